@@ -1,0 +1,67 @@
+//! The program: one thin file a command.
+
+pub mod analyze;
+pub mod check;
+pub mod demo;
+pub mod prepare;
+pub mod simulate;
+
+use clap::{Parser, Subcommand};
+use std::ffi::OsString;
+use std::process::ExitCode;
+
+/// Measures manual spinal palpation from force-displacement traces.
+#[derive(Debug, Parser)]
+#[command(name = "tautpoint", version, about, propagate_version = true)]
+pub struct Cli {
+    /// Prints results and errors only: no progress, no hints.
+    #[arg(long, short, global = true)]
+    pub quiet: bool,
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    Demo(demo::Args),
+    Analyze(analyze::Args),
+    Check(check::Args),
+    Prepare(prepare::Args),
+    Simulate(simulate::Args),
+}
+
+/// How a command ended, short of an error.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    /// Exit code 0.
+    Done,
+    /// Exit code 1: done, but some inputs could not be used, or `check` found problems.
+    Partly,
+}
+
+/// Runs the program and gives its exit code: 0 done, 1 done in part, 2 nothing done.
+pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let cli = match Cli::try_parse_from(args) {
+        Ok(cli) => cli,
+        Err(error) => {
+            let _ = error.print();
+            return ExitCode::from(u8::from(error.use_stderr()) * 2);
+        }
+    };
+    let outcome = match &cli.command {
+        Command::Demo(args) => demo::run(args, cli.quiet),
+        Command::Analyze(args) => analyze::run(args, cli.quiet),
+        Command::Check(args) => check::run(args, cli.quiet),
+        Command::Prepare(args) => prepare::run(args, cli.quiet),
+        Command::Simulate(args) => simulate::run(args, cli.quiet),
+    };
+    match outcome {
+        Ok(Outcome::Done) => ExitCode::SUCCESS,
+        Ok(Outcome::Partly) => ExitCode::from(1),
+        Err(error) => {
+            eprintln!("error: {error:#}");
+            ExitCode::from(2)
+        }
+    }
+}

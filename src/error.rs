@@ -1,0 +1,157 @@
+//! One error type. A fault in data knows its file, line and column, what was expected and what to do.
+
+use serde::Serialize;
+use std::fmt;
+use std::path::{Path, PathBuf};
+
+/// How much a [`Problem`] costs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Severity {
+    /// The input is used all the same; the reader should know.
+    Warning,
+    /// The input (a file, or the named test or spring of it) could not be used.
+    Error,
+}
+
+/// What is wrong with one input, said so that a person can mend it.
+///
+/// `file` is relative to the input given on the command line; it never holds an absolute path of the machine
+/// unless the user typed one. `line` counts from 1 and includes header and comment lines; `column` is the
+/// heading, or the key in a TOML file.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+pub struct Problem {
+    pub severity: Severity,
+    pub file: String,
+    pub line: Option<u64>,
+    pub column: Option<String>,
+    pub found: String,
+    pub expected: String,
+    pub advice: String,
+}
+
+impl Problem {
+    /// An error: the input cannot be used.
+    pub fn error(
+        file: impl Into<String>,
+        found: impl Into<String>,
+        expected: impl Into<String>,
+        advice: impl Into<String>,
+    ) -> Self {
+        Problem {
+            severity: Severity::Error,
+            file: file.into(),
+            line: None,
+            column: None,
+            found: found.into(),
+            expected: expected.into(),
+            advice: advice.into(),
+        }
+    }
+
+    /// A warning: the input is used all the same.
+    pub fn warning(
+        file: impl Into<String>,
+        found: impl Into<String>,
+        expected: impl Into<String>,
+        advice: impl Into<String>,
+    ) -> Self {
+        Problem {
+            severity: Severity::Warning,
+            ..Problem::error(file, found, expected, advice)
+        }
+    }
+
+    /// Names the line, counted from 1 in the file as a text editor shows it.
+    #[must_use]
+    pub fn at_line(mut self, line: u64) -> Self {
+        self.line = Some(line);
+        self
+    }
+
+    /// Names the column heading or the TOML key.
+    #[must_use]
+    pub fn in_column(mut self, column: impl Into<String>) -> Self {
+        self.column = Some(column.into());
+        self
+    }
+}
+
+impl fmt::Display for Problem {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}", self.file)?;
+        if let Some(line) = self.line {
+            write!(f, ", line {line}")?;
+        }
+        if let Some(column) = &self.column {
+            write!(f, ", column {column}")?;
+        }
+        write!(
+            f,
+            ": found {}; expected {}; {}",
+            self.found, self.expected, self.advice
+        )
+    }
+}
+
+/// Everything that stops a piece of work.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum Error {
+    /// A fault in one input; the rest of a batch goes on.
+    #[error("{0}")]
+    Data(Box<Problem>),
+    /// The system would not read or write.
+    #[error("{}: {source}; {advice}", path.display())]
+    Io {
+        path: PathBuf,
+        source: std::io::Error,
+        advice: &'static str,
+    },
+    /// A setting or an argument that cannot be meant.
+    #[error("{what} is {found}; expected {expected}")]
+    Setting {
+        what: String,
+        found: String,
+        expected: String,
+    },
+    /// The tool declines, to protect something that is there.
+    #[error("{found}; {advice}")]
+    Refused { found: String, advice: String },
+}
+
+impl Error {
+    /// An input or output error with the path it happened on and what to do.
+    pub fn io(path: impl AsRef<Path>, source: std::io::Error, advice: &'static str) -> Self {
+        Error::Io {
+            path: path.as_ref().to_owned(),
+            source,
+            advice,
+        }
+    }
+}
+
+impl From<Problem> for Error {
+    fn from(problem: Problem) -> Self {
+        Error::Data(Box::new(problem))
+    }
+}
+
+/// The library's result.
+pub type Result<T, E = Error> = std::result::Result<T, E>;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_problem_says_where_what_and_what_to_do() {
+        let p = Problem::error("a.csv", "abc", "a number", "correct or empty the cell")
+            .at_line(500)
+            .in_column("force_n");
+        assert_eq!(
+            p.to_string(),
+            "a.csv, line 500, column force_n: found abc; expected a number; correct or empty the cell"
+        );
+    }
+}

@@ -1,0 +1,501 @@
+//! Every tunable: its default, unit, reason and source. Printed into every report.
+//!
+//! A study's `study.toml` overrides any of them under the same key; [`SETTINGS`] documents each key once, for
+//! the report, for the commented file that `prepare` writes, and for the test that none is left undocumented.
+
+use crate::error::{Error, Result};
+use serde::{Deserialize, Serialize};
+
+/// All settings of one analysis.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Settings {
+    pub compare: Compare,
+    pub filter: Filter,
+    pub detect: Detect,
+    pub ceiling_n: CeilingN,
+    pub window_n: WindowN,
+    pub technique: Technique,
+    pub instrument: Instrument,
+}
+
+/// Left against right, and how a difference is decided.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Compare {
+    pub threshold_percent: f64,
+    pub confidence: f64,
+    pub false_discovery_rate: f64,
+    pub max_trials: u32,
+    pub single_trial_sem_percent: f64,
+}
+
+/// Conditioning.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Filter {
+    pub low_pass_hz: f64,
+}
+
+/// The phase detector.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Detect {
+    pub contact_floor_n: f64,
+    pub contact_sigma: f64,
+    pub contact_hold_s: f64,
+    pub spring_prominence_mm: f64,
+    pub spring_sigma: f64,
+    pub spring_window_s: f64,
+    pub force_prominence_share: f64,
+}
+
+/// Force allowed in a region, for the sum of all contacts at a level. The lab's own; these are stand-ins.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct CeilingN {
+    pub neck: f64,
+    pub thoracic: f64,
+    pub lumbar: f64,
+    pub sacral: f64,
+}
+
+/// The two loads between which the window stiffness is taken.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct WindowN {
+    pub upper_neck: [f64; 2],
+    pub lower_neck: [f64; 2],
+    pub elsewhere: [f64; 2],
+}
+
+/// Bands that technique is held against.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Technique {
+    pub excursion_mm: [f64; 2],
+    pub time_to_peak_min_s: f64,
+    pub hold_sd_percent: f64,
+    pub hand_share_percent: [f64; 2],
+    pub peak_cv_percent: f64,
+    pub line_of_drive_deg: f64,
+}
+
+/// What is known of the instrument.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Instrument {
+    pub plinth_compliance_mm_per_n: f64,
+    pub force_delay_ms: f64,
+}
+
+impl Default for Compare {
+    fn default() -> Self {
+        Compare {
+            threshold_percent: 15.0,
+            confidence: 0.95,
+            false_discovery_rate: 0.05,
+            max_trials: 5,
+            single_trial_sem_percent: 14.5,
+        }
+    }
+}
+
+impl Default for Filter {
+    fn default() -> Self {
+        Filter { low_pass_hz: 20.0 }
+    }
+}
+
+impl Default for Detect {
+    fn default() -> Self {
+        Detect {
+            contact_floor_n: 1.0,
+            contact_sigma: 5.0,
+            contact_hold_s: 0.03,
+            spring_prominence_mm: 0.5,
+            spring_sigma: 6.0,
+            spring_window_s: 0.75,
+            force_prominence_share: 0.4,
+        }
+    }
+}
+
+impl Default for CeilingN {
+    fn default() -> Self {
+        CeilingN {
+            neck: 60.0,
+            thoracic: 105.0,
+            lumbar: 175.0,
+            sacral: 175.0,
+        }
+    }
+}
+
+impl Default for WindowN {
+    fn default() -> Self {
+        WindowN {
+            upper_neck: [7.0, 40.0],
+            lower_neck: [20.0, 70.0],
+            elsewhere: [30.0, 100.0],
+        }
+    }
+}
+
+impl Default for Technique {
+    fn default() -> Self {
+        Technique {
+            excursion_mm: [2.0, 4.4],
+            time_to_peak_min_s: 0.10,
+            hold_sd_percent: 5.0,
+            hand_share_percent: [40.0, 60.0],
+            peak_cv_percent: 10.0,
+            line_of_drive_deg: 15.0,
+        }
+    }
+}
+
+/// One documented setting.
+#[derive(Debug, Clone, Copy)]
+pub struct SettingInfo {
+    /// Dotted key, as in study.toml (`compare.threshold_percent`).
+    pub key: &'static str,
+    pub unit: &'static str,
+    /// Why it is there and what it does.
+    pub reason: &'static str,
+    /// Where the default comes from.
+    pub source: &'static str,
+}
+
+const fn info(
+    key: &'static str,
+    unit: &'static str,
+    reason: &'static str,
+    source: &'static str,
+) -> SettingInfo {
+    SettingInfo {
+        key,
+        unit,
+        reason,
+        source,
+    }
+}
+
+/// Every setting, in the order of the report.
+pub const SETTINGS: &[SettingInfo] = &[
+    info(
+        "compare.threshold_percent",
+        "%",
+        "a side is named only when the difference is significantly beyond this",
+        "common practice; fixed 10-15 % limits are widespread and poorly supported (Parkinson et al. 2021, J Sports Sci Med 20:594-617)",
+    ),
+    info(
+        "compare.confidence",
+        "",
+        "coverage of the intervals of asymmetry",
+        "convention",
+    ),
+    info(
+        "compare.false_discovery_rate",
+        "",
+        "share of named sides that may be wrong, over the levels of one scan",
+        "convention (Benjamini & Hochberg 1995, J R Stat Soc B 57:289-300)",
+    ),
+    info(
+        "compare.max_trials",
+        "trials a side",
+        "beyond this many an undecided level is called not decidable in one session",
+        "our choice: tissue and examiner tire",
+    ),
+    info(
+        "compare.single_trial_sem_percent",
+        "%",
+        "spread of one test against its repetition, used only when a side has one trial and the lab has measured none",
+        "1.62 N/mm on 11.2 N/mm, hand-driven indentation (Owens et al. 2007, JMPT 30:116-123)",
+    ),
+    info(
+        "filter.low_pass_hz",
+        "Hz",
+        "cut-off (-3 dB of both passes) of the zero-phase low pass on force and displacement",
+        "our choice: springs last 0.3-0.5 s; hand techniques hold 0.1-4.5 Hz (Gorrell et al. 2023, PLoS One 18:e0289462)",
+    ),
+    info(
+        "detect.contact_floor_n",
+        "N",
+        "smallest filtered force that counts as contact",
+        "simulation",
+    ),
+    info(
+        "detect.contact_sigma",
+        "standard deviations",
+        "contact needs this many standard deviations of the filtered unloaded noise",
+        "simulation",
+    ),
+    info(
+        "detect.contact_hold_s",
+        "s",
+        "force must stay over the contact limit this long",
+        "simulation",
+    ),
+    info(
+        "detect.spring_prominence_mm",
+        "mm",
+        "smallest displacement that counts as a spring",
+        "simulation: above breathing and tremor, far below the 3.2 mm that is taught",
+    ),
+    info(
+        "detect.spring_sigma",
+        "standard deviations",
+        "a spring must stand this many standard deviations of the filtered noise above its surroundings",
+        "simulation",
+    ),
+    info(
+        "detect.spring_window_s",
+        "s",
+        "surroundings of a spring, before and after its peak; also the detector's look-ahead",
+        "simulation: longer windows take breathing for springs",
+    ),
+    info(
+        "detect.force_prominence_share",
+        "",
+        "without displacement, a spring needs this share of the test's largest force prominence",
+        "simulation",
+    ),
+    info(
+        "ceiling_n.neck",
+        "N",
+        "force warned of in the neck; the lab must set its own",
+        "grade IV mean 61.0 N (Snodgrass 2007, JMPT 30:17-25)",
+    ),
+    info(
+        "ceiling_n.thoracic",
+        "N",
+        "force warned of in the thoracic region; the lab must set its own",
+        "assessment mean 104.9 N (a graduate thesis, not peer reviewed)",
+    ),
+    info(
+        "ceiling_n.lumbar",
+        "N",
+        "force warned of in the lumbar region; the lab must set its own",
+        "median 175 N (a thesis; experts range over 63-347 N, Harms & Bader 1997, Clin Biomech 12:393-399)",
+    ),
+    info(
+        "ceiling_n.sacral",
+        "N",
+        "force warned of at the sacral base and SI; the lab must set its own",
+        "the lumbar value: no source was found",
+    ),
+    info(
+        "window_n.upper_neck",
+        "N",
+        "loads between which window stiffness is taken, C2 to C4",
+        "linear region at C2 (Snodgrass 2008, Manual Therapy 13:520-528)",
+    ),
+    info(
+        "window_n.lower_neck",
+        "N",
+        "loads between which window stiffness is taken, C5 to C7",
+        "linear region at C7 (Snodgrass 2008, Manual Therapy 13:520-528); the levels between are our choice",
+    ),
+    info(
+        "window_n.elsewhere",
+        "N",
+        "loads between which window stiffness is taken, elsewhere",
+        "the usual 30-100 N (Lee, Latimer & Maher 1997, JMPT 20:369-371)",
+    ),
+    info(
+        "technique.excursion_mm",
+        "mm",
+        "band for the excursion of a spring",
+        "3.2 +/- 1.2 mm (1/8 in): common practice, no source",
+    ),
+    info(
+        "technique.time_to_peak_min_s",
+        "s",
+        "a spring that loads faster is called quick",
+        "our choice: an easy 0.5 s spring takes 0.15 s",
+    ),
+    info(
+        "technique.hold_sd_percent",
+        "% of preload",
+        "a hold that varies more is called unsteady",
+        "our choice",
+    ),
+    info(
+        "technique.hand_share_percent",
+        "%",
+        "band for the share of force of one hand at preload",
+        "our choice",
+    ),
+    info(
+        "technique.peak_cv_percent",
+        "%",
+        "springs whose peaks vary more are called uneven",
+        "our choice",
+    ),
+    info(
+        "technique.line_of_drive_deg",
+        "deg",
+        "mean departure from the planned line of drive that is named",
+        "common practice, no source",
+    ),
+    info(
+        "instrument.plinth_compliance_mm_per_n",
+        "mm/N",
+        "give of the plinth or stand, taken off the displacement",
+        "0 until the lab measures it",
+    ),
+    info(
+        "instrument.force_delay_ms",
+        "ms",
+        "lag of the force channel behind displacement, taken out",
+        "0 until measured on a reference spring",
+    ),
+];
+
+impl Settings {
+    /// Refuses values that cannot be meant.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] naming the first key that is out of its range.
+    pub fn check(&self) -> Result<()> {
+        let c = &self.compare;
+        within("compare.threshold_percent", c.threshold_percent, 0.0, 100.0)?;
+        within("compare.confidence", c.confidence, 0.5, 0.9999)?;
+        within("compare.false_discovery_rate", c.false_discovery_rate, 1e-6, 0.5)?;
+        within("compare.max_trials", f64::from(c.max_trials), 1.0, 100.0)?;
+        within(
+            "compare.single_trial_sem_percent",
+            c.single_trial_sem_percent,
+            0.01,
+            200.0,
+        )?;
+        within("filter.low_pass_hz", self.filter.low_pass_hz, 1.0, 500.0)?;
+        let d = &self.detect;
+        within("detect.contact_floor_n", d.contact_floor_n, 0.0, 100.0)?;
+        within("detect.contact_sigma", d.contact_sigma, 1.0, 100.0)?;
+        within("detect.contact_hold_s", d.contact_hold_s, 0.0, 1.0)?;
+        within("detect.spring_prominence_mm", d.spring_prominence_mm, 0.01, 10.0)?;
+        within("detect.spring_sigma", d.spring_sigma, 1.0, 100.0)?;
+        within("detect.spring_window_s", d.spring_window_s, 0.2, 3.0)?;
+        within(
+            "detect.force_prominence_share",
+            d.force_prominence_share,
+            0.05,
+            0.95,
+        )?;
+        let n = &self.ceiling_n;
+        for (key, value) in [
+            ("ceiling_n.neck", n.neck),
+            ("ceiling_n.thoracic", n.thoracic),
+            ("ceiling_n.lumbar", n.lumbar),
+            ("ceiling_n.sacral", n.sacral),
+        ] {
+            within(key, value, 1.0, 1000.0)?;
+        }
+        let w = &self.window_n;
+        band("window_n.upper_neck", w.upper_neck)?;
+        band("window_n.lower_neck", w.lower_neck)?;
+        band("window_n.elsewhere", w.elsewhere)?;
+        let t = &self.technique;
+        band("technique.excursion_mm", t.excursion_mm)?;
+        band("technique.hand_share_percent", t.hand_share_percent)?;
+        within("technique.time_to_peak_min_s", t.time_to_peak_min_s, 0.0, 5.0)?;
+        within("technique.hold_sd_percent", t.hold_sd_percent, 0.0, 100.0)?;
+        within("technique.peak_cv_percent", t.peak_cv_percent, 0.0, 100.0)?;
+        within("technique.line_of_drive_deg", t.line_of_drive_deg, 0.0, 90.0)?;
+        let i = &self.instrument;
+        within(
+            "instrument.plinth_compliance_mm_per_n",
+            i.plinth_compliance_mm_per_n,
+            0.0,
+            1.0,
+        )?;
+        within("instrument.force_delay_ms", i.force_delay_ms, -100.0, 100.0)
+    }
+
+    /// The value of a dotted key as text, as it would stand in study.toml.
+    pub fn value_of(&self, key: &str) -> Option<String> {
+        let mut value = toml::Value::try_from(self).ok()?;
+        for part in key.split('.') {
+            value = value.get(part)?.clone();
+        }
+        Some(value.to_string())
+    }
+
+    /// Keys whose value differs from the default, in the order of [`SETTINGS`].
+    pub fn departures(&self) -> Vec<&'static str> {
+        let default = Settings::default();
+        SETTINGS
+            .iter()
+            .map(|s| s.key)
+            .filter(|key| self.value_of(key) != default.value_of(key))
+            .collect()
+    }
+}
+
+fn within(key: &str, value: f64, low: f64, high: f64) -> Result<()> {
+    if value.is_finite() && (low..=high).contains(&value) {
+        return Ok(());
+    }
+    Err(Error::Setting {
+        what: key.to_owned(),
+        found: value.to_string(),
+        expected: format!("a number from {low} to {high}"),
+    })
+}
+
+fn band(key: &str, [low, high]: [f64; 2]) -> Result<()> {
+    if low.is_finite() && high.is_finite() && 0.0 <= low && low < high {
+        return Ok(());
+    }
+    Err(Error::Setting {
+        what: key.to_owned(),
+        found: format!("[{low}, {high}]"),
+        expected: "two numbers, zero or more, the lower first".to_owned(),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn defaults_pass_their_own_check() {
+        Settings::default().check().unwrap();
+    }
+
+    #[test]
+    fn every_setting_is_documented_and_every_document_is_a_setting() {
+        let settings = Settings::default();
+        for s in SETTINGS {
+            assert!(settings.value_of(s.key).is_some(), "{} is no setting", s.key);
+        }
+        let table = toml::Table::try_from(&settings).unwrap();
+        for (section, keys) in &table {
+            for key in keys.as_table().unwrap().keys() {
+                let dotted = format!("{section}.{key}");
+                assert!(
+                    SETTINGS.iter().any(|s| s.key == dotted),
+                    "{dotted} has no document"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn a_threshold_below_zero_is_refused_by_name() {
+        let mut settings = Settings::default();
+        settings.compare.threshold_percent = -1.0;
+        let message = settings.check().unwrap_err().to_string();
+        assert!(message.contains("compare.threshold_percent"), "{message}");
+        assert!(message.contains("from 0 to 100"), "{message}");
+    }
+
+    #[test]
+    fn departures_name_only_what_was_changed() {
+        let mut settings = Settings::default();
+        settings.ceiling_n.neck = 45.0;
+        assert_eq!(settings.departures(), ["ceiling_n.neck"]);
+    }
+}

@@ -1,0 +1,311 @@
+//! What the stages pass along: [`Trace`] in, [`Test`] and [`Spring`] out, with their invariants.
+
+use crate::columns::Measure;
+use serde::Serialize;
+use std::fmt;
+
+/// Whose left and right: always the subject's.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Side {
+    Left,
+    Right,
+    Midline,
+}
+
+impl Side {
+    /// The word in columns, plans and pages.
+    pub fn word(self) -> &'static str {
+        match self {
+            Side::Left => "left",
+            Side::Right => "right",
+            Side::Midline => "midline",
+        }
+    }
+
+    /// Reads the word; nothing else is a side.
+    pub fn parse(word: &str) -> Option<Side> {
+        [Side::Left, Side::Right, Side::Midline]
+            .into_iter()
+            .find(|s| s.word() == word)
+    }
+}
+
+impl fmt::Display for Side {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.word())
+    }
+}
+
+/// Who, where and how: what a sidecar, a plan step or a roster knows of a test. All are codes, never names.
+///
+/// Empty is `None`, never an empty string.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct About {
+    pub subject: Option<String>,
+    pub examiner: Option<String>,
+    pub session: Option<String>,
+    pub site: Option<String>,
+    pub recorded_at: Option<String>,
+    pub level: Option<String>,
+    pub side: Option<Side>,
+    pub contact: Option<String>,
+    pub landmark: Option<String>,
+    pub posture: Option<String>,
+    pub line_of_drive_deg: Option<f64>,
+    /// Levels that one contact covers (`reinforced` steps); empty for a single level.
+    pub covers: Vec<String>,
+    pub trial: Option<u32>,
+    pub feedback: Option<String>,
+    /// Why a person left the recording out, if somebody did.
+    pub excluded: Option<String>,
+}
+
+/// One sensor's record under one side.
+///
+/// Invariants: `force_n` and, when there, `displacement_mm` are as long as the trace's `time_s`; a missing
+/// sample is NaN.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Channel {
+    /// `None` when the file does not say; the sidecar or the plan then does.
+    pub side: Option<Side>,
+    pub force_n: Vec<f64>,
+    pub displacement_mm: Option<Vec<f64>>,
+    /// The displacement is shared with the other side's channel.
+    pub displacement_shared: bool,
+}
+
+/// Force (and displacement) against time from one sensor set-up: one file.
+///
+/// Invariants, kept by `read`: one or two channels; two have the sides left and right, in that order; times are
+/// finite and strictly increasing; nothing has been filtered or zeroed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Trace {
+    /// Path relative to the input given, with forward slashes.
+    pub recording: String,
+    pub time_s: Vec<f64>,
+    pub channels: Vec<Channel>,
+    /// Steps up at each new test.
+    pub marker: Option<Vec<i64>>,
+    /// Tilt of the push, as the line of drive is counted.
+    pub drive_deg: Option<Vec<f64>>,
+    pub about: About,
+    /// Things found while reading that the reader of a result should know.
+    pub notes: Vec<String>,
+}
+
+/// A reported number.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Estimate {
+    pub value: f64,
+    /// Half-width of the 95 % interval of the measurement; `None` when it cannot be said.
+    pub u95: Option<f64>,
+    /// Standard deviation between springs, where the value is a mean over at least two.
+    pub sd: Option<f64>,
+}
+
+/// One line of an uncertainty budget (JCGM 100:2008, 5.1.2): a standard uncertainty, already multiplied by its
+/// sensitivity, in the measure's unit.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct BudgetLine {
+    pub source: &'static str,
+    pub standard_uncertainty: f64,
+    /// Infinite is written as `None`.
+    pub degrees_of_freedom: Option<f64>,
+}
+
+/// A measure with the budget its interval was made of.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Measured {
+    pub estimate: Estimate,
+    pub budget: Vec<BudgetLine>,
+}
+
+/// The measures of one test, at most one value each.
+#[derive(Debug, Clone, Default)]
+pub struct Measures {
+    values: [Option<Box<Measured>>; Measure::ALL.len()],
+}
+
+impl Measures {
+    /// Stores a value. A value that is not finite is not stored: missing is missing, never NaN.
+    pub fn set(&mut self, measure: Measure, measured: Measured) {
+        if measured.estimate.value.is_finite() {
+            self.values[measure as usize] = Some(Box::new(measured));
+        }
+    }
+
+    /// The value and its interval.
+    pub fn get(&self, measure: Measure) -> Option<Estimate> {
+        self.values[measure as usize].as_ref().map(|m| m.estimate)
+    }
+
+    /// The value alone.
+    pub fn value(&self, measure: Measure) -> Option<f64> {
+        self.get(measure).map(|e| e.value)
+    }
+
+    /// The lines of the uncertainty budget.
+    pub fn budget(&self, measure: Measure) -> &[BudgetLine] {
+        self.values[measure as usize]
+            .as_ref()
+            .map_or(&[], |m| m.budget.as_slice())
+    }
+}
+
+/// One press-and-return cycle.
+///
+/// Times are the recording's own, in s; without displacement everything that needs it is `None`.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Spring {
+    /// Counts from 1 within the test.
+    pub number: u32,
+    /// Where the loading limb leaves the preload.
+    pub start_s: f64,
+    pub peak_s: f64,
+    /// Where the recoil limb comes back to rest.
+    pub end_s: f64,
+    /// Whether it enters the means: the first of three or more is preconditioning and does not.
+    pub counted: bool,
+    pub preload_n: Option<f64>,
+    pub peak_n: f64,
+    pub start_mm: Option<f64>,
+    pub peak_mm: Option<f64>,
+    pub end_mm: Option<f64>,
+    pub excursion_mm: Option<f64>,
+    pub end_feel_n_per_mm: Option<f64>,
+    pub secant_n_per_mm: Option<f64>,
+    pub loading_work_mj: Option<f64>,
+    pub loss_mj: Option<f64>,
+    pub loss_ratio: Option<f64>,
+    pub recoil_ratio: Option<f64>,
+    pub time_to_peak_s: Option<f64>,
+    pub loading_rate_n_per_s: Option<f64>,
+    /// Why it was dropped from every mean (a gap, a flat top), if it was.
+    pub dropped: Option<String>,
+}
+
+/// What the fit says of the knee.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Knee {
+    /// Found by the whole-trace fit.
+    Fitted,
+    /// The whole-trace fit explained the springs poorly; the two-line knee of the lean stands in.
+    TwoLines,
+    /// The push never went past the toe: the slack is not shown to be out.
+    None,
+    /// Not looked for: no displacement, or too little of the push was recorded.
+    NotLooked,
+}
+
+/// Times of the phases of a test, in the recording's own seconds.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Phases {
+    pub contact_begin_s: f64,
+    /// First passage of the onset on the way in.
+    pub onset_s: Option<f64>,
+    /// End of the lean: start of the first spring, or the peak when nothing was held.
+    pub lean_end_s: f64,
+    /// End of the last spring's recoil limb, when there are springs.
+    pub springs_end_s: Option<f64>,
+    pub contact_end_s: f64,
+    /// The hold that steadiness is taken over, when there is one.
+    pub hold_s: Option<[f64; 2]>,
+}
+
+/// A conditioned curve thin enough to keep for drawing (about 100 samples a second).
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Curve {
+    pub time_s: Vec<f32>,
+    pub force_n: Vec<f32>,
+    /// Empty without displacement.
+    pub displacement_mm: Vec<f32>,
+}
+
+/// The whole-trace fit, for drawing its lines and reporting how well it holds.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FitSummary {
+    pub onset_mm: f64,
+    pub onset_n: f64,
+    pub take_up_n_per_mm: f64,
+    pub end_feel_n_per_mm: f64,
+    pub knee_width_mm: f64,
+    pub damping_n_s_per_mm: f64,
+    pub relaxation_time_s: Option<f64>,
+    /// Residual of the springs over their force range, in percent.
+    pub residual_percent: f64,
+}
+
+/// One episode from touching to leaving, of one side.
+#[derive(Debug, Clone)]
+pub struct Test {
+    /// Path of the recording relative to the input given, with forward slashes.
+    pub recording: String,
+    /// Episode within the recording, from 1; both sides of a bilateral trace share it.
+    pub test: u32,
+    pub about: About,
+    pub rate_hz: f64,
+    /// Raw samples from touching to leaving.
+    pub samples: usize,
+    pub phases: Phases,
+    pub springs: Vec<Spring>,
+    pub measures: Measures,
+    /// Loads of the window stiffness.
+    pub window_n: [f64; 2],
+    pub knee: Knee,
+    pub fit: Option<FitSummary>,
+    /// Highest force of all contacts together, which is what a ceiling is set for.
+    pub total_peak_n: f64,
+    /// Mean tilt over the springs, when a sensor measured it.
+    pub drive_deg: Option<f64>,
+    /// Plain words, each beginning with a short fixed phrase (`no knee: …`, `no zero: …`).
+    pub notes: Vec<String>,
+    pub curve: Curve,
+}
+
+impl Test {
+    /// Side of the test; a test whose side nobody named stands as midline in no table, so this is an option.
+    pub fn side(&self) -> Option<Side> {
+        self.about.side
+    }
+
+    /// The value of a measure.
+    pub fn value(&self, measure: Measure) -> Option<f64> {
+        self.measures.value(measure)
+    }
+
+    /// Springs that enter the means.
+    pub fn counted_springs(&self) -> impl Iterator<Item = &Spring> {
+        self.springs.iter().filter(|s| s.counted && s.dropped.is_none())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_value_that_is_not_finite_is_missing() {
+        let mut m = Measures::default();
+        let estimate = Estimate {
+            value: f64::NAN,
+            u95: None,
+            sd: None,
+        };
+        m.set(
+            Measure::Peak,
+            Measured {
+                estimate,
+                budget: vec![],
+            },
+        );
+        assert_eq!(m.get(Measure::Peak), None);
+    }
+
+    #[test]
+    fn sides_are_three_words_and_no_more() {
+        assert_eq!(Side::parse("left"), Some(Side::Left));
+        assert_eq!(Side::parse("Left"), None);
+        assert_eq!(Side::parse("both"), None);
+    }
+}
