@@ -1,0 +1,195 @@
+//! Named kinds of traces that the accuracy of the analysis is checked on.
+
+use super::{Dice, Elastic, Examiner, Maxwell, Sensor, Simulated, Tissue, TraceSpec, simulate};
+
+/// A kind of trace. Each draw differs in tissue and examiner.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Condition {
+    /// 1 kHz, 0.3 N and 0.02 mm of noise.
+    Clean,
+    /// Two nearly straight lines.
+    SharpKnee,
+    /// The knee drawn out over about 3 mm.
+    SoftKnee,
+    Rate80,
+    /// 1.5 N and 0.08 mm of noise.
+    Noisy,
+    /// 0.4 mm of breathing.
+    Breathing,
+    /// 25 wrong samples.
+    Spiky,
+    /// 5 % of the rows lost.
+    Dropped,
+    /// 4 N of zero offset and 1 N of drift.
+    Offset,
+    Relaxing,
+    Friction,
+    /// Held short of the onset; the springs pass it by more than half a millimetre.
+    EarlySprung,
+    /// Never past the toe.
+    ToeOnly,
+    /// No displacement sensor.
+    ForceOnly,
+}
+
+impl Condition {
+    pub const ALL: [Condition; 14] = [
+        Condition::Clean,
+        Condition::SharpKnee,
+        Condition::SoftKnee,
+        Condition::Rate80,
+        Condition::Noisy,
+        Condition::Breathing,
+        Condition::Spiky,
+        Condition::Dropped,
+        Condition::Offset,
+        Condition::Relaxing,
+        Condition::Friction,
+        Condition::EarlySprung,
+        Condition::ToeOnly,
+        Condition::ForceOnly,
+    ];
+
+    /// The word on the command line.
+    pub fn word(self) -> &'static str {
+        match self {
+            Condition::Clean => "clean",
+            Condition::SharpKnee => "sharp-knee",
+            Condition::SoftKnee => "soft-knee",
+            Condition::Rate80 => "rate-80",
+            Condition::Noisy => "noisy",
+            Condition::Breathing => "breathing",
+            Condition::Spiky => "spiky",
+            Condition::Dropped => "dropped",
+            Condition::Offset => "offset",
+            Condition::Relaxing => "relaxing",
+            Condition::Friction => "friction",
+            Condition::EarlySprung => "early-sprung",
+            Condition::ToeOnly => "toe-only",
+            Condition::ForceOnly => "force-only",
+        }
+    }
+
+    /// Reads the word.
+    pub fn parse(word: &str) -> Option<Condition> {
+        Condition::ALL.into_iter().find(|c| c.word() == word)
+    }
+
+    /// Draws a tissue, an examiner and a sensor of this kind.
+    pub fn spec(self, dice: &mut Dice) -> TraceSpec {
+        let mut tissue = Draw::tissue(dice);
+        let mut examiner = Draw::examiner(dice);
+        let mut sensor = Sensor::default();
+        match self {
+            Condition::Clean => {}
+            Condition::SharpKnee => tissue.width_mm = 0.02,
+            Condition::SoftKnee => tissue.width_mm = 0.6,
+            Condition::Rate80 => sensor.rate_hz = 80.0,
+            Condition::Noisy => {
+                sensor.force_noise_n = 1.5;
+                sensor.displacement_noise_mm = 0.08;
+            }
+            Condition::Breathing => examiner.breathing_mm = 0.4,
+            Condition::Spiky => sensor.spikes = 25,
+            Condition::Dropped => sensor.dropped_share = 0.05,
+            Condition::Offset => {
+                sensor.offset_n = 4.0;
+                sensor.drift_n = 1.0;
+            }
+            Condition::Relaxing => {
+                tissue.relaxation_s = Some(dice.between(0.3, 1.2));
+                tissue.relaxing_share = dice.between(0.15, 0.35);
+            }
+            Condition::Friction => tissue.friction_n = dice.between(1.0, 3.0),
+            Condition::EarlySprung => examiner.preload_beyond_onset_mm = -dice.between(0.4, 1.6),
+            Condition::ToeOnly => {
+                tissue.onset_mm = dice.between(7.0, 11.0);
+                let toe = Examiner::inside_the_toe(tissue.onset_mm);
+                examiner.preload_beyond_onset_mm = toe.preload_beyond_onset_mm;
+                examiner.excursion_mm = toe.excursion_mm;
+            }
+            Condition::ForceOnly => sensor.has_displacement = false,
+        }
+        TraceSpec {
+            tissue: tissue.build(),
+            examiner,
+            sensor,
+        }
+    }
+
+    /// One trace of this kind, drawn and simulated.
+    pub fn simulate(self, seed: u64) -> Simulated {
+        let spec = self.spec(&mut Dice::stream(seed, 9));
+        simulate(&spec, seed)
+    }
+}
+
+/// A tissue being drawn.
+struct Draw {
+    take_up: f64,
+    end_feel: f64,
+    onset_mm: f64,
+    width_mm: f64,
+    damping: f64,
+    relaxation_s: Option<f64>,
+    relaxing_share: f64,
+    friction_n: f64,
+}
+
+impl Draw {
+    fn tissue(dice: &mut Dice) -> Draw {
+        Draw {
+            take_up: dice.between(0.8, 3.0),
+            end_feel: dice.between(7.0, 16.0),
+            onset_mm: dice.between(5.0, 11.0),
+            width_mm: dice.between(0.08, 0.25),
+            damping: dice.between(0.08, 0.25),
+            relaxation_s: None,
+            relaxing_share: 0.0,
+            friction_n: 0.0,
+        }
+    }
+
+    fn examiner(dice: &mut Dice) -> Examiner {
+        Examiner {
+            unloaded_before_s: dice.between(0.6, 1.0),
+            lean_s: dice.between(1.5, 2.1),
+            preload_beyond_onset_mm: dice.between(1.2, 2.0),
+            hold_s: dice.between(0.9, 1.3),
+            springs: 3 + dice.below(3) as u32,
+            excursion_mm: dice.between(2.9, 3.6),
+            spring_s: dice.between(0.45, 0.6),
+            pause_s: dice.between(0.5, 0.65),
+            unloaded_after_s: dice.between(0.6, 1.0),
+            tremor_mm: dice.between(0.003, 0.012),
+            tremor_hz: dice.between(8.0, 10.0),
+            breathing_mm: dice.between(0.02, 0.08),
+            breathing_hz: dice.between(0.2, 0.3),
+            ..Examiner::default()
+        }
+    }
+
+    fn build(&self) -> Tissue {
+        let relaxation = self
+            .relaxation_s
+            .map(|time_s| Maxwell {
+                time_s,
+                on_displacement_n_per_mm: self.relaxing_share * self.take_up,
+                on_knee_n_per_mm: self.relaxing_share * (self.end_feel - self.take_up),
+            })
+            .into_iter()
+            .collect();
+        Tissue {
+            elastic: Elastic::Knee {
+                take_up_n_per_mm: self.take_up,
+                end_feel_n_per_mm: self.end_feel,
+                onset_mm: self.onset_mm,
+                width_mm: self.width_mm,
+            },
+            damping_n_s_per_mm: self.damping,
+            relaxation,
+            friction_n: self.friction_n,
+            ..Tissue::default()
+        }
+    }
+}
