@@ -1,6 +1,6 @@
 //! Named kinds of traces that the accuracy of the analysis is checked on.
 
-use super::{Dice, Elastic, Examiner, Maxwell, Sensor, Simulated, Tissue, TraceSpec, simulate};
+use super::{Dice, Elastic, Examiner, Fault, Maxwell, Sensor, Simulated, Tissue, TraceSpec, simulate};
 
 /// A kind of trace. Each draw differs in tissue and examiner.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -30,6 +30,12 @@ pub enum Condition {
     ToeOnly,
     /// No displacement sensor.
     ForceOnly,
+    /// The toe bends upwards all the way, then a line.
+    CurvedToe,
+    /// The slope rises evenly over 3 mm.
+    DrawnOut,
+    /// Two relaxation times.
+    TwoTimes,
 }
 
 impl Condition {
@@ -50,6 +56,10 @@ impl Condition {
         Condition::ForceOnly,
     ];
 
+    /// Tissues that the law of the whole-trace fit does not describe.
+    pub const OUTSIDE_THE_LAW: [Condition; 3] =
+        [Condition::CurvedToe, Condition::DrawnOut, Condition::TwoTimes];
+
     /// The word on the command line.
     pub fn word(self) -> &'static str {
         match self {
@@ -67,18 +77,22 @@ impl Condition {
             Condition::EarlySprung => "early-sprung",
             Condition::ToeOnly => "toe-only",
             Condition::ForceOnly => "force-only",
+            Condition::CurvedToe => "curved-toe",
+            Condition::DrawnOut => "drawn-out",
+            Condition::TwoTimes => "two-times",
         }
     }
 
     /// Reads the word.
     pub fn parse(word: &str) -> Option<Condition> {
-        Condition::ALL.into_iter().find(|c| c.word() == word)
+        let every = Condition::ALL.into_iter().chain(Condition::OUTSIDE_THE_LAW);
+        every.into_iter().find(|c| c.word() == word)
     }
 
     /// Draws a tissue, an examiner and a sensor of this kind.
     pub fn spec(self, dice: &mut Dice) -> TraceSpec {
         let mut tissue = Draw::tissue(dice);
-        let mut examiner = Draw::examiner(dice);
+        let mut examiner = Examiner::drawn(dice);
         let mut sensor = Sensor::default();
         match self {
             Condition::Clean => {}
@@ -104,17 +118,49 @@ impl Condition {
             Condition::EarlySprung => examiner.preload_beyond_onset_mm = -dice.between(0.4, 1.6),
             Condition::ToeOnly => {
                 tissue.onset_mm = dice.between(7.0, 11.0);
-                let toe = Examiner::inside_the_toe(tissue.onset_mm);
-                examiner.preload_beyond_onset_mm = toe.preload_beyond_onset_mm;
-                examiner.excursion_mm = toe.excursion_mm;
+                examiner = examiner.with(Fault::InsideTheToe, &tissue.build().elastic);
             }
             Condition::ForceOnly => sensor.has_displacement = false,
+            Condition::CurvedToe | Condition::DrawnOut | Condition::TwoTimes => {}
         }
         TraceSpec {
-            tissue: tissue.build(),
+            tissue: self.outside_the_law(&tissue, dice),
             examiner,
             sensor,
         }
+    }
+
+    /// The drawn tissue, or one of the three that the law does not describe.
+    fn outside_the_law(self, draw: &Draw, dice: &mut Dice) -> Tissue {
+        let mut tissue = draw.build();
+        match self {
+            Condition::CurvedToe => {
+                tissue.elastic = Elastic::ExponentialToe {
+                    curvature_per_mm: dice.between(0.25, 0.5),
+                    toe_end_mm: draw.onset_mm,
+                    end_feel_n_per_mm: draw.end_feel,
+                };
+            }
+            Condition::DrawnOut => {
+                tissue.elastic = Elastic::DrawnOut {
+                    take_up_n_per_mm: draw.take_up,
+                    end_feel_n_per_mm: draw.end_feel,
+                    onset_mm: draw.onset_mm,
+                    span_mm: 3.0,
+                };
+            }
+            Condition::TwoTimes => {
+                for time_s in [dice.between(0.1, 0.3), dice.between(1.0, 3.0)] {
+                    tissue.relaxation.push(Maxwell {
+                        time_s,
+                        on_displacement_n_per_mm: 0.15 * draw.take_up,
+                        on_knee_n_per_mm: 0.15 * (draw.end_feel - draw.take_up),
+                    });
+                }
+            }
+            _ => {}
+        }
+        tissue
     }
 
     /// One trace of this kind, drawn and simulated.
@@ -147,25 +193,6 @@ impl Draw {
             relaxation_s: None,
             relaxing_share: 0.0,
             friction_n: 0.0,
-        }
-    }
-
-    fn examiner(dice: &mut Dice) -> Examiner {
-        Examiner {
-            unloaded_before_s: dice.between(0.6, 1.0),
-            lean_s: dice.between(1.5, 2.1),
-            preload_beyond_onset_mm: dice.between(1.2, 2.0),
-            hold_s: dice.between(0.9, 1.3),
-            springs: 3 + dice.below(3) as u32,
-            excursion_mm: dice.between(2.9, 3.6),
-            spring_s: dice.between(0.45, 0.6),
-            pause_s: dice.between(0.5, 0.65),
-            unloaded_after_s: dice.between(0.6, 1.0),
-            tremor_mm: dice.between(0.003, 0.012),
-            tremor_hz: dice.between(8.0, 10.0),
-            breathing_mm: dice.between(0.02, 0.08),
-            breathing_hz: dice.between(0.2, 0.3),
-            ..Examiner::default()
         }
     }
 

@@ -1,6 +1,7 @@
 //! How the examiner moves: rest, lean, hold, springs, release; and what can go wrong with it.
 
-use super::Dice;
+use super::movement::{Movement, Steps};
+use super::{Dice, Elastic, Tissue};
 
 /// One examiner's way of doing a test. Lengths in mm, times in s.
 #[derive(Debug, Clone, PartialEq)]
@@ -61,85 +62,131 @@ impl Default for Examiner {
     }
 }
 
+/// A way of doing a test that the technique rules (methods, section 9) should notice.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Fault {
+    /// Held short of the onset; the springs pass it.
+    SprungEarly,
+    /// Never past the toe, springs and all.
+    InsideTheToe,
+    Shallow,
+    Deep,
+    Quick,
+    UnsteadyHold,
+    CameOff,
+    UnevenSprings,
+    /// Leans so heavily that the springs peak about a tenth over this force, in N.
+    Over(f64),
+    /// Straight to the peak and off: no hold, no spring.
+    Press,
+}
+
+impl Fault {
+    /// Every fault; the force of the one that needs one is the usual lumbar ceiling.
+    pub const ALL: [Fault; 10] = [
+        Fault::SprungEarly,
+        Fault::InsideTheToe,
+        Fault::Shallow,
+        Fault::Deep,
+        Fault::Quick,
+        Fault::UnsteadyHold,
+        Fault::CameOff,
+        Fault::UnevenSprings,
+        Fault::Over(175.0),
+        Fault::Press,
+    ];
+
+    /// The word on the command line.
+    pub fn word(self) -> &'static str {
+        match self {
+            Fault::SprungEarly => "sprung-early",
+            Fault::InsideTheToe => "inside-the-toe",
+            Fault::Shallow => "shallow",
+            Fault::Deep => "deep",
+            Fault::Quick => "quick",
+            Fault::UnsteadyHold => "unsteady-hold",
+            Fault::CameOff => "came-off",
+            Fault::UnevenSprings => "uneven-springs",
+            Fault::Over(_) => "over-ceiling",
+            Fault::Press => "press",
+        }
+    }
+
+    /// Reads the word.
+    pub fn parse(word: &str) -> Option<Fault> {
+        Fault::ALL.into_iter().find(|f| f.word() == word)
+    }
+}
+
 impl Examiner {
-    /// Leans straight to the peak and off again: no hold, no spring.
-    pub fn press() -> Self {
+    /// The same examiner making a fault on this tissue.
+    #[must_use]
+    pub fn with(mut self, fault: Fault, elastic: &Elastic) -> Self {
+        let onset_mm = elastic.onset_mm().unwrap_or(0.0);
+        match fault {
+            Fault::SprungEarly => self.preload_beyond_onset_mm = -1.2,
+            Fault::InsideTheToe => {
+                let preload_mm = 0.45 * onset_mm;
+                self.preload_beyond_onset_mm = preload_mm - onset_mm;
+                self.excursion_mm = (onset_mm - preload_mm - 1.0).clamp(0.6, 3.0);
+            }
+            Fault::Shallow => self.excursion_mm = 1.3,
+            Fault::Deep => self.excursion_mm = 5.2,
+            Fault::Quick => self.spring_s = 0.2,
+            Fault::UnsteadyHold => {
+                self.wander_mm = 0.45;
+                self.hold_s = 1.6;
+            }
+            Fault::CameOff => {
+                self.lift_between_springs_mm = 3.2;
+                self.pause_s = 0.8;
+            }
+            Fault::UnevenSprings => {
+                self.springs = self.springs.max(4);
+                self.uneven_share = 0.3;
+            }
+            Fault::Over(force_n) => {
+                let peak_mm = elastic.displacement_at_mm(1.1 * force_n);
+                self.preload_beyond_onset_mm = peak_mm - self.excursion_mm - onset_mm;
+            }
+            Fault::Press => {
+                self.springs = 0;
+                self.hold_s = 0.0;
+                self.last_hold_s = 0.0;
+                self.preload_beyond_onset_mm += self.excursion_mm;
+            }
+        }
+        self
+    }
+
+    /// An examiner without faults, drawn: no two lean alike.
+    pub fn drawn(dice: &mut Dice) -> Self {
         Examiner {
-            springs: 0,
-            hold_s: 0.0,
-            last_hold_s: 0.0,
-            preload_beyond_onset_mm: 4.8,
+            unloaded_before_s: dice.between(0.6, 1.0),
+            lean_s: dice.between(1.5, 2.1),
+            preload_beyond_onset_mm: dice.between(1.2, 2.0),
+            hold_s: dice.between(0.9, 1.3),
+            springs: 3 + dice.below(3) as u32,
+            excursion_mm: dice.between(2.9, 3.6),
+            spring_s: dice.between(0.45, 0.6),
+            pause_s: dice.between(0.5, 0.65),
+            unloaded_after_s: dice.between(0.6, 1.0),
+            tremor_mm: dice.between(0.003, 0.012),
+            tremor_hz: dice.between(8.0, 10.0),
+            breathing_mm: dice.between(0.02, 0.08),
+            breathing_hz: dice.between(0.2, 0.3),
             ..Examiner::default()
         }
+    }
+
+    /// Leans straight to the peak and off again: no hold, no spring.
+    pub fn press() -> Self {
+        Examiner::default().with(Fault::Press, &Tissue::default().elastic)
     }
 
     /// Holds short of the onset and springs from there.
     pub fn sprung_early() -> Self {
-        Examiner {
-            preload_beyond_onset_mm: -1.2,
-            ..Examiner::default()
-        }
-    }
-
-    /// Never leaves the toe of a tissue whose onset is at `onset_mm`.
-    pub fn inside_the_toe(onset_mm: f64) -> Self {
-        let preload_mm = 0.45 * onset_mm;
-        Examiner {
-            preload_beyond_onset_mm: preload_mm - onset_mm,
-            excursion_mm: (onset_mm - preload_mm - 1.0).clamp(0.6, 3.0),
-            ..Examiner::default()
-        }
-    }
-
-    /// Springs too small.
-    pub fn shallow() -> Self {
-        Examiner {
-            excursion_mm: 1.3,
-            ..Examiner::default()
-        }
-    }
-
-    /// Springs too deep.
-    pub fn deep() -> Self {
-        Examiner {
-            excursion_mm: 5.2,
-            ..Examiner::default()
-        }
-    }
-
-    /// Springs as fast as a thrust.
-    pub fn quick() -> Self {
-        Examiner {
-            spring_s: 0.2,
-            ..Examiner::default()
-        }
-    }
-
-    /// Cannot hold still.
-    pub fn unsteady() -> Self {
-        Examiner {
-            wander_mm: 0.45,
-            hold_s: 1.6,
-            ..Examiner::default()
-        }
-    }
-
-    /// Comes off between springs.
-    pub fn coming_off() -> Self {
-        Examiner {
-            lift_between_springs_mm: 3.2,
-            pause_s: 0.8,
-            ..Examiner::default()
-        }
-    }
-
-    /// Every second spring much smaller.
-    pub fn uneven() -> Self {
-        Examiner {
-            springs: 4,
-            uneven_share: 0.3,
-            ..Examiner::default()
-        }
+        Examiner::default().with(Fault::SprungEarly, &Tissue::default().elastic)
     }
 
     /// The steps of the movement, their durations and excursions drawn.
@@ -147,9 +194,9 @@ impl Examiner {
         let preload = (onset_mm + self.preload_beyond_onset_mm).max(0.2);
         let vary = |dice: &mut Dice, s: f64| s * (1.0 + self.time_spread * dice.normal_within_3());
         let mut steps = Steps::default();
-        steps.hold(vary(dice, self.unloaded_before_s), 0.0);
+        steps.hold(vary(dice, self.unloaded_before_s));
         steps.to(vary(dice, self.lean_s), preload);
-        steps.hold(vary(dice, self.hold_s), 0.0);
+        steps.hold(vary(dice, self.hold_s));
         for number in 0..self.springs {
             let uneven = if number % 2 == 0 {
                 self.uneven_share
@@ -165,15 +212,21 @@ impl Examiner {
             if self.lift_between_springs_mm > 0.0 {
                 let low = (preload - self.lift_between_springs_mm).max(0.1);
                 steps.to(0.4 * pause, low);
-                steps.hold(0.2 * pause, 0.0);
+                steps.hold(0.2 * pause);
                 steps.to(0.4 * pause, preload);
             } else {
-                steps.hold(pause, 0.0);
+                steps.hold(pause);
             }
         }
-        steps.hold(vary(dice, self.last_hold_s), 0.0);
+        steps.hold(vary(dice, self.last_hold_s));
         steps.to(vary(dice, self.release_s), 0.0);
-        steps.hold(vary(dice, self.unloaded_after_s), 0.0);
+        steps.hold(vary(dice, self.unloaded_after_s));
+        let waves = self.waves(dice);
+        Movement::new(steps, waves)
+    }
+
+    /// Tremor, breathing and wander: amplitude (mm), angular frequency (1/s), phase.
+    fn waves(&self, dice: &mut Dice) -> Vec<(f64, f64, f64)> {
         let turn = 2.0 * std::f64::consts::PI;
         let mut waves = Vec::new();
         let mut wave = |amplitude_mm: f64, hz: f64, dice: &mut Dice| {
@@ -188,231 +241,6 @@ impl Examiner {
         for hz in [0.8, 1.3, 1.9] {
             wave(self.wander_mm / 1.7, hz, dice);
         }
-        Movement {
-            steps: steps.list,
-            waves,
-        }
-    }
-}
-
-#[derive(Debug, Clone, Copy)]
-enum Shape {
-    /// Minimum jerk from one displacement to another (equal ones are a rest).
-    To,
-    /// A/2·(1 − cos 2πt/T) on top of where it starts.
-    Haversine(f64),
-}
-
-#[derive(Debug, Clone, Copy)]
-struct Step {
-    start_s: f64,
-    duration_s: f64,
-    from_mm: f64,
-    to_mm: f64,
-    shape: Shape,
-}
-
-#[derive(Default)]
-struct Steps {
-    list: Vec<Step>,
-    now_s: f64,
-    at_mm: f64,
-}
-
-impl Steps {
-    fn push(&mut self, duration_s: f64, to_mm: f64, shape: Shape) {
-        if duration_s <= 0.0 {
-            return;
-        }
-        self.list.push(Step {
-            start_s: self.now_s,
-            duration_s,
-            from_mm: self.at_mm,
-            to_mm,
-            shape,
-        });
-        self.now_s += duration_s;
-        self.at_mm = to_mm;
-    }
-    fn hold(&mut self, duration_s: f64, by_mm: f64) {
-        self.push(duration_s, self.at_mm + by_mm, Shape::To);
-    }
-    fn to(&mut self, duration_s: f64, mm: f64) {
-        self.push(duration_s, mm, Shape::To);
-    }
-    fn spring(&mut self, duration_s: f64, excursion_mm: f64) {
-        self.push(duration_s, self.at_mm, Shape::Haversine(excursion_mm));
-    }
-}
-
-/// A drawn movement, ready to be sampled.
-#[derive(Debug, Clone)]
-pub(super) struct Movement {
-    steps: Vec<Step>,
-    /// Amplitude (mm), angular frequency (1/s), phase.
-    waves: Vec<(f64, f64, f64)>,
-}
-
-/// A sampled movement.
-#[derive(Debug, Clone, Default)]
-pub(super) struct Path {
-    pub x_mm: Vec<f64>,
-    pub v_mm_per_s: Vec<f64>,
-    /// First and one-past-last sample of each spring.
-    pub springs: Vec<(usize, usize)>,
-    /// First sample of the lean and last of the release.
-    pub contact: (usize, usize),
-}
-
-impl Movement {
-    pub fn duration_s(&self) -> f64 {
-        self.steps.last().map_or(0.0, |s| s.start_s + s.duration_s)
-    }
-
-    /// Displacement and speed at `step_s` spacing, both from the same formulas.
-    ///
-    /// Tremor, breathing and wander fade in with the lean and out with the release: an unloaded hand rests.
-    pub fn sample(&self, step_s: f64) -> Path {
-        let count = (self.duration_s() / step_s) as usize + 1;
-        let mut path = Path::default();
-        let mut waves: Vec<Wave> = self.waves.iter().map(|&w| Wave::new(w, step_s)).collect();
-        let (lean, release) = self.touching();
-        let mut current = 0;
-        for i in 0..count {
-            let t = i as f64 * step_s;
-            while current + 1 < self.steps.len() && t >= self.steps[current + 1].start_s {
-                current += 1;
-            }
-            let Some(step) = self.steps.get(current) else {
-                break;
-            };
-            let (base, base_v) = step.at(t);
-            let (share, share_v) = match current {
-                c if c == lean => minimum_jerk((t - step.start_s) / step.duration_s, step.duration_s),
-                c if c == release => {
-                    let (s, v) = minimum_jerk((t - step.start_s) / step.duration_s, step.duration_s);
-                    (1.0 - s, -v)
-                }
-                c if c > lean && c < release => (1.0, 0.0),
-                _ => (0.0, 0.0),
-            };
-            let (mut wave, mut wave_v) = (0.0, 0.0);
-            for w in &mut waves {
-                let (x, v) = w.next();
-                wave += x;
-                wave_v += v;
-            }
-            let x = base + share * wave;
-            let v = base_v + share * wave_v + share_v * wave;
-            path.x_mm.push(x.max(0.0));
-            path.v_mm_per_s.push(if x > 0.0 { v } else { 0.0 });
-        }
-        let index = |s: f64| ((s / step_s) as usize).min(count.saturating_sub(1));
-        path.springs = self
-            .steps
-            .iter()
-            .filter(|s| matches!(s.shape, Shape::Haversine(_)))
-            .map(|s| (index(s.start_s), index(s.start_s + s.duration_s) + 1))
-            .collect();
-        path.contact = (
-            self.steps.get(lean).map_or(0, |s| index(s.start_s)),
-            self.steps
-                .get(release)
-                .map_or(0, |s| index(s.start_s + s.duration_s)),
-        );
-        path
-    }
-
-    /// The first step that leaves zero and the last that comes back to it.
-    fn touching(&self) -> (usize, usize) {
-        let lean = self.steps.iter().position(|s| s.to_mm > 0.0).unwrap_or(0);
-        let release = self.steps.iter().rposition(|s| s.from_mm > 0.0).unwrap_or(0);
-        (lean, release)
-    }
-}
-
-impl Step {
-    fn at(&self, t: f64) -> (f64, f64) {
-        let share = (t - self.start_s) / self.duration_s;
-        match self.shape {
-            Shape::To => {
-                let (s, v) = minimum_jerk(share, self.duration_s);
-                let way = self.to_mm - self.from_mm;
-                (self.from_mm + way * s, way * v)
-            }
-            Shape::Haversine(excursion) => {
-                if share >= 1.0 {
-                    return (self.to_mm, 0.0);
-                }
-                let w = 2.0 * std::f64::consts::PI / self.duration_s;
-                let angle = w * (t - self.start_s);
-                let x = excursion / 2.0 * (1.0 - libm::cos(angle));
-                (self.from_mm + x, excursion / 2.0 * w * libm::sin(angle))
-            }
-        }
-    }
-}
-
-/// Minimum jerk, 10s³ − 15s⁴ + 6s⁵, and its rate in 1/s (Flash & Hogan 1985, J Neurosci 5:1688-1703).
-fn minimum_jerk(share: f64, duration_s: f64) -> (f64, f64) {
-    let s = share.clamp(0.0, 1.0);
-    let value = s * s * s * (10.0 + s * (6.0 * s - 15.0));
-    let rate = 30.0 * s * s * (1.0 - s) * (1.0 - s) / duration_s;
-    (value, rate)
-}
-
-/// A sine stepped by rotation: two products a sample instead of two library calls.
-struct Wave {
-    amplitude: f64,
-    angular: f64,
-    sin: f64,
-    cos: f64,
-    step_sin: f64,
-    step_cos: f64,
-}
-
-impl Wave {
-    fn new((amplitude, angular, phase): (f64, f64, f64), step_s: f64) -> Self {
-        Wave {
-            amplitude,
-            angular,
-            sin: libm::sin(phase),
-            cos: libm::cos(phase),
-            step_sin: libm::sin(angular * step_s),
-            step_cos: libm::cos(angular * step_s),
-        }
-    }
-
-    /// Value and rate now; then one step on.
-    fn next(&mut self) -> (f64, f64) {
-        let out = (
-            self.amplitude * self.sin,
-            self.amplitude * self.angular * self.cos,
-        );
-        (self.sin, self.cos) = (
-            self.sin * self.step_cos + self.cos * self.step_sin,
-            self.cos * self.step_cos - self.sin * self.step_sin,
-        );
-        out
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn speed_is_the_rate_of_displacement() {
-        let movement = Examiner::unsteady().movement(8.0, &mut Dice::new(3));
-        let path = movement.sample(1e-3);
-        for i in 1..path.x_mm.len() - 1 {
-            let rate = (path.x_mm[i + 1] - path.x_mm[i - 1]) / 2e-3;
-            // Central differences err by h²/6 of the third derivative, up to 0.05 mm/s where a step begins.
-            assert!(
-                (rate - path.v_mm_per_s[i]).abs() < 0.2,
-                "{i}: {rate} {}",
-                path.v_mm_per_s[i]
-            );
-        }
+        waves
     }
 }

@@ -13,19 +13,20 @@
 mod condition;
 mod dice;
 mod examiner;
+mod movement;
 mod sensor;
 mod tissue;
 mod truth;
 
 pub use condition::Condition;
 pub use dice::Dice;
-pub use examiner::Examiner;
+pub use examiner::{Examiner, Fault};
 pub use sensor::{Dropped, Sensor, quantise};
 pub use tissue::{Elastic, Maxwell, Tissue};
 pub use truth::{SpringTruth, Truth};
 
 use crate::trace::{About, Channel, Side, Trace};
-use examiner::Path;
+use movement::Path;
 
 /// What to simulate; the default is a plain clean test.
 #[derive(Debug, Clone, PartialEq, Default)]

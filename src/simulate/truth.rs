@@ -1,6 +1,6 @@
 //! What really happened in a simulated test.
 
-use super::examiner::Path;
+use super::movement::Path;
 use super::tissue::{Elastic, Tissue};
 use crate::trace::Side;
 
