@@ -1,3 +1,3 @@
-#[test]
-fn t() {}
+//! Tests of the whole: outside references, the program, its files and pages.
+
 mod springs;
