@@ -1,10 +1,21 @@
 //! What one analysis found, and the tables, figures and pages made of it.
 
+pub mod json;
+mod parquet;
+pub mod run;
+pub mod tables;
+mod text;
+
+pub use text::{budget_text, summary_text};
+
 use crate::compare::{Finding, Unpaired};
-use crate::error::Problem;
+use crate::error::{Problem, Result};
 use crate::settings::Settings;
 use crate::technique::Remark;
 use crate::trace::Test;
+use crate::write::OutputFolder;
+use serde::Serialize;
+use std::collections::BTreeSet;
 
 /// A file that went in.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -46,4 +57,125 @@ pub struct Results {
     pub exclusions: Vec<Exclusion>,
     pub problems: Vec<Problem>,
     pub inputs: Vec<InputFile>,
+    /// How many recordings were given, when the caller counted them; what became of each must add up to it.
+    pub recordings_given: Option<usize>,
+}
+
+/// Caution that every report carries.
+pub const CAUTION: &str = "For training models and consenting volunteers under a licensed supervisor. This is no medical \
+device and makes no diagnosis: it says what was measured, never what is wrong with anybody. Stop on request or pain. \
+A blank result is never a reason to press harder. Ceilings are the lab's own; local rules and licensed judgement come first.";
+
+/// What went in and what became of it. In each group the parts add up to the whole.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+pub struct Counts {
+    pub recordings: RecordingCounts,
+    pub tests: TestCounts,
+    pub springs: SpringCounts,
+    pub exclusions: ExclusionCounts,
+}
+
+/// Recordings: `given = used + left_out + without_a_test`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+pub struct RecordingCounts {
+    pub given: usize,
+    /// At least one of their tests is reported.
+    pub used: usize,
+    /// Excluded as a whole.
+    pub left_out: usize,
+    /// Read, but no test of theirs is reported.
+    pub without_a_test: usize,
+}
+
+/// Tests, a row a side: `found = reported + left_out`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+pub struct TestCounts {
+    pub found: usize,
+    pub reported: usize,
+    pub left_out: usize,
+}
+
+/// Springs of the reported tests: `found = in_means + preconditioning + dropped`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+pub struct SpringCounts {
+    pub found: usize,
+    pub in_means: usize,
+    /// The first of three or more.
+    pub preconditioning: usize,
+    pub dropped: usize,
+}
+
+/// Exclusions by what was left out and by whom: `all = files + tests + springs = by_rule + by_person`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+pub struct ExclusionCounts {
+    pub all: usize,
+    pub files: usize,
+    pub tests: usize,
+    pub springs: usize,
+    pub by_rule: usize,
+    pub by_person: usize,
+}
+
+impl Results {
+    /// Counts of recordings, tests, springs and exclusions.
+    ///
+    /// A recording that `recordings_given` does not account for is counted as given all the same, so that the sums
+    /// hold whatever the caller counted.
+    pub fn counts(&self) -> Counts {
+        let of = |what: &'static str| self.exclusions.iter().filter(move |e| e.what == what);
+        let used: BTreeSet<&str> = self.tests.iter().map(|t| t.recording.as_str()).collect();
+        let left_out: BTreeSet<&str> = of("file")
+            .map(|e| e.recording.as_str())
+            .filter(|r| !used.contains(r))
+            .collect();
+        let known: BTreeSet<&str> = self.exclusions.iter().map(|e| e.recording.as_str()).collect();
+        let named = known.union(&used).count();
+        let given = self.recordings_given.unwrap_or(named).max(named);
+        let tests_left_out: BTreeSet<_> = of("test").map(|e| (&e.recording, e.test, &e.side)).collect();
+        let springs = || self.tests.iter().flat_map(|t| &t.springs);
+        let in_means = self.tests.iter().map(|t| t.counted_springs().count()).sum();
+        let dropped = springs().filter(|s| s.dropped.is_some()).count();
+        let by_person = self.exclusions.iter().filter(|e| e.by == "person").count();
+        Counts {
+            recordings: RecordingCounts {
+                given,
+                used: used.len(),
+                left_out: left_out.len(),
+                without_a_test: given - used.len() - left_out.len(),
+            },
+            tests: TestCounts {
+                found: self.tests.len() + tests_left_out.len(),
+                reported: self.tests.len(),
+                left_out: tests_left_out.len(),
+            },
+            springs: SpringCounts {
+                found: springs().count(),
+                in_means,
+                preconditioning: springs().count() - in_means - dropped,
+                dropped,
+            },
+            exclusions: ExclusionCounts {
+                all: self.exclusions.len(),
+                files: of("file").count(),
+                tests: of("test").count(),
+                springs: of("spring").count(),
+                by_rule: self.exclusions.len() - by_person,
+                by_person,
+            },
+        }
+    }
+
+    /// Writes every table as `.csv` and `.parquet`, the exclusions and the codebook as `.csv` only.
+    ///
+    /// # Errors
+    /// As [`OutputFolder::write`].
+    pub fn write_tables(&self, folder: &mut OutputFolder) -> Result<()> {
+        for table in self.tables() {
+            folder.write(&format!("{}.csv", table.name), &table.to_csv()?)?;
+            if table.name != "exclusions" && table.name != "unpaired" {
+                folder.write(&format!("{}.parquet", table.name), &table.to_parquet()?)?;
+            }
+        }
+        folder.write("codebook.csv", &tables::codebook().to_csv()?)
+    }
 }

@@ -1,4 +1,16 @@
-//! Findings on how a test was done.
+//! Findings on how a test was done: each says what was measured, the band, and what to try next time.
+//!
+//! A remark is about the doing of a test, never about a person. [`RULES`] is the one place where rules are added.
+
+mod ceiling;
+mod plan;
+mod slack;
+
+pub use ceiling::ceiling_n;
+pub use plan::{PlanCoverage, PlanStep, ScanKey};
+
+use crate::settings::Settings;
+use crate::trace::Test;
 
 /// One row of `technique`: a rule that a test, or a scan, did not keep.
 #[derive(Debug, Clone, PartialEq)]
@@ -21,4 +33,120 @@ pub struct Remark {
     pub text: String,
     /// What to try next time.
     pub advice: String,
+}
+
+/// What a rule may look at.
+#[derive(Debug, Clone, Copy)]
+pub struct Seen<'a> {
+    pub tests: &'a [Test],
+    pub plans: &'a [PlanCoverage],
+    pub settings: &'a Settings,
+}
+
+/// One rule of technique.
+#[derive(Debug, Clone, Copy)]
+pub struct Rule {
+    /// The `finding` of its remarks.
+    pub finding: &'static str,
+    /// The rule in words, for the methods paragraph.
+    pub rule: &'static str,
+    /// Looks at everything and gives a remark for each breach, in the order of the tests. It leaves
+    /// [`Remark::finding`] to [`remarks`].
+    pub look: fn(&Seen<'_>) -> Vec<Remark>,
+}
+
+/// Every rule. A further one is added here and nowhere else.
+pub const RULES: &[Rule] = &[
+    Rule {
+        finding: "over_ceiling",
+        rule: "peak force, summed over all contacts at the level, is over the region's ceiling",
+        look: ceiling::over_ceiling,
+    },
+    Rule {
+        finding: "sprung_before_slack_out",
+        rule: "displacement at the start of the first spring is short of the onset by more than the onset's u95",
+        look: slack::sprung_before_slack_out,
+    },
+    Rule {
+        finding: "slack_not_shown_out",
+        rule: "the push shows no knee: it is not shown to have gone past the toe",
+        look: slack::slack_not_shown_out,
+    },
+    Rule {
+        finding: "level_missed",
+        rule: "a step of the scan plan has no test",
+        look: plan::missed,
+    },
+    Rule {
+        finding: "level_doubled",
+        rule: "more tests of one trial at a level and side than the scan plan has steps",
+        look: plan::doubled,
+    },
+    Rule {
+        finding: "level_out_of_order",
+        rule: "a test stands elsewhere in the scan than its step in the scan plan",
+        look: plan::out_of_order,
+    },
+];
+
+/// Every breach of every rule: first those of tests, in the order of the tests, then those of whole scans.
+///
+/// `plans` holds the plan that each scan was to follow; a scan without one is held against none.
+pub fn remarks(tests: &[Test], plans: &[PlanCoverage], settings: &Settings) -> Vec<Remark> {
+    let seen = Seen {
+        tests,
+        plans,
+        settings,
+    };
+    let mut all: Vec<Remark> = RULES
+        .iter()
+        .flat_map(|rule| {
+            (rule.look)(&seen).into_iter().map(|remark| Remark {
+                finding: rule.finding,
+                ..remark
+            })
+        })
+        .collect();
+    // Stable: within one test the order of the rules stays.
+    all.sort_by_cached_key(|remark| {
+        tests
+            .iter()
+            .position(|t| Some(&t.recording) == remark.recording.as_ref() && Some(t.test) == remark.test)
+            .unwrap_or(usize::MAX)
+    });
+    all
+}
+
+impl Remark {
+    /// A remark on a test, with nothing measured yet.
+    fn on(test: &Test, text: String, advice: impl Into<String>) -> Remark {
+        Remark {
+            recording: Some(test.recording.clone()),
+            test: Some(test.test),
+            subject: test.about.subject.clone(),
+            examiner: test.about.examiner.clone(),
+            session: test.about.session.clone(),
+            level: test.about.level.clone(),
+            side: test.side().map(|s| s.word().to_owned()),
+            finding: "",
+            value: None,
+            unit: "",
+            low: None,
+            high: None,
+            text,
+            advice: advice.into(),
+        }
+    }
+}
+
+/// Where a test was, for the beginning of a sentence: `L3 left`, or the recording when nobody named the level.
+fn place(test: &Test) -> String {
+    let at = match &test.about.level {
+        Some(level) => crate::study::anatomy::label(level).to_owned(),
+        None => format!("{}, test {}", test.recording, test.test),
+    };
+    match test.side() {
+        Some(side) => format!("{at} {side}"),
+        None => at,
+    }
 }

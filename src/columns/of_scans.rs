@@ -1,0 +1,196 @@
+//! Columns of `findings`, `technique`, `unpaired`, `exclusions` and `codebook`.
+
+use super::of_tests::column;
+use super::{Column, Kind};
+
+// Columns of `findings`.
+pub const COMPARISON: Column = column(
+    "comparison",
+    Kind::Text,
+    "",
+    "6",
+    "what was held against what: left_right, or neighbours for a midline step",
+);
+pub const MEASURE: Column = column(
+    "measure",
+    Kind::Text,
+    "",
+    "6",
+    "the column of tests that was compared",
+);
+pub const UNIT: Column = column("unit", Kind::Text, "", "6", "unit of left, right and difference");
+pub const LEFT: Column = column(
+    "left",
+    Kind::Num,
+    "as in unit",
+    "6",
+    "mean over the trials of the left side; for neighbours, the neighbours' median",
+);
+pub const RIGHT: Column = column(
+    "right",
+    Kind::Num,
+    "as in unit",
+    "6",
+    "mean over the trials of the right side; for neighbours, the step's own value",
+);
+pub const LEFT_TRIALS: Column = column("left_trials", Kind::Int, "", "6", "trials behind left");
+pub const RIGHT_TRIALS: Column = column("right_trials", Kind::Int, "", "6", "trials behind right");
+pub const ASYMMETRY: Column = column(
+    "asymmetry_percent",
+    Kind::Num,
+    "%",
+    "6",
+    "200 tanh(d/2) with d = ln(right/left): positive when the right is larger; missing for a measure compared by difference",
+);
+pub const LOW: Column = column(
+    "low_percent",
+    Kind::Num,
+    "%",
+    "6",
+    "lower end of the interval of the asymmetry",
+);
+pub const HIGH: Column = column(
+    "high_percent",
+    Kind::Num,
+    "%",
+    "6",
+    "upper end of the interval of the asymmetry",
+);
+pub const THRESHOLD: Column = column(
+    "threshold_percent",
+    Kind::Num,
+    "%",
+    "6",
+    "the study's margin: a side is named only beyond it",
+);
+pub const MDC: Column = column(
+    "mdc_percent",
+    Kind::Num,
+    "%",
+    "6",
+    "smallest difference of the means compared that this lab can tell from none, 95 %",
+);
+pub const SPREAD_SOURCE: Column = column(
+    "spread_source",
+    Kind::Text,
+    "",
+    "6",
+    "where the spread comes from: trials, agreement (the lab's own) or published",
+);
+pub const SIDE_OF_RESISTANCE: Column = column(
+    "side_of_resistance",
+    Kind::Text,
+    "",
+    "6",
+    "left, right, even or undecided; for neighbours stiffer_than_neighbours, like_neighbours or undecided; missing for measures shown without a word",
+);
+pub const TRIALS_TO_DECIDE: Column = column(
+    "trials_to_decide",
+    Kind::Text,
+    "trials a side",
+    "6",
+    "trials a side that would decide an undecided level at this spread, or that one session cannot",
+);
+pub const CALL: Column = column(
+    "call",
+    Kind::Text,
+    "",
+    "6",
+    "what the examiner said felt more resistant: left, right, even or unsure",
+);
+pub const CALL_AGREES: Column = column(
+    "call_agrees",
+    Kind::Bool,
+    "",
+    "6",
+    "whether the call is the side of resistance",
+);
+pub const DIFFERENCE: Column = column(
+    "difference",
+    Kind::Num,
+    "as in unit",
+    "6",
+    "right minus left, for a measure compared by difference",
+);
+pub const DIFFERENCE_LOW: Column = column(
+    "difference_low",
+    Kind::Num,
+    "as in unit",
+    "6",
+    "lower end of the 95 % interval of the difference",
+);
+pub const DIFFERENCE_HIGH: Column = column(
+    "difference_high",
+    Kind::Num,
+    "as in unit",
+    "6",
+    "upper end of the 95 % interval of the difference",
+);
+
+// Columns of `technique`.
+pub const FINDING: Column = column(
+    "finding",
+    Kind::Text,
+    "",
+    "9",
+    "short fixed name of the rule that was not kept",
+);
+pub const VALUE: Column = column("value", Kind::Num, "as in unit", "9", "what was measured");
+pub const VALUE_UNIT: Column = column("unit", Kind::Text, "", "9", "unit of value, low and high");
+pub const BAND_LOW: Column = column(
+    "low",
+    Kind::Num,
+    "as in unit",
+    "9",
+    "lower end of the band, where there is one",
+);
+pub const BAND_HIGH: Column = column(
+    "high",
+    Kind::Num,
+    "as in unit",
+    "9",
+    "upper end of the band, where there is one",
+);
+pub const TEXT: Column = column("text", Kind::Text, "", "9", "what was seen, in words");
+pub const ADVICE: Column = column("advice", Kind::Text, "", "9", "what to try next time");
+
+// Columns of `unpaired`.
+pub const TRIALS: Column = column("trials", Kind::Int, "", "6", "trials that found no partner");
+pub const UNPAIRED_REASON: Column = column("reason", Kind::Text, "", "6", "what is missing");
+
+// Columns of `exclusions`.
+pub const WHAT: Column = column(
+    "what",
+    Kind::Text,
+    "",
+    "",
+    "what was left out: file, test or spring",
+);
+pub const BY: Column = column(
+    "by",
+    Kind::Text,
+    "",
+    "",
+    "who left it out: a rule of the methods or a person",
+);
+pub const REASON: Column = column("reason", Kind::Text, "", "", "why it was left out");
+
+// Columns of `codebook`.
+pub const TABLE: Column = column("table", Kind::Text, "", "", "table that the column stands in");
+pub const COLUMN: Column = column("column", Kind::Text, "", "", "name of the column");
+pub const KIND: Column = column(
+    "kind",
+    Kind::Text,
+    "",
+    "",
+    "what its cells are: text, whole number, number, true or false, list",
+);
+pub const COLUMN_UNIT: Column = column("unit", Kind::Text, "", "", "unit of its cells");
+pub const MEANING: Column = column("meaning", Kind::Text, "", "", "what it holds");
+pub const SECTION: Column = column(
+    "section",
+    Kind::Text,
+    "",
+    "",
+    "section of the methods that defines it",
+);

@@ -1,0 +1,45 @@
+//! One analysis as one JSON object.
+
+use super::Results;
+use super::tables::Table;
+use crate::error::Problem;
+use serde_json::{Value, json};
+
+/// `tests`, `findings`, `problems`, then `technique`, `unpaired` and `exclusions`: the rows of the tables of these
+/// names, one object a row, with the same names and full precision; missing is null.
+pub fn analysis(results: &Results) -> Value {
+    let rows = |name: &str| {
+        results
+            .table(name)
+            .as_ref()
+            .map_or_else(|| json!([]), Table::to_json)
+    };
+    json!({
+        "tests": rows("tests"),
+        "findings": rows("findings"),
+        "problems": problems(&results.problems),
+        "technique": rows("technique"),
+        "unpaired": rows("unpaired"),
+        "exclusions": rows("exclusions"),
+    })
+}
+
+/// The object as text, indented, ending in a line feed.
+pub fn analysis_text(results: &Results) -> String {
+    format!("{:#}\n", analysis(results))
+}
+
+fn problems(problems: &[Problem]) -> Value {
+    let object = |p: &Problem| {
+        json!({
+            "file": p.file,
+            "line": p.line,
+            "column": p.column,
+            "found": p.found,
+            "expected": p.expected,
+            "advice": p.advice,
+            "severity": p.severity,
+        })
+    };
+    Value::Array(problems.iter().map(object).collect())
+}

@@ -1,0 +1,135 @@
+//! `springs` and `tests`.
+
+use super::{Cell, Field, Table, field};
+use crate::columns::{Measure, table as c};
+use crate::trace::{Knee, Spring, Test};
+
+/// A spring with the test it is of.
+type Row<'a> = (&'a Test, &'a Spring);
+
+/// One row a spring, in the order of the tests.
+pub fn springs(tests: &[Test]) -> Table {
+    let rows: Vec<Row<'_>> = tests
+        .iter()
+        .flat_map(|t| t.springs.iter().map(move |s| (t, s)))
+        .collect();
+    Table::fill("springs", spring_fields(), &rows)
+}
+
+fn spring_fields<'a>() -> Vec<Field<Row<'a>>> {
+    vec![
+        field(c::RECORDING, |r: &Row<'_>| Cell::text(&r.0.recording)),
+        field(c::TEST, |r: &Row<'_>| Cell::int(r.0.test)),
+        field(c::SIDE, |r: &Row<'_>| Cell::maybe(r.0.side().map(|s| s.word()))),
+        field(c::SPRING, |r: &Row<'_>| Cell::int(r.1.number)),
+        field(c::COUNTED, |r: &Row<'_>| Cell::Bool(r.1.counted)),
+        field(c::START_S, |r: &Row<'_>| Cell::num(r.1.start_s)),
+        field(c::PEAK_S, |r: &Row<'_>| Cell::num(r.1.peak_s)),
+        field(c::END_S, |r: &Row<'_>| Cell::num(r.1.end_s)),
+        field(c::SPRING_PRELOAD, |r: &Row<'_>| Cell::num(r.1.preload_n)),
+        field(c::SPRING_PEAK, |r: &Row<'_>| Cell::num(r.1.peak_n)),
+        field(c::START_MM, |r: &Row<'_>| Cell::num(r.1.start_mm)),
+        field(c::PEAK_MM, |r: &Row<'_>| Cell::num(r.1.peak_mm)),
+        field(c::END_MM, |r: &Row<'_>| Cell::num(r.1.end_mm)),
+        field(c::SPRING_EXCURSION, |r: &Row<'_>| Cell::num(r.1.excursion_mm)),
+        field(c::SPRING_END_FEEL, |r: &Row<'_>| Cell::num(r.1.end_feel_n_per_mm)),
+        field(c::SPRING_SECANT, |r: &Row<'_>| Cell::num(r.1.secant_n_per_mm)),
+        field(c::LOADING_WORK, |r: &Row<'_>| Cell::num(r.1.loading_work_mj)),
+        field(c::SPRING_LOSS, |r: &Row<'_>| Cell::num(r.1.loss_mj)),
+        field(c::SPRING_LOSS_RATIO, |r: &Row<'_>| Cell::num(r.1.loss_ratio)),
+        field(c::SPRING_RECOIL, |r: &Row<'_>| Cell::num(r.1.recoil_ratio)),
+        field(c::SPRING_TIME_TO_PEAK, |r: &Row<'_>| {
+            Cell::num(r.1.time_to_peak_s)
+        }),
+        field(c::LOADING_RATE, |r: &Row<'_>| Cell::num(r.1.loading_rate_n_per_s)),
+        field(c::DROPPED, |r: &Row<'_>| Cell::maybe(r.1.dropped.as_deref())),
+    ]
+}
+
+/// One row a test and side.
+pub fn tests(tests: &[Test]) -> Table {
+    let mut fields = about_fields();
+    fields.extend(Measure::ALL.into_iter().flat_map(measure_fields));
+    fields.extend(knee_and_notes());
+    fields.extend(further_fields());
+    Table::fill("tests", fields, tests)
+}
+
+fn about_fields() -> Vec<Field<Test>> {
+    vec![
+        field(c::RECORDING, |t: &Test| Cell::text(&t.recording)),
+        field(c::TEST, |t: &Test| Cell::int(t.test)),
+        field(c::SUBJECT, |t: &Test| Cell::maybe(t.about.subject.as_deref())),
+        field(c::EXAMINER, |t: &Test| Cell::maybe(t.about.examiner.as_deref())),
+        field(c::SESSION, |t: &Test| Cell::maybe(t.about.session.as_deref())),
+        field(c::LEVEL, |t: &Test| Cell::maybe(t.about.level.as_deref())),
+        field(c::SIDE, |t: &Test| Cell::maybe(t.side().map(|s| s.word()))),
+        field(c::CONTACT, |t: &Test| Cell::maybe(t.about.contact.as_deref())),
+        field(c::POSTURE, |t: &Test| Cell::maybe(t.about.posture.as_deref())),
+        field(c::LINE_OF_DRIVE, |t: &Test| Cell::num(t.about.line_of_drive_deg)),
+        field(c::TRIAL, |t: &Test| {
+            t.about.trial.map_or(Cell::Missing, Cell::int)
+        }),
+        field(c::RATE, |t: &Test| Cell::num(t.rate_hz)),
+        field(c::SAMPLES, |t: &Test| Cell::int(t.samples)),
+        field(c::SPRINGS, |t: &Test| Cell::int(t.springs.len())),
+    ]
+}
+
+/// A measure's value, its interval and, for a mean over springs, the spread between them.
+fn measure_fields(measure: Measure) -> Vec<Field<Test>> {
+    let estimate = move |t: &Test| t.measures.get(measure);
+    let mut fields = vec![
+        field(measure.column(), move |t: &Test| {
+            Cell::num(estimate(t).map(|e| e.value))
+        }),
+        field(measure.u95_column(), move |t: &Test| {
+            Cell::num(estimate(t).and_then(|e| e.u95))
+        }),
+    ];
+    if let Some(column) = measure.sd_column() {
+        fields.push(field(column, move |t: &Test| {
+            Cell::num(estimate(t).and_then(|e| e.sd))
+        }));
+    }
+    if measure == Measure::Window {
+        // The stiffness depends on the window, so the window stands beside it, measured or not.
+        fields.push(field(c::WINDOW, |t: &Test| {
+            Cell::Text(format!("{}-{} N", t.window_n[0], t.window_n[1]))
+        }));
+    }
+    fields
+}
+
+fn knee_and_notes() -> Vec<Field<Test>> {
+    vec![
+        field(c::KNEE_FOUND, |t: &Test| match t.knee {
+            Knee::Fitted | Knee::TwoLines => Cell::Bool(true),
+            Knee::None => Cell::Bool(false),
+            Knee::NotLooked => Cell::Missing,
+        }),
+        field(c::NOTES, |t: &Test| Cell::List(t.notes.clone())),
+    ]
+}
+
+fn further_fields() -> Vec<Field<Test>> {
+    vec![
+        field(c::KNEE_METHOD, |t: &Test| match t.knee {
+            Knee::Fitted => Cell::text("whole_trace_fit"),
+            Knee::TwoLines => Cell::text("two_lines"),
+            Knee::None | Knee::NotLooked => Cell::Missing,
+        }),
+        field(c::FIT_RESIDUAL, |t: &Test| {
+            Cell::num(t.fit.map(|f| f.residual_percent))
+        }),
+        field(c::TOTAL_PEAK, |t: &Test| Cell::num(t.total_peak_n)),
+        field(c::DRIVE, |t: &Test| Cell::num(t.drive_deg)),
+        field(c::LANDMARK, |t: &Test| Cell::maybe(t.about.landmark.as_deref())),
+        field(c::COVERS, |t: &Test| Cell::List(t.about.covers.clone())),
+        field(c::FEEDBACK, |t: &Test| Cell::maybe(t.about.feedback.as_deref())),
+        field(c::SITE, |t: &Test| Cell::maybe(t.about.site.as_deref())),
+        field(c::RECORDED_AT, |t: &Test| {
+            Cell::maybe(t.about.recorded_at.as_deref())
+        }),
+    ]
+}

@@ -1,0 +1,100 @@
+//! A folder of results.
+
+use super::guard::{self, PROGRAM, RUN_FILE};
+use super::staging::Staging;
+use super::{FILE_MODE, FOLDER_MODE, set_mode, sha256_hex};
+use crate::error::{Error, Result};
+use serde_json::{Map, Value, json};
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// A result folder in the making. Nothing is seen of it until [`OutputFolder::finish`]; dropped before, it leaves
+/// nothing behind.
+pub struct OutputFolder {
+    /// As the user wrote it.
+    shown: PathBuf,
+    target: PathBuf,
+    staging: Staging,
+    written: BTreeMap<String, Value>,
+}
+
+impl OutputFolder {
+    /// Begins results in `dir`, made from `inputs` (files and folders as given by the user).
+    ///
+    /// # Errors
+    /// [`Error::Refused`] when `dir` holds anything that an earlier run did not write or that was changed since (up
+    /// to three such files are named), when it is, holds or lies inside the recordings, or when another run is
+    /// writing to it; [`Error::Io`] when the system will not write there.
+    pub fn begin(dir: &Path, inputs: &[PathBuf]) -> Result<OutputFolder> {
+        let target = guard::resolve(dir)?;
+        guard::apart_from_inputs(dir, &target, inputs)?;
+        let staging = Staging::begin(dir, &target)?;
+        guard::only_ours(dir, &target)?;
+        Ok(OutputFolder {
+            shown: dir.to_owned(),
+            target,
+            staging,
+            written: BTreeMap::new(),
+        })
+    }
+
+    /// Adds a file. `rel_path` has forward slashes and stays inside the folder; each path is written once.
+    ///
+    /// # Errors
+    /// [`Error::Refused`] for a path that is none of these; [`Error::Io`] when the system will not write.
+    pub fn write(&mut self, rel_path: &str, bytes: &[u8]) -> Result<()> {
+        let inside = !rel_path.contains('\\')
+            && rel_path.split('/').all(|part| !matches!(part, "" | "." | ".."))
+            && Path::new(rel_path).is_relative();
+        if !inside || rel_path == RUN_FILE || self.written.contains_key(rel_path) {
+            return Err(Error::Refused {
+                found: format!("{rel_path:?} cannot be written among the results"),
+                advice: "give each file its own relative path".to_owned(),
+            });
+        }
+        self.put(rel_path, bytes)?;
+        let record = json!({ "file": rel_path, "bytes": bytes.len(), "sha256": sha256_hex(bytes) });
+        self.written.insert(rel_path.to_owned(), record);
+        Ok(())
+    }
+
+    /// Paths written so far, sorted.
+    pub fn files(&self) -> impl Iterator<Item = &str> {
+        self.written.keys().map(String::as_str)
+    }
+
+    /// Writes `run.json` (with `program` and the list `files` of everything written) and swaps the folder in.
+    ///
+    /// # Errors
+    /// As [`OutputFolder::begin`]: the folder is looked at once more. Whatever fails, the earlier results stand.
+    pub fn finish(self, run: Map<String, Value>) -> Result<()> {
+        let mut record = Map::new();
+        record.insert("program".to_owned(), PROGRAM.into());
+        record.extend(run.into_iter().filter(|(key, _)| key != "program"));
+        record.insert("files".to_owned(), self.written.values().cloned().collect());
+        self.put(RUN_FILE, format!("{:#}\n", Value::Object(record)).as_bytes())?;
+        guard::only_ours(&self.shown, &self.target)?;
+        self.staging.swap(&self.shown, &self.target)
+    }
+
+    fn put(&self, rel_path: &str, bytes: &[u8]) -> Result<()> {
+        let mut path = self.staging.new_results();
+        let put = |path: &mut PathBuf| -> std::io::Result<()> {
+            let mut parts = rel_path.split('/').peekable();
+            while let Some(part) = parts.next() {
+                path.push(part);
+                if parts.peek().is_some() && !path.is_dir() {
+                    fs::create_dir(&*path)?;
+                    set_mode(path, FOLDER_MODE)?;
+                }
+            }
+            fs::write(&*path, bytes)?;
+            set_mode(path, FILE_MODE)
+        };
+        put(&mut path).map_err(|e| {
+            let shown = self.shown.join(rel_path);
+            Error::io(shown, e, "check that the disk is not full")
+        })
+    }
+}

@@ -1,0 +1,113 @@
+//! Files and result folders, written whole or not at all.
+//!
+//! What is promised holds against a kill of the program at any moment, not against loss of power: folders are not
+//! forced to the disk, since results can be made again from the recordings.
+
+mod folder;
+mod guard;
+mod staging;
+
+pub use folder::OutputFolder;
+
+use crate::error::{Error, Result};
+use sha2::{Digest, Sha256};
+use std::fs;
+use std::io::Write;
+use std::path::Path;
+
+/// SHA-256 of some bytes in lower-case hexadecimal, as `sha256sum` prints it.
+pub fn sha256_hex(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
+}
+
+/// Writes a file whole or not at all: into a temporary file beside it, then renamed over it. Mode 0644.
+///
+/// A link is followed, so that the file it points to is replaced.
+///
+/// # Errors
+/// [`Error::Refused`] when something that is no ordinary file has that name; [`Error::Io`] when the system will not
+/// write. Either way what was there stays as it was.
+pub fn write_file_whole(path: &Path, bytes: &[u8]) -> Result<()> {
+    let advice = "check that the folder exists and may be written, and that the disk is not full";
+    let target = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+    if target.exists() && !target.is_file() {
+        return Err(Error::Refused {
+            found: format!("{} is not an ordinary file", path.display()),
+            advice: "give the name of a file".to_owned(),
+        });
+    }
+    let parent = match target.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    };
+    let write = || -> std::io::Result<()> {
+        let mut file = tempfile::Builder::new()
+            .prefix(".tautpoint-")
+            .tempfile_in(parent)?;
+        file.write_all(bytes)?;
+        file.as_file().sync_all()?;
+        set_mode(file.path(), FILE_MODE)?;
+        file.persist(&target).map_err(|e| e.error)?;
+        Ok(())
+    };
+    write().map_err(|e| Error::io(path, e, advice))
+}
+
+const FILE_MODE: u32 = 0o644;
+const FOLDER_MODE: u32 = 0o755;
+
+/// Sets the permissions, where the system has them: temporary files and folders begin closed to everybody else.
+#[cfg(unix)]
+fn set_mode(path: &Path, mode: u32) -> std::io::Result<()> {
+    use std::os::unix::fs::PermissionsExt;
+    fs::set_permissions(path, fs::Permissions::from_mode(mode))
+}
+
+#[cfg(not(unix))]
+fn set_mode(_path: &Path, _mode: u32) -> std::io::Result<()> {
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_hash_of_abc_is_the_published_one() {
+        // FIPS 180-4, example of SHA-256 for the message "abc" (NIST, Cryptographic Standards: Examples with values).
+        assert_eq!(
+            sha256_hex(b"abc"),
+            "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+        );
+    }
+
+    #[test]
+    fn a_file_is_replaced_and_nothing_else_is_left_beside_it() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("out.json");
+        write_file_whole(&path, b"first").unwrap();
+        write_file_whole(&path, b"second").unwrap();
+        assert_eq!(fs::read(&path).unwrap(), b"second");
+        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn a_folder_is_not_overwritten_by_a_file() {
+        let dir = tempfile::tempdir().unwrap();
+        let error = write_file_whole(dir.path(), b"x").unwrap_err();
+        assert!(error.to_string().contains("not an ordinary file"), "{error}");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_file_may_be_read_by_everybody() {
+        use std::os::unix::fs::PermissionsExt;
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("out.json");
+        write_file_whole(&path, b"x").unwrap();
+        assert_eq!(
+            fs::metadata(&path).unwrap().permissions().mode() & 0o777,
+            FILE_MODE
+        );
+    }
+}
