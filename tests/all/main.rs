@@ -1,2 +1,4 @@
-#[test]
-fn t() {}
+//! One test program: each further one would link polars again.
+
+mod figures;
+mod page;
