@@ -15,6 +15,8 @@ const FONTS: &str = "DejaVu Sans, Verdana, Bitstream Vera Sans, sans-serif";
 const FONT_STAND_IN: &str = "f";
 /// Side of a cell of the map of taken places, in px.
 const CELL: f64 = 3.0;
+/// Baseline to baseline, as a share of the size.
+const LEADING: f64 = 1.3;
 /// How far a simplified curve may lie off the full one, in px.
 const TOLERANCE: f64 = 0.1;
 
@@ -166,38 +168,32 @@ impl Canvas {
         self.shapes.push(Shape::Words(at, content, style, true));
     }
 
-    /// Puts lines of words at the first of the places that is free, else at the least taken, and gives the box.
+    /// Puts words at the first place that is free, else at the least taken, and gives their box.
     ///
-    /// Each place is the left end of the first baseline. `None` when there is no place or the words are empty.
-    pub fn place(&mut self, lines: &[&str], style: Style, inside: Area, places: &[Point]) -> Option<Area> {
-        let leading = style.size * 1.3;
-        let wide = lines
-            .iter()
-            .map(|l| text::width(l, style.size, style.bold))
-            .fold(0.0, f64::max);
-        let boxed = |(x, y): Point| {
-            let x = x.min(inside.right - wide).max(inside.left);
-            let height = style.size * 1.1 + leading * (lines.len() as f64 - 1.0);
-            let y = y
-                .max(inside.top + style.size)
-                .min(inside.bottom - height + style.size * 0.8);
-            Area {
-                left: x,
-                top: y - style.size * 0.85,
-                right: x + wide,
-                bottom: y - style.size * 0.85 + height,
+    /// `wordings` are ways to break the same words into lines, the preferred first; each place is the left end of
+    /// the first baseline. `None` when there is no place or no wording.
+    pub fn place(
+        &mut self,
+        wordings: &[&[&str]],
+        style: Style,
+        inside: Area,
+        places: &[Point],
+    ) -> Option<Area> {
+        let mut best: Option<(u32, Area, &[&str])> = None;
+        for &lines in wordings {
+            for &place in places {
+                let area = lines_area(lines, style, inside, place);
+                let cost = self.cost(area);
+                if best.is_none_or(|(least, ..)| cost < least) {
+                    best = Some((cost, area, lines));
+                }
             }
-        };
-        let (area, _) = places.iter().map(|&p| boxed(p)).map(|a| (a, self.cost(a))).fold(
-            None,
-            |best: Option<(Area, u32)>, (a, cost)| match best {
-                Some((_, least)) if least <= cost => best,
-                _ => Some((a, cost)),
-            },
-        )?;
+        }
+        let (_, area, lines) = best?;
         for (i, line) in lines.iter().enumerate() {
-            let at = (area.left, area.top + style.size * 0.85 + leading * i as f64);
-            self.words(at, line, style.aligned(Align::Start));
+            let down = style.size * (0.85 + LEADING * i as f64);
+            let style = style.aligned(Align::Start);
+            self.words((area.left, area.top + down), line, style);
         }
         Some(area)
     }
@@ -290,6 +286,25 @@ fn around((x, y): Point, radius: f64) -> Area {
         top: y - radius,
         right: x + radius,
         bottom: y + radius,
+    }
+}
+
+/// The box of several lines whose first baseline begins at a point, moved inside the limits.
+fn lines_area(lines: &[&str], style: Style, inside: Area, (x, y): Point) -> Area {
+    let wide = lines
+        .iter()
+        .map(|l| text::width(l, style.size, style.bold))
+        .fold(0.0, f64::max);
+    let height = style.size * (1.1 + LEADING * (lines.len() as f64 - 1.0));
+    let left = x.min(inside.right - wide).max(inside.left);
+    let top = (y - style.size * 0.85)
+        .min(inside.bottom - height)
+        .max(inside.top);
+    Area {
+        left,
+        top,
+        right: left + wide,
+        bottom: top + height,
     }
 }
 

@@ -19,7 +19,7 @@ const PLOT_LEFT: f64 = 132.0;
 const PLOT_RIGHT: f64 = 492.0;
 /// Left edges of the columns of words: decision, percent, tests, call, what would decide.
 const LEFT_RIGHT_COLUMNS: [f64; 5] = [510.0, 594.0, 727.0, 783.0, 876.0];
-const NEIGHBOUR_COLUMNS: [f64; 5] = [510.0, 668.0, 801.0, 876.0, 876.0];
+const NEIGHBOUR_COLUMNS: [f64; 5] = [510.0, 686.0, 819.0, 876.0, 876.0];
 /// Widest axis: intervals that leave it end in an arrow.
 const WIDEST_PERCENT: f64 = 100.0;
 
@@ -47,7 +47,7 @@ pub fn scan_overview(findings: &[&Finding], options: &ScanOptions) -> Option<Fig
     let height = 40.0 + sections.iter().map(section_height).sum::<f64>();
     let mut canvas = Canvas::new(WIDTH, height);
     let title = match sections[0].kind {
-        ComparisonKind::LeftRight => "Does one side resist more, by more than can be put down to chance?",
+        ComparisonKind::LeftRight => "Does one side resist more, and by more than this lab can measure?",
         ComparisonKind::Neighbours => "Does a level resist more than the levels beside it?",
     };
     canvas.words((14.0, 22.0), title, words(15.0, INK).bold());
@@ -167,7 +167,11 @@ fn percent_axis(
     measure: Measure,
 ) {
     canvas.hair((PLOT_LEFT, bottom), (PLOT_RIGHT, bottom), INK);
-    let step = if end <= 40.0 { 10.0 } else { 20.0 };
+    let step = match end {
+        e if e <= 40.0 => 10.0,
+        e if e <= 70.0 => 20.0,
+        _ => 25.0,
+    };
     let count = (end / step + 1e-9).floor() as i32;
     for i in -count..=count {
         let percent = f64::from(i) * step;

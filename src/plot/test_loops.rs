@@ -186,7 +186,7 @@ fn onset_words(canvas: &mut Canvas, panel: Area, test: &Test, mark: Option<Point
     let Some((px, py)) = mark else {
         let left = panel.left + 12.0;
         let places = [0.12, 0.3, 0.5].map(|s| (left, panel.top + s * (panel.bottom - panel.top)));
-        canvas.place(&lines, words(LABEL, colour), panel, &places);
+        canvas.place(&[&lines], words(LABEL, colour), panel, &places);
         return;
     };
     let inner = Area {
@@ -203,7 +203,7 @@ fn onset_words(canvas: &mut Canvas, panel: Area, test: &Test, mark: Option<Point
         places.push((px + 16.0, py + drop));
         places.push((px + 40.0, py + drop));
     }
-    if let Some(area) = canvas.place(&lines, words(LABEL, colour), inner, &places) {
+    if let Some(area) = canvas.place(&[&lines], words(LABEL, colour), inner, &places) {
         leader(canvas, area, (px, py));
     }
 }
@@ -245,11 +245,12 @@ fn end_feel_words(canvas: &mut Canvas, panel: Area, test: &Test, (px, py): Point
             [
                 (px + 8.0, py + drop),
                 (px - wide - 14.0, py + drop),
+                (px - wide - 26.0, py + drop),
                 (px - wide - 50.0, py + drop),
             ]
         })
         .collect();
-    canvas.place(&[name, &number], words(LABEL, ACCENT), inside, &places);
+    canvas.place(&[&[name, &number]], words(LABEL, ACCENT), inside, &places);
 }
 
 /// What did not come back, in words; `None` without springs or displacement.
@@ -284,5 +285,5 @@ fn loss_beside_loop(canvas: &mut Canvas, panel: Area, test: &Test, loss: &str, x
     }
     places.push((right, panel.bottom - 34.0));
     places.push((panel.left + 12.0, panel.top + 16.0));
-    canvas.place(&lines, words(LABEL, QUIET), panel, &places);
+    canvas.place(&[&lines], words(LABEL, QUIET), panel, &places);
 }

@@ -39,7 +39,7 @@ pub(super) fn draw(canvas: &mut Canvas, panel: Area, test: &Test, options: &Pane
         .map(|(t, f)| (x.px(*t), y.px(*f).min(panel.bottom)))
         .collect();
     canvas.line(&points, INK, 1.5);
-    number_springs(canvas, panel, test, x, y);
+    number_springs(canvas, panel, test, x, y, line.map(|c| y.px(c)));
     if let Some(c) = ceiling {
         let at = line.map(|c| y.px(c));
         ceiling_words(canvas, panel, test, options, c, at);
@@ -91,21 +91,24 @@ fn phase_strip(canvas: &mut Canvas, panel: Area, test: &Test, x: Scale) {
     let phases = phases(test);
     let clip = |px: f64| px.clamp(panel.left, panel.right);
     let mut boxes: Vec<(f64, f64)> = Vec::new();
+    let mut halves = Vec::new();
     for (word, from, to) in &phases {
         let (from, to) = (clip(x.px(*from)), clip(x.px(*to)));
         let wide = text::width(word, LABEL, false);
         boxes.push(((from + to) / 2.0, wide));
+        halves.push((to - from) / 2.0);
         canvas.hair((from + 1.0, strip), (to - 1.0, strip), QUIET);
         for end in [from, to] {
             canvas.hair((end, strip), (end, panel.bottom), HAIR);
         }
     }
     let centres = apart(&boxes, panel.left, panel.right);
-    for (((word, _, _), centre), (middle, _)) in phases.iter().zip(centres).zip(&boxes) {
+    for (i, ((word, _, _), centre)) in phases.iter().zip(centres).enumerate() {
+        let middle = boxes[i].0;
         let style = words(LABEL, QUIET).aligned(Align::Middle);
         canvas.words((centre, strip - 8.0), word, style);
-        if (centre - middle).abs() > 12.0 {
-            canvas.hair((centre, strip - 5.0), (*middle, strip), HAIR);
+        if (centre - middle).abs() > halves[i] + boxes[i].1 / 2.0 - 4.0 {
+            canvas.hair((centre, strip - 5.0), (middle, strip), HAIR);
         }
     }
 }
@@ -132,7 +135,7 @@ fn apart(boxes: &[(f64, f64)], low: f64, high: f64) -> Vec<f64> {
 }
 
 /// Numbers over the peaks; those that enter no mean are quiet.
-fn number_springs(canvas: &mut Canvas, panel: Area, test: &Test, x: Scale, y: Scale) {
+fn number_springs(canvas: &mut Canvas, panel: Area, test: &Test, x: Scale, y: Scale, ceiling: Option<f64>) {
     let mut free_from = f64::NEG_INFINITY;
     for spring in &test.springs {
         let label = spring.number.to_string();
@@ -143,8 +146,16 @@ fn number_springs(canvas: &mut Canvas, panel: Area, test: &Test, x: Scale, y: Sc
         }
         let counts = spring.counted && spring.dropped.is_none();
         let colour = if counts { INK } else { QUIET };
-        let at = (px, (py - 5.0).max(panel.top + 10.0));
-        canvas.words(at, &label, words(LABEL, colour).aligned(Align::Middle));
+        let over = py - 5.0;
+        let over = match ceiling {
+            Some(line) if (over - LABEL..=over + 4.0).contains(&line) => line - 4.0,
+            _ => over,
+        };
+        canvas.words(
+            (px, over.max(panel.top + 10.0)),
+            &label,
+            words(LABEL, colour).aligned(Align::Middle),
+        );
         free_from = px + half + 3.0;
     }
 }
@@ -163,15 +174,14 @@ fn ceiling_words(
         "a default"
     };
     let number = text::number(ceiling_n, if ceiling_n.fract() == 0.0 { 0 } else { 1 });
-    let name = format!("ceiling {number} N ({own})");
+    let name = format!("ceiling {number} N");
+    let own = format!("({own})");
     let Some(at) = line else {
-        let label = format!("↑ {name}, above this axis");
-        let places = [
-            (panel.left + 6.0, panel.top + 12.0),
-            (panel.right, panel.top + 12.0),
-            (panel.left + 6.0, panel.top + 30.0),
-        ];
-        canvas.place(&[&label], words(LABEL, QUIET), panel, &places);
+        // The line would flatten the curve: the arrow says that it lies above the axis.
+        let name = format!("↑ {name}");
+        let one = format!("{name} {own}");
+        let places = [panel.left + 6.0, panel.right].map(|x| (x, panel.top + 10.0));
+        canvas.place(&[&[&one], &[&name, &own]], words(LABEL, QUIET), panel, &places);
         return;
     };
     canvas.dashes((panel.left, at), (panel.right, at), ACCENT, 1.2);
@@ -184,16 +194,18 @@ fn ceiling_words(
         (false, true) => "for both hands together".to_owned(),
         (false, false) => String::new(),
     };
-    let lines: Vec<&str> = [name.as_str(), second.as_str()]
-        .into_iter()
-        .filter(|l| !l.is_empty())
-        .collect();
-    let rise = LABEL * 1.3 * (lines.len() as f64 - 1.0);
-    let places: Vec<Point> = [at - 6.0 - rise, at + LABEL + 4.0]
+    let one = format!("{name} {own}");
+    let (mut short, mut tall) = (vec![one.as_str()], vec![name.as_str(), own.as_str()]);
+    if !second.is_empty() {
+        short.push(&second);
+        tall.push(&second);
+    }
+    let rise = |lines: usize| at - 6.0 - LABEL * 1.3 * (lines as f64 - 1.0);
+    let places: Vec<Point> = [rise(short.len()), at + LABEL + 4.0, rise(tall.len())]
         .into_iter()
         .flat_map(|y| [panel.left + 6.0, panel.right, (panel.left + panel.right) / 2.0].map(|x| (x, y)))
         .collect();
-    canvas.place(&lines, words(LABEL, ACCENT), panel, &places);
+    canvas.place(&[&short, &tall], words(LABEL, ACCENT), panel, &places);
 }
 
 #[cfg(test)]

@@ -145,7 +145,8 @@ pub mod invented {
             0.2,
         );
         if push.displacement {
-            set(&mut measures, Measure::EndFeel, push.k2, 0.09);
+            let slope = if push.knee == Knee::None { push.k1 } else { push.k2 };
+            set(&mut measures, Measure::EndFeel, slope, 0.09);
             set(&mut measures, Measure::FittedEndFeel, push.k2 + 0.05, 0.03);
             set(&mut measures, Measure::LossRatio, 0.051, 0.004);
             set(&mut measures, Measure::Loss, 7.9, 0.6);
