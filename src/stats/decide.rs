@@ -45,19 +45,32 @@ impl Difference {
     }
 }
 
-/// One-sided p of the minimum-effect test: is the truth beyond `margin` on the side the estimate lies on?
-///
-/// `margin` in the unit of the estimate, zero or more. The smaller of the two one-sided p-values is given; with
-/// the truth anywhere inside ±margin it falls below α at most about α of the time, as at most one of both can.
+/// One-sided p that the truth lies above `bound` (any finite number).
 ///
 /// # Formula
-/// P(T ≥ (|d| − margin)/se).
+/// P(T ≥ (d − bound)/se).
+///
+/// # Errors
+/// `df` out of range.
+pub fn above_p(difference: &Difference, bound: f64) -> Result<f64> {
+    difference.p_above(bound)
+}
+
+/// p of the minimum-effect test: is the truth beyond `margin`, on the side the estimate lies on?
+///
+/// `margin` in the unit of the estimate, zero or more. With the truth anywhere inside ±margin the answer is at
+/// most α no more than α of the time, whatever the error: the second term, the chance of landing as far beyond
+/// the other margin, only shows where the error is large against the margin, and makes a margin of zero the
+/// usual two-sided test.
+///
+/// # Formula
+/// P(T ≥ (|d| − margin)/se) + P(T ≥ (|d| + margin)/se).
 ///
 /// # Errors
 /// A negative margin or `df` out of range.
 ///
 /// # Source
-/// Murphy & Myors 1999, J Appl Psychol 84:234–248 (the idea, from memory).
+/// McCarthy & Smyth 2009, Bioinformatics 25:765–771.
 pub fn minimum_effect_p(difference: &Difference, margin: f64) -> Result<f64> {
     check_margin(margin)?;
     let outward = if difference.estimate < 0.0 {
@@ -65,7 +78,7 @@ pub fn minimum_effect_p(difference: &Difference, margin: f64) -> Result<f64> {
     } else {
         *difference
     };
-    outward.p_above(margin)
+    Ok((outward.p_above(margin)? + outward.p_above(-margin)?).min(1.0))
 }
 
 /// p of two one-sided tests: small when the truth lies inside ±`margin`.
@@ -154,9 +167,16 @@ mod tests {
     #[test]
     fn on_the_margin_the_minimum_effect_p_is_one_half() {
         for sign in [-1.0, 1.0] {
-            let p = minimum_effect_p(&d(sign * 0.15, 0.04, 7.0), 0.15).unwrap();
-            assert!((p - 0.5).abs() < 1e-12);
+            let p = minimum_effect_p(&d(sign * 0.15, 0.02, 60.0), 0.15).unwrap();
+            assert!((p - 0.5).abs() < 1e-12, "{p}");
         }
+    }
+
+    #[test]
+    fn without_a_margin_the_minimum_effect_test_is_the_two_sided_t_test() {
+        // t = 2.228138851986274 has two-sided p 0.05 with 10 degrees of freedom (scipy 1.17.1).
+        let p = minimum_effect_p(&d(-2.228_138_851_986_274, 1.0, 10.0), 0.0).unwrap();
+        assert!((p - 0.05).abs() < 1e-9, "{p}");
     }
 
     #[test]
@@ -179,6 +199,7 @@ mod tests {
     fn without_error_the_answer_is_plain() {
         assert_eq!(minimum_effect_p(&d(0.2, 0.0, 4.0), 0.15), Ok(0.0));
         assert_eq!(minimum_effect_p(&d(0.1, 0.0, 4.0), 0.15), Ok(1.0));
+        assert_eq!(minimum_effect_p(&d(0.0, 0.0, 4.0), 0.0), Ok(1.0));
         assert_eq!(equivalence_p(&d(0.1, 0.0, 4.0), 0.15), Ok(0.0));
         assert!(minimum_effect_p(&d(0.1, 0.1, 4.0), -0.1).is_err());
     }

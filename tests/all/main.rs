@@ -5,3 +5,4 @@ mod springs;
 
 mod figures;
 mod page;
+mod stats_reference;
