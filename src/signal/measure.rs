@@ -71,7 +71,7 @@ pub fn measure_test(
         .map(|f| range_of(&f.shape))
         .collect();
     let onset = match view.displacement_mm {
-        Some(_) => find_onset(&view, &contact, lean_end, &ranges, &sources),
+        Some(_) => find_onset(&view, c.cutoff_hz, &contact, lean_end, &ranges, &sources),
         None => OnsetFinding::not_looked(),
     };
     notes.extend(onset.notes.iter().cloned());

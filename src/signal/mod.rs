@@ -12,6 +12,7 @@ pub mod feet;
 pub mod zero;
 pub mod springs;
 pub mod uncertainty;
+pub mod fit;
 pub mod onset;
 pub mod measure;
 

@@ -1,8 +1,14 @@
-//! temporary
+//! The onset of one test: the whole-trace fit, its fallback, or `no knee` (methods §4).
+
+use super::fit::{Fit, FitInput, Value, fit};
 use super::springs::SideView;
-use super::uncertainty::Sources;
+use super::uncertainty::{Budget, Sources};
+use crate::stats::two_lines::two_lines;
 use crate::trace::{FitSummary, Knee, Measured};
 use std::ops::Range;
+
+/// Residual over the springs beyond which the fit is not believed for the onset.
+const POOR_PERCENT: f64 = 5.0;
 
 /// What is known of the onset.
 #[derive(Debug, Clone)]
@@ -36,12 +42,150 @@ impl OnsetFinding {
     }
 }
 
+/// Looks for the onset from first contact to the end of the last spring, or to the peak when there is none.
 pub fn find_onset(
-    _view: &SideView,
-    _contact: &Range<usize>,
-    _lean_end: usize,
-    _springs: &[Range<usize>],
-    _sources: &Sources,
+    view: &SideView,
+    cutoff_hz: f64,
+    contact: &Range<usize>,
+    lean_end: usize,
+    springs: &[Range<usize>],
+    sources: &Sources,
 ) -> OnsetFinding {
-    OnsetFinding::not_looked()
+    let mut finding = OnsetFinding::not_looked();
+    let Some(x) = view.displacement_mm else {
+        return finding;
+    };
+    let end = springs
+        .last()
+        .map_or(lean_end, |s| s.end)
+        .min(contact.end)
+        .max(contact.start);
+    let part = contact.start..end;
+    let shifted: Vec<Range<usize>> = springs
+        .iter()
+        .map(|s| s.start.saturating_sub(part.start)..s.end.saturating_sub(part.start))
+        .collect();
+    let input = FitInput {
+        rate_hz: view.rate_hz,
+        cutoff_hz,
+        force_n: &view.force_n[part.clone()],
+        displacement_mm: &x[part.clone()],
+        force_noise_n: view.force_noise_n,
+        displacement_noise_mm: view.displacement_noise_mm,
+        noise: view.noise,
+        springs: &shifted,
+    };
+    let Ok(Some(fit)) = fit(&input) else {
+        finding
+            .notes
+            .push("no fit: too little of the push was recorded to look for the onset".to_owned());
+        return finding;
+    };
+    if fit.residual_percent > POOR_PERCENT {
+        two_line_fallback(view, x, contact.start..lean_end, &fit, sources, &mut finding);
+        return finding;
+    }
+    if fit.poor {
+        finding.notes.push(format!(
+            "poor fit: the tissue departs from the fitted law by {:.1} % of the springs' force, more than noise \
+             explains; the intervals are widened for it",
+            fit.residual_percent
+        ));
+    }
+    if !fit.against_knee.is_empty() {
+        finding.knee = Knee::None;
+        finding.notes.push(format!(
+            "no knee: the push never went past the toe, so the slack is not shown to be out ({})",
+            fit.against_knee.join("; ")
+        ));
+        return finding;
+    }
+    finding.knee = Knee::Fitted;
+    finding.passage = Some(contact.start as f64 + fit.passage);
+    finding.fit = Some(summary(&fit));
+    finding.onset = Some(reported(fit.onset_mm, 0.0, sources));
+    finding.onset_force = Some(reported(fit.onset_n, 1.0, sources));
+    finding.take_up = Some(reported(fit.take_up_n_per_mm, 0.0, sources));
+    finding.fitted_end_feel = Some(reported(fit.end_feel_n_per_mm, 0.0, sources));
+    finding.damping = Some(reported(fit.damping_n_s_per_mm, 0.0, sources));
+    finding
+}
+
+fn summary(fit: &Fit) -> FitSummary {
+    FitSummary {
+        onset_mm: fit.onset_mm.value,
+        onset_n: fit.onset_n.value,
+        take_up_n_per_mm: fit.take_up_n_per_mm.value,
+        end_feel_n_per_mm: fit.end_feel_n_per_mm.value,
+        knee_width_mm: fit.knee_width_mm,
+        damping_n_s_per_mm: fit.damping_n_s_per_mm.value,
+        relaxation_time_s: fit.relaxation_time_s,
+        residual_percent: fit.residual_percent,
+    }
+}
+
+fn reported(v: Value, per_zero: f64, sources: &Sources) -> Measured {
+    let df = Some(sources.noise_df);
+    Budget::new()
+        .add("force noise", v.parts.force, df)
+        .add("displacement noise", v.parts.displacement, df)
+        .add("departure from the law", v.parts.misfit, None)
+        .add("force zero", per_zero * sources.zero_sd_n, df)
+        .into_measured(v.value, None)
+}
+
+/// The exact two-line knee of the lean, when the law explains the springs too poorly to be believed.
+fn two_line_fallback(
+    view: &SideView,
+    x: &[f64],
+    lean: Range<usize>,
+    fit: &Fit,
+    sources: &Sources,
+    finding: &mut OnsetFinding,
+) {
+    let poor = format!(
+        "the fitted law leaves {:.0} % of the springs' force unexplained",
+        fit.residual_percent
+    );
+    // Thinned to about the filter's own bandwidth, so that the samples are nearly independent.
+    let every = ((view.rate_hz * view.noise.independent_share()).recip() * view.rate_hz)
+        .round()
+        .max(1.0) as usize;
+    let xs: Vec<f64> = x[lean.clone()].iter().copied().step_by(every).collect();
+    let fs: Vec<f64> = view.force_n[lean.clone()]
+        .iter()
+        .copied()
+        .step_by(every)
+        .collect();
+    let lines = two_lines(&xs, &fs)
+        .ok()
+        .filter(|l| l.slopes[0] > 0.0 && l.slopes[1] >= 1.5 * l.slopes[0] && l.f_p().is_ok_and(|p| p < 1e-3));
+    let Some(lines) = lines else {
+        finding.knee = Knee::None;
+        finding
+            .notes
+            .push(format!("no knee: {poor}, and the lean alone shows no bend"));
+        return;
+    };
+    finding.knee = Knee::TwoLines;
+    finding.notes.push(format!(
+        "two lines: {poor}, so the onset is the knee of two lines through the lean alone"
+    ));
+    let knee = lines.knee;
+    let i = lean.clone().find(|i| x[*i] >= knee).unwrap_or(lean.end);
+    finding.passage = Some(i as f64);
+    let knee_se = lines.knee_se.unwrap_or(0.0);
+    let budget = |sd: f64| {
+        Budget::new().add(
+            "scatter about two lines",
+            sd,
+            Some((xs.len() as f64 - 4.0).max(1.0)),
+        )
+    };
+    finding.onset = Some(budget(knee_se).into_measured(knee, None));
+    finding.onset_force = Some(
+        budget((lines.slopes[0] * knee_se).hypot(lines.residual_sd()))
+            .add("force zero", sources.zero_sd_n, Some(sources.noise_df))
+            .into_measured(lines.at_knee, None),
+    );
 }

@@ -5,3 +5,4 @@ mod figures;
 mod page;
 mod stats_reference;
 mod layers;
+mod accuracy;

@@ -1,0 +1,51 @@
+//! Is there a knee? An F test alone claims one in traces that never left the toe (methods §4).
+
+use super::project::Bounds;
+use crate::stats::quantile::f_upper_tail;
+
+/// What the decision looks at.
+#[derive(Debug, Clone, Copy)]
+pub struct Evidence {
+    pub onset_mm: f64,
+    pub u_onset_mm: f64,
+    pub k1: f64,
+    pub k2: f64,
+    pub bounds: Bounds,
+    pub highest_mm: f64,
+    pub lowest_mm: f64,
+    pub force_range_n: f64,
+    /// Standard deviation of one conditioned force sample.
+    pub force_noise_n: f64,
+    pub rss: f64,
+    pub rss_one_line: f64,
+    pub parameters: usize,
+    /// Independent samples.
+    pub independent: f64,
+}
+
+impl Evidence {
+    /// Conditions that fail, in words; none means a knee.
+    pub fn against(&self) -> Vec<&'static str> {
+        let mut against = Vec::new();
+        let range = self.highest_mm - self.lowest_mm;
+        let df = (self.independent - self.parameters as f64).max(1.0);
+        let f = (self.rss_one_line - self.rss).max(0.0) / 3.0 / (self.rss / df).max(f64::MIN_POSITIVE);
+        if !f_upper_tail(f, 3.0, df).is_ok_and(|p| p < 1e-3) {
+            against.push("one line explains the push as well as two");
+        }
+        if self.k1 <= 0.0 || self.k2 < 1.5 * self.k1 {
+            against.push("the push hardly stiffened");
+        }
+        if self.highest_mm - self.onset_mm < 0.03 * range || self.onset_mm - self.lowest_mm < 0.03 * range {
+            against.push("the bend lies at the very end of the push");
+        }
+        if self.u_onset_mm > 0.03 * range {
+            against.push("the bend's place is too uncertain");
+        }
+        let gained = (self.k2 - self.k1) * (self.highest_mm - self.onset_mm);
+        if gained < (10.0 * self.force_noise_n).max(0.15 * self.force_range_n) {
+            against.push("too little force was gained beyond the bend");
+        }
+        against
+    }
+}

@@ -1,0 +1,194 @@
+//! The law of tissue under the hand, and the columns of its fit (methods §4).
+//!
+//! F(t) = F0 + k1·x + (k2 − k1)·s(x) + c·v + a1·r1 + a2·r2,
+//! s(x) = w·[softplus((x − xk)/w) − softplus(−xk/w)],
+//! r1, r2: one Maxwell element's memory of x and of s(x), with one time τ.
+
+use super::series::Series;
+
+/// Beyond this many widths from the knee the softplus is its asymptote to double precision.
+const FAR: f64 = 37.0;
+
+/// ln(1 + eᵘ), without overflow.
+pub fn softplus(u: f64) -> f64 {
+    if u > FAR {
+        u
+    } else if u < -FAR {
+        0.0
+    } else if u > 0.0 {
+        u + (-u).exp().ln_1p()
+    } else {
+        u.exp().ln_1p()
+    }
+}
+
+/// 1/(1 + e⁻ᵘ), the slope of [`softplus`].
+pub fn logistic(u: f64) -> f64 {
+    1.0 / (1.0 + (-u).exp())
+}
+
+/// The non-linear parameters.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Shape {
+    pub onset_mm: f64,
+    /// ln of the knee width in mm.
+    pub ln_width: f64,
+    /// ln of the relaxation time in s, when there is relaxation.
+    pub ln_time: Option<f64>,
+}
+
+impl Shape {
+    /// Knee width in mm.
+    pub fn width_mm(&self) -> f64 {
+        self.ln_width.exp()
+    }
+
+    /// Relaxation time in s.
+    pub fn time_s(&self) -> Option<f64> {
+        self.ln_time.map(f64::exp)
+    }
+
+    /// How many there are.
+    pub fn count(&self) -> usize {
+        if self.ln_time.is_some() { 3 } else { 2 }
+    }
+}
+
+/// Linear columns after the constant: x, s, v and, with relaxation, r1 and r2; and their derivatives.
+#[derive(Debug, Clone)]
+pub struct Columns {
+    /// As above.
+    pub linear: Vec<Vec<f64>>,
+    /// ∂s/∂xk, ∂s/∂ln w (low-passed like s).
+    pub ds: [Vec<f64>; 2],
+    /// ∂r2/∂xk, ∂r2/∂ln w, ∂r1/∂ln τ, ∂r2/∂ln τ; empty without relaxation.
+    pub dr: Vec<Vec<f64>>,
+}
+
+/// Index of the columns.
+pub const X: usize = 0;
+pub const S: usize = 1;
+pub const V: usize = 2;
+pub const R1: usize = 3;
+pub const R2: usize = 4;
+
+/// s(x) and, when asked, its derivatives with respect to xk and ln w, all through the data's low pass.
+fn knee_columns(series: &Series, shape: &Shape, derivatives: bool) -> (Vec<f64>, [Vec<f64>; 2]) {
+    let (w, xk) = (shape.width_mm(), shape.onset_mm);
+    let at_zero = softplus(-xk / w);
+    let n = series.len();
+    let (mut s, mut dx, mut dw) = (Vec::with_capacity(n), Vec::new(), Vec::new());
+    if derivatives {
+        (dx, dw) = (Vec::with_capacity(n), Vec::with_capacity(n));
+    }
+    for x in &series.displacement_mm {
+        let u = (x - xk) / w;
+        let soft = softplus(u);
+        s.push(w * (soft - at_zero));
+        if derivatives {
+            let slope = logistic(u);
+            dx.push(-slope);
+            dw.push(w * (soft - u * slope));
+        }
+    }
+    let s = series.low_pass.apply(&s);
+    if derivatives {
+        dx = series.low_pass.apply(&dx);
+        dw = series.low_pass.apply(&dw);
+    }
+    (s, [dx, dw])
+}
+
+/// A Maxwell element's memory of a signal: r' = y' − r/τ, from rest.
+fn memory(y: &[f64], rate_hz: f64, time_s: f64) -> Vec<f64> {
+    let keep = (-1.0 / (rate_hz * time_s)).exp();
+    // Exact for straight lines between samples.
+    let gain = (1.0 - keep) * rate_hz * time_s;
+    let mut r = Vec::with_capacity(y.len());
+    let (mut state, mut before) = (0.0, y.first().copied().unwrap_or(0.0));
+    for v in y {
+        state = keep * state + gain * (v - before);
+        before = *v;
+        r.push(state);
+    }
+    r
+}
+
+/// The columns for one shape.
+pub fn columns(series: &Series, shape: &Shape, derivatives: bool) -> Columns {
+    let (s, ds) = knee_columns(series, shape, derivatives);
+    let mut linear = vec![series.displacement_mm.clone(), s, series.speed_mm_per_s.clone()];
+    let mut dr = Vec::new();
+    if let Some(time_s) = shape.time_s() {
+        let rate = series.rate_hz;
+        let r1 = memory(&linear[X], rate, time_s);
+        let r2 = memory(&linear[S], rate, time_s);
+        if derivatives {
+            dr.push(memory(&ds[0], rate, time_s));
+            dr.push(memory(&ds[1], rate, time_s));
+            // A step of 1e-4 in ln τ is far above rounding and far below what matters.
+            const STEP: f64 = 1e-4;
+            for (y, r) in [(&linear[X], &r1), (&linear[S], &r2)] {
+                let moved = memory(y, rate, time_s * STEP.exp());
+                dr.push(moved.iter().zip(r).map(|(b, a)| (b - a) / STEP).collect());
+            }
+        }
+        linear.push(r1);
+        linear.push(r2);
+    }
+    Columns { linear, ds, dr }
+}
+
+impl Columns {
+    /// ∂F/∂(xk, ln w[, ln τ]) for given linear coefficients.
+    pub fn nonlinear(&self, coefficients: &[f64]) -> Vec<Vec<f64>> {
+        let dk = coefficients[S];
+        let scaled = |y: &[f64]| y.iter().map(|v| dk * v).collect::<Vec<f64>>();
+        let mut d = vec![scaled(&self.ds[0]), scaled(&self.ds[1])];
+        if self.dr.len() == 4 && coefficients.len() > R2 {
+            let (a1, a2) = (coefficients[R1], coefficients[R2]);
+            for (k, column) in d.iter_mut().enumerate() {
+                for (v, r) in column.iter_mut().zip(&self.dr[k]) {
+                    *v += a2 * r;
+                }
+            }
+            d.push(
+                self.dr[2]
+                    .iter()
+                    .zip(&self.dr[3])
+                    .map(|(p, q)| a1 * p + a2 * q)
+                    .collect(),
+            );
+        }
+        d
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_softplus_has_its_closed_forms() {
+        assert!((softplus(0.0) - 2.0_f64.ln()).abs() < 1e-15);
+        // softplus(u) − softplus(−u) = u, its slope is the logistic: identities.
+        for u in [-50.0, -3.0, -0.1, 0.2, 7.0, 80.0] {
+            assert!((softplus(u) - softplus(-u) - u).abs() < 1e-12);
+            let h = 1e-6;
+            assert!(((softplus(u + h) - softplus(u - h)) / (2.0 * h) - logistic(u)).abs() < 1e-8);
+        }
+    }
+
+    #[test]
+    fn a_maxwell_element_on_a_ramp_follows_its_closed_form() {
+        // Standard linear solid under a ramp V·t: the branch carries V·τ·(1 − e^{−t/τ}); with V = 10, k = 1.
+        let rate = 500.0;
+        let y: Vec<f64> = (0..=500).map(|i| 10.0 * i as f64 / rate).collect();
+        let r = memory(&y, rate, 0.5);
+        assert!(
+            (r[500] - 10.0 * 0.5 * (1.0 - (-2.0_f64).exp())).abs() < 1e-9,
+            "{}",
+            r[500]
+        );
+    }
+}

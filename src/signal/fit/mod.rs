@@ -1,0 +1,292 @@
+//! The whole-trace fit: onset, toe and end-feel from all samples of a test at once (methods §4).
+//!
+//! A knee read from the take-up limb alone is off by tenths of a millimetre: the limb is short, its speed changes
+//! and tissue is viscous.
+
+pub mod series;
+pub mod law;
+pub mod project;
+pub mod covariance;
+pub mod knee;
+
+use super::noise::FilteredNoise;
+use crate::error::Result;
+use crate::stats::quantile::f_upper_tail;
+use covariance::{CONSTANT, Parts, Propagation, RawNoise, linear_index};
+use knee::Evidence;
+use law::{R1, R2, S, V, X, columns, softplus};
+use project::{Bounds, Fitted, linear, search, search_relaxing};
+use series::Series;
+use std::ops::Range;
+
+/// Relaxation must lower the residual sum of squares by this share …
+const RELAXATION_GAIN: f64 = 0.20;
+/// … and its F test must give less than this.
+const RELAXATION_P: f64 = 1e-4;
+/// Below this residual, in units of what noise explains, nothing can fall by [`RELAXATION_GAIN`].
+const RELAXATION_FROM: f64 = 1.1;
+/// Narrower knees than this blur into one another; see [`Fit::onset_force`].
+const NARROW_MM: f64 = 0.08;
+/// Smallest width allowed for in the uncertainty of a narrow knee's force.
+const NARROW_LEAST_MM: f64 = 0.03;
+
+/// One test's conditioned signals from first contact to the end of the last spring (or the peak).
+#[derive(Debug, Clone, Copy)]
+pub struct FitInput<'a> {
+    pub rate_hz: f64,
+    pub cutoff_hz: f64,
+    /// Conditioned, zeroed force and conditioned displacement, equally long.
+    pub force_n: &'a [f64],
+    pub displacement_mm: &'a [f64],
+    /// White noise of one raw sample.
+    pub force_noise_n: f64,
+    pub displacement_noise_mm: f64,
+    pub noise: &'a FilteredNoise,
+    /// Springs, as ranges into the signals.
+    pub springs: &'a [Range<usize>],
+}
+
+/// A number with its standard uncertainties.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Value {
+    pub value: f64,
+    pub parts: Parts,
+}
+
+/// The fitted law with what noise does to it.
+#[derive(Debug, Clone)]
+pub struct Fit {
+    pub onset_mm: Value,
+    pub onset_n: Value,
+    pub take_up_n_per_mm: Value,
+    pub end_feel_n_per_mm: Value,
+    pub damping_n_s_per_mm: Value,
+    pub knee_width_mm: f64,
+    pub relaxation_time_s: Option<f64>,
+    /// First passage of the onset, in samples of the input.
+    pub passage: f64,
+    /// Root mean square residual over the springs, over their range of force, in percent.
+    pub residual_percent: f64,
+    /// The residual is larger than noise explains.
+    pub poor: bool,
+    /// Why there is no knee; empty when there is one.
+    pub against_knee: Vec<&'static str>,
+}
+
+/// Fits the law to one test. `None` when there are too few samples or the displacement does not move.
+///
+/// # Errors
+/// When the cut-off does not suit the rate.
+pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
+    let series = Series::new(
+        input.force_n,
+        input.displacement_mm,
+        input.rate_hz,
+        input.cutoff_hz,
+    )?;
+    if series.len() < 40 {
+        return Ok(None);
+    }
+    let coarse = series.coarse(input.cutoff_hz)?;
+    let bounds = Bounds::of(&series.displacement_mm);
+    let Some(plain) = search(&series, &coarse, &bounds) else {
+        return Ok(None);
+    };
+    let noise = RawNoise {
+        force_n: input.force_noise_n,
+        displacement_mm: input.displacement_noise_mm,
+        filtered: input.noise,
+    };
+    let c = columns(&series, &plain.shape, true);
+    let Some(propagation) = Propagation::new(&series, &c, &plain, noise) else {
+        return Ok(None);
+    };
+    let independent = series.len() as f64 * propagation.independent_share();
+    let relaxing = (propagation.misfit > RELAXATION_FROM)
+        .then(|| search_relaxing(&series, &coarse, &plain, &bounds))
+        .flatten()
+        .filter(|r| relaxation_pays(&plain, r, independent));
+    let (best, propagation) = match relaxing {
+        None => (plain, propagation),
+        Some(r) => {
+            let c = columns(&series, &r.shape, true);
+            match Propagation::new(&series, &c, &r, noise) {
+                Some(p) => (r, p),
+                None => (plain, propagation),
+            }
+        }
+    };
+    Ok(Some(describe(
+        input,
+        &series,
+        &bounds,
+        &best,
+        &propagation,
+        independent,
+    )))
+}
+
+fn relaxation_pays(plain: &Fitted, relaxing: &Fitted, independent: f64) -> bool {
+    let (before, after) = (plain.linear.rss, relaxing.linear.rss);
+    if after <= 0.0 || 1.0 - after / before < RELAXATION_GAIN {
+        return false;
+    }
+    let df = (independent - 9.0).max(1.0);
+    let f = (before - after) / 3.0 / (after / df);
+    f_upper_tail(f, 3.0, df).is_ok_and(|p| p < RELAXATION_P)
+}
+
+fn describe(
+    input: &FitInput,
+    series: &Series,
+    bounds: &Bounds,
+    best: &Fitted,
+    propagation: &Propagation,
+    independent: f64,
+) -> Fit {
+    let k = &best.linear.coefficients;
+    let onset = linear_index(k.len());
+    let value = |value: f64, gradient: &[(usize, f64)]| Value {
+        value,
+        parts: propagation.combination(gradient),
+    };
+    let (k1, k2) = (k[X], k[X] + k[S]);
+    let onset_mm = value(best.shape.onset_mm, &[(onset, 1.0)]);
+    let passage = first_passage(input.displacement_mm, best.shape.onset_mm);
+    let onset_n = onset_force(input, series, best, propagation, passage);
+    let evidence = Evidence {
+        onset_mm: best.shape.onset_mm,
+        u_onset_mm: onset_mm.parts.total(),
+        k1,
+        k2,
+        bounds: *bounds,
+        highest_mm: series
+            .displacement_mm
+            .iter()
+            .copied()
+            .fold(f64::NEG_INFINITY, f64::max),
+        lowest_mm: series
+            .displacement_mm
+            .iter()
+            .copied()
+            .fold(f64::INFINITY, f64::min),
+        force_range_n: range(&series.force_n),
+        force_noise_n: input.noise.sample_sd(input.force_noise_n),
+        rss: best.linear.rss,
+        rss_one_line: one_line(series, best),
+        parameters: 1 + k.len() + best.shape.count(),
+        independent,
+    };
+    Fit {
+        onset_mm,
+        onset_n,
+        take_up_n_per_mm: value(k1, &[(linear_index(X), 1.0)]),
+        end_feel_n_per_mm: value(k2, &[(linear_index(X), 1.0), (linear_index(S), 1.0)]),
+        damping_n_s_per_mm: value(k[V], &[(linear_index(V), 1.0)]),
+        knee_width_mm: best.shape.width_mm(),
+        relaxation_time_s: best.shape.time_s(),
+        passage,
+        residual_percent: residual_percent(input, series, best),
+        poor: propagation.poor,
+        against_knee: evidence.against(),
+    }
+}
+
+/// Residual sum of squares of one line with damping (and the same memory of x, when there is relaxation).
+fn one_line(series: &Series, best: &Fitted) -> f64 {
+    let c = columns(series, &best.shape, false);
+    let mut kept: Vec<&[f64]> = vec![&c.linear[X], &c.linear[V]];
+    if c.linear.len() > R2 {
+        kept.push(&c.linear[R1]);
+    }
+    linear(&series.force_n, &kept).map_or(f64::INFINITY, |(l, ..)| l.rss)
+}
+
+fn range(y: &[f64]) -> f64 {
+    let (low, high) = y.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
+        (l.min(*v), h.max(*v))
+    });
+    high - low
+}
+
+/// First sample place at which x rises through a level; the end when it never does.
+fn first_passage(x: &[f64], level: f64) -> f64 {
+    match x.windows(2).position(|w| w[0] < level && w[1] >= level) {
+        Some(i) => i as f64 + (level - x[i]) / (x[i + 1] - x[i]),
+        None => x.len().saturating_sub(1) as f64,
+    }
+}
+
+/// Fitted force at the first passage of the onset, with the conditioned speed there (methods §4).
+///
+/// A knee narrower than 0.08 mm cannot be told from one of another such width, so half the width is taken and
+/// the force that this may be off by, (k2 − k1)·ln 2·max(w, 0.03)/2, enters the uncertainty.
+fn onset_force(input: &FitInput, series: &Series, best: &Fitted, p: &Propagation, passage: f64) -> Value {
+    let k = &best.linear.coefficients;
+    let (w, xk) = (best.shape.width_mm(), best.shape.onset_mm);
+    let narrow = w < NARROW_MM;
+    let width = if narrow { 0.5 * w } else { w };
+    let soft = width * (2.0_f64.ln() - softplus(-xk / width));
+    let at = (passage / series.every as f64).min((series.len() - 1) as f64);
+    let read = |y: &[f64]| {
+        let i = (at as usize).min(y.len().saturating_sub(2));
+        y[i] + (at - i as f64) * (y[i + 1] - y[i])
+    };
+    let v = read(&series.speed_mm_per_s);
+    let mut value = best.linear.constant + k[X] * xk + k[S] * soft + k[V] * v;
+    let onset = linear_index(k.len());
+    let mut gradient = vec![
+        (CONSTANT, 1.0),
+        (linear_index(X), xk),
+        (linear_index(S), soft),
+        (linear_index(V), v),
+        (onset, k[X]),
+    ];
+    if !narrow {
+        gradient.push((onset + 1, k[S] * soft));
+    }
+    if k.len() > R2 {
+        let c = columns(series, &best.shape, false);
+        for r in [R1, R2] {
+            let memory = read(&c.linear[r]);
+            value += k[r] * memory;
+            gradient.push((linear_index(r), memory));
+        }
+    }
+    let mut parts = p.combination(&gradient);
+    let speed_sd = input
+        .noise
+        .rate_of_change_sd(input.displacement_noise_mm, input.rate_hz);
+    parts.displacement = parts.displacement.hypot(k[V] * speed_sd);
+    if narrow {
+        parts.misfit = parts
+            .misfit
+            .hypot(k[S].abs() * 2.0_f64.ln() * w.max(NARROW_LEAST_MM) / 2.0);
+    }
+    Value { value, parts }
+}
+
+fn residual_percent(input: &FitInput, series: &Series, best: &Fitted) -> f64 {
+    let c = columns(series, &best.shape, false);
+    let (mut sum, mut n) = (0.0, 0_usize);
+    let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+    for spring in input.springs {
+        for i in spring.start / series.every..(spring.end / series.every).min(series.len()) {
+            let fitted: f64 = c
+                .linear
+                .iter()
+                .zip(&best.linear.coefficients)
+                .map(|(c, k)| c[i] * k)
+                .sum();
+            let f = series.force_n[i];
+            sum += (f - best.linear.constant - fitted).powi(2);
+            (low, high) = (low.min(f), high.max(f));
+            n += 1;
+        }
+    }
+    if n == 0 || high <= low {
+        0.0
+    } else {
+        100.0 * (sum / n as f64).sqrt() / (high - low)
+    }
+}

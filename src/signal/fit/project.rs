@@ -1,0 +1,267 @@
+//! Variable projection (Golub & Pereyra 1973, SIAM J Numer Anal 10:413-432): for given knee and relaxation time
+//! the rest is linear least squares, so only those two or three are searched.
+
+use super::law::{Columns, Shape, columns};
+use super::series::Series;
+use nalgebra::{DMatrix, DVector};
+
+/// Damped steps at most.
+const MOST_STEPS: usize = 40;
+/// Stop when a step changes the onset by less than this share of the range and ln w by a hundred times that.
+const SMALL_STEP: f64 = 1e-6;
+/// Widths between a thousandth of a millimetre and this share of the displacement range.
+const WIDEST_SHARE: f64 = 0.3;
+const NARROWEST_MM: f64 = 1e-3;
+/// Relaxation times between these, in s: shorter is damping, longer is not seen in one test.
+const TIMES_S: [f64; 2] = [0.05, 8.0];
+
+/// Linear least squares at one shape.
+#[derive(Debug, Clone)]
+pub struct Linear {
+    /// Constant, then the columns' coefficients in their order.
+    pub constant: f64,
+    pub coefficients: Vec<f64>,
+    pub rss: f64,
+}
+
+/// A fitted shape.
+#[derive(Debug, Clone)]
+pub struct Fitted {
+    pub shape: Shape,
+    pub linear: Linear,
+}
+
+/// Limits of the search.
+#[derive(Debug, Clone, Copy)]
+pub struct Bounds {
+    pub onset_mm: [f64; 2],
+    pub ln_width: [f64; 2],
+    pub range_mm: f64,
+}
+
+impl Bounds {
+    /// From the displacement's own range.
+    pub fn of(x: &[f64]) -> Bounds {
+        let (low, high) = x.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
+            (l.min(*v), h.max(*v))
+        });
+        let range_mm = (high - low).max(1e-12);
+        // Small-scale data may be narrower than a hand-driven test's smallest width.
+        let narrow = NARROWEST_MM.min(1e-4 * range_mm);
+        Bounds {
+            onset_mm: [low + 0.005 * range_mm, high - 0.005 * range_mm],
+            ln_width: [narrow.ln(), (WIDEST_SHARE * range_mm).ln()],
+            range_mm,
+        }
+    }
+
+    fn keep(&self, shape: Shape) -> Shape {
+        Shape {
+            onset_mm: shape.onset_mm.clamp(self.onset_mm[0], self.onset_mm[1]),
+            ln_width: shape.ln_width.clamp(self.ln_width[0], self.ln_width[1]),
+            ln_time: shape.ln_time.map(|t| t.clamp(TIMES_S[0].ln(), TIMES_S[1].ln())),
+        }
+    }
+}
+
+/// Solves a small symmetric system scaled to a unit diagonal; directions that the data do not show get nothing.
+pub fn solve_scaled(gram: &DMatrix<f64>, right: &DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let n = gram.nrows();
+    let scale: Vec<f64> = (0..n)
+        .map(|i| gram[(i, i)].max(0.0).sqrt())
+        .map(|s| if s > 0.0 { 1.0 / s } else { 0.0 })
+        .collect();
+    let mut a = DMatrix::from_fn(n, n, |i, j| gram[(i, j)] * scale[i] * scale[j]);
+    for i in 0..n {
+        a[(i, i)] += if scale[i] > 0.0 { 1e-12 } else { 1.0 };
+    }
+    let b = DMatrix::from_fn(n, right.ncols(), |i, j| right[(i, j)] * scale[i]);
+    let solved = a.cholesky()?.solve(&b);
+    Some(DMatrix::from_fn(n, right.ncols(), |i, j| {
+        solved[(i, j)] * scale[i]
+    }))
+}
+
+fn mean(y: &[f64]) -> f64 {
+    y.iter().sum::<f64>() / y.len().max(1) as f64
+}
+
+fn centred_dot(a: &[f64], ma: f64, b: &[f64], mb: f64) -> f64 {
+    a.iter().zip(b).map(|(a, b)| (a - ma) * (b - mb)).sum()
+}
+
+/// Linear least squares of force on the given columns and a constant.
+pub fn linear(force_n: &[f64], columns: &[&[f64]]) -> Option<(Linear, DMatrix<f64>, Vec<f64>)> {
+    let p = columns.len();
+    let means: Vec<f64> = columns.iter().map(|c| mean(c)).collect();
+    let mf = mean(force_n);
+    let mut gram = DMatrix::zeros(p, p);
+    let mut right = DMatrix::zeros(p, 1);
+    for i in 0..p {
+        for j in 0..=i {
+            let g = centred_dot(columns[i], means[i], columns[j], means[j]);
+            (gram[(i, j)], gram[(j, i)]) = (g, g);
+        }
+        right[(i, 0)] = centred_dot(columns[i], means[i], force_n, mf);
+    }
+    let solved = solve_scaled(&gram, &right)?;
+    let coefficients: Vec<f64> = solved.iter().copied().collect();
+    let constant = mf - coefficients.iter().zip(&means).map(|(c, m)| c * m).sum::<f64>();
+    let mut rss = 0.0;
+    for (i, f) in force_n.iter().enumerate() {
+        let fit: f64 = columns.iter().zip(&coefficients).map(|(c, k)| c[i] * k).sum();
+        rss += (f - constant - fit).powi(2);
+    }
+    Some((
+        Linear {
+            constant,
+            coefficients,
+            rss,
+        },
+        gram,
+        means,
+    ))
+}
+
+fn refs(columns: &Columns) -> Vec<&[f64]> {
+    columns.linear.iter().map(Vec::as_slice).collect()
+}
+
+/// Residual sum of squares at a shape.
+pub fn at(series: &Series, shape: &Shape) -> Option<Fitted> {
+    let c = columns(series, shape, false);
+    let (linear, ..) = linear(&series.force_n, &refs(&c))?;
+    Some(Fitted {
+        shape: *shape,
+        linear,
+    })
+}
+
+/// Improves a shape by damped Gauss–Newton steps on the projected residual (Kaufman 1975, BIT 15:49-57).
+pub fn improve(series: &Series, start: Shape, bounds: &Bounds) -> Option<Fitted> {
+    let mut best = at(series, &bounds.keep(start))?;
+    let mut damping = 1e-3;
+    for _ in 0..MOST_STEPS {
+        let c = columns(series, &best.shape, true);
+        let (now, gram, means) = linear(&series.force_n, &refs(&c))?;
+        let (jacobian, gradient) = projected(series, &c, &now, &gram, &means)?;
+        let mut moved = false;
+        for _ in 0..8 {
+            let shape = bounds.keep(step(&best.shape, &jacobian, &gradient, damping)?);
+            let trial = at(series, &shape);
+            if let Some(trial) = trial.filter(|t| t.linear.rss < best.linear.rss) {
+                let change = ((shape.onset_mm - best.shape.onset_mm) / bounds.range_mm)
+                    .abs()
+                    .max(
+                        0.01 * (shape.ln_width - best.shape.ln_width)
+                            .abs()
+                            .max((shape.ln_time.unwrap_or(0.0) - best.shape.ln_time.unwrap_or(0.0)).abs()),
+                    );
+                let gain = 1.0 - trial.linear.rss / best.linear.rss;
+                best = trial;
+                damping = (damping * 0.2).max(1e-9);
+                moved = change > SMALL_STEP && gain > 1e-9;
+                break;
+            }
+            damping *= 6.0;
+        }
+        if !moved {
+            break;
+        }
+    }
+    Some(best)
+}
+
+/// JᵀJ and Jᵀr of the projected residual.
+fn projected(
+    series: &Series,
+    c: &Columns,
+    now: &Linear,
+    gram: &DMatrix<f64>,
+    means: &[f64],
+) -> Option<(DMatrix<f64>, DVector<f64>)> {
+    let d = c.nonlinear(&now.coefficients);
+    let dm: Vec<f64> = d.iter().map(|y| mean(y)).collect();
+    let (p, q) = (means.len(), d.len());
+    let cross = DMatrix::from_fn(p, q, |i, j| centred_dot(&c.linear[i], means[i], &d[j], dm[j]));
+    let solved = solve_scaled(gram, &cross)?;
+    let mut jtj = DMatrix::from_fn(q, q, |i, j| centred_dot(&d[i], dm[i], &d[j], dm[j]));
+    jtj -= cross.transpose() * &solved;
+    // The residual is orthogonal to the linear columns already.
+    let mut gradient = DVector::zeros(q);
+    for (i, f) in series.force_n.iter().enumerate() {
+        let fit: f64 = c
+            .linear
+            .iter()
+            .zip(&now.coefficients)
+            .map(|(c, k)| c[i] * k)
+            .sum();
+        let r = f - now.constant - fit;
+        for j in 0..q {
+            gradient[j] += d[j][i] * r;
+        }
+    }
+    Some((jtj, gradient))
+}
+
+fn step(shape: &Shape, jtj: &DMatrix<f64>, gradient: &DVector<f64>, damping: f64) -> Option<Shape> {
+    let mut a = jtj.clone();
+    for i in 0..a.nrows() {
+        a[(i, i)] += damping * jtj[(i, i)].max(1e-300);
+    }
+    let right = DMatrix::from_column_slice(gradient.len(), 1, gradient.as_slice());
+    let delta = solve_scaled(&a, &right)?;
+    Some(Shape {
+        onset_mm: shape.onset_mm + delta[(0, 0)],
+        ln_width: shape.ln_width + delta[(1, 0)].clamp(-1.5, 1.5),
+        ln_time: shape.ln_time.map(|t| t + delta[(2, 0)].clamp(-1.0, 1.0)),
+    })
+}
+
+/// Best shape without relaxation: a grid of onsets and widths on the thinned series, the three best improved
+/// there, the winner improved on the full series. The sum of squares has several minima.
+pub fn search(series: &Series, coarse: &Series, bounds: &Bounds) -> Option<Fitted> {
+    let mut starts: Vec<Fitted> = Vec::new();
+    for k in 0..14 {
+        let share = 0.04 + 0.92 * k as f64 / 13.0;
+        let onset_mm = bounds.onset_mm[0] + share * (bounds.onset_mm[1] - bounds.onset_mm[0]);
+        for width_share in [0.01, 0.06] {
+            let shape = Shape {
+                onset_mm,
+                ln_width: (width_share * bounds.range_mm).ln(),
+                ln_time: None,
+            };
+            starts.extend(at(coarse, &bounds.keep(shape)));
+        }
+    }
+    starts.sort_by(|a, b| a.linear.rss.total_cmp(&b.linear.rss));
+    let mut kept: Vec<Fitted> = Vec::new();
+    for s in starts {
+        let apart = |k: &Fitted| (k.shape.onset_mm - s.shape.onset_mm).abs() > 0.1 * bounds.range_mm;
+        if kept.len() < 3 && kept.iter().all(apart) {
+            kept.extend(improve(coarse, s.shape, bounds));
+        }
+    }
+    let best = kept
+        .into_iter()
+        .min_by(|a, b| a.linear.rss.total_cmp(&b.linear.rss))?;
+    improve(series, best.shape, bounds)
+}
+
+/// Best shape with relaxation, started from the best without.
+pub fn search_relaxing(series: &Series, coarse: &Series, plain: &Fitted, bounds: &Bounds) -> Option<Fitted> {
+    let best = [0.12, 0.3, 0.7, 1.5, 3.5]
+        .iter()
+        .filter_map(|t: &f64| {
+            at(
+                coarse,
+                &Shape {
+                    ln_time: Some(t.ln()),
+                    ..plain.shape
+                },
+            )
+        })
+        .min_by(|a, b| a.linear.rss.total_cmp(&b.linear.rss))?;
+    let near = improve(coarse, best.shape, bounds)?;
+    improve(series, near.shape, bounds)
+}

@@ -1,0 +1,101 @@
+//! The samples that the fit sees, and the fixed columns of its linear part.
+
+use super::super::filter::LowPass;
+use crate::error::Result;
+
+/// The fit works at no more than this many samples a second: the data are low-passed far below.
+const FIT_HZ: f64 = 200.0;
+/// The search for starting values works at this rate.
+const COARSE_HZ: f64 = 50.0;
+
+/// Conditioned force and displacement of one test, thinned, with speed.
+#[derive(Debug, Clone)]
+pub struct Series {
+    pub rate_hz: f64,
+    /// Grid samples a sample of this series.
+    pub every: usize,
+    pub force_n: Vec<f64>,
+    pub displacement_mm: Vec<f64>,
+    pub speed_mm_per_s: Vec<f64>,
+    /// The low pass that the data went through, at this rate.
+    pub low_pass: LowPass,
+}
+
+impl Series {
+    /// Thins two conditioned series of equal length at `rate_hz`.
+    ///
+    /// # Errors
+    /// When the cut-off is not below half of the thinned rate.
+    pub fn new(force_n: &[f64], displacement_mm: &[f64], rate_hz: f64, cutoff_hz: f64) -> Result<Series> {
+        Series::thinned(force_n, displacement_mm, rate_hz, cutoff_hz, FIT_HZ)
+    }
+
+    /// A thinner copy of the same test for the search.
+    pub fn coarse(&self, cutoff_hz: f64) -> Result<Series> {
+        let target = COARSE_HZ.max(2.5 * cutoff_hz);
+        Series::thinned(
+            &self.force_n,
+            &self.displacement_mm,
+            self.rate_hz,
+            cutoff_hz,
+            target,
+        )
+    }
+
+    fn thinned(f: &[f64], x: &[f64], rate_hz: f64, cutoff_hz: f64, target_hz: f64) -> Result<Series> {
+        let every = ((rate_hz / target_hz).floor() as usize).max(1);
+        let rate = rate_hz / every as f64;
+        let low_pass = LowPass::zero_phase(cutoff_hz.min(0.4 * rate), rate)?;
+        let pick = |y: &[f64]| y.iter().step_by(every).copied().collect::<Vec<f64>>();
+        let displacement_mm = pick(x);
+        let speed_mm_per_s = speed(&displacement_mm, rate);
+        Ok(Series {
+            rate_hz: rate,
+            every,
+            force_n: pick(f),
+            displacement_mm,
+            speed_mm_per_s,
+            low_pass,
+        })
+    }
+
+    /// Samples.
+    pub fn len(&self) -> usize {
+        self.force_n.len()
+    }
+
+    /// Whether there is nothing to fit.
+    pub fn is_empty(&self) -> bool {
+        self.force_n.is_empty()
+    }
+}
+
+/// Central differences, one-sided at the ends.
+pub fn speed(x: &[f64], rate_hz: f64) -> Vec<f64> {
+    let n = x.len();
+    (0..n)
+        .map(|i| {
+            let (a, b) = (i.saturating_sub(1), (i + 1).min(n - 1));
+            if b > a {
+                (x[b] - x[a]) * rate_hz / (b - a) as f64
+            } else {
+                0.0
+            }
+        })
+        .collect()
+}
+
+/// What noise in displacement does to weights on speed: the transpose of [`speed`].
+pub fn speed_transposed(w: &[f64], rate_hz: f64) -> Vec<f64> {
+    let n = w.len();
+    let mut out = vec![0.0; n];
+    for (i, w) in w.iter().enumerate() {
+        let (a, b) = (i.saturating_sub(1), (i + 1).min(n - 1));
+        if b > a {
+            let g = w * rate_hz / (b - a) as f64;
+            out[b] += g;
+            out[a] -= g;
+        }
+    }
+    out
+}
