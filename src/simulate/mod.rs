@@ -10,18 +10,26 @@
 //! assert_eq!(made.truth.onset_mm, Some(8.2));
 //! ```
 
+mod cohort;
 mod condition;
 mod dice;
 mod examiner;
+mod files;
 mod movement;
+mod sample;
 mod sensor;
+mod study;
 mod tissue;
 mod truth;
 
+pub use cohort::{Call, Cohort, LevelModel, Planned, Spread, log_ratio, usual_end_feel_n_per_mm};
 pub use condition::Condition;
 pub use dice::Dice;
 pub use examiner::{Examiner, Fault};
+pub use files::{refuse_existing, sidecar_text, trace_text, write_new};
+pub use sample::{SAMPLE_SEED, sample_study};
 pub use sensor::{Dropped, Sensor, quantise};
+pub use study::StudyFolder;
 pub use tissue::{Elastic, Maxwell, Tissue};
 pub use truth::{SpringTruth, Truth};
 

@@ -1,2 +1,4 @@
-#[test]
-fn t() {}
+//! One test program: each module holds the checks of one capability.
+
+mod closed_forms_tissue;
+mod simulate;
