@@ -104,6 +104,9 @@ struct TraceArgs {
     /// Force that the load cell cannot read beyond.
     #[arg(long, value_name = "N")]
     saturation_n: Option<f64>,
+    /// Record the tilt of the push, this much on average.
+    #[arg(long, value_name = "DEG")]
+    drive_deg: Option<f64>,
     /// No displacement column.
     #[arg(long)]
     force_only: bool,
@@ -324,6 +327,9 @@ fn spec(args: &TraceArgs, dice: &mut Dice) -> anyhow::Result<TraceSpec> {
     }
     if let Some(springs) = args.springs {
         spec.examiner.springs = springs.min(200);
+    }
+    if let Some(degrees) = args.drive_deg {
+        spec.examiner.drive_deg = Some(within("--drive-deg", degrees, 0.0, 180.0)?);
     }
     let breathing = &mut spec.examiner.breathing_mm;
     set("--breathing-mm", breathing, args.breathing_mm, 0.0, 5.0)?;

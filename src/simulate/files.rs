@@ -39,6 +39,9 @@ pub fn trace_text(trace: &Trace, sensor: &Sensor) -> String {
         };
         columns.push((format!("displacement_{infix}mm"), x, displacement_decimals));
     }
+    if let Some(tilt) = &trace.drive_deg {
+        columns.push(("drive_deg".to_owned(), tilt, 1));
+    }
     let mut text = columns.iter().map(|c| c.0.as_str()).collect::<Vec<_>>().join(",");
     if trace.marker.is_some() {
         text.push_str(",marker");

@@ -1,6 +1,7 @@
 //! The sample study that ships with the program: one evening in a skill lab, invented.
 
-use super::cohort::{Call, LevelModel, Planned, about_test, log_ratio, place};
+use super::cohort::{Call, Planned, about_test, place};
+use super::levels::{LevelModel, log_ratio};
 use super::study::{StudyFolder, plan_head, plan_step};
 use super::{Dice, Fault, Sensor};
 use crate::error::Result;
@@ -150,7 +151,7 @@ fn plan() -> String {
         text.push_str(&plan_step(level));
     }
     for (level, covers, ..) in BROAD {
-        let (.., line_of_drive_deg) = super::cohort::usual_contact(level);
+        let (.., line_of_drive_deg) = super::levels::usual_contact(level);
         let covers: Vec<String> = covers.iter().map(|l| format!("\"{l}\"")).collect();
         text.push_str(&format!(
             "\n[[step]]\nlevel = \"{level}\"\nside = \"midline\"\ncontact = \"reinforced\"\n\

@@ -156,7 +156,7 @@ pub(super) fn plan_head(name: &str, comment: &str) -> String {
 
 /// A step of both sides with the level's usual contact.
 pub(super) fn plan_step(level: &str) -> String {
-    let (contact, landmark, line_of_drive_deg) = super::cohort::usual_contact(level);
+    let (contact, landmark, line_of_drive_deg) = super::levels::usual_contact(level);
     format!(
         "\n[[step]]\nlevel = \"{level}\"\nside = \"both\"\ncontact = \"{contact}\"\nlandmark = \"{landmark}\"\n\
          line_of_drive_deg = {line_of_drive_deg:.1}\n"

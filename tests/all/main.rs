@@ -2,3 +2,4 @@
 
 mod closed_forms_tissue;
 mod simulate;
+mod simulated_truth;
