@@ -160,10 +160,13 @@ struct StudyArgs {
     /// Whole number that all random choices follow from.
     #[arg(long, value_parser = clap::value_parser!(u64).range(..=i64::MAX as u64))]
     seed: u64,
+    /// People pressed on.
     #[arg(long, default_value_t = 1)]
     subjects: u32,
+    /// People pressing; each tests every subject.
     #[arg(long, default_value_t = 1)]
     examiners: u32,
+    /// Sessions a week apart.
     #[arg(long, default_value_t = 1)]
     sessions: u32,
     /// Trials a side at each level.

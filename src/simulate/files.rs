@@ -10,7 +10,10 @@ use toml::{Table, Value};
 
 /// The trace as comma-separated text, each value with the decimals of its sensor; a missing sample is empty.
 pub fn trace_text(trace: &Trace, sensor: &Sensor) -> String {
-    let time_decimals = time_decimals(sensor.rate_hz);
+    let time_decimals = match sensor.jitter_share > 0.0 {
+        true => 6,
+        false => time_decimals(sensor.rate_hz),
+    };
     let force_decimals = decimals(sensor.force_resolution_n);
     let displacement_decimals = decimals(sensor.displacement_resolution_mm);
     let mut columns: Vec<(String, &[f64], usize)> = vec![("time_s".to_owned(), &trace.time_s, time_decimals)];

@@ -1,5 +1,6 @@
 //! True signals through the sensor: a trace as read, and one as a perfect sensor would have read it.
 
+use super::sensor::at;
 use super::{Dice, Dropped, Sensor, quantise};
 use crate::trace::{About, Channel, Side, Trace};
 
@@ -8,6 +9,7 @@ const READING: u64 = 2;
 const SPIKES: u64 = 3;
 const GAPS: u64 = 4;
 const TILT: u64 = 5;
+const CLOCK: u64 = 6;
 
 /// Noise and resolution of a plain tilt sensor, in degrees: invented.
 const TILT_NOISE_DEG: f64 = 0.5;
@@ -38,6 +40,8 @@ pub(super) fn record(
 ) -> (Trace, Trace) {
     let steps = sensor.fine_steps();
     let count = sides.first().map_or(0, |s| s.x_mm.len().div_ceil(steps));
+    let places = sensor.places(count, &mut Dice::stream(seed, CLOCK));
+    let at_places = |fine: &[f64]| places.iter().map(|&p| at(fine, p)).collect::<Vec<f64>>();
     let mut reading = Dice::stream(seed, READING);
     let mut spikes = Dice::stream(seed, SPIKES);
     let mut read = Vec::new();
@@ -48,12 +52,12 @@ pub(super) fn record(
             (2, _) => Some(Side::Right),
             _ => None,
         };
-        let mut force_n = sensor.read_force(&fine.force_n, &mut reading);
+        let mut force_n = sensor.read_force(&fine.force_n, &places, &mut reading);
         let mut displacement_mm = match read.first() {
             Some(Channel { displacement_mm, .. }) if shared => displacement_mm.clone(),
             _ => sensor
                 .has_displacement
-                .then(|| sensor.read_displacement(&fine.x_mm, &mut reading)),
+                .then(|| sensor.read_displacement(&fine.x_mm, &places, &mut reading)),
         };
         let own = if shared && i > 0 {
             None
@@ -61,11 +65,10 @@ pub(super) fn record(
             displacement_mm.as_mut()
         };
         sensor.add_spikes(&mut force_n, own, &mut spikes);
-        let true_mm = || fine.x_mm.iter().copied().step_by(steps).collect();
         clean.push(Channel {
             side,
-            force_n: fine.force_n.iter().copied().step_by(steps).collect(),
-            displacement_mm: sensor.has_displacement.then(true_mm),
+            force_n: at_places(&fine.force_n),
+            displacement_mm: sensor.has_displacement.then(|| at_places(&fine.x_mm)),
             displacement_shared: shared,
         });
         read.push(Channel {
@@ -75,8 +78,15 @@ pub(super) fn record(
             displacement_shared: shared,
         });
     }
-    let kept = sensor.kept(count, &mut Dice::stream(seed, GAPS));
-    let time_s: Vec<f64> = (0..count).map(|i| i as f64 / sensor.rate_hz).collect();
+    let time_s: Vec<f64> = if sensor.jitter_share > 0.0 {
+        places
+            .iter()
+            .map(|p| quantise(p / steps as f64 / sensor.rate_hz, 1e-6))
+            .collect()
+    } else {
+        (0..count).map(|i| i as f64 / sensor.rate_hz).collect()
+    };
+    let kept = sensor.kept(&time_s, &mut Dice::stream(seed, GAPS));
     let mut tilting = Dice::stream(seed, TILT);
     let tilt: Option<Vec<f64>> = beside.drive_deg.as_ref().map(|true_deg| {
         let read = |d: &f64| quantise(d + TILT_NOISE_DEG * tilting.normal(), TILT_RESOLUTION_DEG);

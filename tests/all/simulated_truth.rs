@@ -313,3 +313,38 @@ fn a_tilt_sensor_is_recorded_where_there_is_one() {
     assert!((mean - 72.0).abs() < 0.02, "{mean}");
     assert!(trace_text(&made.trace, &spec.sensor).starts_with("time_s,force_n,displacement_mm,drive_deg\n"));
 }
+
+#[test]
+fn a_gap_and_an_uneven_clock_are_where_they_were_asked_for() {
+    let gap = plain(|s| s.gap_s = Some([4.0, 4.1]));
+    let longest = gap
+        .trace
+        .time_s
+        .windows(2)
+        .map(|w| w[1] - w[0])
+        .fold(0.0, f64::max);
+    assert!((longest - 0.101).abs() < 1e-9, "{longest}");
+    let uneven = plain(|s| s.jitter_share = 0.3);
+    let steps: Vec<f64> = uneven.trace.time_s.windows(2).map(|w| w[1] - w[0]).collect();
+    let (low, high) = steps
+        .iter()
+        .fold((1.0, 0.0), |(l, h): (f64, f64), s| (l.min(*s), h.max(*s)));
+    assert!(
+        low > 0.000_399 && low < 0.000_45 && high < 0.001_601 && high > 0.001_55,
+        "{low} {high}"
+    );
+    // The values belong to the uneven times: the same movement read on the even clock, interpolated.
+    let even = plain(|_| {});
+    let (x, even) = (&uneven.noise_free.channels[0], &even.noise_free.channels[0]);
+    let (x, even) = (
+        x.displacement_mm.as_ref().unwrap(),
+        even.displacement_mm.as_ref().unwrap(),
+    );
+    for (t, x) in uneven.trace.time_s.iter().zip(x) {
+        let place = t * 1e3;
+        let i = place as usize;
+        let after = even[(i + 1).min(even.len() - 1)];
+        let between = even[i] + (place - i as f64) * (after - even[i]);
+        assert!((between - x).abs() < 1e-4);
+    }
+}
