@@ -32,9 +32,9 @@ impl Dice {
         Dice { bits, spare: None }
     }
 
-    /// A seed for a further simulation.
+    /// A seed for a further simulation, small enough for a whole number in TOML.
     pub fn seed(&mut self) -> u64 {
-        self.bits.next_u64()
+        self.bits.next_u64() >> 1
     }
 
     /// Uniform in [0, 1), all 53 bits of it.

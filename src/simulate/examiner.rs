@@ -33,6 +33,8 @@ pub struct Examiner {
     pub wander_mm: f64,
     /// Standard deviation of every duration, as a share of it.
     pub time_spread: f64,
+    /// Tilt of the push where a tilt sensor records it, as the line of drive is counted.
+    pub drive_deg: Option<f64>,
 }
 
 impl Default for Examiner {
@@ -58,6 +60,7 @@ impl Default for Examiner {
             breathing_hz: 0.25,
             wander_mm: 0.0,
             time_spread: 0.03,
+            drive_deg: None,
         }
     }
 }

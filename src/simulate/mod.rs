@@ -10,23 +10,35 @@
 //! assert_eq!(made.truth.onset_mm, Some(8.2));
 //! ```
 
+mod cohort;
 mod condition;
 mod dice;
 mod examiner;
+mod files;
+mod levels;
 mod movement;
+mod recording;
+mod sample;
 mod sensor;
+mod study;
 mod tissue;
 mod truth;
 
+pub use cohort::{Call, Cohort, Planned, Spread};
 pub use condition::Condition;
 pub use dice::Dice;
 pub use examiner::{Examiner, Fault};
+pub use files::{refuse_existing, sidecar_text, trace_text, write_new};
+pub use levels::{LevelModel, log_ratio, usual_end_feel_n_per_mm};
+pub use sample::{SAMPLE_SEED, sample_study};
 pub use sensor::{Dropped, Sensor, quantise};
+pub use study::StudyFolder;
 pub use tissue::{Elastic, Maxwell, Tissue};
 pub use truth::{SpringTruth, Truth};
 
-use crate::trace::{About, Channel, Side, Trace};
+use crate::trace::{Side, Trace};
 use movement::Path;
+use recording::{Beside, FineSide, record};
 
 /// What to simulate; the default is a plain clean test.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -74,11 +86,8 @@ impl Default for Hands {
     }
 }
 
-/// Streams of one seed, so that a change in the sensor leaves the movement as it was.
+/// Stream of a seed that movements are drawn from; the sensor has its own.
 const MOVEMENT: u64 = 1;
-const READING: u64 = 2;
-const SPIKES: u64 = 3;
-const GAPS: u64 = 4;
 
 /// Simulates one test of one side.
 pub fn simulate(spec: &TraceSpec, seed: u64) -> Simulated {
@@ -92,7 +101,7 @@ pub fn simulate(spec: &TraceSpec, seed: u64) -> Simulated {
 }
 
 /// Simulates several tests of one side in one recording, each with its own unloaded ends; the first one's sensor
-/// reads them all. With `marker` a column steps up at each test. No tests give an empty trace.
+/// reads them all. With `marker` a column steps up at each test. The tilt is recorded when every examiner has one. No tests give an empty trace.
 pub fn simulate_scan(specs: &[TraceSpec], marker: bool, seed: u64) -> SimulatedTests {
     let sensor = specs.first().map_or_else(Sensor::default, |s| s.sensor.clone());
     let step_s = sensor.fine_step_s();
@@ -100,6 +109,7 @@ pub fn simulate_scan(specs: &[TraceSpec], marker: bool, seed: u64) -> SimulatedT
     let mut side = FineSide::default();
     let mut truths = Vec::new();
     let mut markers = Vec::new();
+    let mut tilts = Vec::new();
     for (i, spec) in specs.iter().enumerate() {
         let onset = spec.tissue.elastic.onset_mm().unwrap_or(0.0);
         let path = spec.examiner.movement(onset, &mut dice).sample(step_s);
@@ -108,11 +118,16 @@ pub fn simulate_scan(specs: &[TraceSpec], marker: bool, seed: u64) -> SimulatedT
         truth.test = i as u32 + 1;
         truths.push(truth);
         markers.resize(markers.len() + path.x_mm.len(), i as i64 + 1);
+        tilts.resize(markers.len(), spec.examiner.drive_deg);
         side.x_mm.extend(path.x_mm);
         side.force_n.extend(force);
     }
-    let marker = marker.then(|| markers.into_iter().step_by(sensor.fine_steps()).collect());
-    let (trace, noise_free) = record(&[side], false, &sensor, marker, seed);
+    let steps = sensor.fine_steps();
+    let beside = Beside {
+        marker: marker.then(|| markers.into_iter().step_by(steps).collect()),
+        drive_deg: tilts.into_iter().step_by(steps).collect(),
+    };
+    let (trace, noise_free) = record(&[side], false, &sensor, beside, seed);
     SimulatedTests {
         trace,
         noise_free,
@@ -161,7 +176,12 @@ pub fn simulate_bilateral(
             force_n: force,
         });
     }
-    let (trace, noise_free) = record(&sides, hands.shared_displacement, sensor, None, seed);
+    let count = path.x_mm.len().div_ceil(sensor.fine_steps());
+    let beside = Beside {
+        marker: None,
+        drive_deg: examiner.drive_deg.map(|degrees| vec![degrees; count]),
+    };
+    let (trace, noise_free) = record(&sides, hands.shared_displacement, sensor, beside, seed);
     SimulatedTests {
         trace,
         noise_free,
@@ -177,108 +197,6 @@ fn shifted(path: &Path, factor: f64) -> Path {
         v_mm_per_s: scale(&path.v_mm_per_s),
         ..path.clone()
     }
-}
-
-/// True signals of one side on the fine grid.
-#[derive(Debug, Clone, Default)]
-struct FineSide {
-    x_mm: Vec<f64>,
-    force_n: Vec<f64>,
-}
-
-/// Puts the true signals through the sensor; the second trace is what a perfect sensor would have read.
-fn record(
-    sides: &[FineSide],
-    shared: bool,
-    sensor: &Sensor,
-    marker: Option<Vec<i64>>,
-    seed: u64,
-) -> (Trace, Trace) {
-    let steps = sensor.fine_steps();
-    let count = sides.first().map_or(0, |s| s.x_mm.len().div_ceil(steps));
-    let mut reading = Dice::stream(seed, READING);
-    let mut spikes = Dice::stream(seed, SPIKES);
-    let mut read = Vec::new();
-    let mut clean = Vec::new();
-    for (i, fine) in sides.iter().enumerate() {
-        let side = match (sides.len(), i) {
-            (2, 0) => Some(Side::Left),
-            (2, _) => Some(Side::Right),
-            _ => None,
-        };
-        let mut force_n = sensor.read_force(&fine.force_n, &mut reading);
-        let mut displacement_mm = match read.first() {
-            Some(Channel { displacement_mm, .. }) if shared => displacement_mm.clone(),
-            _ => sensor
-                .has_displacement
-                .then(|| sensor.read_displacement(&fine.x_mm, &mut reading)),
-        };
-        let own = if shared && i > 0 {
-            None
-        } else {
-            displacement_mm.as_mut()
-        };
-        sensor.add_spikes(&mut force_n, own, &mut spikes);
-        let true_mm = || fine.x_mm.iter().copied().step_by(steps).collect();
-        clean.push(Channel {
-            side,
-            force_n: fine.force_n.iter().copied().step_by(steps).collect(),
-            displacement_mm: sensor.has_displacement.then(true_mm),
-            displacement_shared: shared,
-        });
-        read.push(Channel {
-            side,
-            force_n,
-            displacement_mm,
-            displacement_shared: shared,
-        });
-    }
-    let kept = sensor.kept(count, &mut Dice::stream(seed, GAPS));
-    let time_s: Vec<f64> = (0..count).map(|i| i as f64 / sensor.rate_hz).collect();
-    let finish = |channels: Vec<Channel>| {
-        let mut trace = Trace {
-            recording: String::from("simulated"),
-            time_s: time_s.clone(),
-            channels,
-            marker: marker.clone(),
-            drive_deg: None,
-            about: About::default(),
-            notes: Vec::new(),
-        };
-        drop_samples(&mut trace, &kept, sensor.dropped);
-        trace
-    };
-    (finish(read), finish(clean))
-}
-
-fn drop_samples(trace: &mut Trace, kept: &[bool], how: Dropped) {
-    let all = |values: &mut Vec<f64>| match how {
-        Dropped::Rows => keep(values, kept),
-        Dropped::Cells => {
-            for (value, kept) in values.iter_mut().zip(kept) {
-                if !kept {
-                    *value = f64::NAN;
-                }
-            }
-        }
-    };
-    for channel in &mut trace.channels {
-        all(&mut channel.force_n);
-        if let Some(x) = &mut channel.displacement_mm {
-            all(x);
-        }
-    }
-    if how == Dropped::Rows {
-        keep(&mut trace.time_s, kept);
-        if let Some(marker) = &mut trace.marker {
-            keep(marker, kept);
-        }
-    }
-}
-
-fn keep<T>(values: &mut Vec<T>, kept: &[bool]) {
-    let mut flags = kept.iter();
-    values.retain(|_| flags.next().copied().unwrap_or(true));
 }
 
 #[cfg(test)]

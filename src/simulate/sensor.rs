@@ -30,6 +30,10 @@ pub struct Sensor {
     /// Share of samples lost, each on its own.
     pub dropped_share: f64,
     pub dropped: Dropped,
+    /// From and to, in s: nothing was recorded between.
+    pub gap_s: Option<[f64; 2]>,
+    /// Samples are taken early or late by up to this share of a step.
+    pub jitter_share: f64,
     /// Force comes this much after displacement.
     pub lag_ms: f64,
     /// 0.02 reads 2 % too high.
@@ -54,6 +58,8 @@ impl Default for Sensor {
             spike_mm: 6.0,
             dropped_share: 0.0,
             dropped: Dropped::Rows,
+            gap_s: None,
+            jitter_share: 0.0,
             lag_ms: 0.0,
             gain_error: 0.0,
             saturation_n: None,
@@ -84,39 +90,41 @@ impl Sensor {
         1.0 / (self.rate_hz * self.fine_steps() as f64)
     }
 
-    /// Force as read, from the true force on the fine grid.
-    pub(super) fn read_force(&self, fine_n: &[f64], dice: &mut Dice) -> Vec<f64> {
-        let lag = self.lag_ms / 1e3 / self.fine_step_s();
-        let steps = self.fine_steps();
-        let count = fine_n.len().div_ceil(steps);
-        let last = count.saturating_sub(1).max(1) as f64;
+    /// Where on the fine grid each of `count` samples is taken.
+    pub(super) fn places(&self, count: usize, dice: &mut Dice) -> Vec<f64> {
+        let steps = self.fine_steps() as f64;
         (0..count)
             .map(|i| {
-                let force = at(fine_n, (i * steps) as f64 - lag) * (1.0 + self.gain_error);
-                let read = force
-                    + self.offset_n
-                    + self.drift_n * i as f64 / last
-                    + self.force_noise_n * dice.normal();
-                quantise(
-                    read.min(self.saturation_n.unwrap_or(f64::INFINITY)),
-                    self.force_resolution_n,
-                )
+                let jitter = self.jitter_share * (2.0 * dice.uniform() - 1.0);
+                // The first sample stays, so that no time is below zero.
+                (i as f64 + if i == 0 { 0.0 } else { jitter }) * steps
             })
             .collect()
     }
 
-    /// Displacement as read, from the true one on the fine grid.
-    pub(super) fn read_displacement(&self, fine_mm: &[f64], dice: &mut Dice) -> Vec<f64> {
-        fine_mm
-            .iter()
-            .step_by(self.fine_steps())
-            .map(|x| {
-                quantise(
-                    x + self.displacement_noise_mm * dice.normal(),
-                    self.displacement_resolution_mm,
-                )
-            })
-            .collect()
+    /// Force as read at those places, from the true force on the fine grid.
+    pub(super) fn read_force(&self, fine_n: &[f64], places: &[f64], dice: &mut Dice) -> Vec<f64> {
+        let lag = self.lag_ms / 1e3 / self.fine_step_s();
+        let last = places.len().saturating_sub(1).max(1) as f64;
+        let read = |(i, &place): (usize, &f64)| {
+            let force = at(fine_n, place - lag) * (1.0 + self.gain_error);
+            let drift = self.drift_n * i as f64 / last;
+            let read = force + self.offset_n + drift + self.force_noise_n * dice.normal();
+            quantise(
+                read.min(self.saturation_n.unwrap_or(f64::INFINITY)),
+                self.force_resolution_n,
+            )
+        };
+        places.iter().enumerate().map(read).collect()
+    }
+
+    /// Displacement as read at those places, from the true one on the fine grid.
+    pub(super) fn read_displacement(&self, fine_mm: &[f64], places: &[f64], dice: &mut Dice) -> Vec<f64> {
+        let mut read = |&place: &f64| {
+            let noise = self.displacement_noise_mm * dice.normal();
+            quantise(at(fine_mm, place) + noise, self.displacement_resolution_mm)
+        };
+        places.iter().map(&mut read).collect()
     }
 
     /// Adds the spikes.
@@ -145,16 +153,21 @@ impl Sensor {
         }
     }
 
-    /// Which samples are there.
-    pub(super) fn kept(&self, count: usize, dice: &mut Dice) -> Vec<bool> {
-        (0..count)
-            .map(|_| self.dropped_share <= 0.0 || dice.uniform() >= self.dropped_share)
+    /// Which samples are there, by their times.
+    pub(super) fn kept(&self, time_s: &[f64], dice: &mut Dice) -> Vec<bool> {
+        let in_gap = |t: f64| self.gap_s.is_some_and(|[from, to]| from <= t && t < to);
+        time_s
+            .iter()
+            .map(|&t| {
+                let kept = self.dropped_share <= 0.0 || dice.uniform() >= self.dropped_share;
+                kept && !in_gap(t)
+            })
             .collect()
     }
 }
 
 /// Linear interpolation at a fractional index, held at the ends.
-fn at(values: &[f64], index: f64) -> f64 {
+pub(super) fn at(values: &[f64], index: f64) -> f64 {
     let Some(last) = values.len().checked_sub(1) else {
         return 0.0;
     };
@@ -185,7 +198,7 @@ mod tests {
             force_noise_n: 0.0,
             ..Sensor::default()
         };
-        let read = sensor.read_force(&[0.0, 1.0, 2.0, 3.0], &mut Dice::new(0));
+        let read = sensor.read_force(&[0.0, 1.0, 2.0, 3.0], &[0.0, 1.0, 2.0, 3.0], &mut Dice::new(0));
         assert_eq!(read, [0.0, 0.0, 1.0, 2.0]);
     }
 }

@@ -223,6 +223,44 @@ impl Elastic {
 }
 
 impl Tissue {
+    /// The same tissue, e^`log_factor` times as stiff in every respect.
+    #[must_use]
+    pub fn scaled(&self, log_factor: f64) -> Tissue {
+        let factor = libm::exp(log_factor);
+        let mut scaled = self.clone();
+        match &mut scaled.elastic {
+            Elastic::Knee {
+                take_up_n_per_mm,
+                end_feel_n_per_mm,
+                ..
+            }
+            | Elastic::DrawnOut {
+                take_up_n_per_mm,
+                end_feel_n_per_mm,
+                ..
+            } => {
+                *take_up_n_per_mm *= factor;
+                *end_feel_n_per_mm *= factor;
+            }
+            Elastic::ExponentialToe {
+                end_feel_n_per_mm, ..
+            } => *end_feel_n_per_mm *= factor,
+            Elastic::HuntCrossley {
+                stiffness, damping, ..
+            } => {
+                *stiffness *= factor;
+                *damping *= factor;
+            }
+        }
+        scaled.damping_n_s_per_mm *= factor;
+        scaled.friction_n *= factor;
+        for branch in &mut scaled.relaxation {
+            branch.on_displacement_n_per_mm *= factor;
+            branch.on_knee_n_per_mm *= factor;
+        }
+        scaled
+    }
+
     /// Force over a uniformly sampled movement, in N: `x` in mm, `v` in mm/s, `step_s` between samples.
     ///
     /// A relaxing branch is stepped exactly for a drive that runs straight between samples:

@@ -1,0 +1,164 @@
+//! A simulated study as a folder: study.toml, plan, roster, calls, recordings with their truth.
+
+use super::cohort::{Call, Cohort, Planned};
+use super::files::{number, parent_folder, refuse_existing, sidecar_text, trace_text};
+use crate::error::{Error, Result};
+use std::collections::BTreeSet;
+use std::fmt::Write as _;
+use std::path::Path;
+use toml::{Table, Value};
+
+/// The parts of a study folder that are not recordings.
+#[derive(Debug, Clone, Default)]
+pub struct StudyFolder {
+    pub study_toml: String,
+    /// Name and text of each scan plan.
+    pub plans: Vec<(String, String)>,
+    pub recordings: Vec<Planned>,
+    pub calls: Vec<Call>,
+    pub readme: Option<String>,
+}
+
+/// Name of the plan that a simulated study follows.
+const PLAN: &str = "simulated-scan";
+
+impl StudyFolder {
+    /// The study of a cohort.
+    ///
+    /// # Errors
+    /// As [`Cohort::check`].
+    pub fn of_cohort(cohort: &Cohort, seed: u64) -> Result<StudyFolder> {
+        let (recordings, calls) = cohort.plan(seed)?;
+        let mut plan = plan_head(PLAN, "Simulated: every level, left and right.");
+        for level in &cohort.levels {
+            plan.push_str(&plan_step(level));
+        }
+        Ok(StudyFolder {
+            study_toml: format!(
+                "# Invented data: nobody was touched. The truth of each recording stands in its sidecar, under [truth].\n\
+                 title = \"Simulated study, seed {seed}\"\n\
+                 site = \"simulated\"\n\
+                 ethics_ref = \"none needed: simulated data\"\n\n\
+                 [plan]\n\
+                 default = \"{PLAN}\"\n"
+            ),
+            plans: vec![(PLAN.to_owned(), plan)],
+            recordings,
+            calls,
+            readme: None,
+        })
+    }
+
+    /// Writes the folder whole or not at all: it is made under another name beside `out` and then renamed.
+    ///
+    /// # Errors
+    /// [`Error::Refused`] when `out` exists, [`Error::Io`] when the system will not write.
+    pub fn write(&self, out: &Path) -> Result<()> {
+        refuse_existing(out)?;
+        let parent = parent_folder(out)?;
+        let fail = |e: std::io::Error| {
+            Error::io(
+                out,
+                e.kind().into(),
+                "check that its folder is writable and has room",
+            )
+        };
+        let making = tempfile::Builder::new()
+            .prefix(".simulate-")
+            .tempdir_in(parent)
+            .map_err(fail)?;
+        self.write_parts(making.path())?;
+        #[cfg(unix)]
+        {
+            use std::os::unix::fs::PermissionsExt;
+            std::fs::set_permissions(making.path(), std::fs::Permissions::from_mode(0o755)).map_err(fail)?;
+        }
+        // Renamed while it is still looked after, so that a failure leaves nothing behind.
+        std::fs::rename(making.path(), out).map_err(fail)?;
+        let _ = making.keep();
+        Ok(())
+    }
+
+    fn write_parts(&self, folder: &Path) -> Result<()> {
+        put(folder, "study.toml", &self.study_toml)?;
+        put(folder, "roster.csv", &self.roster())?;
+        put(folder, "calls.csv", &calls_text(&self.calls))?;
+        if let Some(readme) = &self.readme {
+            put(folder, "README.md", readme)?;
+        }
+        for part in ["plans", "recordings"] {
+            let path = folder.join(part);
+            std::fs::create_dir(&path)
+                .map_err(|e| Error::io(&path, e, "check that its folder is writable and has room"))?;
+        }
+        for (name, text) in &self.plans {
+            put(folder, &format!("plans/{name}.toml"), text)?;
+        }
+        for planned in &self.recordings {
+            let made = planned.simulate();
+            let stem = format!("recordings/{}", planned.stem());
+            let text = trace_text(&made.trace, &planned.spec.sensor);
+            put(folder, &format!("{stem}.csv"), &text)?;
+            let mut more = Table::new();
+            more.insert("seed".to_owned(), Value::Integer(planned.seed as i64));
+            more.insert(
+                "level_end_feel_n_per_mm".to_owned(),
+                number(planned.level.end_feel_n_per_mm),
+            );
+            more.insert(
+                "level_asymmetry_percent".to_owned(),
+                number(planned.level.asymmetry_percent()),
+            );
+            let sidecar = sidecar_text(&planned.about, std::slice::from_ref(&made.truth), more)?;
+            put(folder, &format!("{stem}.toml"), &sidecar)?;
+        }
+        Ok(())
+    }
+
+    /// Codes of everybody in the recordings.
+    fn roster(&self) -> String {
+        let mut text = String::from("code,role\n");
+        let codes = |of: fn(&Planned) -> &Option<String>| -> BTreeSet<String> {
+            self.recordings.iter().filter_map(|p| of(p).clone()).collect()
+        };
+        for code in codes(|p| &p.about.subject) {
+            let _ = writeln!(text, "{code},subject");
+        }
+        for code in codes(|p| &p.about.examiner) {
+            let _ = writeln!(text, "{code},examiner");
+        }
+        text
+    }
+}
+
+fn put(folder: &Path, name: &str, text: &str) -> Result<()> {
+    let path = folder.join(name);
+    std::fs::write(&path, text)
+        .map_err(|e| Error::io(&path, e, "check that its folder is writable and has room"))
+}
+
+fn calls_text(calls: &[Call]) -> String {
+    let mut text = String::from("subject,examiner,session,level,trial,call,confidence\n");
+    for c in calls {
+        let _ = writeln!(
+            text,
+            "{},{},{},{},{},{},{}",
+            c.subject, c.examiner, c.session, c.level, c.trial, c.call, c.confidence
+        );
+    }
+    text
+}
+
+/// The first lines of a plan.
+pub(super) fn plan_head(name: &str, comment: &str) -> String {
+    format!("# {comment}\nname = \"{name}\"\nposture = \"prone\"\norder = \"as listed\"\n")
+}
+
+/// A step of both sides with the level's usual contact.
+pub(super) fn plan_step(level: &str) -> String {
+    let (contact, landmark, line_of_drive_deg) = super::levels::usual_contact(level);
+    format!(
+        "\n[[step]]\nlevel = \"{level}\"\nside = \"both\"\ncontact = \"{contact}\"\nlandmark = \"{landmark}\"\n\
+         line_of_drive_deg = {line_of_drive_deg:.1}\n"
+    )
+}
