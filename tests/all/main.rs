@@ -1,1 +1,2 @@
 mod stats_reference;
+mod decisions;

@@ -1,0 +1,461 @@
+//! Which tests meet, what is said of those that do not, and exact small cases of the rule.
+
+use super::*;
+use crate::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases, Side, Test};
+
+fn about(level: &str, side: Side, trial: u32) -> About {
+    About {
+        subject: Some("V-01".into()),
+        examiner: Some("L-01".into()),
+        session: Some("1".into()),
+        level: Some(level.into()),
+        side: Some(side),
+        contact: Some("thumb".into()),
+        posture: Some("prone".into()),
+        line_of_drive_deg: Some(90.0),
+        trial: Some(trial),
+        ..About::default()
+    }
+}
+
+fn test(about: About, values: &[(Measure, f64)]) -> Test {
+    let mut measures = Measures::default();
+    for &(measure, value) in values {
+        let estimate = Estimate {
+            value,
+            u95: None,
+            sd: None,
+        };
+        let budget = vec![];
+        measures.set(measure, Measured { estimate, budget });
+    }
+    Test {
+        recording: format!("{:?}_{:?}_{:?}.csv", about.level, about.side, about.trial),
+        test: 1,
+        about,
+        rate_hz: 1000.0,
+        samples: 5000,
+        phases: Phases::default(),
+        springs: vec![],
+        measures,
+        window_n: [30.0, 100.0],
+        knee: Knee::Fitted,
+        fit: None,
+        total_peak_n: 60.0,
+        drive_deg: None,
+        notes: vec![],
+        curve: Curve::default(),
+    }
+}
+
+fn stiff(level: &str, side: Side, trial: u32, n_per_mm: f64) -> Test {
+    test(about(level, side, trial), &[(Measure::EndFeel, n_per_mm)])
+}
+
+fn run(tests: &[Test]) -> Comparison {
+    run_with(tests, &Settings::default(), &[], None)
+}
+
+fn run_with(
+    tests: &[Test],
+    settings: &Settings,
+    calls: &[Call],
+    agreement: Option<&AgreementSpread>,
+) -> Comparison {
+    compare(
+        tests,
+        &CompareContext {
+            settings,
+            calls,
+            agreement,
+        },
+    )
+}
+
+/// Three trials a side at each level, steady to about 1 %, right over left in the given ratios.
+fn scan(levels: &[(&str, f64)]) -> Vec<Test> {
+    let mut tests = Vec::new();
+    for &(level, ratio) in levels {
+        for (trial, wobble) in [(1, 0.99), (2, 1.0), (3, 1.01)] {
+            tests.push(stiff(level, Side::Left, trial, 10.0 * wobble));
+            tests.push(stiff(level, Side::Right, trial, 10.0 * ratio * wobble));
+        }
+    }
+    tests
+}
+
+#[test]
+fn the_index_has_its_published_value_and_its_way_back() {
+    // Robinson et al. 1987, JMPT 10:172-176: 100 (R - L) / ((R + L) / 2) of 8 and 10 is 22.2222 %.
+    let d = (10.0_f64 / 8.0).ln();
+    assert!((percent_of_log(d) - 100.0 * 2.0 / 9.0).abs() < 1e-12);
+    assert!((percent_of_log(-d) + 100.0 * 2.0 / 9.0).abs() < 1e-12);
+    assert!((log_of_percent(percent_of_log(d)) - d).abs() < 1e-12);
+    assert!((d - 0.223_143_6).abs() < 1e-7);
+}
+
+#[test]
+fn one_trial_a_side_at_the_published_spread_tells_no_less_than_40_percent() {
+    // Owens et al. 2007, JMPT 30:116-123: SEM 1.62 N/mm on 11.2 N/mm, so 1.96 sqrt(2) SEM is 4.49 N/mm or 40 %,
+    // 0.401 as a log ratio, 39.6 % as an index.
+    let settings = Settings::default();
+    assert!((settings.compare.single_trial_sem_percent - 100.0 * 1.62 / 11.2).abs() < 0.05);
+    let found = run(&[
+        stiff("L3", Side::Left, 1, 11.2),
+        stiff("L3", Side::Right, 1, 14.0),
+    ]);
+    let f = &found.findings[0];
+    assert_eq!(f.spread_source, Some(SpreadSource::Published));
+    assert!((f.mdc_percent.unwrap() - 39.6).abs() < 0.2, "{f:?}");
+    assert!((log_of_percent(f.mdc_percent.unwrap()) - 0.401).abs() < 0.002);
+    assert!((4.49_f64 / 11.2 - 0.40).abs() < 0.002);
+    // ln(14/11.2) = 0.2231 against a standard error of 0.145 sqrt 2: neither a side nor even.
+    assert_eq!(f.side_of_resistance, Some(Decision::Undecided));
+}
+
+#[test]
+fn a_lone_pair_is_worked_out_by_hand() {
+    // Logs -0.02, 0, 0.02 about each mean: s^2 = 4e-4, df 4, se^2 = 4e-4 (2/3), t(0.975, 4) = 2.776445.
+    let mut tests = Vec::new();
+    for (trial, e) in [(1, -0.02_f64), (2, 0.0), (3, 0.02)] {
+        tests.push(stiff("L4", Side::Left, trial, 10.0 * e.exp()));
+        tests.push(stiff("L4", Side::Right, trial, 13.0 * e.exp()));
+    }
+    let f = &run(&tests).findings[0];
+    let (d, se) = (1.3_f64.ln(), (4e-4_f64 * 2.0 / 3.0).sqrt());
+    let near = |a: Option<f64>, b: f64| assert!((a.unwrap() - b).abs() < 1e-6, "{a:?} {b}");
+    near(f.left, 10.0);
+    near(f.right, 13.0);
+    near(f.asymmetry_percent, 100.0 * 3.0 / 11.5);
+    near(f.low_percent, percent_of_log(d - 2.776_445_105 * se));
+    near(f.high_percent, percent_of_log(d + 2.776_445_105 * se));
+    near(f.mdc_percent, percent_of_log(1.96 * se));
+    assert_eq!((f.left_trials, f.right_trials), (3, 3));
+    assert_eq!(f.side_of_resistance, Some(Decision::Right));
+    assert_eq!((f.trials_to_decide, f.threshold_percent), (None, Some(15.0)));
+}
+
+#[test]
+fn a_repetition_that_happens_to_agree_is_no_better_than_the_measurement() {
+    let mut tests = Vec::new();
+    for trial in 1..=3 {
+        for side in [Side::Left, Side::Right] {
+            let mut t = stiff("L4", side, trial, 10.0);
+            let estimate = Estimate {
+                value: 10.0,
+                u95: Some(1.96),
+                sd: None,
+            };
+            t.measures.set(
+                Measure::EndFeel,
+                Measured {
+                    estimate,
+                    budget: vec![],
+                },
+            );
+            tests.push(t);
+        }
+    }
+    // Standard uncertainty 10 % of a test: the mean of three has 0.1/sqrt 3, the difference 0.1 sqrt(2/3).
+    let f = &run(&tests).findings[0];
+    let mdc = percent_of_log(1.96 * 0.1 * (2.0_f64 / 3.0).sqrt());
+    assert!((f.mdc_percent.unwrap() - mdc).abs() < 1e-9);
+    assert_eq!(f.side_of_resistance, Some(Decision::Undecided));
+}
+
+#[test]
+fn findings_do_not_depend_on_the_order_of_tests() {
+    let mut tests = scan(&[("L5", 1.4), ("T4", 1.0), ("C3", 0.7), ("sacral_base", 1.0)]);
+    let first = format!("{:?}", run(&tests).findings);
+    tests.reverse();
+    assert_eq!(format!("{:?}", run(&tests).findings), first);
+    tests.rotate_left(7);
+    let found = run(&tests).findings;
+    assert_eq!(format!("{found:?}"), first);
+    let levels: Vec<_> = found.iter().map(|f| f.key.level.clone().unwrap()).collect();
+    assert_eq!(levels, ["C3", "T4", "L5", "sacral_base"]);
+    let words: Vec<_> = found
+        .iter()
+        .map(|f| f.side_of_resistance.unwrap().word())
+        .collect();
+    assert_eq!(words, ["left", "even", "right", "even"]);
+}
+
+#[test]
+fn a_level_tested_once_uses_the_spread_of_the_repeated_ones() {
+    let mut tests = scan(&[("L5", 1.0), ("L4", 1.0)]);
+    tests.push(stiff("L3", Side::Left, 1, 10.0));
+    tests.push(stiff("L3", Side::Right, 1, 14.0));
+    let found = run(&tests).findings;
+    assert_eq!(found[0].key.level.as_deref(), Some("L3"));
+    assert_eq!(found[0].spread_source, Some(SpreadSource::Trials));
+    assert_eq!(found[0].side_of_resistance, Some(Decision::Right));
+}
+
+#[test]
+fn the_labs_own_spread_comes_before_the_published_one() {
+    let own = AgreementSpread {
+        sem_log: [(Measure::EndFeel, 0.03)].into(),
+        ..AgreementSpread::default()
+    };
+    let tests = [
+        stiff("L3", Side::Left, 1, 10.0),
+        stiff("L3", Side::Right, 1, 14.0),
+    ];
+    let found = run_with(&tests, &Settings::default(), &[], Some(&own)).findings;
+    assert_eq!(found[0].spread_source, Some(SpreadSource::Agreement));
+    assert_eq!(found[0].side_of_resistance, Some(Decision::Right));
+    let mdc = percent_of_log(1.96 * 0.03 * 2.0_f64.sqrt());
+    assert!((found[0].mdc_percent.unwrap() - mdc).abs() < 1e-9);
+}
+
+#[test]
+fn trials_to_decide_is_the_first_number_that_gives_a_word() {
+    // Known spread 0.145 s, so the rule can be worked out: d = ln 1.5 = 0.4055 over margin 0.1503 needs
+    // 1.645 * 0.145 sqrt(2/n) <= 0.2552: n >= 1.75 (the far tail adds nothing here).
+    let pair = |right| {
+        [
+            stiff("L3", Side::Left, 1, 10.0),
+            stiff("L3", Side::Right, 1, right),
+        ]
+    };
+    let f = &run(&pair(15.0)).findings[0];
+    assert_eq!(f.trials_to_decide, Some(TrialsToDecide::Trials(2)));
+    // On the margin itself no number of trials helps.
+    let f = &run(&pair(10.0 * log_of_percent(15.0).exp())).findings[0];
+    assert_eq!(f.trials_to_decide, Some(TrialsToDecide::NotInOneSession));
+    // Even at no difference the two one-sided tests need 1.96 * 0.145 sqrt(2/n) <= 0.1503: n >= 7.2.
+    let mut settings = Settings::default();
+    settings.compare.max_trials = 10;
+    let f = &run_with(&pair(10.0), &settings, &[], None).findings[0];
+    assert_eq!(f.trials_to_decide, Some(TrialsToDecide::Trials(8)));
+    assert_eq!(
+        run(&pair(10.0)).findings[0].trials_to_decide,
+        Some(TrialsToDecide::NotInOneSession)
+    );
+}
+
+#[test]
+fn measures_that_can_be_zero_are_compared_by_difference_and_without_a_word() {
+    let values = |loss, travel, peak| {
+        [
+            (Measure::LossRatio, loss),
+            (Measure::OnsetTravel, travel),
+            (Measure::Peak, peak),
+        ]
+    };
+    let mut tests = vec![];
+    for (trial, e) in [(1, -0.01), (2, 0.01)] {
+        tests.push(test(about("L3", Side::Left, trial), &values(0.05 + e, 6.0, 60.0)));
+        tests.push(test(
+            about("L3", Side::Right, trial),
+            &values(-0.01 + e, 6.5 + e, 66.0),
+        ));
+    }
+    let found = run(&tests).findings;
+    assert_eq!(found.len(), 3);
+    let of = |m| found.iter().find(|f| f.measure == m).unwrap();
+    let [d, low, high] = of(Measure::LossRatio).difference.unwrap();
+    // s^2 = 2e-4, df 2, se = sqrt(2e-4), t(0.975, 2) = 4.302653.
+    assert!((d + 0.06).abs() < 1e-12);
+    assert!((high - d - 4.302_652_73 * 2e-4_f64.sqrt()).abs() < 1e-8 && low < d);
+    assert_eq!(of(Measure::LossRatio).asymmetry_percent, None);
+    assert!((of(Measure::Peak).asymmetry_percent.unwrap() - 100.0 * 6.0 / 63.0).abs() < 1e-9);
+    assert!(
+        found
+            .iter()
+            .all(|f| f.side_of_resistance.is_none() && f.trials_to_decide.is_none())
+    );
+    // One trial a side and nothing known of their spread: the values stand, the interval is missing.
+    let once = run(&tests[..2]).findings;
+    assert!(once.iter().all(|f| f.left.is_some() && f.spread_source.is_none()));
+    assert!(
+        once.iter()
+            .all(|f| f.difference.is_none() && f.low_percent.is_none())
+    );
+}
+
+#[test]
+fn what_finds_no_partner_is_listed_with_the_reason() {
+    let mut thenar = about("L3", Side::Right, 1);
+    thenar.contact = Some("thenar".into());
+    let mut no_level = about("L3", Side::Left, 1);
+    no_level.level = None;
+    let mut no_side = about("L3", Side::Left, 1);
+    no_side.side = None;
+    let value = [(Measure::EndFeel, 10.0)];
+    let tests = [
+        stiff("L3", Side::Left, 1, 10.0),
+        stiff("L3", Side::Left, 2, 10.0),
+        test(thenar, &value),
+        stiff("L5", Side::Right, 1, 10.0),
+        test(no_level, &value),
+        test(no_side, &value),
+        test(about("T4", Side::Midline, 1), &value),
+        stiff("L1", Side::Left, 1, 10.0),
+        test(about("L1", Side::Right, 1), &[(Measure::Peak, 50.0)]),
+    ];
+    let found = run(&tests);
+    assert_eq!(found.findings.len(), 0);
+    let said: Vec<String> = found
+        .unpaired
+        .iter()
+        .map(|u| {
+            let level = u.key.level.as_deref().unwrap_or("-");
+            format!("{level} {} {}: {}", u.side, u.trials, u.reason)
+        })
+        .collect();
+    for (i, expected) in [
+        "L3 right 1: the left side was tested with another contact: thumb, here thenar",
+        "T4 midline 1: fewer than two neighbouring midline steps",
+        "L1 left 1: the right side has no end-feel stiffness above zero",
+        "L3 left 2: the right side was tested with another contact: thenar, here thumb",
+        "L3 not named 1: its side is not named",
+        "L5 right 1: no test of the left side in this scan and posture",
+        "- left 1: its level is not named",
+    ]
+    .iter()
+    .enumerate()
+    {
+        assert!(said[i].starts_with(expected), "{said:#?}");
+    }
+    assert_eq!(said.len(), 7);
+}
+
+#[test]
+fn tests_that_name_nobody_still_meet() {
+    let nobody = |side| About {
+        level: Some("L3".into()),
+        side: Some(side),
+        ..About::default()
+    };
+    let value = [(Measure::EndFeel, 10.0)];
+    let found = run(&[
+        test(nobody(Side::Left), &value),
+        test(nobody(Side::Right), &value),
+    ]);
+    assert_eq!((found.findings.len(), found.unpaired.len()), (1, 0));
+    assert_eq!(found.findings[0].asymmetry_percent, Some(0.0));
+}
+
+fn call(level: &str, trial: u32, word: &str) -> Call {
+    Call {
+        subject: Some("V-01".into()),
+        examiner: Some("L-01".into()),
+        session: Some("1".into()),
+        level: level.into(),
+        trial: Some(trial),
+        call: word.into(),
+        confidence: None,
+    }
+}
+
+#[test]
+fn the_call_stands_beside_the_end_feel_of_its_level() {
+    let mut other = call("L5", 1, "left");
+    other.examiner = Some("L-02".into());
+    let calls = [
+        call("L5", 1, "even"),
+        call("L5", 2, "right"),
+        call("L5", 3, "right"),
+        call("L4", 1, "left"),
+        call("L4", 2, "unsure"),
+        call("L3", 1, "left"),
+        other,
+    ];
+    let tests = scan(&[("L5", 1.5), ("L4", 1.0), ("L3", 1.0)]);
+    let found = run_with(&tests, &Settings::default(), &calls, None).findings;
+    let said: Vec<_> = found.iter().map(|f| (f.call.as_deref(), f.call_agrees)).collect();
+    // L3 called left but even; L4 a tie, so the later; L5 the more frequent.
+    assert_eq!(
+        said,
+        [
+            (Some("left"), Some(false)),
+            (Some("unsure"), None),
+            (Some("right"), Some(true))
+        ]
+    );
+}
+
+#[test]
+fn neighbours_are_two_steps_on_either_side_of_the_same_contact() {
+    let step = |level: &str, trial, value, covers: &[&str]| {
+        let mut a = about(level, Side::Midline, trial);
+        a.contact = Some("reinforced".into());
+        a.covers = covers.iter().map(|l| (*l).to_owned()).collect();
+        test(a, &[(Measure::EndFeel, value)])
+    };
+    let mut tests = vec![];
+    for (trial, wobble) in [(1, 0.99), (2, 1.01)] {
+        for (level, value) in [
+            ("T4", 8.0),
+            ("T6", 9.0),
+            ("T8", 16.0),
+            ("T10", 10.0),
+            ("T12", 12.0),
+        ] {
+            tests.push(step(level, trial, value * wobble, &[]));
+        }
+        let far = step("SI", trial, 9.0, &[]);
+        tests.push(far);
+    }
+    for t in &mut tests {
+        if t.about.level.as_deref() == Some("T8") {
+            t.about.covers = ["T7", "T8", "T9"].map(String::from).to_vec();
+        }
+    }
+    let found = run(&tests);
+    let t8 = &found.findings[2];
+    assert_eq!(t8.key.level.as_deref(), Some("T8"));
+    // Neighbours 8, 9, 10, 12: the median of the logs is the geometric mean of 9 and 10.
+    assert!((t8.left.unwrap() / (90.0_f64).sqrt() - 1.0).abs() < 1e-4);
+    assert_eq!((t8.left_trials, t8.right_trials), (8, 2));
+    assert_eq!(t8.side_of_resistance, Some(Decision::StifferThanNeighbours));
+    assert_eq!(t8.covers, ["T7", "T8", "T9"]);
+    assert_eq!(found.findings.len(), 5);
+    assert_eq!(
+        found.unpaired.len(),
+        1,
+        "SI is more than six levels from any step"
+    );
+    let steps = follow_up(&found.findings);
+    let levels: Vec<_> = steps.iter().map(|s| s.level.as_str()).collect();
+    assert!(levels.windows(3).any(|w| w == ["T9", "T8", "T7"]), "{levels:?}");
+    let t8 = steps.iter().find(|s| s.level == "T8").unwrap();
+    assert_eq!((t8.contact, t8.landmark), ("thumb", "transverse processes"));
+    assert_eq!((t8.side, t8.line_of_drive_deg), ("both", 60.0));
+    assert!(
+        t8.why
+            .starts_with("stiffer than its neighbours: end-feel stiffness +5"),
+        "{}",
+        t8.why
+    );
+}
+
+#[test]
+fn follow_up_goes_from_the_pelvis_up_through_what_stood_out_or_stayed_open() {
+    let mut tests = scan(&[("C4", 0.6), ("T4", 1.0), ("L5", 1.5), ("SI", 1.4)]);
+    // On the margin: undecided.
+    tests.extend(scan(&[("L2", log_of_percent(15.0).exp())]));
+    let steps = follow_up(&run(&tests).findings);
+    let plan: Vec<_> = steps
+        .iter()
+        .map(|s| (s.level.as_str(), s.contact, s.line_of_drive_deg))
+        .collect();
+    assert_eq!(
+        plan,
+        [
+            ("SI", "thenar", 90.0),
+            ("L5", "thumb", 90.0),
+            ("L2", "thumb", 90.0),
+            ("C4", "thumb_finger", 45.0)
+        ]
+    );
+    assert!(
+        steps[0]
+            .why
+            .starts_with("the right side resists more: end-feel stiffness +33 %")
+    );
+    assert!(steps[2].why.starts_with("left against right undecided"));
+    assert!(steps[3].why.starts_with("the left side resists more"));
+}
