@@ -208,6 +208,15 @@ mod tests {
     }
 
     #[test]
+    fn moderation_lends_no_more_degrees_of_freedom_than_there_are() {
+        // var(ln s^2) = 3.2^2/2 = 5.12, just over psi'(1/2) = 4.93: a strong prior, but only two degrees in all.
+        let groups = [1.0, 3.2_f64.exp()].map(|value| Variance { value, df: 1.0 });
+        let m = moderate(&groups).unwrap();
+        assert!(m.prior.df > 10.0 && m.prior.df.is_finite(), "{m:?}");
+        assert!(m.groups.iter().all(|g| g.df == 2.0));
+    }
+
+    #[test]
     fn equal_variances_have_a_statistic_of_zero() {
         let b = bartlett(&[Variance { value: 3.0, df: 4.0 }; 5]).unwrap();
         assert!(b.statistic.abs() < 1e-12 && (b.p - 1.0).abs() < 1e-9);

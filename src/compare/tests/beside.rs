@@ -123,3 +123,29 @@ fn follow_up_goes_from_the_pelvis_up_through_what_stood_out_or_stayed_open() {
     assert!(steps[2].why.starts_with("left against right undecided"));
     assert!(steps[3].why.starts_with("the left side resists more"));
 }
+
+/// Two trials each of midline steps T4, T6, T8, T10, T12 of stiffness 8, 9, `t8`, 10, 12.
+fn midline(t8: f64, trials: &[(u32, f64)]) -> Vec<Finding> {
+    let mut tests = vec![];
+    for &(trial, wobble) in trials {
+        for (level, value) in [("T4", 8.0), ("T6", 9.0), ("T8", t8), ("T10", 10.0), ("T12", 12.0)] {
+            tests.push(stiff(level, Side::Midline, trial, value * wobble));
+        }
+    }
+    run(&tests).findings
+}
+
+#[test]
+fn a_step_softer_than_its_neighbours_has_no_word_and_no_trials_would_give_it_one() {
+    let found = midline(5.0, &[(1, 0.99), (2, 1.01)]);
+    assert_eq!(found[2].side_of_resistance, Some(Decision::Undecided));
+    assert_eq!(found[2].trials_to_decide, Some(TrialsToDecide::NotInOneSession));
+    assert!(found[2].high_percent.unwrap() < -15.0);
+}
+
+#[test]
+fn a_step_like_its_neighbours_is_said_to_be_like_them() {
+    let found = midline(90.0_f64.sqrt(), &[(1, 0.99), (2, 1.01)]);
+    assert_eq!(found[2].side_of_resistance, Some(Decision::LikeNeighbours));
+    assert!(found[2].asymmetry_percent.unwrap().abs() < 1e-9);
+}
