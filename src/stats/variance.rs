@@ -84,7 +84,7 @@ pub struct Moderated {
 /// As [`bartlett`].
 ///
 /// # Source
-/// Smyth 2004, Stat Appl Genet Mol Biol 3(1):3, sections 6.2 and 3.
+/// Smyth 2004, Stat Appl Genet Mol Biol 3(1):3 (from memory); checked on an independent port of limma.
 pub fn moderate(groups: &[Variance]) -> Result<Moderated> {
     let kept = floored(&usable(groups, 2, "moderated variances")?)?;
     let all = pooled(&kept)?;
