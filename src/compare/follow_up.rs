@@ -2,6 +2,7 @@
 
 use super::{ComparisonKind, DECIDED, Decision, Finding};
 use crate::study::anatomy::{self, Region};
+use std::cmp::Reverse;
 
 /// One step of a follow-up scan: a single level, both sides.
 #[derive(Debug, Clone, PartialEq)]
@@ -36,62 +37,59 @@ fn by_hand(level: &str) -> Option<(&'static str, &'static str, f64)> {
 ///
 /// A finding of a contact that covered several levels gives each of them its own step. Of the decided measures
 /// any one that stands out counts; a level is undecided by the first of them it has (end-feel, fitted end-feel,
-/// window). Levels that are none of the known ones are left out: there is no saying how to press them.
+/// window). `findings` as [`compare`](super::compare) orders them. Levels that are none of the known ones are left out: there is no saying how to press them.
 pub fn follow_up(findings: &[Finding]) -> Vec<FollowUpStep> {
-    let mut steps: Vec<FollowUpStep> = Vec::new();
-    for (place, rows) in by_place(findings) {
-        let Some(why) = reason(&rows) else { continue };
-        let key = &rows[0].key;
-        let (contact, landmark, line_of_drive_deg) = place.1;
-        let step = FollowUpStep {
-            subject: key.subject.clone(),
-            examiner: key.examiner.clone(),
-            session: key.session.clone(),
-            posture: key.posture.clone(),
-            level: place.0,
-            side: "both",
-            contact,
-            landmark,
-            line_of_drive_deg,
-            why,
-        };
-        match steps.iter_mut().find(|s| same_place(s, &step)) {
-            Some(s) => s.why = format!("{}; {}", s.why, step.why),
-            None => steps.push(step),
+    let mut steps: Vec<FollowUpStep> = by_place(findings).into_iter().filter_map(step).collect();
+    // A stable sort: what is said of one level stays in the order of the findings.
+    steps.sort_by(|a, b| order(a).cmp(&order(b)));
+    steps.dedup_by(|later, kept| {
+        let same = order(later) == order(kept);
+        if same {
+            kept.why = format!("{}; {}", kept.why, later.why);
         }
-    }
-    let from_below = |s: &FollowUpStep| std::cmp::Reverse(anatomy::rank(&s.level));
-    steps.sort_by(|a, b| {
-        let scan = |s: &FollowUpStep| [&s.subject, &s.examiner, &s.session, &s.posture].map(Clone::clone);
-        scan(a).cmp(&scan(b)).then(from_below(a).cmp(&from_below(b)))
+        same
     });
     steps
 }
 
-fn same_place(a: &FollowUpStep, b: &FollowUpStep) -> bool {
-    (&a.subject, &a.examiner, &a.session, &a.posture, &a.level)
-        == (&b.subject, &b.examiner, &b.session, &b.posture, &b.level)
+/// Scan by scan, from the pelvis up.
+fn order(s: &FollowUpStep) -> ([&Option<String>; 4], Reverse<Option<usize>>) {
+    (
+        [&s.subject, &s.examiner, &s.session, &s.posture],
+        Reverse(anatomy::rank(&s.level)),
+    )
+}
+
+fn step(((level, how), rows): (Place, Vec<&Finding>)) -> Option<FollowUpStep> {
+    let key = &rows.first()?.key;
+    let (contact, landmark, line_of_drive_deg) = how;
+    Some(FollowUpStep {
+        subject: key.subject.clone(),
+        examiner: key.examiner.clone(),
+        session: key.session.clone(),
+        posture: key.posture.clone(),
+        level,
+        side: "both",
+        contact,
+        landmark,
+        line_of_drive_deg,
+        why: reason(&rows)?,
+    })
 }
 
 type Place = (String, (&'static str, &'static str, f64));
 
-/// The decided findings of each key and comparison, once for every level that their contact covered.
+/// The decided findings of each key and comparison, which stand together, once for every level that their
+/// contact covered.
 fn by_place(findings: &[Finding]) -> Vec<(Place, Vec<&Finding>)> {
-    let mut kept: Vec<Vec<&Finding>> = Vec::new();
-    for f in findings.iter().filter(|f| DECIDED.contains(&f.measure)) {
-        let together = |rows: &&mut Vec<&Finding>| rows[0].key == f.key && rows[0].comparison == f.comparison;
-        match kept.iter_mut().find(together) {
-            Some(rows) => rows.push(f),
-            None => kept.push(vec![f]),
-        }
-    }
+    let decided: Vec<&Finding> = findings.iter().filter(|f| DECIDED.contains(&f.measure)).collect();
     let mut places = Vec::new();
-    for rows in kept {
+    for rows in decided.chunk_by(|a, b| a.key == b.key && a.comparison == b.comparison) {
         let covers = &rows[0].covers;
         let own = rows[0].key.level.iter().filter(|_| covers.is_empty());
         for level in covers.iter().chain(own) {
             if let Some(how) = by_hand(level) {
-                places.push(((level.clone(), how), rows.clone()));
+                places.push(((level.clone(), how), rows.to_vec()));
             }
         }
     }

@@ -104,8 +104,11 @@ impl Trials {
         crate::stats::moments::mean(&self.values).ok()
     }
 
-    /// Sum of squares about the mean, with its degrees of freedom.
+    /// Sum of squares about the mean, with its degrees of freedom. Equal values give exactly 0.
     pub fn scatter(&self) -> (f64, f64) {
+        if self.values.windows(2).all(|w| w[0] == w[1]) {
+            return (0.0, self.n().saturating_sub(1) as f64);
+        }
         match crate::stats::moments::variance(&self.values) {
             Ok(variance) => {
                 let df = (self.n() - 1) as f64;

@@ -172,8 +172,8 @@ pub struct Key {
 
 /// One row of `findings`.
 ///
-/// `left` and `right` are means over trials, in the measure's unit; for `Neighbours`, `left` is the neighbours'
-/// median and `right` the step's own value. Percentages are 200·tanh(d/2); for a measure compared by
+/// `left` and `right` are means over trials (geometric for ratios), in the measure's unit; for `Neighbours`,
+/// `left` is the neighbours' median with `left_trials` of all of them, and `right` the step's own value. Percentages are 200·tanh(d/2); for a measure compared by
 /// difference they are `None` and `difference`, `low`, `high` carry the unit instead.
 #[derive(Debug, Clone)]
 pub struct Finding {
@@ -210,3 +210,6 @@ pub struct Unpaired {
     /// What is missing, in words.
     pub reason: String,
 }
+
+#[cfg(test)]
+mod tests;

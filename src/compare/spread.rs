@@ -20,6 +20,7 @@ pub(super) struct Spread {
 /// With any repetition in the scan: pooled within sides over all levels, and moderated by level where Bartlett's
 /// test finds the levels unequal. A level without repetition shares in it. With none at all: the lab's own
 /// agreement, else, for stiffness only, the published value, which is a stiffness's. `None` when nothing is known.
+/// Repetitions that are all equal to the last digit (one recording given twice) are none.
 pub(super) fn spread(
     levels: &[Vec<Trials>],
     measure: Measure,
@@ -27,7 +28,7 @@ pub(super) fn spread(
     context: &CompareContext,
 ) -> Option<Spread> {
     let within: Vec<Variance> = levels.iter().map(|sides| within_sides(sides)).collect();
-    if let Ok(all) = pooled(&within) {
+    if let Some(all) = pooled(&within).ok().filter(|all| all.value > 0.0) {
         let unequal = bartlett(&within).is_ok_and(|b| b.p < UNEQUAL_P);
         let moderated = if unequal { moderate(&within).ok() } else { None };
         return Some(Spread {

@@ -70,7 +70,7 @@ pub fn above_p(difference: &Difference, bound: f64) -> Result<f64> {
 /// A negative margin or `df` out of range.
 ///
 /// # Source
-/// McCarthy & Smyth 2009, Bioinformatics 25:765–771.
+/// McCarthy & Smyth 2009, Bioinformatics 25:765–771 (from memory).
 pub fn minimum_effect_p(difference: &Difference, margin: f64) -> Result<f64> {
     check_margin(margin)?;
     let outward = if difference.estimate < 0.0 {
@@ -92,7 +92,7 @@ pub fn minimum_effect_p(difference: &Difference, margin: f64) -> Result<f64> {
 /// A negative margin or `df` out of range.
 ///
 /// # Source
-/// Schuirmann 1987, J Pharmacokinet Biopharm 15:657–680.
+/// Schuirmann 1987, J Pharmacokinet Biopharm 15:657–680 (from memory); checked against scipy.
 pub fn equivalence_p(difference: &Difference, margin: f64) -> Result<f64> {
     check_margin(margin)?;
     let lower = difference.p_above(-margin)?;

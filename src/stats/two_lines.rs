@@ -358,6 +358,21 @@ mod tests {
     }
 
     #[test]
+    fn a_knee_on_the_second_last_x_is_found() {
+        // The fifth point lies below the first line and the sixth far above: the lines through points 1-4 and
+        // 5-6 cross beyond the fifth, so the best knee sits on it. Hinge at 4 by general least squares.
+        let (x, y) = ([0.0, 1.0, 2.0, 3.0, 4.0, 5.0], [0.0, 1.1, 1.9, 3.0, 3.6, 10.0]);
+        let t = two_lines(&x, &y).unwrap();
+        let hinge = x.map(|x| (x - 4.0).max(0.0));
+        let by_hand = crate::stats::least_squares::least_squares(&[&[1.0; 6], &x, &hinge], &y).unwrap();
+        assert!((t.knee - 4.0).abs() < 1e-12, "{}", t.knee);
+        assert!((t.rss / by_hand.rss - 1.0).abs() < 1e-9);
+        // Only one x lies beyond: its slope and the knee have no standard error of their own.
+        assert_eq!((t.knee_se, t.slope_ses[1]), (None, None));
+        assert!(t.slope_ses[0].is_some());
+    }
+
+    #[test]
     fn too_little_is_refused() {
         let said = two_lines(&[0.0, 0.0, 1.0, 2.0, 2.0], &[0.0; 5])
             .unwrap_err()

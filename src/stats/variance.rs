@@ -84,7 +84,7 @@ pub struct Moderated {
 /// As [`bartlett`].
 ///
 /// # Source
-/// Smyth 2004, Stat Appl Genet Mol Biol 3(1):3, sections 6.2 and 3.
+/// Smyth 2004, Stat Appl Genet Mol Biol 3(1):3 (from memory); checked on an independent port of limma.
 pub fn moderate(groups: &[Variance]) -> Result<Moderated> {
     let kept = floored(&usable(groups, 2, "moderated variances")?)?;
     let all = pooled(&kept)?;
@@ -205,6 +205,15 @@ mod tests {
         assert_eq!(pooled(&[v(2.0, 1.0), v(5.0, 2.0), v(9.0, 0.0)]), Ok(v(4.0, 3.0)));
         assert!(pooled(&[v(2.0, 0.0)]).is_err());
         assert!(pooled(&[v(-2.0, 1.0)]).is_err());
+    }
+
+    #[test]
+    fn moderation_lends_no_more_degrees_of_freedom_than_there_are() {
+        // var(ln s^2) = 3.2^2/2 = 5.12, just over psi'(1/2) = 4.93: a strong prior, but only two degrees in all.
+        let groups = [1.0, 3.2_f64.exp()].map(|value| Variance { value, df: 1.0 });
+        let m = moderate(&groups).unwrap();
+        assert!(m.prior.df > 10.0 && m.prior.df.is_finite(), "{m:?}");
+        assert!(m.groups.iter().all(|g| g.df == 2.0));
     }
 
     #[test]

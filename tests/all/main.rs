@@ -11,3 +11,4 @@ mod accuracy;
 mod closed_forms_tissue;
 mod simulate;
 mod simulated_truth;
+mod decisions;

@@ -267,8 +267,8 @@ fn the_cars_have_no_knee() {
 
 #[test]
 fn benjamini_and_hochberg_keep_four_of_their_own_fifteen() {
-    // Benjamini & Hochberg 1995, J R Stat Soc B 57:289-300, section 3.2: of 15 p-values their procedure at 5 %
-    // rejects the four smallest. Adjusted values: scipy 1.17.1, stats.false_discovery_control.
+    // Benjamini & Hochberg 1995, J R Stat Soc B 57:289-300 (their example, from memory): of 15 p-values the 5 % rule
+    // keeps the four smallest. Adjusted values: scipy 1.17.1, stats.false_discovery_control.
     let all = &json("variances_and_multiple.json")["benjamini_hochberg_1995"];
     let mut p = numbers(&all["p"]);
     let mut expected = numbers(&all["adjusted"]);

@@ -1,0 +1,151 @@
+//! Calls beside measurements, midline steps beside their neighbours, and what to look at again.
+
+use super::*;
+
+fn call(level: &str, trial: u32, word: &str) -> Call {
+    Call {
+        subject: Some("V-01".into()),
+        examiner: Some("L-01".into()),
+        session: Some("1".into()),
+        level: level.into(),
+        trial: Some(trial),
+        call: word.into(),
+        confidence: None,
+    }
+}
+
+#[test]
+fn the_call_stands_beside_the_end_feel_of_its_level() {
+    let mut other = call("L5", 1, "left");
+    other.examiner = Some("L-02".into());
+    let calls = [
+        call("L5", 1, "even"),
+        call("L5", 2, "right"),
+        call("L5", 3, "right"),
+        call("L4", 1, "left"),
+        call("L4", 2, "unsure"),
+        call("L3", 1, "left"),
+        other,
+    ];
+    let tests = scan(&[("L5", 1.5), ("L4", 1.0), ("L3", 1.0)]);
+    let found = run_with(&tests, &Settings::default(), &calls, None).findings;
+    let said: Vec<_> = found.iter().map(|f| (f.call.as_deref(), f.call_agrees)).collect();
+    // L3 called left but even; L4 a tie, so the later; L5 the more frequent.
+    assert_eq!(
+        said,
+        [
+            (Some("left"), Some(false)),
+            (Some("unsure"), None),
+            (Some("right"), Some(true))
+        ]
+    );
+}
+
+#[test]
+fn neighbours_are_two_steps_on_either_side_of_the_same_contact() {
+    let step = |level: &str, trial, value, covers: &[&str]| {
+        let mut a = about(level, Side::Midline, trial);
+        a.contact = Some("reinforced".into());
+        a.covers = covers.iter().map(|l| (*l).to_owned()).collect();
+        test(a, &[(Measure::EndFeel, value)])
+    };
+    let mut tests = vec![];
+    for (trial, wobble) in [(1, 0.99), (2, 1.01)] {
+        for (level, value) in [
+            ("T4", 8.0),
+            ("T6", 9.0),
+            ("T8", 16.0),
+            ("T10", 10.0),
+            ("T12", 12.0),
+        ] {
+            tests.push(step(level, trial, value * wobble, &[]));
+        }
+        let far = step("SI", trial, 9.0, &[]);
+        tests.push(far);
+    }
+    for t in &mut tests {
+        if t.about.level.as_deref() == Some("T8") {
+            t.about.covers = ["T7", "T8", "T9"].map(String::from).to_vec();
+        }
+    }
+    let found = run(&tests);
+    let t8 = &found.findings[2];
+    assert_eq!(t8.key.level.as_deref(), Some("T8"));
+    // Neighbours 8, 9, 10, 12: the median of the logs is the geometric mean of 9 and 10.
+    assert!((t8.left.unwrap() / (90.0_f64).sqrt() - 1.0).abs() < 1e-4);
+    assert_eq!((t8.left_trials, t8.right_trials), (8, 2));
+    assert_eq!(t8.side_of_resistance, Some(Decision::StifferThanNeighbours));
+    assert_eq!(t8.covers, ["T7", "T8", "T9"]);
+    assert_eq!(found.findings.len(), 5);
+    assert_eq!(
+        found.unpaired.len(),
+        1,
+        "SI is more than six levels from any step"
+    );
+    let steps = follow_up(&found.findings);
+    let levels: Vec<_> = steps.iter().map(|s| s.level.as_str()).collect();
+    assert!(levels.windows(3).any(|w| w == ["T9", "T8", "T7"]), "{levels:?}");
+    let t8 = steps.iter().find(|s| s.level == "T8").unwrap();
+    assert_eq!((t8.contact, t8.landmark), ("thumb", "transverse processes"));
+    assert_eq!((t8.side, t8.line_of_drive_deg), ("both", 60.0));
+    assert!(
+        t8.why
+            .starts_with("stiffer than its neighbours: end-feel stiffness +5"),
+        "{}",
+        t8.why
+    );
+}
+
+#[test]
+fn follow_up_goes_from_the_pelvis_up_through_what_stood_out_or_stayed_open() {
+    let mut tests = scan(&[("C4", 0.6), ("T4", 1.0), ("L5", 1.5), ("SI", 1.4)]);
+    // On the margin: undecided.
+    tests.extend(scan(&[("L2", log_of_percent(15.0).exp())]));
+    let steps = follow_up(&run(&tests).findings);
+    let plan: Vec<_> = steps
+        .iter()
+        .map(|s| (s.level.as_str(), s.contact, s.line_of_drive_deg))
+        .collect();
+    assert_eq!(
+        plan,
+        [
+            ("SI", "thenar", 90.0),
+            ("L5", "thumb", 90.0),
+            ("L2", "thumb", 90.0),
+            ("C4", "thumb_finger", 45.0)
+        ]
+    );
+    assert!(
+        steps[0]
+            .why
+            .starts_with("the right side resists more: end-feel stiffness +33 %")
+    );
+    assert!(steps[2].why.starts_with("left against right undecided"));
+    assert!(steps[3].why.starts_with("the left side resists more"));
+}
+
+/// Two trials each of midline steps T4, T6, T8, T10, T12 of stiffness 8, 9, `t8`, 10, 12.
+fn midline(t8: f64, trials: &[(u32, f64)]) -> Vec<Finding> {
+    let mut tests = vec![];
+    for &(trial, wobble) in trials {
+        for (level, value) in [("T4", 8.0), ("T6", 9.0), ("T8", t8), ("T10", 10.0), ("T12", 12.0)] {
+            tests.push(stiff(level, Side::Midline, trial, value * wobble));
+        }
+    }
+    run(&tests).findings
+}
+
+#[test]
+fn a_step_softer_than_its_neighbours_has_no_word_and_no_trials_would_give_it_one() {
+    let found = midline(5.0, &[(1, 0.99), (2, 1.01)]);
+    assert_eq!(found[2].side_of_resistance, Some(Decision::Undecided));
+    assert_eq!(found[2].trials_to_decide, Some(TrialsToDecide::NotInOneSession));
+    assert!(found[2].high_percent.unwrap() < -15.0);
+}
+
+#[test]
+fn a_step_like_its_neighbours_is_said_to_be_like_them() {
+    let found = midline(90.0_f64.sqrt(), &[(1, 0.99), (2, 1.01)]);
+    assert_eq!(found[2].side_of_resistance, Some(Decision::LikeNeighbours));
+    assert!(found[2].asymmetry_percent.unwrap().abs() < 1e-9);
+}
