@@ -4,6 +4,7 @@ use super::{CAUTION, Results};
 use crate::columns::Measure;
 use crate::compare::{ComparisonKind, Decision, Finding, TrialsToDecide};
 use crate::study::anatomy;
+use crate::technique::Remark;
 use crate::trace::{BudgetLine, Estimate, Test};
 use std::fmt::Write;
 
@@ -46,8 +47,7 @@ pub fn summary_text(results: &Results) -> String {
     if results.tests.is_empty() {
         out.push_str("No test was found.\n\n");
     }
-    let remarks = results.remarks.iter().map(|r| format!("{} {}", r.text, r.advice));
-    section(&mut out, "Technique", remarks);
+    technique_lines(&mut out, &results.remarks);
     let left_out = results.exclusions.iter().map(|e| {
         let mut what = e.recording.clone();
         if let Some(test) = e.test {
@@ -79,6 +79,25 @@ pub fn summary_text(results: &Results) -> String {
     );
     paragraph(&mut out, "", CAUTION);
     out
+}
+
+/// Remarks gathered by what to try next time, so that it is said once.
+fn technique_lines(out: &mut String, remarks: &[Remark]) {
+    let mut advice: Vec<&str> = Vec::new();
+    for remark in remarks {
+        if !advice.contains(&remark.advice.as_str()) {
+            advice.push(&remark.advice);
+        }
+    }
+    for (i, advice) in advice.into_iter().enumerate() {
+        let same = remarks.iter().filter(|r| r.advice == advice);
+        section(
+            out,
+            if i == 0 { "Technique" } else { "" },
+            same.map(|r| r.text.clone()),
+        );
+        paragraph(out, "    ", advice);
+    }
 }
 
 /// Every measure with its interval and the lines of its budget, test by test.
@@ -330,7 +349,9 @@ fn section(out: &mut String, title: &str, items: impl Iterator<Item = String>) {
     if items.peek().is_none() {
         return;
     }
-    let _ = writeln!(out, "  {title}");
+    if !title.is_empty() {
+        let _ = writeln!(out, "  {title}");
+    }
     for item in items {
         paragraph(out, "  - ", &item);
     }

@@ -1,2 +1,4 @@
-#[test]
-fn t() {}
+//! One test program: every further one links polars again.
+
+mod tables;
+mod technique;
