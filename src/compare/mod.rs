@@ -1,8 +1,90 @@
-//! Measures to findings: left against right, and midline steps against their neighbours.
+//! Measures to findings: left against right, and midline steps against their neighbours (methods, section 6).
+//!
+//! Tests are grouped by [`Key`]; the several tests of one side under one key are trials. A *scan* here is
+//! subject, examiner, session and posture: its levels share one between-trial spread (contacts may change along
+//! the spine) and one correction for testing many levels. Midline steps have a spread of their own.
+
+mod asymmetry;
+mod calls;
+mod contrast;
+mod follow_up;
+mod groups;
+mod neighbours;
+mod pairs;
+mod spread;
+
+pub use asymmetry::{log_of_percent, percent_of_log};
+pub use follow_up::{FollowUpStep, follow_up};
+
+pub use crate::study::call::Call;
 
 use crate::columns::Measure;
+use crate::settings::Settings;
+use crate::trace::Test;
 use serde::Serialize;
+use std::collections::BTreeMap;
 use std::fmt;
+
+/// Measures that get a word: compared as a ratio.
+pub const DECIDED: [Measure; 3] = [Measure::EndFeel, Measure::FittedEndFeel, Measure::Window];
+/// Measures shown with an interval and no word. Peak is compared as a ratio, the others, which can be zero or
+/// less, by difference.
+pub const SHOWN: [Measure; 3] = [Measure::Peak, Measure::OnsetTravel, Measure::LossRatio];
+
+/// Spread of one test against its repetition, as the lab's own repeated tests gave it (agreement SEM:
+/// repositioning included).
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct AgreementSpread {
+    /// Standard error of measurement of a single test's natural logarithm.
+    pub sem_log: BTreeMap<Measure, f64>,
+    /// Standard error of measurement of a single test in the measure's unit.
+    pub sem: BTreeMap<Measure, f64>,
+    /// Degrees of freedom it was estimated with; `None` takes it as known.
+    pub degrees_of_freedom: Option<f64>,
+}
+
+/// What a comparison needs besides the tests.
+#[derive(Debug, Clone, Copy)]
+pub struct CompareContext<'a> {
+    pub settings: &'a Settings,
+    pub calls: &'a [Call],
+    /// The lab's own spread, when its study has been through `agree`.
+    pub agreement: Option<&'a AgreementSpread>,
+}
+
+/// What was found, and what found no partner.
+#[derive(Debug, Clone, Default)]
+pub struct Comparison {
+    /// Ordered by subject, examiner, session, posture, contact, level from the neck down, line of drive,
+    /// comparison and measure, whatever the order of the tests.
+    pub findings: Vec<Finding>,
+    pub unpaired: Vec<Unpaired>,
+}
+
+/// Compares left with right, and midline steps with their neighbours.
+///
+/// `tests` in any order, those left out by a person or a rule already gone. A test whose subject, examiner,
+/// session, posture or contact nobody named is compared with others that lack it too; without level or side it
+/// cannot be compared and is listed. Nothing is dropped unsaid.
+pub fn compare(tests: &[Test], context: &CompareContext) -> Comparison {
+    let (groups, mut unpaired) = groups::group(tests);
+    let mut rows: Vec<(usize, Finding)> = Vec::new();
+    for scan in groups::scans(&groups) {
+        rows.extend(pairs::left_right(&groups, &scan, context, &mut unpaired));
+        rows.extend(neighbours::against_neighbours(
+            &groups,
+            &scan,
+            context,
+            &mut unpaired,
+        ));
+    }
+    rows.sort_by_key(|(group, f)| (*group, f.comparison, f.measure));
+    unpaired.sort_by(groups::by_key_then_side);
+    Comparison {
+        findings: rows.into_iter().map(|(_, f)| f).collect(),
+        unpaired,
+    }
+}
 
 /// What was held against what.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]

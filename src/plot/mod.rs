@@ -1,1 +1,67 @@
-//! (being written)
+//! Figures: one SVG canvas, one palette, SVG to PNG with a font of our own; one file a figure.
+//!
+//! Manner: quiet axes, words beside marks instead of legends, one accent; filled marks are decided, grey even,
+//! open undecided, so that everything can be read in black and white.
+
+mod axis;
+mod canvas;
+pub mod palette;
+pub mod png;
+mod scan;
+mod scan_words;
+mod test_loops;
+mod test_panels;
+mod test_time;
+pub mod text;
+
+pub use png::png;
+pub use scan::{ScanOptions, scan_overview};
+pub use scan_words::level_label;
+pub use test_panels::{PanelOptions, test_panels};
+
+/// A finished figure.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Figure {
+    /// A whole SVG document, without a declaration: it stands in a page or in a file of its own.
+    pub svg: String,
+    /// Size on the page, in px.
+    pub width: f64,
+    pub height: f64,
+    /// What it shows, in a few words.
+    pub title: String,
+    /// What is to be seen, for those who do not see it.
+    pub alt: String,
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use crate::trace::{About, Curve, Knee, Measures, Phases, Test};
+
+    /// A test without numbers.
+    pub fn bare(phases: Phases) -> Test {
+        Test {
+            recording: "a.csv".to_owned(),
+            test: 1,
+            about: About::default(),
+            rate_hz: 1000.0,
+            samples: 0,
+            phases,
+            springs: vec![crate::trace::Spring::default(); 3],
+            measures: Measures::default(),
+            window_n: [30.0, 100.0],
+            knee: Knee::NotLooked,
+            fit: None,
+            total_peak_n: 0.0,
+            drive_deg: None,
+            notes: Vec::new(),
+            curve: Curve::default(),
+        }
+    }
+
+    #[test]
+    fn a_test_without_any_number_still_makes_a_figure() {
+        let figure = super::test_panels(&bare(Phases::default()), &super::PanelOptions::default());
+        assert!(figure.svg.contains("level not named"));
+        assert!(!figure.svg.contains("NaN") && !figure.svg.contains("inf"));
+    }
+}

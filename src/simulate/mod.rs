@@ -1,1 +1,319 @@
-//! (being written)
+//! Tissue, examiner and sensor models with known truth (methods, section 10).
+//!
+//! Pure: a specification and a seed give a trace, the same signals without any sensor, and the truth. The same
+//! seed gives the same numbers on every machine.
+//!
+//! ```
+//! use tautpoint::simulate::{TraceSpec, simulate};
+//! let made = simulate(&TraceSpec::default(), 1);
+//! assert_eq!(made.trace.time_s.len(), made.noise_free.time_s.len());
+//! assert_eq!(made.truth.onset_mm, Some(8.2));
+//! ```
+
+mod condition;
+mod dice;
+mod examiner;
+mod movement;
+mod sensor;
+mod tissue;
+mod truth;
+
+pub use condition::Condition;
+pub use dice::Dice;
+pub use examiner::{Examiner, Fault};
+pub use sensor::{Dropped, Sensor, quantise};
+pub use tissue::{Elastic, Maxwell, Tissue};
+pub use truth::{SpringTruth, Truth};
+
+use crate::trace::{About, Channel, Side, Trace};
+use movement::Path;
+
+/// What to simulate; the default is a plain clean test.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct TraceSpec {
+    pub tissue: Tissue,
+    pub examiner: Examiner,
+    pub sensor: Sensor,
+}
+
+/// A simulated test.
+#[derive(Debug, Clone)]
+pub struct Simulated {
+    /// As the sensors read it.
+    pub trace: Trace,
+    /// The same samples without noise, rounding, spikes, drift, offset, lag, gain error or saturation. Tremor and
+    /// breathing stay: they are real movement.
+    pub noise_free: Trace,
+    pub truth: Truth,
+}
+
+/// A simulated recording of several tests or of both sides.
+#[derive(Debug, Clone)]
+pub struct SimulatedTests {
+    pub trace: Trace,
+    pub noise_free: Trace,
+    /// One for each test; with both sides, left then right.
+    pub truths: Vec<Truth>,
+}
+
+/// How two hands work together.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Hands {
+    /// One displacement sensor for both: both sides move alike and the share follows from the tissues.
+    pub shared_displacement: bool,
+    /// Share of the preload that the left hand carries, when each hand has its own displacement.
+    pub left_share: f64,
+}
+
+impl Default for Hands {
+    fn default() -> Self {
+        Hands {
+            shared_displacement: true,
+            left_share: 0.5,
+        }
+    }
+}
+
+/// Streams of one seed, so that a change in the sensor leaves the movement as it was.
+const MOVEMENT: u64 = 1;
+const READING: u64 = 2;
+const SPIKES: u64 = 3;
+const GAPS: u64 = 4;
+
+/// Simulates one test of one side.
+pub fn simulate(spec: &TraceSpec, seed: u64) -> Simulated {
+    let mut made = simulate_scan(std::slice::from_ref(spec), false, seed);
+    let truth = made.truths.remove(0);
+    Simulated {
+        trace: made.trace,
+        noise_free: made.noise_free,
+        truth,
+    }
+}
+
+/// Simulates several tests of one side in one recording, each with its own unloaded ends; the first one's sensor
+/// reads them all. With `marker` a column steps up at each test. No tests give an empty trace.
+pub fn simulate_scan(specs: &[TraceSpec], marker: bool, seed: u64) -> SimulatedTests {
+    let sensor = specs.first().map_or_else(Sensor::default, |s| s.sensor.clone());
+    let step_s = sensor.fine_step_s();
+    let mut dice = Dice::stream(seed, MOVEMENT);
+    let mut side = FineSide::default();
+    let mut truths = Vec::new();
+    let mut markers = Vec::new();
+    for (i, spec) in specs.iter().enumerate() {
+        let onset = spec.tissue.elastic.onset_mm().unwrap_or(0.0);
+        let path = spec.examiner.movement(onset, &mut dice).sample(step_s);
+        let force = spec.tissue.forces_n(&path.x_mm, &path.v_mm_per_s, step_s);
+        let mut truth = Truth::of(&spec.tissue, &path, &force, step_s).later(side.x_mm.len() as f64 * step_s);
+        truth.test = i as u32 + 1;
+        truths.push(truth);
+        markers.resize(markers.len() + path.x_mm.len(), i as i64 + 1);
+        side.x_mm.extend(path.x_mm);
+        side.force_n.extend(force);
+    }
+    let marker = marker.then(|| markers.into_iter().step_by(sensor.fine_steps()).collect());
+    let (trace, noise_free) = record(&[side], false, &sensor, marker, seed);
+    SimulatedTests {
+        trace,
+        noise_free,
+        truths,
+    }
+}
+
+/// Simulates both hands on at once. The preload is counted from the deeper of the two onsets.
+pub fn simulate_bilateral(
+    left: &Tissue,
+    right: &Tissue,
+    examiner: &Examiner,
+    sensor: &Sensor,
+    hands: Hands,
+    seed: u64,
+) -> SimulatedTests {
+    let step_s = sensor.fine_step_s();
+    let deepest = [left, right]
+        .iter()
+        .filter_map(|t| t.elastic.onset_mm())
+        .fold(0.0, f64::max);
+    let movement = examiner.movement(deepest, &mut Dice::stream(seed, MOVEMENT));
+    let path = movement.sample(step_s);
+    let preload_mm = (deepest + examiner.preload_beyond_onset_mm).max(0.2);
+    let total_n = left.elastic.force_n(preload_mm, 0.0) + right.elastic.force_n(preload_mm, 0.0);
+    let mut sides = Vec::new();
+    let mut truths = Vec::new();
+    for (tissue, side, share) in [
+        (left, Side::Left, hands.left_share),
+        (right, Side::Right, 1.0 - hands.left_share),
+    ] {
+        let own = if hands.shared_displacement {
+            path.clone()
+        } else {
+            shifted(
+                &path,
+                tissue.elastic.displacement_at_mm(share * total_n) / preload_mm,
+            )
+        };
+        let force = tissue.forces_n(&own.x_mm, &own.v_mm_per_s, step_s);
+        let mut truth = Truth::of(tissue, &own, &force, step_s);
+        truth.side = Some(side);
+        truths.push(truth);
+        sides.push(FineSide {
+            x_mm: own.x_mm,
+            force_n: force,
+        });
+    }
+    let (trace, noise_free) = record(&sides, hands.shared_displacement, sensor, None, seed);
+    SimulatedTests {
+        trace,
+        noise_free,
+        truths,
+    }
+}
+
+/// The same movement, larger or smaller.
+fn shifted(path: &Path, factor: f64) -> Path {
+    let scale = |values: &[f64]| values.iter().map(|x| x * factor).collect();
+    Path {
+        x_mm: scale(&path.x_mm),
+        v_mm_per_s: scale(&path.v_mm_per_s),
+        ..path.clone()
+    }
+}
+
+/// True signals of one side on the fine grid.
+#[derive(Debug, Clone, Default)]
+struct FineSide {
+    x_mm: Vec<f64>,
+    force_n: Vec<f64>,
+}
+
+/// Puts the true signals through the sensor; the second trace is what a perfect sensor would have read.
+fn record(
+    sides: &[FineSide],
+    shared: bool,
+    sensor: &Sensor,
+    marker: Option<Vec<i64>>,
+    seed: u64,
+) -> (Trace, Trace) {
+    let steps = sensor.fine_steps();
+    let count = sides.first().map_or(0, |s| s.x_mm.len().div_ceil(steps));
+    let mut reading = Dice::stream(seed, READING);
+    let mut spikes = Dice::stream(seed, SPIKES);
+    let mut read = Vec::new();
+    let mut clean = Vec::new();
+    for (i, fine) in sides.iter().enumerate() {
+        let side = match (sides.len(), i) {
+            (2, 0) => Some(Side::Left),
+            (2, _) => Some(Side::Right),
+            _ => None,
+        };
+        let mut force_n = sensor.read_force(&fine.force_n, &mut reading);
+        let mut displacement_mm = match read.first() {
+            Some(Channel { displacement_mm, .. }) if shared => displacement_mm.clone(),
+            _ => sensor
+                .has_displacement
+                .then(|| sensor.read_displacement(&fine.x_mm, &mut reading)),
+        };
+        let own = if shared && i > 0 {
+            None
+        } else {
+            displacement_mm.as_mut()
+        };
+        sensor.add_spikes(&mut force_n, own, &mut spikes);
+        let true_mm = || fine.x_mm.iter().copied().step_by(steps).collect();
+        clean.push(Channel {
+            side,
+            force_n: fine.force_n.iter().copied().step_by(steps).collect(),
+            displacement_mm: sensor.has_displacement.then(true_mm),
+            displacement_shared: shared,
+        });
+        read.push(Channel {
+            side,
+            force_n,
+            displacement_mm,
+            displacement_shared: shared,
+        });
+    }
+    let kept = sensor.kept(count, &mut Dice::stream(seed, GAPS));
+    let time_s: Vec<f64> = (0..count).map(|i| i as f64 / sensor.rate_hz).collect();
+    let finish = |channels: Vec<Channel>| {
+        let mut trace = Trace {
+            recording: String::from("simulated"),
+            time_s: time_s.clone(),
+            channels,
+            marker: marker.clone(),
+            drive_deg: None,
+            about: About::default(),
+            notes: Vec::new(),
+        };
+        drop_samples(&mut trace, &kept, sensor.dropped);
+        trace
+    };
+    (finish(read), finish(clean))
+}
+
+fn drop_samples(trace: &mut Trace, kept: &[bool], how: Dropped) {
+    let all = |values: &mut Vec<f64>| match how {
+        Dropped::Rows => keep(values, kept),
+        Dropped::Cells => {
+            for (value, kept) in values.iter_mut().zip(kept) {
+                if !kept {
+                    *value = f64::NAN;
+                }
+            }
+        }
+    };
+    for channel in &mut trace.channels {
+        all(&mut channel.force_n);
+        if let Some(x) = &mut channel.displacement_mm {
+            all(x);
+        }
+    }
+    if how == Dropped::Rows {
+        keep(&mut trace.time_s, kept);
+        if let Some(marker) = &mut trace.marker {
+            keep(marker, kept);
+        }
+    }
+}
+
+fn keep<T>(values: &mut Vec<T>, kept: &[bool]) {
+    let mut flags = kept.iter();
+    values.retain(|_| flags.next().copied().unwrap_or(true));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_same_seed_gives_the_same_trace_and_another_does_not() {
+        let spec = TraceSpec::default();
+        let (a, b, c) = (simulate(&spec, 5), simulate(&spec, 5), simulate(&spec, 6));
+        assert_eq!(a.trace, b.trace);
+        assert_ne!(a.trace, c.trace);
+    }
+
+    #[test]
+    fn a_change_of_sensor_leaves_the_movement_alone() {
+        let spec = TraceSpec::default();
+        let mut noisy = spec.clone();
+        noisy.sensor.force_noise_n = 2.0;
+        noisy.sensor.spikes = 10;
+        assert_eq!(simulate(&spec, 5).noise_free, simulate(&noisy, 5).noise_free);
+    }
+
+    #[test]
+    fn the_onset_is_passed_where_the_law_says() {
+        let made = simulate(&TraceSpec::default(), 2);
+        let truth = &made.truth;
+        // Resting force at the knee, k1·xk + (k2 − k1)·w·ln 2, plus c·v of a lean that is still moving.
+        let at_rest = 1.6 * 8.2 + (11.0 - 1.6) * 0.15 * std::f64::consts::LN_2;
+        let onset_n = truth.onset_n.unwrap();
+        assert!(
+            onset_n > at_rest && onset_n < at_rest + 2.0,
+            "{onset_n} {at_rest}"
+        );
+        assert_eq!(truth.springs.len(), 3);
+        assert!(truth.preload_mm.unwrap() > 9.6 && truth.preload_mm.unwrap() < 10.0);
+    }
+}

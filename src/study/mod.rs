@@ -2,3 +2,4 @@
 //! they all name.
 
 pub mod anatomy;
+pub mod call;

@@ -1,0 +1,220 @@
+//! Which tests belong together.
+
+use super::{Key, Unpaired};
+use crate::columns::Measure;
+use crate::study::anatomy;
+use crate::trace::{Side, Test};
+use std::cmp::Ordering;
+use std::collections::BTreeMap;
+
+/// The tests of one key, by side, in the order of their trials.
+pub(super) struct Group<'a> {
+    pub key: Key,
+    pub left: Vec<&'a Test>,
+    pub right: Vec<&'a Test>,
+    pub midline: Vec<&'a Test>,
+}
+
+impl Group<'_> {
+    pub fn side(&self, side: Side) -> &[&Test] {
+        match side {
+            Side::Left => &self.left,
+            Side::Right => &self.right,
+            Side::Midline => &self.midline,
+        }
+    }
+
+    /// Levels the contact covered, when several: as the first test that names them has it.
+    pub fn covers(&self) -> Vec<String> {
+        let all = self.left.iter().chain(&self.right).chain(&self.midline);
+        all.map(|t| &t.about.covers)
+            .find(|c| !c.is_empty())
+            .cloned()
+            .unwrap_or_default()
+    }
+}
+
+/// How a measure is compared.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Scale {
+    /// Natural logarithm: ratios.
+    Log,
+    /// As it is: differences.
+    Plain,
+}
+
+impl Scale {
+    /// Measures that can be zero or less are compared by difference.
+    pub fn of(measure: Measure) -> Scale {
+        match measure {
+            Measure::OnsetTravel | Measure::LossRatio => Scale::Plain,
+            _ => Scale::Log,
+        }
+    }
+
+    /// From the scale of comparison back to the measure's unit.
+    pub fn back(self, value: f64) -> f64 {
+        match self {
+            Scale::Log => value.exp(),
+            Scale::Plain => value,
+        }
+    }
+}
+
+/// The trials of one side on the scale of comparison.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(super) struct Trials {
+    pub values: Vec<f64>,
+    /// Mean over trials of the measurement's own variance; 0 where no test knows its uncertainty.
+    pub measurement_variance: f64,
+}
+
+impl Trials {
+    /// Values of the tests that have the measure; one that is zero or less has no logarithm and counts as missing.
+    pub fn of(tests: &[&Test], measure: Measure, scale: Scale) -> Trials {
+        let mut trials = Trials::default();
+        let mut variances = Vec::new();
+        for estimate in tests.iter().filter_map(|t| t.measures.get(measure)) {
+            if scale == Scale::Log && estimate.value <= 0.0 {
+                continue;
+            }
+            let u = estimate.u95.map(|u95| u95 / 1.96);
+            match scale {
+                Scale::Log => {
+                    trials.values.push(estimate.value.ln());
+                    variances.extend(u.map(|u| (u / estimate.value).powi(2)));
+                }
+                Scale::Plain => {
+                    trials.values.push(estimate.value);
+                    variances.extend(u.map(|u| u * u));
+                }
+            }
+        }
+        if !variances.is_empty() {
+            trials.measurement_variance = variances.iter().sum::<f64>() / variances.len() as f64;
+        }
+        trials
+    }
+
+    pub fn n(&self) -> usize {
+        self.values.len()
+    }
+
+    pub fn mean(&self) -> Option<f64> {
+        crate::stats::moments::mean(&self.values).ok()
+    }
+
+    /// Sum of squares about the mean, with its degrees of freedom.
+    pub fn scatter(&self) -> (f64, f64) {
+        match crate::stats::moments::variance(&self.values) {
+            Ok(variance) => {
+                let df = (self.n() - 1) as f64;
+                (variance * df, df)
+            }
+            Err(_) => (0.0, 0.0),
+        }
+    }
+}
+
+/// What a group is sorted by: the order of findings. Levels that are not known come last.
+type Sorted = ([Option<String>; 5], usize, Option<String>, Option<i64>);
+
+fn sorted(key: &Key) -> Sorted {
+    let level = key.level.as_deref();
+    (
+        [
+            &key.subject,
+            &key.examiner,
+            &key.session,
+            &key.posture,
+            &key.contact,
+        ]
+        .map(Clone::clone),
+        level.and_then(anatomy::rank).unwrap_or(usize::MAX),
+        key.level.clone(),
+        // A millionth of a degree apart is the same line of drive.
+        key.line_of_drive_deg.map(|d| (d * 1e6).round() as i64),
+    )
+}
+
+/// The order of the list of tests without a partner.
+pub(super) fn by_key_then_side(a: &Unpaired, b: &Unpaired) -> Ordering {
+    (sorted(&a.key), &a.side, &a.reason).cmp(&(sorted(&b.key), &b.side, &b.reason))
+}
+
+fn key_of(test: &Test) -> Key {
+    let about = &test.about;
+    Key {
+        subject: about.subject.clone(),
+        examiner: about.examiner.clone(),
+        session: about.session.clone(),
+        level: about.level.clone(),
+        posture: about.posture.clone(),
+        contact: about.contact.clone(),
+        line_of_drive_deg: about.line_of_drive_deg,
+    }
+}
+
+/// Groups by key in the order of findings, and what cannot be compared at all.
+pub(super) fn group(tests: &[Test]) -> (Vec<Group<'_>>, Vec<Unpaired>) {
+    // In the order of trials, so that sums do not depend on the order of files.
+    let mut in_order: Vec<&Test> = tests.iter().collect();
+    in_order.sort_by(|a, b| trial_order(a).cmp(&trial_order(b)));
+    let mut groups: BTreeMap<Sorted, Group> = BTreeMap::new();
+    let mut homeless: BTreeMap<(Sorted, &str, &str), Unpaired> = BTreeMap::new();
+    for test in in_order {
+        let key = key_of(test);
+        let reason = match (&key.level, test.side()) {
+            (None, None) => "neither level nor side is named: name them in the sidecar or the plan",
+            (None, Some(_)) => "its level is not named: name it in the sidecar or the plan",
+            (Some(_), None) => "its side is not named: name it in the sidecar or the plan",
+            (Some(_), Some(side)) => {
+                let group = groups.entry(sorted(&key)).or_insert_with(|| Group {
+                    key,
+                    left: vec![],
+                    right: vec![],
+                    midline: vec![],
+                });
+                match side {
+                    Side::Left => group.left.push(test),
+                    Side::Right => group.right.push(test),
+                    Side::Midline => group.midline.push(test),
+                }
+                continue;
+            }
+        };
+        let side = test.side().map_or("not named", Side::word);
+        let entry = homeless
+            .entry((sorted(&key), side, reason))
+            .or_insert_with(|| Unpaired {
+                key,
+                side: side.to_owned(),
+                trials: 0,
+                reason: reason.to_owned(),
+            });
+        entry.trials += 1;
+    }
+    (groups.into_values().collect(), homeless.into_values().collect())
+}
+
+fn trial_order(t: &Test) -> (Option<u32>, &str, u32) {
+    (t.about.trial, &t.recording, t.test)
+}
+
+/// Indices of the groups of each scan: subject, examiner, session and posture.
+pub(super) fn scans(groups: &[Group]) -> Vec<Vec<usize>> {
+    let scan = |g: &Group| {
+        let k = &g.key;
+        (
+            k.subject.clone(),
+            k.examiner.clone(),
+            k.session.clone(),
+            k.posture.clone(),
+        )
+    };
+    let mut scans: BTreeMap<_, Vec<usize>> = BTreeMap::new();
+    for (i, g) in groups.iter().enumerate() {
+        scans.entry(scan(g)).or_default().push(i);
+    }
+    scans.into_values().collect()
+}

@@ -1,0 +1,171 @@
+//! Midline steps against the steps on either side of them.
+
+use super::asymmetry::percent_of_log;
+use super::contrast::{Contrast, Rule};
+use super::groups::{Group, Scale, Trials};
+use super::pairs::{empty, part, put_interval, put_words};
+use super::spread::spread;
+use super::{CompareContext, ComparisonKind, DECIDED, Finding, Unpaired};
+use crate::columns::Measure;
+use crate::study::anatomy;
+use crate::trace::Side;
+
+/// Steps on each side that count as neighbours.
+const EACH_SIDE: usize = 2;
+/// Levels beyond which a step is no neighbour: two steps that cover three levels each.
+const FARTHEST: usize = 6;
+
+/// A midline step with its trials of one measure.
+struct Step {
+    group: usize,
+    rank: usize,
+    /// Loads of the window stiffness, which only steps with the same window may share.
+    window_n: [f64; 2],
+    trials: Trials,
+}
+
+/// Findings of the midline steps of one scan, contact by contact; steps with too few neighbours are listed.
+pub(super) fn against_neighbours(
+    groups: &[Group],
+    scan: &[usize],
+    context: &CompareContext,
+    unpaired: &mut Vec<Unpaired>,
+) -> Vec<(usize, Finding)> {
+    let midline: Vec<usize> = scan
+        .iter()
+        .copied()
+        .filter(|&i| !groups[i].midline.is_empty())
+        .collect();
+    let mut rows = Vec::new();
+    // Groups of a scan are sorted by contact first, so one contact is one run.
+    for run in midline.chunk_by(|&a, &b| groups[a].key.contact == groups[b].key.contact) {
+        for measure in DECIDED {
+            rows.extend(one_measure(groups, run, measure, context));
+        }
+    }
+    for i in midline {
+        if !rows.iter().any(|(group, _)| *group == i) {
+            unpaired.push(alone(&groups[i]));
+        }
+    }
+    rows
+}
+
+fn alone(group: &Group) -> Unpaired {
+    let known = group.key.level.as_deref().and_then(anatomy::rank).is_some();
+    let reason = if known {
+        format!(
+            "fewer than two neighbouring midline steps with a stiffness, same contact and posture, within {FARTHEST} levels"
+        )
+    } else {
+        "its level is none that is known, so it has no neighbours".to_owned()
+    };
+    Unpaired {
+        key: group.key.clone(),
+        side: Side::Midline.word().to_owned(),
+        trials: group.midline.len() as u32,
+        reason,
+    }
+}
+
+fn one_measure(
+    groups: &[Group],
+    run: &[usize],
+    measure: Measure,
+    context: &CompareContext,
+) -> Vec<(usize, Finding)> {
+    let mut steps: Vec<Step> = run
+        .iter()
+        .filter_map(|&group| step(groups, group, measure))
+        .collect();
+    steps.sort_by_key(|s| (s.rank, s.group));
+    let levels: Vec<Vec<Trials>> = steps.iter().map(|s| vec![s.trials.clone()]).collect();
+    let Some(known) = spread(&levels, measure, Scale::Log, context) else {
+        return vec![];
+    };
+    let (mut findings, mut contrasts, mut at) = (vec![], vec![], vec![]);
+    for (i, own) in steps.iter().enumerate() {
+        let near = near(&steps, i, measure);
+        let Some((median, middle)) = median_of(&steps, &near) else {
+            continue;
+        };
+        let Some(mean) = own.trials.mean() else { continue };
+        let variance = known.levels[i];
+        let mut parts = vec![part(&own.trials, variance.value, 1.0)];
+        let mut df = variance.df;
+        for &(j, weight) in &middle {
+            parts.push(part(&steps[j].trials, known.levels[j].value, -weight));
+            df = df.min(known.levels[j].df);
+        }
+        let contrast = Contrast {
+            estimate: mean - median,
+            parts,
+            df,
+        };
+        let mut finding = Finding {
+            left: Some(median.exp()),
+            right: Some(mean.exp()),
+            left_trials: near.iter().map(|&j| steps[j].trials.n() as u32).sum(),
+            right_trials: own.trials.n() as u32,
+            asymmetry_percent: Some(percent_of_log(contrast.estimate)),
+            ..empty(&groups[own.group], ComparisonKind::Neighbours, measure)
+        };
+        put_interval(&mut finding, &contrast, Scale::Log, known.source, context);
+        findings.push(finding);
+        contrasts.push(contrast);
+        at.push(own.group);
+    }
+    put_words(&mut findings, &contrasts, Rule::Neighbours, context);
+    at.into_iter().zip(findings).collect()
+}
+
+fn step(groups: &[Group], group: usize, measure: Measure) -> Option<Step> {
+    let tests = groups[group].side(Side::Midline);
+    let trials = Trials::of(tests, measure, Scale::Log);
+    (trials.n() > 0).then_some(Step {
+        group,
+        rank: anatomy::rank(groups[group].key.level.as_deref()?)?,
+        window_n: tests.first()?.window_n,
+        trials,
+    })
+}
+
+/// Up to two steps above and two below, near enough to be neighbours. The same level under another line of
+/// drive is no neighbour of itself.
+fn near(steps: &[Step], i: usize, measure: Measure) -> Vec<usize> {
+    let own = &steps[i];
+    let fits = |s: &Step| {
+        let apart = s.rank.abs_diff(own.rank);
+        let same_window = measure != Measure::Window || s.window_n == own.window_n;
+        apart > 0 && apart <= FARTHEST && same_window
+    };
+    let above = (0..i).rev().filter(|&j| fits(&steps[j])).take(EACH_SIDE);
+    let below = (i + 1..steps.len()).filter(|&j| fits(&steps[j])).take(EACH_SIDE);
+    above.chain(below).collect()
+}
+
+/// Median of the neighbours' means, and the one or two of them that it is made of, with their weights.
+///
+/// The variance of the median is taken as that of these: right where neighbours differ by more than their
+/// errors, and on the wide side (at most 1.5 for 1.3 parts with four neighbours) where they do not.
+fn median_of(steps: &[Step], near: &[usize]) -> Option<(f64, Vec<(usize, f64)>)> {
+    if near.len() < 2 {
+        return None;
+    }
+    let mut means: Vec<(f64, usize)> = near
+        .iter()
+        .filter_map(|&j| Some((steps[j].trials.mean()?, j)))
+        .collect();
+    means.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let half = means.len() / 2;
+    let middle = if means.len() % 2 == 1 {
+        vec![(means[half].1, 1.0)]
+    } else {
+        vec![(means[half - 1].1, 0.5), (means[half].1, 0.5)]
+    };
+    let median = middle
+        .iter()
+        .filter_map(|&(j, w)| Some(w * steps[j].trials.mean()?))
+        .sum();
+    Some((median, middle))
+}

@@ -1,0 +1,281 @@
+//! Left against right at every level of a scan.
+
+use super::asymmetry::{log_of_percent, percent_of_log};
+use super::calls::{agrees, call_of};
+use super::contrast::{Contrast, Limits, Part, Rule};
+use super::groups::{Group, Scale, Trials};
+use super::spread::{Spread, spread};
+use super::{CompareContext, ComparisonKind, DECIDED, Finding, SHOWN, SpreadSource, Unpaired};
+use crate::columns::Measure;
+use crate::trace::Side;
+
+/// A mean of trials on the scale of comparison, as it enters a contrast.
+///
+/// The variance of a trial is never below that of its measurement: repetitions that happen to agree do not make
+/// the instrument better than it is.
+pub(super) fn part(trials: &Trials, variance: f64, weight: f64) -> Part {
+    Part {
+        variance: variance.max(trials.measurement_variance),
+        trials: trials.n(),
+        weight,
+    }
+}
+
+/// Findings of one scan, each with the index of its group; sides without a partner are listed.
+pub(super) fn left_right(
+    groups: &[Group],
+    scan: &[usize],
+    context: &CompareContext,
+    unpaired: &mut Vec<Unpaired>,
+) -> Vec<(usize, Finding)> {
+    list_unpaired(groups, scan, unpaired);
+    let mut rows = Vec::new();
+    for measure in DECIDED.into_iter().chain(SHOWN) {
+        rows.extend(one_measure(groups, scan, measure, context));
+    }
+    for &i in scan {
+        list_uncompared(
+            &groups[i],
+            rows.iter().filter(|r| r.0 == i).map(|r| &r.1),
+            unpaired,
+        );
+    }
+    rows
+}
+
+/// A level with both sides measured.
+struct Pair {
+    group: usize,
+    /// Index among the levels that the spread was taken over.
+    level: usize,
+    left: Trials,
+    right: Trials,
+}
+
+fn one_measure(
+    groups: &[Group],
+    scan: &[usize],
+    measure: Measure,
+    context: &CompareContext,
+) -> Vec<(usize, Finding)> {
+    let scale = Scale::of(measure);
+    let sided = |i: &usize| !(groups[*i].left.is_empty() && groups[*i].right.is_empty());
+    let members: Vec<usize> = scan.iter().copied().filter(sided).collect();
+    let levels: Vec<Vec<Trials>> = members
+        .iter()
+        .map(|&i| {
+            let trials = |side| Trials::of(groups[i].side(side), measure, scale);
+            vec![trials(Side::Left), trials(Side::Right)]
+        })
+        .collect();
+    let known = spread(&levels, measure, scale, context);
+    let pairs: Vec<Pair> = (members.iter().zip(levels).enumerate())
+        .filter_map(|(level, (&group, sides))| {
+            let [left, right] = <[Trials; 2]>::try_from(sides).ok()?;
+            (left.n() > 0 && right.n() > 0).then_some(Pair {
+                group,
+                level,
+                left,
+                right,
+            })
+        })
+        .collect();
+    let mut findings: Vec<Finding> = pairs.iter().map(|p| bare(groups, p, measure, scale)).collect();
+    if let Some(known) = known {
+        add_intervals(&mut findings, &pairs, &known, scale, context);
+    }
+    pairs.iter().map(|p| p.group).zip(findings).collect()
+}
+
+/// The finding without anything that needs a spread.
+fn bare(groups: &[Group], pair: &Pair, measure: Measure, scale: Scale) -> Finding {
+    let group = &groups[pair.group];
+    let means = (pair.left.mean(), pair.right.mean());
+    let d = means.0.zip(means.1).map(|(left, right)| right - left);
+    Finding {
+        left: means.0.map(|m| scale.back(m)),
+        right: means.1.map(|m| scale.back(m)),
+        left_trials: pair.left.n() as u32,
+        right_trials: pair.right.n() as u32,
+        asymmetry_percent: d.filter(|_| scale == Scale::Log).map(percent_of_log),
+        ..empty(group, ComparisonKind::LeftRight, measure)
+    }
+}
+
+/// A finding that says nothing yet.
+pub(super) fn empty(group: &Group, comparison: ComparisonKind, measure: Measure) -> Finding {
+    Finding {
+        key: group.key.clone(),
+        comparison,
+        measure,
+        left: None,
+        right: None,
+        left_trials: 0,
+        right_trials: 0,
+        asymmetry_percent: None,
+        low_percent: None,
+        high_percent: None,
+        difference: None,
+        threshold_percent: None,
+        mdc_percent: None,
+        spread_source: None,
+        side_of_resistance: None,
+        trials_to_decide: None,
+        call: None,
+        call_agrees: None,
+        covers: group.covers(),
+    }
+}
+
+fn add_intervals(
+    findings: &mut [Finding],
+    pairs: &[Pair],
+    known: &Spread,
+    scale: Scale,
+    context: &CompareContext,
+) {
+    let contrasts: Vec<Contrast> = pairs.iter().filter_map(|p| contrast(p, known)).collect();
+    if contrasts.len() != findings.len() {
+        return;
+    }
+    for (finding, contrast) in findings.iter_mut().zip(&contrasts) {
+        put_interval(finding, contrast, scale, known.source, context);
+    }
+    if findings.first().is_some_and(|f| DECIDED.contains(&f.measure)) {
+        put_words(findings, &contrasts, Rule::Sides, context);
+    }
+    for finding in findings.iter_mut().filter(|f| f.measure == Measure::EndFeel) {
+        finding.call = call_of(context.calls, &finding.key);
+        finding.call_agrees = finding
+            .call
+            .as_deref()
+            .zip(finding.side_of_resistance)
+            .and_then(|(call, word)| agrees(call, word));
+    }
+}
+
+fn contrast(pair: &Pair, known: &Spread) -> Option<Contrast> {
+    let variance = known.levels.get(pair.level)?;
+    Some(Contrast {
+        estimate: pair.right.mean()? - pair.left.mean()?,
+        parts: vec![
+            part(&pair.left, variance.value, -1.0),
+            part(&pair.right, variance.value, 1.0),
+        ],
+        df: variance.df,
+    })
+}
+
+/// The interval and where its spread comes from.
+pub(super) fn put_interval(
+    finding: &mut Finding,
+    contrast: &Contrast,
+    scale: Scale,
+    source: SpreadSource,
+    context: &CompareContext,
+) {
+    let confidence = context.settings.compare.confidence;
+    let Ok([low, high]) = contrast.difference().interval(confidence) else {
+        return;
+    };
+    finding.spread_source = Some(source);
+    match scale {
+        Scale::Log => {
+            finding.low_percent = Some(percent_of_log(low));
+            finding.high_percent = Some(percent_of_log(high));
+        }
+        Scale::Plain => finding.difference = Some([contrast.estimate, low, high]),
+    }
+}
+
+/// Margin, smallest detectable change, word and trials still needed, for all levels of a scan at once.
+pub(super) fn put_words(
+    findings: &mut [Finding],
+    contrasts: &[Contrast],
+    rule: Rule,
+    context: &CompareContext,
+) {
+    let settings = &context.settings.compare;
+    let limits = Limits {
+        settings,
+        margin: log_of_percent(settings.threshold_percent),
+        rule,
+    };
+    let words = limits.decide(contrasts);
+    for ((finding, contrast), (word, trials)) in findings.iter_mut().zip(contrasts).zip(words) {
+        finding.threshold_percent = Some(settings.threshold_percent);
+        finding.mdc_percent = Some(percent_of_log(contrast.mdc95()));
+        finding.side_of_resistance = Some(word);
+        finding.trials_to_decide = trials;
+    }
+}
+
+/// Lists sides whose other side was not tested in the same way.
+fn list_unpaired(groups: &[Group], scan: &[usize], unpaired: &mut Vec<Unpaired>) {
+    for &i in scan {
+        let g = &groups[i];
+        for (side, other) in [(Side::Left, Side::Right), (Side::Right, Side::Left)] {
+            if g.side(side).is_empty() || !g.side(other).is_empty() {
+                continue;
+            }
+            unpaired.push(Unpaired {
+                key: g.key.clone(),
+                side: side.word().to_owned(),
+                trials: g.side(side).len() as u32,
+                reason: why_alone(groups, scan, i, other),
+            });
+        }
+    }
+}
+
+/// Says whether the other side is missing or was tested in another way.
+fn why_alone(groups: &[Group], scan: &[usize], alone: usize, other: Side) -> String {
+    let key = &groups[alone].key;
+    let differently = scan
+        .iter()
+        .map(|&i| &groups[i])
+        .find(|g| g.key.level == key.level && !g.side(other).is_empty());
+    let Some(found) = differently.map(|g| &g.key) else {
+        return format!("no test of the {other} side in this scan and posture");
+    };
+    let named = |v: &Option<String>| v.clone().unwrap_or_else(|| "not named".to_owned());
+    if found.contact != key.contact {
+        return format!(
+            "the {other} side was tested with another contact: {}, here {}",
+            named(&found.contact),
+            named(&key.contact)
+        );
+    }
+    let degrees = |v: Option<f64>| v.map_or_else(|| "not named".to_owned(), |d| format!("{d}°"));
+    format!(
+        "the {other} side was tested along another line of drive: {}, here {}",
+        degrees(found.line_of_drive_deg),
+        degrees(key.line_of_drive_deg)
+    )
+}
+
+/// Lists levels tested on both sides whose end-feel could not be compared for want of a value on one side.
+fn list_uncompared<'a>(group: &Group, rows: impl Iterator<Item = &'a Finding>, unpaired: &mut Vec<Unpaired>) {
+    if group.left.is_empty() || group.right.is_empty() {
+        return;
+    }
+    let measures: Vec<Measure> = rows.map(|f| f.measure).collect();
+    if measures.contains(&Measure::EndFeel) {
+        return;
+    }
+    let label = Measure::EndFeel.info().label;
+    let count = |side| Trials::of(group.side(side), Measure::EndFeel, Scale::Log).n();
+    let (side, reason) = match (count(Side::Left) > 0, count(Side::Right) > 0) {
+        (true, _) => (Side::Left, format!("the right side has no {label} above zero")),
+        (_, true) => (Side::Right, format!("the left side has no {label} above zero")),
+        // Force alone has no stiffness: that is said with the tests, and what force gives is compared.
+        _ if !measures.is_empty() => return,
+        _ => (Side::Left, "no measure that both sides share".to_owned()),
+    };
+    unpaired.push(Unpaired {
+        key: group.key.clone(),
+        side: side.word().to_owned(),
+        trials: group.side(side).len() as u32,
+        reason,
+    });
+}

@@ -1,0 +1,84 @@
+//! How much one test differs from its repetition.
+
+use super::groups::{Scale, Trials};
+use super::{CompareContext, DECIDED, SpreadSource};
+use crate::columns::Measure;
+use crate::stats::variance::{Variance, bartlett, moderate, pooled};
+
+/// Variances of the levels are taken as different, and moderated, below this p of Bartlett's test.
+const UNEQUAL_P: f64 = 0.01;
+
+/// Between-trial variance of a single test at each level of a scan.
+pub(super) struct Spread {
+    /// One for each level given, in order, on the scale of comparison.
+    pub levels: Vec<Variance>,
+    pub source: SpreadSource,
+}
+
+/// The spread of a measure over the levels of a scan, each with its sides.
+///
+/// With any repetition in the scan: pooled within sides over all levels, and moderated by level where Bartlett's
+/// test finds the levels unequal. A level without repetition shares in it. With none at all: the lab's own
+/// agreement, else, for stiffness only, the published value, which is a stiffness's. `None` when nothing is known.
+pub(super) fn spread(
+    levels: &[Vec<Trials>],
+    measure: Measure,
+    scale: Scale,
+    context: &CompareContext,
+) -> Option<Spread> {
+    let within: Vec<Variance> = levels.iter().map(|sides| within_sides(sides)).collect();
+    if let Ok(all) = pooled(&within) {
+        let unequal = bartlett(&within).is_ok_and(|b| b.p < UNEQUAL_P);
+        let moderated = if unequal { moderate(&within).ok() } else { None };
+        return Some(Spread {
+            levels: moderated.map_or_else(|| vec![all; levels.len()], |m| m.groups),
+            source: SpreadSource::Trials,
+        });
+    }
+    let (variance, source) = without_repetition(measure, scale, context)?;
+    Some(Spread {
+        levels: vec![variance; levels.len()],
+        source,
+    })
+}
+
+fn within_sides(sides: &[Trials]) -> Variance {
+    let (squares, df) = sides
+        .iter()
+        .map(Trials::scatter)
+        .fold((0.0, 0.0), |sum, s| (sum.0 + s.0, sum.1 + s.1));
+    Variance {
+        value: if df > 0.0 { squares / df } else { 0.0 },
+        df,
+    }
+}
+
+fn without_repetition(
+    measure: Measure,
+    scale: Scale,
+    context: &CompareContext,
+) -> Option<(Variance, SpreadSource)> {
+    let own = context.agreement.and_then(|a| {
+        let sem = match scale {
+            Scale::Log => a.sem_log.get(&measure),
+            Scale::Plain => a.sem.get(&measure),
+        }?;
+        Some(Variance {
+            value: sem * sem,
+            df: a.degrees_of_freedom.unwrap_or(f64::INFINITY),
+        })
+    });
+    if let Some(own) = own.filter(|v| v.value.is_finite() && v.df > 0.0) {
+        return Some((own, SpreadSource::Agreement));
+    }
+    if !DECIDED.contains(&measure) {
+        return None;
+    }
+    // A coefficient of variation this small is the standard deviation of the logarithm.
+    let sem = context.settings.compare.single_trial_sem_percent / 100.0;
+    let published = Variance {
+        value: sem * sem,
+        df: f64::INFINITY,
+    };
+    Some((published, SpreadSource::Published))
+}

@@ -1,0 +1,149 @@
+//! The words beside the rows of a scan.
+
+use super::text;
+use crate::columns::Measure;
+use crate::compare::{ComparisonKind, Decision, Finding, TrialsToDecide};
+use crate::study::anatomy;
+
+/// The rows of one kind of comparison, from the neck down.
+pub(super) struct Section<'a> {
+    pub kind: ComparisonKind,
+    pub rows: Vec<&'a Finding>,
+}
+
+impl<'a> Section<'a> {
+    pub fn of(kind: ComparisonKind, measure: Measure, findings: &[&'a Finding]) -> Section<'a> {
+        let mut rows: Vec<&Finding> = findings
+            .iter()
+            .copied()
+            .filter(|f| f.comparison == kind && f.measure == measure && f.asymmetry_percent.is_some())
+            .collect();
+        rows.sort_by(|a, b| order(a).cmp(&order(b)));
+        Section { kind, rows }
+    }
+
+    /// The threshold that all rows share; `None` when they differ or have none.
+    pub fn threshold_percent(&self) -> Option<f64> {
+        let first = self.rows.first()?.threshold_percent?;
+        self.rows
+            .iter()
+            .all(|f| f.threshold_percent == Some(first))
+            .then_some(first)
+    }
+
+    pub fn has_calls(&self) -> bool {
+        self.kind == ComparisonKind::LeftRight && self.rows.iter().any(|f| f.call.is_some())
+    }
+
+    pub fn has_undecided(&self) -> bool {
+        self.rows.iter().any(|f| decide_words(f).is_some())
+    }
+}
+
+type Order<'a> = (usize, Option<&'a str>, Option<&'a str>, Option<u64>);
+
+fn order(f: &Finding) -> Order<'_> {
+    let key = &f.key;
+    let rank = key.level.as_deref().and_then(anatomy::rank);
+    (
+        rank.unwrap_or(usize::MAX),
+        key.posture.as_deref(),
+        key.contact.as_deref(),
+        key.line_of_drive_deg.map(f64::to_bits),
+    )
+}
+
+/// The level, or the levels covered; where a level has several rows, what tells them apart.
+pub(super) fn row_label(f: &Finding, section: &Section<'_>) -> String {
+    let mut label = level_label(f);
+    let others: Vec<_> = section.rows.iter().filter(|o| level_label(o) == label).collect();
+    let differs = |part: fn(&Finding) -> Option<String>| others.iter().any(|o| part(o) != part(f));
+    let parts: [fn(&Finding) -> Option<String>; 3] = [
+        |f| f.key.posture.clone(),
+        |f| f.key.contact.clone(),
+        |f| f.key.line_of_drive_deg.map(|d| format!("{d:.0}°")),
+    ];
+    for part in parts {
+        if differs(part)
+            && let Some(word) = part(f)
+        {
+            label = format!("{label}, {word}");
+        }
+    }
+    text::one_line(&label)
+}
+
+/// The level as a person reads it; `T4–T6` where one contact covers several.
+pub fn level_label(f: &Finding) -> String {
+    match (f.covers.first(), f.covers.last()) {
+        (Some(first), Some(last)) if first != last => {
+            format!("{}–{}", anatomy::label(first), anatomy::label(last))
+        }
+        _ => match &f.key.level {
+            Some(level) => anatomy::label(level).to_owned(),
+            None => "not named".to_owned(),
+        },
+    }
+}
+
+pub(super) fn decision_word(f: &Finding) -> &'static str {
+    match f.side_of_resistance {
+        Some(Decision::StifferThanNeighbours) => "stiffer than neighbours",
+        Some(Decision::LikeNeighbours) => "like neighbours",
+        Some(decision) => decision.word(),
+        None => "not decided on",
+    }
+}
+
+/// `34 % (26 to 43)`, with true minus signs.
+pub(super) fn percent_words(f: &Finding) -> String {
+    let Some(at) = f.asymmetry_percent else {
+        return String::new();
+    };
+    let at = text::number(at, 0);
+    match (f.low_percent, f.high_percent) {
+        (Some(low), Some(high)) => {
+            format!("{at} % ({} to {})", text::number(low, 0), text::number(high, 0))
+        }
+        _ => format!("{at} %"),
+    }
+}
+
+pub(super) fn call_words(f: &Finding) -> Option<String> {
+    let call = text::one_line(f.call.as_deref()?);
+    Some(match f.call_agrees {
+        Some(true) => format!("{call}, agrees"),
+        Some(false) => format!("{call}, differs"),
+        None => call,
+    })
+}
+
+/// What would decide an undecided level.
+pub(super) fn decide_words(f: &Finding) -> Option<String> {
+    if f.side_of_resistance != Some(Decision::Undecided) {
+        return None;
+    }
+    Some(match f.trials_to_decide? {
+        TrialsToDecide::Trials(n) => format!("{n} a side"),
+        TrialsToDecide::NotInOneSession => "not in one session".to_owned(),
+    })
+}
+
+/// What is to be seen, in words.
+pub(super) fn alt(sections: &[Section<'_>], measure: Measure) -> String {
+    let mut parts = vec![format!(
+        "Interval plot of {}, one row for each level, from the neck down",
+        measure.info().label
+    )];
+    for section in sections {
+        for f in &section.rows {
+            parts.push(format!(
+                "{}: {}, {}",
+                row_label(f, section),
+                decision_word(f),
+                percent_words(f)
+            ));
+        }
+    }
+    parts.join(". ") + "."
+}

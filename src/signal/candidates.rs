@@ -1,0 +1,184 @@
+//! Peaks that may be springs: prominence within a window, and a rest before the rise.
+
+use super::detector::{Event, SpringMark};
+use std::collections::VecDeque;
+
+/// Share of a rise, from its foot, in which the hand must have rested or turned for the peak to be a spring.
+const LOWER_SHARE: f64 = 0.4;
+/// Rest: slower than this share of the fastest stretch of the rise.
+const REST_SHARE: f64 = 0.15;
+/// Stretch that speed is taken over, in s.
+const SPEED_S: f64 = 0.1;
+
+/// A local maximum that stands out.
+#[derive(Debug, Clone, Copy)]
+pub struct Candidate {
+    pub mark: SpringMark,
+    pub prominence: f64,
+}
+
+/// Looks for springs in a stream while the hand is on.
+pub struct Candidates {
+    window: usize,
+    speed: usize,
+    least: f64,
+    /// Share of the largest prominence of the test; `None` judges each peak by itself, at once.
+    share: Option<f64>,
+    /// Smoothed samples still needed, and the index of the first.
+    kept: VecDeque<f64>,
+    first: usize,
+    /// Next index to be looked at as a peak.
+    next: usize,
+    touch: Option<usize>,
+    last_peak: Option<usize>,
+    held_back: Vec<Candidate>,
+}
+
+impl Candidates {
+    /// Peaks of displacement with at least that prominence, told as soon as the window allows.
+    pub fn fixed(window: usize, least: f64, rate_hz: f64) -> Self {
+        Candidates::new(window, least, None, rate_hz)
+    }
+
+    /// Peaks of force, judged against the largest of the test when the hand leaves.
+    pub fn relative(window: usize, least: f64, share: f64, rate_hz: f64) -> Self {
+        Candidates::new(window, least, Some(share), rate_hz)
+    }
+
+    fn new(window: usize, least: f64, share: Option<f64>, rate_hz: f64) -> Self {
+        Candidates {
+            window,
+            speed: ((SPEED_S * rate_hz).round() as usize).max(2),
+            least,
+            share,
+            kept: VecDeque::new(),
+            first: 0,
+            next: 0,
+            touch: None,
+            last_peak: None,
+            held_back: Vec::new(),
+        }
+    }
+
+    /// Samples of look-ahead.
+    pub fn window(&self) -> usize {
+        self.window
+    }
+
+    /// The hand came on at that index.
+    pub fn open(&mut self, index: usize) {
+        self.touch = Some(index);
+        self.next = self.next.max(index.max(self.first));
+        self.last_peak = None;
+        self.held_back.clear();
+    }
+
+    /// Takes the next smoothed sample.
+    pub fn push(&mut self, index: usize, y: f64, touching: bool, events: &mut Vec<Event>) {
+        if self.kept.is_empty() {
+            self.first = index;
+        }
+        self.kept.push_back(y);
+        if touching {
+            while self.next + self.window <= index {
+                self.look(self.next, events);
+                self.next += 1;
+            }
+        } else {
+            self.next = (index + 1).saturating_sub(self.window);
+        }
+        let needed = self.next.saturating_sub(2 * self.window + 2);
+        while self.first < needed && self.kept.len() > 1 {
+            self.kept.pop_front();
+            self.first += 1;
+        }
+    }
+
+    /// The hand left: what could still be a spring is looked at with what there is.
+    pub fn close(&mut self, events: &mut Vec<Event>) {
+        let end = self.first + self.kept.len();
+        while self.next < end {
+            self.look(self.next, events);
+            self.next += 1;
+        }
+        if let Some(share) = self.share {
+            let largest = self.held_back.iter().map(|c| c.prominence).fold(0.0, f64::max);
+            let springs = self.held_back.iter().filter(|c| c.prominence >= share * largest);
+            events.extend(springs.map(|c| Event::Spring(c.mark)));
+            self.held_back.clear();
+        }
+        self.touch = None;
+    }
+
+    fn at(&self, index: usize) -> f64 {
+        self.kept[index - self.first]
+    }
+
+    fn look(&mut self, peak: usize, events: &mut Vec<Event>) {
+        let Some(touch) = self.touch else { return };
+        let end = self.first + self.kept.len();
+        if peak <= self.first || peak + 1 >= end || peak < touch {
+            return;
+        }
+        let y = self.at(peak);
+        // Of equal neighbours the first counts, so that a flat top is one peak.
+        if !(self.at(peak - 1) < y && self.at(peak + 1) <= y) {
+            return;
+        }
+        let earliest = peak
+            .saturating_sub(self.window)
+            .max(self.first)
+            .max(touch.saturating_sub(1));
+        let latest = (peak + self.window).min(end - 1);
+        let mut left = y;
+        for i in (earliest..peak).rev() {
+            let v = self.at(i);
+            // Of equal peaks the first counts: a later one ends its search there.
+            if v >= y {
+                break;
+            }
+            left = left.min(v);
+        }
+        let mut right = y;
+        for i in peak + 1..=latest {
+            let v = self.at(i);
+            if v > y {
+                break;
+            }
+            right = right.min(v);
+        }
+        let prominence = y - left.max(right);
+        if prominence < self.least || prominence <= 0.0 {
+            return;
+        }
+        let Some(rest) = self.rest_before(peak, earliest, y, left) else {
+            return;
+        };
+        let mark = SpringMark { peak, rest };
+        self.last_peak = Some(peak);
+        if self.share.is_some() {
+            self.held_back.push(Candidate { mark, prominence });
+        } else {
+            events.push(Event::Spring(mark));
+        }
+    }
+
+    /// Where the hand rested, or turned, before this rise; `None` when it never did: then it is the lean.
+    fn rest_before(&self, peak: usize, earliest: usize, y: f64, left: f64) -> Option<usize> {
+        if let Some(last) = self.last_peak.filter(|p| *p >= earliest) {
+            return (last..peak).min_by(|a, b| self.at(*a).total_cmp(&self.at(*b)));
+        }
+        let rise = y - left;
+        let half = self.speed / 2;
+        let from = earliest + half;
+        let (mut fastest, mut slowest, mut rest) = (0.0_f64, f64::INFINITY, None);
+        for i in from..peak.saturating_sub(half) {
+            let speed = (self.at(i + half) - self.at(i - half)).abs();
+            fastest = fastest.max(speed);
+            if self.at(i + half) < left + LOWER_SHARE * rise && speed <= slowest {
+                (slowest, rest) = (speed, Some(i));
+            }
+        }
+        rest.filter(|_| slowest < REST_SHARE * fastest)
+    }
+}

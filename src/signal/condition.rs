@@ -1,0 +1,292 @@
+//! Conditioning before anything is measured: grid, spikes, delay, geometry, low pass, saturation (methods §1).
+//!
+//! The force zero is set later, by [`super::zero`], when it is known where the hand was off.
+
+use super::filter::LowPass;
+use super::grid::{Grid, Gridded, put_on_grid, time_base};
+use super::noise::{FilteredNoise, resolution, white_noise_sd};
+use super::spikes::remove_spikes;
+use crate::error::{Error, Problem};
+use crate::settings::Settings;
+use crate::trace::{Channel, Side, Trace};
+use std::ops::Range;
+
+/// The cut-off is kept below this share of the sampling rate.
+const CUTOFF_SHARE: f64 = 0.4;
+
+/// One signal of one side, raw and conditioned, on the trace's grid.
+#[derive(Debug, Clone)]
+pub struct Signal {
+    /// Spikes taken out, nothing else: what the detector reads.
+    pub raw: Vec<f64>,
+    /// Low-passed, zero phase.
+    pub y: Vec<f64>,
+    /// Standard deviation of the white noise of one raw sample.
+    pub noise_sd: f64,
+    pub gaps: Vec<Range<usize>>,
+    pub spikes: usize,
+    pub filled: usize,
+}
+
+/// One side's conditioned signals.
+#[derive(Debug, Clone)]
+pub struct SideSignals {
+    pub side: Option<Side>,
+    pub force: Signal,
+    pub displacement: Option<Signal>,
+    pub displacement_shared: bool,
+    /// Stretches where the force channel stands at its extreme with a flat top.
+    pub saturated: Vec<Range<usize>>,
+}
+
+/// A trace ready to be measured.
+#[derive(Debug, Clone)]
+pub struct Conditioned {
+    pub grid: Grid,
+    pub cutoff_hz: f64,
+    pub low_pass: LowPass,
+    pub noise: FilteredNoise,
+    pub sides: Vec<SideSignals>,
+    pub marker: Option<Vec<i64>>,
+    pub drive_deg: Option<Vec<f64>>,
+    pub notes: Vec<String>,
+}
+
+/// Conditions a trace.
+///
+/// # Errors
+/// A [`Problem`] when the recording is too slow, too short, or a force channel has no valid sample.
+pub fn condition(trace: &Trace, settings: &Settings) -> Result<Conditioned, Error> {
+    let grid = time_base(trace)?;
+    let rate_hz = grid.rate_hz();
+    let cutoff_hz = settings.filter.low_pass_hz.min(CUTOFF_SHARE * rate_hz);
+    let low_pass = LowPass::zero_phase(cutoff_hz, rate_hz)?;
+    let noise = FilteredNoise::new(&low_pass, rate_hz, cutoff_hz);
+    let mut notes = trace.notes.clone();
+    let mut sides: Vec<SideSignals> = Vec::with_capacity(trace.channels.len());
+    for channel in &trace.channels {
+        let shared = if channel.displacement_shared {
+            sides.first()
+        } else {
+            None
+        };
+        let shared = shared.and_then(|s| s.displacement.clone());
+        sides.push(one_side(trace, channel, shared, &grid, &low_pass, settings)?);
+    }
+    describe_repairs(&sides, &grid, &mut notes);
+    let marker = trace
+        .marker
+        .as_ref()
+        .map(|m| nearest_on_grid(&grid, &trace.time_s, m));
+    let drive_deg = trace
+        .drive_deg
+        .as_ref()
+        .and_then(|d| put_on_grid(&grid, &trace.time_s, d))
+        .map(|g| low_pass.apply(&g.y));
+    Ok(Conditioned {
+        grid,
+        cutoff_hz,
+        low_pass,
+        noise,
+        sides,
+        marker,
+        drive_deg,
+        notes,
+    })
+}
+
+fn one_side(
+    trace: &Trace,
+    channel: &Channel,
+    shared: Option<Signal>,
+    grid: &Grid,
+    low_pass: &LowPass,
+    settings: &Settings,
+) -> Result<SideSignals, Error> {
+    let name = channel.side.map_or("force".to_owned(), |s| format!("force_{s}"));
+    let no_force = || {
+        Problem::error(
+            &trace.recording,
+            format!("no valid sample in {name}"),
+            "numbers",
+            "check that the load cell was connected",
+        )
+    };
+    let mut force = put_on_grid(grid, &trace.time_s, &channel.force_n).ok_or_else(no_force)?;
+    let saturated = flat_tops(&force.y, grid);
+    shift(
+        &mut force.y,
+        -settings.instrument.force_delay_ms / 1e3 / grid.step_s,
+    );
+    let force = signal(force, grid, low_pass);
+    let mut displacement = match (shared, &channel.displacement_mm) {
+        (Some(signal), _) => Some(signal),
+        (None, Some(x)) => put_on_grid(grid, &trace.time_s, x).map(|g| signal(g, grid, low_pass)),
+        (None, None) => None,
+    };
+    let compliance = settings.instrument.plinth_compliance_mm_per_n;
+    if let (Some(x), true) = (&mut displacement, compliance > 0.0) {
+        for (x, f) in x
+            .raw
+            .iter_mut()
+            .zip(&force.raw)
+            .chain(x.y.iter_mut().zip(&force.y))
+        {
+            *x -= compliance * f;
+        }
+    }
+    Ok(SideSignals {
+        side: channel.side,
+        force,
+        displacement,
+        displacement_shared: channel.displacement_shared,
+        saturated,
+    })
+}
+
+fn signal(mut gridded: Gridded, grid: &Grid, low_pass: &LowPass) -> Signal {
+    let noise_sd = white_noise_sd(&gridded.y, &gridded.filled);
+    let spikes = remove_spikes(&mut gridded.y, grid.rate_hz(), noise_sd, &gridded.filled).len();
+    let y = low_pass.apply(&gridded.y);
+    let filled = gridded.filled.iter().filter(|f| **f).count();
+    Signal {
+        raw: gridded.y,
+        y,
+        noise_sd,
+        gaps: gridded.gaps,
+        spikes,
+        filled,
+    }
+}
+
+/// Shifts a series in time by a share of a sample or more, by straight lines; the ends hold.
+fn shift(y: &mut [f64], samples: f64) {
+    if samples == 0.0 || y.is_empty() {
+        return;
+    }
+    let old = y.to_vec();
+    let last = old.len() - 1;
+    for (i, v) in y.iter_mut().enumerate() {
+        let at = (i as f64 - samples).clamp(0.0, last as f64);
+        let k = (at.floor() as usize).min(last.saturating_sub(1));
+        let next = old[(k + 1).min(last)];
+        *v = old[k] + (at - k as f64) * (next - old[k]);
+    }
+}
+
+/// Flat tops at the channel's highest value: a sensor at its limit, not a peak.
+///
+/// A peak rounded to the sensor's resolution is flat too, but falls away by only a few steps over the width of
+/// its flat part; a clipped one falls steeply.
+fn flat_tops(y: &[f64], grid: &Grid) -> Vec<Range<usize>> {
+    let top = y.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let least = grid.samples(0.004).max(3);
+    let step = resolution(y);
+    let mut found = Vec::new();
+    let mut i = 0;
+    while i < y.len() {
+        if y[i] < top {
+            i += 1;
+            continue;
+        }
+        let begin = i;
+        while i < y.len() && y[i] >= top {
+            i += 1;
+        }
+        let width = i - begin;
+        if width < least || begin == 0 || i == y.len() {
+            continue;
+        }
+        let before = top - y[begin.saturating_sub(width)];
+        let after = top - y[(i + width - 1).min(y.len() - 1)];
+        if before.max(after) > 10.0 * step {
+            found.push(begin..i);
+        }
+    }
+    found
+}
+
+fn nearest_on_grid(grid: &Grid, time_s: &[f64], marker: &[i64]) -> Vec<i64> {
+    if grid.as_recorded {
+        return marker.to_vec();
+    }
+    let mut k = 0;
+    (0..grid.len)
+        .map(|i| {
+            let t = grid.time_s(i as f64) + 0.5 * grid.step_s;
+            while k + 1 < time_s.len() && time_s[k + 1] <= t {
+                k += 1;
+            }
+            marker[k]
+        })
+        .collect()
+}
+
+fn describe_repairs(sides: &[SideSignals], grid: &Grid, notes: &mut Vec<String>) {
+    for s in sides {
+        let of = s.side.map_or(String::new(), |side| format!("_{side}"));
+        for (name, signal) in [
+            ("force", Some(&s.force)),
+            ("displacement", s.displacement.as_ref()),
+        ] {
+            let Some(signal) = signal else { continue };
+            if name == "displacement" && s.displacement_shared && s.side == Some(Side::Right) {
+                continue;
+            }
+            if signal.spikes > 0 {
+                notes.push(format!(
+                    "spikes: {} samples of {name}{of} replaced by their surroundings",
+                    signal.spikes
+                ));
+            }
+            if signal.filled > 0 {
+                let share = 100.0 * signal.filled as f64 / grid.len as f64;
+                notes.push(format!(
+                    "resampled: {share:.1} % of {name}{of} was missing and filled by straight lines"
+                ));
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const GRID: Grid = Grid {
+        start_s: 0.0,
+        step_s: 0.001,
+        len: 1000,
+        as_recorded: true,
+    };
+
+    fn press() -> Vec<f64> {
+        (0..1000)
+            .map(|i| 17.5 * (1.0 - (i as f64 * 0.001 * std::f64::consts::TAU * 2.0).cos()))
+            .collect()
+    }
+
+    #[test]
+    fn a_clipped_top_is_saturation_and_a_rounded_one_is_not() {
+        let clipped: Vec<f64> = press()
+            .iter()
+            .map(|v| (v.min(30.0) * 100.0).round() / 100.0)
+            .collect();
+        assert_eq!(flat_tops(&clipped, &GRID).len(), 2);
+        for resolution in [0.01, 0.1, 0.5, 1.0] {
+            let rounded: Vec<f64> = press()
+                .iter()
+                .map(|v| (v / resolution).round() * resolution)
+                .collect();
+            assert!(flat_tops(&rounded, &GRID).is_empty(), "{resolution}");
+        }
+    }
+
+    #[test]
+    fn a_shift_of_a_ramp_moves_it_by_that_much() {
+        let mut y: Vec<f64> = (0..10).map(f64::from).collect();
+        shift(&mut y, 2.5);
+        assert_eq!(y[..4], [0.0, 0.0, 0.0, 0.5]);
+        assert_eq!(y[9], 6.5);
+    }
+}

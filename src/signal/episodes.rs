@@ -1,0 +1,237 @@
+//! A trace's tests: where each side is touched and left, and what belongs together.
+
+use super::condition::{Conditioned, SideSignals};
+use super::detector::{Detector, DetectorSettings, Event, SpringMark};
+use crate::settings::Settings;
+use std::ops::Range;
+
+/// Touches shorter than this without a spring are bumps, not tests.
+const SHORTEST_S: f64 = 0.5;
+/// The contact floor never exceeds this share of the trace's own range, for small-scale data.
+const FLOOR_RANGE_SHARE: f64 = 0.05;
+/// Likewise the smallest spring.
+const SPRING_RANGE_SHARE: f64 = 0.08;
+
+/// One side from touching to leaving, in grid samples.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SideEpisode {
+    /// Index into [`Conditioned::sides`].
+    pub channel: usize,
+    pub contact: Range<usize>,
+    pub springs: Vec<SpringMark>,
+    pub cut_off: bool,
+}
+
+/// One episode: one test a side.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Episode {
+    pub sides: Vec<SideEpisode>,
+    pub marker: Option<i64>,
+}
+
+/// What the detector needs for one side of a conditioned trace.
+pub fn detector_settings(c: &Conditioned, side: &SideSignals, settings: &Settings) -> DetectorSettings {
+    let mut detect = settings.detect.clone();
+    let (low, high) = range(&side.force.y);
+    detect.contact_floor_n = detect.contact_floor_n.min(FLOOR_RANGE_SHARE * (high - low));
+    if let Some(x) = &side.displacement {
+        let (low, high) = range(&x.y);
+        detect.spring_prominence_mm = detect.spring_prominence_mm.min(SPRING_RANGE_SHARE * (high - low));
+    }
+    DetectorSettings {
+        rate_hz: c.grid.rate_hz(),
+        zero_n: begins_loaded(c, side).then_some(low),
+        detect,
+        force_noise_n: side.force.noise_sd,
+        displacement_noise_mm: side.displacement.as_ref().map_or(0.0, |x| x.noise_sd),
+        has_displacement: side.displacement.is_some(),
+    }
+}
+
+/// Whether the recording begins with the hand on: its first 0.2 s lie well above the lowest it ever gets.
+fn begins_loaded(c: &Conditioned, side: &SideSignals) -> bool {
+    let y = &side.force.y;
+    let n = c.grid.samples(0.2).min(y.len());
+    let mean = y[..n].iter().sum::<f64>() / n as f64;
+    let (low, high) = range(y);
+    mean - low > 0.15 * (high - low)
+}
+
+fn range(y: &[f64]) -> (f64, f64) {
+    y.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
+        (l.min(*v), h.max(*v))
+    })
+}
+
+/// Finds the episodes of a trace, in time order, and counts the bumps left out.
+pub fn find_episodes(c: &Conditioned, settings: &Settings) -> (Vec<Episode>, Vec<Range<usize>>) {
+    let mut touches: Vec<SideEpisode> = Vec::new();
+    for (channel, side) in c.sides.iter().enumerate() {
+        touches.extend(detect_side(c, channel, side, settings));
+    }
+    if let Some(marker) = &c.marker
+        && marker.iter().any(|m| *m != marker[0])
+    {
+        touches = cut_by_marker(touches, marker);
+    }
+    let mut bumps = Vec::new();
+    touches.retain(|t| {
+        let long = t.contact.len() as f64 * c.grid.step_s >= SHORTEST_S || !t.springs.is_empty();
+        if !long {
+            bumps.push(t.contact.clone());
+        }
+        long
+    });
+    touches.sort_by_key(|t| (t.contact.start, t.channel));
+    let mut episodes: Vec<Episode> = Vec::new();
+    for touch in touches {
+        let marker = c.marker.as_ref().map(|m| m[middle(&touch.contact)]);
+        let together = episodes
+            .last_mut()
+            .filter(|e| e.marker == marker && e.sides.iter().any(|s| overlap(&s.contact, &touch.contact)));
+        match together {
+            Some(episode) => join(episode, touch),
+            None => episodes.push(Episode {
+                sides: vec![touch],
+                marker,
+            }),
+        }
+    }
+    for e in &mut episodes {
+        e.sides.sort_by_key(|s| s.channel);
+    }
+    (episodes, bumps)
+}
+
+fn detect_side(c: &Conditioned, channel: usize, side: &SideSignals, settings: &Settings) -> Vec<SideEpisode> {
+    let mut detector = Detector::new(&detector_settings(c, side, settings));
+    let mut events = Vec::new();
+    for (i, f) in side.force.raw.iter().enumerate() {
+        detector.push(*f, side.displacement.as_ref().map(|x| x.raw[i]), &mut events);
+    }
+    detector.finish(&mut events);
+    let mut found: Vec<SideEpisode> = Vec::new();
+    let mut open: Option<(usize, Vec<SpringMark>)> = None;
+    for event in events {
+        match event {
+            Event::Touch { index } => open = Some((index, Vec::new())),
+            Event::Spring(mark) => {
+                if let Some((_, springs)) = &mut open {
+                    springs.push(mark);
+                }
+            }
+            Event::Release { index, cut_off } => {
+                if let Some((begin, springs)) = open.take() {
+                    found.push(SideEpisode {
+                        channel,
+                        contact: begin..index + 1,
+                        springs,
+                        cut_off,
+                    });
+                }
+            }
+        }
+    }
+    found
+}
+
+/// The marker says which test a sample belongs to: touches of one marker are one test, and one touch that runs
+/// through several markers is cut where it steps.
+fn cut_by_marker(touches: Vec<SideEpisode>, marker: &[i64]) -> Vec<SideEpisode> {
+    let mut cut: Vec<(i64, SideEpisode)> = Vec::new();
+    for touch in touches {
+        let mut begin = touch.contact.start;
+        while begin < touch.contact.end {
+            let m = marker[begin];
+            let end = (begin..touch.contact.end)
+                .find(|i| marker[*i] != m)
+                .unwrap_or(touch.contact.end);
+            let piece = SideEpisode {
+                channel: touch.channel,
+                contact: begin..end,
+                springs: touch
+                    .springs
+                    .iter()
+                    .copied()
+                    .filter(|s| (begin..end).contains(&s.peak))
+                    .collect(),
+                cut_off: touch.cut_off && end == touch.contact.end,
+            };
+            match cut
+                .iter_mut()
+                .rev()
+                .find(|(n, t)| *n == m && t.channel == piece.channel)
+            {
+                Some((_, earlier)) => {
+                    earlier.contact.end = piece.contact.end;
+                    earlier.springs.extend(piece.springs);
+                    earlier.cut_off = piece.cut_off;
+                }
+                None => cut.push((m, piece)),
+            }
+            begin = end;
+        }
+    }
+    cut.into_iter().map(|(_, t)| t).collect()
+}
+
+fn join(episode: &mut Episode, touch: SideEpisode) {
+    match episode.sides.iter_mut().find(|s| s.channel == touch.channel) {
+        // One hand flickered off while the other stayed on: still one test.
+        Some(same) => {
+            same.contact.end = same.contact.end.max(touch.contact.end);
+            same.springs.extend(touch.springs);
+            same.cut_off = touch.cut_off;
+        }
+        None => episode.sides.push(touch),
+    }
+}
+
+fn overlap(a: &Range<usize>, b: &Range<usize>) -> bool {
+    a.start < b.end && b.start < a.end
+}
+
+fn middle(r: &Range<usize>) -> usize {
+    r.start + r.len() / 2
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn touch(channel: usize, contact: Range<usize>) -> SideEpisode {
+        SideEpisode {
+            channel,
+            contact,
+            springs: vec![],
+            cut_off: false,
+        }
+    }
+
+    #[test]
+    fn a_marker_cuts_one_touch_and_joins_two() {
+        let mut marker = vec![1_i64; 100];
+        marker.extend(vec![2; 100]);
+        let cut = cut_by_marker(
+            vec![touch(0, 10..40), touch(0, 60..150), touch(0, 160..190)],
+            &marker,
+        );
+        assert_eq!(
+            cut.iter().map(|t| t.contact.clone()).collect::<Vec<_>>(),
+            vec![10..100, 100..190]
+        );
+    }
+
+    #[test]
+    fn both_hands_on_is_one_episode_with_two_sides() {
+        let mut e = Episode {
+            sides: vec![touch(0, 10..50)],
+            marker: None,
+        };
+        assert!(overlap(&e.sides[0].contact, &(20..60)));
+        join(&mut e, touch(1, 20..60));
+        join(&mut e, touch(1, 62..70));
+        assert_eq!(e.sides.len(), 2);
+        assert_eq!(e.sides[1].contact, 20..70);
+    }
+}

@@ -1,0 +1,246 @@
+//! How the examiner moves: rest, lean, hold, springs, release; and what can go wrong with it.
+
+use super::movement::{Movement, Steps};
+use super::{Dice, Elastic, Tissue};
+
+/// One examiner's way of doing a test. Lengths in mm, times in s.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Examiner {
+    pub unloaded_before_s: f64,
+    pub lean_s: f64,
+    /// Where the lean stops, from the onset; below zero it stops short of it.
+    pub preload_beyond_onset_mm: f64,
+    pub hold_s: f64,
+    /// None makes a press without a hold: lean to the preload and straight off.
+    pub springs: u32,
+    pub excursion_mm: f64,
+    /// Standard deviation of the excursion from spring to spring, as a share of it.
+    pub excursion_spread: f64,
+    /// Springs alternate between this share more and this share less.
+    pub uneven_share: f64,
+    pub spring_s: f64,
+    pub pause_s: f64,
+    /// How far the hand comes back out between springs.
+    pub lift_between_springs_mm: f64,
+    pub last_hold_s: f64,
+    pub release_s: f64,
+    pub unloaded_after_s: f64,
+    pub tremor_mm: f64,
+    pub tremor_hz: f64,
+    pub breathing_mm: f64,
+    pub breathing_hz: f64,
+    /// Amplitude of a slow wander while holding.
+    pub wander_mm: f64,
+    /// Standard deviation of every duration, as a share of it.
+    pub time_spread: f64,
+}
+
+impl Default for Examiner {
+    fn default() -> Self {
+        Examiner {
+            unloaded_before_s: 0.8,
+            lean_s: 1.8,
+            preload_beyond_onset_mm: 1.6,
+            hold_s: 1.0,
+            springs: 3,
+            excursion_mm: 3.2,
+            excursion_spread: 0.02,
+            uneven_share: 0.0,
+            spring_s: 0.5,
+            pause_s: 0.55,
+            lift_between_springs_mm: 0.0,
+            last_hold_s: 0.5,
+            release_s: 0.5,
+            unloaded_after_s: 0.8,
+            tremor_mm: 0.006,
+            tremor_hz: 9.0,
+            breathing_mm: 0.05,
+            breathing_hz: 0.25,
+            wander_mm: 0.0,
+            time_spread: 0.03,
+        }
+    }
+}
+
+/// A way of doing a test that the technique rules (methods, section 9) should notice.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Fault {
+    /// Held short of the onset; the springs pass it.
+    SprungEarly,
+    /// Never past the toe, springs and all.
+    InsideTheToe,
+    Shallow,
+    Deep,
+    Quick,
+    UnsteadyHold,
+    CameOff,
+    UnevenSprings,
+    /// Leans so heavily that the springs peak about a tenth over this force, in N.
+    Over(f64),
+    /// Straight to the peak and off: no hold, no spring.
+    Press,
+}
+
+impl Fault {
+    /// Every fault; the force of the one that needs one is the usual lumbar ceiling.
+    pub const ALL: [Fault; 10] = [
+        Fault::SprungEarly,
+        Fault::InsideTheToe,
+        Fault::Shallow,
+        Fault::Deep,
+        Fault::Quick,
+        Fault::UnsteadyHold,
+        Fault::CameOff,
+        Fault::UnevenSprings,
+        Fault::Over(175.0),
+        Fault::Press,
+    ];
+
+    /// The word on the command line.
+    pub fn word(self) -> &'static str {
+        match self {
+            Fault::SprungEarly => "sprung-early",
+            Fault::InsideTheToe => "inside-the-toe",
+            Fault::Shallow => "shallow",
+            Fault::Deep => "deep",
+            Fault::Quick => "quick",
+            Fault::UnsteadyHold => "unsteady-hold",
+            Fault::CameOff => "came-off",
+            Fault::UnevenSprings => "uneven-springs",
+            Fault::Over(_) => "over-ceiling",
+            Fault::Press => "press",
+        }
+    }
+
+    /// Reads the word.
+    pub fn parse(word: &str) -> Option<Fault> {
+        Fault::ALL.into_iter().find(|f| f.word() == word)
+    }
+}
+
+impl Examiner {
+    /// The same examiner making a fault on this tissue.
+    #[must_use]
+    pub fn with(mut self, fault: Fault, elastic: &Elastic) -> Self {
+        let onset_mm = elastic.onset_mm().unwrap_or(0.0);
+        match fault {
+            Fault::SprungEarly => self.preload_beyond_onset_mm = -1.2,
+            Fault::InsideTheToe => {
+                let preload_mm = 0.45 * onset_mm;
+                self.preload_beyond_onset_mm = preload_mm - onset_mm;
+                self.excursion_mm = (onset_mm - preload_mm - 1.0).clamp(0.6, 3.0);
+            }
+            Fault::Shallow => self.excursion_mm = 1.3,
+            Fault::Deep => self.excursion_mm = 5.2,
+            Fault::Quick => self.spring_s = 0.2,
+            Fault::UnsteadyHold => {
+                self.wander_mm = 0.45;
+                self.hold_s = 1.6;
+            }
+            Fault::CameOff => {
+                self.lift_between_springs_mm = 3.2;
+                self.pause_s = 0.8;
+            }
+            Fault::UnevenSprings => {
+                self.springs = self.springs.max(4);
+                self.uneven_share = 0.3;
+            }
+            Fault::Over(force_n) => {
+                let peak_mm = elastic.displacement_at_mm(1.1 * force_n);
+                self.preload_beyond_onset_mm = peak_mm - self.excursion_mm - onset_mm;
+            }
+            Fault::Press => {
+                self.springs = 0;
+                self.hold_s = 0.0;
+                self.last_hold_s = 0.0;
+                self.preload_beyond_onset_mm += self.excursion_mm;
+            }
+        }
+        self
+    }
+
+    /// An examiner without faults, drawn: no two lean alike.
+    pub fn drawn(dice: &mut Dice) -> Self {
+        Examiner {
+            unloaded_before_s: dice.between(0.6, 1.0),
+            lean_s: dice.between(1.5, 2.1),
+            preload_beyond_onset_mm: dice.between(1.2, 2.0),
+            hold_s: dice.between(0.9, 1.3),
+            springs: 3 + dice.below(3) as u32,
+            excursion_mm: dice.between(2.9, 3.6),
+            spring_s: dice.between(0.45, 0.6),
+            pause_s: dice.between(0.5, 0.65),
+            unloaded_after_s: dice.between(0.6, 1.0),
+            tremor_mm: dice.between(0.003, 0.012),
+            tremor_hz: dice.between(8.0, 10.0),
+            breathing_mm: dice.between(0.02, 0.08),
+            breathing_hz: dice.between(0.2, 0.3),
+            ..Examiner::default()
+        }
+    }
+
+    /// Leans straight to the peak and off again: no hold, no spring.
+    pub fn press() -> Self {
+        Examiner::default().with(Fault::Press, &Tissue::default().elastic)
+    }
+
+    /// Holds short of the onset and springs from there.
+    pub fn sprung_early() -> Self {
+        Examiner::default().with(Fault::SprungEarly, &Tissue::default().elastic)
+    }
+
+    /// The steps of the movement, their durations and excursions drawn.
+    pub(super) fn movement(&self, onset_mm: f64, dice: &mut Dice) -> Movement {
+        let preload = (onset_mm + self.preload_beyond_onset_mm).max(0.2);
+        let vary = |dice: &mut Dice, s: f64| s * (1.0 + self.time_spread * dice.normal_within_3());
+        let mut steps = Steps::default();
+        steps.hold(vary(dice, self.unloaded_before_s));
+        steps.to(vary(dice, self.lean_s), preload);
+        steps.hold(vary(dice, self.hold_s));
+        for number in 0..self.springs {
+            let uneven = if number % 2 == 0 {
+                self.uneven_share
+            } else {
+                -self.uneven_share
+            };
+            let spread = 1.0 + uneven + self.excursion_spread * dice.normal_within_3();
+            steps.spring(vary(dice, self.spring_s), self.excursion_mm * spread);
+            if number + 1 == self.springs {
+                break;
+            }
+            let pause = vary(dice, self.pause_s);
+            if self.lift_between_springs_mm > 0.0 {
+                let low = (preload - self.lift_between_springs_mm).max(0.1);
+                steps.to(0.4 * pause, low);
+                steps.hold(0.2 * pause);
+                steps.to(0.4 * pause, preload);
+            } else {
+                steps.hold(pause);
+            }
+        }
+        steps.hold(vary(dice, self.last_hold_s));
+        steps.to(vary(dice, self.release_s), 0.0);
+        steps.hold(vary(dice, self.unloaded_after_s));
+        let waves = self.waves(dice);
+        Movement::new(steps, waves)
+    }
+
+    /// Tremor, breathing and wander: amplitude (mm), angular frequency (1/s), phase.
+    fn waves(&self, dice: &mut Dice) -> Vec<(f64, f64, f64)> {
+        let turn = 2.0 * std::f64::consts::PI;
+        let mut waves = Vec::new();
+        let mut wave = |amplitude_mm: f64, hz: f64, dice: &mut Dice| {
+            let phase = turn * dice.uniform();
+            if amplitude_mm != 0.0 {
+                waves.push((amplitude_mm, turn * hz, phase));
+            }
+        };
+        wave(0.6 * self.tremor_mm, self.tremor_hz, dice);
+        wave(0.4 * self.tremor_mm, 0.91 * self.tremor_hz, dice);
+        wave(self.breathing_mm, self.breathing_hz, dice);
+        for hz in [0.8, 1.3, 1.9] {
+            wave(self.wander_mm / 1.7, hz, dice);
+        }
+        waves
+    }
+}

@@ -1,0 +1,191 @@
+//! What the sensors make of the truth.
+
+use super::Dice;
+
+/// What a missing sample looks like in the file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Dropped {
+    /// The row is not there.
+    Rows,
+    /// The cell is empty.
+    Cells,
+}
+
+/// A load cell with a displacement sensor, and their faults.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Sensor {
+    pub rate_hz: f64,
+    pub force_noise_n: f64,
+    pub displacement_noise_mm: f64,
+    /// Zero leaves values as they are.
+    pub force_resolution_n: f64,
+    pub displacement_resolution_mm: f64,
+    pub offset_n: f64,
+    /// Gained evenly from the first sample to the last.
+    pub drift_n: f64,
+    /// Single wrong samples: two in three on force, one in three on displacement.
+    pub spikes: u32,
+    pub spike_n: f64,
+    pub spike_mm: f64,
+    /// Share of samples lost, each on its own.
+    pub dropped_share: f64,
+    pub dropped: Dropped,
+    /// Force comes this much after displacement.
+    pub lag_ms: f64,
+    /// 0.02 reads 2 % too high.
+    pub gain_error: f64,
+    /// Force the sensor cannot read beyond.
+    pub saturation_n: Option<f64>,
+    pub has_displacement: bool,
+}
+
+impl Default for Sensor {
+    fn default() -> Self {
+        Sensor {
+            rate_hz: 1000.0,
+            force_noise_n: 0.3,
+            displacement_noise_mm: 0.02,
+            force_resolution_n: 0.01,
+            displacement_resolution_mm: 0.001,
+            offset_n: 0.0,
+            drift_n: 0.0,
+            spikes: 0,
+            spike_n: 60.0,
+            spike_mm: 6.0,
+            dropped_share: 0.0,
+            dropped: Dropped::Rows,
+            lag_ms: 0.0,
+            gain_error: 0.0,
+            saturation_n: None,
+            has_displacement: true,
+        }
+    }
+}
+
+/// Rounded to whole steps of `resolution`; left alone when that is 0.
+pub fn quantise(value: f64, resolution: f64) -> f64 {
+    if resolution > 0.0 {
+        // Dividing by the inverse gives the nearest double to the printed decimal for 0.01 and 0.001.
+        let inverse = 1.0 / resolution;
+        (value * inverse).round() / inverse
+    } else {
+        value
+    }
+}
+
+impl Sensor {
+    /// Samples of the fine grid that make one sample of the file: the tissue is stepped at 1 kHz or more.
+    pub(super) fn fine_steps(&self) -> usize {
+        ((1000.0 / self.rate_hz).ceil() as usize).max(1)
+    }
+
+    /// Spacing of the fine grid in s.
+    pub(super) fn fine_step_s(&self) -> f64 {
+        1.0 / (self.rate_hz * self.fine_steps() as f64)
+    }
+
+    /// Force as read, from the true force on the fine grid.
+    pub(super) fn read_force(&self, fine_n: &[f64], dice: &mut Dice) -> Vec<f64> {
+        let lag = self.lag_ms / 1e3 / self.fine_step_s();
+        let steps = self.fine_steps();
+        let count = fine_n.len().div_ceil(steps);
+        let last = count.saturating_sub(1).max(1) as f64;
+        (0..count)
+            .map(|i| {
+                let force = at(fine_n, (i * steps) as f64 - lag) * (1.0 + self.gain_error);
+                let read = force
+                    + self.offset_n
+                    + self.drift_n * i as f64 / last
+                    + self.force_noise_n * dice.normal();
+                quantise(
+                    read.min(self.saturation_n.unwrap_or(f64::INFINITY)),
+                    self.force_resolution_n,
+                )
+            })
+            .collect()
+    }
+
+    /// Displacement as read, from the true one on the fine grid.
+    pub(super) fn read_displacement(&self, fine_mm: &[f64], dice: &mut Dice) -> Vec<f64> {
+        fine_mm
+            .iter()
+            .step_by(self.fine_steps())
+            .map(|x| {
+                quantise(
+                    x + self.displacement_noise_mm * dice.normal(),
+                    self.displacement_resolution_mm,
+                )
+            })
+            .collect()
+    }
+
+    /// Adds the spikes.
+    pub(super) fn add_spikes(
+        &self,
+        force: &mut [f64],
+        mut displacement: Option<&mut Vec<f64>>,
+        dice: &mut Dice,
+    ) {
+        for number in 0..self.spikes {
+            let sign = if dice.uniform() < 0.5 { -1.0 } else { 1.0 };
+            let size = sign * dice.between(0.5, 1.5);
+            match displacement.as_deref_mut() {
+                Some(x) if number % 3 == 2 => {
+                    if let Some(x) = x.get_mut(dice.below(force.len())) {
+                        *x = quantise(*x + size * self.spike_mm, self.displacement_resolution_mm);
+                    }
+                }
+                _ => {
+                    let i = dice.below(force.len());
+                    if let Some(f) = force.get_mut(i) {
+                        *f = quantise(*f + size * self.spike_n, self.force_resolution_n);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Which samples are there.
+    pub(super) fn kept(&self, count: usize, dice: &mut Dice) -> Vec<bool> {
+        (0..count)
+            .map(|_| self.dropped_share <= 0.0 || dice.uniform() >= self.dropped_share)
+            .collect()
+    }
+}
+
+/// Linear interpolation at a fractional index, held at the ends.
+fn at(values: &[f64], index: f64) -> f64 {
+    let Some(last) = values.len().checked_sub(1) else {
+        return 0.0;
+    };
+    let index = index.clamp(0.0, last as f64);
+    let low = index as usize;
+    let share = index - low as f64;
+    if share == 0.0 {
+        return values[low];
+    }
+    values[low] + share * (values[(low + 1).min(last)] - values[low])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_are_rounded_to_the_resolution() {
+        assert_eq!(quantise(1.234_56, 0.001), 1.235);
+        assert_eq!(quantise(-0.017, 0.01), -0.02);
+        assert_eq!(quantise(0.1234, 0.0), 0.1234);
+    }
+
+    #[test]
+    fn a_lag_of_one_sample_shifts_force_by_one_sample() {
+        let sensor = Sensor {
+            lag_ms: 1.0,
+            force_noise_n: 0.0,
+            ..Sensor::default()
+        };
+        let read = sensor.read_force(&[0.0, 1.0, 2.0, 3.0], &mut Dice::new(0));
+        assert_eq!(read, [0.0, 0.0, 1.0, 2.0]);
+    }
+}

@@ -1,0 +1,231 @@
+//! Quantiles and tail probabilities of the t, normal, F and chi-square distributions.
+//!
+//! Degrees of freedom need not be whole (Welch–Satterthwaite gives fractions) and may be infinite. Beyond
+//! [`MANY_DF`] the limiting distribution is taken, where the series behind the finite one lose digits.
+
+use super::{Result, StatsError};
+use statrs::distribution::{ChiSquared, ContinuousCDF, FisherSnedecor, Normal, StudentsT};
+
+/// Degrees of freedom beyond which the limiting distribution stands in (difference below 1e-6 in t).
+pub const MANY_DF: f64 = 1e6;
+/// Smallest probability, and complement of the largest, that a quantile is given for: further out the
+/// underlying series are not trustworthy, and no rule here needs them.
+pub const SMALLEST_P: f64 = 1e-6;
+
+fn check_p(p: f64) -> Result<f64> {
+    if (SMALLEST_P..=1.0 - SMALLEST_P).contains(&p) {
+        return Ok(p);
+    }
+    Err(StatsError::Range {
+        what: "the probability of a quantile",
+        found: p,
+        expected: "a number from 1e-6 to 1 - 1e-6",
+    })
+}
+
+fn check_df(df: f64) -> Result<f64> {
+    if df > 0.0 {
+        return Ok(df);
+    }
+    Err(StatsError::Range {
+        what: "the number of degrees of freedom",
+        found: df,
+        expected: "a number above 0, or infinity",
+    })
+}
+
+fn check_statistic(x: f64) -> Result<f64> {
+    if x.is_nan() {
+        return Err(StatsError::NotFinite {
+            what: "a test statistic",
+        });
+    }
+    Ok(x)
+}
+
+/// The distributions refuse only parameters that `check_df` has refused before.
+fn refused(found: f64) -> StatsError {
+    StatsError::Range {
+        what: "the number of degrees of freedom",
+        found,
+        expected: "a number above 0, or infinity",
+    }
+}
+
+fn student(df: f64) -> Result<StudentsT> {
+    StudentsT::new(0.0, 1.0, df).map_err(|_| refused(df))
+}
+
+/// Quantile of the standard normal distribution.
+///
+/// `p` from 1e-6 to 1 − 1e-6.
+///
+/// ```
+/// let z = tautpoint::stats::quantile::normal_quantile(0.975).unwrap();
+/// assert!((z - 1.959963984540054).abs() < 1e-12);
+/// ```
+///
+/// # Errors
+/// [`StatsError::Range`] when `p` is outside.
+pub fn normal_quantile(p: f64) -> Result<f64> {
+    Ok(Normal::standard().inverse_cdf(check_p(p)?))
+}
+
+/// Probability that a standard normal value exceeds `z`.
+///
+/// # Errors
+/// [`StatsError::NotFinite`] when `z` is NaN.
+pub fn normal_upper_tail(z: f64) -> Result<f64> {
+    Ok(Normal::standard().sf(check_statistic(z)?))
+}
+
+/// Quantile of Student's t with `df` degrees of freedom (above 0, not necessarily whole, may be infinite).
+///
+/// ```
+/// let t = tautpoint::stats::quantile::t_quantile(0.975, 10.0).unwrap();
+/// assert!((t - 2.228138851986274).abs() < 1e-9);
+/// ```
+///
+/// # Errors
+/// [`StatsError::Range`] when `p` is outside 1e-6 to 1 − 1e-6 or `df` is not above 0.
+pub fn t_quantile(p: f64, df: f64) -> Result<f64> {
+    let (p, df) = (check_p(p)?, check_df(df)?);
+    if df > MANY_DF {
+        return normal_quantile(p);
+    }
+    Ok(student(df)?.inverse_cdf(p))
+}
+
+/// Probability that Student's t with `df` degrees of freedom exceeds `t`; `t` may be infinite.
+///
+/// # Errors
+/// [`StatsError::Range`] when `df` is not above 0, [`StatsError::NotFinite`] when `t` is NaN.
+pub fn t_upper_tail(t: f64, df: f64) -> Result<f64> {
+    let (t, df) = (check_statistic(t)?, check_df(df)?);
+    if t.is_infinite() {
+        return Ok(if t > 0.0 { 0.0 } else { 1.0 });
+    }
+    if df > MANY_DF {
+        return normal_upper_tail(t);
+    }
+    Ok(student(df)?.sf(t))
+}
+
+/// Quantile of chi-square with `df` degrees of freedom (above 0, at most 1e6).
+///
+/// # Errors
+/// [`StatsError::Range`] when `p` or `df` is outside.
+pub fn chi_square_quantile(p: f64, df: f64) -> Result<f64> {
+    let p = check_p(p)?;
+    Ok(chi_square(df)?.inverse_cdf(p))
+}
+
+/// Probability that chi-square with `df` degrees of freedom exceeds `x`.
+///
+/// # Errors
+/// [`StatsError::Range`] when `df` is not from 0 to 1e6, [`StatsError::NotFinite`] when `x` is NaN.
+pub fn chi_square_upper_tail(x: f64, df: f64) -> Result<f64> {
+    let x = check_statistic(x)?;
+    let distribution = chi_square(df)?;
+    if x <= 0.0 {
+        return Ok(1.0);
+    }
+    if x.is_infinite() {
+        return Ok(0.0);
+    }
+    Ok(distribution.sf(x))
+}
+
+fn chi_square(df: f64) -> Result<ChiSquared> {
+    if check_df(df)? > MANY_DF {
+        return Err(StatsError::Range {
+            what: "the number of degrees of freedom of chi-square",
+            found: df,
+            expected: "at most 1e6",
+        });
+    }
+    ChiSquared::new(df).map_err(|_| refused(df))
+}
+
+/// Quantile of F with `df1` and `df2` degrees of freedom; either may be fractional, one of them infinite.
+///
+/// # Formula
+/// For df2 → ∞ chi-square(df1)/df1; for df1 → ∞ the inverse of the opposite quantile of chi-square(df2)/df2.
+///
+/// # Errors
+/// [`StatsError::Range`] when `p` is outside 1e-6 to 1 − 1e-6 or a `df` is not above 0.
+pub fn f_quantile(p: f64, df1: f64, df2: f64) -> Result<f64> {
+    let (p, df1, df2) = (check_p(p)?, check_df(df1)?, check_df(df2)?);
+    if df2 > MANY_DF {
+        return Ok(chi_square_quantile(p, df1)? / df1);
+    }
+    if df1 > MANY_DF {
+        return Ok(df2 / chi_square_quantile(1.0 - p, df2)?);
+    }
+    let f = FisherSnedecor::new(df1, df2).map_err(|_| refused(df1))?;
+    Ok(f.inverse_cdf(p))
+}
+
+/// Probability that F with `df1` and `df2` degrees of freedom exceeds `f`.
+///
+/// # Errors
+/// [`StatsError::Range`] when a `df` is not above 0, [`StatsError::NotFinite`] when `f` is NaN.
+pub fn f_upper_tail(f: f64, df1: f64, df2: f64) -> Result<f64> {
+    let (f, df1, df2) = (check_statistic(f)?, check_df(df1)?, check_df(df2)?);
+    if f <= 0.0 {
+        return Ok(1.0);
+    }
+    if f.is_infinite() {
+        return Ok(0.0);
+    }
+    if df2 > MANY_DF {
+        return chi_square_upper_tail(f * df1, df1);
+    }
+    if df1 > MANY_DF {
+        return Ok(1.0 - chi_square_upper_tail(df2 / f, df2)?);
+    }
+    let distribution = FisherSnedecor::new(df1, df2).map_err(|_| refused(df1))?;
+    Ok(distribution.sf(f))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn t_with_two_degrees_of_freedom_has_a_closed_form() {
+        // p = 1/2 + t / (2 sqrt(2 + t^2)), hence t = a sqrt(2 / (1 - a^2)) with a = 2p - 1 (exact).
+        for p in [0.6, 0.8, 0.975, 0.999] {
+            let a: f64 = 2.0 * p - 1.0;
+            let exact = a * (2.0 / (1.0 - a * a)).sqrt();
+            assert!((t_quantile(p, 2.0).unwrap() / exact - 1.0).abs() < 1e-9);
+            assert!((t_upper_tail(exact, 2.0).unwrap() - (1.0 - p)).abs() < 1e-12);
+        }
+    }
+
+    #[test]
+    fn infinite_degrees_of_freedom_are_the_normal() {
+        assert_eq!(t_quantile(0.975, f64::INFINITY), normal_quantile(0.975));
+        assert_eq!(t_upper_tail(1.2, 2e6), normal_upper_tail(1.2));
+        // F with one and infinite degrees of freedom is a squared normal.
+        let z = normal_quantile(0.975).unwrap();
+        assert!((f_quantile(0.95, 1.0, f64::INFINITY).unwrap() - z * z).abs() < 1e-6);
+    }
+
+    #[test]
+    fn out_of_range_is_refused_by_name() {
+        assert!(t_quantile(1e-7, 5.0).is_err());
+        assert!(t_quantile(1.0, 5.0).is_err());
+        assert!(t_quantile(0.5, 0.0).is_err());
+        assert!(t_upper_tail(f64::NAN, 5.0).is_err());
+        let said = f_quantile(0.5, -1.0, 3.0).unwrap_err().to_string();
+        assert!(said.contains("degrees of freedom is -1"), "{said}");
+    }
+
+    #[test]
+    fn an_infinite_statistic_has_no_tail() {
+        assert_eq!(t_upper_tail(f64::INFINITY, 4.0), Ok(0.0));
+        assert_eq!(t_upper_tail(f64::NEG_INFINITY, 4.0), Ok(1.0));
+        assert_eq!(f_upper_tail(f64::INFINITY, 2.0, 4.0), Ok(0.0));
+    }
+}

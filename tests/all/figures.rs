@@ -1,0 +1,520 @@
+//! Figures: what they hold, in which order they are drawn, and that they are pictures.
+
+use invented::{Push, finding, neighbours, press};
+use tautpoint::columns::Measure;
+use tautpoint::compare::{Decision, Finding, TrialsToDecide};
+use tautpoint::plot::{Figure, PanelOptions, ScanOptions, png, scan_overview, test_panels};
+use tautpoint::trace::{Knee, Test};
+
+/// Invented tests and findings: no person's, no lab's.
+pub mod invented {
+    use tautpoint::columns::Measure;
+    use tautpoint::compare::{ComparisonKind, Decision, Finding, Key, SpreadSource, TrialsToDecide};
+    use tautpoint::trace::{
+        About, Curve, Estimate, FitSummary, Knee, Measured, Measures, Phases, Side, Spring, Test,
+    };
+
+    /// What a hand does to a tissue, in N, mm and s.
+    #[derive(Debug, Clone)]
+    pub struct Push {
+        pub begin_s: f64,
+        pub origin_mm: f64,
+        pub knee_mm: f64,
+        pub k1: f64,
+        pub k2: f64,
+        pub preload_mm: f64,
+        pub excursion_mm: f64,
+        pub springs: u32,
+        pub lean_s: f64,
+        pub hold_s: f64,
+        pub damping: f64,
+        pub displacement: bool,
+        pub knee: Knee,
+    }
+
+    impl Default for Push {
+        fn default() -> Push {
+            Push {
+                begin_s: 0.5,
+                origin_mm: 0.0,
+                knee_mm: 8.2,
+                k1: 2.05,
+                k2: 11.02,
+                preload_mm: 9.6,
+                excursion_mm: 3.2,
+                springs: 3,
+                lean_s: 1.9,
+                hold_s: 1.0,
+                damping: 0.12,
+                displacement: true,
+                knee: Knee::Fitted,
+            }
+        }
+    }
+
+    fn smooth(u: f64) -> f64 {
+        let u = u.clamp(0.0, 1.0);
+        u * u * u * (10.0 - 15.0 * u + 6.0 * u * u)
+    }
+
+    impl Push {
+        fn first_spring_s(&self) -> f64 {
+            self.begin_s + self.lean_s + self.hold_s
+        }
+
+        fn springs_end_s(&self) -> f64 {
+            self.first_spring_s() + f64::from(self.springs)
+        }
+
+        /// Displacement into the tissue.
+        fn depth(&self, t: f64) -> f64 {
+            let lean = self.preload_mm * smooth((t - self.begin_s) / self.lean_s);
+            let s = t - self.first_spring_s();
+            let spring = if s > 0.0 && t < self.springs_end_s() && s.fract() < 0.7 {
+                self.excursion_mm * 0.5 * (1.0 - (std::f64::consts::TAU * s.fract() / 0.7).cos())
+            } else {
+                0.0
+            };
+            let leave = 1.0 - smooth((t - self.springs_end_s() - 0.4) / 0.6);
+            (lean + spring) * leave + 0.02 * (7.0 * t).sin() * (lean / self.preload_mm) * leave
+        }
+
+        fn force(&self, t: f64) -> f64 {
+            let x = self.depth(t);
+            let v = (self.depth(t + 1e-4) - self.depth(t - 1e-4)) / 2e-4;
+            let beyond = (x - self.knee_mm).max(0.0);
+            (self.k1 * x + (self.k2 - self.k1) * beyond + self.damping * v).max(0.0)
+        }
+    }
+
+    fn set(measures: &mut Measures, measure: Measure, value: f64, u95: f64) {
+        let estimate = Estimate {
+            value,
+            u95: Some(u95),
+            sd: None,
+        };
+        measures.set(
+            measure,
+            Measured {
+                estimate,
+                budget: Vec::new(),
+            },
+        );
+    }
+
+    fn spring(push: &Push, i: u32) -> Spring {
+        let start_s = push.first_spring_s() + f64::from(i);
+        let mm = |depth: f64| push.displacement.then_some(depth + push.origin_mm);
+        let deep = push.preload_mm + push.excursion_mm;
+        let peak_n = (0..70)
+            .map(|k| push.force(start_s + 0.01 * f64::from(k)))
+            .fold(0.0, f64::max);
+        Spring {
+            number: i + 1,
+            start_s,
+            peak_s: start_s + 0.35,
+            end_s: start_s + 0.7,
+            counted: i > 0 || push.springs < 3,
+            preload_n: Some(push.force(push.first_spring_s() - 0.1)),
+            peak_n,
+            start_mm: mm(push.preload_mm),
+            peak_mm: mm(deep),
+            end_mm: mm(push.preload_mm),
+            excursion_mm: push.displacement.then_some(push.excursion_mm),
+            ..Spring::default()
+        }
+    }
+
+    /// A whole test as the analysis would hand it on.
+    pub fn press(push: &Push, level: &str, side: Side, trial: u32) -> Test {
+        let end = push.springs_end_s() + 1.0;
+        let last = end + 0.4;
+        let times: Vec<f64> = (0..)
+            .map(|i| (push.begin_s - 0.5) + 0.01 * f64::from(i))
+            .take_while(|t| *t < last)
+            .collect();
+        let onset_s = times.iter().copied().find(|t| push.depth(*t) >= push.knee_mm);
+        let springs: Vec<Spring> = (0..push.springs).map(|i| spring(push, i)).collect();
+        let peak = times.iter().map(|t| push.force(*t)).fold(0.0, f64::max);
+        let mut measures = Measures::default();
+        set(&mut measures, Measure::Peak, peak, 0.3);
+        set(
+            &mut measures,
+            Measure::Preload,
+            push.force(push.first_spring_s() - 0.1),
+            0.2,
+        );
+        if push.displacement {
+            let slope = if push.knee == Knee::None { push.k1 } else { push.k2 };
+            set(&mut measures, Measure::EndFeel, slope, 0.09);
+            set(&mut measures, Measure::FittedEndFeel, push.k2 + 0.05, 0.03);
+            set(&mut measures, Measure::LossRatio, 0.051, 0.004);
+            set(&mut measures, Measure::Loss, 7.9, 0.6);
+            set(&mut measures, Measure::Excursion, push.excursion_mm, 0.02);
+            if matches!(push.knee, Knee::Fitted | Knee::TwoLines) {
+                set(&mut measures, Measure::Onset, push.knee_mm + push.origin_mm, 0.02);
+                set(&mut measures, Measure::OnsetTravel, push.knee_mm, 0.03);
+                set(
+                    &mut measures,
+                    Measure::OnsetForce,
+                    onset_s.map_or(0.0, |t| push.force(t)),
+                    0.4,
+                );
+            }
+        }
+        let about = About {
+            subject: Some("V-07".to_owned()),
+            examiner: Some("L-12".to_owned()),
+            session: Some("2026-09-14".to_owned()),
+            level: Some(level.to_owned()),
+            side: Some(side),
+            contact: Some("thumb".to_owned()),
+            posture: Some("prone".to_owned()),
+            line_of_drive_deg: Some(90.0),
+            trial: Some(trial),
+            ..About::default()
+        };
+        Test {
+            recording: format!("recordings/V-07_{level}_{side}_{trial}.csv"),
+            test: 1,
+            about,
+            rate_hz: 1000.0,
+            samples: ((end - push.begin_s) * 1000.0) as usize,
+            phases: Phases {
+                contact_begin_s: push.begin_s,
+                onset_s: if push.knee == Knee::None { None } else { onset_s },
+                lean_end_s: push.first_spring_s(),
+                springs_end_s: springs.last().map(|s| s.end_s),
+                contact_end_s: end,
+                hold_s: Some([push.begin_s + push.lean_s, push.first_spring_s()]),
+            },
+            springs,
+            measures,
+            window_n: [30.0, 100.0],
+            knee: push.knee,
+            fit: push.displacement.then_some(FitSummary {
+                onset_mm: push.knee_mm + push.origin_mm,
+                onset_n: push.k1 * push.knee_mm,
+                take_up_n_per_mm: push.k1,
+                end_feel_n_per_mm: push.k2,
+                knee_width_mm: 0.1,
+                damping_n_s_per_mm: push.damping,
+                relaxation_time_s: None,
+                residual_percent: 0.8,
+            }),
+            total_peak_n: peak,
+            drive_deg: None,
+            notes: Vec::new(),
+            curve: Curve {
+                time_s: times.iter().map(|t| *t as f32).collect(),
+                force_n: times.iter().map(|t| push.force(*t) as f32).collect(),
+                displacement_mm: if push.displacement {
+                    times
+                        .iter()
+                        .map(|t| (push.depth(*t) + push.origin_mm) as f32)
+                        .collect()
+                } else {
+                    Vec::new()
+                },
+            },
+        }
+    }
+
+    /// A finding of left against right: percent, half-width of its interval, the word.
+    pub fn finding(level: &str, percent: f64, half: f64, word: Decision) -> Finding {
+        let right = 11.0 * (percent / 100.0).exp();
+        Finding {
+            key: Key {
+                subject: Some("V-07".to_owned()),
+                examiner: Some("L-12".to_owned()),
+                session: Some("2026-09-14".to_owned()),
+                level: Some(level.to_owned()),
+                posture: Some("prone".to_owned()),
+                contact: Some("thumb".to_owned()),
+                line_of_drive_deg: Some(90.0),
+            },
+            comparison: ComparisonKind::LeftRight,
+            measure: Measure::EndFeel,
+            left: Some(11.0),
+            right: Some(right),
+            left_trials: 3,
+            right_trials: 3,
+            asymmetry_percent: Some(percent),
+            low_percent: Some(percent - half),
+            high_percent: Some(percent + half),
+            difference: None,
+            threshold_percent: Some(15.0),
+            mdc_percent: Some(9.1),
+            spread_source: Some(SpreadSource::Trials),
+            side_of_resistance: Some(word),
+            trials_to_decide: (word == Decision::Undecided).then_some(TrialsToDecide::Trials(4)),
+            call: None,
+            call_agrees: None,
+            covers: Vec::new(),
+        }
+    }
+
+    /// A midline step against its neighbours.
+    pub fn neighbours(covers: &[&str], percent: f64, half: f64, word: Decision) -> Finding {
+        let mut f = finding(covers[0], percent, half, word);
+        f.comparison = ComparisonKind::Neighbours;
+        f.key.contact = Some("reinforced".to_owned());
+        f.covers = covers.iter().map(|c| (*c).to_owned()).collect();
+        f
+    }
+}
+
+fn overview(findings: &[Finding]) -> Figure {
+    let options = ScanOptions {
+        about: "subject V-07, examiner L-12, session 2026-09-14".to_owned(),
+        measure: Measure::EndFeel,
+    };
+    scan_overview(&findings.iter().collect::<Vec<_>>(), &options).unwrap()
+}
+
+/// Shapes that labels must survive.
+fn shapes() -> Vec<(&'static str, Test, PanelOptions)> {
+    use tautpoint::trace::Side::{Left, Right};
+    let plain = Push::default();
+    let ceiling = |n: f64| PanelOptions {
+        ceiling_n: Some(n),
+        ceiling_is_own: true,
+        trials: Some(3),
+    };
+    let at = |push: &Push, level: &str| press(push, level, Left, 2);
+    let mut both_hands = at(&plain, "L3");
+    both_hands.total_peak_n = 131.0;
+    both_hands.measures.set(
+        Measure::HandShare,
+        tautpoint::trace::Measured {
+            estimate: tautpoint::trace::Estimate {
+                value: 52.0,
+                u95: Some(1.0),
+                sd: None,
+            },
+            budget: vec![],
+        },
+    );
+    vec![
+        ("plain", at(&plain, "L3"), ceiling(60.0)),
+        ("far-ceiling", at(&plain, "L3"), ceiling(175.0)),
+        ("both-hands", both_hands, ceiling(105.0)),
+        (
+            "one-spring",
+            at(
+                &Push {
+                    springs: 1,
+                    ..plain.clone()
+                },
+                "T4",
+            ),
+            ceiling(70.0),
+        ),
+        (
+            "nine-springs",
+            at(
+                &Push {
+                    springs: 9,
+                    ..plain.clone()
+                },
+                "T4",
+            ),
+            ceiling(80.0),
+        ),
+        (
+            "no-springs",
+            at(
+                &Push {
+                    springs: 0,
+                    ..plain.clone()
+                },
+                "T4",
+            ),
+            ceiling(105.0),
+        ),
+        (
+            "tiny",
+            at(
+                &Push {
+                    knee_mm: 2.0,
+                    k1: 0.2,
+                    k2: 1.1,
+                    preload_mm: 2.6,
+                    excursion_mm: 0.8,
+                    damping: 0.01,
+                    ..plain.clone()
+                },
+                "C2",
+            ),
+            ceiling(60.0),
+        ),
+        (
+            "large",
+            at(
+                &Push {
+                    knee_mm: 14.0,
+                    k1: 6.0,
+                    k2: 38.0,
+                    preload_mm: 16.0,
+                    excursion_mm: 6.0,
+                    damping: 0.9,
+                    ..plain.clone()
+                },
+                "sacral_base",
+            ),
+            ceiling(175.0),
+        ),
+        (
+            "negative-origin",
+            at(
+                &Push {
+                    origin_mm: -31.5,
+                    ..plain.clone()
+                },
+                "L5",
+            ),
+            ceiling(60.0),
+        ),
+        (
+            "late",
+            at(
+                &Push {
+                    begin_s: 312.4,
+                    origin_mm: 44.0,
+                    ..plain.clone()
+                },
+                "L1",
+            ),
+            PanelOptions::default(),
+        ),
+        (
+            "no-knee",
+            at(
+                &Push {
+                    knee: Knee::None,
+                    knee_mm: 20.0,
+                    k1: 3.0,
+                    ..plain.clone()
+                },
+                "L4",
+            ),
+            ceiling(175.0),
+        ),
+        (
+            "two-lines",
+            at(
+                &Push {
+                    knee: Knee::TwoLines,
+                    ..plain.clone()
+                },
+                "L4",
+            ),
+            ceiling(62.0),
+        ),
+        (
+            "early",
+            at(
+                &Push {
+                    preload_mm: 6.5,
+                    ..plain.clone()
+                },
+                "L2",
+            ),
+            ceiling(60.0),
+        ),
+        (
+            "low-knee",
+            at(
+                &Push {
+                    knee_mm: 1.1,
+                    preload_mm: 3.0,
+                    lean_s: 0.3,
+                    hold_s: 0.35,
+                    ..plain.clone()
+                },
+                "L2",
+            ),
+            ceiling(60.0),
+        ),
+        (
+            "force-only",
+            press(
+                &Push {
+                    displacement: false,
+                    knee: Knee::NotLooked,
+                    ..plain
+                },
+                "L2",
+                Right,
+                1,
+            ),
+            ceiling(60.0),
+        ),
+    ]
+}
+
+fn scans() -> Vec<(&'static str, Vec<Finding>)> {
+    use Decision::{Even, LikeNeighbours, Right, StifferThanNeighbours, Undecided};
+    let mut full: Vec<Finding> = ["C2", "C4", "C6", "T1", "T5", "T7", "T11", "L2", "L4"]
+        .iter()
+        .enumerate()
+        .map(|(i, level)| {
+            finding(
+                level,
+                [-4.0, -6.0, -1.0, 2.0, 1.0, -2.0, 4.0, 1.5, -5.0][i],
+                8.0,
+                Even,
+            )
+        })
+        .collect();
+    full.push(finding("T3", -18.5, 17.5, Undecided));
+    full.push(finding("T9", 14.0, 11.0, Undecided));
+    full.push(finding("L3", 34.6, 8.2, Right));
+    full.push(finding("sacral_base", 1.0, 7.0, Even));
+    full[11].call = Some("right".to_owned());
+    full[11].call_agrees = Some(true);
+    full[9].call = Some("unsure".to_owned());
+    full[1].call = Some("left".to_owned());
+    full[1].call_agrees = Some(false);
+    full[10].trials_to_decide = Some(TrialsToDecide::NotInOneSession);
+    let mut wide = full.clone();
+    wide.push(finding("L5", -70.0, 75.0, Undecided));
+    wide.push(finding("L1", 130.0, 20.0, Right));
+    let midline = vec![
+        neighbours(&["T2", "T3", "T4"], 4.0, 9.0, LikeNeighbours),
+        neighbours(&["T5", "T6"], 31.0, 9.0, StifferThanNeighbours),
+        neighbours(&["T7", "T8"], 14.0, 14.0, Undecided),
+    ];
+    let mut mixed = full.clone();
+    mixed.extend(midline.clone());
+    vec![
+        ("full", full.clone()),
+        ("wide", wide),
+        ("midline", midline),
+        ("mixed", mixed),
+        ("single", vec![full[11].clone()]),
+    ]
+}
+
+/// Writes figures to look at, when a folder is named.
+fn keep(name: &str, figure: &Figure) {
+    if let Ok(folder) = std::env::var("TAUTPOINT_KEEP_FIGURES") {
+        let path = std::path::Path::new(&folder).join(name);
+        std::fs::write(path.with_extension("svg"), &figure.svg).unwrap();
+        std::fs::write(path.with_extension("png"), png(figure, 1.0).unwrap()).unwrap();
+    }
+}
+
+#[test]
+fn every_shape_of_test_makes_a_small_figure() {
+    for (name, test, options) in shapes() {
+        let figure = test_panels(&test, &options);
+        keep(&format!("test-{name}"), &figure);
+        assert!(figure.svg.len() < 40_000, "{name}: {} bytes", figure.svg.len());
+    }
+    for (name, findings) in scans() {
+        let figure = overview(&findings);
+        keep(&format!("scan-{name}"), &figure);
+        assert!(figure.svg.len() < 40_000, "{name}: {} bytes", figure.svg.len());
+    }
+}
