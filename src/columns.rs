@@ -2,8 +2,11 @@
 //!
 //! Everything that names a result — CSV, Parquet, JSON, codebook, report — reads it here.
 
+mod column;
 mod of_scans;
 mod of_tests;
+
+pub use column::{Column, Kind};
 
 /// The columns of the result tables that are not a [`Measure`], each described once. A missing value is an empty
 /// cell in CSV and null in Parquet and JSON, in every column.
@@ -11,8 +14,6 @@ pub mod table {
     pub use super::of_scans::*;
     pub use super::of_tests::*;
 }
-
-use std::borrow::Cow;
 
 /// A number reported for a test. The order is the order of the columns.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -303,86 +304,6 @@ impl Measure {
     pub fn by_name(name: &str) -> Option<Measure> {
         Measure::ALL.into_iter().find(|m| m.info().name == name)
     }
-}
-
-impl Measure {
-    /// The column that holds the value.
-    pub fn column(self) -> Column {
-        let info = self.info();
-        Column {
-            name: info.name.into(),
-            kind: Kind::Num,
-            unit: info.unit,
-            meaning: info.meaning.into(),
-            section: info.section,
-        }
-    }
-
-    /// The column that holds the half-width of the 95 % interval of the measurement.
-    pub fn u95_column(self) -> Column {
-        let info = self.info();
-        Column {
-            name: format!("{}_u95", info.name).into(),
-            meaning: format!(
-                "half-width of the 95 % interval of the measurement of {}",
-                info.name
-            )
-            .into(),
-            section: "5",
-            ..self.column()
-        }
-    }
-
-    /// The column that holds the standard deviation between springs, for a mean over springs.
-    pub fn sd_column(self) -> Option<Column> {
-        let info = self.info();
-        info.over_springs.then(|| Column {
-            name: format!("{}_sd", info.name).into(),
-            meaning: format!(
-                "standard deviation of {} between the springs of the mean",
-                info.name
-            )
-            .into(),
-            section: "5",
-            ..self.column()
-        })
-    }
-}
-
-/// What the cells of a column are.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
-    Text,
-    Int,
-    Num,
-    Bool,
-    /// Several texts: a list in JSON, joined by this in CSV and Parquet.
-    List(&'static str),
-}
-
-impl Kind {
-    /// The word in the codebook.
-    pub fn word(self) -> &'static str {
-        match self {
-            Kind::Text => "text",
-            Kind::Int => "whole number",
-            Kind::Num => "number",
-            Kind::Bool => "true or false",
-            Kind::List(_) => "list",
-        }
-    }
-}
-
-/// A column of a result table.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Column {
-    pub name: Cow<'static, str>,
-    pub kind: Kind,
-    /// Unit as printed; empty where there is none.
-    pub unit: &'static str,
-    pub meaning: Cow<'static, str>,
-    /// Section of the methods that defines it; empty where none does.
-    pub section: &'static str,
 }
 
 #[cfg(test)]

@@ -61,6 +61,32 @@ pub struct Results {
     pub recordings_given: Option<usize>,
 }
 
+/// Reason of a first spring that enters no mean.
+pub const PRECONDITIONING: &str = "preconditioning: the first of three or more springs";
+
+/// One exclusion for every spring of these tests that enters no mean: dropped, or preconditioning. With them in
+/// [`Results::exclusions`], springs found less springs excluded are the springs in the means.
+pub fn spring_exclusions(tests: &[Test]) -> Vec<Exclusion> {
+    let left_out = tests.iter().flat_map(|t| {
+        let springs = t.springs.iter().filter(|s| !s.counted || s.dropped.is_some());
+        springs.map(move |s| (t, s))
+    });
+    left_out
+        .map(|(test, spring)| Exclusion {
+            recording: test.recording.clone(),
+            test: Some(test.test),
+            side: test.side().map(|s| s.word().to_owned()),
+            spring: Some(spring.number),
+            what: "spring",
+            by: "rule",
+            reason: spring
+                .dropped
+                .clone()
+                .unwrap_or_else(|| PRECONDITIONING.to_owned()),
+        })
+        .collect()
+}
+
 /// Caution that every report carries.
 pub const CAUTION: &str = "For training models and consenting volunteers under a licensed supervisor. This is no medical \
 device and makes no diagnosis: it says what was measured, never what is wrong with anybody. Stop on request or pain. \

@@ -4,6 +4,7 @@ use super::{Remark, Seen, place};
 use crate::settings::Settings;
 use crate::study::anatomy::{self, Region};
 use crate::trace::Test;
+use std::collections::BTreeMap;
 
 /// The ceiling that a test is held against, in N, and its region: the lowest of the regions that the contact
 /// covered. `None` when no level is known; no ceiling is then claimed.
@@ -18,43 +19,47 @@ pub fn ceiling_n(test: &Test, settings: &Settings) -> Option<(Region, f64)> {
 /// One remark a test whose total peak is over its ceiling; both sides of a bilateral trace share the total, so they
 /// share the remark, and no side is named in it.
 pub(super) fn over_ceiling(seen: &Seen<'_>) -> Vec<Remark> {
-    let mut remarks: Vec<Remark> = Vec::new();
+    let changed = seen.settings.departures();
+    let mut sides: BTreeMap<(&str, u32), Vec<&Test>> = BTreeMap::new();
     for test in seen.tests {
-        let Some((region, ceiling)) = ceiling_n(test, seen.settings) else {
-            continue;
-        };
-        if test.total_peak_n <= ceiling || test.total_peak_n.is_nan() {
-            continue;
-        }
-        let same =
-            |r: &&mut Remark| r.recording.as_ref() == Some(&test.recording) && r.test == Some(test.test);
-        if let Some(earlier) = remarks.iter_mut().find(same) {
-            earlier.side = None;
-            continue;
-        }
-        let key = format!("ceiling_n.{}", region.word());
-        let whose = if seen.settings.departures().contains(&key.as_str()) {
-            "set by this lab"
-        } else {
-            "default, the lab must set its own"
-        };
-        let text = format!(
-            "{}: peak force {:.1} N, over the {} ceiling of {ceiling} N ({whose}).",
-            place(test),
-            test.total_peak_n,
-            region.word()
-        );
-        remarks.push(Remark {
-            value: Some(test.total_peak_n),
-            unit: "N",
-            high: Some(ceiling),
-            ..Remark::on(
-                test,
-                text,
-                "Next time lean in with less weight and stop well below the ceiling; stop at once on request or \
-                 pain. A blank result is never a reason to press harder.",
-            )
-        });
+        sides.entry((&test.recording, test.test)).or_default().push(test);
     }
-    remarks
+    // The map has sorted the tests; the sort of all remarks brings back their order.
+    sides
+        .into_values()
+        .filter_map(|tests| over(&tests, seen.settings, &changed))
+        .collect()
+}
+
+fn over(sides: &[&Test], settings: &Settings, changed: &[&str]) -> Option<Remark> {
+    let worst = *sides
+        .iter()
+        .max_by(|a, b| a.total_peak_n.total_cmp(&b.total_peak_n))?;
+    let (region, ceiling) = ceiling_n(worst, settings)?;
+    if worst.total_peak_n <= ceiling || !worst.total_peak_n.is_finite() {
+        return None;
+    }
+    let whose = if changed.contains(&format!("ceiling_n.{}", region.word()).as_str()) {
+        "set by this lab"
+    } else {
+        "default, the lab must set its own"
+    };
+    let mut of_all = worst.clone();
+    if sides.len() > 1 {
+        of_all.about.side = None;
+    }
+    let text = format!(
+        "{}: peak force {:.1} N, over the {} ceiling of {ceiling} N ({whose}).",
+        place(&of_all),
+        worst.total_peak_n,
+        region.word()
+    );
+    let advice = "Next time lean in with less weight and stop well below the ceiling; stop at once on request or pain. \
+                  A blank result is never a reason to press harder.";
+    Some(Remark {
+        value: Some(worst.total_peak_n),
+        unit: "N",
+        high: Some(ceiling),
+        ..Remark::on(&of_all, text, advice)
+    })
 }

@@ -11,6 +11,7 @@ pub use plan::{PlanCoverage, PlanStep, ScanKey};
 
 use crate::settings::Settings;
 use crate::trace::Test;
+use std::collections::HashMap;
 
 /// One row of `technique`: a rule that a test, or a scan, did not keep.
 #[derive(Debug, Clone, PartialEq)]
@@ -107,11 +108,16 @@ pub fn remarks(tests: &[Test], plans: &[PlanCoverage], settings: &Settings) -> V
             })
         })
         .collect();
+    let mut places: HashMap<(&str, u32), usize> = HashMap::new();
+    for (i, test) in tests.iter().enumerate() {
+        places.entry((&test.recording, test.test)).or_insert(i);
+    }
     // Stable: within one test the order of the rules stays.
-    all.sort_by_cached_key(|remark| {
-        tests
-            .iter()
-            .position(|t| Some(&t.recording) == remark.recording.as_ref() && Some(t.test) == remark.test)
+    all.sort_by_key(|remark| {
+        let of_test = remark.recording.as_deref().zip(remark.test);
+        of_test
+            .and_then(|key| places.get(&key))
+            .copied()
             .unwrap_or(usize::MAX)
     });
     all

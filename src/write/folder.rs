@@ -11,6 +11,11 @@ use std::path::{Path, PathBuf};
 
 /// A result folder in the making. Nothing is seen of it until [`OutputFolder::finish`]; dropped before, it leaves
 /// nothing behind.
+///
+/// A program killed while the results are being built leaves the earlier results untouched and a hidden folder
+/// `.NAME.tautpoint-XXXXXX` beside them. The swap is two renames: a kill between them leaves no folder of the name, but
+/// the earlier and the new results both whole in that hidden folder. The next run into the same folder puts the earlier
+/// results back where they are missing, and clears the hidden folder away.
 pub struct OutputFolder {
     /// As the user wrote it.
     shown: PathBuf,

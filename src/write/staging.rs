@@ -13,7 +13,8 @@ use tempfile::TempDir;
 
 const MARKER: &str = "unfinished";
 const MARKER_TEXT: &[u8] =
-    b"Results of tautpoint being written. A later run into the same folder clears this away.\n";
+    b"Results of tautpoint, not finished. A later run into the same folder clears this away. \
+If that folder is missing, `old` here holds the earlier results whole, and `new` the later ones.\n";
 
 /// A staging folder of this run; removed when dropped.
 pub(super) struct Staging {

@@ -1,3 +1,7 @@
+//! One test program: every further one links polars again.
+
+mod tables;
+mod technique;
 //! Tests of the whole: outside references, the program, its files and pages.
 
 mod springs;
