@@ -1,5 +1,7 @@
 //! What one analysis found, and the tables, figures and pages made of it.
 
+pub mod html;
+
 use crate::compare::{Finding, Unpaired};
 use crate::error::Problem;
 use crate::settings::Settings;
