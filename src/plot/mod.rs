@@ -16,7 +16,7 @@ pub mod text;
 
 pub use png::png;
 pub use scan::{ScanOptions, scan_overview};
-pub use scan_words::level_label;
+pub use scan_words::{level_label, row_label};
 pub use test_panels::{PanelOptions, test_panels};
 
 /// A finished figure.

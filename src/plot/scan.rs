@@ -130,7 +130,7 @@ fn draw_section(canvas: &mut Canvas, section: &Section<'_>, top: f64, measure: M
         if i > 0 && region_of(section.rows[i - 1]) != region_of(finding) {
             y += REGION_GAP;
         }
-        let label = text::fit(&row_label(finding, section), SMALL + 1.0, PLOT_LEFT - 24.0);
+        let label = text::fit(&row_label(finding, &section.rows), SMALL + 1.0, PLOT_LEFT - 24.0);
         let style = words(SMALL + 1.0, INK).aligned(Align::End);
         canvas.words((PLOT_LEFT - 10.0, y + 4.5), &label, style);
         interval(canvas, finding, x, y);

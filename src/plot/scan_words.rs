@@ -54,9 +54,9 @@ fn order(f: &Finding) -> Order<'_> {
 }
 
 /// The level, or the levels covered; where a level has several rows, what tells them apart.
-pub(super) fn row_label(f: &Finding, section: &Section<'_>) -> String {
+pub fn row_label(f: &Finding, rows: &[&Finding]) -> String {
     let mut label = level_label(f);
-    let others: Vec<_> = section.rows.iter().filter(|o| level_label(o) == label).collect();
+    let others: Vec<_> = rows.iter().filter(|o| level_label(o) == label).collect();
     let differs = |part: fn(&Finding) -> Option<String>| others.iter().any(|o| part(o) != part(f));
     let parts: [fn(&Finding) -> Option<String>; 3] = [
         |f| f.key.posture.clone(),
@@ -139,7 +139,7 @@ pub(super) fn alt(sections: &[Section<'_>], measure: Measure) -> String {
         for f in &section.rows {
             parts.push(format!(
                 "{}: {}, {}",
-                row_label(f, section),
+                row_label(f, &section.rows),
                 decision_word(f),
                 percent_words(f)
             ));

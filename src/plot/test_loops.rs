@@ -17,7 +17,7 @@ struct Sample {
     n: f64,
 }
 
-pub(super) fn draw(canvas: &mut Canvas, panel: Area, test: &Test) {
+pub(super) fn draw(canvas: &mut Canvas, panel: Area, test: &Test, force_top_n: Option<f64>) {
     let samples = in_contact(test);
     let Some((low, high)) = span(samples.iter().map(|s| s.mm)) else {
         return;
@@ -31,7 +31,7 @@ pub(super) fn draw(canvas: &mut Canvas, panel: Area, test: &Test) {
         panel.left,
         panel.right,
     );
-    let highest = highest.max(1e-6);
+    let highest = highest.max(force_top_n.unwrap_or(0.0)).max(1e-6);
     let bottom = if lowest < -0.03 * highest { lowest } else { 0.0 };
     let y = Scale::new(bottom, highest * 1.14, panel.bottom, panel.top);
     axes(canvas, panel, x, y, "displacement (mm)", "force (N)");

@@ -36,6 +36,8 @@ pub struct PanelOptions {
     pub ceiling_is_own: bool,
     /// How many tests this side of the level has, for "trial 2 of 3".
     pub trials: Option<u32>,
+    /// Force that both axes reach at least, in N, so that tests of a level can be held side by side.
+    pub force_top_n: Option<f64>,
 }
 
 /// Draws one test. A test without displacement gets the panel of force against time alone.
@@ -54,7 +56,7 @@ pub fn test_panels(test: &Test, options: &PanelOptions) -> Figure {
     );
     test_time::draw(&mut canvas, TIME_PANEL, test, options);
     if both {
-        test_loops::draw(&mut canvas, LOOP_PANEL, test);
+        test_loops::draw(&mut canvas, LOOP_PANEL, test, options.force_top_n);
     }
     let alt = alt(test, both);
     Figure {

@@ -20,7 +20,7 @@ pub(super) fn draw(canvas: &mut Canvas, panel: Area, test: &Test, options: &Pane
     let (first, last) = span(time.iter().copied())
         .unwrap_or((test.phases.contact_begin_s, test.phases.contact_end_s.max(1e-3)));
     let (lowest, highest) = span(force.iter().copied()).unwrap_or((0.0, 1.0));
-    let highest = highest.max(1e-6);
+    let highest = highest.max(options.force_top_n.unwrap_or(0.0)).max(1e-6);
     let ceiling = options.ceiling_n.filter(|c| c.is_finite() && *c > 0.0);
     let line = ceiling.filter(|c| *c <= CEILING_IN_VIEW * highest);
     let top = highest.max(line.unwrap_or(0.0)) * 1.1;

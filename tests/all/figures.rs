@@ -280,6 +280,7 @@ fn shapes() -> Vec<(&'static str, Test, PanelOptions)> {
         ceiling_n: Some(n),
         ceiling_is_own: true,
         trials: Some(3),
+        ..PanelOptions::default()
     };
     let at = |push: &Push, level: &str| press(push, level, Left, 2);
     let mut both_hands = at(&plain, "L3");

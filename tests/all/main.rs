@@ -1,18 +1,14 @@
-//! One test program: every further one links polars again.
+//! One test program: every further one links polars again. Each module holds the checks of one capability.
 
-mod tables;
-mod technique;
-//! Tests of the whole: outside references, the program, its files and pages.
-
-mod springs;
-mod figures;
-mod page;
-mod stats_reference;
-mod layers;
 mod accuracy;
-//! One test program: each module holds the checks of one capability.
-
 mod closed_forms_tissue;
+mod decisions;
+mod figures;
+mod layers;
+mod page;
 mod simulate;
 mod simulated_truth;
-mod decisions;
+mod springs;
+mod stats_reference;
+mod tables;
+mod technique;

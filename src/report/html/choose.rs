@@ -1,0 +1,148 @@
+//! Which tests get a figure, and what its file is called.
+
+use super::{FIGURES_AT_MOST, FiguresChoice};
+use crate::compare::{Decision, Finding};
+use crate::report::Results;
+use crate::trace::Test;
+use std::collections::{HashMap, HashSet};
+
+/// Longest name made, so that file systems and archives take it.
+const LONGEST: usize = 80;
+
+/// Names given so far.
+#[derive(Default)]
+pub struct Names {
+    taken: HashSet<String>,
+}
+
+impl Names {
+    /// A safe, new name near the wanted one.
+    pub fn take(&mut self, wanted: &str) -> String {
+        let safe: String = wanted
+            .chars()
+            .map(|c| {
+                if c.is_ascii_alphanumeric() || matches!(c, '_' | '-') {
+                    c
+                } else {
+                    '-'
+                }
+            })
+            .take(LONGEST)
+            .collect();
+        let mut name = safe.clone();
+        let mut next = 2;
+        while !self.taken.insert(name.to_ascii_lowercase()) {
+            name = format!("{safe}-{next}");
+            next += 1;
+        }
+        name
+    }
+}
+
+/// What only tests that were compared with each other share, as one word to look up.
+pub fn group_of_test(test: &Test) -> String {
+    let a = &test.about;
+    group(
+        [
+            &a.subject,
+            &a.examiner,
+            &a.session,
+            &a.level,
+            &a.posture,
+            &a.contact,
+        ],
+        a.line_of_drive_deg,
+    )
+}
+
+/// The same for a finding.
+pub fn group_of_finding(finding: &Finding) -> String {
+    let k = &finding.key;
+    group(
+        [
+            &k.subject,
+            &k.examiner,
+            &k.session,
+            &k.level,
+            &k.posture,
+            &k.contact,
+        ],
+        k.line_of_drive_deg,
+    )
+}
+
+fn group(parts: [&Option<String>; 6], line_of_drive_deg: Option<f64>) -> String {
+    format!("{parts:?} {line_of_drive_deg:?}")
+}
+
+/// Indices of the tests that get a figure, in order.
+pub fn tests(results: &Results, choice: FiguresChoice) -> Vec<usize> {
+    let all = 0..results.tests.len();
+    match choice {
+        FiguresChoice::All => all.collect(),
+        FiguresChoice::None => Vec::new(),
+        FiguresChoice::Auto if results.tests.len() <= FIGURES_AT_MOST => all.collect(),
+        FiguresChoice::Auto => worth_a_look(results),
+    }
+}
+
+/// The first of those over the ceiling or sprung early, then those behind a named side, then undecided ones, then
+/// the rest that has a remark or a problem.
+fn worth_a_look(results: &Results) -> Vec<usize> {
+    let mut by_group: HashMap<String, u8> = HashMap::new();
+    for finding in &results.findings {
+        let urgency = match finding.side_of_resistance {
+            Some(Decision::Left | Decision::Right | Decision::StifferThanNeighbours) => 1,
+            Some(Decision::Undecided) => 2,
+            _ => continue,
+        };
+        let entry = by_group.entry(group_of_finding(finding)).or_insert(urgency);
+        *entry = urgency.min(*entry);
+    }
+    let mut by_test: HashMap<(&str, Option<u32>), u8> = HashMap::new();
+    for remark in &results.remarks {
+        let urgency = match remark.finding {
+            "over_ceiling" | "sprung_before_slack_out" => 0,
+            _ => 3,
+        };
+        if let Some(recording) = &remark.recording {
+            let entry = by_test.entry((recording, remark.test)).or_insert(urgency);
+            *entry = urgency.min(*entry);
+        }
+    }
+    for problem in &results.problems {
+        by_test.entry((&problem.file, None)).or_insert(3);
+    }
+    let mut ranked: Vec<(u8, usize)> = results
+        .tests
+        .iter()
+        .enumerate()
+        .filter_map(|(i, t)| {
+            let own = [Some(t.test), None]
+                .into_iter()
+                .filter_map(|n| by_test.get(&(t.recording.as_str(), n)));
+            let found = own.chain(by_group.get(&group_of_test(t))).min()?;
+            Some((*found, i))
+        })
+        .collect();
+    ranked.sort_unstable();
+    let mut chosen: Vec<usize> = ranked.into_iter().take(FIGURES_AT_MOST).map(|r| r.1).collect();
+    chosen.sort_unstable();
+    chosen
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_are_safe_and_unique_even_where_case_is_ignored() {
+        let mut names = Names::default();
+        let given: Vec<String> = ["a/../b.csv", "A/../B.csv", "a b", "µ", ""]
+            .iter()
+            .map(|n| names.take(n))
+            .collect();
+        assert_eq!(given, ["a----b-csv", "A----B-csv-2", "a-b", "-", ""]);
+        assert!(names.take(&"x".repeat(500)).len() <= LONGEST);
+    }
+}

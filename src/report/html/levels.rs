@@ -1,0 +1,163 @@
+//! The tests of a scan, level by level: figures and measures.
+
+use super::choose::group_of_test;
+use super::scans::Scan;
+use super::tables::{self, Table};
+use super::{Drawn, Of};
+use crate::plot::PanelOptions;
+use crate::plot::text;
+use crate::report::Results;
+use crate::study::anatomy;
+use crate::trace::{Side, Test};
+use serde::Serialize;
+use std::collections::HashMap;
+
+/// What a test's figure takes from the tests beside it and from the settings.
+pub struct Context<'a> {
+    results: &'a Results,
+    departures: Vec<&'static str>,
+    trials: HashMap<(String, Option<Side>), u32>,
+    top_n: HashMap<String, f64>,
+}
+
+impl<'a> Context<'a> {
+    pub fn new(results: &'a Results) -> Context<'a> {
+        let mut trials = HashMap::new();
+        let mut top_n: HashMap<String, f64> = HashMap::new();
+        for test in &results.tests {
+            let group = group_of_test(test);
+            let peak = test
+                .curve
+                .force_n
+                .iter()
+                .map(|f| f64::from(*f))
+                .fold(0.0, f64::max);
+            let top = top_n.entry(group.clone()).or_insert(peak);
+            *top = top.max(peak);
+            *trials.entry((group, test.side())).or_insert(0) += 1;
+        }
+        Context {
+            results,
+            departures: results.settings.departures(),
+            trials,
+            top_n,
+        }
+    }
+
+    /// Ceiling, number of trials and common force axis for one test.
+    pub fn panel_options(&self, test: &Test) -> PanelOptions {
+        let group = group_of_test(test);
+        let ceiling = test
+            .about
+            .level
+            .iter()
+            .chain(&test.about.covers)
+            .filter_map(|level| anatomy::region(level))
+            .map(|region| (region.ceiling_n(&self.results.settings.ceiling_n), region))
+            .min_by(|a, b| a.0.total_cmp(&b.0));
+        let own = |region: anatomy::Region| {
+            let key = format!("ceiling_n.{}", region.word());
+            let named = self.results.setting_sources.iter().any(|(k, _)| *k == key);
+            named || self.departures.contains(&key.as_str())
+        };
+        PanelOptions {
+            ceiling_n: ceiling.map(|c| c.0),
+            ceiling_is_own: ceiling.is_some_and(|c| own(c.1)),
+            trials: self.trials.get(&(group.clone(), test.side())).copied(),
+            force_top_n: self.top_n.get(&group).copied(),
+        }
+    }
+}
+
+/// One level of a scan.
+#[derive(Debug, Serialize)]
+pub struct Level {
+    pub heading: String,
+    pub svgs: Vec<String>,
+    pub tables: Vec<Table>,
+    /// Notes of the analysis, each with the test it belongs to.
+    pub notes: Vec<String>,
+}
+
+/// The levels of a scan, from the neck down, that have at least one figure, or all of them when `all` is asked.
+pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) -> Vec<Level> {
+    let figures: HashMap<usize, &Drawn> = drawn
+        .iter()
+        .filter_map(|d| match d.of {
+            Of::Test(i) => Some((i, d)),
+            Of::Scan(_) => None,
+        })
+        .collect();
+    let mut groups: Vec<(String, Vec<usize>)> = Vec::new();
+    let mut place: HashMap<String, usize> = HashMap::new();
+    for &i in &scan.tests {
+        let group = group_of_test(&results.tests[i]);
+        let at = *place.entry(group.clone()).or_insert_with(|| {
+            groups.push((group, Vec::new()));
+            groups.len() - 1
+        });
+        groups[at].1.push(i);
+    }
+    groups.sort_by_key(|(_, tests)| {
+        let level = tests
+            .first()
+            .and_then(|i| results.tests[*i].about.level.as_deref());
+        level.and_then(anatomy::rank).unwrap_or(usize::MAX)
+    });
+    let mut levels = Vec::new();
+    for (_, mut members) in groups {
+        if !all && !members.iter().any(|i| figures.contains_key(i)) {
+            continue;
+        }
+        // Left and right of the same trial stand together.
+        members.sort_by_key(|&i| {
+            let t = &results.tests[i];
+            (t.about.trial, t.recording.as_str(), t.test, t.side())
+        });
+        let svgs = members
+            .iter()
+            .filter_map(|i| figures.get(i))
+            .map(|d| d.figure.svg.clone())
+            .collect();
+        // In the table each side stands together.
+        let mut by_side: Vec<&Test> = members.iter().map(|i| &results.tests[*i]).collect();
+        by_side.sort_by_key(|t| t.side());
+        let heading = heading(by_side[0]);
+        levels.push(Level {
+            svgs,
+            tables: tables::measures(&by_side, &heading),
+            notes: by_side
+                .iter()
+                .flat_map(|t| t.notes.iter().map(|n| format!("{}: {n}", tables::test_name(t))))
+                .collect(),
+            heading,
+        });
+    }
+    levels
+}
+
+/// The level and what else only these tests share.
+fn heading(test: &Test) -> String {
+    let a = &test.about;
+    let level = match (a.covers.first(), a.covers.last()) {
+        (Some(first), Some(last)) if first != last => {
+            format!("{}–{}", anatomy::label(first), anatomy::label(last))
+        }
+        _ => a
+            .level
+            .as_deref()
+            .map_or("level not named".to_owned(), |l| anatomy::label(l).to_owned()),
+    };
+    let drive = a
+        .line_of_drive_deg
+        .map(|d| format!("line of drive {}°", text::number(d, 0)));
+    let contact = a.contact.as_ref().map(|c| format!("{c} contact"));
+    let rest: Vec<String> = [a.posture.clone(), contact, drive]
+        .into_iter()
+        .flatten()
+        .collect();
+    match rest.is_empty() {
+        true => level,
+        false => format!("{level}: {}", rest.join(", ").replace('_', " ")),
+    }
+}

@@ -1,0 +1,224 @@
+//! The methods paragraph, ready to paste, and the settings it rests on.
+
+use crate::compare::SpreadSource;
+use crate::report::Results;
+use crate::settings::{SETTINGS, Settings};
+use crate::trace::Knee;
+use serde::Serialize;
+
+/// One setting as it stood in this analysis.
+#[derive(Debug, Serialize)]
+pub struct SettingRow {
+    pub key: &'static str,
+    pub value: String,
+    pub unit: &'static str,
+    pub reason: &'static str,
+    pub source: &'static str,
+    /// `default`, or where it was changed.
+    pub state: String,
+    pub changed: bool,
+}
+
+/// Every setting, in the registry's order.
+pub fn settings(results: &Results) -> Vec<SettingRow> {
+    let departures = results.settings.departures();
+    SETTINGS
+        .iter()
+        .map(|s| {
+            let named = results.setting_sources.iter().find(|(key, _)| key == s.key);
+            let changed = departures.contains(&s.key);
+            let state = match (changed, named) {
+                (true, Some((_, place))) => format!("changed in {place}"),
+                (true, None) => "changed".to_owned(),
+                (false, Some((_, place))) => format!("the default, set in {place}"),
+                (false, None) => "default".to_owned(),
+            };
+            SettingRow {
+                key: s.key,
+                value: results.settings.value_of(s.key).unwrap_or_default(),
+                unit: s.unit,
+                reason: s.reason,
+                source: s.source,
+                state,
+                changed,
+            }
+        })
+        .collect()
+}
+
+/// The paragraph, in sentences, and the works it cites.
+#[derive(Debug, Serialize)]
+pub struct Methods {
+    pub paragraph: String,
+    pub citations: Vec<&'static str>,
+}
+
+/// Says what was done to these traces, with this analysis's numbers.
+pub fn methods(results: &Results) -> Methods {
+    let s = &results.settings;
+    let mut sentences = vec![measured(s), onset(results), stiffness(), uncertainty()];
+    sentences.push(compared(results));
+    sentences.push(departures(results));
+    sentences.push(left_out(results));
+    let mut citations = vec![
+        "Winter DA. Biomechanics and Motor Control of Human Movement, 4th ed. Wiley, 2009, p. 69.",
+        "Golub GH, Pereyra V. SIAM J Numer Anal 1973;10:413-432.",
+        "Shirley D, Ellis E, Lee M. Man Ther 2002;7:22-30.",
+        "JCGM 100:2008. Evaluation of measurement data: guide to the expression of uncertainty in measurement.",
+    ];
+    if !results.findings.is_empty() {
+        citations.push("Benjamini Y, Hochberg Y. J R Stat Soc B 1995;57:289-300.");
+        citations.push("Parkinson AO et al. J Sports Sci Med 2021;20:594-617.");
+    }
+    if uses_spread(results, SpreadSource::Published) {
+        citations.push("Owens EF et al. J Manipulative Physiol Ther 2007;30:116-123.");
+    }
+    Methods {
+        paragraph: sentences
+            .into_iter()
+            .filter(|s| !s.is_empty())
+            .collect::<Vec<_>>()
+            .join(" "),
+        citations,
+    }
+}
+
+fn measured(s: &Settings) -> String {
+    let mut text = format!(
+        "Force and displacement against time were analysed with tautpoint {}. Both signals were low-pass filtered \
+         (second-order Butterworth, forward and backward, −3 dB of both passes at {} Hz; Winter 2009). A test ran \
+         from first touch to leaving; a spring was a local maximum of displacement standing at least {} mm, and {} \
+         standard deviations of the noise, above its surroundings within {} s (of force, where displacement was not \
+         recorded).",
+        env!("CARGO_PKG_VERSION"),
+        s.filter.low_pass_hz,
+        s.detect.spring_prominence_mm,
+        s.detect.spring_sigma,
+        s.detect.spring_window_s
+    );
+    if s.instrument.plinth_compliance_mm_per_n != 0.0 {
+        let give = s.instrument.plinth_compliance_mm_per_n;
+        text = format!("{text} The give of the support, {give} mm/N, was taken off the displacement.");
+    }
+    if s.instrument.force_delay_ms != 0.0 {
+        let delay = s.instrument.force_delay_ms;
+        text = format!("{text} A delay of the force channel of {delay} ms was taken out.");
+    }
+    text
+}
+
+fn onset(results: &Results) -> String {
+    let count = |knee: Knee| results.tests.iter().filter(|t| t.knee == knee).count();
+    let text = "The onset of pre-tension was the knee of force on displacement, where the lines of take-up and end-feel \
+                meet, fitted to all samples of a test at once together with both stiffnesses, the width of the knee, \
+                damping and, where the data called for it, relaxation (variable projection; Golub & Pereyra 1973).";
+    let mut counts = vec![format!("found so in {} tests", count(Knee::Fitted))];
+    if count(Knee::TwoLines) > 0 {
+        let n = count(Knee::TwoLines);
+        counts.push(format!(
+            "by two straight lines on the lean in {n}, where the fit explained the springs poorly"
+        ));
+    }
+    counts.push(format!("absent in {}", count(Knee::None)));
+    if count(Knee::NotLooked) > 0 {
+        counts.push(format!("not looked for in {}", count(Knee::NotLooked)));
+    }
+    format!("{text} It was {}.", counts.join(", "))
+}
+
+fn stiffness() -> String {
+    "End-feel stiffness was the least-squares slope of force on displacement over the loading limb of a spring, from \
+     20 to 80 % of its excursion and beyond the onset only, averaged over the springs; with three springs or more the \
+     first was left out as preconditioning (Shirley et al. 2002). The loss ratio was the loop's area over the loading \
+     work, both limbs cut at the same displacement."
+        .to_owned()
+}
+
+fn uncertainty() -> String {
+    "Measures are given with the half-width of their 95 % interval, combined from noise through the known filter, the \
+     covariance of the fit, calibration and resolution (JCGM 100:2008); spread between springs is reported apart."
+        .to_owned()
+}
+
+fn uses_spread(results: &Results, source: SpreadSource) -> bool {
+    results.findings.iter().any(|f| f.spread_source == Some(source))
+}
+
+fn compared(results: &Results) -> String {
+    if results.findings.is_empty() {
+        return String::new();
+    }
+    let c = &results.settings.compare;
+    let mut sources = Vec::new();
+    if uses_spread(results, SpreadSource::Trials) {
+        sources.push("the repeated tests, pooled over the levels and sides of a scan".to_owned());
+    }
+    if uses_spread(results, SpreadSource::Agreement) {
+        sources.push("the laboratory's own repeated tests".to_owned());
+    }
+    if uses_spread(results, SpreadSource::Published) {
+        sources.push(format!(
+            "a published standard error of {} % (Owens et al. 2007) where a side had one test",
+            c.single_trial_sem_percent
+        ));
+    }
+    let spread = match sources.is_empty() {
+        true => String::new(),
+        false => format!(" Spread came from {}.", sources.join(" and from ")),
+    };
+    format!(
+        "Left and right were compared as ln(right/left) of the means over tests of the same subject, examiner, session, \
+         level, posture, contact and line of drive, given in percent as 200·tanh(d/2).{spread} A side was named when \
+         the difference was significantly beyond {} % (one-sided minimum-effect test, false discovery rate {} over the \
+         levels of a scan; Benjamini & Hochberg 1995), called even when its 90 % interval lay within ±{} % and the \
+         smallest detectable change (MDC95) did not exceed that threshold, and undecided otherwise; fixed thresholds of \
+         this size are common and poorly supported (Parkinson et al. 2021).",
+        c.threshold_percent, c.false_discovery_rate, c.threshold_percent
+    )
+}
+
+fn departures(results: &Results) -> String {
+    let changed = results.settings.departures();
+    if changed.is_empty() {
+        return "All settings were the defaults.".to_owned();
+    }
+    let default = Settings::default();
+    let list: Vec<String> = changed
+        .iter()
+        .map(|key| {
+            let now = results.settings.value_of(key).unwrap_or_default();
+            let was = default.value_of(key).unwrap_or_default();
+            format!("{key} = {now} (default {was})")
+        })
+        .collect();
+    format!("Departures from the default settings: {}.", list.join("; "))
+}
+
+fn left_out(results: &Results) -> String {
+    let count = |what: &str, by: &str| {
+        results
+            .exclusions
+            .iter()
+            .filter(|e| e.what == what && e.by == by)
+            .count()
+    };
+    let mut parts = Vec::new();
+    for (what, many) in [("file", "files"), ("test", "tests"), ("spring", "springs")] {
+        let (rule, person) = (count(what, "rule"), count(what, "person"));
+        if rule + person > 0 {
+            let word = if rule + person == 1 { what } else { many };
+            parts.push(format!(
+                "{} {word} ({rule} by rule, {person} by a person)",
+                rule + person
+            ));
+        }
+    }
+    match parts.is_empty() {
+        true => format!("Nothing was left out of the {} tests.", results.tests.len()),
+        false => format!(
+            "Left out: {}; {} tests entered the analysis.",
+            parts.join(", "),
+            results.tests.len()
+        ),
+    }
+}

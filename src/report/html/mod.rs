@@ -1,0 +1,194 @@
+//! The report: one page that stands alone, without script and without any outside request.
+
+mod choose;
+mod levels;
+mod methods;
+mod scans;
+mod tables;
+mod view;
+mod words;
+
+use crate::error::{Error, Result};
+use crate::plot::{Figure, ScanOptions, scan_overview, test_panels};
+use crate::report::Results;
+use sha2::{Digest, Sha256};
+
+/// Up to this many tests each gets its figure; above, only those worth a look.
+pub const FIGURES_AT_MOST: usize = 60;
+
+const TEMPLATE: &str = include_str!("page.html");
+const STYLE: &str = include_str!("style.css");
+
+/// Which tests get a figure.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum FiguresChoice {
+    /// Every test, up to [`FIGURES_AT_MOST`]; beyond, those behind a finding, a remark or a problem.
+    #[default]
+    Auto,
+    /// Every test, however many.
+    All,
+    /// No test; scans keep theirs.
+    None,
+}
+
+/// How the page is made.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct PageOptions {
+    pub figures: FiguresChoice,
+}
+
+/// Figures of a report, shared by the page and the folder of figures.
+///
+/// Each has a name made of letters, digits, `_` and `-` only, without ending, unique even where file names ignore
+/// case. Scans come first, then tests in the order of the results.
+pub fn figures(results: &Results, options: &PageOptions) -> Vec<(String, Figure)> {
+    drawn(results, options)
+        .into_iter()
+        .map(|d| (d.name, d.figure))
+        .collect()
+}
+
+/// What a figure is of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Of {
+    /// Index of the scan.
+    Scan(usize),
+    /// Index into the results' tests.
+    Test(usize),
+}
+
+struct Drawn {
+    of: Of,
+    name: String,
+    figure: Figure,
+}
+
+fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
+    let scans = scans::scans(results);
+    let mut names = choose::Names::default();
+    let mut all = Vec::new();
+    let most = match options.figures {
+        FiguresChoice::All => usize::MAX,
+        _ => FIGURES_AT_MOST,
+    };
+    for (i, scan) in scans.iter().enumerate() {
+        if all.len() == most {
+            break;
+        }
+        let Some(measure) = scan.main_measure() else {
+            continue;
+        };
+        let about = scan.about();
+        if let Some(figure) = scan_overview(&scan.findings, &ScanOptions { about, measure }) {
+            let name = names.take(&format!("scan-{}", scan.slug()));
+            all.push(Drawn {
+                of: Of::Scan(i),
+                name,
+                figure,
+            });
+        }
+    }
+    let context = levels::Context::new(results);
+    for i in choose::tests(results, options.figures) {
+        let test = &results.tests[i];
+        let stem = test
+            .recording
+            .rsplit('/')
+            .next()
+            .and_then(|file| file.split('.').next())
+            .unwrap_or("");
+        let side = test.side().map_or("side", |s| s.word());
+        let name = names.take(&format!("test-{stem}-{}-{side}", test.test));
+        let figure = test_panels(test, &context.panel_options(test));
+        all.push(Drawn {
+            of: Of::Test(i),
+            name,
+            figure,
+        });
+    }
+    all
+}
+
+/// The whole page.
+///
+/// # Errors
+/// [`Error::Refused`] when the page could not be put together; that is a fault of the program.
+pub fn page(results: &Results, options: &PageOptions) -> Result<String> {
+    let fault = |e: minijinja::Error| Error::Refused {
+        found: format!("the report's page could not be made: {e:#}"),
+        advice: "please report this as a fault of tautpoint".to_owned(),
+    };
+    let mut environment = minijinja::Environment::new();
+    environment.set_undefined_behavior(minijinja::UndefinedBehavior::Strict);
+    // The name's ending turns escaping on: everything from a file is escaped.
+    environment.add_template("page.html", TEMPLATE).map_err(fault)?;
+    let template = environment.get_template("page.html").map_err(fault)?;
+    let drawn = drawn(results, options);
+    let view = view::view(results, options, &drawn);
+    let html = template
+        .render(minijinja::context! {
+            page => minijinja::value::Serde(&view),
+            style => STYLE,
+            style_hash => style_hash(),
+        })
+        .map_err(fault)?;
+    // Lines that held only instructions of the template are left empty by it.
+    let mut page = String::with_capacity(html.len());
+    for line in html.lines().filter(|line| !line.trim().is_empty()) {
+        page.push_str(line);
+        page.push('\n');
+    }
+    Ok(page)
+}
+
+/// The hash that lets this style sheet in and no other.
+fn style_hash() -> String {
+    format!("sha256-{}", base64(&Sha256::digest(STYLE.as_bytes())))
+}
+
+/// Base 64 with padding (RFC 4648, section 4).
+fn base64(bytes: &[u8]) -> String {
+    const SIGNS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    let mut out = String::new();
+    for chunk in bytes.chunks(3) {
+        let word = chunk
+            .iter()
+            .fold(0u32, |w, b| (w << 8) | u32::from(*b))
+            .wrapping_shl(8 * (3 - chunk.len() as u32));
+        for i in 0..4 {
+            if i <= chunk.len() {
+                out.push(char::from(SIGNS[(word >> (18 - 6 * i)) as usize & 63]));
+            } else {
+                out.push('=');
+            }
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn base64_is_that_of_the_standard() {
+        // RFC 4648, section 10, test vectors.
+        for (plain, coded) in [
+            ("", ""),
+            ("f", "Zg=="),
+            ("fo", "Zm8="),
+            ("foo", "Zm9v"),
+            ("foob", "Zm9vYg=="),
+            ("fooba", "Zm9vYmE="),
+            ("foobar", "Zm9vYmFy"),
+        ] {
+            assert_eq!(base64(plain.as_bytes()), coded);
+        }
+    }
+
+    #[test]
+    fn an_empty_analysis_still_makes_a_page() {
+        let html = page(&Results::default(), &PageOptions::default()).unwrap();
+        assert!(html.contains("No level had both sides measured"), "{html}");
+    }
+}

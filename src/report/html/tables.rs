@@ -1,0 +1,212 @@
+//! Tables of the page, as text cells.
+
+use super::scans::Scan;
+use crate::columns::Measure;
+use crate::compare::{ComparisonKind, Finding};
+use crate::plot::{level_label, text};
+use crate::report::Results;
+use crate::study::anatomy;
+use crate::trace::Test;
+use serde::Serialize;
+
+/// Tests side by side in one table; more continue in the next.
+const TESTS_IN_A_TABLE: usize = 6;
+
+/// A table whose first column heads its rows.
+#[derive(Debug, Serialize)]
+pub struct Table {
+    pub caption: String,
+    pub heads: Vec<String>,
+    pub rows: Vec<Vec<String>>,
+    /// Whether the cells are numbers, to be aligned right.
+    pub numbers: bool,
+}
+
+/// Side and trial of a test, as its column is headed.
+pub fn test_name(test: &Test) -> String {
+    let side = test.side().map_or("side not named", |s| s.word());
+    match test.about.trial {
+        Some(trial) => format!("{side}, trial {trial}"),
+        None => format!("{side}, test {}", test.test),
+    }
+}
+
+/// A measure of a test with its interval, as a cell.
+fn cell(test: &Test, measure: Measure) -> String {
+    match test.measures.get(measure) {
+        Some(e) => text::plus_minus(e.value, e.u95, measure.info().decimals),
+        None => String::new(),
+    }
+}
+
+/// Measures of the tests of one level, one column a test.
+pub fn measures(tests: &[&Test], heading: &str) -> Vec<Table> {
+    let parts = tests.len().div_ceil(TESTS_IN_A_TABLE);
+    tests
+        .chunks(TESTS_IN_A_TABLE)
+        .enumerate()
+        .map(|(part, tests)| {
+            let mut heads = vec!["measure".to_owned(), "unit".to_owned()];
+            heads.extend(tests.iter().map(|t| test_name(t)));
+            let mut rows = vec![row("springs", "", tests, |t| t.springs.len().to_string())];
+            for measure in Measure::ALL {
+                if tests.iter().any(|t| t.value(measure).is_some()) {
+                    let info = measure.info();
+                    rows.push(row(info.label, info.unit, tests, |t| cell(t, measure)));
+                }
+            }
+            let of = match parts {
+                1 => String::new(),
+                _ => format!(" (part {} of {parts})", part + 1),
+            };
+            Table {
+                caption: format!("Measures at {heading}{of}; ± is the half-width of the 95 % interval"),
+                heads,
+                rows,
+                numbers: true,
+            }
+        })
+        .collect()
+}
+
+fn row(label: &str, unit: &str, tests: &[&Test], cell: impl Fn(&Test) -> String) -> Vec<String> {
+    let mut row = vec![label.to_owned(), unit.to_owned()];
+    row.extend(tests.iter().map(|t| cell(t)));
+    row
+}
+
+/// All tests of a scan, one row each, with the few measures that matter first.
+pub fn compact(results: &Results, scan: &Scan<'_>) -> Table {
+    const SHOWN: [Measure; 5] = [
+        Measure::Preload,
+        Measure::Peak,
+        Measure::Onset,
+        Measure::EndFeel,
+        Measure::LossRatio,
+    ];
+    let mut heads: Vec<String> = ["recording", "test", "level", "side", "springs"]
+        .map(str::to_owned)
+        .to_vec();
+    heads.extend(SHOWN.iter().map(|m| {
+        let info = m.info();
+        match info.unit {
+            "" => info.label.to_owned(),
+            unit => format!("{} ({unit})", info.label),
+        }
+    }));
+    let mut order = scan.tests.clone();
+    order.sort_by_key(|&i| {
+        let t = &results.tests[i];
+        let rank = t.about.level.as_deref().and_then(anatomy::rank);
+        (rank.unwrap_or(usize::MAX), t.side(), t.about.trial, i)
+    });
+    let rows = order
+        .into_iter()
+        .map(|i| {
+            let t = &results.tests[i];
+            let mut row = vec![
+                t.recording.clone(),
+                t.test.to_string(),
+                t.about
+                    .level
+                    .as_deref()
+                    .map_or(String::new(), |l| anatomy::label(l).to_owned()),
+                t.side().map_or(String::new(), |s| s.word().to_owned()),
+                t.springs.len().to_string(),
+            ];
+            row.extend(SHOWN.iter().map(|m| cell(t, *m)));
+            row
+        })
+        .collect();
+    Table {
+        caption: format!("Every test of {}", scan.about()),
+        heads,
+        rows,
+        numbers: true,
+    }
+}
+
+/// Every comparison of a scan, all measures; `None` without any.
+pub fn findings(scan: &Scan<'_>) -> Option<Table> {
+    if scan.findings.is_empty() {
+        return None;
+    }
+    let heads = [
+        "level",
+        "measure",
+        "left",
+        "right",
+        "tests",
+        "right against left (95 % interval)",
+        "threshold",
+        "MDC95",
+        "spread from",
+        "side of resistance",
+        "call",
+    ];
+    let mut sorted = scan.findings.clone();
+    sorted.sort_by_key(|f| {
+        let rank = f.key.level.as_deref().and_then(anatomy::rank);
+        (f.comparison, rank.unwrap_or(usize::MAX), f.measure)
+    });
+    Some(Table {
+        caption: format!("Every comparison of {}", scan.about()),
+        heads: heads.map(str::to_owned).to_vec(),
+        rows: sorted.into_iter().map(finding_row).collect(),
+        numbers: false,
+    })
+}
+
+fn finding_row(f: &Finding) -> Vec<String> {
+    let info = f.measure.info();
+    let number = |v: Option<f64>| v.map_or(String::new(), |v| text::number(v, info.decimals));
+    let percent = |v: Option<f64>| v.map_or(String::new(), |v| format!("{} %", text::number(v, 0)));
+    let difference = match (f.asymmetry_percent, f.difference) {
+        (Some(at), _) => interval([Some(at), f.low_percent, f.high_percent], "%", 0),
+        (None, Some([at, low, high])) => {
+            interval([Some(at), Some(low), Some(high)], info.unit, info.decimals)
+        }
+        (None, None) => String::new(),
+    };
+    let neighbours = f.comparison == ComparisonKind::Neighbours;
+    let mut level = level_label(f);
+    for part in [&f.key.posture, &f.key.contact].into_iter().flatten() {
+        level = format!("{level}, {part}");
+    }
+    vec![
+        level.replace('_', " "),
+        match info.unit {
+            "" => info.label.to_owned(),
+            unit => format!("{} ({unit})", info.label),
+        },
+        match neighbours {
+            true => format!("neighbours {}", number(f.left)),
+            false => number(f.left),
+        },
+        match neighbours {
+            true => format!("level {}", number(f.right)),
+            false => number(f.right),
+        },
+        match neighbours {
+            true => f.right_trials.to_string(),
+            false => format!("{} + {}", f.left_trials, f.right_trials),
+        },
+        difference,
+        percent(f.threshold_percent),
+        percent(f.mdc_percent),
+        f.spread_source.map_or(String::new(), |s| s.word().to_owned()),
+        f.side_of_resistance
+            .map_or("shown without a word".to_owned(), |d| d.word().replace('_', " ")),
+        f.call.clone().unwrap_or_default(),
+    ]
+}
+
+fn interval([at, low, high]: [Option<f64>; 3], unit: &str, decimals: usize) -> String {
+    let number = |v: f64| text::number(v, decimals);
+    let at = at.map_or(String::new(), number);
+    match (low, high) {
+        (Some(low), Some(high)) => format!("{at} {unit} ({} to {})", number(low), number(high)),
+        _ => format!("{at} {unit}"),
+    }
+    .replace("  ", " ")
+}

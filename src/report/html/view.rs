@@ -1,0 +1,305 @@
+//! Everything the template prints, already in words.
+
+use super::levels::{self, Level};
+use super::methods::{self, Methods, SettingRow};
+use super::scans::{self, Scan};
+use super::tables::{self, Table};
+use super::words::{self, Sentences};
+use super::{Drawn, FIGURES_AT_MOST, FiguresChoice, Of, PageOptions};
+use crate::error::Severity;
+use crate::report::Results;
+use crate::study::anatomy;
+use crate::technique::Remark;
+use serde::Serialize;
+
+/// Remarks of one kind told one by one; the rest are counted.
+const REMARKS_AT_MOST: usize = 15;
+/// Rows of what was left out; the rest stand in exclusions.csv.
+const ROWS_AT_MOST: usize = 200;
+/// What is looked at first, in this order.
+const FIRST: [&str; 3] = ["over_ceiling", "sprung_before_slack_out", "level_missed"];
+
+#[derive(Debug, Serialize)]
+pub struct View {
+    title: String,
+    site: Option<String>,
+    ethics_ref: Option<String>,
+    version: &'static str,
+    counts: String,
+    scans: Vec<ScanView>,
+    first: Vec<RemarkGroup>,
+    other: Vec<RemarkGroup>,
+    /// Whether any test has a figure.
+    panels: bool,
+    figures_note: Option<String>,
+    left_out: Vec<Table>,
+    settings: Vec<SettingRow>,
+    changed: usize,
+    ceilings: Vec<String>,
+    methods: Methods,
+    findings: bool,
+}
+
+#[derive(Debug, Serialize)]
+struct ScanView {
+    about: String,
+    sentences: Sentences,
+    overview: Option<String>,
+    findings: Option<Table>,
+    levels: Vec<Level>,
+    compact: Option<Table>,
+}
+
+#[derive(Debug, Serialize)]
+struct RemarkGroup {
+    heading: String,
+    remarks: Vec<RemarkView>,
+    more: usize,
+    /// What to try, when all of the group say the same.
+    advice: Option<String>,
+}
+
+#[derive(Debug, Serialize)]
+struct RemarkView {
+    place: String,
+    text: String,
+    advice: Option<String>,
+}
+
+pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
+    let scans = scans::scans(results);
+    let panels = drawn.iter().filter(|d| matches!(d.of, Of::Test(_))).count();
+    let settings = methods::settings(results);
+    let (first, other) = remark_groups(&results.remarks);
+    let scan_views = scans
+        .iter()
+        .enumerate()
+        .map(|(i, scan)| scan_view(results, scan, i, drawn))
+        .collect();
+    View {
+        title: results
+            .title
+            .clone()
+            .unwrap_or_else(|| "Manual palpation, measured".to_owned()),
+        site: results.site.clone(),
+        ethics_ref: results.ethics_ref.clone(),
+        version: env!("CARGO_PKG_VERSION"),
+        counts: counts(results, &scans),
+        scans: scan_views,
+        first,
+        other,
+        panels: panels > 0,
+        figures_note: figures_note(results, options, panels),
+        left_out: left_out(results),
+        changed: settings.iter().filter(|s| s.changed).count(),
+        ceilings: ceilings(&settings),
+        settings,
+        methods: methods::methods(results),
+        findings: !results.findings.is_empty(),
+    }
+}
+
+fn plural(n: usize, one: &str, many: &str) -> String {
+    format!("{n} {}", if n == 1 { one } else { many })
+}
+
+fn counts(results: &Results, scans: &[Scan<'_>]) -> String {
+    format!(
+        "{} in {} from {}",
+        plural(results.tests.len(), "test", "tests"),
+        plural(scans.len(), "scan", "scans"),
+        plural(results.inputs.len(), "file", "files")
+    )
+}
+
+fn scan_view(results: &Results, scan: &Scan<'_>, index: usize, drawn: &[Drawn]) -> ScanView {
+    let few = results.tests.len() <= FIGURES_AT_MOST;
+    let overview = drawn
+        .iter()
+        .find(|d| d.of == Of::Scan(index))
+        .map(|d| d.figure.svg.clone());
+    ScanView {
+        about: scan.about(),
+        sentences: scan
+            .main_measure()
+            .map(|m| words::sentences(scan, m))
+            .unwrap_or_default(),
+        overview,
+        findings: tables::findings(scan),
+        levels: levels::levels(results, scan, drawn, few),
+        compact: (!few && !scan.tests.is_empty()).then(|| tables::compact(results, scan)),
+    }
+}
+
+fn figures_note(results: &Results, options: &PageOptions, panels: usize) -> Option<String> {
+    let tests = results.tests.len();
+    match options.figures {
+        FiguresChoice::None if tests > 0 => Some("Figures of single tests were not asked for.".to_owned()),
+        _ if panels == tests => None,
+        _ => Some(format!(
+            "{panels} of the {tests} tests are drawn here: those over the ceiling, sprung early, behind a named side or \
+             an undecided level, or with a remark or a problem, in that order and at most {FIGURES_AT_MOST}. All tests \
+             stand in the tables below and in tests.csv."
+        )),
+    }
+}
+
+fn remark_groups(remarks: &[Remark]) -> (Vec<RemarkGroup>, Vec<RemarkGroup>) {
+    let mut kinds: Vec<&'static str> = FIRST.to_vec();
+    for remark in remarks {
+        if !kinds.contains(&remark.finding) {
+            kinds.push(remark.finding);
+        }
+    }
+    let mut groups = Vec::new();
+    for kind in kinds {
+        let members: Vec<&Remark> = remarks.iter().filter(|r| r.finding == kind).collect();
+        if let Some(lead) = members.first() {
+            let same = members.iter().all(|r| r.advice == lead.advice) && !lead.advice.is_empty();
+            let group = RemarkGroup {
+                heading: sentence_case(&kind.replace('_', " ")),
+                remarks: members
+                    .iter()
+                    .take(REMARKS_AT_MOST)
+                    .map(|r| remark_view(r, same))
+                    .collect(),
+                more: members.len().saturating_sub(REMARKS_AT_MOST),
+                advice: same.then(|| lead.advice.clone()),
+            };
+            groups.push((FIRST.contains(&kind), group));
+        }
+    }
+    let (first, other): (Vec<_>, Vec<_>) = groups.into_iter().partition(|g| g.0);
+    let strip = |groups: Vec<(bool, RemarkGroup)>| groups.into_iter().map(|g| g.1).collect();
+    (strip(first), strip(other))
+}
+
+fn sentence_case(words: &str) -> String {
+    let mut letters = words.chars();
+    match letters.next() {
+        Some(first) => first.to_uppercase().chain(letters).collect(),
+        None => String::new(),
+    }
+}
+
+fn remark_view(r: &Remark, same_advice: bool) -> RemarkView {
+    let level = r.level.as_deref().map(|l| anatomy::label(l).to_owned());
+    let mut place: Vec<String> = [level, r.side.clone()].into_iter().flatten().collect();
+    if let Some(recording) = &r.recording {
+        let test = r.test.map_or(String::new(), |t| format!(" test {t}"));
+        place.push(format!("({recording}{test})"));
+    } else {
+        let codes = [
+            ("subject", &r.subject),
+            ("examiner", &r.examiner),
+            ("session", &r.session),
+        ];
+        let codes: Vec<String> = codes
+            .into_iter()
+            .filter_map(|(word, code)| Some(format!("{word} {}", code.as_ref()?)))
+            .collect();
+        if !codes.is_empty() {
+            place.push(format!("({})", codes.join(", ")));
+        }
+    }
+    RemarkView {
+        place: place.join(" "),
+        text: r.text.clone(),
+        advice: (!same_advice && !r.advice.is_empty()).then(|| r.advice.clone()),
+    }
+}
+
+/// Exclusions, unusable inputs, warnings and tests without a partner, each as a table.
+fn left_out(results: &Results) -> Vec<Table> {
+    let mut all = Vec::new();
+    let option = |v: &Option<u32>| v.map_or(String::new(), |v| v.to_string());
+    let rows = results.exclusions.iter().map(|e| {
+        vec![
+            e.recording.clone(),
+            option(&e.test),
+            e.side.clone().unwrap_or_default(),
+            option(&e.spring),
+            e.what.to_owned(),
+            e.by.to_owned(),
+            e.reason.clone(),
+        ]
+    });
+    let heads = ["recording", "test", "side", "spring", "left out", "by", "reason"];
+    all.extend(table("Left out of the analysis", &heads, rows));
+    for (severity, caption) in [
+        (Severity::Error, "Could not be used"),
+        (Severity::Warning, "Used, with a warning"),
+    ] {
+        let rows = results
+            .problems
+            .iter()
+            .filter(|p| p.severity == severity)
+            .map(|p| {
+                vec![
+                    p.file.clone(),
+                    p.line.map_or(String::new(), |l| l.to_string()),
+                    p.column.clone().unwrap_or_default(),
+                    p.found.clone(),
+                    p.expected.clone(),
+                    p.advice.clone(),
+                ]
+            });
+        let heads = ["file", "line", "column", "found", "expected", "what to do"];
+        all.extend(table(caption, &heads, rows));
+    }
+    let rows = results.unpaired.iter().map(|u| {
+        let key = &u.key;
+        let code = |v: &Option<String>| v.clone().unwrap_or_default();
+        vec![
+            key.level
+                .as_deref()
+                .map_or(String::new(), |l| anatomy::label(l).to_owned()),
+            u.side.clone(),
+            u.trials.to_string(),
+            [code(&key.subject), code(&key.examiner), code(&key.session)].join(" "),
+            u.reason.clone(),
+        ]
+    });
+    let heads = ["level", "side", "tests", "scan", "reason"];
+    all.extend(table("Measured, but not compared: no partner", &heads, rows));
+    all
+}
+
+fn table(caption: &str, heads: &[&str], rows: impl Iterator<Item = Vec<String>>) -> Option<Table> {
+    let mut rows: Vec<Vec<String>> = rows.collect();
+    let total = rows.len();
+    if total == 0 {
+        return None;
+    }
+    rows.truncate(ROWS_AT_MOST);
+    let shown = match total > ROWS_AT_MOST {
+        true => {
+            format!(" (the first {ROWS_AT_MOST} of {total}; the rest stands in the tables beside this page)")
+        }
+        false => String::new(),
+    };
+    Some(Table {
+        caption: format!("{caption}{shown}"),
+        heads: heads.iter().map(|h| (*h).to_owned()).collect(),
+        rows,
+        numbers: false,
+    })
+}
+
+/// Each region's ceiling with its source, since the lab must set its own.
+fn ceilings(settings: &[SettingRow]) -> Vec<String> {
+    settings
+        .iter()
+        .filter_map(|s| {
+            let region = s.key.strip_prefix("ceiling_n.")?;
+            let source = match s.changed {
+                true => s.state.clone(),
+                false => format!("default: {}", s.source),
+            };
+            Some(format!(
+                "{region} {} N ({source})",
+                s.value.trim_end_matches(".0")
+            ))
+        })
+        .collect()
+}
