@@ -1,10 +1,8 @@
-//! One test program: every further one links polars again.
-
-mod tables;
-mod technique;
 //! Tests of the whole: outside references, the program, its files and pages.
 
 mod springs;
+mod tables;
+mod technique;
 mod figures;
 mod page;
 mod stats_reference;
