@@ -109,10 +109,16 @@ fn one_recording(file: &inputs::InputFile, study: &Study, settings: &Settings, o
         plan: None,
         problems: Vec::new(),
         exclusions: Vec::new(),
-        input: InputFile { file: file.recording.clone(), sha256: String::new(), bytes: 0 },
+        input: InputFile {
+            file: file.recording.clone(),
+            sha256: String::new(),
+            bytes: 0,
+        },
     };
     if let Some(reason) = &sidecar.about.excluded {
-        outcome.exclusions.push(whole_file(&file.recording, "person", reason));
+        outcome
+            .exclusions
+            .push(whole_file(&file.recording, "person", reason));
     }
     let mut about = sidecar.about.clone();
     about.site = about.site.or_else(|| study.site.clone());
@@ -127,7 +133,15 @@ fn one_recording(file: &inputs::InputFile, study: &Study, settings: &Settings, o
             outcome.input.bytes = read.bytes;
             problems.extend(read.problems.iter().cloned());
             if sidecar.about.excluded.is_none() {
-                measure(&read, &sidecar, study, settings, options, &mut outcome, &mut problems);
+                measure(
+                    &read,
+                    &sidecar,
+                    study,
+                    settings,
+                    options,
+                    &mut outcome,
+                    &mut problems,
+                );
             }
         }
         Err(error) => {
@@ -141,7 +155,9 @@ fn one_recording(file: &inputs::InputFile, study: &Study, settings: &Settings, o
             if sidecar.about.excluded.is_none() {
                 let reason = problems.iter().find(|p| p.severity == Severity::Error);
                 let reason = reason.map_or_else(|| "could not be read".to_owned(), |p| p.found.clone());
-                outcome.exclusions.push(whole_file(&file.recording, "rule", &reason));
+                outcome
+                    .exclusions
+                    .push(whole_file(&file.recording, "rule", &reason));
             }
         }
     }
@@ -163,7 +179,9 @@ fn measure(
     let named = match named {
         Ok(named) => named,
         Err(problem) => {
-            outcome.exclusions.push(whole_file(recording, "rule", &problem.found));
+            outcome
+                .exclusions
+                .push(whole_file(recording, "rule", &problem.found));
             problems.push(*problem);
             return;
         }
@@ -180,13 +198,18 @@ fn measure(
                     spring: None,
                     what: "test",
                     by: "rule",
-                    reason: format!("a touch of {:.2} s at {begin:.2} s is too short to be a test", end - begin),
+                    reason: format!(
+                        "a touch of {:.2} s at {begin:.2} s is too short to be a test",
+                        end - begin
+                    ),
                 });
             }
         }
         Err(error) => {
             let problem = naming::problem_of(error, recording);
-            outcome.exclusions.push(whole_file(recording, "rule", &problem.found));
+            outcome
+                .exclusions
+                .push(whole_file(recording, "rule", &problem.found));
             problems.push(problem);
         }
     }
@@ -223,7 +246,11 @@ fn gather(
     };
     let mut plans: BTreeMap<ScanKey, Plan> = BTreeMap::new();
     for outcome in outcomes {
-        let plan = outcome.plan.as_deref().and_then(|name| study.plan(name)).or_else(|| study.default_plan.clone());
+        let plan = outcome
+            .plan
+            .as_deref()
+            .and_then(|name| study.plan(name))
+            .or_else(|| study.default_plan.clone());
         if let Some(plan) = plan {
             for test in &outcome.tests {
                 plans.entry(ScanKey::of(test)).or_insert_with(|| plan.clone());
@@ -235,9 +262,16 @@ fn gather(
         results.inputs.push(outcome.input);
     }
     naming::number_trials(&mut results.tests);
-    let context = CompareContext { settings: &results.settings, calls: &study.calls, agreement: None };
+    let context = CompareContext {
+        settings: &results.settings,
+        calls: &study.calls,
+        agreement: None,
+    };
     let comparison = compare(&results.tests, &context);
-    let coverage: Vec<PlanCoverage> = plans.into_iter().map(|(scan, plan)| coverage(scan, &plan)).collect();
+    let coverage: Vec<PlanCoverage> = plans
+        .into_iter()
+        .map(|(scan, plan)| coverage(scan, &plan))
+        .collect();
     results.remarks = remarks(&results.tests, &coverage, &results.settings);
     results.findings = comparison.findings;
     results.unpaired = comparison.unpaired;
@@ -247,6 +281,15 @@ fn gather(
 
 fn coverage(scan: ScanKey, plan: &Plan) -> PlanCoverage {
     let steps = plan.ordered().into_iter();
-    let steps = steps.map(|(_, s)| PlanStep { level: s.level.clone(), side: s.side.word().to_owned() }).collect();
-    PlanCoverage { plan: plan.name.clone(), scan, steps }
+    let steps = steps
+        .map(|(_, s)| PlanStep {
+            level: s.level.clone(),
+            side: s.side.word().to_owned(),
+        })
+        .collect();
+    PlanCoverage {
+        plan: plan.name.clone(),
+        scan,
+        steps,
+    }
 }

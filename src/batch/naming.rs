@@ -27,7 +27,10 @@ impl<'a> Naming<'a> {
     ) -> Result<Self, Box<Problem>> {
         let plan = match (&sidecar.plan, given, &study.default_plan) {
             _ if trace.about.level.is_some() => None,
-            (Some(name), ..) => Some((study.plan(name).ok_or_else(|| unknown_plan(trace, name, study))?, true)),
+            (Some(name), ..) => Some((
+                study.plan(name).ok_or_else(|| unknown_plan(trace, name, study))?,
+                true,
+            )),
             (None, Some(plan), _) => Some((plan.clone(), true)),
             (None, None, Some(plan)) => Some((plan.clone(), false)),
             (None, None, None) => None,
@@ -43,16 +46,25 @@ impl<'a> Naming<'a> {
                 let matched = match_plan(plan, &episodes, &self.trace.about, &self.trace.recording)?;
                 Ok(matched.into_iter().map(|m| m.sides).collect())
             }
-            None => Ok(shapes.iter().map(|s| s.sides.iter().map(|side| self.from_sidecar(*side)).collect()).collect()),
+            None => Ok(shapes
+                .iter()
+                .map(|s| s.sides.iter().map(|side| self.from_sidecar(*side)).collect())
+                .collect()),
         }
     }
 
     fn plan_for(&self, episodes: usize) -> Option<&Plan> {
-        self.plan.as_ref().filter(|(_, asked)| *asked || episodes > 1).map(|(plan, _)| plan)
+        self.plan
+            .as_ref()
+            .filter(|(_, asked)| *asked || episodes > 1)
+            .map(|(plan, _)| plan)
     }
 
     fn from_sidecar(&self, side: Option<Side>) -> About {
-        About { side: side.or(self.trace.about.side), ..self.trace.about.clone() }
+        About {
+            side: side.or(self.trace.about.side),
+            ..self.trace.about.clone()
+        }
     }
 
     /// Name of the plan that these tests were matched with.
@@ -76,7 +88,14 @@ fn unknown_plan(trace: &Trace, name: &str, study: &Study) -> Box<Problem> {
     Box::new(Problem::error(
         &trace.recording,
         format!("the plan {name:?}, which is not in plans/ nor built in"),
-        format!("one of the study's plans ({})", if known.is_empty() { "it has none".to_owned() } else { known.join(", ") }),
+        format!(
+            "one of the study's plans ({})",
+            if known.is_empty() {
+                "it has none".to_owned()
+            } else {
+                known.join(", ")
+            }
+        ),
         "correct `plan` in the sidecar or put the plan's file into plans/",
     ))
 }
@@ -85,8 +104,15 @@ fn unknown_plan(trace: &Trace, name: &str, study: &Study) -> Box<Problem> {
 pub fn problem_of(error: Error, recording: &str) -> Problem {
     match error {
         Error::Data(problem) => *problem,
-        Error::Io { source, advice, .. } => Problem::error(recording, source.to_string(), "a readable file", advice),
-        other => Problem::error(recording, other.to_string(), "a recording that can be analysed", "see the message"),
+        Error::Io { source, advice, .. } => {
+            Problem::error(recording, source.to_string(), "a readable file", advice)
+        }
+        other => Problem::error(
+            recording,
+            other.to_string(),
+            "a recording that can be analysed",
+            "see the message",
+        ),
     }
 }
 
@@ -110,7 +136,12 @@ pub fn number_trials(tests: &mut [Test]) {
 }
 
 fn time_order(t: &Test) -> (Option<u32>, Option<&str>, &str, u32) {
-    (t.about.trial, t.about.recorded_at.as_deref(), &t.recording, t.test)
+    (
+        t.about.trial,
+        t.about.recorded_at.as_deref(),
+        &t.recording,
+        t.test,
+    )
 }
 
 fn trial_key(a: &About) -> String {
@@ -118,6 +149,15 @@ fn trial_key(a: &About) -> String {
     let side = a.side.map(Side::word);
     format!(
         "{:?}",
-        (&a.subject, &a.examiner, &a.session, &a.level, side, &a.contact, &a.posture, drive)
+        (
+            &a.subject,
+            &a.examiner,
+            &a.session,
+            &a.level,
+            side,
+            &a.contact,
+            &a.posture,
+            drive
+        )
     )
 }

@@ -44,7 +44,7 @@ pub fn write(results: &Results, dir: &Path, inputs: &[PathBuf], options: &Output
 }
 
 /// PNG pixels a page unit: sharp on paper at the width of a column.
-const PNG_SCALE: f32 = 2.0;
+const PNG_SCALE: f64 = 2.0;
 
 /// The follow-up as a scan plan: each level once, with why it is there as comments. `None` when nothing needs it.
 pub fn follow_up_plan(steps: &[FollowUpStep]) -> Option<String> {
@@ -60,8 +60,22 @@ pub fn follow_up_plan(steps: &[FollowUpStep]) -> Option<String> {
     };
     let mut reasons = Vec::new();
     for s in steps {
-        let who = [&s.subject, &s.examiner, &s.session].into_iter().flatten().cloned().collect::<Vec<_>>().join(", ");
-        reasons.push(format!("# {}: {}{}", s.level, s.why, if who.is_empty() { String::new() } else { format!(" ({who})") }));
+        let who = [&s.subject, &s.examiner, &s.session]
+            .into_iter()
+            .flatten()
+            .cloned()
+            .collect::<Vec<_>>()
+            .join(", ");
+        reasons.push(format!(
+            "# {}: {}{}",
+            s.level,
+            s.why,
+            if who.is_empty() {
+                String::new()
+            } else {
+                format!(" ({who})")
+            }
+        ));
         if plan.steps.iter().all(|p| p.level != s.level) {
             plan.steps.push(Step {
                 level: s.level.clone(),

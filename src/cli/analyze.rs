@@ -66,7 +66,9 @@ enum Figures {
 pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     if let Some(n) = args.jobs {
         // A pool that exists already (in tests) stays as it is: only speed depends on it.
-        let _ = rayon::ThreadPoolBuilder::new().num_threads(usize::from(n)).build_global();
+        let _ = rayon::ThreadPoolBuilder::new()
+            .num_threads(usize::from(n))
+            .build_global();
     }
     let plan = args.plan.as_deref().map(find_plan).transpose()?;
     let results = analyze(&args.paths, overrides(args), plan, quiet)?;
@@ -96,19 +98,32 @@ pub(super) fn analyze(
 ) -> anyhow::Result<Results> {
     let bar = progress::Bar::new("recordings", quiet);
     let tell = |done: usize, total: usize| bar.tell(done, total);
-    let options = batch::Options { overrides, plan, progress: Some(&tell) };
+    let options = batch::Options {
+        overrides,
+        plan,
+        progress: Some(&tell),
+    };
     let results = batch::run(paths, &options);
     bar.finish();
     Ok(results?)
 }
 
-fn write(results: &Results, out: &Path, inputs: &[PathBuf], png: bool, figures: Figures) -> anyhow::Result<()> {
+fn write(
+    results: &Results,
+    out: &Path,
+    inputs: &[PathBuf],
+    png: bool,
+    figures: Figures,
+) -> anyhow::Result<()> {
     let figures = match figures {
         Figures::Auto => FiguresChoice::Auto,
         Figures::All => FiguresChoice::All,
         Figures::None => FiguresChoice::None,
     };
-    let options = output::OutputOptions { page: PageOptions { figures }, png };
+    let options = output::OutputOptions {
+        page: PageOptions { figures },
+        png,
+    };
     Ok(output::write(results, out, inputs, &options)?)
 }
 
@@ -127,18 +142,23 @@ fn overrides(args: &Args) -> Vec<(&'static str, f64, String)> {
 fn find_plan(given: &str) -> anyhow::Result<Plan> {
     let path = Path::new(given);
     if path.is_file() {
-        let text = std::fs::read_to_string(path).with_context(|| format!("the plan {given} cannot be read"))?;
+        let text =
+            std::fs::read_to_string(path).with_context(|| format!("the plan {given} cannot be read"))?;
         let (plan, problems) = Plan::parse(given, &text);
         for problem in &problems {
             eprintln!("{}: {problem}", word(problem.severity));
         }
-        return plan.with_context(|| format!("the plan {given} cannot be used: correct what is listed above"));
+        return plan
+            .with_context(|| format!("the plan {given} cannot be used: correct what is listed above"));
     }
     if let Some(plan) = built_in::built_in(given) {
         return Ok(plan);
     }
     let names: Vec<String> = built_in::all().into_iter().map(|p| p.name).collect();
-    bail!("no plan {given}: there is no such file, and the built-in plans are {}", names.join(", "))
+    bail!(
+        "no plan {given}: there is no such file, and the built-in plans are {}",
+        names.join(", ")
+    )
 }
 
 pub(super) fn word(severity: Severity) -> &'static str {

@@ -25,7 +25,12 @@ pub struct Args {
 pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     let study = sample_study(SAMPLE_SEED)?;
     if args.dir.exists() {
-        if !study.files().all(|(path, text)| same(&args.dir.join(path), text)) {
+        let mut as_made = true;
+        study.each_file(&mut |path, text| {
+            as_made &= same(&args.dir.join(path), text);
+            Ok(())
+        })?;
+        if !as_made {
             bail!(
                 "{} is there already and is not the sample study as it was made; name another folder",
                 args.dir.display()

@@ -25,7 +25,10 @@ impl Bar {
             bar.set_style(style);
         }
         bar.set_message(what);
-        Bar { bar, began: Instant::now() }
+        Bar {
+            bar,
+            began: Instant::now(),
+        }
     }
 
     /// Says how far the work is.

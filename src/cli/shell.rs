@@ -41,18 +41,23 @@ pub fn completions(args: &CompletionsArgs) -> anyhow::Result<Outcome> {
 /// Runs `man`.
 pub fn man(args: &ManArgs) -> anyhow::Result<Outcome> {
     if let Some(dir) = &args.out {
-        clap_mangen::generate_to(Cli::command(), dir).with_context(|| format!("cannot write into {}", dir.display()))?;
+        clap_mangen::generate_to(Cli::command(), dir)
+            .with_context(|| format!("cannot write into {}", dir.display()))?;
         return Ok(Outcome::Done);
     }
     let mut text = Vec::new();
-    clap_mangen::Man::new(Cli::command()).render(&mut text).context("the manual page cannot be made")?;
+    clap_mangen::Man::new(Cli::command())
+        .render(&mut text)
+        .context("the manual page cannot be made")?;
     put(&text)
 }
 
 /// A reader that stops early (`| head`) is no fault.
 fn put(text: &[u8]) -> anyhow::Result<Outcome> {
     match std::io::stdout().write_all(text) {
-        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => Err(e).context("cannot write to standard output"),
+        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
+            Err(e).context("cannot write to standard output")
+        }
         _ => Ok(Outcome::Done),
     }
 }
