@@ -2,7 +2,7 @@
 //! decision in words.
 
 use super::Figure;
-use super::axis::{SMALL, Scale};
+use super::axis::{MARGIN, SMALL, Scale};
 use super::canvas::{Align, Area, Canvas, words};
 use super::palette::{ACCENT, BAND, GREY, HAIR, INK, QUIET};
 use super::scan_words::{Section, alt, call_words, decide_words, decision_word, percent_words, row_label};
@@ -50,11 +50,11 @@ pub fn scan_overview(findings: &[&Finding], options: &ScanOptions) -> Option<Fig
         ComparisonKind::LeftRight => "Does one side resist more, and by more than this lab can measure?",
         ComparisonKind::Neighbours => "Does a level resist more than the levels beside it?",
     };
-    canvas.words((14.0, 22.0), title, words(15.0, INK).bold());
+    canvas.words((MARGIN, 22.0), title, words(15.0, INK).bold());
     let room = WIDTH - 60.0 - text::width(title, 15.0, true);
     let about = text::fit(&text::one_line(&options.about), SMALL, room);
     canvas.words(
-        (WIDTH - 14.0, 22.0),
+        (WIDTH - MARGIN, 22.0),
         &about,
         words(SMALL, QUIET).aligned(Align::End),
     );

@@ -506,16 +506,227 @@ fn keep(name: &str, figure: &Figure) {
     }
 }
 
+/// A text of a figure, as the font draws it.
+struct Drawn {
+    words: String,
+    left: f32,
+    top: f32,
+    right: f32,
+    bottom: f32,
+}
+
+/// The texts of a figure with their boxes in page pixels, measured by a general SVG library (usvg) with the font
+/// itself, not by our table of widths.
+fn texts(figure: &Figure) -> Vec<Drawn> {
+    use resvg::usvg;
+    fn walk(group: &usvg::Group, out: &mut Vec<Drawn>) {
+        for node in group.children() {
+            match node {
+                usvg::Node::Group(g) => walk(g, out),
+                usvg::Node::Text(t) => {
+                    let b = t.abs_bounding_box();
+                    let words = t.chunks().iter().map(|c| c.text()).collect();
+                    out.push(Drawn {
+                        words,
+                        left: b.left(),
+                        top: b.top(),
+                        right: b.right(),
+                        bottom: b.bottom(),
+                    });
+                }
+                _ => {}
+            }
+        }
+    }
+    let mut options = usvg::Options::default();
+    options
+        .fontdb_mut()
+        .load_font_data(dejavu::sans::regular().to_vec());
+    options.fontdb_mut().load_font_data(dejavu::sans::bold().to_vec());
+    let tree = usvg::Tree::from_str(&figure.svg, &options).unwrap();
+    let mut out = Vec::new();
+    walk(tree.root(), &mut out);
+    out
+}
+
+fn all_figures() -> Vec<(String, Figure)> {
+    let tests = shapes()
+        .into_iter()
+        .map(|(name, test, options)| (format!("test-{name}"), test_panels(&test, &options)));
+    let scans = scans()
+        .into_iter()
+        .map(|(name, findings)| (format!("scan-{name}"), overview(&findings)));
+    tests.chain(scans).collect()
+}
+
 #[test]
-fn every_shape_of_test_makes_a_small_figure() {
-    for (name, test, options) in shapes() {
-        let figure = test_panels(&test, &options);
-        keep(&format!("test-{name}"), &figure);
-        assert!(figure.svg.len() < 40_000, "{name}: {} bytes", figure.svg.len());
+fn no_label_is_cut_off_or_covers_another() {
+    for (name, figure) in all_figures() {
+        keep(&name, &figure);
+        let texts = texts(&figure);
+        // The heading ends at the right edge: the boxes are in page pixels.
+        let right = texts.iter().map(|t| t.right).fold(0.0, f32::max);
+        assert!(
+            texts.len() > 10 && right > figure.width as f32 - 8.0,
+            "{name}: {right}"
+        );
+        for (i, a) in texts.iter().enumerate() {
+            let inside = a.left >= 0.0
+                && a.top >= 0.0
+                && a.right <= figure.width as f32
+                && a.bottom <= figure.height as f32;
+            assert!(
+                inside,
+                "{name}: {} is cut off at {} {} {} {}",
+                a.words, a.left, a.top, a.right, a.bottom
+            );
+            for b in &texts[i + 1..] {
+                let apart = a.right <= b.left || b.right <= a.left || a.bottom <= b.top || b.bottom <= a.top;
+                assert!(apart, "{name}: \"{}\" covers \"{}\"", a.words, b.words);
+            }
+        }
     }
-    for (name, findings) in scans() {
-        let figure = overview(&findings);
-        keep(&format!("scan-{name}"), &figure);
-        assert!(figure.svg.len() < 40_000, "{name}: {} bytes", figure.svg.len());
+}
+
+#[test]
+fn our_widths_are_those_of_the_font() {
+    use tautpoint::plot::text::width;
+    let figure = |words: &str| Figure {
+        svg: format!(
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"2000\" height=\"40\"><text x=\"10\" y=\"30\" \
+             font-family=\"DejaVu Sans\" font-size=\"20\">{words}</text></svg>"
+        ),
+        width: 2000.0,
+        height: 40.0,
+        title: String::new(),
+        alt: String::new(),
+    };
+    for words in [
+        "pre-tension begins at the quick brown fox",
+        "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789",
+        "abcdefghijklmnopqrstuvwxyz (95 % interval)",
+    ] {
+        let drawn = &texts(&figure(words))[0];
+        let (ours, font) = (width(words, 20.0, false), f64::from(drawn.right - drawn.left));
+        // The drawn box lacks the side bearings of the first and last letter and has kerning.
+        assert!(
+            (ours - font).abs() < 0.02 * font,
+            "{words}: {ours} against {font}"
+        );
     }
+}
+
+#[test]
+fn figures_are_small_named_described_and_the_same_every_time() {
+    for ((name, figure), (_, again)) in all_figures().into_iter().zip(all_figures()) {
+        assert_eq!(figure, again, "{name}");
+        assert!(figure.svg.len() < 40_000, "{name}: {} bytes", figure.svg.len());
+        assert!(!figure.title.is_empty() && figure.alt.len() > 40, "{name}");
+        for part in ["role=\"img\"", "<title>", "<desc>", "</svg>"] {
+            assert_eq!(figure.svg.matches(part).count(), 1, "{name}: {part}");
+        }
+        // Inlined twice in one page, an id would clash.
+        assert!(!figure.svg.contains(" id="), "{name}");
+        assert!(
+            !figure.svg.contains("NaN") && !figure.svg.contains("inf"),
+            "{name}"
+        );
+    }
+}
+
+/// Number of an attribute of an element.
+fn attribute(element: &str, name: &str) -> Option<f64> {
+    let rest = element.split_once(&format!(" {name}=\""))?.1;
+    rest.split_once('"')?.0.parse().ok()
+}
+
+/// Centre of the words' place along x, for a text that stands alone with these words, in canvas units.
+fn x_of(svg: &str, words: &str, last: bool) -> f64 {
+    let end = format!(">{words}</text>");
+    let mut found = svg.lines().filter(|l| l.ends_with(&end));
+    let line = if last { found.next_back() } else { found.next() };
+    attribute(line.unwrap(), "x").unwrap()
+}
+
+#[test]
+fn a_dot_stands_where_the_axis_says() {
+    // methods §6: percent = 200·tanh(d/2), so d = 2·atanh(percent/200); the axis is straight in d.
+    let d = |percent: f64| 2.0 * (percent / 200.0f64).atanh();
+    let figure = overview(&[finding("L3", 34.6, 8.2, Decision::Right)]);
+    let circle = figure.svg.lines().find(|l| l.starts_with("<circle")).unwrap();
+    let zero = x_of(&figure.svg, "0", false);
+    let forty = x_of(&figure.svg, "40 %", true);
+    let expected = zero + (forty - zero) * d(34.6) / d(40.0);
+    assert!(
+        (attribute(circle, "cx").unwrap() - expected).abs() <= 2.0,
+        "{circle}, expected {expected}"
+    );
+}
+
+#[test]
+fn the_onset_ring_stands_where_the_axes_say() {
+    let test = press(&Push::default(), "L3", tautpoint::trace::Side::Left, 1);
+    let svg = test_panels(&test, &PanelOptions::default()).svg;
+    let ring = svg
+        .lines()
+        .rfind(|l| l.starts_with("<circle") && l.contains("fill=\"none\""))
+        .unwrap();
+    let (five, ten) = (x_of(&svg, "5", true), x_of(&svg, "10", true));
+    let at_mm = 5.0 + 5.0 * (attribute(ring, "cx").unwrap() - five) / (ten - five);
+    assert!((at_mm - 8.2).abs() < 0.02, "{at_mm}");
+}
+
+#[test]
+fn a_test_with_force_only_has_one_panel_and_says_so() {
+    let push = Push {
+        displacement: false,
+        knee: Knee::NotLooked,
+        ..Push::default()
+    };
+    let figure = test_panels(
+        &press(&push, "L2", tautpoint::trace::Side::Right, 1),
+        &PanelOptions::default(),
+    );
+    assert!(!figure.svg.contains("displacement (mm)"));
+    assert!(figure.alt.contains("No displacement was recorded"));
+}
+
+#[test]
+fn what_comes_from_a_file_is_escaped() {
+    let hostile = "</text><script>alert('1')</script>\" onload=\"x\u{1}\n&amp;";
+    let mut test = press(&Push::default(), hostile, tautpoint::trace::Side::Left, 1);
+    test.recording = hostile.to_owned();
+    let mut f = finding(hostile, 34.6, 8.2, Decision::Right);
+    f.call = Some(hostile.to_owned());
+    f.key.posture = Some(hostile.to_owned());
+    let options = ScanOptions {
+        about: hostile.to_owned(),
+        measure: Measure::EndFeel,
+    };
+    for figure in [
+        test_panels(&test, &PanelOptions::default()),
+        scan_overview(&[&f], &options).unwrap(),
+    ] {
+        assert!(!figure.svg.contains("<script"), "{}", figure.svg);
+        assert!(!figure.svg.contains("\" onload"), "{}", figure.svg);
+        // A strict XML reader takes it.
+        texts(&figure);
+    }
+}
+
+#[test]
+fn a_picture_is_a_png_of_the_size_asked_for() {
+    let figure = overview(&scans().remove(4).1);
+    let bytes = png(&figure, 1.5).unwrap();
+    // PNG, W3C recommendation, 5.2 and 11.2.2: signature, then width and height.
+    assert_eq!(bytes[..8], [0x89, b'P', b'N', b'G', 0x0d, 0x0a, 0x1a, 0x0a]);
+    let word = |at: usize| u32::from_be_bytes(bytes[at..at + 4].try_into().unwrap());
+    assert_eq!((word(16), word(20)), (1500, (figure.height * 1.5).ceil() as u32));
+    assert!(
+        png(&figure, 0.0)
+            .unwrap_err()
+            .to_string()
+            .contains("from 0.1 to 20")
+    );
+    assert!(png(&figure, f64::NAN).is_err());
 }

@@ -189,7 +189,7 @@ fn finding_row(f: &Finding) -> Vec<String> {
         },
         match neighbours {
             true => f.right_trials.to_string(),
-            false => format!("{} + {}", f.left_trials, f.right_trials),
+            false => format!("{}\u{a0}+\u{a0}{}", f.left_trials, f.right_trials),
         },
         difference,
         percent(f.threshold_percent),

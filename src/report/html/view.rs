@@ -62,6 +62,8 @@ struct RemarkGroup {
 #[derive(Debug, Serialize)]
 struct RemarkView {
     place: String,
+    /// The recording, or whose scan it is.
+    from: String,
     text: String,
     advice: Option<String>,
 }
@@ -119,7 +121,7 @@ fn scan_view(results: &Results, scan: &Scan<'_>, index: usize, drawn: &[Drawn]) 
         .find(|d| d.of == Of::Scan(index))
         .map(|d| d.figure.svg.clone());
     ScanView {
-        about: scan.about(),
+        about: sentence_case(&scan.about()),
         sentences: scan
             .main_measure()
             .map(|m| words::sentences(scan, m))
@@ -184,26 +186,25 @@ fn sentence_case(words: &str) -> String {
 
 fn remark_view(r: &Remark, same_advice: bool) -> RemarkView {
     let level = r.level.as_deref().map(|l| anatomy::label(l).to_owned());
-    let mut place: Vec<String> = [level, r.side.clone()].into_iter().flatten().collect();
-    if let Some(recording) = &r.recording {
-        let test = r.test.map_or(String::new(), |t| format!(" test {t}"));
-        place.push(format!("({recording}{test})"));
-    } else {
-        let codes = [
+    let place: Vec<String> = [level, r.side.clone()].into_iter().flatten().collect();
+    let from = match &r.recording {
+        Some(recording) => {
+            let test = r.test.map_or(String::new(), |t| format!(", test {t}"));
+            format!("{recording}{test}")
+        }
+        None => [
             ("subject", &r.subject),
             ("examiner", &r.examiner),
             ("session", &r.session),
-        ];
-        let codes: Vec<String> = codes
-            .into_iter()
-            .filter_map(|(word, code)| Some(format!("{word} {}", code.as_ref()?)))
-            .collect();
-        if !codes.is_empty() {
-            place.push(format!("({})", codes.join(", ")));
-        }
-    }
+        ]
+        .into_iter()
+        .filter_map(|(word, code)| Some(format!("{word} {}", code.as_ref()?)))
+        .collect::<Vec<_>>()
+        .join(", "),
+    };
     RemarkView {
         place: place.join(" "),
+        from,
         text: r.text.clone(),
         advice: (!same_advice && !r.advice.is_empty()).then(|| r.advice.clone()),
     }

@@ -67,21 +67,21 @@ fn percent(value: f64) -> String {
 fn size(f: &Finding) -> String {
     let at = percent(f.asymmetry_percent.unwrap_or(0.0).abs());
     let (Some(low), Some(high)) = (f.low_percent, f.high_percent) else {
-        return format!("{at} %");
+        return format!("{at}\u{a0}%");
     };
     let (low, high) = if f.side_of_resistance == Some(Decision::Left) {
         (-high, -low)
     } else {
         (low, high)
     };
-    format!("{at} % ({} to {} %)", percent(low), percent(high))
+    format!("{at}\u{a0}% ({} to {}\u{a0}%)", percent(low), percent(high))
 }
 
 fn named(f: &Finding, measure: Measure) -> String {
     let info = measure.info();
     let number = |v: Option<f64>| {
         v.map_or("not given".to_owned(), |v| {
-            format!("{} {}", text::number(v, info.decimals), info.unit)
+            format!("{}\u{a0}{}", text::number(v, info.decimals), info.unit)
         })
     };
     let (left, right) = (number(f.left), number(f.right));
@@ -122,7 +122,7 @@ fn sided(value: f64, kind: ComparisonKind) -> String {
     };
     match percent(value.abs()).as_str() {
         "0" => "no difference".to_owned(),
-        number => format!("{number} % {word}"),
+        number => format!("{number}\u{a0}% {word}"),
     }
 }
 
