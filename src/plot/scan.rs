@@ -15,7 +15,7 @@ const WIDTH: f64 = 1000.0;
 const ROW: f64 = 23.0;
 /// Extra room between regions of the spine, in px.
 const REGION_GAP: f64 = 7.0;
-const PLOT_LEFT: f64 = 132.0;
+const PLOT_LEFT: f64 = 152.0;
 const PLOT_RIGHT: f64 = 492.0;
 /// Left edges of the columns of words: decision, percent, tests, call, what would decide.
 const LEFT_RIGHT_COLUMNS: [f64; 5] = [510.0, 594.0, 727.0, 783.0, 876.0];

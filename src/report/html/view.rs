@@ -297,10 +297,8 @@ fn ceilings(settings: &[SettingRow]) -> Vec<String> {
                 true => s.state.clone(),
                 false => format!("default: {}", s.source),
             };
-            Some(format!(
-                "{region} {} N ({source})",
-                s.value.trim_end_matches(".0")
-            ))
+            let force = s.value.trim_end_matches(".0");
+            Some(format!("{region} {force}\u{a0}N; {source}"))
         })
         .collect()
 }
