@@ -297,12 +297,15 @@ fn texts(figure: &Figure) -> Vec<Drawn> {
             }
         }
     }
-    let mut options = usvg::Options::default();
-    options
-        .fontdb_mut()
-        .load_font_data(dejavu::sans::regular().to_vec());
-    options.fontdb_mut().load_font_data(dejavu::sans::bold().to_vec());
-    let tree = usvg::Tree::from_str(&figure.svg, &options).unwrap();
+    static OPTIONS: std::sync::OnceLock<usvg::Options<'static>> = std::sync::OnceLock::new();
+    let options = OPTIONS.get_or_init(|| {
+        let mut options = usvg::Options::default();
+        for font in [dejavu::sans::regular(), dejavu::sans::bold()] {
+            options.fontdb_mut().load_font_data(font.to_vec());
+        }
+        options
+    });
+    let tree = usvg::Tree::from_str(&figure.svg, options).unwrap();
     let mut out = Vec::new();
     walk(tree.root(), &mut out);
     out
