@@ -10,6 +10,7 @@ fn overview(findings: &[Finding]) -> Figure {
     let options = ScanOptions {
         about: "subject V-07, examiner L-12, session 2026-09-14".to_owned(),
         measure: Measure::EndFeel,
+        confidence: 0.95,
     };
     scan_overview(&findings.iter().collect::<Vec<_>>(), &options).unwrap()
 }
@@ -464,6 +465,7 @@ fn what_comes_from_a_file_is_escaped() {
     let options = ScanOptions {
         about: hostile.to_owned(),
         measure: Measure::EndFeel,
+        confidence: 0.95,
     };
     for figure in [
         test_panels(&test, &PanelOptions::default()),

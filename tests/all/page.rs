@@ -445,13 +445,15 @@ fn changed_settings_are_marked_and_named_in_the_methods() {
     let mut results = sample();
     results.settings.ceiling_n.lumbar = 60.0;
     results.settings.compare.threshold_percent = 20.0;
+    results.settings.compare.confidence = 0.9;
     results.setting_sources = vec![("ceiling_n.lumbar".to_owned(), "study.toml".to_owned())];
     let html = html(&results);
     assert!(html.contains(&format!(
-        "2 of {} settings differ",
+        "3 of {} settings differ",
         tautpoint::settings::SETTINGS.len()
     )));
     assert!(html.contains("changed in study.toml"));
+    assert!(html.contains("(90 % interval)") && html.contains("with 90 % intervals"));
     assert!(html.contains("ceiling_n.lumbar = 60.0 (default 175.0)"));
     assert!(html.contains("significantly beyond 20 %"));
     assert!(html.contains("ceiling 60 N (set by this study)"));

@@ -127,7 +127,7 @@ pub fn compact(results: &Results, scan: &Scan<'_>) -> Table {
 }
 
 /// Every comparison of a scan, all measures; `None` without any.
-pub fn findings(scan: &Scan<'_>) -> Option<Table> {
+pub fn findings(scan: &Scan<'_>, confidence: f64) -> Option<Table> {
     if scan.findings.is_empty() {
         return None;
     }
@@ -137,7 +137,7 @@ pub fn findings(scan: &Scan<'_>) -> Option<Table> {
         "left",
         "right",
         "tests",
-        "right against left (95 % interval)",
+        &format!("right against left ({} interval)", text::coverage(confidence)),
         "threshold",
         "MDC95",
         "spread from",

@@ -7,6 +7,7 @@ use super::tables::{self, Table};
 use super::words::{self, Sentences};
 use super::{Drawn, FIGURES_AT_MOST, FiguresChoice, Of, PageOptions};
 use crate::error::Severity;
+use crate::plot::text;
 use crate::report::Results;
 use crate::study::anatomy;
 use crate::technique::Remark;
@@ -38,6 +39,8 @@ pub struct View {
     ceilings: Vec<String>,
     methods: Methods,
     findings: bool,
+    /// Coverage of the intervals of asymmetry (`95 %`).
+    coverage: String,
 }
 
 #[derive(Debug, Serialize)]
@@ -98,6 +101,7 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
         settings,
         methods: methods::methods(results),
         findings: !results.findings.is_empty(),
+        coverage: text::coverage(results.settings.compare.confidence),
     }
 }
 
@@ -127,7 +131,7 @@ fn scan_view(results: &Results, scan: &Scan<'_>, index: usize, drawn: &[Drawn]) 
             .map(|m| words::sentences(scan, m))
             .unwrap_or_default(),
         overview,
-        findings: tables::findings(scan),
+        findings: tables::findings(scan, results.settings.compare.confidence),
         levels: levels::levels(results, scan, drawn, few),
         compact: (!few && !scan.tests.is_empty()).then(|| tables::compact(results, scan)),
     }
