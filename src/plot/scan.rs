@@ -233,7 +233,7 @@ fn heads(canvas: &mut Canvas, section: &Section<'_>, rows_top: f64, confidence: 
         head(columns[3], ["examiner's", "call"]);
     }
     if section.has_undecided() {
-        head(columns[4], ["tests a side", "would decide"]);
+        head(columns[4], ["what would", "decide it"]);
     }
 }
 

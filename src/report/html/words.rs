@@ -137,9 +137,13 @@ fn undecided(f: &Finding) -> String {
         ),
         _ => String::new(),
     };
+    let where_to = match kind {
+        ComparisonKind::LeftRight => " a side",
+        ComparisonKind::Neighbours => "",
+    };
     let more = match f.trials_to_decide {
-        Some(TrialsToDecide::Trials(1)) => " One test a side would decide it at this spread.".to_owned(),
-        Some(TrialsToDecide::Trials(n)) => format!(" {n} tests a side would decide it at this spread."),
+        Some(TrialsToDecide::Trials(1)) => format!(" One test{where_to} would decide it at this spread."),
+        Some(TrialsToDecide::Trials(n)) => format!(" {n} tests{where_to} would decide it at this spread."),
         Some(TrialsToDecide::NotInOneSession) => {
             " At this spread it is not decidable in one session.".to_owned()
         }
