@@ -6,6 +6,7 @@ mod closed_forms_tissue;
 mod decisions;
 mod figures;
 mod layers;
+mod invented;
 mod page;
 mod plans;
 mod read;
