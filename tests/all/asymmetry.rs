@@ -20,8 +20,9 @@ fn others(percent: f64) -> Others {
 
 #[test]
 fn left_8_and_right_10_have_the_value_of_every_published_index() {
-    // Symmetry index (Robinson et al. 1987, JMPT 10:172-176) 22.2222 %; limb symmetry index 100 L/R = 80 %; (max − min)/max = 20 %;
-    // symmetry angle 100 (45° − atan2(L, R))/90° (Zifchock et al. 2008, Gait Posture 27:622-627) = 7.044657 %.
+    // Symmetry index (Robinson et al. 1987, JMPT 10:172-176) 22.2222 %; limb symmetry index 100 L/R = 80 %; (max −
+    // min)/max = 20 %; symmetry angle 100 (45° − atan2(L, R))/90° (Zifchock et al. 2008, Gait Posture 27:622-627) =
+    // 7.044657 %.
     let percent = percent_of_log((10.0_f64 / 8.0).ln());
     assert!((percent - 22.222_2).abs() < 1e-4, "{percent}");
     let o = others(percent);
@@ -32,8 +33,8 @@ fn left_8_and_right_10_have_the_value_of_every_published_index() {
 
 #[test]
 fn the_index_needs_no_reference_side_and_orders_pairs_as_the_symmetry_angle_does() {
-    // Parkinson et al. 2021, J Sports Sci Med 20:594-617: few indices are independent of the reference limb. Derived: the angle is
-    // atan(p/200)·100/90 in degrees, so both indices rise together.
+    // Parkinson et al. 2021, J Sports Sci Med 20:594-617: few indices are independent of the reference limb. Derived:
+    // the angle is atan(p/200)·100/90 in degrees, so both indices rise together.
     let mut last = f64::NEG_INFINITY;
     for right in (1..=60).map(|k| 0.5 * f64::from(k)) {
         let percent = percent_of_log((right / 8.0_f64).ln());

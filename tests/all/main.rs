@@ -4,6 +4,7 @@ mod accuracy;
 mod asymmetry;
 mod bad_input;
 mod closed_forms_chain;
+mod closed_forms_push;
 mod closed_forms_tissue;
 mod decisions;
 mod figures;

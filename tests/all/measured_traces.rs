@@ -100,8 +100,8 @@ fn at(y: &[f64], row: f64) -> f64 {
 
 #[test]
 fn contact_with_a_cell_is_found_where_a_person_marked_it() {
-    // pyrtz2 1.4.8, data/example: contact marked by a person at rows 1296 and 1697.75. What follows the dwell (the tip sticks
-    // and is pulled off) has no counterpart under a hand and is left away: rows from 6800 on.
+    // pyrtz2 1.4.8, data/example: contact marked by a person at rows 1296 and 1697.75. What follows the dwell (the
+    // tip sticks and is pulled off) has no counterpart under a hand and is left away: rows from 6800 on.
     for (file, marked) in [
         ("cell_dwell_1_500Hz.csv", 1296.0),
         ("cell_dwell_2_500Hz.csv", 1697.75),
@@ -138,8 +138,8 @@ fn contact_with_a_cell_is_found_where_a_person_marked_it() {
     }
 }
 
-/// nanodent 0.2.0 on its experiments a and b: time of the sustained rise over the baseline by 4 SD, and its power law of the
-/// whole unloading branch, F = k(x − x_f)^m in µN and nm.
+/// nanodent 0.2.0 on its experiments a and b: time of the sustained rise over the baseline by 4 SD, and its power law
+/// of the whole unloading branch, F = k(x − x_f)^m in µN and nm.
 const INDENTED: [(&str, f64, [f64; 3]); 2] = [
     (
         "indent_hard_a.csv",
@@ -205,9 +205,9 @@ fn unloading_n_per_mm(force: &[f64], x: &[f64], rate_hz: f64, low: f64, high: f6
 
 #[test]
 fn unloading_fused_silica_has_the_independently_measured_stiffness() {
-    // micromechanics 1.3.5, indentation/data. numpy's line over the rows from 95 to 50 % of the peak: 490.5489 N/mm. The column of
-    // stiffness was measured another way, by a small oscillation while loading; near the peak its median is 502.4 N/mm. The
-    // recording has 5 samples a second, so the slope is asked for by itself, not the chain.
+    // micromechanics 1.3.5, indentation/data. numpy's line over the rows from 95 to 50 % of the peak: 490.5489 N/mm.
+    // The column of stiffness was measured another way, by a small oscillation while loading; near the peak its
+    // median is 502.4 N/mm. The recording has 5 samples a second, so the slope is asked for by itself, not the chain.
     let [f, x, column]: [Vec<f64>; 3] = columns(
         "indent_fused_silica_1.csv",
         &["force_N", "displacement_mm", "harmonic_stiffness_N_per_m"],
@@ -259,8 +259,9 @@ fn squat() -> Trace {
 
 #[test]
 fn two_plates_give_two_sides_with_their_own_contacts_and_pulses() {
-    // jumpmetrics 0.2.0, sample_data. Contacts: rows of the raw force over 20 N; peaks: scipy 1.17.1, corrected Butterworth of 20 Hz
-    // by sosfiltfilt. First the push-off, then the landing, in which one foot leaves its plate long before the other.
+    // jumpmetrics 0.2.0, sample_data. Contacts: rows of the raw force over 20 N; peaks: scipy 1.17.1, corrected
+    // Butterworth of 20 Hz by sosfiltfilt. First the push-off, then the landing, in which one foot leaves its plate
+    // long before the other.
     let tests = tests_of(&squat(), &Settings::default());
     let expected = [
         (1, Side::Left, [2.792, 8.147], 714.4),
@@ -325,8 +326,9 @@ fn counter_movement_jump() -> Vec<Test> {
 
 #[test]
 fn one_plate_gives_take_off_landing_and_the_push_between() {
-    // biomdp 0.11.2, tests/datasets. By the raw force over 30 N the plate is left after row 3420 and landed on at row 3976; scipy
-    // 1.17.1, corrected Butterworth of 20 Hz: push of 1909.3 N at 3.253 s, landing 2959.0 N. The recording begins and ends loaded.
+    // biomdp 0.11.2, tests/datasets. By the raw force over 30 N the plate is left after row 3420 and landed on at row
+    // 3976; scipy 1.17.1, corrected Butterworth of 20 Hz: push of 1909.3 N at 3.253 s, landing 2959.0 N. The
+    // recording begins and ends loaded.
     let tests = counter_movement_jump();
     assert_eq!(tests.len(), 2);
     within("take-off", tests[0].phases.contact_end_s, 3.420, 0.025);
