@@ -5,6 +5,7 @@ pub mod anatomy;
 pub mod built_in;
 pub mod call;
 pub mod calls;
+pub mod cautions;
 pub mod codes;
 pub mod inputs;
 pub mod mapping;
