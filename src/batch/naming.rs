@@ -104,8 +104,8 @@ fn unknown_plan(trace: &Trace, name: &str, study: &Study) -> Box<Problem> {
 pub fn problem_of(error: Error, recording: &str) -> Problem {
     match error {
         Error::Data(problem) => *problem,
-        Error::Io { source, advice, .. } => {
-            Problem::error(recording, source.to_string(), "a readable file", advice)
+        Error::Io { cause, advice, .. } => {
+            Problem::error(recording, cause.to_string(), "a readable file", advice)
         }
         other => Problem::error(
             recording,

@@ -134,7 +134,7 @@ fn check_file(file: &InputFile, study: Option<&Study>) -> Checked {
 
 fn unreadable(file: &InputFile, error: &Error) -> Problem {
     let why = match error {
-        Error::Io { source, .. } => source.to_string(),
+        Error::Io { cause, .. } => cause.to_string(),
         other => other.to_string(),
     };
     Problem::error(
