@@ -10,6 +10,7 @@ mod layers;
 mod page;
 mod plans;
 mod read;
+mod program;
 mod simulate;
 mod simulated_truth;
 mod springs;
