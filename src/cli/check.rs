@@ -3,7 +3,7 @@
 use super::Outcome;
 use crate::error::{Error, Problem, Severity};
 use crate::read::{read_trace, validity};
-use crate::study::inputs::{InputFile, Inputs, Study, collect};
+use crate::study::inputs::{InputFile, Inputs, Study, collect_any, no_recordings};
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::study::words::{nearest, shown};
 use crate::trace::About;
@@ -43,7 +43,7 @@ struct Checked {
 /// # Errors
 /// A path that is not there, nothing to check, or no recording that can be used (after the list is printed).
 pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
-    let inputs = collect(&args.paths)?;
+    let inputs = collect_any(&args.paths)?;
     let checked = check_files(&inputs, quiet || args.json);
     let mut problems = inputs.problems.clone();
     for c in &checked {
@@ -60,6 +60,9 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
         report(&inputs, &checked, &problems, quiet)
     };
     print(&text)?;
+    if let (true, Some(folder)) = (checked.is_empty(), inputs.empty.first()) {
+        return Err(no_recordings(folder).into());
+    }
     let usable = checked.iter().filter(|c| c.usable).count();
     if usable == 0 {
         anyhow::bail!(

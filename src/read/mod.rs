@@ -5,8 +5,10 @@
 
 mod assemble;
 mod cells;
+mod channels;
 mod delimited;
 mod headings;
+mod lines;
 mod parquet;
 pub mod validity;
 
