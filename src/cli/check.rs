@@ -8,6 +8,7 @@ use crate::study::sidecar::{Sidecar, any_error};
 use crate::study::words::{nearest, shown};
 use crate::trace::About;
 use rayon::prelude::*;
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::io::{IsTerminal, Write as _};
 use std::path::PathBuf;
@@ -207,7 +208,17 @@ fn unknown_plan(file: &InputFile, sidecar: &Sidecar, study: &Study) -> Option<Pr
 
 /// Calls of a subject, examiner and session that no recording is about.
 fn calls_without_recording(study: &Study, abouts: &[&About]) -> Vec<Problem> {
-    let mut named: Vec<(&str, &str, &str)> = Vec::new();
+    let recorded: BTreeSet<(&str, &str, &str)> = abouts
+        .iter()
+        .filter_map(|a| {
+            Some((
+                a.subject.as_deref()?,
+                a.examiner.as_deref()?,
+                a.session.as_deref()?,
+            ))
+        })
+        .collect();
+    let mut named = BTreeSet::new();
     let mut problems = Vec::new();
     for call in &study.calls {
         let key = (
@@ -215,15 +226,9 @@ fn calls_without_recording(study: &Study, abouts: &[&About]) -> Vec<Problem> {
             call.examiner.as_str(),
             call.session.as_str(),
         );
-        let recorded = abouts.iter().any(|a| {
-            a.subject.as_deref() == Some(key.0)
-                && a.examiner.as_deref() == Some(key.1)
-                && a.session.as_deref() == Some(key.2)
-        });
-        if recorded || named.contains(&key) {
+        if recorded.contains(&key) || !named.insert(key) {
             continue;
         }
-        named.push(key);
         problems.push(Problem::warning(
             "calls.csv",
             format!(

@@ -6,7 +6,7 @@ use super::codes::code_warning;
 use super::table::{Row, TextTable};
 use super::words::{CALLS, nearest, one_of, shown};
 use crate::error::Problem;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 const NEEDED: [&str; 5] = ["subject", "examiner", "session", "level", "call"];
 const OPTIONAL: [&str; 2] = ["trial", "confidence"];
@@ -106,13 +106,12 @@ fn read_row(file: &str, row: &Row) -> Result<Call, Problem> {
 }
 
 fn warn_of_codes(file: &str, rows: &[(u64, Call)], problems: &mut Vec<Problem>) {
-    let mut warned: Vec<&str> = Vec::new();
+    let mut warned = BTreeSet::new();
     for (line, call) in rows {
         for (column, code) in [("subject", &call.subject), ("examiner", &call.examiner)] {
             if let Some(like) = code_warning(code)
-                && !warned.contains(&code.as_str())
+                && warned.insert(code)
             {
-                warned.push(code);
                 problems.push(
                     Problem::warning(
                         file,

@@ -67,6 +67,7 @@ pub fn collect_any(paths: &[PathBuf]) -> Result<Inputs> {
     let mut inputs = Inputs::default();
     let mut found: Vec<Found> = Vec::new();
     for path in paths {
+        let path = &meant(path)?;
         let kind = std::fs::metadata(path).map_err(|e| missing(path, e))?;
         if !kind.is_dir() {
             found.push(Found::file(path));
@@ -102,6 +103,22 @@ pub fn collect_any(paths: &[PathBuf]) -> Result<Inputs> {
         }));
     }
     Ok(inputs)
+}
+
+/// A study.toml stands for its folder; no other TOML file is a recording.
+fn meant(path: &Path) -> Result<PathBuf> {
+    if path.file_name() == Some(OsStr::new(study_file::FILE_NAME)) && path.is_file() {
+        let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
+        return Ok(folder.unwrap_or(Path::new(".")).to_owned());
+    }
+    if path.extension() == Some(OsStr::new("toml")) && path.is_file() {
+        return Err(Error::Refused {
+            found: format!("{} is no recording", path.display()),
+            advice: "name the recording; what stands beside it in a .toml of the same name is read with it"
+                .to_owned(),
+        });
+    }
+    Ok(path.to_owned())
 }
 
 /// A recording before its name is settled.

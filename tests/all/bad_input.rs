@@ -1,11 +1,15 @@
 //! Every way a recording, a sidecar or a study file goes wrong is answered with its place and what to do.
 
+use proptest::prelude::*;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use tautpoint::error::{Error, Problem, Severity};
 use tautpoint::read::{read_bytes, read_trace, validity::validity};
+use tautpoint::study::calls;
+use tautpoint::study::codes::code_warning;
 use tautpoint::study::inputs::collect;
 use tautpoint::study::mapping::ColumnMapping;
+use tautpoint::study::plan::Plan;
 use tautpoint::study::roster::Roster;
 use tautpoint::study::sidecar::Sidecar;
 use tautpoint::study::study_file::StudyFile;
@@ -564,6 +568,36 @@ fn an_open_recording_and_personal_codes_are_warned_of() {
     assert_eq!(sidecar_problems("subject = \"<b>V-07</b>\"\n"), []);
 }
 
+#[test]
+fn one_heading_for_two_things_is_refused() {
+    let (sidecar, _) = Sidecar::parse(
+        "a.toml",
+        "[columns]\ntime = { name = \"t\", unit = \"s\" }\nforce = { name = \"t\", unit = \"n\" }\n",
+    );
+    let error = read_bytes(b"t,x\n0,1\n", "a.csv", &sidecar.columns, About::default())
+        .unwrap_err()
+        .to_string();
+    assert!(error.contains("one column for time and for force"), "{error}");
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 150, ..ProptestConfig::default() })]
+
+    #[test]
+    fn text_that_people_write_never_panics(text in "[a-z=\"\\[\\]{}.,;#\n\r\t 0-9\u{e4}-]{0,120}", key in prop::sample::select(vec![
+        "side", "trial", "columns", "covers", "format", "[columns]\nforce", "[filter]\nlow_pass_hz", "[[step]]\nlevel",
+        "[technique]\nexcursion_mm", "step", "plan", "subject,examiner,session,level,call\n", "code,role\n",
+    ])) {
+        let text = format!("{key} = {text}");
+        let _ = Sidecar::parse("a.toml", &text);
+        let _ = StudyFile::parse("study.toml", &text);
+        let _ = Plan::parse("p.toml", &text);
+        let _ = calls::parse("calls.csv", &text);
+        let _ = Roster::parse("roster.csv", &text);
+        let _ = code_warning(&text);
+    }
+}
+
 // study.toml and roster.csv.
 
 #[test]
@@ -757,7 +791,8 @@ fn a_study_gives_its_recordings_settings_plans_calls_and_roster() {
         "subject,examiner,session,level,call\nV,L,s,L3,left\n",
     );
     write(root, "roster.csv", "code,role\nV,subject\n");
-    let inputs = collect(&[root.to_owned()]).unwrap();
+    let inputs = collect(&[root.join("study.toml")]).unwrap();
+    assert_eq!(inputs, collect(&[root.to_owned()]).unwrap());
     assert_eq!(inputs.problems, []);
     let study = inputs.study.unwrap();
     assert_eq!(study.settings.ceiling_n.neck, 44.0);
@@ -924,7 +959,7 @@ fn prepare_makes_a_study_once() {
     assert_eq!(std::fs::read(study.join("study.toml")).unwrap(), before);
 
     write(&study, "recordings/x.csv", GOOD);
-    let inputs = collect(&[study.clone()]).unwrap();
+    let inputs = collect(std::slice::from_ref(&study)).unwrap();
     assert_eq!(inputs.problems, []);
     assert_eq!(inputs.study.unwrap().plans.len(), 4);
 }
