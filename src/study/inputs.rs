@@ -191,8 +191,12 @@ fn search(
         found: Vec::new(),
         problems: Vec::new(),
         root: folder.to_owned(),
+        sidecars: Vec::new(),
     };
     walk.folder(folder, prefix)?;
+    if !prefix.is_empty() {
+        walk.warn_of_lone_sidecars();
+    }
     inputs.problems.append(&mut walk.problems);
     if walk.found.is_empty() {
         inputs.empty.push(folder.to_owned());
@@ -221,9 +225,26 @@ struct Walk {
     found: Vec<Found>,
     problems: Vec<Problem>,
     root: PathBuf,
+    /// TOML files with their names.
+    sidecars: Vec<(PathBuf, String)>,
 }
 
 impl Walk {
+    /// In a study's recordings/, a sidecar alone means that a recording was lost or renamed.
+    fn warn_of_lone_sidecars(&mut self) {
+        let known: BTreeSet<PathBuf> = self.found.iter().map(|f| f.path.with_extension("toml")).collect();
+        for (path, name) in &self.sidecars {
+            if !known.contains(path) {
+                self.problems.push(Problem::warning(
+                    name,
+                    "a sidecar without its recording",
+                    "a recording of the same name beside it",
+                    "look for the recording, or remove the sidecar",
+                ));
+            }
+        }
+    }
+
     fn folder(&mut self, folder: &Path, prefix: &str) -> Result<()> {
         let real = folder.canonicalize().unwrap_or_else(|_| folder.to_owned());
         if !self.visited.insert(real) {
@@ -276,7 +297,9 @@ impl Walk {
             }
             return self.folder(&path, &relative);
         }
-        if is_recording(&path) {
+        if path.extension() == Some(OsStr::new("toml")) {
+            self.sidecars.push((path, relative));
+        } else if is_recording(&path) {
             self.found.push(Found {
                 path,
                 relative,

@@ -803,6 +803,11 @@ fn a_study_gives_its_recordings_settings_plans_calls_and_roster() {
     assert_eq!(files, ["recordings/a.csv", "recordings/b.csv"]);
     assert_eq!(inputs.files[0].sidecar, "recordings/a.toml");
     assert_eq!(inputs.files[0].sidecar_path, root.join("recordings/a.toml"));
+    write(root, "recordings/a.toml", "level = \"L3\"\n");
+    write(root, "recordings/gone.toml", "level = \"L3\"\n");
+    let inputs = collect(&[root.to_owned()]).unwrap();
+    assert_eq!(inputs.problems.len(), 1, "{:?}", inputs.problems);
+    assert_eq!(inputs.problems[0].file, "recordings/gone.toml");
 }
 
 #[test]
