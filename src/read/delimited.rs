@@ -120,24 +120,25 @@ impl Body<'_> {
             decimals: Decimals::default(),
         };
         while let Some((line, record)) = lines.next_record() {
+            let bad_before = state.bad.count();
             let cells = if lines.quotes && memchr::memchr(b'"', record).is_some() {
                 self.quoted_row(line, record, &slots, &mut rows.values, &mut state)
             } else {
                 self.plain_row(line, record, &slots, &mut rows.values, &mut state)
             };
-            if cells != slots.len() {
-                let kept = rows.lines.len();
+            let kept = rows.lines.len();
+            let begun =
+                cells < slots.len() || (state.bad.count() > bad_before && self.ends_in_number(record));
+            if !lines.ended && kept > 0 && begun {
+                state.bad.back_to(bad_before);
                 rows.values.iter_mut().for_each(|v| v.truncate(kept));
-                if lines.ended || kept == 0 {
-                    return Err(state
-                        .bad
-                        .problem(self.file)
-                        .unwrap_or_else(|| self.ragged(line, record, cells)));
-                }
-                rows.problems.push(self.cut_off(line, cells));
-                continue;
+                rows.problems.push(self.cut_off(line, record));
+            } else if cells != slots.len() {
+                let bad = state.bad.problem(self.file);
+                return Err(bad.unwrap_or_else(|| self.ragged(line, record, cells)));
+            } else {
+                rows.lines.push(line);
             }
-            rows.lines.push(line);
         }
         state.finish(self.file)?;
         if let Some((first, last)) = lines.spread {
@@ -267,14 +268,17 @@ impl Body<'_> {
         .at_line(line)
     }
 
+    /// Whether the last cell could be the beginning of a number.
+    fn ends_in_number(&self, record: &[u8]) -> bool {
+        let last = record.rsplit(|b| *b == self.delimiter).next().unwrap_or_default();
+        last.iter().all(|b| b.is_ascii_digit() || b"+-.,eE".contains(b))
+    }
+
     /// A recorder that stopped in the middle of a row leaves a last line without its end.
-    fn cut_off(&self, line: u64, cells: usize) -> Problem {
+    fn cut_off(&self, line: u64, record: &[u8]) -> Problem {
         Problem::warning(
             self.file,
-            format!(
-                "a last row cut off after {cells} of {} cells",
-                self.headings.len()
-            ),
+            format!("a last row cut off ({})", shown(&String::from_utf8_lossy(record))),
             "a whole row",
             "the row is left out; look whether the recording is complete",
         )

@@ -151,7 +151,22 @@ fn a_last_row_cut_off_is_left_out_with_a_warning() {
     let found = warnings("time_s,force_n,displacement_mm\n0,1,1\n0.1,2,1\n0.2,3");
     assert_eq!(found.len(), 1);
     assert_eq!(found[0].severity, Severity::Warning);
-    says(&found[0], 4, None, &["cut off after 2 of 3 cells"]);
+    says(&found[0], 4, None, &["a last row cut off (0.2,3)"]);
+    let found = warnings("time_s,force_n\n0,1\n0.1,-");
+    says(&found[0], 3, None, &["a last row cut off (0.1,-)"]);
+    says(
+        &problem(b"time_s,force_n\n0,1\n0.1,abc"),
+        3,
+        "force_n",
+        &["found abc"],
+    );
+    says(
+        &problem(b"time_s,force_n\n0,1\n0.1,-\n"),
+        3,
+        "force_n",
+        &["found -"],
+    );
+    says(&problem(b"time_s,force_n\n0,1\n0.1,2,3"), 3, None, &["3 cells"]);
 }
 
 #[test]
