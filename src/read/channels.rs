@@ -6,6 +6,9 @@ use crate::error::Problem;
 use crate::study::mapping::ColumnKey;
 use crate::trace::{About, Channel, Side};
 
+/// Left and right in mm, and whether they are the same sensor's.
+type BothDisplacements = ([Option<Vec<f64>>; 2], bool);
+
 impl Table<'_> {
     /// One channel, or left and right.
     pub(super) fn channels(&mut self, about: &About) -> Result<Vec<Channel>, Problem> {
@@ -50,18 +53,37 @@ impl Table<'_> {
                 "the columns say which side is which; take the side out of the sidecar",
             );
         }
+        let ([left_mm, right_mm], displacement_shared) = self.both_displacements()?;
+        let mut channels = Vec::with_capacity(2);
+        for (key, side, displacement_mm) in [
+            (ColumnKey::ForceLeft, Side::Left, left_mm),
+            (ColumnKey::ForceRight, Side::Right, right_mm),
+        ] {
+            if let Some((_, force_n)) = self.take(key) {
+                channels.push(Channel {
+                    side: Some(side),
+                    force_n,
+                    displacement_mm,
+                    displacement_shared,
+                });
+            }
+        }
+        Ok(channels)
+    }
+
+    /// Displacement of left and right, and whether it is one shared by both.
+    fn both_displacements(&mut self) -> Result<BothDisplacements, Problem> {
         let shared = self.take(ColumnKey::Displacement);
         let left = self.take(ColumnKey::DisplacementLeft);
         let right = self.take(ColumnKey::DisplacementRight);
-        let displacement_shared = shared.is_some() && left.is_none() && right.is_none();
-        let (left_mm, right_mm) = match (shared, left, right) {
-            (None, None, None) => (None, None),
-            (Some((_, mm)), None, None) => (Some(mm.clone()), Some(mm)),
+        Ok(match (shared, left, right) {
+            (None, None, None) => ([None, None], false),
+            (Some((_, mm)), None, None) => ([Some(mm.clone()), Some(mm)], true),
             (shared, Some((_, left)), Some((_, right))) => {
                 if let Some((wanted, _)) = shared {
                     self.unused(&wanted.heading);
                 }
-                (Some(left), Some(right))
+                ([Some(left), Some(right)], false)
             }
             (Some((wanted, _)), ..) => {
                 return Err(self.error(
@@ -86,24 +108,9 @@ impl Table<'_> {
                         "the {lacks} side gives force only; if both hands moved together, name the column displacement_mm"
                     ),
                 );
-                (left.map(|l| l.1), right.map(|r| r.1))
+                ([left.map(|l| l.1), right.map(|r| r.1)], false)
             }
-        };
-        let mut channels = Vec::with_capacity(2);
-        for (key, side, displacement_mm) in [
-            (ColumnKey::ForceLeft, Side::Left, left_mm),
-            (ColumnKey::ForceRight, Side::Right, right_mm),
-        ] {
-            if let Some((_, force_n)) = self.take(key) {
-                channels.push(Channel {
-                    side: Some(side),
-                    force_n,
-                    displacement_mm,
-                    displacement_shared,
-                });
-            }
-        }
-        Ok(channels)
+        })
     }
 
     fn unused(&mut self, heading: &str) {
