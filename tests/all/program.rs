@@ -220,7 +220,10 @@ fn both_hands_give_two_tests_and_a_finding() {
         tests[0]["hand_share_percent"].as_f64().unwrap() + tests[1]["hand_share_percent"].as_f64().unwrap();
     assert!((share - 100.0).abs() < 1e-9);
     let findings = found["findings"].as_array().unwrap();
-    let finding = findings.iter().find(|f| f["measure"] == "end_feel_n_per_mm").unwrap();
+    let finding = findings
+        .iter()
+        .find(|f| f["measure"] == "end_feel_n_per_mm")
+        .unwrap();
     assert_eq!(finding["spread_source"], "published");
     let asymmetry = finding["asymmetry_percent"].as_f64().unwrap();
     assert!((asymmetry - 30.0).abs() < 4.0, "{asymmetry}");
