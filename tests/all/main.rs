@@ -15,6 +15,7 @@ mod live_scipy;
 mod measured_traces;
 mod page;
 mod plans;
+mod program;
 mod read;
 mod simulate;
 mod simulated_truth;
