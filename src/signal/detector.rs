@@ -169,9 +169,9 @@ impl Detector {
         }
         if self.touching {
             self.touching = false;
-            self.candidates.close(events);
             let left = self.crossing.filter(|began| self.next - began >= self.hold);
             let index = left.unwrap_or(self.next.saturating_sub(1));
+            self.candidates.close(index, events);
             events.push(Event::Release {
                 index,
                 cut_off: left.is_none(),
@@ -208,7 +208,7 @@ impl Detector {
                     self.peak_n = over_zero_n;
                     self.candidates.open(began);
                 } else {
-                    self.candidates.close(events);
+                    self.candidates.close(began, events);
                     events.push(Event::Release {
                         index: began,
                         cut_off: false,
