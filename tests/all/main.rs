@@ -6,6 +6,7 @@ mod decisions;
 mod figures;
 mod layers;
 mod page;
+mod proof;
 mod simulate;
 mod simulated_truth;
 mod springs;
