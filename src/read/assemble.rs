@@ -1,0 +1,234 @@
+//! Raw columns to a trace: units, sides, time in order. Shared by every reader.
+
+use super::headings::{Layout, Wanted};
+use crate::error::{Problem, Result};
+use crate::study::mapping::ColumnKey;
+use crate::trace::{About, Trace};
+
+/// Line of a row in the file, when it has lines.
+pub(super) type LineOf<'a> = &'a dyn Fn(usize) -> Option<u64>;
+
+/// Makes the trace; `values` are raw numbers in the order of `layout.wanted`, missing ones NaN.
+///
+/// # Errors
+/// A problem: time that runs backwards, channels that cannot be told apart, no force at all.
+pub(super) fn assemble(
+    file: &str,
+    about: About,
+    layout: Layout,
+    values: Vec<Vec<f64>>,
+    line_of: LineOf<'_>,
+) -> Result<(Trace, Vec<Problem>)> {
+    let mut table = Table {
+        file,
+        notes: layout.notes,
+        header_line: layout.header_line,
+        columns: layout.wanted.into_iter().zip(values).collect(),
+        problems: Vec::new(),
+        kept: None,
+        line_of,
+    };
+    table.scale();
+    let time_s = table.time()?;
+    let marker = table.marker()?;
+    let drive_deg = table.take(ColumnKey::DriveDeg).map(|(_, values)| values);
+    let channels = table.channels(&about)?;
+    let Table { problems, notes, .. } = table;
+    let trace = Trace {
+        recording: file.to_owned(),
+        time_s,
+        channels,
+        marker,
+        drive_deg,
+        about,
+        notes,
+    };
+    Ok((trace, problems))
+}
+
+pub(super) struct Table<'a> {
+    file: &'a str,
+    columns: Vec<(Wanted, Vec<f64>)>,
+    problems: Vec<Problem>,
+    pub(super) notes: Vec<String>,
+    pub(super) header_line: Option<u64>,
+    /// Rows that stayed after the time column was put in order; all of them when `None`.
+    kept: Option<Vec<usize>>,
+    line_of: LineOf<'a>,
+}
+
+impl Table<'_> {
+    fn scale(&mut self) {
+        for (wanted, values) in &mut self.columns {
+            if wanted.scale != 1.0 {
+                values.iter_mut().for_each(|v| *v *= wanted.scale);
+            }
+        }
+    }
+
+    pub(super) fn has(&self, key: ColumnKey) -> bool {
+        self.columns.iter().any(|(w, _)| w.key == key)
+    }
+
+    pub(super) fn take(&mut self, key: ColumnKey) -> Option<(Wanted, Vec<f64>)> {
+        let at = self.columns.iter().position(|(w, _)| w.key == key)?;
+        Some(self.columns.swap_remove(at))
+    }
+
+    pub(super) fn heading(&self, key: ColumnKey) -> String {
+        self.columns
+            .iter()
+            .find(|(w, _)| w.key == key)
+            .map_or_else(|| key.word().to_owned(), |(w, _)| w.heading.clone())
+    }
+
+    /// Line of a row that was kept.
+    fn line(&self, row: usize) -> Option<u64> {
+        let row = match &self.kept {
+            Some(kept) => kept.get(row).copied()?,
+            None => row,
+        };
+        (self.line_of)(row)
+    }
+
+    pub(super) fn error(
+        &self,
+        column: &str,
+        line: Option<u64>,
+        found: String,
+        expected: &str,
+        advice: &str,
+    ) -> Problem {
+        let mut problem = Problem::error(self.file, found, expected, advice).in_column(column);
+        problem.line = line;
+        problem
+    }
+
+    pub(super) fn warn(&mut self, column: &str, found: String, expected: &str, advice: &str) {
+        self.problems
+            .push(Problem::warning(self.file, found, expected, advice).in_column(column));
+    }
+
+    /// Takes the time column out and drops the rows whose time is missing or stands twice.
+    fn time(&mut self) -> Result<Vec<f64>, Problem> {
+        let Some((wanted, time_s)) = self.take(ColumnKey::Time) else {
+            return Err(self.error("time", None, "no time".to_owned(), "a time column", "add one"));
+        };
+        if time_s.windows(2).all(|w| w[0] < w[1]) && time_s.iter().all(|t| t.is_finite()) {
+            return Ok(time_s);
+        }
+        let order = self.order(&wanted, &time_s)?;
+        if order.kept.is_empty() {
+            return Err(self.error(
+                &wanted.heading,
+                self.line(0),
+                "no time in any row".to_owned(),
+                "the time of each sample",
+                "record the time, or map the right column in the sidecar",
+            ));
+        }
+        if let Some(row) = order.first_missing {
+            let mut problem = Problem::warning(
+                self.file,
+                format!("{} rows without a time", order.missing),
+                "the time of each sample",
+                "these rows are left out; look why the time is missing",
+            )
+            .in_column(&wanted.heading);
+            problem.line = self.line(row);
+            self.problems.push(problem);
+        }
+        if order.equal > 0 {
+            self.notes.push(format!(
+                "equal times: {} later samples with the time of the one before left out",
+                order.equal
+            ));
+        }
+        let pick = |values: &[f64]| -> Vec<f64> { order.kept.iter().map(|&row| values[row]).collect() };
+        let kept_s = pick(&time_s);
+        for (_, values) in &mut self.columns {
+            *values = pick(values);
+        }
+        self.kept = Some(order.kept);
+        Ok(kept_s)
+    }
+
+    fn order(&self, wanted: &Wanted, time_s: &[f64]) -> Result<Order, Problem> {
+        let mut order = Order::default();
+        let mut last_s = f64::NEG_INFINITY;
+        for (row, &t) in time_s.iter().enumerate() {
+            if t.is_nan() {
+                order.missing += 1;
+                order.first_missing.get_or_insert(row);
+            } else if t < last_s {
+                return Err(self.error(
+                    &wanted.heading,
+                    (self.line_of)(row),
+                    format!("{t} s after {last_s} s"),
+                    "time that never runs backwards",
+                    "look whether two recordings were joined or the clock was reset; cut the file there",
+                ));
+            } else if t == last_s {
+                order.equal += 1;
+            } else {
+                order.kept.push(row);
+                last_s = t;
+            }
+        }
+        Ok(order)
+    }
+
+    /// Markers as whole numbers; a missing one keeps the value before it.
+    fn marker(&mut self) -> Result<Option<Vec<i64>>, Problem> {
+        let Some((wanted, values)) = self.take(ColumnKey::Marker) else {
+            return Ok(None);
+        };
+        let Some(first) = values.iter().copied().find(|v| !v.is_nan()) else {
+            self.warn(
+                &wanted.heading,
+                "no number in the whole column".to_owned(),
+                "whole numbers",
+                "the column is not used",
+            );
+            return Ok(None);
+        };
+        let mut current = first;
+        let mut markers = Vec::with_capacity(values.len());
+        for (row, value) in values.into_iter().enumerate() {
+            if !value.is_nan() {
+                // 2^53: beyond it not every whole number can be told apart.
+                if value.fract() != 0.0 || value.abs() > 9_007_199_254_740_992.0 {
+                    return Err(self.error(
+                        &wanted.heading,
+                        self.line(row),
+                        value.to_string(),
+                        "a whole number",
+                        "number the tests 1, 2, 3, …",
+                    ));
+                }
+                if value < current {
+                    let line = self.line(row);
+                    return Err(self.error(
+                        &wanted.heading,
+                        line,
+                        format!("{value} after {current}"),
+                        "a marker that only steps up",
+                        "number the tests in the order they were made",
+                    ));
+                }
+                current = value;
+            }
+            #[allow(clippy::cast_possible_truncation)]
+            markers.push(current as i64);
+        }
+        Ok(Some(markers))
+    }
+}
+
+#[derive(Default)]
+struct Order {
+    kept: Vec<usize>,
+    missing: usize,
+    first_missing: Option<usize>,
+    equal: usize,
+}

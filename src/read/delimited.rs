@@ -1,0 +1,319 @@
+//! Delimited text: comma, semicolon or tab; decimal point or comma; LF or CRLF.
+//!
+//! The file is in memory once. Numbers are parsed where they stand: for each cell the number parser runs first and
+//! the cell ends where it stops; only a cell that it does not like is looked at more slowly.
+
+use super::assemble::assemble;
+use super::cells::{BadCells, Cell, cell};
+use super::headings::{Layout, count_known, layout};
+use super::lines::{Lines, plain_text, split_quoted};
+use crate::error::{Problem, Result};
+use crate::study::mapping::ColumnMapping;
+use crate::study::words::shown;
+use crate::trace::{About, Trace};
+
+/// Reads a trace from the bytes of a text file.
+pub(super) fn read(
+    bytes: &[u8],
+    file: &str,
+    mapping: &ColumnMapping,
+    about: About,
+) -> Result<(Trace, Vec<Problem>)> {
+    let text = plain_text(bytes, file)?;
+    let mut lines = Lines::new(&text);
+    let Some((header_line, header)) = lines.next_record() else {
+        let found = if text.trim_ascii().is_empty() {
+            "an empty file"
+        } else {
+            "comments only"
+        };
+        return Err(Problem::error(
+            file,
+            found,
+            "a line of headings, then numbers",
+            "record again, or copy the file again",
+        )
+        .into());
+    };
+    let (delimiter, headings) = split_header(header, mapping);
+    lines.delimiter = Some(delimiter);
+    let layout = layout(file, &headings, Some(header_line), mapping)?;
+    let body = Body {
+        file,
+        delimiter,
+        headings: &headings,
+        layout: &layout,
+    };
+    let rows = body.rows(&mut lines)?;
+    if rows.lines.is_empty() {
+        return Err(Problem::error(
+            file,
+            "headings and no numbers",
+            "a row for each sample",
+            "record again, or copy the file again",
+        )
+        .at_line(header_line)
+        .into());
+    }
+    let Rows {
+        values,
+        lines,
+        mut problems,
+    } = rows;
+    let (trace, more) = assemble(file, about, layout, values, &|row| lines.get(row).copied())?;
+    problems.extend(more);
+    Ok((trace, problems))
+}
+
+/// The delimiter under which most headings are known, and the headings.
+fn split_header(header: &[u8], mapping: &ColumnMapping) -> (u8, Vec<String>) {
+    let mut best = (0, 0, b',', Vec::new());
+    for delimiter in [b',', b';', b'\t'] {
+        let mut headings: Vec<String> = split_quoted(header, delimiter)
+            .iter()
+            .map(|cell| String::from_utf8_lossy(cell).trim().to_owned())
+            .collect();
+        while headings.len() > 1 && headings.last().is_some_and(String::is_empty) {
+            headings.pop();
+        }
+        let score = (count_known(&headings, mapping), headings.len());
+        if best.3.is_empty() || score > (best.0, best.1) {
+            best = (score.0, score.1, delimiter, headings);
+        }
+    }
+    (best.2, best.3)
+}
+
+/// Raw numbers, column by column in the order of the layout, with the line of each row.
+struct Rows {
+    values: Vec<Vec<f64>>,
+    lines: Vec<u64>,
+    problems: Vec<Problem>,
+}
+
+/// What is known once the header is read.
+struct Body<'a> {
+    file: &'a str,
+    delimiter: u8,
+    headings: &'a [String],
+    layout: &'a Layout,
+}
+
+/// Where decimal commas and points were first seen: they must not be mixed.
+#[derive(Default)]
+struct Decimals {
+    comma: Option<u64>,
+    point: Option<u64>,
+}
+
+impl Body<'_> {
+    fn rows(&self, lines: &mut Lines<'_>) -> Result<Rows, Problem> {
+        let slots = self.slots();
+        let guess = lines.rest.len() / (8 * self.headings.len().max(1)) + 1;
+        let mut rows = Rows {
+            values: vec![Vec::with_capacity(guess); self.layout.wanted.len()],
+            lines: Vec::with_capacity(guess),
+            problems: Vec::new(),
+        };
+        let mut state = State {
+            bad: BadCells::default(),
+            decimals: Decimals::default(),
+        };
+        while let Some((line, record)) = lines.next_record() {
+            let bad_before = state.bad.count();
+            let cells = if lines.quotes && memchr::memchr(b'"', record).is_some() {
+                self.quoted_row(line, record, &slots, &mut rows.values, &mut state)
+            } else {
+                self.plain_row(line, record, &slots, &mut rows.values, &mut state)
+            };
+            let kept = rows.lines.len();
+            let begun =
+                cells < slots.len() || (state.bad.count() > bad_before && self.ends_in_number(record));
+            if !lines.ended && kept > 0 && begun {
+                state.bad.back_to(bad_before);
+                rows.values.iter_mut().for_each(|v| v.truncate(kept));
+                rows.problems.push(self.cut_off(line, record));
+            } else if cells != slots.len() {
+                let bad = state.bad.problem(self.file);
+                return Err(bad.unwrap_or_else(|| self.ragged(line, record, cells)));
+            } else {
+                rows.lines.push(line);
+            }
+        }
+        state.finish(self.file)?;
+        if let Some((first, last)) = lines.spread {
+            rows.problems.push(
+                Problem::warning(
+                    self.file,
+                    format!("a quoted cell that runs to line {last}"),
+                    "quotes that end in the line they begin in",
+                    "if a quote was forgotten, the rows between are lost: close it",
+                )
+                .at_line(first),
+            );
+        }
+        Ok(rows)
+    }
+
+    /// For each column of the file, which wanted column it is.
+    fn slots(&self) -> Vec<Option<usize>> {
+        (0..self.headings.len())
+            .map(|i| self.layout.wanted.iter().position(|w| w.index == i))
+            .collect()
+    }
+
+    /// Parses one row without quotes; gives the number of cells, a last empty one beyond the headings left out.
+    fn plain_row(
+        &self,
+        line: u64,
+        record: &[u8],
+        slots: &[Option<usize>],
+        values: &mut [Vec<f64>],
+        state: &mut State,
+    ) -> usize {
+        let mut cells = 0;
+        let mut rest = record;
+        loop {
+            let slot = slots.get(cells).copied().flatten();
+            // The number parser first: in a good file nearly every cell ends where the number does.
+            let quick = slot.and_then(|_| fast_float2::parse_partial::<f64, _>(rest).ok());
+            let end = match quick {
+                Some((value, n)) if value.is_finite() && (n == rest.len() || rest[n] == self.delimiter) => {
+                    state.decimals.see(self.delimiter, &rest[..n], line);
+                    if let Some(column) = slot.and_then(|s| values.get_mut(s)) {
+                        column.push(value);
+                    }
+                    n
+                }
+                _ => {
+                    let n = memchr::memchr(self.delimiter, rest).unwrap_or(rest.len());
+                    if let Some(s) = slot {
+                        self.slow_cell(line, &rest[..n], s, values, state);
+                    }
+                    n
+                }
+            };
+            cells += 1;
+            match rest.get(end + 1..) {
+                Some(next) => rest = next,
+                None => break,
+            }
+            // Spreadsheets leave empty cells behind the last heading.
+            if cells == slots.len()
+                && rest
+                    .iter()
+                    .all(|b| *b == self.delimiter || b.is_ascii_whitespace())
+            {
+                break;
+            }
+        }
+        cells
+    }
+
+    fn quoted_row(
+        &self,
+        line: u64,
+        record: &[u8],
+        slots: &[Option<usize>],
+        values: &mut [Vec<f64>],
+        state: &mut State,
+    ) -> usize {
+        let mut cells = split_quoted(record, self.delimiter);
+        while cells.len() > slots.len() && cells.last().is_some_and(|c| c.trim_ascii().is_empty()) {
+            cells.pop();
+        }
+        for (cell, slot) in cells.iter().zip(slots) {
+            if let Some(s) = *slot {
+                self.slow_cell(line, cell, s, values, state);
+            }
+        }
+        cells.len()
+    }
+
+    fn slow_cell(&self, line: u64, bytes: &[u8], slot: usize, values: &mut [Vec<f64>], state: &mut State) {
+        // A quoted "1,5" in a file separated by commas can only be a decimal comma.
+        let comma = self.delimiter != b',' || memchr::memchr(b',', bytes).is_some();
+        let value = match cell(bytes, comma) {
+            Cell::Number(value) => {
+                state.decimals.see(self.delimiter, bytes, line);
+                value
+            }
+            Cell::CommaNumber(value) => {
+                state.decimals.comma.get_or_insert(line);
+                value
+            }
+            Cell::Missing => f64::NAN,
+            Cell::Bad => {
+                state.bad.add(line, &self.layout.wanted[slot].heading, bytes);
+                f64::NAN
+            }
+        };
+        if let Some(column) = values.get_mut(slot) {
+            column.push(value);
+        }
+    }
+
+    fn ragged(&self, line: u64, record: &[u8], cells: usize) -> Problem {
+        let comma = if self.delimiter == b',' && cells > self.headings.len() {
+            "; with decimal commas, columns must be separated by semicolons or tabs"
+        } else {
+            ""
+        };
+        Problem::error(
+            self.file,
+            format!("{cells} cells ({})", shown(&String::from_utf8_lossy(record))),
+            format!("{} cells, as in the headings", self.headings.len()),
+            format!("complete or delete the row{comma}"),
+        )
+        .at_line(line)
+    }
+
+    /// Whether the last cell could be the beginning of a number.
+    fn ends_in_number(&self, record: &[u8]) -> bool {
+        let last = record.rsplit(|b| *b == self.delimiter).next().unwrap_or_default();
+        last.iter().all(|b| b.is_ascii_digit() || b"+-.,eE".contains(b))
+    }
+
+    /// A recorder that stopped in the middle of a row leaves a last line without its end.
+    fn cut_off(&self, line: u64, record: &[u8]) -> Problem {
+        Problem::warning(
+            self.file,
+            format!("a last row cut off ({})", shown(&String::from_utf8_lossy(record))),
+            "a whole row",
+            "the row is left out; look whether the recording is complete",
+        )
+        .at_line(line)
+    }
+}
+
+/// What goes along through the rows.
+struct State {
+    bad: BadCells,
+    decimals: Decimals,
+}
+
+impl Decimals {
+    fn see(&mut self, delimiter: u8, number: &[u8], line: u64) {
+        if delimiter != b',' && self.point.is_none() && memchr::memchr(b'.', number).is_some() {
+            self.point = Some(line);
+        }
+    }
+}
+
+impl State {
+    fn finish(self, file: &str) -> Result<(), Problem> {
+        if let Some(problem) = self.bad.problem(file) {
+            return Err(problem);
+        }
+        if let (Some(comma), Some(point)) = (self.decimals.comma, self.decimals.point) {
+            return Err(Problem::error(
+                file,
+                format!("a decimal comma, and a decimal point in line {point}"),
+                "one decimal sign throughout",
+                "write all numbers alike, without separators between thousands",
+            )
+            .at_line(comma));
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,405 @@
+//! Paths on the command line to a list of recordings: files, folders, studies.
+
+use super::folder::read_study;
+use super::study_file;
+use super::words::one_of;
+use crate::error::{Error, Problem, Result};
+use std::collections::{BTreeMap, BTreeSet};
+use std::ffi::OsStr;
+use std::path::{Path, PathBuf};
+
+pub use super::folder::Study;
+
+/// Endings of recordings.
+const ENDINGS: [&str; 4] = ["csv", "tsv", "txt", "parquet"];
+/// Files that end as recordings do and are none.
+const NOT_RECORDINGS: [&str; 3] = ["roster", "calls", "readings"];
+/// Folders of a study that hold no recordings.
+const NOT_SEARCHED: [&str; 2] = ["results", "calibrations"];
+
+/// One recording.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct InputFile {
+    pub path: PathBuf,
+    /// Relative to the input given, with forward slashes; unique among the inputs.
+    pub recording: String,
+    /// Where the sidecar is, if there is one.
+    pub sidecar_path: PathBuf,
+    /// The sidecar's name in problems: `recording` with the ending `.toml`.
+    pub sidecar: String,
+}
+
+/// Everything named on the command line.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Inputs {
+    pub study: Option<Study>,
+    /// By recording.
+    pub files: Vec<InputFile>,
+    /// Faults of study.toml, plans, roster, calls, folders without recordings or that could not be read.
+    pub problems: Vec<Problem>,
+    /// Folders named that hold no recording.
+    pub empty: Vec<PathBuf>,
+}
+
+/// Collects recordings from files, folders and at most one study.
+///
+/// A folder is searched with its subfolders for `.csv`, `.tsv`, `.txt` and `.parquet`; hidden files, `results/`,
+/// `calibrations/`, roster.csv, calls.csv, readings and folders that an earlier analysis wrote are passed over.
+/// A study gives the files in its `recordings/`, or in itself when there is no such folder. A file named twice
+/// counts once.
+///
+/// # Errors
+/// A path that is not there, more than one study, no recording at all. A folder without recordings beside others
+/// that have some is a problem.
+pub fn collect(paths: &[PathBuf]) -> Result<Inputs> {
+    let inputs = collect_any(paths)?;
+    match inputs.empty.first() {
+        Some(folder) if inputs.files.is_empty() => Err(no_recordings(folder)),
+        _ => Ok(inputs),
+    }
+}
+
+/// As [`collect`], but without recordings it is no error: a study may have none yet and still be checked.
+///
+/// # Errors
+/// A path that is not there, more than one study.
+pub fn collect_any(paths: &[PathBuf]) -> Result<Inputs> {
+    let mut inputs = Inputs::default();
+    let mut found: Vec<Found> = Vec::new();
+    for path in paths {
+        let path = &meant(path)?;
+        let kind = std::fs::metadata(path).map_err(|e| missing(path, e))?;
+        if !kind.is_dir() {
+            found.push(Found::file(path));
+        } else if path.join(study_file::FILE_NAME).is_file() {
+            if let Some(study) = &inputs.study
+                && !same_file(&study.root, path)
+            {
+                return Err(two_studies(&study.root, path));
+            }
+            if inputs.study.is_none() {
+                inputs.study = Some(read_study(path, &mut inputs.problems));
+            }
+            let recordings = path.join("recordings");
+            let (folder, prefix) = if recordings.is_dir() {
+                (recordings, "recordings")
+            } else {
+                (path.clone(), "")
+            };
+            search(&folder, prefix, path, &mut found, &mut inputs)?;
+        } else {
+            search(path, "", path, &mut found, &mut inputs)?;
+        }
+    }
+    inputs.files = name_all(found);
+    if !inputs.files.is_empty() {
+        inputs.problems.extend(inputs.empty.iter().map(|folder| {
+            Problem::error(
+                slashes(folder),
+                "no recordings",
+                "recordings in every folder named",
+                "check that it is the right folder",
+            )
+        }));
+    }
+    Ok(inputs)
+}
+
+/// A study.toml stands for its folder; no other TOML file is a recording.
+fn meant(path: &Path) -> Result<PathBuf> {
+    if path.file_name() == Some(OsStr::new(study_file::FILE_NAME)) && path.is_file() {
+        let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
+        return Ok(folder.unwrap_or(Path::new(".")).to_owned());
+    }
+    if path.extension() == Some(OsStr::new("toml")) && path.is_file() {
+        return Err(Error::Refused {
+            found: format!("{} is no recording", path.display()),
+            advice: "name the recording; what stands beside it in a .toml of the same name is read with it"
+                .to_owned(),
+        });
+    }
+    Ok(path.to_owned())
+}
+
+/// A recording before its name is settled.
+struct Found {
+    path: PathBuf,
+    /// Relative to the input.
+    relative: String,
+    /// Last part of the input's own name, to tell equal ones apart.
+    input: String,
+}
+
+impl Found {
+    fn file(path: &Path) -> Found {
+        let name = path.file_name().map_or_else(|| slashes(path), shown_name);
+        let parent = path.parent().map(slashes).unwrap_or_default();
+        Found {
+            path: path.to_owned(),
+            relative: name,
+            input: parent,
+        }
+    }
+}
+
+fn slashes(path: &Path) -> String {
+    path.to_string_lossy().replace('\\', "/")
+}
+
+/// A file's name as text; bytes that are no Unicode stand as `\xFF`.
+fn shown_name(name: &OsStr) -> String {
+    match name.to_str() {
+        Some(text) => text.to_owned(),
+        None => format!("{name:?}").trim_matches('"').to_owned(),
+    }
+}
+
+fn same_file(a: &Path, b: &Path) -> bool {
+    match (a.canonicalize(), b.canonicalize()) {
+        (Ok(a), Ok(b)) => a == b,
+        _ => a == b,
+    }
+}
+
+fn missing(path: &Path, error: std::io::Error) -> Error {
+    let advice = if error.kind() == std::io::ErrorKind::NotFound {
+        "check the spelling, and the folder you are in"
+    } else {
+        "check that it may be read"
+    };
+    Error::io(path, error, advice)
+}
+
+fn two_studies(a: &Path, b: &Path) -> Error {
+    Error::Refused {
+        found: format!("two studies were named: {} and {}", a.display(), b.display()),
+        advice: "their settings may differ; name one study at a time".to_owned(),
+    }
+}
+
+/// Searches a folder; `prefix` stands before the names found in it.
+fn search(
+    folder: &Path,
+    prefix: &str,
+    input: &Path,
+    found: &mut Vec<Found>,
+    inputs: &mut Inputs,
+) -> Result<()> {
+    let mut walk = Walk {
+        input: input.file_name().map_or_else(|| slashes(input), shown_name),
+        visited: BTreeSet::new(),
+        found: Vec::new(),
+        problems: Vec::new(),
+        root: folder.to_owned(),
+        sidecars: Vec::new(),
+    };
+    walk.folder(folder, prefix)?;
+    if !prefix.is_empty() {
+        walk.warn_of_lone_sidecars();
+    }
+    inputs.problems.append(&mut walk.problems);
+    if walk.found.is_empty() {
+        inputs.empty.push(folder.to_owned());
+    }
+    found.append(&mut walk.found);
+    Ok(())
+}
+
+/// The error of a folder without recordings: what was looked for.
+pub fn no_recordings(folder: &Path) -> Error {
+    let endings = ENDINGS.map(|e| format!(".{e}"));
+    Error::Refused {
+        found: format!("no recordings in {}", folder.display()),
+        advice: format!(
+            "looked for files ending in {} in it and its subfolders, other than roster.csv, calls.csv, readings, \
+             results and calibrations",
+            one_of(&endings.each_ref().map(String::as_str))
+        ),
+    }
+}
+
+struct Walk {
+    input: String,
+    /// Folders entered, so that links do not lead in circles.
+    visited: BTreeSet<PathBuf>,
+    found: Vec<Found>,
+    problems: Vec<Problem>,
+    root: PathBuf,
+    /// TOML files with their names.
+    sidecars: Vec<(PathBuf, String)>,
+}
+
+impl Walk {
+    /// In a study's recordings/, a sidecar alone means that a recording was lost or renamed.
+    fn warn_of_lone_sidecars(&mut self) {
+        let known: BTreeSet<PathBuf> = self.found.iter().map(|f| f.path.with_extension("toml")).collect();
+        for (path, name) in &self.sidecars {
+            if !known.contains(path) {
+                self.problems.push(Problem::warning(
+                    name,
+                    "a sidecar without its recording",
+                    "a recording of the same name beside it",
+                    "look for the recording, or remove the sidecar",
+                ));
+            }
+        }
+    }
+
+    fn folder(&mut self, folder: &Path, prefix: &str) -> Result<()> {
+        let real = folder.canonicalize().unwrap_or_else(|_| folder.to_owned());
+        if !self.visited.insert(real) {
+            return Ok(());
+        }
+        let entries = match std::fs::read_dir(folder) {
+            Ok(entries) => entries,
+            Err(error) if folder == self.root => return Err(missing(folder, error)),
+            Err(error) => {
+                self.problems.push(Problem::error(
+                    prefix,
+                    format!("a folder that cannot be read ({error})"),
+                    "a readable folder",
+                    "check its permissions; its recordings are left out",
+                ));
+                return Ok(());
+            }
+        };
+        let mut entries: Vec<PathBuf> = entries.filter_map(|e| e.ok().map(|e| e.path())).collect();
+        entries.sort();
+        for path in entries {
+            let Some(name) = path.file_name().map(shown_name) else {
+                continue;
+            };
+            let relative = if prefix.is_empty() {
+                name.clone()
+            } else {
+                format!("{prefix}/{name}")
+            };
+            self.entry(path, &name, relative)?;
+        }
+        Ok(())
+    }
+
+    fn entry(&mut self, path: PathBuf, name: &str, relative: String) -> Result<()> {
+        if name.starts_with('.') {
+            return Ok(());
+        }
+        if path.is_dir() {
+            if NOT_SEARCHED.contains(&name) || written_by_us(&path) {
+                return Ok(());
+            }
+            if path.join(study_file::FILE_NAME).is_file() {
+                self.problems.push(Problem::warning(
+                    format!("{relative}/{}", study_file::FILE_NAME),
+                    "a study inside the folder named",
+                    "the study itself on the command line",
+                    "its recordings are read, its settings are not; name the study to use them",
+                ));
+            }
+            return self.folder(&path, &relative);
+        }
+        if path.extension() == Some(OsStr::new("toml")) {
+            self.sidecars.push((path, relative));
+        } else if is_recording(&path) {
+            self.found.push(Found {
+                path,
+                relative,
+                input: self.input.clone(),
+            });
+        }
+        Ok(())
+    }
+}
+
+fn is_recording(path: &Path) -> bool {
+    let lower = |part: Option<&std::ffi::OsStr>| {
+        part.map(|p| p.to_string_lossy().to_lowercase())
+            .unwrap_or_default()
+    };
+    let (stem, ending) = (lower(path.file_stem()), lower(path.extension()));
+    ENDINGS.contains(&ending.as_str()) && !NOT_RECORDINGS.contains(&stem.as_str()) && path.is_file()
+}
+
+/// Whether an earlier analysis wrote the folder: it then holds a run.json that names this program.
+fn written_by_us(folder: &Path) -> bool {
+    let Ok(file) = std::fs::File::open(folder.join("run.json")) else {
+        return false;
+    };
+    let mut start = Vec::new();
+    let read = std::io::Read::read_to_end(&mut std::io::Read::take(file, 65_536), &mut start);
+    read.is_ok() && memchr::memmem::find(&start, b"tautpoint").is_some()
+}
+
+/// Settles the names: unique, sorted, each file once.
+fn name_all(found: Vec<Found>) -> Vec<InputFile> {
+    let mut once = BTreeSet::new();
+    let found: Vec<Found> = found
+        .into_iter()
+        .filter(|f| once.insert(f.path.canonicalize().unwrap_or_else(|_| f.path.clone())))
+        .collect();
+    let mut names: Vec<String> = found.iter().map(|f| f.relative.clone()).collect();
+    let longer: [&dyn Fn(&Found) -> String; 2] = [
+        &|f| {
+            let input = f.input.trim_end_matches('/');
+            if input.is_empty() {
+                f.relative.clone()
+            } else {
+                format!("{input}/{}", f.relative)
+            }
+        },
+        &|f| slashes(&f.path),
+    ];
+    for lengthen in longer {
+        let doubled = doubled(&names);
+        for (name, f) in names.iter_mut().zip(&found) {
+            if doubled.contains(name.as_str()) {
+                *name = lengthen(f);
+            }
+        }
+    }
+    let mut used: BTreeMap<String, u32> = BTreeMap::new();
+    let mut files: Vec<InputFile> = found
+        .into_iter()
+        .zip(names)
+        .map(|(f, mut recording)| {
+            // Equal still only where a name holds a backslash that looks like an escaped byte.
+            let n = used.entry(recording.clone()).or_insert(0);
+            *n += 1;
+            if *n > 1 {
+                recording = format!("{recording}#{n}");
+            }
+            input_file(f.path, recording)
+        })
+        .collect();
+    files.sort_by(|a, b| a.recording.cmp(&b.recording));
+    files
+}
+
+fn doubled(names: &[String]) -> BTreeSet<String> {
+    let mut seen = BTreeSet::new();
+    names
+        .iter()
+        .filter(|n| !seen.insert(n.as_str()))
+        .cloned()
+        .collect()
+}
+
+fn input_file(path: PathBuf, recording: String) -> InputFile {
+    let sidecar_path = path.with_extension("toml");
+    // In a study without recordings/ a trace could be called study.csv; study.toml is no sidecar of it.
+    let reserved = ["study.toml", "instrument.toml", "agreement.toml"];
+    let sidecar_path = match sidecar_path.file_name() {
+        Some(name) if reserved.iter().any(|r| name == *r) => path.with_extension("sidecar.toml"),
+        _ => sidecar_path,
+    };
+    let stem = match recording.rsplit_once('.') {
+        Some((stem, ending)) if !ending.contains('/') => stem,
+        _ => recording.as_str(),
+    };
+    let sidecar = format!("{stem}.toml");
+    InputFile {
+        path,
+        recording,
+        sidecar_path,
+        sidecar,
+    }
+}
