@@ -1,8 +1,8 @@
 //! The onset of one test: the whole-trace fit, its fallback, or `no knee` (methods §4).
 
 use super::fit::{Fit, FitInput, Value, fit};
-use super::springs::SideView;
 use super::uncertainty::{Budget, Sources};
+use super::view::SideView;
 use crate::stats::two_lines::two_lines;
 use crate::trace::{FitSummary, Knee, Measured};
 use std::ops::Range;
