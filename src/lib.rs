@@ -19,4 +19,5 @@ pub mod compare;
 pub mod technique;
 pub mod plot;
 pub mod report;
+pub mod batch;
 pub mod cli;

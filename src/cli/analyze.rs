@@ -1,12 +1,188 @@
-//! (being written)
+//! `analyze`: the main job.
 
-use super::Outcome;
+use super::{Outcome, progress};
+use crate::batch::{self, output};
+use crate::error::Severity;
+use crate::report::html::{FiguresChoice, PageOptions};
+use crate::report::{Results, budget_text, json, summary_text};
+use crate::study::built_in;
+use crate::study::plan::Plan;
+use anyhow::{Context, bail};
+use clap::ValueEnum;
+use std::path::{Path, PathBuf};
 
-/// (being written)
+/// Analyses recordings, folders of them or a whole study: the main job.
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+#[command(after_help = "\
+Examples:
+  tautpoint analyze press.csv                        prints a summary, writes nothing
+  tautpoint analyze my-study --out my-study/results  tables, figures and report.html
+  tautpoint analyze scan.csv --plan prone-thumbs     one recording of a whole scan
+  tautpoint analyze my-study --json | jq .findings
+  tautpoint analyze press.csv --budget               where each interval comes from
 
-/// (being written)
-pub fn run(_args: &Args, _quiet: bool) -> anyhow::Result<Outcome> {
-    anyhow::bail!("being written")
+Exit code: 0 done; 1 done, but some inputs could not be used (each is named); 2 nothing done.")]
+pub struct Args {
+    /// Recordings (.csv, .tsv, .txt, .parquet), folders of them, or a study (a folder with study.toml).
+    #[arg(required = true, value_name = "PATH")]
+    paths: Vec<PathBuf>,
+    /// Folder for tables, figures and report.html; written whole or not at all.
+    #[arg(long, short, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Prints one JSON object with tests, findings and problems instead of the summary.
+    #[arg(long)]
+    json: bool,
+    /// Prints the uncertainty budget of every measure, line by line.
+    #[arg(long, conflicts_with = "json")]
+    budget: bool,
+    /// Every figure as PNG too.
+    #[arg(long, requires = "out")]
+    png: bool,
+    /// Which tests get a figure: auto draws up to 60 tests, beyond that those behind a finding or a problem.
+    #[arg(long, value_enum, default_value = "auto", value_name = "WHICH")]
+    figures: Figures,
+    /// Scan plan (a file, or the name of a built-in one) for recordings of a whole scan.
+    #[arg(long, value_name = "PLAN")]
+    plan: Option<String>,
+    /// Cut-off of the low pass in Hz, instead of the study's.
+    #[arg(long, value_name = "HZ")]
+    low_pass: Option<f64>,
+    /// Difference in percent beyond which a side is named, instead of the study's.
+    #[arg(long, value_name = "PERCENT")]
+    threshold: Option<f64>,
+    /// Cores to work on; all of them otherwise. The results do not depend on it.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    jobs: Option<u16>,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum Figures {
+    Auto,
+    All,
+    None,
+}
+
+/// Runs the command.
+pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+    if let Some(n) = args.jobs {
+        // A pool that exists already (in tests) stays as it is: only speed depends on it.
+        let _ = rayon::ThreadPoolBuilder::new()
+            .num_threads(usize::from(n))
+            .build_global();
+    }
+    let plan = args.plan.as_deref().map(find_plan).transpose()?;
+    let results = analyze(&args.paths, overrides(args), plan, quiet)?;
+    if let Some(out) = &args.out {
+        write(&results, out, &args.paths, args.png, args.figures)?;
+    }
+    if args.json {
+        println!("{}", json::analysis_text(&results));
+    } else if args.budget {
+        print!("{}", budget_text(&results));
+    } else if args.out.is_none() || !quiet {
+        print!("{}", summary_text(&results));
+    }
+    tell_problems(&results, args.json);
+    if let (Some(out), false) = (&args.out, quiet) {
+        eprintln!("report: {}", out.join("report.html").display());
+    }
+    Ok(outcome(&results))
+}
+
+/// Collects, analyses and compares, with a progress bar when it takes long.
+pub(super) fn analyze(
+    paths: &[PathBuf],
+    overrides: Vec<(&'static str, f64, String)>,
+    plan: Option<Plan>,
+    quiet: bool,
+) -> anyhow::Result<Results> {
+    let bar = progress::Bar::new("recordings", quiet);
+    let tell = |done: usize, total: usize| bar.tell(done, total);
+    let options = batch::Options {
+        overrides,
+        plan,
+        progress: Some(&tell),
+    };
+    let results = batch::run(paths, &options);
+    bar.finish();
+    Ok(results?)
+}
+
+fn write(
+    results: &Results,
+    out: &Path,
+    inputs: &[PathBuf],
+    png: bool,
+    figures: Figures,
+) -> anyhow::Result<()> {
+    let figures = match figures {
+        Figures::Auto => FiguresChoice::Auto,
+        Figures::All => FiguresChoice::All,
+        Figures::None => FiguresChoice::None,
+    };
+    let options = output::OutputOptions {
+        page: PageOptions { figures },
+        png,
+    };
+    Ok(output::write(results, out, inputs, &options)?)
+}
+
+fn overrides(args: &Args) -> Vec<(&'static str, f64, String)> {
+    let mut all = Vec::new();
+    if let Some(hz) = args.low_pass {
+        all.push(("filter.low_pass_hz", hz, "--low-pass".to_owned()));
+    }
+    if let Some(percent) = args.threshold {
+        all.push(("compare.threshold_percent", percent, "--threshold".to_owned()));
+    }
+    all
+}
+
+/// A plan from a file, or a built-in one by name.
+fn find_plan(given: &str) -> anyhow::Result<Plan> {
+    let path = Path::new(given);
+    if path.is_file() {
+        let text =
+            std::fs::read_to_string(path).with_context(|| format!("the plan {given} cannot be read"))?;
+        let (plan, problems) = Plan::parse(given, &text);
+        for problem in &problems {
+            eprintln!("{}: {problem}", word(problem.severity));
+        }
+        return plan
+            .with_context(|| format!("the plan {given} cannot be used: correct what is listed above"));
+    }
+    if let Some(plan) = built_in::built_in(given) {
+        return Ok(plan);
+    }
+    let names: Vec<String> = built_in::all().into_iter().map(|p| p.name).collect();
+    bail!(
+        "no plan {given}: there is no such file, and the built-in plans are {}",
+        names.join(", ")
+    )
+}
+
+pub(super) fn word(severity: Severity) -> &'static str {
+    match severity {
+        Severity::Warning => "warning",
+        Severity::Error => "error",
+    }
+}
+
+/// Problems on standard error; with `--json` they are in the object too.
+fn tell_problems(results: &Results, in_json: bool) {
+    if in_json {
+        return;
+    }
+    for problem in &results.problems {
+        eprintln!("{}: {problem}", word(problem.severity));
+    }
+}
+
+fn outcome(results: &Results) -> Outcome {
+    let failed = results.problems.iter().any(|p| p.severity == Severity::Error);
+    match (results.tests.is_empty(), failed) {
+        (true, true) => Outcome::Nothing,
+        (_, true) => Outcome::Partly,
+        _ => Outcome::Done,
+    }
 }

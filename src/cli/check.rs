@@ -1,12 +1,285 @@
-//! (being written)
+//! `check`: reads and validates, analyses nothing.
 
 use super::Outcome;
+use crate::error::{Error, Problem, Severity};
+use crate::read::{read_trace, validity};
+use crate::study::inputs::{InputFile, Inputs, Study, collect};
+use crate::study::sidecar::{Sidecar, any_error};
+use crate::study::words::{nearest, shown};
+use crate::trace::About;
+use rayon::prelude::*;
+use std::fmt::Write as _;
+use std::io::{IsTerminal, Write as _};
+use std::path::PathBuf;
+use std::time::{Duration, Instant};
 
-/// (being written)
+/// Reads and validates recordings, sidecars, roster, calls and plans; lists every problem, analyses nothing.
+///
+/// Ends with 0 when nothing is wrong, 1 when something is, 2 when nothing can be used.
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+#[command(after_help = "Examples:
+  tautpoint check autumn-term                a study: everything in its folder
+  tautpoint check press.csv more/            files and folders
+  tautpoint check autumn-term --json         the same list for a program")]
+pub struct Args {
+    /// Recordings, folders of recordings, or a study's folder.
+    #[arg(required = true, value_name = "PATH")]
+    pub paths: Vec<PathBuf>,
+    /// Prints one JSON object: {"problems": [...]}.
+    #[arg(long)]
+    pub json: bool,
+}
 
-/// (being written)
-pub fn run(_args: &Args, _quiet: bool) -> anyhow::Result<Outcome> {
-    anyhow::bail!("being written")
+/// What was found about one recording.
+struct Checked {
+    problems: Vec<Problem>,
+    notes: Vec<String>,
+    about: About,
+    usable: bool,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// A path that is not there, nothing to check, or no recording that can be used (after the list is printed).
+pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+    let inputs = collect(&args.paths)?;
+    let checked = check_files(&inputs, quiet || args.json);
+    let mut problems = inputs.problems.clone();
+    for c in &checked {
+        problems.extend(c.problems.iter().cloned());
+    }
+    if let Some(study) = &inputs.study {
+        let abouts: Vec<&About> = checked.iter().map(|c| &c.about).collect();
+        problems.extend(calls_without_recording(study, &abouts));
+    }
+    let text = if args.json {
+        let object = serde_json::json!({ "problems": problems });
+        format!("{}\n", serde_json::to_string_pretty(&object)?)
+    } else {
+        report(&inputs, &checked, &problems, quiet)
+    };
+    print(&text)?;
+    let usable = checked.iter().filter(|c| c.usable).count();
+    if usable == 0 {
+        anyhow::bail!(
+            "none of the {} recordings can be used; mend what is listed",
+            checked.len()
+        );
+    }
+    Ok(if problems.is_empty() {
+        Outcome::Done
+    } else {
+        Outcome::Partly
+    })
+}
+
+/// Checks every file, in parallel; the order stays that of the inputs.
+fn check_files(inputs: &Inputs, quiet: bool) -> Vec<Checked> {
+    let bar = indicatif::ProgressBar::with_draw_target(
+        Some(inputs.files.len() as u64),
+        indicatif::ProgressDrawTarget::hidden(),
+    );
+    let begun = Instant::now();
+    let checked = inputs
+        .files
+        .par_iter()
+        .map(|file| {
+            let checked = check_file(file, inputs.study.as_ref());
+            bar.inc(1);
+            // Short work shows no bar.
+            let late = begun.elapsed() > Duration::from_secs(1);
+            if late && bar.is_hidden() && !quiet && std::io::stderr().is_terminal() {
+                bar.set_draw_target(indicatif::ProgressDrawTarget::stderr());
+            }
+            checked
+        })
+        .collect();
+    bar.finish_and_clear();
+    checked
+}
+
+fn check_file(file: &InputFile, study: Option<&Study>) -> Checked {
+    let (sidecar, mut problems) = Sidecar::read(&file.sidecar_path, &file.sidecar);
+    if let Some(study) = study {
+        problems.extend(unknown_codes(file, &sidecar, study));
+        problems.extend(unknown_plan(file, &sidecar, study));
+    }
+    let sidecar_usable = !any_error(&problems);
+    let mut notes = Vec::new();
+    if !sidecar.mat {
+        match read_trace(
+            &file.path,
+            &file.recording,
+            &sidecar.columns,
+            sidecar.about.clone(),
+        ) {
+            Ok(read) => {
+                problems.extend(read.problems);
+                problems.extend(validity::validity(&read.trace));
+                notes = read.trace.notes;
+            }
+            Err(Error::Data(problem)) => problems.push(*problem),
+            Err(other) => problems.push(unreadable(file, &other)),
+        }
+    }
+    let usable = sidecar_usable && !any_error(&problems);
+    Checked {
+        problems,
+        notes,
+        about: sidecar.about,
+        usable,
+    }
+}
+
+fn unreadable(file: &InputFile, error: &Error) -> Problem {
+    let why = match error {
+        Error::Io { source, .. } => source.to_string(),
+        other => other.to_string(),
+    };
+    Problem::error(
+        &file.recording,
+        format!("a file that cannot be read ({})", shown(&why)),
+        "a readable file",
+        "check its permissions",
+    )
+}
+
+/// Codes in a sidecar that the roster does not know.
+fn unknown_codes(file: &InputFile, sidecar: &Sidecar, study: &Study) -> Vec<Problem> {
+    let mut problems = Vec::new();
+    for (role, code) in [
+        ("subject", &sidecar.about.subject),
+        ("examiner", &sidecar.about.examiner),
+    ] {
+        let known: Vec<&str> = study.roster.codes(role).collect();
+        let Some(code) = code else { continue };
+        if known.is_empty() || known.contains(&code.as_str()) {
+            continue;
+        }
+        let advice = match nearest(code, known.iter().copied()) {
+            Some(near) => format!(
+                "write {} if that is meant, or add the code to roster.csv",
+                shown(near)
+            ),
+            None => "add the code to roster.csv".to_owned(),
+        };
+        problems.push(
+            Problem::warning(
+                &file.sidecar,
+                shown(code),
+                format!("a code of the roster with the role {role}"),
+                advice,
+            )
+            .in_column(role),
+        );
+    }
+    problems
+}
+
+fn unknown_plan(file: &InputFile, sidecar: &Sidecar, study: &Study) -> Option<Problem> {
+    let name = sidecar.plan.as_ref()?;
+    if study.plan(name).is_some() {
+        return None;
+    }
+    let known: Vec<&str> = study
+        .plans
+        .iter()
+        .map(|p| p.name.as_str())
+        .chain(crate::study::built_in::NAMES)
+        .collect();
+    let advice = nearest(name, known).map_or("correct the name".to_owned(), |n| {
+        format!("write \"{}\" if that is meant", shown(n))
+    });
+    Some(
+        Problem::error(
+            &file.sidecar,
+            shown(name),
+            "the name of a plan in plans/ or of a built-in one",
+            advice,
+        )
+        .in_column("plan"),
+    )
+}
+
+/// Calls of a subject, examiner and session that no recording is about.
+fn calls_without_recording(study: &Study, abouts: &[&About]) -> Vec<Problem> {
+    let mut named: Vec<(&str, &str, &str)> = Vec::new();
+    let mut problems = Vec::new();
+    for call in &study.calls {
+        let key = (
+            call.subject.as_str(),
+            call.examiner.as_str(),
+            call.session.as_str(),
+        );
+        let recorded = abouts.iter().any(|a| {
+            a.subject.as_deref() == Some(key.0)
+                && a.examiner.as_deref() == Some(key.1)
+                && a.session.as_deref() == Some(key.2)
+        });
+        if recorded || named.contains(&key) {
+            continue;
+        }
+        named.push(key);
+        problems.push(Problem::warning(
+            "calls.csv",
+            format!(
+                "calls for subject {}, examiner {}, session {}",
+                shown(key.0),
+                shown(key.1),
+                shown(key.2)
+            ),
+            "a recording of the same subject, examiner and session",
+            "correct the codes here or in the sidecars, or add the recording",
+        ));
+    }
+    problems
+}
+
+fn report(inputs: &Inputs, checked: &[Checked], problems: &[Problem], quiet: bool) -> String {
+    let mut text = String::new();
+    for problem in problems {
+        let word = match problem.severity {
+            Severity::Warning => "warning",
+            Severity::Error => "error",
+        };
+        let _ = writeln!(text, "{word}: {}", one_line(&problem.to_string()));
+    }
+    if quiet {
+        return text;
+    }
+    for (file, c) in inputs.files.iter().zip(checked) {
+        for note in &c.notes {
+            let _ = writeln!(text, "note: {}: {}", one_line(&file.recording), one_line(note));
+        }
+    }
+    let errors = problems.iter().filter(|p| p.severity == Severity::Error).count();
+    let usable = checked.iter().filter(|c| c.usable).count();
+    let _ = writeln!(
+        text,
+        "{} read, {usable} of them usable; {}, {}",
+        counted(checked.len(), "recording"),
+        counted(errors, "error"),
+        counted(problems.len() - errors, "warning")
+    );
+    text
+}
+
+fn counted(n: usize, word: &str) -> String {
+    format!("{n} {word}{}", if n == 1 { "" } else { "s" })
+}
+
+/// File names may hold control signs, which must not reach a terminal.
+fn one_line(text: &str) -> String {
+    text.chars()
+        .map(|c| if c.is_control() { '?' } else { c })
+        .collect()
+}
+
+/// Prints; a reader that went away is no error.
+fn print(text: &str) -> anyhow::Result<()> {
+    match std::io::stdout().lock().write_all(text.as_bytes()) {
+        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => Err(e.into()),
+        _ => Ok(()),
+    }
 }

@@ -1,12 +1,56 @@
-//! (being written)
+//! `demo`: the whole job on the built-in sample study.
 
-use super::Outcome;
+use super::{Outcome, analyze};
+use crate::batch::output::{self, OutputOptions};
+use crate::report::summary_text;
+use crate::simulate::{SAMPLE_SEED, sample_study};
+use anyhow::bail;
+use std::path::{Path, PathBuf};
 
-/// (being written)
+/// Runs the whole job on the built-in sample study and names the report to open.
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+#[command(after_help = "\
+Examples:
+  tautpoint demo                 makes tautpoint-demo/ here
+  tautpoint demo /tmp/look       makes it elsewhere
 
-/// (being written)
-pub fn run(_args: &Args, _quiet: bool) -> anyhow::Result<Outcome> {
-    anyhow::bail!("being written")
+The sample is invented: nobody was touched. A second run replaces its own results and nothing else.")]
+pub struct Args {
+    /// Folder for the sample study and its results.
+    #[arg(default_value = "tautpoint-demo", value_name = "DIR")]
+    dir: PathBuf,
+}
+
+/// Runs the command.
+pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+    let study = sample_study(SAMPLE_SEED)?;
+    if args.dir.exists() {
+        let mut as_made = true;
+        study.each_file(&mut |path, text| {
+            as_made &= same(&args.dir.join(path), text);
+            Ok(())
+        })?;
+        if !as_made {
+            bail!(
+                "{} is there already and is not the sample study as it was made; name another folder",
+                args.dir.display()
+            );
+        }
+    } else {
+        study.write(&args.dir)?;
+    }
+    let inputs = vec![args.dir.clone()];
+    let results = analyze::analyze(&inputs, Vec::new(), None, quiet)?;
+    let out = args.dir.join("results");
+    output::write(&results, &out, &inputs, &OutputOptions::default())?;
+    if !quiet {
+        print!("{}", summary_text(&results));
+        println!();
+    }
+    println!("Open {} in a browser.", out.join("report.html").display());
+    Ok(Outcome::Done)
+}
+
+fn same(path: &Path, text: &str) -> bool {
+    std::fs::read(path).is_ok_and(|bytes| bytes == text.as_bytes())
 }

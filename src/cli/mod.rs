@@ -4,6 +4,8 @@ pub mod analyze;
 pub mod check;
 pub mod demo;
 pub mod prepare;
+mod progress;
+pub mod shell;
 pub mod simulate;
 
 use clap::{Parser, Subcommand};
@@ -29,6 +31,8 @@ pub enum Command {
     Check(check::Args),
     Prepare(prepare::Args),
     Simulate(simulate::Args),
+    Completions(shell::CompletionsArgs),
+    Man(shell::ManArgs),
 }
 
 /// How a command ended, short of an error.
@@ -38,6 +42,8 @@ pub enum Outcome {
     Done,
     /// Exit code 1: done, but some inputs could not be used, or `check` found problems.
     Partly,
+    /// Exit code 2: no input could be used; each was named.
+    Nothing,
 }
 
 /// Runs the program and gives its exit code: 0 done, 1 done in part, 2 nothing done.
@@ -55,10 +61,13 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Check(args) => check::run(args, cli.quiet),
         Command::Prepare(args) => prepare::run(args, cli.quiet),
         Command::Simulate(args) => simulate::run(args, cli.quiet),
+        Command::Completions(args) => shell::completions(args),
+        Command::Man(args) => shell::man(args),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::Partly) => ExitCode::from(1),
+        Ok(Outcome::Nothing) => ExitCode::from(2),
         Err(error) => {
             eprintln!("error: {error:#}");
             ExitCode::from(2)

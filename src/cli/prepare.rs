@@ -1,12 +1,165 @@
-//! (being written)
+//! `prepare`: a new study's folder.
+
+mod pages;
+mod study_toml;
 
 use super::Outcome;
+use crate::error::Error;
+use crate::study::{built_in, calls, roster};
+use anyhow::Context;
+use std::path::{Path, PathBuf};
 
-/// (being written)
+/// Makes a new study: study.toml with every setting explained, scan plans, roster and calls to fill in, and two
+/// pages to print: the station card and the start-of-day list.
+///
+/// Nothing that exists is overwritten.
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+#[command(after_help = "Examples:
+  tautpoint prepare autumn-term
+  tautpoint prepare autumn-term --title \"Autumn term, group B\" --plan prone-broad")]
+pub struct Args {
+    /// Folder of the study; made when it is not there.
+    #[arg(value_name = "STUDY")]
+    pub study: PathBuf,
+    /// Title on every page.
+    #[arg(long)]
+    pub title: Option<String>,
+    /// Where it takes place; a word, not an address.
+    #[arg(long)]
+    pub site: Option<String>,
+    /// Scan plan that the station card shows and the study follows.
+    #[arg(long, value_name = "PLAN", default_value = built_in::NAMES[0], value_parser = built_in::NAMES)]
+    pub plan: String,
+}
 
-/// (being written)
-pub fn run(_args: &Args, _quiet: bool) -> anyhow::Result<Outcome> {
-    anyhow::bail!("being written")
+/// Folders that stay empty at first.
+const FOLDERS: [&str; 3] = ["plans", "recordings", "calibrations"];
+
+/// Runs the command.
+///
+/// # Errors
+/// A file that exists already, or a folder that cannot be written.
+pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+    let files = files(args)?;
+    refuse_existing(&args.study, &files)?;
+    write_all(&args.study, &files).with_context(|| {
+        format!(
+            "{} cannot be written; check its permissions and the space left",
+            args.study.display()
+        )
+    })?;
+    if !quiet {
+        println!("{} is ready:", args.study.display());
+        for (name, _) in &files {
+            println!("  {name}");
+        }
+        println!("Set your own ceilings in study.toml, fill in roster.csv, print the two pages.");
+        println!("Recordings go into {}", args.study.join("recordings").display());
+    }
+    Ok(Outcome::Done)
+}
+
+/// Every file by its name in the study, with what it holds.
+fn files(args: &Args) -> anyhow::Result<Vec<(String, String)>> {
+    let title = args.title.clone().unwrap_or_else(|| folder_name(&args.study));
+    let plan = built_in::built_in(&args.plan).with_context(|| format!("there is no plan {}", args.plan))?;
+    let mut files = vec![(
+        "study.toml".to_owned(),
+        study_toml::text(&title, args.site.as_deref(), &args.plan),
+    )];
+    for plan in built_in::all() {
+        files.push((format!("plans/{}.toml", plan.name), plan.to_toml()));
+    }
+    files.push(("roster.csv".to_owned(), format!("{}\n", roster::HEADER)));
+    files.push(("calls.csv".to_owned(), format!("{}\n", calls::HEADER)));
+    files.push((
+        "station-card.html".to_owned(),
+        pages::station_card(&title, &plan)?,
+    ));
+    files.push(("start-of-day.html".to_owned(), pages::start_of_day(&title)?));
+    Ok(files)
+}
+
+fn folder_name(study: &Path) -> String {
+    let real = study.canonicalize().unwrap_or_else(|_| study.to_owned());
+    real.file_name().map_or_else(
+        || "Untitled study".to_owned(),
+        |n| n.to_string_lossy().into_owned(),
+    )
+}
+
+fn refuse_existing(study: &Path, files: &[(String, String)]) -> Result<(), Error> {
+    if study.exists() && !study.is_dir() {
+        return Err(Error::Refused {
+            found: format!("{} is a file", study.display()),
+            advice: "name a folder".to_owned(),
+        });
+    }
+    let exists = |name: &str| study.join(name).symlink_metadata().is_ok();
+    let there: Vec<&str> = files
+        .iter()
+        .map(|(n, _)| n.as_str())
+        .filter(|n| exists(n))
+        .collect();
+    if there.is_empty() {
+        return Ok(());
+    }
+    Err(Error::Refused {
+        found: format!("{} already holds {}", study.display(), there.join(", ")),
+        advice: "nothing was written; name another folder, or move these files away".to_owned(),
+    })
+}
+
+/// Writes everything beside the target first and then moves it in: whole or not at all.
+fn write_all(study: &Path, files: &[(String, String)]) -> std::io::Result<()> {
+    let exists = study.is_dir();
+    let parent = if exists { study } else { existing_parent(study)? };
+    let workshop = tempfile::Builder::new().prefix(".prepare-").tempdir_in(parent)?;
+    let fresh = workshop.path().join("study");
+    for folder in FOLDERS {
+        std::fs::create_dir_all(fresh.join(folder))?;
+    }
+    for (name, text) in files {
+        std::fs::write(fresh.join(name), text)?;
+    }
+    if exists {
+        move_in(&fresh, study, files)
+    } else {
+        std::fs::rename(&fresh, study)
+    }
+}
+
+/// The folder that a new one is made in, made itself when it is not there.
+fn existing_parent(study: &Path) -> std::io::Result<&Path> {
+    match study.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => {
+            std::fs::create_dir_all(parent)?;
+            Ok(parent)
+        }
+        _ => Ok(Path::new(".")),
+    }
+}
+
+/// Moves the files into a folder that exists; takes back what was moved when one of them fails.
+fn move_in(fresh: &Path, study: &Path, files: &[(String, String)]) -> std::io::Result<()> {
+    for folder in FOLDERS {
+        std::fs::create_dir_all(study.join(folder))?;
+    }
+    for (i, (name, _)) in files.iter().enumerate() {
+        // A link fails where a file has appeared in the meantime; a rename would replace it.
+        let moved = std::fs::hard_link(fresh.join(name), study.join(name));
+        let moved = match moved {
+            Err(e) if e.kind() != std::io::ErrorKind::AlreadyExists => {
+                std::fs::rename(fresh.join(name), study.join(name))
+            }
+            other => other,
+        };
+        if let Err(error) = moved {
+            for (name, _) in &files[..i] {
+                let _ = std::fs::remove_file(study.join(name));
+            }
+            return Err(error);
+        }
+    }
+    Ok(())
 }

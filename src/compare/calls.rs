@@ -9,9 +9,9 @@ pub(super) fn call_of(calls: &[Call], key: &Key) -> Option<String> {
         .iter()
         .enumerate()
         .filter(|(_, c)| {
-            c.subject == key.subject
-                && c.examiner == key.examiner
-                && c.session == key.session
+            key.subject.as_ref() == Some(&c.subject)
+                && key.examiner.as_ref() == Some(&c.examiner)
+                && key.session.as_ref() == Some(&c.session)
                 && Some(&c.level) == key.level.as_ref()
         })
         .map(|(row, c)| (c.trial, row, c.call.trim().to_ascii_lowercase()))

@@ -7,6 +7,9 @@ use super::text;
 /// Size of the words at an axis, in px.
 pub const SMALL: f64 = 12.0;
 
+/// Words of a heading keep this far from the figure's edges, in px.
+pub const MARGIN: f64 = 4.0;
+
 /// A straight map from data to px.
 #[derive(Debug, Clone, Copy)]
 pub struct Scale {

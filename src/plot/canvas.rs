@@ -1,6 +1,7 @@
 //! One SVG canvas: shapes in page pixels, a map of what is taken so that labels keep clear, and the SVG of it.
 
 use super::palette;
+use super::simplify::thin;
 use super::text;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
@@ -17,8 +18,6 @@ const FONT_STAND_IN: &str = "f";
 const CELL: f64 = 3.0;
 /// Baseline to baseline, as a share of the size.
 const LEADING: f64 = 1.3;
-/// How far a simplified curve may lie off the full one, in px.
-const TOLERANCE: f64 = 0.1;
 
 /// A point in px, from the upper left.
 pub type Point = (f64, f64);
@@ -105,7 +104,7 @@ impl Canvas {
 
     /// A line through points; labels keep clear of it.
     pub fn line(&mut self, points: &[Point], colour: RGBColor, width: f64) {
-        let points = simplify(points, TOLERANCE);
+        let points = thin(points);
         for pair in points.windows(2) {
             self.take_segment(pair[0], pair[1]);
         }
@@ -189,7 +188,11 @@ impl Canvas {
                 }
             }
         }
-        let (_, area, lines) = best?;
+        let (cost, area, lines) = best?;
+        if cost == 0 {
+            // Only hair lines can run here: they stop at the words.
+            self.area(area, palette::PAPER);
+        }
         for (i, line) in lines.iter().enumerate() {
             let down = style.size * (0.85 + LEADING * i as f64);
             let style = style.aligned(Align::Start);
@@ -379,53 +382,4 @@ fn backend_size(size: f64) -> f64 {
         .into_iter()
         .find(|v| v / 1.24 == size)
         .unwrap_or(near)
-}
-
-/// Leaves out points of a curve that lie within `tolerance` of the line through those kept
-/// (Douglas & Peucker 1973, Cartographica 10:112-122).
-///
-/// Points that are not finite are dropped. The ends stay.
-pub fn simplify(points: &[Point], tolerance: f64) -> Vec<Point> {
-    let points: Vec<Point> = points
-        .iter()
-        .copied()
-        .filter(|p| p.0.is_finite() && p.1.is_finite())
-        .collect();
-    if points.len() < 3 {
-        return points;
-    }
-    let mut keep = vec![false; points.len()];
-    keep[0] = true;
-    keep[points.len() - 1] = true;
-    let mut open = vec![(0, points.len() - 1)];
-    while let Some((first, last)) = open.pop() {
-        let farthest = (first + 1..last)
-            .map(|i| (i, off_segment(points[i], points[first], points[last])))
-            .fold(
-                (first, tolerance),
-                |best, at| if at.1 > best.1 { at } else { best },
-            );
-        if farthest.0 != first {
-            keep[farthest.0] = true;
-            open.push((first, farthest.0));
-            open.push((farthest.0, last));
-        }
-    }
-    let mut kept = keep.into_iter();
-    points
-        .into_iter()
-        .filter(|_| kept.next().unwrap_or(false))
-        .collect()
-}
-
-/// Distance of a point from a segment.
-fn off_segment(p: Point, a: Point, b: Point) -> f64 {
-    let (dx, dy) = (b.0 - a.0, b.1 - a.1);
-    let length2 = dx * dx + dy * dy;
-    let s = if length2 > 0.0 {
-        (((p.0 - a.0) * dx + (p.1 - a.1) * dy) / length2).clamp(0.0, 1.0)
-    } else {
-        0.0
-    };
-    (p.0 - a.0 - s * dx).hypot(p.1 - a.1 - s * dy)
 }

@@ -9,6 +9,7 @@ pub mod palette;
 pub mod png;
 mod scan;
 mod scan_words;
+mod simplify;
 mod test_loops;
 mod test_panels;
 mod test_time;

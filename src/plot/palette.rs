@@ -7,7 +7,7 @@ use plotters::style::RGBColor;
 pub const INK: RGBColor = RGBColor(0x1c, 0x1c, 0x1c);
 /// What is pointed at: the onset, the end-feel, a named side, the ceiling. Blue of the colour-blind-safe set of
 /// Okabe & Ito 2008, "Color Universal Design", a little darker, so that it may carry words on a band too.
-pub const ACCENT: RGBColor = RGBColor(0x00, 0x6b, 0xa8);
+pub const ACCENT: RGBColor = RGBColor(0x00, 0x6e, 0xac);
 /// Second-rank words: 7:1 on white (WCAG 2.2 level AAA asks 7:1).
 pub const QUIET: RGBColor = RGBColor(0x59, 0x59, 0x59);
 /// Take-up and other curves that are context (lightness 60).

@@ -2,7 +2,7 @@
 //! decision in words.
 
 use super::Figure;
-use super::axis::{SMALL, Scale};
+use super::axis::{MARGIN, SMALL, Scale};
 use super::canvas::{Align, Area, Canvas, words};
 use super::palette::{ACCENT, BAND, GREY, HAIR, INK, QUIET};
 use super::scan_words::{Section, alt, call_words, decide_words, decision_word, percent_words, row_label};
@@ -15,7 +15,7 @@ const WIDTH: f64 = 1000.0;
 const ROW: f64 = 23.0;
 /// Extra room between regions of the spine, in px.
 const REGION_GAP: f64 = 7.0;
-const PLOT_LEFT: f64 = 132.0;
+const PLOT_LEFT: f64 = 152.0;
 const PLOT_RIGHT: f64 = 492.0;
 /// Left edges of the columns of words: decision, percent, tests, call, what would decide.
 const LEFT_RIGHT_COLUMNS: [f64; 5] = [510.0, 594.0, 727.0, 783.0, 876.0];
@@ -30,6 +30,8 @@ pub struct ScanOptions {
     pub about: String,
     /// The measure whose findings are drawn.
     pub measure: Measure,
+    /// Coverage of the intervals, from 0 to 1 (`compare.confidence`).
+    pub confidence: f64,
 }
 
 /// Draws the findings of one scan for one measure; others are left aside.
@@ -50,17 +52,17 @@ pub fn scan_overview(findings: &[&Finding], options: &ScanOptions) -> Option<Fig
         ComparisonKind::LeftRight => "Does one side resist more, and by more than this lab can measure?",
         ComparisonKind::Neighbours => "Does a level resist more than the levels beside it?",
     };
-    canvas.words((14.0, 22.0), title, words(15.0, INK).bold());
+    canvas.words((MARGIN, 22.0), title, words(15.0, INK).bold());
     let room = WIDTH - 60.0 - text::width(title, 15.0, true);
     let about = text::fit(&text::one_line(&options.about), SMALL, room);
     canvas.words(
-        (WIDTH - 14.0, 22.0),
+        (WIDTH - MARGIN, 22.0),
         &about,
         words(SMALL, QUIET).aligned(Align::End),
     );
     let mut top = 40.0;
     for section in &sections {
-        draw_section(&mut canvas, section, top, options.measure);
+        draw_section(&mut canvas, section, top, options);
         top += section_height(section);
     }
     let alt = alt(&sections, options.measure);
@@ -115,7 +117,7 @@ fn axis_end(section: &Section<'_>) -> f64 {
     ((far * 1.05 / 10.0).ceil() * 10.0).min(WIDEST_PERCENT)
 }
 
-fn draw_section(canvas: &mut Canvas, section: &Section<'_>, top: f64, measure: Measure) {
+fn draw_section(canvas: &mut Canvas, section: &Section<'_>, top: f64, options: &ScanOptions) {
     let end = axis_end(section);
     let x = Scale::new(-log_ratio(end), log_ratio(end), PLOT_LEFT, PLOT_RIGHT);
     let rows_top = top + 44.0;
@@ -123,8 +125,8 @@ fn draw_section(canvas: &mut Canvas, section: &Section<'_>, top: f64, measure: M
     let rows_bottom = rows_top + ROW * section.rows.len() as f64 + gaps;
     threshold_band(canvas, section, x, rows_top, rows_bottom);
     canvas.hair((x.px(0.0), rows_top), (x.px(0.0), rows_bottom), HAIR);
-    percent_axis(canvas, section, x, end, rows_bottom, measure);
-    heads(canvas, section, rows_top);
+    percent_axis(canvas, section, x, end, rows_bottom, options.measure);
+    heads(canvas, section, rows_top, options.confidence);
     let mut y = rows_top + ROW / 2.0;
     for (i, finding) in section.rows.iter().enumerate() {
         if i > 0 && region_of(section.rows[i - 1]) != region_of(finding) {
@@ -204,7 +206,8 @@ fn percent_axis(
     );
 }
 
-fn heads(canvas: &mut Canvas, section: &Section<'_>, rows_top: f64) {
+fn heads(canvas: &mut Canvas, section: &Section<'_>, rows_top: f64, confidence: f64) {
+    let interval = format!("({} interval)", text::coverage(confidence));
     let style = words(SMALL - 1.0, QUIET);
     let columns = section_columns(section);
     let mut head = |at: f64, lines: [&str; 2]| {
@@ -214,12 +217,12 @@ fn heads(canvas: &mut Canvas, section: &Section<'_>, rows_top: f64) {
     let names: [[&str; 2]; 3] = match section.kind {
         ComparisonKind::LeftRight => [
             ["side of", "resistance"],
-            ["right against left", "(95 % interval)"],
+            ["right against left", &interval],
             ["tests", "L + R"],
         ],
         ComparisonKind::Neighbours => [
             ["against its", "neighbours"],
-            ["difference", "(95 % interval)"],
+            ["difference", &interval],
             ["", "tests"],
         ],
     };
@@ -230,7 +233,7 @@ fn heads(canvas: &mut Canvas, section: &Section<'_>, rows_top: f64) {
         head(columns[3], ["examiner's", "call"]);
     }
     if section.has_undecided() {
-        head(columns[4], ["tests a side", "would decide"]);
+        head(columns[4], ["what would", "decide it"]);
     }
 }
 

@@ -124,6 +124,7 @@ pub(super) fn decide_words(f: &Finding) -> Option<String> {
         return None;
     }
     Some(match f.trials_to_decide? {
+        TrialsToDecide::Trials(n) if f.comparison == ComparisonKind::Neighbours => format!("{n} tests"),
         TrialsToDecide::Trials(n) => format!("{n} a side"),
         TrialsToDecide::NotInOneSession => "not in one session".to_owned(),
     })

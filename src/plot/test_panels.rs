@@ -1,6 +1,7 @@
 //! One test: force against time with its phases, and force against displacement with the onset and the loops.
 
 use super::Figure;
+use super::axis::MARGIN;
 use super::canvas::{Align, Area, Canvas, words};
 use super::palette::{INK, QUIET};
 use super::{test_loops, test_time, text};
@@ -46,11 +47,11 @@ pub fn test_panels(test: &Test, options: &PanelOptions) -> Figure {
     let width = if both { WIDTH } else { NARROW };
     let mut canvas = Canvas::new(width, HEIGHT);
     let title = heading(test, options.trials);
-    canvas.words((14.0, 22.0), &title, words(15.0, INK).bold());
+    canvas.words((MARGIN, 22.0), &title, words(15.0, INK).bold());
     let room = width - 60.0 - text::width(&title, 15.0, true);
     let recording = text::fit(&text::one_line(&test.recording), LABEL, room);
     canvas.words(
-        (width - 14.0, 22.0),
+        (width - MARGIN, 22.0),
         &recording,
         words(LABEL, QUIET).aligned(Align::End),
     );

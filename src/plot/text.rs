@@ -85,6 +85,12 @@ pub fn number(value: f64, decimals: usize) -> String {
     }
 }
 
+/// Coverage of an interval as people write it: `95 %`, `99.9 %`.
+pub fn coverage(confidence: f64) -> String {
+    let text = format!("{:.2}", 100.0 * confidence);
+    format!("{} %", text.trim_end_matches('0').trim_end_matches('.'))
+}
+
 /// A value with the half-width of its interval; up to two more decimals when the half-width would print as 0.
 pub fn plus_minus(value: f64, u95: Option<f64>, decimals: usize) -> String {
     let Some(u) = u95.filter(|u| u.is_finite() && *u > 0.0) else {
@@ -109,6 +115,13 @@ mod tests {
         assert_eq!(plus_minus(17.5, None, 1), "17.5");
         assert_eq!(number(-0.04, 1), "0.0");
         assert_eq!(number(-3.0, 0), "\u{2212}3");
+    }
+
+    #[test]
+    fn coverage_has_no_needless_decimals() {
+        assert_eq!(coverage(0.95), "95 %");
+        assert_eq!(coverage(0.999), "99.9 %");
+        assert_eq!(coverage(0.9), "90 %");
     }
 
     #[test]

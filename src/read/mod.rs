@@ -1,1 +1,82 @@
-//! (being written)
+//! Files to traces: delimited text and Parquet.
+//!
+//! Both readers fill plain columns of raw numbers; which column is what ([`headings`]), units, sides and the
+//! invariants of a [`Trace`] ([`assemble`]) are settled in one place for both.
+
+mod assemble;
+mod cells;
+mod delimited;
+mod headings;
+mod parquet;
+pub mod validity;
+
+use crate::error::{Error, Problem, Result};
+use crate::study::mapping::ColumnMapping;
+use crate::trace::{About, Trace};
+use sha2::{Digest, Sha256};
+use std::fmt::Write as _;
+use std::path::Path;
+
+/// A trace with what was noticed on the way.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ReadTrace {
+    pub trace: Trace,
+    /// Warnings only: a fault that spoils the file is the error.
+    pub problems: Vec<Problem>,
+    /// SHA-256 of the file's bytes, in hexadecimal.
+    pub sha256: String,
+    /// Size of the file.
+    pub bytes: u64,
+}
+
+/// Reads one recording.
+///
+/// `recording` is the name that the trace and its problems carry; `mapping` and `about` come from the sidecar.
+/// The file is Parquet when it begins as one does, delimited text otherwise.
+///
+/// # Errors
+/// [`Error::Io`] when the file cannot be read, [`Error::Data`] when what it holds is no trace.
+pub fn read_trace(path: &Path, recording: &str, mapping: &ColumnMapping, about: About) -> Result<ReadTrace> {
+    let bytes = std::fs::read(path)
+        .map_err(|e| Error::io(path, e, "check that the file is there and may be read"))?;
+    let named_parquet = path
+        .extension()
+        .is_some_and(|e| e.eq_ignore_ascii_case("parquet"));
+    if named_parquet && !bytes.starts_with(parquet::MAGIC) {
+        return Err(Problem::error(
+            recording,
+            "a file that does not begin as Parquet does",
+            "a Parquet file",
+            "write it again; delimited text is named .csv",
+        )
+        .into());
+    }
+    read_bytes(&bytes, recording, mapping, about)
+}
+
+/// Reads one recording from its bytes; see [`read_trace`].
+///
+/// # Errors
+/// [`Error::Data`] when the bytes are no trace.
+pub fn read_bytes(bytes: &[u8], recording: &str, mapping: &ColumnMapping, about: About) -> Result<ReadTrace> {
+    let (trace, problems) = if bytes.starts_with(parquet::MAGIC) {
+        parquet::read(bytes, recording, mapping, about)?
+    } else {
+        delimited::read(bytes, recording, mapping, about)?
+    };
+    Ok(ReadTrace {
+        trace,
+        problems,
+        sha256: sha256_hex(bytes),
+        bytes: bytes.len() as u64,
+    })
+}
+
+/// SHA-256 (FIPS 180-4) in hexadecimal, as `sha256sum` prints it.
+pub fn sha256_hex(bytes: &[u8]) -> String {
+    let digest = Sha256::digest(bytes);
+    digest.iter().fold(String::with_capacity(64), |mut hex, byte| {
+        let _ = write!(hex, "{byte:02x}");
+        hex
+    })
+}

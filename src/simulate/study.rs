@@ -80,37 +80,49 @@ impl StudyFolder {
     }
 
     fn write_parts(&self, folder: &Path) -> Result<()> {
-        put(folder, "study.toml", &self.study_toml)?;
-        put(folder, "roster.csv", &self.roster())?;
-        put(folder, "calls.csv", &calls_text(&self.calls))?;
-        if let Some(readme) = &self.readme {
-            put(folder, "README.md", readme)?;
-        }
         for part in ["plans", "recordings"] {
             let path = folder.join(part);
             std::fs::create_dir(&path)
                 .map_err(|e| Error::io(&path, e, "check that its folder is writable and has room"))?;
         }
+        self.each_file(&mut |path, text| put(folder, path, text))
+    }
+
+    /// Makes the text of every file and hands it on under its path in the folder, one recording at a time: a large
+    /// study never stands in memory whole.
+    ///
+    /// # Errors
+    /// Those of `take`, which ends the round.
+    pub fn each_file(&self, take: &mut dyn FnMut(&str, &str) -> Result<()>) -> Result<()> {
+        take("study.toml", &self.study_toml)?;
+        take("roster.csv", &self.roster())?;
+        take("calls.csv", &calls_text(&self.calls))?;
+        if let Some(readme) = &self.readme {
+            take("README.md", readme)?;
+        }
         for (name, text) in &self.plans {
-            put(folder, &format!("plans/{name}.toml"), text)?;
+            take(&format!("plans/{name}.toml"), text)?;
         }
         for planned in &self.recordings {
             let made = planned.simulate();
             let stem = format!("recordings/{}", planned.stem());
-            let text = trace_text(&made.trace, &planned.spec.sensor);
-            put(folder, &format!("{stem}.csv"), &text)?;
+            take(
+                &format!("{stem}.csv"),
+                &trace_text(&made.trace, &planned.spec.sensor),
+            )?;
             let mut more = Table::new();
             more.insert("seed".to_owned(), Value::Integer(planned.seed as i64));
+            let level = &planned.level;
             more.insert(
                 "level_end_feel_n_per_mm".to_owned(),
-                number(planned.level.end_feel_n_per_mm),
+                number(level.end_feel_n_per_mm),
             );
             more.insert(
                 "level_asymmetry_percent".to_owned(),
-                number(planned.level.asymmetry_percent()),
+                number(level.asymmetry_percent()),
             );
             let sidecar = sidecar_text(&planned.about, std::slice::from_ref(&made.truth), more)?;
-            put(folder, &format!("{stem}.toml"), &sidecar)?;
+            take(&format!("{stem}.toml"), &sidecar)?;
         }
         Ok(())
     }

@@ -1,17 +1,19 @@
-//! What an examiner said felt more resistant.
+//! What the examiner said felt more resistant.
 
-/// One row of `calls.csv`: the examiner's own judgement of a level, made by hand before any number is seen.
+use serde::Serialize;
+
+/// One row of calls.csv: a call by an examiner at one level.
 ///
-/// Empty is `None`, never an empty string. All are codes, never names.
-#[derive(Debug, Clone, PartialEq, Default)]
+/// Everything is a code; `call` is one of `left`, `right`, `even`, `unsure`.
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Call {
-    pub subject: Option<String>,
-    pub examiner: Option<String>,
-    pub session: Option<String>,
+    pub subject: String,
+    pub examiner: String,
+    pub session: String,
     pub level: String,
+    /// `None` for a call on all trials of the level together.
     pub trial: Option<u32>,
-    /// `left`, `right`, `even` or `unsure`.
     pub call: String,
-    /// As the study counts it; not used in any decision.
+    /// How sure the examiner was, on the lab's own scale.
     pub confidence: Option<f64>,
 }

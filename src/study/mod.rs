@@ -2,4 +2,18 @@
 //! they all name.
 
 pub mod anatomy;
+pub mod built_in;
 pub mod call;
+pub mod calls;
+pub mod cautions;
+pub mod codes;
+pub mod inputs;
+pub mod mapping;
+pub mod match_plan;
+pub mod plan;
+pub mod roster;
+pub mod sidecar;
+pub mod study_file;
+pub mod table;
+pub mod toml_doc;
+pub mod words;

@@ -1,275 +1,34 @@
 //! Figures: what they hold, in which order they are drawn, and that they are pictures.
 
-use invented::{Push, finding, neighbours, press};
+use crate::invented::{Push, finding, neighbours, press};
 use tautpoint::columns::Measure;
 use tautpoint::compare::{Decision, Finding, TrialsToDecide};
 use tautpoint::plot::{Figure, PanelOptions, ScanOptions, png, scan_overview, test_panels};
 use tautpoint::trace::{Knee, Test};
 
-/// Invented tests and findings: no person's, no lab's.
-pub mod invented {
-    use tautpoint::columns::Measure;
-    use tautpoint::compare::{ComparisonKind, Decision, Finding, Key, SpreadSource, TrialsToDecide};
-    use tautpoint::trace::{
-        About, Curve, Estimate, FitSummary, Knee, Measured, Measures, Phases, Side, Spring, Test,
-    };
-
-    /// What a hand does to a tissue, in N, mm and s.
-    #[derive(Debug, Clone)]
-    pub struct Push {
-        pub begin_s: f64,
-        pub origin_mm: f64,
-        pub knee_mm: f64,
-        pub k1: f64,
-        pub k2: f64,
-        pub preload_mm: f64,
-        pub excursion_mm: f64,
-        pub springs: u32,
-        pub lean_s: f64,
-        pub hold_s: f64,
-        pub damping: f64,
-        pub displacement: bool,
-        pub knee: Knee,
-    }
-
-    impl Default for Push {
-        fn default() -> Push {
-            Push {
-                begin_s: 0.5,
-                origin_mm: 0.0,
-                knee_mm: 8.2,
-                k1: 2.05,
-                k2: 11.02,
-                preload_mm: 9.6,
-                excursion_mm: 3.2,
-                springs: 3,
-                lean_s: 1.9,
-                hold_s: 1.0,
-                damping: 0.12,
-                displacement: true,
-                knee: Knee::Fitted,
-            }
-        }
-    }
-
-    fn smooth(u: f64) -> f64 {
-        let u = u.clamp(0.0, 1.0);
-        u * u * u * (10.0 - 15.0 * u + 6.0 * u * u)
-    }
-
-    impl Push {
-        fn first_spring_s(&self) -> f64 {
-            self.begin_s + self.lean_s + self.hold_s
-        }
-
-        fn springs_end_s(&self) -> f64 {
-            self.first_spring_s() + f64::from(self.springs)
-        }
-
-        /// Displacement into the tissue.
-        fn depth(&self, t: f64) -> f64 {
-            let lean = self.preload_mm * smooth((t - self.begin_s) / self.lean_s);
-            let s = t - self.first_spring_s();
-            let spring = if s > 0.0 && t < self.springs_end_s() && s.fract() < 0.7 {
-                self.excursion_mm * 0.5 * (1.0 - (std::f64::consts::TAU * s.fract() / 0.7).cos())
-            } else {
-                0.0
-            };
-            let leave = 1.0 - smooth((t - self.springs_end_s() - 0.4) / 0.6);
-            (lean + spring) * leave + 0.02 * (7.0 * t).sin() * (lean / self.preload_mm) * leave
-        }
-
-        fn force(&self, t: f64) -> f64 {
-            let x = self.depth(t);
-            let v = (self.depth(t + 1e-4) - self.depth(t - 1e-4)) / 2e-4;
-            let beyond = (x - self.knee_mm).max(0.0);
-            (self.k1 * x + (self.k2 - self.k1) * beyond + self.damping * v).max(0.0)
-        }
-    }
-
-    fn set(measures: &mut Measures, measure: Measure, value: f64, u95: f64) {
-        let estimate = Estimate {
-            value,
-            u95: Some(u95),
-            sd: None,
-        };
-        measures.set(
-            measure,
-            Measured {
-                estimate,
-                budget: Vec::new(),
-            },
-        );
-    }
-
-    fn spring(push: &Push, i: u32) -> Spring {
-        let start_s = push.first_spring_s() + f64::from(i);
-        let mm = |depth: f64| push.displacement.then_some(depth + push.origin_mm);
-        let deep = push.preload_mm + push.excursion_mm;
-        let peak_n = (0..70)
-            .map(|k| push.force(start_s + 0.01 * f64::from(k)))
-            .fold(0.0, f64::max);
-        Spring {
-            number: i + 1,
-            start_s,
-            peak_s: start_s + 0.35,
-            end_s: start_s + 0.7,
-            counted: i > 0 || push.springs < 3,
-            preload_n: Some(push.force(push.first_spring_s() - 0.1)),
-            peak_n,
-            start_mm: mm(push.preload_mm),
-            peak_mm: mm(deep),
-            end_mm: mm(push.preload_mm),
-            excursion_mm: push.displacement.then_some(push.excursion_mm),
-            ..Spring::default()
-        }
-    }
-
-    /// A whole test as the analysis would hand it on.
-    pub fn press(push: &Push, level: &str, side: Side, trial: u32) -> Test {
-        let end = push.springs_end_s() + 1.0;
-        let last = end + 0.4;
-        let times: Vec<f64> = (0..)
-            .map(|i| (push.begin_s - 0.5) + 0.01 * f64::from(i))
-            .take_while(|t| *t < last)
-            .collect();
-        let onset_s = times.iter().copied().find(|t| push.depth(*t) >= push.knee_mm);
-        let springs: Vec<Spring> = (0..push.springs).map(|i| spring(push, i)).collect();
-        let peak = times.iter().map(|t| push.force(*t)).fold(0.0, f64::max);
-        let mut measures = Measures::default();
-        set(&mut measures, Measure::Peak, peak, 0.3);
-        set(
-            &mut measures,
-            Measure::Preload,
-            push.force(push.first_spring_s() - 0.1),
-            0.2,
-        );
-        if push.displacement {
-            let slope = if push.knee == Knee::None { push.k1 } else { push.k2 };
-            set(&mut measures, Measure::EndFeel, slope, 0.09);
-            set(&mut measures, Measure::FittedEndFeel, push.k2 + 0.05, 0.03);
-            set(&mut measures, Measure::LossRatio, 0.051, 0.004);
-            set(&mut measures, Measure::Loss, 7.9, 0.6);
-            set(&mut measures, Measure::Excursion, push.excursion_mm, 0.02);
-            if matches!(push.knee, Knee::Fitted | Knee::TwoLines) {
-                set(&mut measures, Measure::Onset, push.knee_mm + push.origin_mm, 0.02);
-                set(&mut measures, Measure::OnsetTravel, push.knee_mm, 0.03);
-                set(
-                    &mut measures,
-                    Measure::OnsetForce,
-                    onset_s.map_or(0.0, |t| push.force(t)),
-                    0.4,
-                );
-            }
-        }
-        let about = About {
-            subject: Some("V-07".to_owned()),
-            examiner: Some("L-12".to_owned()),
-            session: Some("2026-09-14".to_owned()),
-            level: Some(level.to_owned()),
-            side: Some(side),
-            contact: Some("thumb".to_owned()),
-            posture: Some("prone".to_owned()),
-            line_of_drive_deg: Some(90.0),
-            trial: Some(trial),
-            ..About::default()
-        };
-        Test {
-            recording: format!("recordings/V-07_{level}_{side}_{trial}.csv"),
-            test: 1,
-            about,
-            rate_hz: 1000.0,
-            samples: ((end - push.begin_s) * 1000.0) as usize,
-            phases: Phases {
-                contact_begin_s: push.begin_s,
-                onset_s: if push.knee == Knee::None { None } else { onset_s },
-                lean_end_s: push.first_spring_s(),
-                springs_end_s: springs.last().map(|s| s.end_s),
-                contact_end_s: end,
-                hold_s: Some([push.begin_s + push.lean_s, push.first_spring_s()]),
-            },
-            springs,
-            measures,
-            window_n: [30.0, 100.0],
-            knee: push.knee,
-            fit: push.displacement.then_some(FitSummary {
-                onset_mm: push.knee_mm + push.origin_mm,
-                onset_n: push.k1 * push.knee_mm,
-                take_up_n_per_mm: push.k1,
-                end_feel_n_per_mm: push.k2,
-                knee_width_mm: 0.1,
-                damping_n_s_per_mm: push.damping,
-                relaxation_time_s: None,
-                residual_percent: 0.8,
-            }),
-            total_peak_n: peak,
-            drive_deg: None,
-            notes: Vec::new(),
-            curve: Curve {
-                time_s: times.iter().map(|t| *t as f32).collect(),
-                force_n: times.iter().map(|t| push.force(*t) as f32).collect(),
-                displacement_mm: if push.displacement {
-                    times
-                        .iter()
-                        .map(|t| (push.depth(*t) + push.origin_mm) as f32)
-                        .collect()
-                } else {
-                    Vec::new()
-                },
-            },
-        }
-    }
-
-    /// A finding of left against right: percent, half-width of its interval, the word.
-    pub fn finding(level: &str, percent: f64, half: f64, word: Decision) -> Finding {
-        let right = 11.0 * (percent / 100.0).exp();
-        Finding {
-            key: Key {
-                subject: Some("V-07".to_owned()),
-                examiner: Some("L-12".to_owned()),
-                session: Some("2026-09-14".to_owned()),
-                level: Some(level.to_owned()),
-                posture: Some("prone".to_owned()),
-                contact: Some("thumb".to_owned()),
-                line_of_drive_deg: Some(90.0),
-            },
-            comparison: ComparisonKind::LeftRight,
-            measure: Measure::EndFeel,
-            left: Some(11.0),
-            right: Some(right),
-            left_trials: 3,
-            right_trials: 3,
-            asymmetry_percent: Some(percent),
-            low_percent: Some(percent - half),
-            high_percent: Some(percent + half),
-            difference: None,
-            threshold_percent: Some(15.0),
-            mdc_percent: Some(9.1),
-            spread_source: Some(SpreadSource::Trials),
-            side_of_resistance: Some(word),
-            trials_to_decide: (word == Decision::Undecided).then_some(TrialsToDecide::Trials(4)),
-            call: None,
-            call_agrees: None,
-            covers: Vec::new(),
-        }
-    }
-
-    /// A midline step against its neighbours.
-    pub fn neighbours(covers: &[&str], percent: f64, half: f64, word: Decision) -> Finding {
-        let mut f = finding(covers[0], percent, half, word);
-        f.comparison = ComparisonKind::Neighbours;
-        f.key.contact = Some("reinforced".to_owned());
-        f.covers = covers.iter().map(|c| (*c).to_owned()).collect();
-        f
-    }
-}
-
 fn overview(findings: &[Finding]) -> Figure {
     let options = ScanOptions {
         about: "subject V-07, examiner L-12, session 2026-09-14".to_owned(),
         measure: Measure::EndFeel,
+        confidence: 0.95,
     };
     scan_overview(&findings.iter().collect::<Vec<_>>(), &options).unwrap()
+}
+
+/// Half a minute with noise on both channels.
+fn noisy(plain: &Push) -> Test {
+    let push = Push {
+        springs: 15,
+        hold_s: 10.0,
+        ..plain.clone()
+    };
+    let mut test = press(&push, "T8", tautpoint::trace::Side::Right, 1);
+    let noise = |i: usize| ((i * 7919 + 13) % 101) as f32 / 101.0 - 0.5;
+    for i in 0..test.curve.force_n.len() {
+        test.curve.force_n[i] += 2.0 * noise(i);
+        test.curve.displacement_mm[i] += 0.1 * noise(3 * i + 5);
+    }
+    test
 }
 
 /// Shapes that labels must survive.
@@ -437,6 +196,7 @@ fn shapes() -> Vec<(&'static str, Test, PanelOptions)> {
             ),
             ceiling(60.0),
         ),
+        ("noisy-long", noisy(&plain), ceiling(60.0)),
         (
             "force-only",
             press(
@@ -506,16 +266,231 @@ fn keep(name: &str, figure: &Figure) {
     }
 }
 
+/// A text of a figure, as the font draws it.
+struct Drawn {
+    words: String,
+    left: f32,
+    top: f32,
+    right: f32,
+    bottom: f32,
+}
+
+/// The texts of a figure with their boxes in page pixels, measured by a general SVG library (usvg) with the font
+/// itself, not by our table of widths.
+fn texts(figure: &Figure) -> Vec<Drawn> {
+    use resvg::usvg;
+    fn walk(group: &usvg::Group, out: &mut Vec<Drawn>) {
+        for node in group.children() {
+            match node {
+                usvg::Node::Group(g) => walk(g, out),
+                usvg::Node::Text(t) => {
+                    let b = t.abs_bounding_box();
+                    let words = t.chunks().iter().map(|c| c.text()).collect();
+                    out.push(Drawn {
+                        words,
+                        left: b.left(),
+                        top: b.top(),
+                        right: b.right(),
+                        bottom: b.bottom(),
+                    });
+                }
+                _ => {}
+            }
+        }
+    }
+    static OPTIONS: std::sync::OnceLock<usvg::Options<'static>> = std::sync::OnceLock::new();
+    let options = OPTIONS.get_or_init(|| {
+        let mut options = usvg::Options::default();
+        for font in [dejavu::sans::regular(), dejavu::sans::bold()] {
+            options.fontdb_mut().load_font_data(font.to_vec());
+        }
+        options
+    });
+    let tree = usvg::Tree::from_str(&figure.svg, options).unwrap();
+    let mut out = Vec::new();
+    walk(tree.root(), &mut out);
+    out
+}
+
+fn all_figures() -> Vec<(String, Figure)> {
+    let tests = shapes()
+        .into_iter()
+        .map(|(name, test, options)| (format!("test-{name}"), test_panels(&test, &options)));
+    let scans = scans()
+        .into_iter()
+        .map(|(name, findings)| (format!("scan-{name}"), overview(&findings)));
+    tests.chain(scans).collect()
+}
+
 #[test]
-fn every_shape_of_test_makes_a_small_figure() {
-    for (name, test, options) in shapes() {
-        let figure = test_panels(&test, &options);
-        keep(&format!("test-{name}"), &figure);
-        assert!(figure.svg.len() < 40_000, "{name}: {} bytes", figure.svg.len());
+fn no_label_is_cut_off_or_covers_another() {
+    for (name, figure) in all_figures() {
+        keep(&name, &figure);
+        let texts = texts(&figure);
+        // The heading ends at the right edge: the boxes are in page pixels.
+        let right = texts.iter().map(|t| t.right).fold(0.0, f32::max);
+        assert!(
+            texts.len() > 10 && right > figure.width as f32 - 8.0,
+            "{name}: {right}"
+        );
+        for (i, a) in texts.iter().enumerate() {
+            let inside = a.left >= 0.0
+                && a.top >= 0.0
+                && a.right <= figure.width as f32
+                && a.bottom <= figure.height as f32;
+            assert!(
+                inside,
+                "{name}: {} is cut off at {} {} {} {}",
+                a.words, a.left, a.top, a.right, a.bottom
+            );
+            for b in &texts[i + 1..] {
+                let apart = a.right <= b.left || b.right <= a.left || a.bottom <= b.top || b.bottom <= a.top;
+                assert!(apart, "{name}: \"{}\" covers \"{}\"", a.words, b.words);
+            }
+        }
     }
-    for (name, findings) in scans() {
-        let figure = overview(&findings);
-        keep(&format!("scan-{name}"), &figure);
-        assert!(figure.svg.len() < 40_000, "{name}: {} bytes", figure.svg.len());
+}
+
+#[test]
+fn our_widths_are_those_of_the_font() {
+    use tautpoint::plot::text::width;
+    let figure = |words: &str| Figure {
+        svg: format!(
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"2000\" height=\"40\"><text x=\"10\" y=\"30\" \
+             font-family=\"DejaVu Sans\" font-size=\"20\">{words}</text></svg>"
+        ),
+        width: 2000.0,
+        height: 40.0,
+        title: String::new(),
+        alt: String::new(),
+    };
+    for words in [
+        "pre-tension begins at the quick brown fox",
+        "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789",
+        "abcdefghijklmnopqrstuvwxyz (95 % interval)",
+    ] {
+        let drawn = &texts(&figure(words))[0];
+        let (ours, font) = (width(words, 20.0, false), f64::from(drawn.right - drawn.left));
+        // The drawn box lacks the side bearings of the first and last letter and has kerning.
+        assert!(
+            (ours - font).abs() < 0.02 * font,
+            "{words}: {ours} against {font}"
+        );
     }
+}
+
+#[test]
+fn figures_are_small_named_described_and_the_same_every_time() {
+    for ((name, figure), (_, again)) in all_figures().into_iter().zip(all_figures()) {
+        assert_eq!(figure, again, "{name}");
+        assert!(figure.svg.len() < 40_000, "{name}: {} bytes", figure.svg.len());
+        assert!(!figure.title.is_empty() && figure.alt.len() > 40, "{name}");
+        for part in ["role=\"img\"", "<title>", "<desc>", "</svg>"] {
+            assert_eq!(figure.svg.matches(part).count(), 1, "{name}: {part}");
+        }
+        // Inlined twice in one page, an id would clash.
+        assert!(!figure.svg.contains(" id="), "{name}");
+        assert!(
+            !figure.svg.contains("NaN") && !figure.svg.contains("inf"),
+            "{name}"
+        );
+    }
+}
+
+/// Number of an attribute of an element.
+fn attribute(element: &str, name: &str) -> Option<f64> {
+    let rest = element.split_once(&format!(" {name}=\""))?.1;
+    rest.split_once('"')?.0.parse().ok()
+}
+
+/// Centre of the words' place along x, for a text that stands alone with these words, in canvas units.
+fn x_of(svg: &str, words: &str, last: bool) -> f64 {
+    let end = format!(">{words}</text>");
+    let mut found = svg.lines().filter(|l| l.ends_with(&end));
+    let line = if last { found.next_back() } else { found.next() };
+    attribute(line.unwrap(), "x").unwrap()
+}
+
+#[test]
+fn a_dot_stands_where_the_axis_says() {
+    // methods §6: percent = 200·tanh(d/2), so d = 2·atanh(percent/200); the axis is straight in d.
+    let d = |percent: f64| 2.0 * (percent / 200.0f64).atanh();
+    let figure = overview(&[finding("L3", 34.6, 8.2, Decision::Right)]);
+    let circle = figure.svg.lines().find(|l| l.starts_with("<circle")).unwrap();
+    let zero = x_of(&figure.svg, "0", false);
+    let forty = x_of(&figure.svg, "40 %", true);
+    let expected = zero + (forty - zero) * d(34.6) / d(40.0);
+    assert!(
+        (attribute(circle, "cx").unwrap() - expected).abs() <= 2.0,
+        "{circle}, expected {expected}"
+    );
+}
+
+#[test]
+fn the_onset_ring_stands_where_the_axes_say() {
+    let test = press(&Push::default(), "L3", tautpoint::trace::Side::Left, 1);
+    let svg = test_panels(&test, &PanelOptions::default()).svg;
+    let ring = svg
+        .lines()
+        .rfind(|l| l.starts_with("<circle") && l.contains("fill=\"none\""))
+        .unwrap();
+    let (five, ten) = (x_of(&svg, "5", true), x_of(&svg, "10", true));
+    let at_mm = 5.0 + 5.0 * (attribute(ring, "cx").unwrap() - five) / (ten - five);
+    assert!((at_mm - 8.2).abs() < 0.02, "{at_mm}");
+}
+
+#[test]
+fn a_test_with_force_only_has_one_panel_and_says_so() {
+    let push = Push {
+        displacement: false,
+        knee: Knee::NotLooked,
+        ..Push::default()
+    };
+    let figure = test_panels(
+        &press(&push, "L2", tautpoint::trace::Side::Right, 1),
+        &PanelOptions::default(),
+    );
+    assert!(!figure.svg.contains("displacement (mm)"));
+    assert!(figure.alt.contains("No displacement was recorded"));
+}
+
+#[test]
+fn what_comes_from_a_file_is_escaped() {
+    let hostile = "</text><script>alert('1')</script>\" onload=\"x\u{1}\n&amp;";
+    let mut test = press(&Push::default(), hostile, tautpoint::trace::Side::Left, 1);
+    test.recording = hostile.to_owned();
+    let mut f = finding(hostile, 34.6, 8.2, Decision::Right);
+    f.call = Some(hostile.to_owned());
+    f.key.posture = Some(hostile.to_owned());
+    let options = ScanOptions {
+        about: hostile.to_owned(),
+        measure: Measure::EndFeel,
+        confidence: 0.95,
+    };
+    for figure in [
+        test_panels(&test, &PanelOptions::default()),
+        scan_overview(&[&f], &options).unwrap(),
+    ] {
+        assert!(!figure.svg.contains("<script"), "{}", figure.svg);
+        assert!(!figure.svg.contains("\" onload"), "{}", figure.svg);
+        // A strict XML reader takes it.
+        texts(&figure);
+    }
+}
+
+#[test]
+fn a_picture_is_a_png_of_the_size_asked_for() {
+    let figure = overview(&scans().remove(4).1);
+    let bytes = png(&figure, 1.5).unwrap();
+    // PNG, W3C recommendation, 5.2 and 11.2.2: signature, then width and height.
+    assert_eq!(bytes[..8], [0x89, b'P', b'N', b'G', 0x0d, 0x0a, 0x1a, 0x0a]);
+    let word = |at: usize| u32::from_be_bytes(bytes[at..at + 4].try_into().unwrap());
+    assert_eq!((word(16), word(20)), (1500, (figure.height * 1.5).ceil() as u32));
+    assert!(
+        png(&figure, 0.0)
+            .unwrap_err()
+            .to_string()
+            .contains("from 0.1 to 20")
+    );
+    assert!(png(&figure, f64::NAN).is_err());
 }

@@ -4,9 +4,9 @@ use super::*;
 
 fn call(level: &str, trial: u32, word: &str) -> Call {
     Call {
-        subject: Some("V-01".into()),
-        examiner: Some("L-01".into()),
-        session: Some("1".into()),
+        subject: "V-01".into(),
+        examiner: "L-01".into(),
+        session: "1".into(),
         level: level.into(),
         trial: Some(trial),
         call: word.into(),
@@ -17,7 +17,7 @@ fn call(level: &str, trial: u32, word: &str) -> Call {
 #[test]
 fn the_call_stands_beside_the_end_feel_of_its_level() {
     let mut other = call("L5", 1, "left");
-    other.examiner = Some("L-02".into());
+    other.examiner = "L-02".into();
     let calls = [
         call("L5", 1, "even"),
         call("L5", 2, "right"),

@@ -1,6 +1,7 @@
 //! The methods paragraph, ready to paste, and the settings it rests on.
 
-use crate::compare::SpreadSource;
+use crate::compare::{ComparisonKind, SpreadSource};
+use crate::plot::text;
 use crate::report::Results;
 use crate::settings::{SETTINGS, Settings};
 use crate::trace::Knee;
@@ -58,20 +59,22 @@ pub fn methods(results: &Results) -> Methods {
     let s = &results.settings;
     let mut sentences = vec![measured(s), onset(results), stiffness(), uncertainty()];
     sentences.push(compared(results));
+    sentences.push(neighbours(results));
     sentences.push(departures(results));
     sentences.push(left_out(results));
     let mut citations = vec![
-        "Winter DA. Biomechanics and Motor Control of Human Movement, 4th ed. Wiley, 2009, p. 69.",
-        "Golub GH, Pereyra V. SIAM J Numer Anal 1973;10:413-432.",
-        "Shirley D, Ellis E, Lee M. Man Ther 2002;7:22-30.",
+        "Winter 2009. Biomechanics and Motor Control of Human Movement, 4th ed., p. 69.",
+        "Golub & Pereyra 1973. SIAM Journal on Numerical Analysis 10:413-432.",
+        "Shirley, Ellis & Lee 2002. Manual Therapy 7:22-30.",
         "JCGM 100:2008. Evaluation of measurement data: guide to the expression of uncertainty in measurement.",
     ];
     if !results.findings.is_empty() {
-        citations.push("Benjamini Y, Hochberg Y. J R Stat Soc B 1995;57:289-300.");
-        citations.push("Parkinson AO et al. J Sports Sci Med 2021;20:594-617.");
+        citations.push("Benjamini & Hochberg 1995. Journal of the Royal Statistical Society B 57:289-300.");
+        citations.push("Parkinson et al. 2021. Journal of Sports Science and Medicine 20:594-617.");
     }
     if uses_spread(results, SpreadSource::Published) {
-        citations.push("Owens EF et al. J Manipulative Physiol Ther 2007;30:116-123.");
+        citations
+            .push("Owens et al. 2007. Journal of Manipulative and Physiological Therapeutics 30:116-123.");
     }
     Methods {
         paragraph: sentences
@@ -168,13 +171,30 @@ fn compared(results: &Results) -> String {
     };
     format!(
         "Left and right were compared as ln(right/left) of the means over tests of the same subject, examiner, session, \
-         level, posture, contact and line of drive, given in percent as 200·tanh(d/2).{spread} A side was named when \
+         level, posture, contact and line of drive, given in percent as 200·tanh(d/2) with {} intervals.{spread} A side was named when \
          the difference was significantly beyond {} % (one-sided minimum-effect test, false discovery rate {} over the \
          levels of a scan; Benjamini & Hochberg 1995), called even when its 90 % interval lay within ±{} % and the \
          smallest detectable change (MDC95) did not exceed that threshold, and undecided otherwise; fixed thresholds of \
          this size are common and poorly supported (Parkinson et al. 2021).",
-        c.threshold_percent, c.false_discovery_rate, c.threshold_percent
+        text::coverage(c.confidence),
+        c.threshold_percent,
+        c.false_discovery_rate,
+        c.threshold_percent
     )
+}
+
+fn neighbours(results: &Results) -> String {
+    let any = results
+        .findings
+        .iter()
+        .any(|f| f.comparison == ComparisonKind::Neighbours);
+    match any {
+        true => "Midline steps were compared in the same way with the median of the steps on either side, same posture, \
+                 contact and examiner; since stiffness changes with level by nature, such a finding marks a place to look \
+                 again and no more."
+            .to_owned(),
+        false => String::new(),
+    }
 }
 
 fn departures(results: &Results) -> String {

@@ -78,8 +78,12 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
         let Some(measure) = scan.main_measure() else {
             continue;
         };
-        let about = scan.about();
-        if let Some(figure) = scan_overview(&scan.findings, &ScanOptions { about, measure }) {
+        let options = ScanOptions {
+            about: scan.about(),
+            measure,
+            confidence: results.settings.compare.confidence,
+        };
+        if let Some(figure) = scan_overview(&scan.findings, &options) {
             let name = names.take(&format!("scan-{}", scan.slug()));
             all.push(Drawn {
                 of: Of::Scan(i),

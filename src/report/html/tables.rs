@@ -127,7 +127,7 @@ pub fn compact(results: &Results, scan: &Scan<'_>) -> Table {
 }
 
 /// Every comparison of a scan, all measures; `None` without any.
-pub fn findings(scan: &Scan<'_>) -> Option<Table> {
+pub fn findings(scan: &Scan<'_>, confidence: f64) -> Option<Table> {
     if scan.findings.is_empty() {
         return None;
     }
@@ -137,7 +137,7 @@ pub fn findings(scan: &Scan<'_>) -> Option<Table> {
         "left",
         "right",
         "tests",
-        "right against left (95 % interval)",
+        &format!("right against left ({} interval)", text::coverage(confidence)),
         "threshold",
         "MDC95",
         "spread from",
@@ -189,7 +189,7 @@ fn finding_row(f: &Finding) -> Vec<String> {
         },
         match neighbours {
             true => f.right_trials.to_string(),
-            false => format!("{} + {}", f.left_trials, f.right_trials),
+            false => format!("{}\u{a0}+\u{a0}{}", f.left_trials, f.right_trials),
         },
         difference,
         percent(f.threshold_percent),

@@ -7,6 +7,7 @@ use super::tables::{self, Table};
 use super::words::{self, Sentences};
 use super::{Drawn, FIGURES_AT_MOST, FiguresChoice, Of, PageOptions};
 use crate::error::Severity;
+use crate::plot::text;
 use crate::report::Results;
 use crate::study::anatomy;
 use crate::technique::Remark;
@@ -38,6 +39,8 @@ pub struct View {
     ceilings: Vec<String>,
     methods: Methods,
     findings: bool,
+    /// Coverage of the intervals of asymmetry (`95 %`).
+    coverage: String,
 }
 
 #[derive(Debug, Serialize)]
@@ -62,6 +65,8 @@ struct RemarkGroup {
 #[derive(Debug, Serialize)]
 struct RemarkView {
     place: String,
+    /// The recording, or whose scan it is.
+    from: String,
     text: String,
     advice: Option<String>,
 }
@@ -96,6 +101,7 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
         settings,
         methods: methods::methods(results),
         findings: !results.findings.is_empty(),
+        coverage: text::coverage(results.settings.compare.confidence),
     }
 }
 
@@ -119,13 +125,13 @@ fn scan_view(results: &Results, scan: &Scan<'_>, index: usize, drawn: &[Drawn]) 
         .find(|d| d.of == Of::Scan(index))
         .map(|d| d.figure.svg.clone());
     ScanView {
-        about: scan.about(),
+        about: sentence_case(&scan.about()),
         sentences: scan
             .main_measure()
             .map(|m| words::sentences(scan, m))
             .unwrap_or_default(),
         overview,
-        findings: tables::findings(scan),
+        findings: tables::findings(scan, results.settings.compare.confidence),
         levels: levels::levels(results, scan, drawn, few),
         compact: (!few && !scan.tests.is_empty()).then(|| tables::compact(results, scan)),
     }
@@ -184,26 +190,25 @@ fn sentence_case(words: &str) -> String {
 
 fn remark_view(r: &Remark, same_advice: bool) -> RemarkView {
     let level = r.level.as_deref().map(|l| anatomy::label(l).to_owned());
-    let mut place: Vec<String> = [level, r.side.clone()].into_iter().flatten().collect();
-    if let Some(recording) = &r.recording {
-        let test = r.test.map_or(String::new(), |t| format!(" test {t}"));
-        place.push(format!("({recording}{test})"));
-    } else {
-        let codes = [
+    let place: Vec<String> = [level, r.side.clone()].into_iter().flatten().collect();
+    let from = match &r.recording {
+        Some(recording) => {
+            let test = r.test.map_or(String::new(), |t| format!(", test {t}"));
+            format!("{recording}{test}")
+        }
+        None => [
             ("subject", &r.subject),
             ("examiner", &r.examiner),
             ("session", &r.session),
-        ];
-        let codes: Vec<String> = codes
-            .into_iter()
-            .filter_map(|(word, code)| Some(format!("{word} {}", code.as_ref()?)))
-            .collect();
-        if !codes.is_empty() {
-            place.push(format!("({})", codes.join(", ")));
-        }
-    }
+        ]
+        .into_iter()
+        .filter_map(|(word, code)| Some(format!("{word} {}", code.as_ref()?)))
+        .collect::<Vec<_>>()
+        .join(", "),
+    };
     RemarkView {
         place: place.join(" "),
+        from,
         text: r.text.clone(),
         advice: (!same_advice && !r.advice.is_empty()).then(|| r.advice.clone()),
     }
@@ -296,10 +301,8 @@ fn ceilings(settings: &[SettingRow]) -> Vec<String> {
                 true => s.state.clone(),
                 false => format!("default: {}", s.source),
             };
-            Some(format!(
-                "{region} {} N ({source})",
-                s.value.trim_end_matches(".0")
-            ))
+            let force = s.value.trim_end_matches(".0");
+            Some(format!("{region} {force}\u{a0}N; {source}"))
         })
         .collect()
 }

@@ -67,21 +67,21 @@ fn percent(value: f64) -> String {
 fn size(f: &Finding) -> String {
     let at = percent(f.asymmetry_percent.unwrap_or(0.0).abs());
     let (Some(low), Some(high)) = (f.low_percent, f.high_percent) else {
-        return format!("{at} %");
+        return format!("{at}\u{a0}%");
     };
     let (low, high) = if f.side_of_resistance == Some(Decision::Left) {
         (-high, -low)
     } else {
         (low, high)
     };
-    format!("{at} % ({} to {} %)", percent(low), percent(high))
+    format!("{at}\u{a0}% ({} to {}\u{a0}%)", percent(low), percent(high))
 }
 
 fn named(f: &Finding, measure: Measure) -> String {
     let info = measure.info();
     let number = |v: Option<f64>| {
         v.map_or("not given".to_owned(), |v| {
-            format!("{} {}", text::number(v, info.decimals), info.unit)
+            format!("{}\u{a0}{}", text::number(v, info.decimals), info.unit)
         })
     };
     let (left, right) = (number(f.left), number(f.right));
@@ -122,7 +122,7 @@ fn sided(value: f64, kind: ComparisonKind) -> String {
     };
     match percent(value.abs()).as_str() {
         "0" => "no difference".to_owned(),
-        number => format!("{number} % {word}"),
+        number => format!("{number}\u{a0}% {word}"),
     }
 }
 
@@ -137,9 +137,13 @@ fn undecided(f: &Finding) -> String {
         ),
         _ => String::new(),
     };
+    let where_to = match kind {
+        ComparisonKind::LeftRight => " a side",
+        ComparisonKind::Neighbours => "",
+    };
     let more = match f.trials_to_decide {
-        Some(TrialsToDecide::Trials(1)) => " One test a side would decide it at this spread.".to_owned(),
-        Some(TrialsToDecide::Trials(n)) => format!(" {n} tests a side would decide it at this spread."),
+        Some(TrialsToDecide::Trials(1)) => format!(" One test{where_to} would decide it at this spread."),
+        Some(TrialsToDecide::Trials(n)) => format!(" {n} tests{where_to} would decide it at this spread."),
         Some(TrialsToDecide::NotInOneSession) => {
             " At this spread it is not decidable in one session.".to_owned()
         }

@@ -1,0 +1,295 @@
+//! Paths to results: read, analyse every recording on all cores, compare, and look at technique.
+
+mod naming;
+pub mod output;
+
+use crate::compare::{CompareContext, compare};
+use crate::error::{Error, Problem, Result, Severity};
+use crate::read::{ReadTrace, read_trace, sha256_hex};
+use crate::report::{Exclusion, InputFile, Results, spring_exclusions};
+use crate::settings::Settings;
+use crate::signal::{self, Measured};
+use crate::study::inputs::{self, Inputs, Study};
+use crate::study::plan::Plan;
+use crate::study::sidecar::{Sidecar, any_error};
+use crate::technique::{PlanCoverage, PlanStep, ScanKey, remarks};
+use crate::trace::Test;
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+/// What the caller may set besides the paths.
+#[derive(Default)]
+pub struct Options<'a> {
+    /// Settings given on the command line, by dotted key; they win over study.toml.
+    pub overrides: Vec<(&'static str, f64, String)>,
+    /// Plan to match continuous recordings with, when they name none.
+    pub plan: Option<Plan>,
+    /// Told of each recording done: how many so far, of how many.
+    pub progress: Option<&'a (dyn Fn(usize, usize) + Sync)>,
+}
+
+/// What one recording gave.
+struct Outcome {
+    tests: Vec<Test>,
+    /// Name of the plan its tests were matched with.
+    plan: Option<String>,
+    problems: Vec<Problem>,
+    exclusions: Vec<Exclusion>,
+    input: InputFile,
+}
+
+/// Runs the whole analysis. The results do not depend on the number of cores or the order of the paths.
+///
+/// # Errors
+/// When nothing can be done at all: a path that is not there, no recordings, a study.toml with an error. Faults of
+/// single recordings are in [`Results::problems`].
+pub fn run(paths: &[PathBuf], options: &Options) -> Result<Results> {
+    let inputs = inputs::collect(paths)?;
+    let study = inputs.study.clone().unwrap_or_default();
+    if study.faulty {
+        return Err(Error::Refused {
+            found: first_error(&inputs.problems),
+            advice: "mend study.toml first: nothing was analysed".to_owned(),
+        });
+    }
+    let (settings, sources) = settings(&study, options)?;
+    let outcomes = analyse_all(&inputs, &study, &settings, options);
+    Ok(gather(inputs, study, settings, sources, outcomes))
+}
+
+fn first_error(problems: &[Problem]) -> String {
+    let first = problems.iter().find(|p| p.severity == Severity::Error);
+    first.map_or_else(|| "study.toml has an error".to_owned(), ToString::to_string)
+}
+
+/// The study's settings with the command line's on top, checked.
+fn settings(study: &Study, options: &Options) -> Result<(Settings, Vec<(String, String)>)> {
+    let mut settings = study.settings.clone();
+    let mut sources = study.setting_sources.clone();
+    for (key, value, option) in &options.overrides {
+        match *key {
+            "filter.low_pass_hz" => settings.filter.low_pass_hz = *value,
+            "compare.threshold_percent" => settings.compare.threshold_percent = *value,
+            other => {
+                return Err(Error::Setting {
+                    what: option.clone(),
+                    found: other.to_owned(),
+                    expected: "a setting that the command line can change".to_owned(),
+                });
+            }
+        }
+        sources.push(((*key).to_owned(), option.clone()));
+    }
+    settings.check()?;
+    Ok((settings, sources))
+}
+
+fn analyse_all(inputs: &Inputs, study: &Study, settings: &Settings, options: &Options) -> Vec<Outcome> {
+    let total = inputs.files.len();
+    let done = std::sync::atomic::AtomicUsize::new(0);
+    inputs
+        .files
+        .par_iter()
+        .map(|file| {
+            let outcome = one_recording(file, study, settings, options);
+            let so_far = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
+            if let Some(tell) = options.progress {
+                tell(so_far, total);
+            }
+            outcome
+        })
+        .collect()
+}
+
+fn one_recording(file: &inputs::InputFile, study: &Study, settings: &Settings, options: &Options) -> Outcome {
+    let (sidecar, mut problems) = Sidecar::read(&file.sidecar_path, &file.sidecar);
+    let mut outcome = Outcome {
+        tests: Vec::new(),
+        plan: None,
+        problems: Vec::new(),
+        exclusions: Vec::new(),
+        input: InputFile {
+            file: file.recording.clone(),
+            sha256: String::new(),
+            bytes: 0,
+        },
+    };
+    if let Some(reason) = &sidecar.about.excluded {
+        outcome
+            .exclusions
+            .push(whole_file(&file.recording, "person", reason));
+    }
+    let mut about = sidecar.about.clone();
+    about.site = about.site.or_else(|| study.site.clone());
+    let read = if any_error(&problems) {
+        Err(None)
+    } else {
+        read_trace(&file.path, &file.recording, &sidecar.columns, about).map_err(Some)
+    };
+    match read {
+        Ok(read) => {
+            outcome.input.sha256 = read.sha256.clone();
+            outcome.input.bytes = read.bytes;
+            problems.extend(read.problems.iter().cloned());
+            if sidecar.about.excluded.is_none() {
+                measure(
+                    &read,
+                    &sidecar,
+                    study,
+                    settings,
+                    options,
+                    &mut outcome,
+                    &mut problems,
+                );
+            }
+        }
+        Err(error) => {
+            if let Ok(bytes) = std::fs::read(&file.path) {
+                outcome.input.sha256 = sha256_hex(&bytes);
+                outcome.input.bytes = bytes.len() as u64;
+            }
+            if let Some(error) = error {
+                problems.push(naming::problem_of(error, &file.recording));
+            }
+            if sidecar.about.excluded.is_none() {
+                let reason = problems.iter().find(|p| p.severity == Severity::Error);
+                let reason = reason.map_or_else(|| "could not be read".to_owned(), |p| p.found.clone());
+                outcome
+                    .exclusions
+                    .push(whole_file(&file.recording, "rule", &reason));
+            }
+        }
+    }
+    outcome.problems = problems;
+    outcome
+}
+
+fn measure(
+    read: &ReadTrace,
+    sidecar: &Sidecar,
+    study: &Study,
+    settings: &Settings,
+    options: &Options,
+    outcome: &mut Outcome,
+    problems: &mut Vec<Problem>,
+) {
+    let recording = &read.trace.recording;
+    let named = naming::Naming::new(&read.trace, sidecar, study, options.plan.as_ref());
+    let named = match named {
+        Ok(named) => named,
+        Err(problem) => {
+            outcome
+                .exclusions
+                .push(whole_file(recording, "rule", &problem.found));
+            problems.push(*problem);
+            return;
+        }
+    };
+    match signal::analyze(&read.trace, settings, &|shapes| named.name(shapes)) {
+        Ok(Measured { tests, bumps }) => {
+            outcome.plan = named.plan_used(&tests);
+            outcome.tests = tests;
+            for [begin, end] in bumps {
+                outcome.exclusions.push(Exclusion {
+                    recording: recording.clone(),
+                    test: None,
+                    side: None,
+                    spring: None,
+                    what: "test",
+                    by: "rule",
+                    reason: format!(
+                        "a touch of {:.2} s at {begin:.2} s is too short to be a test",
+                        end - begin
+                    ),
+                });
+            }
+        }
+        Err(error) => {
+            let problem = naming::problem_of(error, recording);
+            outcome
+                .exclusions
+                .push(whole_file(recording, "rule", &problem.found));
+            problems.push(problem);
+        }
+    }
+}
+
+fn whole_file(recording: &str, by: &'static str, reason: &str) -> Exclusion {
+    Exclusion {
+        recording: recording.to_owned(),
+        test: None,
+        side: None,
+        spring: None,
+        what: "file",
+        by,
+        reason: reason.to_owned(),
+    }
+}
+
+fn gather(
+    inputs: Inputs,
+    study: Study,
+    settings: Settings,
+    setting_sources: Vec<(String, String)>,
+    outcomes: Vec<Outcome>,
+) -> Results {
+    let mut results = Results {
+        title: study.title.clone(),
+        site: study.site.clone(),
+        ethics_ref: study.ethics_ref.clone(),
+        settings,
+        setting_sources,
+        problems: inputs.problems,
+        recordings_given: Some(inputs.files.len()),
+        ..Results::default()
+    };
+    let mut plans: BTreeMap<ScanKey, Plan> = BTreeMap::new();
+    for outcome in outcomes {
+        let plan = outcome
+            .plan
+            .as_deref()
+            .and_then(|name| study.plan(name))
+            .or_else(|| study.default_plan.clone());
+        if let Some(plan) = plan {
+            for test in &outcome.tests {
+                plans.entry(ScanKey::of(test)).or_insert_with(|| plan.clone());
+            }
+        }
+        results.tests.extend(outcome.tests);
+        results.problems.extend(outcome.problems);
+        results.exclusions.extend(outcome.exclusions);
+        results.inputs.push(outcome.input);
+    }
+    naming::number_trials(&mut results.tests);
+    let context = CompareContext {
+        settings: &results.settings,
+        calls: &study.calls,
+        agreement: None,
+    };
+    let comparison = compare(&results.tests, &context);
+    let coverage: Vec<PlanCoverage> = plans
+        .into_iter()
+        .map(|(scan, plan)| coverage(scan, &plan))
+        .collect();
+    results.remarks = remarks(&results.tests, &coverage, &results.settings);
+    results.findings = comparison.findings;
+    results.unpaired = comparison.unpaired;
+    results.exclusions.extend(spring_exclusions(&results.tests));
+    results
+}
+
+fn coverage(scan: ScanKey, plan: &Plan) -> PlanCoverage {
+    let steps = plan.ordered().into_iter();
+    let steps = steps
+        .map(|(_, s)| PlanStep {
+            level: s.level.clone(),
+            side: s.side.word().to_owned(),
+        })
+        .collect();
+    PlanCoverage {
+        plan: plan.name.clone(),
+        scan,
+        steps,
+    }
+}

@@ -1,0 +1,163 @@
+//! Who and where each test is: from the sidecar, or from the scan plan for a continuous recording.
+
+use crate::error::{Error, Problem};
+use crate::signal::EpisodeShape;
+use crate::study::inputs::Study;
+use crate::study::match_plan::{self, match_plan};
+use crate::study::plan::Plan;
+use crate::study::sidecar::Sidecar;
+use crate::trace::{About, Side, Test, Trace};
+use std::collections::BTreeMap;
+
+/// How the tests of one recording get their names.
+pub struct Naming<'a> {
+    trace: &'a Trace,
+    /// The plan to match with, and whether it was asked for by name: a study's default is used only for a
+    /// recording of several tests.
+    plan: Option<(Plan, bool)>,
+}
+
+impl<'a> Naming<'a> {
+    /// Settles which plan, if any. A recording whose sidecar names a level needs none.
+    pub fn new(
+        trace: &'a Trace,
+        sidecar: &Sidecar,
+        study: &Study,
+        given: Option<&Plan>,
+    ) -> Result<Self, Box<Problem>> {
+        let plan = match (&sidecar.plan, given, &study.default_plan) {
+            _ if trace.about.level.is_some() => None,
+            (Some(name), ..) => Some((
+                study.plan(name).ok_or_else(|| unknown_plan(trace, name, study))?,
+                true,
+            )),
+            (None, Some(plan), _) => Some((plan.clone(), true)),
+            (None, None, Some(plan)) => Some((plan.clone(), false)),
+            (None, None, None) => None,
+        };
+        Ok(Naming { trace, plan })
+    }
+
+    /// One list of names an episode, one entry a side.
+    pub fn name(&self, shapes: &[EpisodeShape]) -> Result<Vec<Vec<About>>, Problem> {
+        match self.plan_for(shapes.len()) {
+            Some(plan) => {
+                let episodes: Vec<match_plan::EpisodeShape> = shapes.iter().map(shape).collect();
+                let matched = match_plan(plan, &episodes, &self.trace.about, &self.trace.recording)?;
+                Ok(matched.into_iter().map(|m| m.sides).collect())
+            }
+            None => Ok(shapes
+                .iter()
+                .map(|s| s.sides.iter().map(|side| self.from_sidecar(*side)).collect())
+                .collect()),
+        }
+    }
+
+    fn plan_for(&self, episodes: usize) -> Option<&Plan> {
+        self.plan
+            .as_ref()
+            .filter(|(_, asked)| *asked || episodes > 1)
+            .map(|(plan, _)| plan)
+    }
+
+    fn from_sidecar(&self, side: Option<Side>) -> About {
+        About {
+            side: side.or(self.trace.about.side),
+            ..self.trace.about.clone()
+        }
+    }
+
+    /// Name of the plan that these tests were matched with.
+    pub fn plan_used(&self, tests: &[Test]) -> Option<String> {
+        let episodes = tests.iter().map(|t| t.test).max().unwrap_or(0) as usize;
+        self.plan_for(episodes).map(|p| p.name.clone())
+    }
+}
+
+fn shape(s: &EpisodeShape) -> match_plan::EpisodeShape {
+    match_plan::EpisodeShape {
+        start_s: s.begin_s,
+        end_s: s.end_s,
+        sides: s.sides.iter().flatten().copied().collect(),
+        marker: s.marker,
+    }
+}
+
+fn unknown_plan(trace: &Trace, name: &str, study: &Study) -> Box<Problem> {
+    let known: Vec<&str> = study.plans.iter().map(|p| p.name.as_str()).collect();
+    Box::new(Problem::error(
+        &trace.recording,
+        format!("the plan {name:?}, which is not in plans/ nor built in"),
+        format!(
+            "one of the study's plans ({})",
+            if known.is_empty() {
+                "it has none".to_owned()
+            } else {
+                known.join(", ")
+            }
+        ),
+        "correct `plan` in the sidecar or put the plan's file into plans/",
+    ))
+}
+
+/// A fault as a problem of its recording, without a path of this machine.
+pub fn problem_of(error: Error, recording: &str) -> Problem {
+    match error {
+        Error::Data(problem) => *problem,
+        Error::Io { source, advice, .. } => {
+            Problem::error(recording, source.to_string(), "a readable file", advice)
+        }
+        other => Problem::error(
+            recording,
+            other.to_string(),
+            "a recording that can be analysed",
+            "see the message",
+        ),
+    }
+}
+
+/// Numbers the trials of each side and level in time order, unless the sidecars number each of them already.
+pub fn number_trials(tests: &mut [Test]) {
+    let mut groups: BTreeMap<String, Vec<usize>> = BTreeMap::new();
+    for (i, t) in tests.iter().enumerate() {
+        groups.entry(trial_key(&t.about)).or_default().push(i);
+    }
+    for mut group in groups.into_values() {
+        let mut given: Vec<Option<u32>> = group.iter().map(|i| tests[*i].about.trial).collect();
+        given.sort_unstable();
+        if given.iter().all(Option::is_some) && given.windows(2).all(|w| w[0] != w[1]) {
+            continue;
+        }
+        group.sort_by(|a, b| time_order(&tests[*a]).cmp(&time_order(&tests[*b])));
+        for (trial, i) in group.into_iter().enumerate() {
+            tests[i].about.trial = Some(trial as u32 + 1);
+        }
+    }
+}
+
+fn time_order(t: &Test) -> (Option<u32>, Option<&str>, &str, u32) {
+    (
+        t.about.trial,
+        t.about.recorded_at.as_deref(),
+        &t.recording,
+        t.test,
+    )
+}
+
+fn trial_key(a: &About) -> String {
+    let drive = a.line_of_drive_deg.map(|d| d.to_string());
+    let side = a.side.map(Side::word);
+    format!(
+        "{:?}",
+        (
+            &a.subject,
+            &a.examiner,
+            &a.session,
+            &a.level,
+            side,
+            &a.contact,
+            &a.posture,
+            drive
+        )
+    )
+}

@@ -1,0 +1,98 @@
+//! Results into a folder: tables, figures, the report, the follow-up plan and the run's record.
+
+use crate::compare::{FollowUpStep, follow_up};
+use crate::error::Result;
+use crate::plot::png;
+use crate::report::html::{PageOptions, figures, page};
+use crate::report::{Results, run};
+use crate::study::plan::{Order, Plan, Step, StepSide};
+use crate::write::OutputFolder;
+use rayon::prelude::*;
+use std::path::{Path, PathBuf};
+
+/// What to write besides what is always written.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct OutputOptions {
+    pub page: PageOptions,
+    /// Every figure as PNG too.
+    pub png: bool,
+}
+
+/// Writes everything into `dir`, whole or not at all. `inputs` are the paths that the user named: the folder may
+/// not be one of them.
+///
+/// # Errors
+/// When the folder holds something else, or the system will not write.
+pub fn write(results: &Results, dir: &Path, inputs: &[PathBuf], options: &OutputOptions) -> Result<()> {
+    let mut folder = OutputFolder::begin(dir, inputs)?;
+    results.write_tables(&mut folder)?;
+    let drawn = figures(results, &options.page);
+    for (name, figure) in &drawn {
+        folder.write(&format!("figures/{name}.svg"), figure.svg.as_bytes())?;
+    }
+    if options.png {
+        let made: Vec<Result<Vec<u8>>> = drawn.par_iter().map(|(_, f)| png::png(f, PNG_SCALE)).collect();
+        for ((name, _), bytes) in drawn.iter().zip(made) {
+            folder.write(&format!("figures/{name}.png"), &bytes?)?;
+        }
+    }
+    folder.write("report.html", page(results, &options.page)?.as_bytes())?;
+    if let Some(plan) = follow_up_plan(&follow_up(&results.findings)) {
+        folder.write("follow-up.toml", plan.as_bytes())?;
+    }
+    folder.finish(run::record(results))
+}
+
+/// PNG pixels a page unit: sharp on paper at the width of a column.
+const PNG_SCALE: f64 = 2.0;
+
+/// The follow-up as a scan plan: each level once, with why it is there as comments. `None` when nothing needs it.
+pub fn follow_up_plan(steps: &[FollowUpStep]) -> Option<String> {
+    if steps.is_empty() {
+        return None;
+    }
+    let mut plan = Plan {
+        name: "follow-up".to_owned(),
+        posture: steps.iter().find_map(|s| s.posture.clone()),
+        order: Order::AsListed,
+        seed: None,
+        steps: Vec::new(),
+    };
+    let mut reasons = Vec::new();
+    for s in steps {
+        let who = [&s.subject, &s.examiner, &s.session]
+            .into_iter()
+            .flatten()
+            .cloned()
+            .collect::<Vec<_>>()
+            .join(", ");
+        reasons.push(format!(
+            "# {}: {}{}",
+            s.level,
+            s.why,
+            if who.is_empty() {
+                String::new()
+            } else {
+                format!(" ({who})")
+            }
+        ));
+        if plan.steps.iter().all(|p| p.level != s.level) {
+            plan.steps.push(Step {
+                level: s.level.clone(),
+                side: StepSide::Both,
+                contact: Some(s.contact.to_owned()),
+                landmark: Some(s.landmark.to_owned()),
+                line_of_drive_deg: Some(s.line_of_drive_deg),
+                covers: Vec::new(),
+                trials: 1,
+                posture: None,
+            });
+        }
+    }
+    let comments: Vec<String> = reasons.iter().map(|r| r.replace(['\n', '\r'], " ")).collect();
+    Some(format!(
+        "# Segment by segment through what was flagged or left undecided: places to look again, no more.\n{}\n\n{}",
+        comments.join("\n"),
+        plan.to_toml()
+    ))
+}

@@ -1,0 +1,124 @@
+//! The commented study.toml, made from the list of settings so that none is left out.
+
+use crate::settings::{SETTINGS, Settings};
+use std::fmt::Write as _;
+
+/// Width of comment lines.
+const WIDTH: usize = 100;
+
+/// The text of a new study.toml. Every setting stands in it as a comment with its default.
+pub fn text(title: &str, site: Option<&str>, plan: &str) -> String {
+    let mut text = String::new();
+    comment(
+        &mut text,
+        "This study: its title, its settings, its scan plan. The file is yours; the program reads it and never changes it. \
+         A setting that begins with # stands at its default: take the # away to set your own value. Every report prints \
+         the settings it was made with.",
+    );
+    let _ = writeln!(text, "\ntitle = {}", quoted(title));
+    match site {
+        Some(site) => _ = writeln!(text, "site = {}", quoted(site)),
+        None => text.push_str("# site = \"a word for the place\"\n"),
+    }
+    text.push_str("# ethics_ref = \"under which approval or consent\"\n");
+    let defaults = Settings::default();
+    let mut section = "";
+    for setting in SETTINGS {
+        let Some((name, key)) = setting.key.split_once('.') else {
+            continue;
+        };
+        if name != section {
+            section = name;
+            let _ = writeln!(text, "\n[{section}]");
+            if section == "ceiling_n" {
+                comment(
+                    &mut text,
+                    "SET YOUR OWN before the first session: these are stand-ins, not limits that are known to be safe.",
+                );
+            }
+        } else {
+            text.push('\n');
+        }
+        comment(&mut text, &sentence(setting.reason));
+        if !setting.unit.is_empty() {
+            comment(&mut text, &format!("Unit: {}.", setting.unit));
+        }
+        comment(&mut text, &format!("Default: {}.", setting.source));
+        let value = defaults.value_of(setting.key).unwrap_or_default();
+        let _ = writeln!(text, "# {key} = {value}");
+    }
+    text.push_str("\n[plan]\n");
+    comment(
+        &mut text,
+        "Name of the scan plan that continuous recordings follow: one in plans/ or a built-in one.",
+    );
+    let _ = writeln!(text, "default = {}", quoted(plan));
+    text
+}
+
+fn quoted(text: &str) -> String {
+    toml::Value::String(text.to_owned()).to_string()
+}
+
+fn sentence(reason: &str) -> String {
+    let mut letters = reason.chars();
+    let first = letters.next().map(char::to_uppercase);
+    first.into_iter().flatten().chain(letters).chain(['.']).collect()
+}
+
+/// Adds comment lines, broken between words.
+fn comment(text: &mut String, words: &str) {
+    let mut line = String::from("#");
+    for word in words.split_whitespace() {
+        if line.len() > 1 && line.len() + 1 + word.len() > WIDTH {
+            let _ = writeln!(text, "{line}");
+            line = String::from("#");
+        }
+        line.push(' ');
+        line.push_str(word);
+    }
+    let _ = writeln!(text, "{line}");
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::study::study_file::StudyFile;
+
+    #[test]
+    fn what_prepare_writes_reads_back_as_the_defaults() {
+        let (study, problems) =
+            StudyFile::parse("study.toml", &text("A \"term\"\\", Some("here"), "prone-thumbs"));
+        assert_eq!(problems, []);
+        assert_eq!(study.settings, Settings::default());
+        assert_eq!(study.setting_sources, []);
+        assert_eq!(study.title.as_deref(), Some("A \"term\"\\"));
+        assert_eq!(study.default_plan.as_deref(), Some("prone-thumbs"));
+    }
+
+    #[test]
+    fn every_setting_can_be_switched_on_as_it_stands() {
+        let all: String = text("t", None, "seated")
+            .lines()
+            .map(|l| {
+                let key = l.strip_prefix("# ").filter(|r| {
+                    SETTINGS
+                        .iter()
+                        .any(|s| r.split(" = ").next() == s.key.split('.').nth(1))
+                });
+                format!("{}\n", key.unwrap_or(l))
+            })
+            .collect();
+        let (study, problems) = StudyFile::parse("study.toml", &all);
+        assert_eq!(problems, []);
+        assert_eq!(study.settings, Settings::default());
+        assert_eq!(study.setting_sources.len(), SETTINGS.len());
+    }
+
+    #[test]
+    fn lines_stay_short() {
+        for line in text("t", None, "seated").lines() {
+            assert!(line.chars().count() <= WIDTH + 20, "{line}");
+        }
+    }
+}

@@ -1,0 +1,132 @@
+//! Single cells of delimited text: numbers with a point or a comma, missing ones, and the bad ones kept for the
+//! message.
+
+use crate::error::Problem;
+use crate::study::words::shown;
+
+/// How many bad cells a message names.
+const NAMED: usize = 4;
+
+/// What one cell holds.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Cell {
+    Number(f64),
+    /// Written with a decimal comma.
+    CommaNumber(f64),
+    Missing,
+    Bad,
+}
+
+/// Reads one cell. `comma` allows a decimal comma.
+pub(super) fn cell(bytes: &[u8], comma: bool) -> Cell {
+    let bytes = bytes.trim_ascii();
+    if bytes.is_empty() || is_nan(bytes) {
+        return Cell::Missing;
+    }
+    if let Ok(value) = fast_float2::parse::<f64, _>(bytes) {
+        return if value.is_finite() {
+            Cell::Number(value)
+        } else {
+            Cell::Bad
+        };
+    }
+    if comma && let Some(value) = comma_number(bytes) {
+        return Cell::CommaNumber(value);
+    }
+    Cell::Bad
+}
+
+fn is_nan(bytes: &[u8]) -> bool {
+    let bytes = bytes.strip_prefix(b"-").unwrap_or(bytes);
+    bytes.eq_ignore_ascii_case(b"nan")
+}
+
+/// A number with one comma and no point.
+fn comma_number(bytes: &[u8]) -> Option<f64> {
+    let mut copy = [0_u8; 64];
+    let copy = copy.get_mut(..bytes.len())?;
+    copy.copy_from_slice(bytes);
+    let at = memchr::memchr(b',', copy)?;
+    if memchr::memchr(b'.', copy).is_some() {
+        return None;
+    }
+    copy[at] = b'.';
+    fast_float2::parse::<f64, _>(&*copy)
+        .ok()
+        .filter(|v| v.is_finite())
+}
+
+/// Cells that hold no number.
+#[derive(Debug, Default)]
+pub(super) struct BadCells {
+    first: Vec<(u64, String, String)>,
+    count: usize,
+}
+
+impl BadCells {
+    pub fn add(&mut self, line: u64, heading: &str, bytes: &[u8]) {
+        self.count += 1;
+        if self.first.len() <= NAMED {
+            let text = shown(&String::from_utf8_lossy(bytes));
+            self.first.push((line, heading.to_owned(), text));
+        }
+    }
+
+    /// One problem for all of them: the first by its place, a few more by theirs, then how many more.
+    pub fn problem(self, file: &str) -> Option<Problem> {
+        let mut cells = self.first.into_iter();
+        let (line, heading, found) = cells.next()?;
+        let others: Vec<String> = cells
+            .take(NAMED - 1)
+            .map(|(line, heading, text)| format!("line {line} ({heading}: {text})"))
+            .collect();
+        let mut advice = "correct or empty the cell".to_owned();
+        if !others.is_empty() {
+            advice.push_str("; likewise ");
+            advice.push_str(&others.join(", "));
+        }
+        let more = self.count.saturating_sub(1 + others.len());
+        if more > 0 {
+            advice.push_str(&format!(" and {more} more"));
+        }
+        Some(
+            Problem::error(file, found, "a number", advice)
+                .at_line(line)
+                .in_column(heading),
+        )
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn cells_are_numbers_missing_or_bad() {
+        assert_eq!(cell(b" 1.5e-3 ", false), Cell::Number(1.5e-3));
+        assert_eq!(cell(b"+2", false), Cell::Number(2.0));
+        assert_eq!(cell(b"-0,25", true), Cell::CommaNumber(-0.25));
+        assert_eq!(cell(b"-0,25", false), Cell::Bad);
+        assert_eq!(cell(b"1,234.5", true), Cell::Bad);
+        assert_eq!(cell(b"1,2,3", true), Cell::Bad);
+        assert_eq!(cell(b"", false), Cell::Missing);
+        assert_eq!(cell(b"NaN", false), Cell::Missing);
+        assert_eq!(cell(b"inf", false), Cell::Bad);
+        assert_eq!(cell(b"1e999", false), Cell::Bad);
+        assert_eq!(cell(b"abc", true), Cell::Bad);
+    }
+
+    #[test]
+    fn many_bad_cells_are_counted_not_all_listed() {
+        let mut bad = BadCells::default();
+        for line in 2..12 {
+            bad.add(line, "force_n", b"x");
+        }
+        let problem = bad.problem("a.csv").unwrap();
+        assert_eq!(problem.line, Some(2));
+        assert!(
+            problem.advice.contains("line 5 (force_n: x) and 6 more"),
+            "{problem}"
+        );
+    }
+}

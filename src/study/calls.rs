@@ -1,0 +1,222 @@
+//! calls.csv: what examiners said, one row a call.
+
+use super::anatomy::LEVELS;
+use super::call::Call;
+use super::codes::code_warning;
+use super::table::{Row, TextTable};
+use super::words::{CALLS, nearest, one_of, shown};
+use crate::error::Problem;
+use std::collections::BTreeMap;
+
+const NEEDED: [&str; 5] = ["subject", "examiner", "session", "level", "call"];
+const OPTIONAL: [&str; 2] = ["trial", "confidence"];
+
+/// Headings of the file, in the order that `prepare` writes them.
+pub const HEADER: &str = "subject,examiner,session,level,trial,call,confidence";
+
+/// What a call is about; only one call may stand for it.
+type About = (String, String, String, String, Option<u32>);
+
+/// Reads the text of calls.csv.
+///
+/// A row that cannot be used is left out with a problem; two rows that contradict each other are both left out.
+pub fn parse(file: &str, text: &str) -> (Vec<Call>, Vec<Problem>) {
+    let mut problems = Vec::new();
+    let table = match TextTable::parse(file, text, &mut problems) {
+        Ok(table) => table,
+        Err(problem) => return (Vec::new(), vec![problem]),
+    };
+    if !table.check_headings(file, &NEEDED, &OPTIONAL, &mut problems) {
+        return (Vec::new(), problems);
+    }
+    let mut rows: Vec<(u64, Call)> = Vec::new();
+    for row in &table.rows {
+        match read_row(file, row) {
+            Ok(call) => rows.push((row.line, call)),
+            Err(problem) => problems.push(problem),
+        }
+    }
+    warn_of_codes(file, &rows, &mut problems);
+    let calls = drop_doubled(file, rows, &mut problems);
+    problems.sort_by_key(|p| p.line);
+    (calls, problems)
+}
+
+fn read_row(file: &str, row: &Row) -> Result<Call, Problem> {
+    let fault = |column: &str, found: &str, expected: String, advice: &str| {
+        Problem::error(
+            file,
+            shown(found),
+            expected,
+            format!("{advice}; the row is not used"),
+        )
+        .at_line(row.line)
+        .in_column(column)
+    };
+    let text = |column: &str| {
+        row.get(column).map(str::to_owned).ok_or_else(|| {
+            fault(
+                column,
+                "",
+                "the code or word that belongs here".to_owned(),
+                "fill it in",
+            )
+        })
+    };
+    let word = |column: &str, known: &[&str]| {
+        let found = text(column)?;
+        if known.contains(&found.as_str()) {
+            return Ok(found);
+        }
+        let advice = match nearest(&found, known.iter().copied()) {
+            Some(near) => format!("write {near} if that is meant"),
+            None => "correct the word".to_owned(),
+        };
+        Err(fault(column, &found, one_of(known), &advice))
+    };
+    let trial = match row.get("trial") {
+        None => None,
+        Some(found) => match found.parse::<u32>() {
+            Ok(n) if n >= 1 => Some(n),
+            _ => {
+                let expected = "a whole number from 1, or an empty cell".to_owned();
+                return Err(fault("trial", found, expected, "correct or empty it"));
+            }
+        },
+    };
+    let confidence = match row.get("confidence") {
+        None => None,
+        Some(found) => match found.replace(',', ".").parse::<f64>() {
+            Ok(value) if value.is_finite() => Some(value),
+            _ => {
+                let expected = "a number, or an empty cell".to_owned();
+                return Err(fault("confidence", found, expected, "correct or empty it"));
+            }
+        },
+    };
+    Ok(Call {
+        subject: text("subject")?,
+        examiner: text("examiner")?,
+        session: text("session")?,
+        level: word("level", &LEVELS)?,
+        trial,
+        call: word("call", &CALLS)?,
+        confidence,
+    })
+}
+
+fn warn_of_codes(file: &str, rows: &[(u64, Call)], problems: &mut Vec<Problem>) {
+    let mut warned: Vec<&str> = Vec::new();
+    for (line, call) in rows {
+        for (column, code) in [("subject", &call.subject), ("examiner", &call.examiner)] {
+            if let Some(like) = code_warning(code)
+                && !warned.contains(&code.as_str())
+            {
+                warned.push(code);
+                problems.push(
+                    Problem::warning(
+                        file,
+                        format!("{}, which looks like {like}", shown(code)),
+                        "a code that tells nobody who it is",
+                        "replace it by a code such as V-07",
+                    )
+                    .at_line(*line)
+                    .in_column(column),
+                );
+            }
+        }
+    }
+}
+
+/// Leaves out rows that repeat another, and all rows that contradict one another.
+fn drop_doubled(file: &str, rows: Vec<(u64, Call)>, problems: &mut Vec<Problem>) -> Vec<Call> {
+    let mut seen: BTreeMap<About, Vec<(u64, String)>> = BTreeMap::new();
+    for (line, call) in &rows {
+        seen.entry(about(call))
+            .or_default()
+            .push((*line, call.call.clone()));
+    }
+    let mut calls = Vec::new();
+    for (line, call) in rows {
+        let others = seen.get(&about(&call)).map_or(&[][..], Vec::as_slice);
+        let contradicts = others.iter().any(|(_, word)| *word != call.call);
+        let first = others.first().map_or(line, |(l, _)| *l);
+        if contradicts {
+            if first != line {
+                let words: Vec<String> = others.iter().map(|(l, w)| format!("{w} in line {l}")).collect();
+                problems.push(
+                    Problem::error(
+                        file,
+                        format!(
+                            "more than one call for {} by {}: {}",
+                            shown(&call.level),
+                            shown(&call.examiner),
+                            words.join(", ")
+                        ),
+                        "one call for a subject, examiner, session, level and trial",
+                        "delete the wrong one; none of them is used",
+                    )
+                    .at_line(line)
+                    .in_column("call"),
+                );
+            }
+        } else if first == line {
+            calls.push(call);
+        } else {
+            problems.push(
+                Problem::warning(
+                    file,
+                    format!("the same call as in line {first}"),
+                    "one call for a subject, examiner, session, level and trial",
+                    "delete the row; it is not used",
+                )
+                .at_line(line),
+            );
+        }
+    }
+    calls
+}
+
+fn about(call: &Call) -> About {
+    (
+        call.subject.clone(),
+        call.examiner.clone(),
+        call.session.clone(),
+        call.level.clone(),
+        call.trial,
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_call_of_another_word_is_a_problem_with_its_line() {
+        let (calls, problems) = parse(
+            "calls.csv",
+            "subject,examiner,session,level,call\nV-07,L-12,s1,L3,right\n\n# note\nV-07,L-12,s1,L4,rihgt\n",
+        );
+        assert_eq!(calls.len(), 1);
+        assert_eq!(problems[0].line, Some(5));
+        assert_eq!(problems[0].column.as_deref(), Some("call"));
+        assert_eq!(problems[0].expected, "left, right, even or unsure");
+        assert!(problems[0].advice.contains("write right"), "{}", problems[0]);
+    }
+
+    #[test]
+    fn calls_that_contradict_each_other_are_all_left_out() {
+        let text = "subject;examiner;session;level;trial;call;confidence\n\
+                    V-07;L-12;s1;L3;1;right;2,5\nV-07;L-12;s1;L3;1;left;3\nV-07;L-12;s1;L4;;even;\nV-07;L-12;s1;L4;;even;\n";
+        let (calls, problems) = parse("calls.csv", text);
+        assert_eq!(calls.len(), 1);
+        assert_eq!(calls[0].level, "L4");
+        assert_eq!(calls[0].trial, None);
+        assert_eq!(problems.len(), 2);
+        assert!(
+            problems[0].found.contains("right in line 2, left in line 3"),
+            "{}",
+            problems[0]
+        );
+    }
+}

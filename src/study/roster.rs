@@ -1,0 +1,126 @@
+//! roster.csv: the codes of a study and what part each one plays. No names.
+
+use super::codes::code_warning;
+use super::table::TextTable;
+use super::words::{nearest, one_of, shown};
+use crate::error::Problem;
+
+/// Parts that a person plays in a study.
+pub const ROLES: [&str; 3] = ["subject", "examiner", "teacher"];
+/// Headings of the file, in the order that `prepare` writes them.
+pub const HEADER: &str = "code,role,group,remarks";
+
+/// One coded person. Somebody who is both examined and examiner has two rows.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Person {
+    pub code: String,
+    /// `subject`, `examiner` or `teacher` (an examiner whose traces serve as reference).
+    pub role: String,
+    /// A class or a year, for showing learners together.
+    pub group: Option<String>,
+    pub remarks: Option<String>,
+}
+
+/// The people of a study.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Roster {
+    pub people: Vec<Person>,
+}
+
+impl Roster {
+    /// Codes of a role; teachers are examiners too.
+    pub fn codes<'a>(&'a self, role: &'a str) -> impl Iterator<Item = &'a str> {
+        self.people
+            .iter()
+            .filter(move |p| p.role == role || (role == "examiner" && p.role == "teacher"))
+            .map(|p| p.code.as_str())
+    }
+
+    /// Reads the text of roster.csv; rows that cannot be used are left out with a problem.
+    pub fn parse(file: &str, text: &str) -> (Roster, Vec<Problem>) {
+        let mut problems = Vec::new();
+        let table = match TextTable::parse(file, text, &mut problems) {
+            Ok(table) => table,
+            Err(problem) => return (Roster::default(), vec![problem]),
+        };
+        warn_of_personal_columns(file, &table, &mut problems);
+        if !table.check_headings(file, &["code", "role"], &["group", "remarks"], &mut problems) {
+            return (Roster::default(), problems);
+        }
+        let mut roster = Roster::default();
+        for row in &table.rows {
+            let at = |p: Problem, column: &str| p.at_line(row.line).in_column(column);
+            let Some(code) = row.get("code") else {
+                let p = Problem::error(file, "an empty cell", "a code", "fill it in; the row is not used");
+                problems.push(at(p, "code"));
+                continue;
+            };
+            if let Some(like) = code_warning(code) {
+                let p = Problem::warning(
+                    file,
+                    format!("{}, which looks like {like}", shown(code)),
+                    "a code that tells nobody who it is",
+                    "replace it by a code such as V-07, here and in the sidecars",
+                );
+                problems.push(at(p, "code"));
+            }
+            let role = row.get("role").unwrap_or_default();
+            if !ROLES.contains(&role) {
+                let near =
+                    nearest(role, ROLES).map_or(String::new(), |n| format!("write {n} if that is meant; "));
+                let p = Problem::error(
+                    file,
+                    shown(role),
+                    one_of(&ROLES),
+                    format!("{near}the row is not used"),
+                );
+                problems.push(at(p, "role"));
+                continue;
+            }
+            if roster.people.iter().any(|p| p.code == code && p.role == role) {
+                let p = Problem::error(
+                    file,
+                    format!("{} a second time as {role}", shown(code)),
+                    "each code once for each role",
+                    "give one of them another code; the row is not used",
+                );
+                problems.push(at(p, "code"));
+                continue;
+            }
+            roster.people.push(Person {
+                code: code.to_owned(),
+                role: role.to_owned(),
+                group: row.get("group").map(str::to_owned),
+                remarks: row.get("remarks").map(str::to_owned),
+            });
+        }
+        (roster, problems)
+    }
+}
+
+fn warn_of_personal_columns(file: &str, table: &TextTable, problems: &mut Vec<Problem>) {
+    const PERSONAL: [&str; 8] = [
+        "name",
+        "surname",
+        "first name",
+        "mail",
+        "email",
+        "e-mail",
+        "birth",
+        "phone",
+    ];
+    for heading in &table.headings {
+        if PERSONAL.iter().any(|p| heading.contains(p)) {
+            problems.push(
+                Problem::warning(
+                    file,
+                    "a column that would tell who a person is",
+                    "codes only",
+                    "keep that list elsewhere, locked, and take the column out",
+                )
+                .at_line(table.header_line)
+                .in_column(shown(heading)),
+            );
+        }
+    }
+}

@@ -1,0 +1,215 @@
+//! Sidecars: what is known of one recording, in `<stem>.toml` beside it.
+
+use super::anatomy::LEVELS;
+use super::codes::code_warning;
+use super::mapping::ColumnMapping;
+use super::toml_doc::{Doc, Section, read_text};
+use super::words::{CONTACTS, FEEDBACKS, STATUSES, shown};
+use crate::error::{Problem, Severity};
+use crate::trace::{About, Side};
+use std::path::Path;
+
+/// Keys that a sidecar may hold.
+const KEYS: &[&str] = &[
+    "format",
+    "subject",
+    "examiner",
+    "session",
+    "recorded_at",
+    "site",
+    "device",
+    "recorder_version",
+    "level",
+    "side",
+    "landmark",
+    "contact",
+    "contact_area_mm2",
+    "posture",
+    "surface",
+    "line_of_drive_deg",
+    "covers",
+    "breath",
+    "trial",
+    "feedback",
+    "station",
+    "calibration",
+    "gain",
+    "status",
+    "plan",
+    "excluded",
+    "columns",
+    "mat",
+    "truth",
+];
+
+/// What one sidecar says. Everything is optional; nothing is guessed from file names.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Sidecar {
+    pub about: About,
+    pub columns: ColumnMapping,
+    /// Name of the calibration that the sensors were read by.
+    pub calibration: Option<String>,
+    /// Factor of the amplifier.
+    pub gain: Option<f64>,
+    /// `complete` or `open`.
+    pub status: Option<String>,
+    pub station: Option<String>,
+    pub device: Option<String>,
+    pub recorder_version: Option<String>,
+    pub surface: Option<String>,
+    pub breath: Option<String>,
+    pub contact_area_mm2: Option<f64>,
+    /// Name of the scan plan that a continuous trace followed.
+    pub plan: Option<String>,
+    /// The recording is of a pressure mat.
+    pub mat: bool,
+}
+
+impl Sidecar {
+    /// Reads the text of a sidecar. `file` is the name that problems carry.
+    ///
+    /// A problem of severity error means that the recording should not be used: what the person wrote cannot be
+    /// told. Warnings leave everything else in force.
+    pub fn parse(file: &str, text: &str) -> (Sidecar, Vec<Problem>) {
+        let doc = Doc::new(file, text);
+        let sidecar = match doc.parse() {
+            Some(table) => read(&Section {
+                doc: &doc,
+                table: &table,
+                path: "",
+            }),
+            None => Sidecar::default(),
+        };
+        (sidecar, doc.into_problems())
+    }
+
+    /// Reads the sidecar at a path; one that is not there is an empty one.
+    pub fn read(path: &Path, file: &str) -> (Sidecar, Vec<Problem>) {
+        if !path.exists() {
+            return (Sidecar::default(), Vec::new());
+        }
+        match read_text(path, file) {
+            Ok(text) => Sidecar::parse(file, &text),
+            Err(problem) => (Sidecar::default(), vec![problem]),
+        }
+    }
+}
+
+/// Whether any problem of a list is an error.
+pub fn any_error(problems: &[Problem]) -> bool {
+    problems.iter().any(|p| p.severity == Severity::Error)
+}
+
+fn read(top: &Section<'_, '_>) -> Sidecar {
+    top.warn_unknown(KEYS);
+    check_format(top);
+    let status = top.word("status", &STATUSES);
+    if status.as_deref() == Some("open") {
+        top.doc.warning(
+            top.get("status").map_or(0..0, toml::Spanned::span),
+            "status",
+            "open: the recording was not closed in order",
+            "complete",
+            "look whether its end is missing; it is used as it is",
+        );
+    }
+    let mat = top.get("mat").is_some();
+    if let Some(value) = top.get("mat") {
+        top.doc.error(
+            value.span(),
+            "mat",
+            "a recording of a pressure mat",
+            "a force-displacement trace",
+            "mat recordings are not analysed yet; leave this one out",
+        );
+    }
+    top.table("truth");
+    let columns = top.table("columns").map(|table| {
+        ColumnMapping::read(&Section {
+            doc: top.doc,
+            table,
+            path: "columns",
+        })
+    });
+    Sidecar {
+        about: about(top),
+        columns: columns.unwrap_or_default(),
+        calibration: top.text("calibration"),
+        gain: top.number("gain", 1e-12, 1e12),
+        status,
+        station: top.text("station"),
+        device: top.text("device"),
+        recorder_version: top.text("recorder_version"),
+        surface: top.text("surface"),
+        breath: top.text("breath"),
+        contact_area_mm2: top.number("contact_area_mm2", 0.0, 1e6),
+        plan: top.text("plan"),
+        mat,
+    }
+}
+
+fn check_format(top: &Section<'_, '_>) {
+    let Some(value) = top.get("format") else { return };
+    if super::toml_doc::as_whole(value.get_ref()) != Some(1) {
+        top.doc.error(
+            value.span(),
+            "format",
+            &super::toml_doc::describe(value.get_ref()),
+            "format = 1",
+            "write it in format 1, or read it with the version that wrote it",
+        );
+    }
+}
+
+fn about(top: &Section<'_, '_>) -> About {
+    let side = top.word("side", &["left", "right", "midline"]);
+    About {
+        subject: code(top, "subject"),
+        examiner: code(top, "examiner"),
+        session: top.text("session"),
+        site: top.text("site"),
+        recorded_at: top.text("recorded_at"),
+        level: top.word("level", &LEVELS),
+        side: side.as_deref().and_then(Side::parse),
+        contact: top.word("contact", &CONTACTS),
+        landmark: top.text("landmark"),
+        posture: top.text("posture"),
+        line_of_drive_deg: top.number("line_of_drive_deg", 0.0, 180.0),
+        covers: top.words("covers", &LEVELS),
+        trial: top.whole("trial", 1, 10_000).and_then(|n| u32::try_from(n).ok()),
+        feedback: top.word("feedback", &FEEDBACKS),
+        excluded: excluded(top),
+    }
+}
+
+/// A code, with a warning when it looks like something personal.
+fn code(top: &Section<'_, '_>, key: &str) -> Option<String> {
+    let code = top.text(key)?;
+    if let Some(like) = code_warning(&code) {
+        top.doc.warning(
+            top.get(key).map_or(0..0, toml::Spanned::span),
+            key,
+            &format!("{}, which looks like {like}", shown(&code)),
+            "a code that tells nobody who it is",
+            "replace it by a code such as V-07",
+        );
+    }
+    Some(code)
+}
+
+/// The reason for leaving the recording out; an exclusion without a reason is none.
+fn excluded(top: &Section<'_, '_>) -> Option<String> {
+    let reason = top.text("excluded");
+    if let (None, Some(value)) = (&reason, top.get("excluded"))
+        && value.get_ref().is_str()
+    {
+        top.doc.error(
+            value.span(),
+            "excluded",
+            "no reason",
+            "the reason in words",
+            "say why it is left out, or take the line out",
+        );
+    }
+    reason
+}

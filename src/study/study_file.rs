@@ -1,0 +1,197 @@
+//! study.toml: what holds for a whole study. Written by people, never by the program.
+
+use super::toml_doc::{Doc, Section, as_number, as_whole, describe};
+use super::words::nearest;
+use crate::error::{Error, Problem};
+use crate::settings::{SETTINGS, Settings};
+use toml::de::DeValue;
+use toml::{Spanned, Table, Value};
+
+/// Name of the file in a study's folder.
+pub const FILE_NAME: &str = "study.toml";
+
+const PLAIN_KEYS: [&str; 4] = ["title", "site", "ethics_ref", "format"];
+
+/// What study.toml says.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct StudyFile {
+    pub title: Option<String>,
+    pub site: Option<String>,
+    pub ethics_ref: Option<String>,
+    pub settings: Settings,
+    /// Keys that the file sets, with `study.toml` as their source.
+    pub setting_sources: Vec<(String, String)>,
+    /// `[plan] default`: a plan's name.
+    pub default_plan: Option<String>,
+    /// Line of `[plan] default`.
+    pub default_plan_line: Option<u64>,
+}
+
+impl StudyFile {
+    /// Reads the text of study.toml. `file` is the name that problems carry.
+    ///
+    /// A setting that cannot be meant is a problem of severity error; nothing should be analysed with the default in
+    /// its place.
+    pub fn parse(file: &str, text: &str) -> (StudyFile, Vec<Problem>) {
+        let doc = Doc::new(file, text);
+        let study = doc
+            .parse()
+            .map(|table| {
+                read(&Section {
+                    doc: &doc,
+                    table: &table,
+                    path: "",
+                })
+            })
+            .unwrap_or_default();
+        (study, doc.into_problems())
+    }
+}
+
+/// Names of the sections that hold settings.
+fn sections() -> Vec<&'static str> {
+    let mut names: Vec<&str> = SETTINGS.iter().filter_map(|s| s.key.split('.').next()).collect();
+    names.dedup();
+    names
+}
+
+fn read(top: &Section<'_, '_>) -> StudyFile {
+    let sections = sections();
+    let mut known: Vec<&str> = PLAIN_KEYS.to_vec();
+    known.extend(&sections);
+    known.push("plan");
+    warn_unknown(top, &known);
+    let mut study = StudyFile {
+        title: top.text("title"),
+        site: top.text("site"),
+        ethics_ref: top.text("ethics_ref"),
+        ..StudyFile::default()
+    };
+    for name in sections {
+        if let Some(table) = top.table(name) {
+            let section = Section {
+                doc: top.doc,
+                table,
+                path: name,
+            };
+            read_settings(&section, &mut study);
+        }
+    }
+    if let Some(table) = top.table("plan") {
+        let plan = Section {
+            doc: top.doc,
+            table,
+            path: "plan",
+        };
+        plan.warn_unknown(&["default"]);
+        study.default_plan = plan.text("default");
+        study.default_plan_line = plan.get("default").map(|v| top.doc.line(v.span().start));
+    }
+    if let Err(error) = study.settings.check() {
+        // Each value passed alone, so this is a combination that check() alone knows of.
+        top.doc.error(
+            0..0,
+            "settings",
+            &error.to_string(),
+            "settings that agree",
+            "correct them",
+        );
+    }
+    study
+}
+
+/// Unknown keys at the top: a setting outside its section is a common slip, so settings are searched too.
+fn warn_unknown(top: &Section<'_, '_>, known: &[&str]) {
+    for key in top.table.keys() {
+        let word = key.get_ref().as_ref();
+        if known.contains(&word) {
+            continue;
+        }
+        let setting = SETTINGS
+            .iter()
+            .map(|s| s.key)
+            .find(|k| k.rsplit('.').next() == Some(word));
+        let advice = match (setting, nearest(word, known.iter().copied())) {
+            (Some(setting), _) => {
+                let section = setting.split('.').next().unwrap_or_default();
+                format!("put it under [{section}]; the line has no effect")
+            }
+            (None, Some(near)) => format!("write {near} if that is meant; the line has no effect"),
+            (None, None) => "take it out or correct it; the line has no effect".to_owned(),
+        };
+        top.doc.warning(
+            key.span(),
+            word,
+            &format!("unknown key {word}"),
+            "a key of study.toml",
+            &advice,
+        );
+    }
+}
+
+fn read_settings(section: &Section<'_, '_>, study: &mut StudyFile) {
+    let prefix = format!("{}.", section.path);
+    let known: Vec<&str> = SETTINGS
+        .iter()
+        .filter_map(|s| s.key.strip_prefix(prefix.as_str()))
+        .collect();
+    section.warn_unknown(&known);
+    for key in known {
+        let Some(value) = section.get(key) else { continue };
+        match read_setting(section, key, value, &study.settings) {
+            Ok(settings) => {
+                study.settings = settings;
+                study
+                    .setting_sources
+                    .push((section.dotted(key), FILE_NAME.to_owned()));
+            }
+            Err((found, expected)) => section.doc.error(
+                value.span(),
+                &section.dotted(key),
+                &found,
+                &expected,
+                "correct the value or take the line out",
+            ),
+        }
+    }
+}
+
+/// The settings with one key set, or what was found and what was expected.
+fn read_setting(
+    section: &Section<'_, '_>,
+    key: &str,
+    value: &Spanned<DeValue<'_>>,
+    before: &Settings,
+) -> Result<Settings, (String, String)> {
+    let fault = |expected: &str| (describe(value.get_ref()), expected.to_owned());
+    let unreadable = |e: &dyn std::fmt::Display| (e.to_string(), "a setting".to_owned());
+    let default = Settings::default()
+        .value_of(&section.dotted(key))
+        .unwrap_or_default();
+    let new = if default.starts_with('[') {
+        two_numbers(value.get_ref()).ok_or_else(|| fault("two numbers, [low, high]"))?
+    } else if default.contains(['.', 'e']) {
+        let number = as_number(value.get_ref()).ok_or_else(|| fault("a number without quotes"))?;
+        Value::Float(number)
+    } else {
+        let number = as_whole(value.get_ref()).filter(|n| (0..=i64::from(u32::MAX)).contains(n));
+        Value::Integer(number.ok_or_else(|| fault("a whole number without quotes"))?)
+    };
+    let mut table = Table::try_from(before).map_err(|e| unreadable(&e))?;
+    if let Some(Value::Table(inner)) = table.get_mut(section.path) {
+        inner.insert(key.to_owned(), new);
+    }
+    let settings: Settings = table.try_into().map_err(|e| unreadable(&e))?;
+    match settings.check() {
+        Ok(()) => Ok(settings),
+        Err(Error::Setting { found, expected, .. }) => Err((found, expected)),
+        Err(other) => Err(unreadable(&other)),
+    }
+}
+
+fn two_numbers(value: &DeValue<'_>) -> Option<Value> {
+    let DeValue::Array(items) = value else { return None };
+    let numbers: Vec<f64> = items.iter().filter_map(|i| as_number(i.get_ref())).collect();
+    (numbers.len() == 2 && items.len() == 2)
+        .then(|| Value::Array(numbers.into_iter().map(Value::Float).collect()))
+}

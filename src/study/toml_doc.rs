@@ -1,0 +1,291 @@
+//! TOML read with its line numbers, so that a fault in a sidecar, a study file or a plan can be named.
+
+use super::words::{nearest, one_of, shown};
+use crate::error::Problem;
+use std::cell::RefCell;
+use std::ops::Range;
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+/// One file being read, and what was found wrong with it so far.
+pub struct Doc<'a> {
+    file: &'a str,
+    text: &'a str,
+    problems: RefCell<Vec<Problem>>,
+}
+
+impl<'a> Doc<'a> {
+    /// `file` is the name that problems carry.
+    pub fn new(file: &'a str, text: &'a str) -> Self {
+        Doc {
+            file,
+            text: text.strip_prefix('\u{feff}').unwrap_or(text),
+            problems: RefCell::default(),
+        }
+    }
+
+    /// The whole file as a table; `None`, with a problem, when it is no TOML.
+    pub fn parse(&self) -> Option<DeTable<'a>> {
+        match DeTable::parse(self.text) {
+            Ok(table) => Some(table.into_inner()),
+            Err(error) => {
+                let line = error.span().map(|s| self.line(s.start));
+                let mut problem = Problem::error(
+                    self.file,
+                    error.message().lines().next().unwrap_or("no TOML").to_owned(),
+                    "a TOML file: key = value lines, text in double quotes",
+                    "correct the line",
+                );
+                problem.line = line;
+                self.add(problem);
+                None
+            }
+        }
+    }
+
+    /// Line, from 1, of a byte offset.
+    pub fn line(&self, offset: usize) -> u64 {
+        let end = offset.min(self.text.len());
+        1 + memchr::memchr_iter(b'\n', &self.text.as_bytes()[..end]).count() as u64
+    }
+
+    /// Adds a problem.
+    pub fn add(&self, problem: Problem) {
+        self.problems.borrow_mut().push(problem);
+    }
+
+    /// What was found wrong, in the order of the lines.
+    pub fn into_problems(self) -> Vec<Problem> {
+        let mut problems = self.problems.into_inner();
+        problems.sort_by_key(|p| p.line);
+        problems
+    }
+
+    /// An error at a place in the file.
+    pub fn error(&self, span: Range<usize>, key: &str, found: &str, expected: &str, advice: &str) {
+        self.add(
+            Problem::error(self.file, found, expected, advice)
+                .at_line(self.line(span.start))
+                .in_column(key),
+        );
+    }
+
+    /// A warning at a place in the file.
+    pub fn warning(&self, span: Range<usize>, key: &str, found: &str, expected: &str, advice: &str) {
+        self.add(
+            Problem::warning(self.file, found, expected, advice)
+                .at_line(self.line(span.start))
+                .in_column(key),
+        );
+    }
+}
+
+/// One table of a file, with typed access that reports what is wrong.
+#[derive(Clone, Copy)]
+pub struct Section<'d, 'a> {
+    pub doc: &'d Doc<'a>,
+    pub table: &'d DeTable<'a>,
+    /// Dotted path before the keys, empty at the top.
+    pub path: &'d str,
+}
+
+impl<'d, 'a> Section<'d, 'a> {
+    /// The key as it is named in a problem.
+    pub fn dotted(&self, key: &str) -> String {
+        if self.path.is_empty() {
+            key.to_owned()
+        } else {
+            format!("{}.{key}", self.path)
+        }
+    }
+
+    /// The raw value.
+    pub fn get(&self, key: &str) -> Option<&'d Spanned<DeValue<'a>>> {
+        self.table.get(key)
+    }
+
+    fn wrong_type(&self, key: &str, value: &Spanned<DeValue<'a>>, expected: &str) {
+        self.doc.error(
+            value.span(),
+            &self.dotted(key),
+            &describe(value.get_ref()),
+            expected,
+            "correct the value or take the line out",
+        );
+    }
+
+    /// Text; a date or time without quotes counts as text. Empty text is `None`.
+    pub fn text(&self, key: &str) -> Option<String> {
+        let value = self.get(key)?;
+        match value.get_ref() {
+            DeValue::String(s) => {
+                let s = s.trim();
+                (!s.is_empty()).then(|| s.to_owned())
+            }
+            DeValue::Datetime(d) => Some(d.to_string()),
+            _ => {
+                self.wrong_type(key, value, "text in double quotes");
+                None
+            }
+        }
+    }
+
+    /// One of a list of words.
+    pub fn word(&self, key: &str, words: &[&str]) -> Option<String> {
+        let found = self.text(key)?;
+        if words.contains(&found.as_str()) {
+            return Some(found);
+        }
+        let advice = match nearest(&found, words.iter().copied()) {
+            Some(near) => format!("write \"{near}\" if that is meant"),
+            None => "correct the word or take the line out".to_owned(),
+        };
+        let span = self.get(key).map_or(0..0, Spanned::span);
+        self.doc
+            .error(span, &self.dotted(key), &shown(&found), &one_of(words), &advice);
+        None
+    }
+
+    /// A finite number from `low` to `high`.
+    pub fn number(&self, key: &str, low: f64, high: f64) -> Option<f64> {
+        let value = self.get(key)?;
+        let Some(number) = as_number(value.get_ref()) else {
+            self.wrong_type(key, value, "a number without quotes");
+            return None;
+        };
+        if number.is_finite() && (low..=high).contains(&number) {
+            return Some(number);
+        }
+        self.wrong_type(key, value, &format!("a number from {low} to {high}"));
+        None
+    }
+
+    /// A whole number from `low` to `high`.
+    pub fn whole(&self, key: &str, low: i64, high: i64) -> Option<i64> {
+        let value = self.get(key)?;
+        match as_whole(value.get_ref()) {
+            Some(n) if (low..=high).contains(&n) => Some(n),
+            _ => {
+                self.wrong_type(key, value, &format!("a whole number from {low} to {high}"));
+                None
+            }
+        }
+    }
+
+    /// A list of words, each of them known.
+    pub fn words(&self, key: &str, known: &[&str]) -> Vec<String> {
+        let Some(value) = self.get(key) else {
+            return Vec::new();
+        };
+        let DeValue::Array(items) = value.get_ref() else {
+            self.wrong_type(key, value, "a list of words, [\"T6\", \"T7\"]");
+            return Vec::new();
+        };
+        let mut words = Vec::new();
+        for item in items {
+            match item.get_ref().as_str() {
+                Some(w) if known.contains(&w) => words.push(w.to_owned()),
+                _ => self.wrong_type(key, item, &format!("words out of {}", one_of(known))),
+            }
+        }
+        words
+    }
+
+    /// A table inside this one.
+    pub fn table(&self, key: &str) -> Option<&'d DeTable<'a>> {
+        let value = self.get(key)?;
+        match value.get_ref() {
+            DeValue::Table(table) => Some(table),
+            _ => {
+                self.wrong_type(key, value, &format!("a table, [{}]", self.dotted(key)));
+                None
+            }
+        }
+    }
+
+    /// Warns of every key that is not known, naming the nearest one that is.
+    pub fn warn_unknown(&self, known: &[&str]) {
+        for key in self.table.keys() {
+            let word = key.get_ref().as_ref();
+            if known.contains(&word) {
+                continue;
+            }
+            let advice = match nearest(word, known.iter().copied()) {
+                Some(near) => format!("write {near} if that is meant; the line has no effect"),
+                None => "take it out or correct it; the line has no effect".to_owned(),
+            };
+            self.doc.warning(
+                key.span(),
+                &self.dotted(&shown(word)),
+                &format!("unknown key {}", shown(word)),
+                "a key this file may hold",
+                &advice,
+            );
+        }
+    }
+}
+
+/// A float or an integer as a number.
+pub fn as_number(value: &DeValue<'_>) -> Option<f64> {
+    match value {
+        DeValue::Float(f) => f.as_str().parse().ok(),
+        DeValue::Integer(_) => as_whole(value).map(|n| n as f64),
+        _ => None,
+    }
+}
+
+/// An integer.
+pub fn as_whole(value: &DeValue<'_>) -> Option<i64> {
+    match value {
+        DeValue::Integer(i) => i64::from_str_radix(i.as_str(), i.radix()).ok(),
+        _ => None,
+    }
+}
+
+/// What stands there, in a few words.
+pub fn describe(value: &DeValue<'_>) -> String {
+    match value {
+        DeValue::String(s) => format!("the text \"{}\"", shown(s)),
+        DeValue::Integer(i) => i.as_str().to_owned(),
+        DeValue::Float(f) => f.as_str().to_owned(),
+        DeValue::Boolean(b) => b.to_string(),
+        DeValue::Datetime(d) => d.to_string(),
+        DeValue::Array(_) => "a list".to_owned(),
+        DeValue::Table(_) => "a table".to_owned(),
+    }
+}
+
+/// Reads a text file that people write, at most 4 MB.
+///
+/// # Errors
+/// A problem that names the file: not readable, too large, not UTF-8.
+pub fn read_text(path: &std::path::Path, file: &str) -> Result<String, Problem> {
+    const MOST_BYTES: u64 = 4 << 20;
+    let too_large = std::fs::metadata(path).is_ok_and(|m| m.len() > MOST_BYTES);
+    if too_large {
+        return Err(Problem::error(
+            file,
+            "a file of over 4 MB",
+            "a short text file",
+            "check that the name is right",
+        ));
+    }
+    let bytes = std::fs::read(path).map_err(|e| {
+        Problem::error(
+            file,
+            format!("a file that cannot be read ({e})"),
+            "a readable file",
+            "check its permissions",
+        )
+    })?;
+    String::from_utf8(bytes).map_err(|e| {
+        let good = &e.as_bytes()[..e.utf8_error().valid_up_to()];
+        Problem::error(
+            file,
+            "bytes that are no UTF-8 text",
+            "UTF-8 text",
+            "save it again as UTF-8",
+        )
+        .at_line(1 + memchr::memchr_iter(b'\n', good).count() as u64)
+    })
+}

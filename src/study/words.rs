@@ -1,0 +1,85 @@
+//! Words that a file may use, and how a wrong one is answered.
+
+/// Parts of the hand.
+pub const CONTACTS: [&str; 4] = ["thumb", "thumb_finger", "thenar", "reinforced"];
+/// When the examiner sees the force.
+pub const FEEDBACKS: [&str; 4] = ["live", "after", "on-request", "none"];
+/// What an examiner may call.
+pub const CALLS: [&str; 4] = ["left", "right", "even", "unsure"];
+/// Whether a recording was closed in order.
+pub const STATUSES: [&str; 2] = ["complete", "open"];
+
+/// The known word nearest to a wrong one, when it is near enough to be meant.
+///
+/// Upper and lower case do not count; nearness is the Jaro-Winkler similarity, at least 0.75.
+pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let word = word.to_lowercase();
+    known
+        .into_iter()
+        .map(|k| (strsim::jaro_winkler(&word, &k.to_lowercase()), k))
+        .filter(|(similarity, _)| *similarity >= 0.75)
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, k)| k)
+}
+
+/// `a, b or c`.
+pub fn one_of(words: &[&str]) -> String {
+    match words {
+        [] => String::new(),
+        [only] => (*only).to_owned(),
+        [most @ .., last] => format!("{} or {last}", most.join(", ")),
+    }
+}
+
+/// `a, b and c`.
+pub fn list(words: &[String]) -> String {
+    match words {
+        [] => String::new(),
+        [only] => only.clone(),
+        [most @ .., last] => format!("{} and {last}", most.join(", ")),
+    }
+}
+
+/// Text taken from a file as it may stand in a message: one line, at most 60 characters, no control signs.
+pub fn shown(text: &str) -> String {
+    let clean: String = text
+        .chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .take(61)
+        .collect();
+    let clean = clean.trim();
+    if clean.chars().count() > 60 {
+        let cut: String = clean.chars().take(57).collect();
+        format!("{cut}...")
+    } else if clean.is_empty() {
+        "an empty cell".to_owned()
+    } else {
+        clean.to_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_near_word_is_offered_and_a_far_one_is_not() {
+        assert_eq!(nearest("examinr", ["subject", "examiner"]), Some("examiner"));
+        assert_eq!(nearest("Leftt", ["left", "right"]), Some("left"));
+        assert_eq!(nearest("zzz", ["subject", "examiner"]), None);
+    }
+
+    #[test]
+    fn lists_read_as_english() {
+        assert_eq!(one_of(&["a"]), "a");
+        assert_eq!(one_of(&["a", "b", "c"]), "a, b or c");
+        assert_eq!(list(&["a".into(), "b".into()]), "a and b");
+    }
+
+    #[test]
+    fn shown_text_is_one_short_line() {
+        assert_eq!(shown("a\nb\u{1b}[31m"), "a b [31m");
+        assert_eq!(shown("").as_str(), "an empty cell");
+        assert_eq!(shown(&"x".repeat(1000)).chars().count(), 60);
+    }
+}
