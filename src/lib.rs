@@ -16,6 +16,7 @@ pub mod write;
 pub mod signal;
 pub mod simulate;
 pub mod compare;
+pub mod agreement;
 pub mod technique;
 pub mod plot;
 pub mod report;

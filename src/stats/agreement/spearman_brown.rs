@@ -50,7 +50,7 @@ mod tests {
     #[test]
     fn four_trials_halve_the_detectable_change() {
         let one = mdc95_of_mean(1.0, 1);
-        assert!((one - 2.771_858_585).abs() < 1e-9);
+        assert!((one - 2.771_858_582_251).abs() < 1e-11);
         assert!((mdc95_of_mean(1.0, 4) - one / 2.0).abs() < 1e-15);
         assert_eq!(trials_for(1.0, one), Some(1));
         assert_eq!(trials_for(1.0, one / 2.0), Some(4));
