@@ -1,12 +1,14 @@
 //! One test program: every further one links polars again. Each module holds the checks of one capability.
 
 mod accuracy;
+mod agreement;
 mod bad_input;
 mod closed_forms_tissue;
 mod decisions;
 mod figures;
 mod invented;
 mod layers;
+mod live_agreement;
 mod page;
 mod plans;
 mod read;
