@@ -215,7 +215,7 @@ fn examiners_of_different_days_are_still_compared_and_the_page_says_so() {
 
 #[test]
 fn intervals_hold_the_truth_as_often_as_they_say() {
-    // Two-way random ratings: 12 subjects, 3 raters. 2,000 draws: two standard errors of a share of 95 % are 1 %.
+    // Two-way random ratings: 12 subjects, 3 raters. 4,000 draws: four standard errors of a share of 95 % are 1.4 %.
     let (between, raters, error) = (1.5_f64, 0.7_f64, 1.0_f64);
     let total = between.powi(2) + raters.powi(2) + error.powi(2);
     let truth = [
@@ -225,7 +225,7 @@ fn intervals_hold_the_truth_as_often_as_they_say() {
     ];
     let mut dice = ChaCha8Rng::seed_from_u64(77);
     let mut draw = |sd: f64| Normal::new(0.0, sd).unwrap().sample(&mut dice);
-    const DRAWS: usize = 2000;
+    const DRAWS: usize = 4000;
     let mut held = [0; 3];
     for _ in 0..DRAWS {
         let bias: Vec<f64> = (0..3).map(|_| draw(raters)).collect();
@@ -247,10 +247,10 @@ fn intervals_hold_the_truth_as_often_as_they_say() {
         }
     }
     let [agreement, consistency, sem] = held.map(|h| h as f64 / DRAWS as f64);
-    assert!((0.94..0.96).contains(&consistency), "{consistency}");
-    assert!((0.94..0.96).contains(&sem), "{sem}");
-    // ICC(A,1) rests on Satterthwaite's approximation.
-    assert!((0.935..0.97).contains(&agreement), "{agreement}");
+    assert!((0.936..0.964).contains(&consistency), "{consistency}");
+    assert!((0.936..0.964).contains(&sem), "{sem}");
+    // ICC(A,1) rests on Satterthwaite's approximation: a little more room.
+    assert!((0.93..0.97).contains(&agreement), "{agreement}");
 }
 
 #[test]
