@@ -15,6 +15,7 @@ pub mod read;
 pub mod write;
 pub mod signal;
 pub mod simulate;
+pub mod acquire;
 pub mod compare;
 pub mod agreement;
 pub mod technique;

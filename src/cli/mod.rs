@@ -4,6 +4,7 @@ pub mod agree;
 pub mod analyze;
 pub mod check;
 pub mod demo;
+pub mod ports;
 pub mod prepare;
 mod progress;
 pub mod shell;
@@ -32,6 +33,7 @@ pub enum Command {
     Agree(agree::Args),
     Check(check::Args),
     Prepare(prepare::Args),
+    Ports(ports::Args),
     Simulate(simulate::Args),
     Completions(shell::CompletionsArgs),
     Man(shell::ManArgs),
@@ -64,6 +66,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Check(args) => check::run(args, cli.quiet),
         Command::Prepare(args) => prepare::run(args, cli.quiet),
         Command::Simulate(args) => simulate::run(args, cli.quiet),
+        Command::Ports(args) => ports::run(args, cli.quiet),
         Command::Completions(args) => shell::completions(args),
         Command::Man(args) => shell::man(args),
     };
