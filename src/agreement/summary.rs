@@ -114,9 +114,13 @@ pub fn summarise(table: &RatingTable, confidence: f64) -> Summary {
     summary.raters = names(&table.raters, &part.columns);
     summary.left_out = left_out(table, &part);
     if !summary.left_out.is_empty() {
+        let what = match table.design {
+            Design::Ratings => "subjects",
+            _ => "places (subject, level and side)",
+        };
         summary.notes.push(format!(
-            "not balanced: the largest balanced part was used, {} subjects by {} ratings, and {} of {given} ratings \
-             left out",
+            "not balanced: the largest balanced part was used, {} {what} by {} ratings, and {} of {given} ratings left \
+             out",
             part.rows.len(),
             part.columns.len(),
             summary.left_out.len()

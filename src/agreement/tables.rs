@@ -57,10 +57,15 @@ impl Target {
     }
 }
 
+/// Target, examiner and session.
+type Key = (Target, Option<String>, Option<String>);
+/// A row's values with the session each comes from.
+type Days<'a> = Vec<(&'a Option<String>, f64)>;
+
 /// The tests of a study, sorted into targets.
 pub(super) struct Repeats<'a> {
     /// By target, examiner and session, each in the order of trials.
-    by_session: BTreeMap<(Target, Option<String>, Option<String>), Vec<&'a Test>>,
+    by_session: BTreeMap<Key, Vec<&'a Test>>,
     /// When each session began, for their order.
     began: BTreeMap<Option<String>, Option<String>>,
     homeless: usize,
@@ -136,7 +141,7 @@ impl<'a> Repeats<'a> {
     }
 
     fn between_days(&self, measure: Measure) -> RatingTable {
-        let mut rows: BTreeMap<(&Target, &Option<String>), Vec<(&Option<String>, f64)>> = BTreeMap::new();
+        let mut rows: BTreeMap<(&Target, &Option<String>), Days> = BTreeMap::new();
         for ((target, examiner, session), tests) in &self.by_session {
             if let Some(first) = tests.iter().find_map(|t| t.value(measure)) {
                 rows.entry((target, examiner)).or_default().push((session, first));

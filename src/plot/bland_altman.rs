@@ -9,7 +9,7 @@ use crate::agreement::PairLimits;
 use crate::stats::agreement::Interval;
 
 const WIDTH: f64 = 620.0;
-const HEIGHT: f64 = 330.0;
+const HEIGHT: f64 = 346.0;
 const PANEL: Area = Area {
     left: 72.0,
     top: 48.0,

@@ -8,7 +8,7 @@ use super::text;
 use crate::agreement::calls::AgainstMeasured;
 
 const WIDTH: f64 = 620.0;
-const HEIGHT: f64 = 330.0;
+const HEIGHT: f64 = 346.0;
 const PANEL: Area = Area {
     left: 72.0,
     top: 48.0,

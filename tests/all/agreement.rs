@@ -562,3 +562,132 @@ fn ratings_that_give_no_coefficient_say_what_is_missing_and_never_nan() {
     let out = agree(&["--ratings", "nowhere.csv"], dir.path());
     assert!(String::from_utf8_lossy(&out.stderr).contains("cannot be read"));
 }
+
+fn run(args: &[&str], dir: &Path) -> Output {
+    let program = env!("CARGO_BIN_EXE_tautpoint");
+    Command::new(program)
+        .args(args)
+        .current_dir(dir)
+        .output()
+        .unwrap()
+}
+
+#[test]
+fn a_study_gets_the_coefficients_of_its_own_tests_and_keeps_its_spread_for_single_trials() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    let made = run(
+        &[
+            "simulate",
+            "study",
+            "--out",
+            "s",
+            "--seed",
+            "6",
+            "--subjects",
+            "2",
+            "--examiners",
+            "2",
+            "--trials",
+            "2",
+            "--levels",
+            "L4,L3",
+        ],
+        dir,
+    );
+    assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
+    let out = agree(&["s", "--json", "--out", "s/agreement"], dir);
+    assert_eq!(
+        out.status.code(),
+        Some(0),
+        "{}",
+        String::from_utf8_lossy(&out.stderr)
+    );
+    let found: Value = serde_json::from_slice(&out.stdout).unwrap();
+    assert_eq!(
+        found["measures"].as_object().unwrap().len(),
+        tautpoint::columns::Measure::ALL.len()
+    );
+
+    // The same coefficients from the rows of `tests`: first trials, one row a place, one column an examiner.
+    let tests: Value = serde_json::from_slice(&run(&["analyze", "s", "--json"], dir).stdout).unwrap();
+    let mut cells = std::collections::BTreeMap::<String, std::collections::BTreeMap<String, f64>>::new();
+    for t in tests["tests"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|t| t["trial"] == 1)
+    {
+        let place = format!("{} {} {} {}", t["subject"], t["level"], t["side"], t["session"]);
+        let row = cells.entry(place).or_default();
+        row.insert(t["examiner"].to_string(), number(&t["end_feel_n_per_mm"]));
+    }
+    let rows: Vec<Vec<f64>> = cells.into_values().map(|r| r.into_values().collect()).collect();
+    assert_eq!((rows.len(), rows[0].len()), (8, 2));
+    let m = mean_squares(&rows).unwrap();
+    let between = &found["measures"]["end_feel_n_per_mm"]["between_examiners"];
+    close(
+        number(&between["icc_a1"]),
+        icc(&m, 0.95).unwrap().agreement.unwrap().value,
+        1e-9,
+    );
+    close(
+        number(&between["sem_agreement"]),
+        sem(&m, 0.95).unwrap().agreement.value,
+        1e-9,
+    );
+    assert_eq!(between["bland_altman"].as_array().unwrap().len(), 1);
+
+    // One trial a side left: decisions rest on what agree wrote, and say so.
+    for entry in std::fs::read_dir(dir.join("s/recordings")).unwrap() {
+        let path = entry.unwrap().path();
+        if path.to_string_lossy().contains("_2.") {
+            std::fs::remove_file(path).unwrap();
+        }
+    }
+    let single: Value = serde_json::from_slice(&run(&["analyze", "s", "--json"], dir).stdout).unwrap();
+    let findings = single["findings"].as_array().unwrap();
+    assert!(!findings.is_empty());
+    assert!(
+        findings.iter().all(|f| f["spread_source"] == "agreement"),
+        "{findings:#?}"
+    );
+    let page = std::fs::read_to_string(dir.join("s/agreement/agreement.html")).unwrap();
+    assert!(!page.contains("NaN") && page.contains("Agreement between examiners"));
+
+    // Now every design lacks repetitions but that between examiners.
+    let out = agree(&["s", "--json"], dir);
+    let found: Value = serde_json::from_slice(&out.stdout).unwrap();
+    let within = &found["measures"]["end_feel_n_per_mm"]["within_examiner"];
+    assert!(within["icc_1"].is_null() && within["reason"].as_str().unwrap().contains("one trial only"));
+}
+
+#[test]
+fn a_call_of_another_word_and_calls_that_conflict_are_named_and_the_rest_goes_on() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    let made = run(
+        &[
+            "simulate", "study", "--out", "s", "--seed", "6", "--trials", "2", "--levels", "L4,L3",
+        ],
+        dir,
+    );
+    assert!(made.status.success());
+    std::fs::write(
+        dir.join("s/calls.csv"),
+        "subject,examiner,session,level,trial,call,confidence\n\
+         V-01,L-01,1,L3,1,rihgt,2\nV-01,L-01,1,L4,1,left,2\nV-01,L-01,1,L4,1,right,2\n",
+    )
+    .unwrap();
+    let out = agree(&["s", "--json"], dir);
+    let err = String::from_utf8_lossy(&out.stderr).into_owned();
+    assert_eq!(out.status.code(), Some(1), "{err}");
+    assert!(
+        err.contains("calls.csv, line 2, column call") && err.contains("write right"),
+        "{err}"
+    );
+    assert!(err.contains("left in line 3, right in line 4"), "{err}");
+    let found: Value = serde_json::from_slice(&out.stdout).unwrap();
+    assert!(number(&found["measures"]["end_feel_n_per_mm"]["icc_1"]).is_finite());
+    assert_eq!(found["problems"].as_array().unwrap().len(), 2);
+}

@@ -33,6 +33,8 @@ struct TableView {
     caption: String,
     heads: Vec<String>,
     rows: Vec<Vec<String>>,
+    /// Sentences below.
+    after: Vec<String>,
 }
 
 #[derive(Serialize)]
@@ -138,57 +140,69 @@ fn with_ends(interval: Option<Interval>, decimals: usize) -> String {
     }
 }
 
+/// Measures that have numbers, those that are decided on first; why the others have none stands below.
 fn main_table(agreement: &Agreement, design: Design) -> TableView {
-    let row = |(m, s): (&MeasureAgreement, &Summary)| {
-        let name = match m.unit.as_str() {
-            "" => m.label.clone(),
-            unit => format!("{}, {unit}", m.label),
+    let decided = |m: &MeasureAgreement| DECIDED.iter().any(|d| d.info().name == m.name);
+    let mut found: Vec<_> = all(agreement).filter(|(_, s)| s.design == design).collect();
+    found.sort_by_key(|(m, _)| !decided(m));
+    let mut reasons: Vec<(&str, Vec<&str>)> = Vec::new();
+    for (m, s) in &found {
+        let Some(reason) = s.reason.as_deref() else {
+            continue;
         };
-        let Some(squares) = &s.squares else {
-            let mut row = vec![String::new(); 9];
-            row[0] = name;
-            row[8] = s.reason.clone().unwrap_or_default();
-            return row;
-        };
-        let mdc = s.sem.map(|e| e.mdc95_agreement());
-        let percent = mdc.and_then(|i| s.percent(i.value));
-        vec![
-            name,
-            format!("{} × {}", squares.subjects, squares.raters),
-            with_ends(s.icc.one, 2),
-            with_ends(s.icc.agreement, 2),
-            with_ends(s.icc.consistency, 2),
-            with_ends(s.sem.map(|e| e.consistency), m.decimals),
-            with_ends(s.sem.map(|e| e.agreement), m.decimals),
-            match percent {
-                Some(p) => format!(
-                    "{} ({} %)",
-                    mdc.map_or(String::new(), |i| number(i.value, m.decimals)),
-                    number(p, 0)
-                ),
-                None => mdc.map_or(String::new(), |i| number(i.value, m.decimals)),
-            },
-            s.reason.clone().unwrap_or_default(),
-        ]
+        match reasons.iter_mut().find(|(r, _)| *r == reason) {
+            Some((_, labels)) => labels.push(&m.label),
+            None => reasons.push((reason, vec![&m.label])),
+        }
+    }
+    let (what, times) = match design {
+        Design::BetweenExaminers => ("places", "examiners"),
+        Design::WithinExaminer => ("places", "tests"),
+        Design::BetweenDays => ("places", "days"),
+        Design::Ratings => ("subjects", "raters"),
     };
+    let mut heads = strings([
+        "measure",
+        "",
+        "ICC(1)",
+        "ICC(A,1)",
+        "ICC(C,1)",
+        "SEM, consistency",
+        "SEM, agreement",
+        "MDC95",
+    ]);
+    heads[1] = format!("{what} × {times}");
+    let after = reasons.into_iter().map(|(reason, labels)| match design {
+        Design::Ratings => format!("Empty: {reason}."),
+        _ => format!("No numbers, or not all: {reason} ({}).", labels.join(", ")),
+    });
     TableView {
         caption: format!("Agreement {}", design.label()),
-        heads: strings([
-            "measure",
-            "subjects × ratings",
-            "ICC(1)",
-            "ICC(A,1)",
-            "ICC(C,1)",
-            "SEM, consistency",
-            "SEM, agreement",
-            "MDC95 by agreement",
-            "why empty",
-        ]),
-        rows: all(agreement)
-            .filter(|(_, s)| s.design == design)
-            .map(row)
-            .collect(),
+        heads,
+        rows: found.iter().filter_map(|(m, s)| main_row(m, s)).collect(),
+        after: after.collect(),
     }
+}
+
+fn main_row(m: &MeasureAgreement, s: &Summary) -> Option<Vec<String>> {
+    let (squares, errors) = (s.squares?, s.sem?);
+    let mdc = errors.mdc95_agreement().value;
+    let percent = s
+        .percent(mdc)
+        .map_or(String::new(), |p| format!(" ({} %)", number(p, 0)));
+    Some(vec![
+        match m.unit.as_str() {
+            "" => m.label.clone(),
+            unit => format!("{}, {unit}", m.label),
+        },
+        format!("{} × {}", squares.subjects, squares.raters),
+        with_ends(s.icc.one, 2),
+        with_ends(s.icc.agreement, 2),
+        with_ends(s.icc.consistency, 2),
+        number(errors.consistency.value, m.decimals),
+        number(errors.agreement.value, m.decimals),
+        format!("{}{percent}", number(mdc, m.decimals)),
+    ])
 }
 
 /// Trials for a wanted change, for the measures that are decided on.
@@ -207,6 +221,7 @@ fn trials_table(agreement: &Agreement, design: Design) -> Option<TableView> {
         .collect();
     let wanted = WANTED_PERCENT.iter().map(|p| format!("{} %", number(*p, 0)));
     (!rows.is_empty()).then(|| TableView {
+        after: Vec::new(),
         caption: format!(
             "Trials whose mean has an MDC95 of at most that share of the mean, {}",
             design.label()
@@ -247,6 +262,7 @@ fn call_tables(calls: &CallAgreement) -> Vec<TableView> {
             calls.fleiss_reason.clone().unwrap_or_default(),
         ]);
         tables.push(TableView {
+            after: Vec::new(),
             caption: "Kappa of the calls: agreement beyond chance".to_owned(),
             heads: strings([
                 "examiners",
@@ -290,6 +306,7 @@ fn detected_table(against: &[AgainstMeasured]) -> TableView {
         ]
     };
     TableView {
+        after: Vec::new(),
         caption: "Asymmetry whose stiffer side is named half of the time".to_owned(),
         heads: strings(["examiner", "levels", "just detected, %", "lapses, %", "why empty"]),
         rows: against.iter().map(row).collect(),
@@ -305,6 +322,7 @@ fn confusion_table(a: &AgainstMeasured) -> TableView {
     };
     let measured = MEASURED.iter().map(|m| format!("measured {m}"));
     TableView {
+        after: Vec::new(),
         caption: format!(
             "{}: calls against the measured side, number of levels",
             a.examiner
@@ -328,6 +346,7 @@ fn size_table(a: &AgainstMeasured) -> TableView {
         ]
     };
     TableView {
+        after: Vec::new(),
         caption: format!(
             "{}: how often the stiffer side was named, by size of the measured asymmetry",
             a.examiner
@@ -356,6 +375,7 @@ fn left_out(agreement: &Agreement) -> Option<TableView> {
     };
     let more = entries.len().saturating_sub(LISTED);
     Some(TableView {
+        after: Vec::new(),
         caption: match more {
             0 => "Ratings that no balanced part holds".to_owned(),
             more => format!("Ratings that no balanced part holds; {more} more stand in left_out.csv"),
