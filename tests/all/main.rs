@@ -16,6 +16,7 @@ mod live_agreement;
 mod live_scipy;
 mod measured_traces;
 mod page;
+mod proof;
 mod plans;
 mod program;
 mod read;
