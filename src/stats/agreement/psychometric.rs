@@ -44,6 +44,24 @@ fn share(slope: f64, away: f64, lapse: f64) -> f64 {
     (1.0 - lapse) / (1.0 + (-(slope * away - (1.0 - 2.0 * lapse).ln())).exp())
 }
 
+/// How finely a line is searched: even steps, then golden sections.
+#[derive(Debug, Clone, Copy)]
+struct Care {
+    parts: usize,
+    sections: usize,
+}
+
+/// For what is reported.
+const FINE: Care = Care {
+    parts: 44,
+    sections: 40,
+};
+/// Inside the search for a lapse rate: off by 1e-4 of a step, hence by 1e-8 in height.
+const ROUGH: Care = Care {
+    parts: 18,
+    sections: 20,
+};
+
 /// Sizes in their own unit and whether each was detected.
 struct Data<'a> {
     size: &'a [f64],
@@ -71,9 +89,10 @@ impl Data<'_> {
     }
 
     /// The best slope for a just-detected size, and its log-likelihood.
-    fn best_slope(&self, half: f64, lapse: f64) -> (f64, f64) {
+    fn best_slope(&self, half: f64, lapse: f64, care: Care) -> (f64, f64) {
         let log_range = self.range.ln();
-        let (log_slope, height) = highest(-5.0 - log_range, 8.0 - log_range, 26, 40, |l| {
+        let (low, high) = (-5.0 - log_range, 8.0 - log_range);
+        let (log_slope, height) = highest(low, high, care.parts, care.sections, |l| {
             self.log_likelihood(half, l.exp(), lapse)
         });
         (log_slope.exp(), height)
@@ -84,22 +103,27 @@ impl Data<'_> {
         [low - BEYOND * self.range, low + (1.0 + BEYOND) * self.range]
     }
 
-    fn best_half(&self, lapse: f64) -> (f64, f64) {
+    fn best_half(&self, lapse: f64, care: Care) -> (f64, f64) {
         let [low, high] = self.ends();
-        highest(low, high, 44, 40, |half| self.best_slope(half, lapse).1)
+        highest(low, high, care.parts, care.sections, |half| {
+            self.best_slope(half, lapse, care).1
+        })
     }
 
     fn best_lapse(&self) -> (f64, f64) {
-        highest(0.0, MOST_LAPSES, 10, 14, |lapse| self.best_half(lapse).1)
+        highest(0.0, MOST_LAPSES, 10, 14, |lapse| self.best_half(lapse, ROUGH).1)
     }
 
     /// Height of the profile at a just-detected size.
     fn profile(&self, half: f64, with_lapse: bool) -> f64 {
-        let plain = self.best_slope(half, 0.0).1;
+        let plain = self.best_slope(half, 0.0, FINE).1;
         if !with_lapse {
             return plain;
         }
-        let lapsing = highest(0.0, MOST_LAPSES, 10, 14, |lapse| self.best_slope(half, lapse).1).1;
+        let lapsing = highest(0.0, MOST_LAPSES, 10, 14, |lapse| {
+            self.best_slope(half, lapse, ROUGH).1
+        })
+        .1;
         plain.max(lapsing)
     }
 
@@ -175,17 +199,17 @@ pub fn psychometric(size: &[f64], detected: &[bool], confidence: f64) -> Result<
     let largest_missed = of(false).fold(f64::NEG_INFINITY, f64::max);
     let smallest_seen = of(true).fold(f64::INFINITY, f64::min);
     let separated = largest_missed <= smallest_seen;
-    let (mut half, mut top) = data.best_half(0.0);
+    let (mut half, mut top) = data.best_half(0.0, FINE);
     if separated {
         half = 0.5 * (largest_missed + smallest_seen);
-        top = data.best_slope(half, 0.0).1;
+        top = data.best_slope(half, 0.0, FINE).1;
     }
     let mut lapse = 0.0;
     if !separated {
         let (rate, height) = data.best_lapse();
         if 2.0 * (height - top) > LAPSE_GAIN {
             lapse = rate;
-            (half, top) = data.best_half(rate);
+            (half, top) = data.best_half(rate, FINE);
         }
     }
     let with_lapse = lapse > 0.0;
@@ -198,7 +222,7 @@ pub fn psychometric(size: &[f64], detected: &[bool], confidence: f64) -> Result<
             low: data.crossing(half, first, top - cut, with_lapse),
             high: data.crossing(half, last, top - cut, with_lapse),
         },
-        slope: (!separated).then(|| data.best_slope(half, lapse).0),
+        slope: (!separated).then(|| data.best_slope(half, lapse, FINE).0),
         lapse,
         log_likelihood: top,
     })
