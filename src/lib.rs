@@ -17,6 +17,7 @@ pub mod signal;
 pub mod simulate;
 pub mod acquire;
 pub mod compare;
+pub mod agreement;
 pub mod technique;
 pub mod plot;
 pub mod report;

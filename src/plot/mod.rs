@@ -4,9 +4,11 @@
 //! open undecided, so that everything can be read in black and white.
 
 mod axis;
+mod bland_altman;
 mod canvas;
 pub mod palette;
 pub mod png;
+mod psychometric;
 mod scan;
 mod scan_words;
 mod simplify;
@@ -15,7 +17,9 @@ mod test_panels;
 mod test_time;
 pub mod text;
 
+pub use bland_altman::bland_altman;
 pub use png::png;
+pub use psychometric::psychometric;
 pub use scan::{ScanOptions, scan_overview};
 pub use scan_words::{level_label, row_label};
 pub use test_panels::{PanelOptions, test_panels};

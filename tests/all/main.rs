@@ -1,6 +1,7 @@
 //! One test program: every further one links polars again. Each module holds the checks of one capability.
 
 mod accuracy;
+mod agreement;
 mod asymmetry;
 mod bad_input;
 mod closed_forms_chain;
@@ -11,6 +12,7 @@ mod figures;
 mod filter_reference;
 mod invented;
 mod layers;
+mod live_agreement;
 mod live_scipy;
 mod measured_traces;
 mod page;
