@@ -11,6 +11,7 @@ pub mod columns;
 pub mod trace;
 pub mod study;
 pub mod stats;
+pub mod calibrate;
 pub mod read;
 pub mod write;
 pub mod signal;

@@ -5,8 +5,10 @@
 
 mod axis;
 mod canvas;
+mod control_chart;
 pub mod palette;
 pub mod png;
+mod residuals;
 mod scan;
 mod scan_words;
 mod simplify;
@@ -15,7 +17,9 @@ mod test_panels;
 mod test_time;
 pub mod text;
 
+pub use control_chart::{control_chart, words_of as control_words};
 pub use png::png;
+pub use residuals::residuals;
 pub use scan::{ScanOptions, scan_overview};
 pub use scan_words::{level_label, row_label};
 pub use test_panels::{PanelOptions, test_panels};

@@ -8,6 +8,7 @@ mod cells;
 mod delimited;
 mod headings;
 mod parquet;
+pub mod readings;
 pub mod validity;
 
 use crate::error::{Error, Problem, Result};

@@ -2,6 +2,7 @@
 
 mod accuracy;
 mod bad_input;
+mod calibration;
 mod closed_forms_tissue;
 mod decisions;
 mod figures;
