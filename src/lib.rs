@@ -16,6 +16,7 @@ pub mod read;
 pub mod write;
 pub mod signal;
 pub mod simulate;
+pub mod instrument;
 pub mod compare;
 pub mod technique;
 pub mod plot;

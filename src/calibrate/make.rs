@@ -66,7 +66,7 @@ pub fn make(readings: &Readings, options: &MakeOptions) -> Result<Made> {
     let deflections = Deflections::new(readings, &curve);
     let mut notes = readings.notes.clone();
     notes.extend(deflections.note.clone());
-    notes.push(degree_words(&degree_tests, &curve));
+    notes.push(degree_words(&degree_tests, &curve, options.degree.is_some()));
     let figures = deflections.figures();
     let square = |u: Option<f64>| u.unwrap_or(0.0).powi(2);
     let load_u = (square(readings.load_u_percent) + square(options.load_u_percent)).sqrt();
@@ -89,9 +89,12 @@ pub fn make(readings: &Readings, options: &MakeOptions) -> Result<Made> {
     Ok(Made { calibration, degree_tests, residuals, problems })
 }
 
-fn degree_words(tests: &[DegreeTest], curve: &Polynomial) -> String {
+fn degree_words(tests: &[DegreeTest], curve: &Polynomial, asked: bool) -> String {
+    if asked {
+        return format!("degree {} as asked for", curve.degree());
+    }
     if tests.is_empty() {
-        return format!("degree {} as asked for, or the only one these loads allow", curve.degree());
+        return format!("degree {}: there are too few loads to test a higher one", curve.degree());
     }
     let told: Vec<String> = tests
         .iter()

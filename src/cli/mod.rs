@@ -1,6 +1,7 @@
 //! The program: one thin file a command.
 
 pub mod analyze;
+pub mod calibrate;
 pub mod check;
 pub mod demo;
 pub mod prepare;
@@ -30,6 +31,7 @@ pub enum Command {
     Analyze(analyze::Args),
     Check(check::Args),
     Prepare(prepare::Args),
+    Calibrate(Box<calibrate::Args>),
     Simulate(simulate::Args),
     Completions(shell::CompletionsArgs),
     Man(shell::ManArgs),
@@ -60,6 +62,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Analyze(args) => analyze::run(args, cli.quiet),
         Command::Check(args) => check::run(args, cli.quiet),
         Command::Prepare(args) => prepare::run(args, cli.quiet),
+        Command::Calibrate(args) => calibrate::run(args, cli.quiet),
         Command::Simulate(args) => simulate::run(args, cli.quiet),
         Command::Completions(args) => shell::completions(args),
         Command::Man(args) => shell::man(args),

@@ -4,6 +4,7 @@
 //! invariants of a [`Trace`] ([`assemble`]) are settled in one place for both.
 
 mod assemble;
+pub mod calibrations;
 mod cells;
 mod delimited;
 mod headings;

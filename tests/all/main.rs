@@ -6,6 +6,7 @@ mod calibration;
 mod closed_forms_tissue;
 mod decisions;
 mod figures;
+mod instrument;
 mod invented;
 mod layers;
 mod page;
