@@ -101,11 +101,12 @@ pub enum Error {
     /// A fault in one input; the rest of a batch goes on.
     #[error("{0}")]
     Data(Box<Problem>),
-    /// The system would not read or write.
-    #[error("{}: {source}; {advice}", path.display())]
+    /// The system would not read or write. Its own words are in the message, not a link of a chain of causes: a
+    /// program that prints the chain would say them twice.
+    #[error("{}: {cause}; {advice}", path.display())]
     Io {
         path: PathBuf,
-        source: std::io::Error,
+        cause: std::io::Error,
         advice: &'static str,
     },
     /// A setting or an argument that cannot be meant.
@@ -122,10 +123,10 @@ pub enum Error {
 
 impl Error {
     /// An input or output error with the path it happened on and what to do.
-    pub fn io(path: impl AsRef<Path>, source: std::io::Error, advice: &'static str) -> Self {
+    pub fn io(path: impl AsRef<Path>, cause: std::io::Error, advice: &'static str) -> Self {
         Error::Io {
             path: path.as_ref().to_owned(),
-            source,
+            cause,
             advice,
         }
     }

@@ -60,12 +60,16 @@ impl Instrument {
     /// Half-width of the 95 % interval of the delay, in ms.
     pub fn force_delay_u95_ms(&self) -> Option<f64> {
         let df = self.springs.checked_sub(1).filter(|df| *df > 0)?;
-        t_quantile(0.975, df as f64).ok().map(|t| t * self.force_delay_u_ms)
+        t_quantile(0.975, df as f64)
+            .ok()
+            .map(|t| t * self.force_delay_u_ms)
     }
 
     /// The file's text.
     pub fn to_toml(&self) -> String {
-        let mut t = String::from("# Written by tautpoint calibrate --reference-spring; study.toml goes before it.\nformat = 1\n");
+        let mut t = String::from(
+            "# Written by tautpoint calibrate --reference-spring; study.toml goes before it.\nformat = 1\n",
+        );
         let text = |s: &str| toml::Value::String(s.to_owned()).to_string();
         if let Some(made) = self.made {
             let _ = writeln!(t, "made = {}", text(&made.to_string()));
@@ -75,13 +79,29 @@ impl Instrument {
                 let _ = writeln!(t, "{key} = {value:?}{comment}");
             }
         };
-        number("force_delay_ms", Some(self.force_delay_ms), "  # force behind displacement");
-        number("force_delay_u_ms", Some(self.force_delay_u_ms), "  # standard uncertainty");
+        number(
+            "force_delay_ms",
+            Some(self.force_delay_ms),
+            "  # force behind displacement",
+        );
+        number(
+            "force_delay_u_ms",
+            Some(self.force_delay_u_ms),
+            "  # standard uncertainty",
+        );
         number("force_delay_u95_ms", self.force_delay_u95_ms(), "");
-        number("loop_ratio", Some(self.loop_ratio), "  # loss / loading work that stays");
+        number(
+            "loop_ratio",
+            Some(self.loop_ratio),
+            "  # loss / loading work that stays",
+        );
         number("loop_ratio_u", Some(self.loop_ratio_u), "");
         number("loop_mj", Some(self.loop_mj), "");
-        number("loop_ratio_before", Some(self.loop_ratio_before), "  # with the delay left in");
+        number(
+            "loop_ratio_before",
+            Some(self.loop_ratio_before),
+            "  # with the delay left in",
+        );
         number("stiffness_n_per_mm", self.stiffness_n_per_mm, "");
         let _ = writeln!(t, "springs = {}", self.springs);
         let list = |of: &[String]| toml::Value::Array(of.iter().cloned().map(toml::Value::String).collect());
@@ -93,7 +113,13 @@ impl Instrument {
     /// Reads the file. `None` when it cannot be used; the problems then hold at least one error.
     pub fn parse(file: &str, text: &str) -> (Option<Instrument>, Vec<Problem>) {
         let doc = Doc::new(file, text);
-        let instrument = doc.parse().and_then(|table| read(&Section { doc: &doc, table: &table, path: "" }));
+        let instrument = doc.parse().and_then(|table| {
+            read(&Section {
+                doc: &doc,
+                table: &table,
+                path: "",
+            })
+        });
         let mut problems = doc.into_problems();
         let faulty = problems.iter().any(|p| p.severity == Severity::Error);
         if instrument.is_none() && !faulty {
@@ -120,7 +146,9 @@ impl Instrument {
             let values: Vec<f64> = counted.iter().filter_map(|s| of(s)).collect();
             mean(&values).ok()
         };
-        let Some(work_mj) = mean_of(&|s| s.loading_work_mj).filter(|w| *w > 0.0) else { return };
+        let Some(work_mj) = mean_of(&|s| s.loading_work_mj).filter(|w| *w > 0.0) else {
+            return;
+        };
         let false_loop_mj_per_s = mean_of(&|s| {
             let force_n = s.peak_n - s.preload_n?;
             let turns_per_s = std::f64::consts::TAU / (s.end_s - s.start_s);
@@ -128,12 +156,21 @@ impl Instrument {
         });
         let delay_u_mj = false_loop_mj_per_s.unwrap_or(0.0).abs() * self.force_delay_u_ms / 1e3;
         for (measure, work) in [(Measure::Loss, work_mj), (Measure::LossRatio, 1.0)] {
-            let Some(estimate) = test.measures.get(measure) else { continue };
+            let Some(estimate) = test.measures.get(measure) else {
+                continue;
+            };
             let parts = [
                 (LOOP_LINE, self.loop_ratio_u * work),
                 (DELAY_LINE, delay_u_mj * work / work_mj),
             ];
-            let measured = less(test, measure, estimate, self.loop_ratio * work, &parts, self.springs);
+            let measured = less(
+                test,
+                measure,
+                estimate,
+                self.loop_ratio * work,
+                &parts,
+                self.springs,
+            );
             test.measures.set(measure, measured);
         }
         for spring in &mut test.springs {
@@ -162,11 +199,18 @@ fn less(
     let mut budget = test.measures.budget(measure).to_vec();
     let value = estimate.value - off;
     if estimate.u95.is_none() {
-        return Measured { estimate: Estimate { value, ..estimate }, budget };
+        return Measured {
+            estimate: Estimate { value, ..estimate },
+            budget,
+        };
     }
     for (source, u) in parts {
         if *u > 0.0 && u.is_finite() {
-            budget.push(BudgetLine { source, standard_uncertainty: *u, degrees_of_freedom: Some(df) });
+            budget.push(BudgetLine {
+                source,
+                standard_uncertainty: *u,
+                degrees_of_freedom: Some(df),
+            });
         }
     }
     let u2: f64 = budget.iter().map(|l| l.standard_uncertainty.powi(2)).sum();
@@ -174,9 +218,20 @@ fn less(
         .iter()
         .filter_map(|l| l.degrees_of_freedom.map(|df| l.standard_uncertainty.powi(4) / df))
         .sum();
-    let df = if bottom > 0.0 { (u2 * u2 / bottom).max(1.0) } else { f64::INFINITY };
+    let df = if bottom > 0.0 {
+        (u2 * u2 / bottom).max(1.0)
+    } else {
+        f64::INFINITY
+    };
     let u95 = t_quantile(0.975, df).ok().map(|t| t * u2.sqrt());
-    Measured { estimate: Estimate { value, u95, ..estimate }, budget }
+    Measured {
+        estimate: Estimate {
+            value,
+            u95,
+            ..estimate
+        },
+        budget,
+    }
 }
 
 fn read(top: &Section<'_, '_>) -> Option<Instrument> {
@@ -198,7 +253,10 @@ fn read(top: &Section<'_, '_>) -> Option<Instrument> {
     let list = |key: &str| -> Vec<String> {
         let items = top.get(key).and_then(|v| v.get_ref().as_array());
         items.map_or_else(Vec::new, |items| {
-            items.iter().filter_map(|i| i.get_ref().as_str().map(str::to_owned)).collect()
+            items
+                .iter()
+                .filter_map(|i| i.get_ref().as_str().map(str::to_owned))
+                .collect()
         })
     };
     let loop_ratio = top.number("loop_ratio", -1.0, 1.0)?;
@@ -253,7 +311,13 @@ pub fn from_reference_springs(traces: &[Trace], settings: &Settings) -> Result<I
         .into());
     }
     let too_few = |e: crate::stats::StatsError| -> Error {
-        Problem::error("reference spring", e.to_string(), "springs with numbers", "record the springs again").into()
+        Problem::error(
+            "reference spring",
+            e.to_string(),
+            "springs with numbers",
+            "record the springs again",
+        )
+        .into()
     };
     let delay_s = mean(&delays_s).map_err(too_few)?;
     let delay_u_s = sd(&delays_s).map_err(too_few)? / (delays_s.len() as f64).sqrt();
@@ -295,12 +359,27 @@ fn springs_of(trace: &Trace, settings: &Settings) -> Result<Vec<Spring>> {
     };
     match trace.channels.as_slice() {
         [one] if one.displacement_mm.is_none() => {
-            return Err(fault("no displacement", "force and displacement", "a delay lies between two channels"));
+            return Err(fault(
+                "no displacement",
+                "force and displacement",
+                "a delay lies between two channels",
+            ));
         }
         [_] => {}
-        _ => return Err(fault("two sides", "one side at a time", "record each sensor pair on its own")),
+        _ => {
+            return Err(fault(
+                "two sides",
+                "one side at a time",
+                "record each sensor pair on its own",
+            ));
+        }
     }
-    let names = |shapes: &[EpisodeShape]| Ok(shapes.iter().map(|s| vec![trace.about.clone(); s.sides.len()]).collect());
+    let names = |shapes: &[EpisodeShape]| {
+        Ok(shapes
+            .iter()
+            .map(|s| vec![trace.about.clone(); s.sides.len()])
+            .collect())
+    };
     let measured = signal::analyze(trace, settings, &names)?;
     let springs: Vec<Spring> = measured
         .tests
@@ -341,12 +420,20 @@ fn delay_of(trace: &Trace, c: &Conditioned, spring: &Spring) -> Result<f64> {
     let window = index(spring.start_s)..index(spring.end_s) + 1;
     let fastest = window.clone().map(|i| speed[i].abs()).fold(0.0, f64::max);
     // The direction goes through the same low pass as friction in the force did.
-    let direction: Vec<f64> = speed.iter().map(|v| (v / (SLOW_SHARE * fastest)).tanh()).collect();
+    let direction: Vec<f64> = speed
+        .iter()
+        .map(|v| (v / (SLOW_SHARE * fastest)).tanh())
+        .collect();
     let direction = c.low_pass.apply(&direction);
     let f: Vec<f64> = force[window.clone()].to_vec();
     let mut delay_s = 0.0;
     for _ in 0..STEPS {
-        let at = |y: &[f64]| -> Vec<f64> { window.clone().map(|i| between(y, i as f64 - delay_s / step)).collect() };
+        let at = |y: &[f64]| -> Vec<f64> {
+            window
+                .clone()
+                .map(|i| between(y, i as f64 - delay_s / step))
+                .collect()
+        };
         let (x, v, d) = (at(x), at(&speed), at(&direction));
         let squares: Vec<f64> = x.iter().map(|x| x * x).collect();
         let ones = vec![1.0; x.len()];
@@ -355,7 +442,7 @@ fn delay_of(trace: &Trace, c: &Conditioned, spring: &Spring) -> Result<f64> {
         let stiffness = fit.coefficients[1] + 2.0 * fit.coefficients[2] * middle;
         let change = -fit.coefficients[4] / stiffness;
         delay_s += change;
-        if !(delay_s.abs() <= LONGEST_DELAY_S) {
+        if delay_s.is_nan() || delay_s.abs() > LONGEST_DELAY_S {
             return Err(fault("no delay closes the loop".to_owned()));
         }
         if change.abs() < 1e-9 {
@@ -371,7 +458,11 @@ fn gradient(y: &[f64], step: f64) -> Vec<f64> {
     (0..y.len())
         .map(|i| {
             let (a, b) = (i.saturating_sub(1), (i + 1).min(last));
-            if b > a { (y[b] - y[a]) / ((b - a) as f64 * step) } else { 0.0 }
+            if b > a {
+                (y[b] - y[a]) / ((b - a) as f64 * step)
+            } else {
+                0.0
+            }
         })
         .collect()
 }

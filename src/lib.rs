@@ -17,6 +17,7 @@ pub mod write;
 pub mod signal;
 pub mod simulate;
 pub mod instrument;
+pub mod acquire;
 pub mod compare;
 pub mod technique;
 pub mod plot;

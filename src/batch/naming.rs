@@ -48,7 +48,7 @@ impl<'a> Naming<'a> {
             }
             None => Ok(shapes
                 .iter()
-                .map(|s| s.sides.iter().map(|side| self.from_sidecar(*side)).collect())
+                .map(|s| s.sides.iter().map(|side| self.named_by_sidecar(*side)).collect())
                 .collect()),
         }
     }
@@ -60,7 +60,7 @@ impl<'a> Naming<'a> {
             .map(|(plan, _)| plan)
     }
 
-    fn from_sidecar(&self, side: Option<Side>) -> About {
+    fn named_by_sidecar(&self, side: Option<Side>) -> About {
         About {
             side: side.or(self.trace.about.side),
             ..self.trace.about.clone()
@@ -104,8 +104,8 @@ fn unknown_plan(trace: &Trace, name: &str, study: &Study) -> Box<Problem> {
 pub fn problem_of(error: Error, recording: &str) -> Problem {
     match error {
         Error::Data(problem) => *problem,
-        Error::Io { source, advice, .. } => {
-            Problem::error(recording, source.to_string(), "a readable file", advice)
+        Error::Io { cause, advice, .. } => {
+            Problem::error(recording, cause.to_string(), "a readable file", advice)
         }
         other => Problem::error(
             recording,

@@ -123,7 +123,9 @@ impl Calibration {
         let values = counts
             .iter()
             .map(|c| {
-                let Some(value) = self.value(*c) else { return f64::NAN };
+                let Some(value) = self.value(*c) else {
+                    return f64::NAN;
+                };
                 let beyond = (low - value).max(value - high);
                 if beyond > 0.0 {
                     outside += 1;
@@ -153,16 +155,26 @@ impl Calibration {
     pub fn validity(&self, recorded: Option<Day>, sensor: Option<&str>) -> Validity {
         let mut v = Validity::default();
         let mut complain = |found: String, expected: String, advice: &str| {
-            v.complaints.push(Complaint { found, expected, advice: advice.to_owned() });
+            v.complaints.push(Complaint {
+                found,
+                expected,
+                advice: advice.to_owned(),
+            });
         };
         match (recorded, self.expires) {
             (Some(day), Some(expires)) if day > expires => complain(
-                format!("calibration expired: {} ended on {expires}, recorded on {day}", self.name),
+                format!(
+                    "calibration expired: {} ended on {expires}, recorded on {day}",
+                    self.name
+                ),
                 "a calibration in date".to_owned(),
                 "calibrate again and check that the sensor has not moved; until then trust no number further than that",
             ),
             (None, Some(expires)) => complain(
-                format!("calibration date not checked: {} ends on {expires}, and the recording has no day", self.name),
+                format!(
+                    "calibration date not checked: {} ends on {expires}, and the recording has no day",
+                    self.name
+                ),
                 "recorded_at or session in the sidecar".to_owned(),
                 "write the day of the recording into the sidecar",
             ),
@@ -172,7 +184,10 @@ impl Calibration {
             && day < made
         {
             complain(
-                format!("calibration made later: {} dates from {made}, recorded on {day}", self.name),
+                format!(
+                    "calibration made later: {} dates from {made}, recorded on {day}",
+                    self.name
+                ),
                 "a calibration made before the recording".to_owned(),
                 "name the one that was in force, or say why this one holds",
             );
@@ -196,8 +211,18 @@ mod tests {
 
     #[test]
     fn days_are_read_and_counted() {
-        assert_eq!(Day::parse("2026-09-14T10:02:31+02:00").map(|d| d.to_string()), Some("2026-09-14".to_owned()));
-        for wrong in ["2026-02-29", "2026-13-01", "14.09.2026", "2026-9-14", "", "2026-09-145"] {
+        assert_eq!(
+            Day::parse("2026-09-14T10:02:31+02:00").map(|d| d.to_string()),
+            Some("2026-09-14".to_owned())
+        );
+        for wrong in [
+            "2026-02-29",
+            "2026-13-01",
+            "14.09.2026",
+            "2026-9-14",
+            "",
+            "2026-09-145",
+        ] {
             assert_eq!(Day::parse(wrong), None, "{wrong}");
         }
         // 2000-03-01 is day 11017 (counted by hand: 30 years, 7 leap days before 2000, then 31 + 29).

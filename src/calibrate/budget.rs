@@ -32,7 +32,9 @@ pub fn add_to_test(test: &mut Test, used: Used<'_>) {
     }
     let spans = Spans::of(test);
     for measure in Measure::ALL {
-        let Some(estimate) = test.measures.get(measure) else { continue };
+        let Some(estimate) = test.measures.get(measure) else {
+            continue;
+        };
         let lines = lines(measure, estimate.value, &spans, used);
         add(test, measure, estimate, lines);
     }
@@ -91,10 +93,15 @@ fn lines(measure: Measure, value: f64, spans: &Spans, used: Used<'_>) -> Vec<Bud
         }
         M::Window => relative(value, used, Some(spans.window_n), spans.displacement_mm),
         M::TakeUp => {
-            let x = spans.onset_mm.zip(spans.displacement_mm).map(|(onset, x)| [onset.min(x[0]), x[1]]);
+            let x = spans
+                .onset_mm
+                .zip(spans.displacement_mm)
+                .map(|(onset, x)| [onset.min(x[0]), x[1]]);
             relative(value, used, spans.onset_n.map(|n| [0.0, n]), x)
         }
-        M::Excursion => spans.displacement_mm.map_or_else(Parts::default, |x| displacement(x, used)),
+        M::Excursion => spans
+            .displacement_mm
+            .map_or_else(Parts::default, |x| displacement(x, used)),
         M::Onset => Parts {
             displacement: used.displacement.map_or(0.0, |c| c.curve_u(value)),
             scatter: used.displacement.map_or(0.0, |c| c.scatter(value)),
@@ -103,7 +110,8 @@ fn lines(measure: Measure, value: f64, spans: &Spans, used: Used<'_>) -> Vec<Bud
         M::OnsetTravel | M::DisplacementAt30N => {
             let end = spans.displacement_mm.map_or(value, |x| x[1]);
             let mut parts = displacement([end - value, end], used);
-            if let (M::DisplacementAt30N, Some(c), Some(k)) = (measure, used.force, spans.take_up.or(spans.end_feel))
+            if let (M::DisplacementAt30N, Some(c), Some(k)) =
+                (measure, used.force, spans.take_up.or(spans.end_feel))
                 && k > 0.0
             {
                 parts.force = c.difference_u(0.0, 30.0) / k;
@@ -182,7 +190,17 @@ fn add(test: &mut Test, measure: Measure, estimate: Estimate, lines: Vec<BudgetL
         .iter()
         .filter_map(|l| l.degrees_of_freedom.map(|df| l.standard_uncertainty.powi(4) / df))
         .sum();
-    let df = if bottom > 0.0 { u2 * u2 / bottom } else { f64::INFINITY };
+    let df = if bottom > 0.0 {
+        u2 * u2 / bottom
+    } else {
+        f64::INFINITY
+    };
     let u95 = t_quantile(0.975, df.max(1.0)).ok().map(|k| k * u2.sqrt());
-    test.measures.set(measure, Measured { estimate: Estimate { u95, ..estimate }, budget });
+    test.measures.set(
+        measure,
+        Measured {
+            estimate: Estimate { u95, ..estimate },
+            budget,
+        },
+    );
 }

@@ -53,7 +53,10 @@ impl Calibration {
         if let Some(channel) = &self.channel {
             text("channel", channel);
         }
-        text("quantity", &format!("{}_{}", self.quantity.word(), unit_word(self.quantity)));
+        text(
+            "quantity",
+            &format!("{}_{}", self.quantity.word(), unit_word(self.quantity)),
+        );
         for (key, day) in [("made", self.made), ("expires", self.expires)] {
             if let Some(day) = day {
                 text(key, &day.to_string());
@@ -62,7 +65,10 @@ impl Calibration {
         let unit = super::unit_sign(self.quantity);
         let c = &self.curve;
         let _ = writeln!(t, "degree = {}", c.degree());
-        let _ = writeln!(t, "# indicated = sum of coefficients[i] * applied^i, applied in {unit}");
+        let _ = writeln!(
+            t,
+            "# indicated = sum of coefficients[i] * applied^i, applied in {unit}"
+        );
         let _ = writeln!(t, "coefficients = {}", list(&c.coefficients));
         let _ = writeln!(t, "standard_errors = {}", list(&c.standard_errors()));
         let rows: Vec<String> = c.covariance.iter().map(|row| list(row)).collect();
@@ -81,7 +87,11 @@ impl Calibration {
                 let _ = writeln!(t, "percent = {}", number(percent));
                 let _ = writeln!(t, "{} = {}", unit_word(self.quantity), number(value));
             }
-            let _ = writeln!(t, "of = {}", toml::Value::String(figure.of.words().replacen("of ", "", 1)));
+            let _ = writeln!(
+                t,
+                "of = {}",
+                toml::Value::String(figure.of.words().replacen("of ", "", 1))
+            );
             if let Some(at) = figure.at {
                 let _ = writeln!(t, "at = {}", number(at));
             }
@@ -98,9 +108,17 @@ impl Calibration {
     /// name, quantity, coefficients, covariance, residual_sd, degrees_of_freedom and range.
     pub fn parse(file: &str, text: &str) -> (Option<Calibration>, Vec<Problem>) {
         let doc = Doc::new(file, text);
-        let calibration = doc.parse().and_then(|table| read(&Section { doc: &doc, table: &table, path: "" }));
+        let calibration = doc.parse().and_then(|table| {
+            read(&Section {
+                doc: &doc,
+                table: &table,
+                path: "",
+            })
+        });
         let mut problems = doc.into_problems();
-        let usable = !problems.iter().any(|p| p.severity == crate::error::Severity::Error);
+        let usable = !problems
+            .iter()
+            .any(|p| p.severity == crate::error::Severity::Error);
         if calibration.is_none() && usable {
             problems.push(Problem::error(
                 file,
@@ -128,14 +146,21 @@ fn read(top: &Section<'_, '_>) -> Option<Calibration> {
     if let Some(value) = top.get("format")
         && crate::study::toml_doc::as_whole(value.get_ref()) != Some(1)
     {
-        fault(top, "format", "format = 1", "make the certificate again with this version");
+        fault(
+            top,
+            "format",
+            "format = 1",
+            "make the certificate again with this version",
+        );
     }
     let quantity = match top.word("quantity", &["force_n", "displacement_mm"]).as_deref() {
         Some("force_n") => Some(Quantity::Force),
         Some(_) => Some(Quantity::Displacement),
         None => missing(top, "quantity", "\"force_n\" or \"displacement_mm\""),
     };
-    let name = top.text("name").or_else(|| missing(top, "name", "the calibration's name"));
+    let name = top
+        .text("name")
+        .or_else(|| missing(top, "name", "the calibration's name"));
     let coefficients = numbers(top, "coefficients");
     let covariance = rows(top, "covariance");
     let range = numbers(top, "range");
@@ -157,7 +182,8 @@ fn read(top: &Section<'_, '_>) -> Option<Calibration> {
         made: day("made"),
         expires: day("expires"),
         curve: Polynomial {
-            coefficients: coefficients.or_else(|| missing(top, "coefficients", "a list of 2 to 4 numbers"))?,
+            coefficients: coefficients
+                .or_else(|| missing(top, "coefficients", "a list of 2 to 4 numbers"))?,
             covariance: covariance.or_else(|| missing(top, "covariance", "a list of lists of numbers"))?,
             residual_sd: residual_sd.or_else(|| missing(top, "residual_sd", "a number"))?,
             degrees_of_freedom: df.or_else(|| missing(top, "degrees_of_freedom", "a whole number"))? as usize,
@@ -175,19 +201,44 @@ fn read(top: &Section<'_, '_>) -> Option<Calibration> {
 fn check(top: &Section<'_, '_>, c: &Calibration) {
     let p = c.curve.coefficients.len();
     if !(2..=HIGHEST_DEGREE + 1).contains(&p) {
-        return fault(top, "coefficients", "2 to 4 numbers", "make the certificate again");
+        return fault(
+            top,
+            "coefficients",
+            "2 to 4 numbers",
+            "make the certificate again",
+        );
     }
     if top.get("degree").is_some() && top.whole("degree", 1, 3) != Some(p as i64 - 1) {
-        fault(top, "degree", "one less than there are coefficients", "make the certificate again");
+        fault(
+            top,
+            "degree",
+            "one less than there are coefficients",
+            "make the certificate again",
+        );
     }
     if c.curve.covariance.len() != p || c.curve.covariance.iter().any(|row| row.len() != p) {
-        return fault(top, "covariance", &format!("{p} rows of {p} numbers"), "make the certificate again");
+        return fault(
+            top,
+            "covariance",
+            &format!("{p} rows of {p} numbers"),
+            "make the certificate again",
+        );
     }
     if !is_covariance(&c.curve.covariance) {
-        fault(top, "covariance", "a covariance: symmetric, no variance below 0", "make the certificate again");
+        fault(
+            top,
+            "covariance",
+            "a covariance: symmetric, no variance below 0",
+            "make the certificate again",
+        );
     }
     if !c.curve.is_monotone(c.range[0], c.range[1]) {
-        fault(top, "coefficients", "a curve that only rises or only falls inside its range", "calibrate again");
+        fault(
+            top,
+            "coefficients",
+            "a curve that only rises or only falls inside its range",
+            "calibrate again",
+        );
     }
 }
 
@@ -228,7 +279,10 @@ fn missing<T>(top: &Section<'_, '_>, key: &str, expected: &str) -> Option<T> {
 
 fn plain(value: &DeValue<'_>) -> Option<Vec<f64>> {
     let DeValue::Array(items) = value else { return None };
-    items.iter().map(|i| as_number(i.get_ref()).filter(|n| n.is_finite())).collect()
+    items
+        .iter()
+        .map(|i| as_number(i.get_ref()).filter(|n| n.is_finite()))
+        .collect()
 }
 
 fn numbers(top: &Section<'_, '_>, key: &str) -> Option<Vec<f64>> {
@@ -256,7 +310,12 @@ fn two(top: &Section<'_, '_>, range: Option<Vec<f64>>) -> Option<[f64; 2]> {
     match range.as_deref() {
         Some([low, high]) if high > low => Some([*low, *high]),
         _ => {
-            fault(top, "range", "two rising numbers", "give the smallest and the largest load");
+            fault(
+                top,
+                "range",
+                "two rising numbers",
+                "give the smallest and the largest load",
+            );
             None
         }
     }
@@ -264,22 +323,33 @@ fn two(top: &Section<'_, '_>, range: Option<Vec<f64>>) -> Option<[f64; 2]> {
 
 fn notes(top: &Section<'_, '_>) -> Vec<String> {
     match top.get("notes").map(toml::Spanned::get_ref) {
-        Some(DeValue::Array(items)) => {
-            items.iter().filter_map(|i| i.get_ref().as_str().map(ToOwned::to_owned)).collect()
-        }
+        Some(DeValue::Array(items)) => items
+            .iter()
+            .filter_map(|i| i.get_ref().as_str().map(ToOwned::to_owned))
+            .collect(),
         _ => Vec::new(),
     }
 }
 
 fn figures(top: &Section<'_, '_>, quantity: Quantity) -> Vec<CalibrationFigure> {
-    let Some(table) = top.table("figures") else { return Vec::new() };
-    let section = Section { doc: top.doc, table, path: "figures" };
+    let Some(table) = top.table("figures") else {
+        return Vec::new();
+    };
+    let section = Section {
+        doc: top.doc,
+        table,
+        path: "figures",
+    };
     section.warn_unknown(&FIGURES);
     FIGURES
         .iter()
         .filter_map(|name| {
             let path = format!("figures.{name}");
-            let one = Section { doc: top.doc, table: section.table(name)?, path: &path };
+            let one = Section {
+                doc: top.doc,
+                table: section.table(name)?,
+                path: &path,
+            };
             let of = match one.text("of").as_deref() {
                 Some("full scale") => Of::FullScale,
                 _ => Of::Reading,

@@ -62,7 +62,11 @@ pub fn check(
         return Err(Problem::error(
             &readings.file,
             format!("readings of {}", readings.quantity.word()),
-            format!("readings of {}, as {} is for", calibration.quantity.word(), calibration.name),
+            format!(
+                "readings of {}, as {} is for",
+                calibration.quantity.word(),
+                calibration.name
+            ),
             "name the calibration of that sensor",
         )
         .in_column(&readings.applied_heading));
@@ -84,7 +88,12 @@ pub fn check(
         })
         .collect();
     if found.is_empty() {
-        return Err(Problem::error(&readings.file, "no reading", "at least one known load", "read the sensor under one"));
+        return Err(Problem::error(
+            &readings.file,
+            "no reading",
+            "at least one known load",
+            "read the sensor under one",
+        ));
     }
     Ok(found)
 }
@@ -120,7 +129,10 @@ pub fn appended(history: &str, new: &[Checked]) -> String {
 
 /// A cell of text, quoted where it must be (RFC 4180, section 2).
 fn cell(text: &str) -> String {
-    let clean: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    let clean: String = text
+        .chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect();
     if clean.contains([',', ';', '"', '#']) {
         format!("\"{}\"", clean.replace('"', "\"\""))
     } else {
@@ -248,7 +260,10 @@ pub fn individuals(baseline: &[f64]) -> Option<(f64, f64)> {
 /// The spread is never taken smaller than the sensor's resolution can show (step/√12, where the certificate has it):
 /// equal readings do not mean no spread.
 pub fn charts(history: &[Checked], calibration: &Calibration) -> Vec<Chart> {
-    let own: Vec<&Checked> = history.iter().filter(|c| c.calibration == calibration.name).collect();
+    let own: Vec<&Checked> = history
+        .iter()
+        .filter(|c| c.calibration == calibration.name)
+        .collect();
     let close = 1e-6 * own.iter().fold(0.0, |m: f64, c| m.max(c.applied.abs()));
     let mut loads: Vec<f64> = own.iter().map(|c| c.applied).collect();
     loads.sort_by(f64::total_cmp);
@@ -256,7 +271,9 @@ pub fn charts(history: &[Checked], calibration: &Calibration) -> Vec<Chart> {
     loads
         .into_iter()
         .filter_map(|load| {
-            let here = own.iter().filter(|c| c.applied >= load - close && c.applied <= load + close);
+            let here = own
+                .iter()
+                .filter(|c| c.applied >= load - close && c.applied <= load + close);
             chart(calibration, load, points(here.copied()))
         })
         .collect()
@@ -265,7 +282,11 @@ pub fn charts(history: &[Checked], calibration: &Calibration) -> Vec<Chart> {
 fn points<'a>(checks: impl Iterator<Item = &'a Checked>) -> Vec<Point> {
     let mut by_check: BTreeMap<u32, (String, Vec<f64>)> = BTreeMap::new();
     for c in checks {
-        by_check.entry(c.check).or_insert_with(|| (c.checked_at.clone(), Vec::new())).1.push(c.error);
+        by_check
+            .entry(c.check)
+            .or_insert_with(|| (c.checked_at.clone(), Vec::new()))
+            .1
+            .push(c.error);
     }
     by_check
         .into_iter()
@@ -280,12 +301,21 @@ fn points<'a>(checks: impl Iterator<Item = &'a Checked>) -> Vec<Point> {
 fn chart(calibration: &Calibration, applied: f64, points: Vec<Point>) -> Option<Chart> {
     let errors: Vec<f64> = points.iter().map(|p| p.error).collect();
     let baseline = BASELINE.min(errors.len().checked_sub(1)?);
-    let step = calibration.figure("resolution").and_then(|f| f.value).unwrap_or(0.0);
+    let step = calibration
+        .figure("resolution")
+        .and_then(|f| f.value)
+        .unwrap_or(0.0);
     let (centre, sigma, limits_from) = if baseline >= LEAST_BASELINE {
         let (centre, sigma) = individuals(&errors[..baseline])?;
-        (centre, sigma.max(step / 12f64.sqrt()), LimitsFrom::Checks(baseline))
+        (
+            centre,
+            sigma.max(step / 12f64.sqrt()),
+            LimitsFrom::Checks(baseline),
+        )
     } else {
-        let u = calibration.invert(calibration.indicated(applied), 1)?.standard_uncertainty;
+        let u = calibration
+            .invert(calibration.indicated(applied), 1)?
+            .standard_uncertainty;
         (0.0, u.max(step / 12f64.sqrt()), LimitsFrom::Calibration)
     };
     let limits = [centre - SIGMAS * sigma, centre + SIGMAS * sigma];
@@ -301,7 +331,11 @@ fn chart(calibration: &Calibration, applied: f64, points: Vec<Point>) -> Option<
         centre,
         limits,
         limits_from,
-        state: if newest { State::Out { since } } else { State::In { since } },
+        state: if newest {
+            State::Out { since }
+        } else {
+            State::In { since }
+        },
     })
 }
 

@@ -88,21 +88,40 @@ impl<'a> Deflections<'a> {
         };
         let mut zeros = BTreeMap::new();
         for run in readings.readings.iter().map(|r| r.run.as_deref()) {
-            let own = unloaded.iter().copied().filter(|r| r.run.as_deref() == run).collect();
+            let own = unloaded
+                .iter()
+                .copied()
+                .filter(|r| r.run.as_deref() == run)
+                .collect();
             if let Some(zero) = best(own) {
                 zeros.insert(run, zero);
             }
         }
-        let furthest = loads.iter().copied().fold(0.0, |m: f64, x| if x.abs() > m.abs() { x } else { m });
+        let furthest = loads
+            .iter()
+            .copied()
+            .fold(0.0, |m: f64, x| if x.abs() > m.abs() { x } else { m });
         let start = curve.coefficients[0];
         let (zero, note) = match best(unloaded.clone()) {
             Some(zero) => (zero, None),
-            None if start.abs() <= TARED * (curve.at(furthest) - start).abs() => {
-                (0.0, Some("no reading at no load: deflections are taken as indicated".to_owned()))
-            }
-            None => (start, Some("no reading at no load: deflections count from where the curve meets it".to_owned())),
+            None if start.abs() <= TARED * (curve.at(furthest) - start).abs() => (
+                0.0,
+                Some("no reading at no load: deflections are taken as indicated".to_owned()),
+            ),
+            None => (
+                start,
+                Some("no reading at no load: deflections count from where the curve meets it".to_owned()),
+            ),
         };
-        Deflections { readings, curve, zeros, zero, note, loads, full: curve.at(furthest) - zero }
+        Deflections {
+            readings,
+            curve,
+            zeros,
+            zero,
+            note,
+            loads,
+            full: curve.at(furthest) - zero,
+        }
     }
 
     fn of(&self, r: &Reading) -> f64 {
@@ -136,12 +155,21 @@ impl<'a> Deflections<'a> {
         let mut worst = Worst::default();
         for load in self.loaded() {
             for up in [true, false] {
-                let x: Vec<f64> = self.readings.at(load).filter(|r| r.is_up() == up).map(|r| self.of(r)).collect();
+                let x: Vec<f64> = self
+                    .readings
+                    .at(load)
+                    .filter(|r| r.is_up() == up)
+                    .map(|r| self.of(r))
+                    .collect();
                 let (low, high) = super::polynomial::extent(&x);
                 worst.offer(spread_percent(&x), self.in_applied(high - low, load), load);
             }
         }
-        worst.figure("repeatability", Of::Reading, "no load was reached twice from the same direction")
+        worst.figure(
+            "repeatability",
+            Of::Reading,
+            "no load was reached twice from the same direction",
+        )
     }
 
     /// Mean over the runs of 100·|X_down − X_up|/X_up at one load; the worst load.
@@ -153,8 +181,10 @@ impl<'a> Deflections<'a> {
                 runs.entry(r.run.as_deref()).or_default()[usize::from(!r.is_up())].push(self.of(r));
             }
             let mean = |x: &[f64]| crate::stats::moments::mean(x).ok();
-            let pairs: Vec<(f64, f64)> =
-                runs.values().filter_map(|[up, down]| Some((mean(up)?, mean(down)?))).collect();
+            let pairs: Vec<(f64, f64)> = runs
+                .values()
+                .filter_map(|[up, down]| Some((mean(up)?, mean(down)?)))
+                .collect();
             let percents: Vec<f64> = pairs
                 .iter()
                 .filter(|(up, _)| *up != 0.0)
@@ -165,21 +195,36 @@ impl<'a> Deflections<'a> {
                 worst.offer(mean(&percents), self.in_applied(gap, load), load);
             }
         }
-        worst.figure("reversibility", Of::Reading, "no load was reached both up and down in one run (column direction)")
+        worst.figure(
+            "reversibility",
+            Of::Reading,
+            "no load was reached both up and down in one run (column direction)",
+        )
     }
 
     /// 100(X̄ − Xa)/Xa: the mean deflection on the way up against the curve's; the worst load.
     fn interpolation(&self) -> CalibrationFigure {
         let mut worst = Worst::default();
         for load in self.loaded() {
-            let up: Vec<f64> = self.readings.at(load).filter(|r| r.is_up()).map(|r| r.indicated).collect();
-            let Ok(mean) = crate::stats::moments::mean(&up) else { continue };
+            let up: Vec<f64> = self
+                .readings
+                .at(load)
+                .filter(|r| r.is_up())
+                .map(|r| r.indicated)
+                .collect();
+            let Ok(mean) = crate::stats::moments::mean(&up) else {
+                continue;
+            };
             let on_curve = self.curve.at(load) - self.zero;
             let off = mean - self.curve.at(load);
             let percent = (on_curve != 0.0).then(|| 100.0 * (off / on_curve).abs());
             worst.offer(percent, self.in_applied(off.abs(), load), load);
         }
-        worst.figure("interpolation_error", Of::Reading, "there is no reading on the way up under any load")
+        worst.figure(
+            "interpolation_error",
+            Of::Reading,
+            "there is no reading on the way up under any load",
+        )
     }
 
     /// 100(i_after − i_before)/X_full: under no load after a run against before it; the worst run.
@@ -199,7 +244,11 @@ impl<'a> Deflections<'a> {
                 worst.offer(percent, self.in_applied(off, 0.0), 0.0);
             }
         }
-        worst.figure("zero_return", Of::FullScale, "no run has a reading at no load both up and down")
+        worst.figure(
+            "zero_return",
+            Of::FullScale,
+            "no run has a reading at no load both up and down",
+        )
     }
 
     /// 100·r/F at the smallest load above none; r is the step in which the readings are written.
@@ -234,7 +283,9 @@ struct Worst(Option<(f64, f64, f64)>);
 
 impl Worst {
     fn offer(&mut self, percent: Option<f64>, value: f64, at: f64) {
-        let Some(percent) = percent.filter(|p| p.is_finite()) else { return };
+        let Some(percent) = percent.filter(|p| p.is_finite()) else {
+            return;
+        };
         if self.0.is_none_or(|(most, ..)| percent > most) {
             self.0 = Some((percent, value, at));
         }

@@ -43,11 +43,27 @@ pub fn local_gravity(latitude_deg: f64, height_m: f64) -> Result<f64> {
         if (low..=high).contains(&found) {
             Ok(found)
         } else {
-            Err(StatsError::Range { what, found, expected })
+            Err(StatsError::Range {
+                what,
+                found,
+                expected,
+            })
         }
     };
-    let latitude = within("the latitude", latitude_deg, -90.0, 90.0, "degrees from -90 to 90")?;
-    let h = within("the height", height_m, -500.0, 10_000.0, "metres from -500 to 10000")?;
+    let latitude = within(
+        "the latitude",
+        latitude_deg,
+        -90.0,
+        90.0,
+        "degrees from -90 to 90",
+    )?;
+    let h = within(
+        "the height",
+        height_m,
+        -500.0,
+        10_000.0,
+        "metres from -500 to 10000",
+    )?;
     let b = SEMI_MAJOR_M * (1.0 - FLATTENING);
     let e2 = FLATTENING * (2.0 - FLATTENING);
     let k = b * POLE_G / (SEMI_MAJOR_M * EQUATOR_G) - 1.0;

@@ -51,7 +51,13 @@ impl Calibration {
             return Some((indicated - b0) / b1);
         }
         let start = low + (indicated - at_low) / (at_high - at_low) * (high - low);
-        Some(root(|x| self.curve.at(x) - indicated, |x| self.curve.slope(x), low, high, start))
+        Some(root(
+            |x| self.curve.at(x) - indicated,
+            |x| self.curve.slope(x),
+            low,
+            high,
+            start,
+        ))
     }
 
     /// What the error of a load read from the curve depends on: −(1, x, x², …)/slope. A covariance between the errors
@@ -106,7 +112,8 @@ impl Calibration {
         let value = self.value(indicated)?;
         let scatter = self.scatter(value) / (readings.max(1) as f64).sqrt();
         let curve_u = self.curve_u(value);
-        let outside = value < self.range[0] - 1e-9 * self.span() || value > self.range[1] + 1e-9 * self.span();
+        let outside =
+            value < self.range[0] - 1e-9 * self.span() || value > self.range[1] + 1e-9 * self.span();
         Some(Inverse {
             value,
             curve_u,
@@ -132,7 +139,7 @@ impl Calibration {
             while step < 10.0 * self.span() {
                 let outer = value + sign * step;
                 if off(outer) > 0.0 {
-                    return Some(bisect(&off, inner, outer));
+                    return Some(bisect(off, inner, outer));
                 }
                 inner = outer;
                 step *= 2.0;
@@ -141,7 +148,10 @@ impl Calibration {
         };
         let (low, high) = (end(-1.0)?, end(1.0)?);
         let loads = t * self.load_u() * value.abs();
-        Some([value - (value - low).hypot(loads), value + (high - value).hypot(loads)])
+        Some([
+            value - (value - low).hypot(loads),
+            value + (high - value).hypot(loads),
+        ])
     }
 }
 
@@ -160,7 +170,11 @@ fn root(f: impl Fn(f64) -> f64, slope: impl Fn(f64) -> f64, low: f64, high: f64,
             low = x;
         }
         let newton = x - y / slope(x);
-        let next = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
+        let next = if newton > low && newton < high {
+            newton
+        } else {
+            0.5 * (low + high)
+        };
         if (next - x).abs() <= f64::EPSILON * x.abs().max(next.abs()) || next <= low || next >= high {
             return next;
         }

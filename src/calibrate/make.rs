@@ -86,7 +86,12 @@ pub fn make(readings: &Readings, options: &MakeOptions) -> Result<Made> {
         figures,
         notes,
     };
-    Ok(Made { calibration, degree_tests, residuals, problems })
+    Ok(Made {
+        calibration,
+        degree_tests,
+        residuals,
+        problems,
+    })
 }
 
 fn degree_words(tests: &[DegreeTest], curve: &Polynomial, asked: bool) -> String {
@@ -94,13 +99,28 @@ fn degree_words(tests: &[DegreeTest], curve: &Polynomial, asked: bool) -> String
         return format!("degree {} as asked for", curve.degree());
     }
     if tests.is_empty() {
-        return format!("degree {}: there are too few loads to test a higher one", curve.degree());
+        return format!(
+            "degree {}: there are too few loads to test a higher one",
+            curve.degree()
+        );
     }
     let told: Vec<String> = tests
         .iter()
-        .map(|t| format!("{} against {}: F = {:.4}, p = {:.3e}", t.degree, t.degree - 1, t.f, t.p))
+        .map(|t| {
+            format!(
+                "{} against {}: F = {:.4}, p = {:.3e}",
+                t.degree,
+                t.degree - 1,
+                t.f,
+                t.p
+            )
+        })
         .collect();
-    format!("degree {} by F test at p < {DEGREE_P} ({})", curve.degree(), told.join("; "))
+    format!(
+        "degree {} by F test at p < {DEGREE_P} ({})",
+        curve.degree(),
+        told.join("; ")
+    )
 }
 
 fn check_enough(readings: &Readings, options: &MakeOptions) -> Result<()> {
@@ -112,8 +132,16 @@ fn check_enough(readings: &Readings, options: &MakeOptions) -> Result<()> {
     };
     if n < 2 {
         return problem(
-            if n == 0 { "no reading".to_owned() } else { "one reading".to_owned() },
-            format!("at least {} readings under {} different loads", degree + 2, degree + 1),
+            if n == 0 {
+                "no reading".to_owned()
+            } else {
+                "one reading".to_owned()
+            },
+            format!(
+                "at least {} readings under {} different loads",
+                degree + 2,
+                degree + 1
+            ),
             "read the sensor under more loads, no load among them",
         );
     }
@@ -227,7 +255,10 @@ fn strays(readings: &Readings, curve: &Polynomial) -> Vec<Problem> {
         found.push(
             Problem::warning(
                 &readings.file,
-                format!("{} indicated under {}, {off:.4} off the curve of the others", r.indicated, r.applied),
+                format!(
+                    "{} indicated under {}, {off:.4} off the curve of the others",
+                    r.indicated, r.applied
+                ),
                 format!("{:.4}", curve.at(r.applied)),
                 "look whether it is mistyped; it is used as it is",
             )
@@ -240,8 +271,14 @@ fn strays(readings: &Readings, curve: &Polynomial) -> Vec<Problem> {
 
 /// Loads that a run reached only from above.
 fn lone_downs(readings: &Readings) -> Option<Problem> {
-    let any_down = readings.readings.iter().find(|r| r.direction == Some(Direction::Down))?;
-    let any_up = readings.readings.iter().any(|r| r.direction == Some(Direction::Up));
+    let any_down = readings
+        .readings
+        .iter()
+        .find(|r| r.direction == Some(Direction::Down))?;
+    let any_up = readings
+        .readings
+        .iter()
+        .any(|r| r.direction == Some(Direction::Up));
     if any_up {
         return None;
     }

@@ -109,7 +109,11 @@ pub fn fit(applied: &[f64], indicated: &[f64], degree: usize) -> Result<Polynomi
         });
     }
     if indicated.len() < degree + 2 {
-        return Err(StatsError::TooFew { what: WHAT, needed: degree + 2, found: indicated.len() });
+        return Err(StatsError::TooFew {
+            what: WHAT,
+            needed: degree + 2,
+            found: indicated.len(),
+        });
     }
     let (low, high) = extent(applied);
     if different(applied) < degree + 1 || high <= low {
@@ -125,7 +129,11 @@ pub fn fit(applied: &[f64], indicated: &[f64], degree: usize) -> Result<Polynomi
         .collect();
     let fit = least_squares(&columns, indicated)?;
     let (Some(covariance), Some(residual_sd)) = (fit.covariance, fit.residual_sd) else {
-        return Err(StatsError::TooFew { what: WHAT, needed: degree + 2, found: indicated.len() });
+        return Err(StatsError::TooFew {
+            what: WHAT,
+            needed: degree + 2,
+            found: indicated.len(),
+        });
     };
     let plain = to_plain(degree, centre, half);
     let p = degree + 1;
@@ -136,12 +144,10 @@ pub fn fit(applied: &[f64], indicated: &[f64], degree: usize) -> Result<Polynomi
         let row = |j: usize| (0..p).map(|l| covariance[(j, l)] * plain[k][l]).sum::<f64>();
         (0..p).map(|j| plain[i][j] * row(j)).sum()
     };
-    let mut plain_covariance: Vec<Vec<f64>> = (0..p).map(|i| (0..p).map(|k| entry(i, k)).collect()).collect();
-    for i in 0..p {
-        for k in 0..i {
-            plain_covariance[i][k] = plain_covariance[k][i];
-        }
-    }
+    // Each pair is worked out once, so that the matrix is symmetric to the last digit.
+    let plain_covariance: Vec<Vec<f64>> = (0..p)
+        .map(|i| (0..p).map(|k| entry(i.min(k), i.max(k))).collect())
+        .collect();
     Ok(Polynomial {
         coefficients,
         covariance: plain_covariance,
@@ -203,17 +209,36 @@ pub fn choose_degree(applied: &[f64], indicated: &[f64]) -> Result<(Polynomial, 
         let gain = (rss(&pair[0]) - rss(&pair[1])).max(0.0);
         // Readings that lie on the curve exactly leave nothing to divide by: any gain beyond rounding then counts.
         let floor = indicated.iter().fold(0.0, |m: f64, y| m.max(y.abs())) * 1e-14;
-        let f = gain / pair[1].residual_sd.max(floor).max(f64::MIN_POSITIVE).powi(2).max(f64::MIN_POSITIVE);
+        let f = gain
+            / pair[1]
+                .residual_sd
+                .max(floor)
+                .max(f64::MIN_POSITIVE)
+                .powi(2)
+                .max(f64::MIN_POSITIVE);
         let p = f_upper_tail(f, 1.0, df as f64)?;
-        tests.push(DegreeTest { degree: pair[1].degree(), f, df, p });
+        tests.push(DegreeTest {
+            degree: pair[1].degree(),
+            f,
+            df,
+            p,
+        });
     }
-    let chosen = tests.iter().rev().find(|t| t.p < DEGREE_P).map_or(1, |t| t.degree);
+    let chosen = tests
+        .iter()
+        .rev()
+        .find(|t| t.p < DEGREE_P)
+        .map_or(1, |t| t.degree);
     Ok((fits.swap_remove(chosen - 1), tests))
 }
 
 /// Smallest and largest value.
 pub fn extent(values: &[f64]) -> (f64, f64) {
-    values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(*v), high.max(*v)))
+    values
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| {
+            (low.min(*v), high.max(*v))
+        })
 }
 
 /// How many different values there are.
@@ -231,7 +256,10 @@ mod tests {
     #[test]
     fn a_cubic_through_its_own_values_is_found_in_plain_units() {
         let x: Vec<f64> = (0..12).map(|i| 100.0 + 10.0 * f64::from(i)).collect();
-        let y: Vec<f64> = x.iter().map(|x| 3.0 - 0.5 * x + 0.02 * x * x - 1e-5 * x * x * x).collect();
+        let y: Vec<f64> = x
+            .iter()
+            .map(|x| 3.0 - 0.5 * x + 0.02 * x * x - 1e-5 * x * x * x)
+            .collect();
         let p = fit(&x, &y, 3).unwrap();
         for (found, wanted) in p.coefficients.iter().zip([3.0, -0.5, 0.02, -1e-5]) {
             assert!((found / wanted - 1.0).abs() < 1e-9, "{found} {wanted}");
@@ -257,7 +285,9 @@ mod tests {
     #[test]
     fn as_many_readings_as_coefficients_are_refused() {
         assert!(fit(&[0.0, 1.0], &[0.0, 1.0], 1).is_err());
-        let said = fit(&[0.0, 1.0, 1.0, 0.0], &[0.0, 1.0, 1.1, 0.1], 2).unwrap_err().to_string();
+        let said = fit(&[0.0, 1.0, 1.0, 0.0], &[0.0, 1.0, 1.1, 0.1], 2)
+            .unwrap_err()
+            .to_string();
         assert!(said.contains("fewer different loads than coefficients"), "{said}");
     }
 }

@@ -79,10 +79,12 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
         println!("{}", json::analysis_text(&results));
     } else if args.budget {
         print!("{}", budget_text(&results));
+        tell_problems(&results);
     } else if args.out.is_none() || !quiet {
         print!("{}", summary_text(&results));
+    } else {
+        tell_problems(&results);
     }
-    tell_problems(&results, args.json);
     if let (Some(out), false) = (&args.out, quiet) {
         eprintln!("report: {}", out.join("report.html").display());
     }
@@ -168,11 +170,8 @@ pub(super) fn word(severity: Severity) -> &'static str {
     }
 }
 
-/// Problems on standard error; with `--json` they are in the object too.
-fn tell_problems(results: &Results, in_json: bool) {
-    if in_json {
-        return;
-    }
+/// Problems on standard error, where nothing else that is printed names them.
+fn tell_problems(results: &Results) {
     for problem in &results.problems {
         eprintln!("{}: {problem}", word(problem.severity));
     }

@@ -59,7 +59,12 @@ pub struct Args {
     #[arg(long, value_name = "DATE", value_parser = day)]
     pub expires: Option<Day>,
     /// Latitude of the lab, for gravity.
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true, conflicts_with = "gravity")]
+    #[arg(
+        long,
+        value_name = "DEG",
+        allow_negative_numbers = true,
+        conflicts_with = "gravity"
+    )]
     pub latitude: Option<f64>,
     /// Height of the lab above the sea.
     #[arg(long, value_name = "M", allow_negative_numbers = true, requires = "latitude")]
@@ -119,7 +124,11 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     } else {
         say(summary(&made).trim_end());
         if let (Some(out), false) = (&args.out, quiet) {
-            say(&format!("Certificate: {}, for people: {}", out.display(), page_path(out).display()));
+            say(&format!(
+                "Certificate: {}, for people: {}",
+                out.display(),
+                page_path(out).display()
+            ));
         }
     }
     Ok(Outcome::Done)
@@ -157,7 +166,11 @@ fn options(args: &Args, readings: &Path) -> anyhow::Result<MakeOptions> {
         .into());
     }
     Ok(MakeOptions {
-        name: args.name.clone().or(from_file).unwrap_or_else(|| "calibration".to_owned()),
+        name: args
+            .name
+            .clone()
+            .or(from_file)
+            .unwrap_or_else(|| "calibration".to_owned()),
         sensor: args.sensor.clone(),
         made: Some(made),
         expires: args.expires,
@@ -203,7 +216,9 @@ fn readings(args: &Args, path: &Path) -> anyhow::Result<Readings> {
         mass_kg_per_m3: positive("--mass-density", args.mass_density, 25_000.0)?,
         channel: args.channel.clone(),
     };
-    let file = path.file_name().map_or_else(|| "readings".to_owned(), |n| n.to_string_lossy().into_owned());
+    let file = path
+        .file_name()
+        .map_or_else(|| "readings".to_owned(), |n| n.to_string_lossy().into_owned());
     if !path.is_file() {
         let source = std::io::Error::from(std::io::ErrorKind::NotFound);
         return Err(Error::io(path, source, "check the name of the file of readings").into());
@@ -235,11 +250,19 @@ fn write(made: &Made, out: &Path) -> Result<(), Error> {
     if out.exists() {
         let text = std::fs::read_to_string(out).unwrap_or_default();
         if Calibration::parse("", &text).0.is_none() {
-            return Err(keeps(format!("{} is there already", out.display()), "a certificate"));
+            return Err(keeps(
+                format!("{} is there already", out.display()),
+                "a certificate",
+            ));
         }
     }
-    if page_path.exists() && !std::fs::read_to_string(&page_path).is_ok_and(|t| t.contains("<title>Calibration ")) {
-        return Err(keeps(format!("{} is there already", page_path.display()), "a certificate's page"));
+    if page_path.exists()
+        && !std::fs::read_to_string(&page_path).is_ok_and(|t| t.contains("<title>Calibration "))
+    {
+        return Err(keeps(
+            format!("{} is there already", page_path.display()),
+            "a certificate's page",
+        ));
     }
     let page = page(made)?;
     write_file_whole(out, made.calibration.to_toml().as_bytes())?;
@@ -261,7 +284,13 @@ fn summary(made: &Made) -> String {
         c.range[1],
         c.curve.degree()
     );
-    for (i, (b, se)) in c.curve.coefficients.iter().zip(c.curve.standard_errors()).enumerate() {
+    for (i, (b, se)) in c
+        .curve
+        .coefficients
+        .iter()
+        .zip(c.curve.standard_errors())
+        .enumerate()
+    {
         let _ = writeln!(t, "  b{i} = {b:.9e}  (standard error {se:.3e})");
     }
     let _ = writeln!(
@@ -284,7 +313,10 @@ fn summary(made: &Made) -> String {
         let _ = writeln!(t, "  {note}");
     }
     if c.expires.is_none() {
-        let _ = writeln!(t, "  no day of expiry was given (--expires): nothing will warn when it grows old");
+        let _ = writeln!(
+            t,
+            "  no day of expiry was given (--expires): nothing will warn when it grows old"
+        );
     }
     t
 }

@@ -3,11 +3,12 @@
 use super::Outcome;
 use crate::error::{Error, Problem, Severity};
 use crate::read::{read_trace, validity};
-use crate::study::inputs::{InputFile, Inputs, Study, collect};
+use crate::study::inputs::{InputFile, Inputs, Study, collect_any, no_recordings};
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::study::words::{nearest, shown};
 use crate::trace::About;
 use rayon::prelude::*;
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::io::{IsTerminal, Write as _};
 use std::path::PathBuf;
@@ -43,7 +44,7 @@ struct Checked {
 /// # Errors
 /// A path that is not there, nothing to check, or no recording that can be used (after the list is printed).
 pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
-    let inputs = collect(&args.paths)?;
+    let inputs = collect_any(&args.paths)?;
     let checked = check_files(&inputs, quiet || args.json);
     let mut problems = inputs.problems.clone();
     for c in &checked {
@@ -60,6 +61,9 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
         report(&inputs, &checked, &problems, quiet)
     };
     print(&text)?;
+    if let (true, Some(folder)) = (checked.is_empty(), inputs.empty.first()) {
+        return Err(no_recordings(folder).into());
+    }
     let usable = checked.iter().filter(|c| c.usable).count();
     if usable == 0 {
         anyhow::bail!(
@@ -134,7 +138,7 @@ fn check_file(file: &InputFile, study: Option<&Study>) -> Checked {
 
 fn unreadable(file: &InputFile, error: &Error) -> Problem {
     let why = match error {
-        Error::Io { source, .. } => source.to_string(),
+        Error::Io { cause, .. } => cause.to_string(),
         other => other.to_string(),
     };
     Problem::error(
@@ -204,7 +208,17 @@ fn unknown_plan(file: &InputFile, sidecar: &Sidecar, study: &Study) -> Option<Pr
 
 /// Calls of a subject, examiner and session that no recording is about.
 fn calls_without_recording(study: &Study, abouts: &[&About]) -> Vec<Problem> {
-    let mut named: Vec<(&str, &str, &str)> = Vec::new();
+    let recorded: BTreeSet<(&str, &str, &str)> = abouts
+        .iter()
+        .filter_map(|a| {
+            Some((
+                a.subject.as_deref()?,
+                a.examiner.as_deref()?,
+                a.session.as_deref()?,
+            ))
+        })
+        .collect();
+    let mut named = BTreeSet::new();
     let mut problems = Vec::new();
     for call in &study.calls {
         let key = (
@@ -212,15 +226,9 @@ fn calls_without_recording(study: &Study, abouts: &[&About]) -> Vec<Problem> {
             call.examiner.as_str(),
             call.session.as_str(),
         );
-        let recorded = abouts.iter().any(|a| {
-            a.subject.as_deref() == Some(key.0)
-                && a.examiner.as_deref() == Some(key.1)
-                && a.session.as_deref() == Some(key.2)
-        });
-        if recorded || named.contains(&key) {
+        if recorded.contains(&key) || !named.insert(key) {
             continue;
         }
-        named.push(key);
         problems.push(Problem::warning(
             "calls.csv",
             format!(

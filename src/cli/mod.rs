@@ -4,6 +4,7 @@ pub mod analyze;
 pub mod calibrate;
 pub mod check;
 pub mod demo;
+pub mod ports;
 pub mod prepare;
 mod progress;
 pub mod shell;
@@ -32,6 +33,7 @@ pub enum Command {
     Check(check::Args),
     Prepare(prepare::Args),
     Calibrate(Box<calibrate::Args>),
+    Ports(ports::Args),
     Simulate(simulate::Args),
     Completions(shell::CompletionsArgs),
     Man(shell::ManArgs),
@@ -64,6 +66,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Prepare(args) => prepare::run(args, cli.quiet),
         Command::Calibrate(args) => calibrate::run(args, cli.quiet),
         Command::Simulate(args) => simulate::run(args, cli.quiet),
+        Command::Ports(args) => ports::run(args, cli.quiet),
         Command::Completions(args) => shell::completions(args),
         Command::Man(args) => shell::man(args),
     };

@@ -23,7 +23,11 @@ pub fn control_chart(charts: &[Chart], calibration: &str) -> Option<Figure> {
     let height = TOP + charts.len() as f64 * (PANEL_HEIGHT + GAP);
     let mut canvas = Canvas::new(WIDTH, height);
     let title = format!("Checks of {} with known loads", text::one_line(calibration));
-    canvas.words((14.0, 22.0), &text::fit(&title, 15.0, WIDTH - 60.0), words(15.0, INK).bold());
+    canvas.words(
+        (14.0, 22.0),
+        &text::fit(&title, 15.0, WIDTH - 60.0),
+        words(15.0, INK).bold(),
+    );
     let mut alt = Vec::new();
     for (i, chart) in charts.iter().enumerate() {
         let top = TOP + i as f64 * (PANEL_HEIGHT + GAP);
@@ -77,10 +81,9 @@ fn panel(canvas: &mut Canvas, chart: &Chart, top: f64) {
     let unit = unit_sign(chart.quantity);
     let bottom = top + PANEL_HEIGHT;
     let [low, high] = chart.limits;
-    let (least, most) = chart
-        .points
-        .iter()
-        .fold((low, high), |(least, most), p| (least.min(p.error), most.max(p.error)));
+    let (least, most) = chart.points.iter().fold((low, high), |(least, most), p| {
+        (least.min(p.error), most.max(p.error))
+    });
     let margin = 0.1 * (most - least).max(1e-9);
     let x = Scale::new(0.4, chart.points.len() as f64 + 0.6, LEFT, RIGHT);
     let y = Scale::new(least - margin, most + margin, bottom, top);
@@ -97,7 +100,11 @@ fn panel(canvas: &mut Canvas, chart: &Chart, top: f64) {
     for value in at {
         canvas.hair((LEFT - 4.0, y.px(value)), (LEFT, y.px(value)), INK);
         let label = text::number(value, decimals);
-        canvas.words((LEFT - 7.0, y.px(value) + 4.2), &label, words(SMALL, QUIET).aligned(Align::End));
+        canvas.words(
+            (LEFT - 7.0, y.px(value) + 4.2),
+            &label,
+            words(SMALL, QUIET).aligned(Align::End),
+        );
     }
     canvas.dashes((LEFT, y.px(chart.centre)), (RIGHT, y.px(chart.centre)), GREY, 1.0);
     let places: Vec<(f64, f64)> = chart
@@ -126,13 +133,25 @@ fn panel(canvas: &mut Canvas, chart: &Chart, top: f64) {
         LimitsFrom::Checks(n) => format!("band: mean ± 3 sigma of the first {n} checks"),
         LimitsFrom::Calibration => "band: ± 3 standard uncertainties of the calibration".to_owned(),
     };
-    canvas.words((RIGHT, top - 10.0), &from, words(SMALL, QUIET).aligned(Align::End));
-    canvas.words_up((LEFT - 52.0, (top + bottom) / 2.0), &format!("error ({unit})"), words(SMALL, INK));
+    canvas.words(
+        (RIGHT, top - 10.0),
+        &from,
+        words(SMALL, QUIET).aligned(Align::End),
+    );
+    canvas.words_up(
+        (LEFT - 52.0, (top + bottom) / 2.0),
+        &format!("error ({unit})"),
+        words(SMALL, INK),
+    );
     for (i, align) in [(0, Align::Start), (chart.points.len() - 1, Align::End)] {
         if i == 0 && chart.points.len() == 1 && align == Align::End {
             continue;
         }
         let at = (places[i].0, bottom + 17.0);
-        canvas.words(at, day(&chart.points[i].checked_at), words(SMALL, QUIET).aligned(align));
+        canvas.words(
+            at,
+            day(&chart.points[i].checked_at),
+            words(SMALL, QUIET).aligned(align),
+        );
     }
 }

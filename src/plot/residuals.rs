@@ -64,9 +64,14 @@ pub fn residuals(made: &Made) -> Figure {
     let down = points.iter().filter(|p| p.2 == Some(Direction::Down)).count();
     let marks = match down {
         0 => "band: two standard deviations of a reading".to_owned(),
-        _ => "filled: on the way up, open: on the way down; band: two standard deviations of a reading".to_owned(),
+        _ => "filled: on the way up, open: on the way down; band: two standard deviations of a reading"
+            .to_owned(),
     };
-    canvas.words((WIDTH - 24.0, PANEL.top - 6.0), &marks, words(SMALL, QUIET).aligned(Align::End));
+    canvas.words(
+        (WIDTH - 24.0, PANEL.top - 6.0),
+        &marks,
+        words(SMALL, QUIET).aligned(Align::End),
+    );
     let worst = points.iter().max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
     let alt = format!(
         "{} readings from {} to {} {unit}, {down} of them on the way down; the one furthest off the curve lies {} {unit} \

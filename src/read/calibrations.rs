@@ -16,7 +16,11 @@ pub const FOLDER: &str = "calibrations";
 pub fn read_calibration(path: &Path, file: &str) -> Result<(Calibration, Vec<Problem>)> {
     if !path.is_file() {
         let source = std::io::Error::from(std::io::ErrorKind::NotFound);
-        return Err(Error::io(path, source, "check the name of the calibration's file"));
+        return Err(Error::io(
+            path,
+            source,
+            "check the name of the calibration's file",
+        ));
     }
     let text = read_text(path, file)?;
     match Calibration::parse(file, &text) {
@@ -41,12 +45,15 @@ impl Calibrations {
     /// are none.
     pub fn in_folder(root: &Path) -> (Calibrations, Vec<Problem>) {
         let (mut all, mut problems) = (Vec::new(), Vec::new());
-        let entries = std::fs::read_dir(root.join(FOLDER)).map(|e| e.filter_map(|e| e.ok().map(|e| e.path())));
+        let entries =
+            std::fs::read_dir(root.join(FOLDER)).map(|e| e.filter_map(|e| e.ok().map(|e| e.path())));
         let mut paths: Vec<_> = entries.map(Iterator::collect).unwrap_or_default();
         paths.sort();
         for path in paths {
             let toml = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml"));
-            let Some(name) = path.file_name().map(|n| n.to_string_lossy().into_owned()) else { continue };
+            let Some(name) = path.file_name().map(|n| n.to_string_lossy().into_owned()) else {
+                continue;
+            };
             if !toml || name.starts_with('.') {
                 continue;
             }
@@ -111,7 +118,12 @@ impl Calibrations {
             Some(near) => format!("write \"{near}\" if that is meant"),
             None => format!("put the certificate into {FOLDER}/ or correct the name"),
         };
-        Err(Problem::error(file, format!("the calibration {}, which is not there", shown(name)), expected, advice)
-            .in_column(key))
+        Err(Problem::error(
+            file,
+            format!("the calibration {}, which is not there", shown(name)),
+            expected,
+            advice,
+        )
+        .in_column(key))
     }
 }

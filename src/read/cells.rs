@@ -64,6 +64,16 @@ pub(super) struct BadCells {
 }
 
 impl BadCells {
+    pub fn count(&self) -> usize {
+        self.count
+    }
+
+    /// Takes back the cells added since the count was this.
+    pub fn back_to(&mut self, count: usize) {
+        self.count = self.count.min(count);
+        self.first.truncate(self.count);
+    }
+
     pub fn add(&mut self, line: u64, heading: &str, bytes: &[u8]) {
         self.count += 1;
         if self.first.len() <= NAMED {

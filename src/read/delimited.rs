@@ -6,14 +6,11 @@
 use super::assemble::assemble;
 use super::cells::{BadCells, Cell, cell};
 use super::headings::{Layout, count_known, layout};
+use super::lines::{Lines, plain_text, split_quoted};
 use crate::error::{Problem, Result};
 use crate::study::mapping::ColumnMapping;
 use crate::study::words::shown;
 use crate::trace::{About, Trace};
-use std::borrow::Cow;
-
-/// A quoted cell that runs over more lines than this was never closed.
-const QUOTED_LINES: usize = 50;
 
 /// Reads a trace from the bytes of a text file.
 pub(super) fn read(
@@ -39,6 +36,7 @@ pub(super) fn read(
         .into());
     };
     let (delimiter, headings) = split_header(header, mapping);
+    lines.delimiter = Some(delimiter);
     let layout = layout(file, &headings, Some(header_line), mapping)?;
     let body = Body {
         file,
@@ -67,128 +65,6 @@ pub(super) fn read(
     Ok((trace, problems))
 }
 
-/// The bytes as UTF-8 without byte order mark, lines ended by LF.
-fn plain_text<'a>(bytes: &'a [u8], file: &str) -> Result<Cow<'a, [u8]>, Problem> {
-    let refuse = |found: &str, advice: &str| {
-        Err(Problem::error(
-            file,
-            found,
-            "UTF-8 delimited text, or Parquet",
-            advice,
-        ))
-    };
-    if bytes.starts_with(&[0xFF, 0xFE]) || bytes.starts_with(&[0xFE, 0xFF]) {
-        return refuse("UTF-16 text", "save it again as UTF-8");
-    }
-    if bytes.starts_with(b"PK\x03\x04") {
-        return refuse(
-            "a spreadsheet or another zipped file",
-            "export it as CSV and name that file",
-        );
-    }
-    let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
-    if let Some(at) = memchr::memchr(0, bytes) {
-        return refuse(
-            &format!("binary data (a zero byte at offset {at})"),
-            "check that this is the right file; export it as CSV",
-        );
-    }
-    if let Err(error) = std::str::from_utf8(bytes) {
-        let line = 1 + memchr::memchr_iter(b'\n', &bytes[..error.valid_up_to()]).count() as u64;
-        return Err(Problem::error(
-            file,
-            "bytes that are no UTF-8 text",
-            "UTF-8 delimited text, or Parquet",
-            "save it again as UTF-8",
-        )
-        .at_line(line));
-    }
-    let only_cr = memchr::memchr(b'\n', bytes).is_none() && memchr::memchr(b'\r', bytes).is_some();
-    if only_cr {
-        let copy = bytes
-            .iter()
-            .map(|&b| if b == b'\r' { b'\n' } else { b })
-            .collect();
-        return Ok(Cow::Owned(copy));
-    }
-    Ok(Cow::Borrowed(bytes))
-}
-
-/// Lines that are neither blank nor comments, with their numbers.
-struct Lines<'a> {
-    rest: &'a [u8],
-    line: u64,
-    /// The file holds a double quote somewhere, so that a record may run over several lines.
-    quotes: bool,
-    /// Whether the record given last ended with a line end.
-    ended: bool,
-}
-
-impl<'a> Lines<'a> {
-    fn new(text: &'a [u8]) -> Self {
-        Lines {
-            rest: text,
-            line: 0,
-            quotes: memchr::memchr(b'"', text).is_some(),
-            ended: true,
-        }
-    }
-
-    fn next_record(&mut self) -> Option<(u64, &'a [u8])> {
-        while !self.rest.is_empty() {
-            self.line += 1;
-            let (mut end, mut ended) = line_end(self.rest, 0);
-            let first = self.line;
-            if self.quotes && self.rest.first() != Some(&b'#') {
-                (end, ended) = self.close_quotes(end, ended);
-            }
-            let record = &self.rest[..end];
-            self.rest = self.rest.get(end + 1..).unwrap_or_default();
-            self.ended = ended;
-            let record = record.strip_suffix(b"\r").unwrap_or(record);
-            let is_comment = record.first() == Some(&b'#');
-            if !is_comment && !is_blank(record) {
-                return Some((first, record));
-            }
-        }
-        None
-    }
-
-    /// Moves the end of a record on while it stands inside quotes.
-    fn close_quotes(&mut self, mut end: usize, mut ended: bool) -> (usize, bool) {
-        let mut open = odd_quotes(&self.rest[..end]);
-        let (plain, was_ended) = (end, ended);
-        let mut further = 0;
-        while open && ended && further < QUOTED_LINES {
-            let start = end + 1;
-            (end, ended) = line_end(self.rest, start);
-            open ^= odd_quotes(&self.rest[start..end]);
-            further += 1;
-        }
-        if open {
-            return (plain, was_ended);
-        }
-        self.line += further as u64;
-        (end, ended)
-    }
-}
-
-fn odd_quotes(bytes: &[u8]) -> bool {
-    memchr::memchr_iter(b'"', bytes).count() % 2 == 1
-}
-
-fn line_end(text: &[u8], start: usize) -> (usize, bool) {
-    match memchr::memchr(b'\n', text.get(start..).unwrap_or_default()) {
-        Some(at) => (start + at, true),
-        None => (text.len(), false),
-    }
-}
-
-/// Nothing but blanks; a line of tabs alone is a row of missing cells no more than a blank line is.
-fn is_blank(record: &[u8]) -> bool {
-    record.iter().all(u8::is_ascii_whitespace)
-}
-
 /// The delimiter under which most headings are known, and the headings.
 fn split_header(header: &[u8], mapping: &ColumnMapping) -> (u8, Vec<String>) {
     let mut best = (0, 0, b',', Vec::new());
@@ -206,35 +82,6 @@ fn split_header(header: &[u8], mapping: &ColumnMapping) -> (u8, Vec<String>) {
         }
     }
     (best.2, best.3)
-}
-
-/// Cells of a record that may hold quotes; a doubled quote inside quotes is one quote.
-fn split_quoted(record: &[u8], delimiter: u8) -> Vec<Cow<'_, [u8]>> {
-    let mut cells = Vec::new();
-    let mut start = 0;
-    let mut quoted = false;
-    for (i, &byte) in record.iter().enumerate() {
-        if byte == b'"' {
-            quoted = !quoted;
-        } else if byte == delimiter && !quoted {
-            cells.push(unquote(&record[start..i]));
-            start = i + 1;
-        }
-    }
-    cells.push(unquote(&record[start..]));
-    cells
-}
-
-fn unquote(cell: &[u8]) -> Cow<'_, [u8]> {
-    let inner = cell
-        .trim_ascii()
-        .strip_prefix(b"\"")
-        .and_then(|c| c.strip_suffix(b"\""));
-    match inner {
-        None => Cow::Borrowed(cell),
-        Some(inner) if memchr::memchr(b'"', inner).is_none() => Cow::Borrowed(inner),
-        Some(inner) => Cow::Owned(String::from_utf8_lossy(inner).replace("\"\"", "\"").into_bytes()),
-    }
 }
 
 /// Raw numbers, column by column in the order of the layout, with the line of each row.
@@ -273,26 +120,38 @@ impl Body<'_> {
             decimals: Decimals::default(),
         };
         while let Some((line, record)) = lines.next_record() {
+            let bad_before = state.bad.count();
             let cells = if lines.quotes && memchr::memchr(b'"', record).is_some() {
                 self.quoted_row(line, record, &slots, &mut rows.values, &mut state)
             } else {
                 self.plain_row(line, record, &slots, &mut rows.values, &mut state)
             };
-            if cells != slots.len() {
-                let kept = rows.lines.len();
+            let kept = rows.lines.len();
+            let begun =
+                cells < slots.len() || (state.bad.count() > bad_before && self.ends_in_number(record));
+            if !lines.ended && kept > 0 && begun {
+                state.bad.back_to(bad_before);
                 rows.values.iter_mut().for_each(|v| v.truncate(kept));
-                if lines.ended || kept == 0 {
-                    return Err(state
-                        .bad
-                        .problem(self.file)
-                        .unwrap_or_else(|| self.ragged(line, record, cells)));
-                }
-                rows.problems.push(self.cut_off(line, cells));
-                continue;
+                rows.problems.push(self.cut_off(line, record));
+            } else if cells != slots.len() {
+                let bad = state.bad.problem(self.file);
+                return Err(bad.unwrap_or_else(|| self.ragged(line, record, cells)));
+            } else {
+                rows.lines.push(line);
             }
-            rows.lines.push(line);
         }
         state.finish(self.file)?;
+        if let Some((first, last)) = lines.spread {
+            rows.problems.push(
+                Problem::warning(
+                    self.file,
+                    format!("a quoted cell that runs to line {last}"),
+                    "quotes that end in the line they begin in",
+                    "if a quote was forgotten, the rows between are lost: close it",
+                )
+                .at_line(first),
+            );
+        }
         Ok(rows)
     }
 
@@ -409,14 +268,17 @@ impl Body<'_> {
         .at_line(line)
     }
 
+    /// Whether the last cell could be the beginning of a number.
+    fn ends_in_number(&self, record: &[u8]) -> bool {
+        let last = record.rsplit(|b| *b == self.delimiter).next().unwrap_or_default();
+        last.iter().all(|b| b.is_ascii_digit() || b"+-.,eE".contains(b))
+    }
+
     /// A recorder that stopped in the middle of a row leaves a last line without its end.
-    fn cut_off(&self, line: u64, cells: usize) -> Problem {
+    fn cut_off(&self, line: u64, record: &[u8]) -> Problem {
         Problem::warning(
             self.file,
-            format!(
-                "a last row cut off after {cells} of {} cells",
-                self.headings.len()
-            ),
+            format!("a last row cut off ({})", shown(&String::from_utf8_lossy(record))),
             "a whole row",
             "the row is left out; look whether the recording is complete",
         )

@@ -103,6 +103,7 @@ pub(super) fn layout(
         };
         layout.wanted.extend(found);
     }
+    header.check_shared(&layout.wanted)?;
     if !layout.has(ColumnKey::Time) {
         return Err(header.no_column("time", "time_s"));
     }
@@ -228,6 +229,21 @@ impl Header<'_> {
                 Err(self.doubled(key, &names))
             }
         }
+    }
+
+    /// A mapping may name the same heading for two things.
+    fn check_shared(&self, wanted: &[Wanted]) -> Result<(), Problem> {
+        for (i, w) in wanted.iter().enumerate() {
+            if let Some(other) = wanted[..i].iter().find(|o| o.index == w.index) {
+                return Err(self.problem(
+                    Some(&w.heading),
+                    format!("one column for {} and for {}", other.key.word(), w.key.word()),
+                    "a column of its own for each".to_owned(),
+                    "correct the names under [columns] in the sidecar".to_owned(),
+                ));
+            }
+        }
+        Ok(())
     }
 
     fn doubled(&self, key: ColumnKey, names: &[String]) -> Problem {

@@ -6,8 +6,10 @@
 mod assemble;
 pub mod calibrations;
 mod cells;
+mod channels;
 mod delimited;
 mod headings;
+mod lines;
 mod parquet;
 pub mod readings;
 pub mod validity;
@@ -57,6 +59,15 @@ pub fn read_trace(path: &Path, recording: &str, mapping: &ColumnMapping, about: 
 }
 
 /// Reads one recording from its bytes; see [`read_trace`].
+///
+/// ```
+/// use tautpoint::{read::read_bytes, study::mapping::ColumnMapping, trace::About};
+/// let text = "time_ms;force_kgf\n0;0,0\n5;1,0\n";
+/// let read = read_bytes(text.as_bytes(), "press.csv", &ColumnMapping::default(), About::default())?;
+/// assert_eq!(read.trace.time_s, [0.0, 0.005]);
+/// assert_eq!(read.trace.channels[0].force_n, [0.0, 9.80665]);
+/// # Ok::<(), tautpoint::error::Error>(())
+/// ```
 ///
 /// # Errors
 /// [`Error::Data`] when the bytes are no trace.

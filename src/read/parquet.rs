@@ -1,15 +1,20 @@
 //! Parquet: the same headings and units as text. The only reader that knows polars.
+//!
+//! Only the columns of the trace are read: polars, built without its rarer types, refuses or even panics on columns
+//! that a recorder may keep beside them (time stamps, decimals).
 
 use super::assemble::assemble;
-use super::headings::layout;
+use super::headings::{Layout, Wanted, layout};
 use crate::error::{Problem, Result};
 use crate::study::mapping::ColumnMapping;
 use crate::study::words::shown;
 use crate::trace::{About, Trace};
-use polars::prelude::{DataFrame, DataType, ParquetReader, SerReader};
+use polars::prelude::{
+    ArrowDataType, Column, DataFrame, DataType, ParallelStrategy, ParquetReader, SerReader,
+};
 use std::io::Cursor;
 
-/// How every Parquet file begins (and ends).
+/// How every Parquet file begins and ends.
 pub(super) const MAGIC: &[u8] = b"PAR1";
 
 /// Reads a trace from the bytes of a Parquet file. Nulls and NaN are missing samples; whole numbers are accepted.
@@ -19,14 +24,20 @@ pub(super) fn read(
     mapping: &ColumnMapping,
     about: About,
 ) -> Result<(Trace, Vec<Problem>)> {
-    let frame = frame(bytes, file)?;
-    let headings: Vec<String> = frame
-        .get_column_names()
-        .iter()
-        .map(|n| n.trim().to_owned())
-        .collect();
+    if bytes.len() < 12 || !bytes.ends_with(MAGIC) {
+        return Err(unreadable(file, "cut off").into());
+    }
+    let fields = guarded(file, || fields(bytes, file))?;
+    let headings: Vec<String> = fields.iter().map(|(name, _)| name.trim().to_owned()).collect();
     let layout = layout(file, &headings, None, mapping)?;
-    if frame.height() == 0 {
+    for wanted in &layout.wanted {
+        let kind = fields.get(wanted.index).map(|(_, kind)| kind);
+        if let Some(kind) = kind.filter(|k| !is_number(k)) {
+            return Err(not_numbers(file, wanted, kind).into());
+        }
+    }
+    let values = guarded(file, || columns(bytes, file, &layout, &fields))?;
+    if values.iter().all(Vec::is_empty) {
         return Err(Problem::error(
             file,
             "headings and no numbers",
@@ -35,51 +46,92 @@ pub(super) fn read(
         )
         .into());
     }
-    let mut values = Vec::with_capacity(layout.wanted.len());
-    for wanted in &layout.wanted {
-        values.push(column(&frame, wanted.index, &wanted.heading, file)?);
-    }
     assemble(file, about, layout, values, &|_| None)
 }
 
-/// polars panics on some damaged files; a damaged file is one file's fault and must not end a batch.
-fn frame(bytes: &[u8], file: &str) -> Result<DataFrame, Problem> {
-    let fault = |why: &str| {
-        Problem::error(
-            file,
-            format!("Parquet that cannot be read ({})", shown(why)),
-            "a whole Parquet file",
-            "write or copy it again",
-        )
-    };
-    let read = std::panic::catch_unwind(|| ParquetReader::new(Cursor::new(bytes)).finish());
-    match read {
-        Ok(Ok(frame)) => Ok(frame),
-        Ok(Err(error)) => Err(fault(&error.to_string())),
-        Err(_) => Err(fault("damaged")),
-    }
+fn unreadable(file: &str, why: &str) -> Problem {
+    Problem::error(
+        file,
+        format!("Parquet that cannot be read ({})", shown(why)),
+        "a whole Parquet file",
+        "write or copy it again",
+    )
 }
 
-fn column(frame: &DataFrame, index: usize, heading: &str, file: &str) -> Result<Vec<f64>, Problem> {
-    let fault = |found: String| {
-        Problem::error(file, found, "a column of numbers", "write the column as numbers").in_column(heading)
+/// polars panics on some damaged files; a damaged file is one file's fault and must not end a batch.
+fn guarded<T>(file: &str, read: impl FnOnce() -> Result<T, Problem>) -> Result<T, Problem> {
+    std::panic::catch_unwind(std::panic::AssertUnwindSafe(read))
+        .unwrap_or_else(|_| Err(unreadable(file, "damaged")))
+}
+
+/// Name and type of each column.
+fn fields(bytes: &[u8], file: &str) -> Result<Vec<(String, ArrowDataType)>, Problem> {
+    let mut reader = ParquetReader::new(Cursor::new(bytes));
+    let schema = reader.schema().map_err(|e| unreadable(file, &e.to_string()))?;
+    Ok(schema
+        .iter_values()
+        .map(|field| (field.name.to_string(), field.dtype.clone()))
+        .collect())
+}
+
+fn is_number(kind: &ArrowDataType) -> bool {
+    use ArrowDataType::{Float32, Float64, Int32, Int64, Null, UInt32, UInt64};
+    matches!(kind, Int32 | Int64 | UInt32 | UInt64 | Float32 | Float64 | Null)
+}
+
+fn not_numbers(file: &str, wanted: &Wanted, kind: &ArrowDataType) -> Problem {
+    Problem::error(
+        file,
+        format!("a column of type {kind:?}"),
+        "a column of numbers: floating point or whole, of 32 or 64 bits",
+        "write the column as float64",
+    )
+    .in_column(&wanted.heading)
+}
+
+fn columns(
+    bytes: &[u8],
+    file: &str,
+    layout: &Layout,
+    fields: &[(String, ArrowDataType)],
+) -> Result<Vec<Vec<f64>>, Problem> {
+    let name = |w: &Wanted| {
+        fields
+            .get(w.index)
+            .map(|(name, _)| name.clone())
+            .unwrap_or_default()
     };
-    let column = frame
-        .select_at_idx(index)
-        .ok_or_else(|| fault("no such column".to_owned()))?;
-    let numeric = column.dtype().is_primitive_numeric() || *column.dtype() == DataType::Null;
-    if !numeric {
-        return Err(fault(format!("a column of type {}", column.dtype())));
+    let frame: DataFrame = ParquetReader::new(Cursor::new(bytes))
+        .with_columns(Some(layout.wanted.iter().map(name).collect()))
+        .read_parallel(ParallelStrategy::None)
+        .finish()
+        .map_err(|e| unreadable(file, &e.to_string()))?;
+    let mut values = Vec::with_capacity(layout.wanted.len());
+    for wanted in &layout.wanted {
+        let column = frame
+            .column(&name(wanted))
+            .map_err(|e| unreadable(file, &e.to_string()))?;
+        values.push(numbers(column, wanted, file)?);
     }
+    Ok(values)
+}
+
+fn numbers(column: &Column, wanted: &Wanted, file: &str) -> Result<Vec<f64>, Problem> {
     let cast = column
         .cast(&DataType::Float64)
-        .map_err(|e| fault(shown(&e.to_string())))?;
-    let numbers = cast.f64().map_err(|e| fault(shown(&e.to_string())))?;
+        .map_err(|e| unreadable(file, &e.to_string()))?;
+    let numbers = cast.f64().map_err(|e| unreadable(file, &e.to_string()))?;
     let mut values = Vec::with_capacity(numbers.len());
     for (row, value) in numbers.iter().enumerate() {
         let value = value.unwrap_or(f64::NAN);
         if value.is_infinite() {
-            return Err(fault(format!("{value} in row {}", row + 1)));
+            return Err(Problem::error(
+                file,
+                format!("{value} in row {}", row + 1),
+                "a number",
+                "correct the value, or leave it null",
+            )
+            .in_column(&wanted.heading));
         }
         values.push(value);
     }

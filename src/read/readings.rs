@@ -12,7 +12,14 @@ use crate::units::{Quantity, Unit};
 /// Headings besides the one of the loads.
 const OTHERS: [&str; 4] = ["indicated", "run", "direction", "channel"];
 /// Headings of loads that are offered.
-const LOADS: [&str; 6] = ["applied_n", "applied_kgf", "applied_lbf", "mass_kg", "mass_g", "applied_mm"];
+const LOADS: [&str; 6] = [
+    "applied_n",
+    "applied_kgf",
+    "applied_lbf",
+    "mass_kg",
+    "mass_g",
+    "applied_mm",
+];
 
 /// How masses become forces, and which readings are meant.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -63,12 +70,17 @@ fn from_table(
     problems: &mut Vec<Problem>,
 ) -> Option<Readings> {
     let loads = find_loads(file, table, problems)?;
-    let known: Vec<&str> = std::iter::once(loads.heading.as_str()).chain(OTHERS[1..].iter().copied()).collect();
+    let known: Vec<&str> = std::iter::once(loads.heading.as_str())
+        .chain(OTHERS[1..].iter().copied())
+        .collect();
     if !table.check_headings(file, &["indicated"], &known, problems) {
         return None;
     }
     let channel = choose_channel(file, table, options, problems)?;
-    let first_line = text.lines().find(|l| !l.trim().is_empty() && !l.starts_with('#')).unwrap_or("");
+    let first_line = text
+        .lines()
+        .find(|l| !l.trim().is_empty() && !l.starts_with('#'))
+        .unwrap_or("");
     let decimal_comma = first_line.contains(';');
     let mut notes = Vec::new();
     let mut load_u_percent = None;
@@ -82,10 +94,17 @@ fn from_table(
         if channel.is_some() && row.get("channel") != channel.as_deref() {
             continue;
         }
-        let mut cells = Cells { file, row, decimal_comma, problems };
+        let mut cells = Cells {
+            file,
+            row,
+            decimal_comma,
+            problems,
+        };
         let (applied, indicated) = (cells.number(&loads.heading), cells.number("indicated"));
         let direction = cells.direction();
-        let (Some((applied, _)), Some((indicated, places))) = (applied, indicated) else { continue };
+        let (Some((applied, _)), Some((indicated, places))) = (applied, indicated) else {
+            continue;
+        };
         decimals = decimals.max(places);
         readings.push(Reading {
             applied: applied * scale,
@@ -112,7 +131,9 @@ fn per_kg(options: &ReadingsOptions, notes: &mut Vec<String>, load_u_percent: &m
     let air = options.air_kg_per_m3.unwrap_or(AIR_KG_PER_M3);
     let mass = options.mass_kg_per_m3.unwrap_or(MASS_KG_PER_M3);
     let g = options.gravity.unwrap_or(STANDARD_G);
-    notes.push(format!("loads from masses of {mass} kg/m3 in air of {air} kg/m3 under gravity of {g:.6} m/s2"));
+    notes.push(format!(
+        "loads from masses of {mass} kg/m3 in air of {air} kg/m3 under gravity of {g:.6} m/s2"
+    ));
     if options.gravity.is_none() {
         notes.push(format!(
             "local gravity was not given: standard gravity is used, and {UNKNOWN_PLACE_U_PERCENT} % counted for it"
@@ -125,8 +146,13 @@ fn per_kg(options: &ReadingsOptions, notes: &mut Vec<String>, load_u_percent: &m
 fn find_loads(file: &str, table: &TextTable, problems: &mut Vec<Problem>) -> Option<Loads> {
     let mut found: Vec<Loads> = table.headings.iter().filter_map(|h| loads_of(h)).collect();
     let fault = |found: String, advice: String, column: Option<&str>| {
-        let mut p = Problem::error(file, found, format!("one column out of {}", LOADS.join(", ")), advice)
-            .at_line(table.header_line);
+        let mut p = Problem::error(
+            file,
+            found,
+            format!("one column out of {}", LOADS.join(", ")),
+            advice,
+        )
+        .at_line(table.header_line);
         p.column = column.map(shown);
         p
     };
@@ -134,7 +160,10 @@ fn find_loads(file: &str, table: &TextTable, problems: &mut Vec<Problem>) -> Opt
         1 => found.pop(),
         0 => {
             let like = table.headings.iter().find(|h| {
-                h.starts_with("applied") || h.starts_with("mass") || h.starts_with("load") || h.starts_with("force")
+                h.starts_with("applied")
+                    || h.starts_with("mass")
+                    || h.starts_with("load")
+                    || h.starts_with("force")
             });
             problems.push(match like {
                 Some(heading) => {
@@ -145,7 +174,11 @@ fn find_loads(file: &str, table: &TextTable, problems: &mut Vec<Problem>) -> Opt
                         Some(heading),
                     )
                 }
-                None => fault("no column of loads".to_owned(), "add what was applied".to_owned(), None),
+                None => fault(
+                    "no column of loads".to_owned(),
+                    "add what was applied".to_owned(),
+                    None,
+                ),
             });
             None
         }
@@ -162,19 +195,26 @@ fn find_loads(file: &str, table: &TextTable, problems: &mut Vec<Problem>) -> Opt
 }
 
 fn loads_of(heading: &str) -> Option<Loads> {
-    let made = |quantity, scale, is_mass| Some(Loads { heading: heading.to_owned(), quantity, scale, is_mass });
+    let made = |quantity, scale, is_mass| {
+        Some(Loads {
+            heading: heading.to_owned(),
+            quantity,
+            scale,
+            is_mass,
+        })
+    };
     match heading {
         "mass_kg" => return made(Quantity::Force, 1.0, true),
         "mass_g" => return made(Quantity::Force, 1e-3, true),
         _ => {}
     }
     let suffix = heading.strip_prefix("applied_")?;
-    [Quantity::Force, Quantity::Displacement].into_iter().find_map(|quantity| {
-        match Unit::parse(quantity, suffix)? {
+    [Quantity::Force, Quantity::Displacement]
+        .into_iter()
+        .find_map(|quantity| match Unit::parse(quantity, suffix)? {
             Unit::Scale(scale) => made(quantity, scale, false),
             Unit::Counts => None,
-        }
-    })
+        })
 }
 
 /// The channel whose readings are used: the one asked for, or the only one. The inner `None` is a table without.
@@ -184,7 +224,12 @@ fn choose_channel(
     options: &ReadingsOptions,
     problems: &mut Vec<Problem>,
 ) -> Option<Option<String>> {
-    let mut there: Vec<String> = table.rows.iter().filter_map(|r| r.get("channel")).map(str::to_owned).collect();
+    let mut there: Vec<String> = table
+        .rows
+        .iter()
+        .filter_map(|r| r.get("channel"))
+        .map(str::to_owned)
+        .collect();
     there.sort();
     there.dedup();
     let listed = there.iter().map(|c| shown(c)).collect::<Vec<_>>().join(", ");
@@ -235,7 +280,12 @@ impl Cells<'_, '_> {
     /// A number and how many decimals it is written with.
     fn number(&mut self, heading: &str) -> Option<(f64, i32)> {
         let Some(cell) = self.row.get(heading) else {
-            self.fault(heading, "an empty cell".to_owned(), "a number", "complete the reading or take the row out");
+            self.fault(
+                heading,
+                "an empty cell".to_owned(),
+                "a number",
+                "complete the reading or take the row out",
+            );
             return None;
         };
         let plain = match self.decimal_comma {
@@ -245,7 +295,12 @@ impl Cells<'_, '_> {
         match fast_float2::parse::<f64, _>(&plain) {
             Ok(value) if value.is_finite() => Some((value, decimals(&plain))),
             _ => {
-                self.fault(heading, shown(cell), "a number", "correct the cell or take the row out");
+                self.fault(
+                    heading,
+                    shown(cell),
+                    "a number",
+                    "correct the cell or take the row out",
+                );
                 None
             }
         }
@@ -255,7 +310,12 @@ impl Cells<'_, '_> {
         let word = self.row.get("direction")?;
         let direction = Direction::parse(word);
         if direction.is_none() {
-            self.fault("direction", shown(word), "up, down or nothing", "correct the word");
+            self.fault(
+                "direction",
+                shown(word),
+                "up, down or nothing",
+                "correct the word",
+            );
         }
         direction
     }
@@ -277,7 +337,10 @@ mod tests {
 
     #[test]
     fn steps_of_written_numbers() {
-        assert_eq!(["8123", ".11019", "1.10190E-01", "2e3"].map(decimals), [0, 5, 6, -3]);
+        assert_eq!(
+            ["8123", ".11019", "1.10190E-01", "2e3"].map(decimals),
+            [0, 5, 6, -3]
+        );
     }
 
     #[test]
@@ -291,7 +354,11 @@ mod tests {
     fn a_mass_without_a_unit_is_refused() {
         let (r, problems) = read_readings("a.csv", "mass,indicated\n0,1\n", &ReadingsOptions::default());
         assert!(r.is_none());
-        assert!(problems[0].found.contains("mass without a known unit"), "{}", problems[0]);
+        assert!(
+            problems[0].found.contains("mass without a known unit"),
+            "{}",
+            problems[0]
+        );
         assert!(problems[0].advice.contains("mass_"), "{}", problems[0]);
     }
 }

@@ -69,13 +69,11 @@ fn scan_lines(out: &mut String, results: &Results, key: ScanKey<'_>) {
     section(out, "  Findings", decided.map(finding_sentence));
     let unpaired = results.unpaired.iter().filter(|u| key_scan(&u.key) == key);
     let words = |u: &Unpaired| {
-        let level = anatomy::label(u.key.level.as_deref().unwrap_or("no level"));
-        format!(
-            "{level} {}, {}: {}",
-            u.side,
-            counted(u.trials as usize, "trial"),
-            u.reason
-        )
+        let trials = counted(u.trials as usize, "trial");
+        match u.key.level.as_deref().map(anatomy::label) {
+            Some(level) => format!("{level} {}, {trials}: {}", u.side, u.reason),
+            None => format!("{trials}: {}", u.reason),
+        }
     };
     section(out, "  Not compared", unpaired.map(words));
     out.push('\n');

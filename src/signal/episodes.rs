@@ -54,7 +54,9 @@ fn begins_loaded(c: &Conditioned, side: &SideSignals) -> bool {
     let n = c.grid.samples(0.2).min(y.len());
     let mean = y[..n].iter().sum::<f64>() / n as f64;
     let (low, high) = range(y);
-    mean - low > 0.15 * (high - low)
+    // Pure noise has a lowest point too: only what stands clear of it is a load.
+    let noise_n = c.noise.sample_sd(side.force.noise_sd);
+    mean - low > (0.15 * (high - low)).max(10.0 * noise_n)
 }
 
 fn range(y: &[f64]) -> (f64, f64) {

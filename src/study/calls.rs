@@ -6,7 +6,7 @@ use super::codes::code_warning;
 use super::table::{Row, TextTable};
 use super::words::{CALLS, nearest, one_of, shown};
 use crate::error::Problem;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 const NEEDED: [&str; 5] = ["subject", "examiner", "session", "level", "call"];
 const OPTIONAL: [&str; 2] = ["trial", "confidence"];
@@ -43,28 +43,49 @@ pub fn parse(file: &str, text: &str) -> (Vec<Call>, Vec<Problem>) {
 }
 
 fn read_row(file: &str, row: &Row) -> Result<Call, Problem> {
-    let fault = |column: &str, found: &str, expected: String, advice: &str| {
+    let cells = Cells { file, row };
+    Ok(Call {
+        subject: cells.text("subject")?,
+        examiner: cells.text("examiner")?,
+        session: cells.text("session")?,
+        level: cells.word("level", &LEVELS)?,
+        trial: cells.number("trial", "a whole number from 1, or an empty cell", |t| {
+            t.parse().ok().filter(|n| *n >= 1)
+        })?,
+        call: cells.word("call", &CALLS)?,
+        confidence: cells.number("confidence", "a number, or an empty cell", |t| {
+            t.replace(',', ".").parse().ok().filter(|c: &f64| c.is_finite())
+        })?,
+    })
+}
+
+/// The cells of one row, each read with its own problem.
+struct Cells<'a> {
+    file: &'a str,
+    row: &'a Row,
+}
+
+impl Cells<'_> {
+    fn fault(&self, column: &str, found: &str, expected: &str, advice: &str) -> Problem {
         Problem::error(
-            file,
+            self.file,
             shown(found),
             expected,
             format!("{advice}; the row is not used"),
         )
-        .at_line(row.line)
+        .at_line(self.row.line)
         .in_column(column)
-    };
-    let text = |column: &str| {
-        row.get(column).map(str::to_owned).ok_or_else(|| {
-            fault(
-                column,
-                "",
-                "the code or word that belongs here".to_owned(),
-                "fill it in",
-            )
-        })
-    };
-    let word = |column: &str, known: &[&str]| {
-        let found = text(column)?;
+    }
+
+    fn text(&self, column: &str) -> Result<String, Problem> {
+        self.row
+            .get(column)
+            .map(str::to_owned)
+            .ok_or_else(|| self.fault(column, "", "the code or word that belongs here", "fill it in"))
+    }
+
+    fn word(&self, column: &str, known: &[&str]) -> Result<String, Problem> {
+        let found = self.text(column)?;
         if known.contains(&found.as_str()) {
             return Ok(found);
         }
@@ -72,47 +93,33 @@ fn read_row(file: &str, row: &Row) -> Result<Call, Problem> {
             Some(near) => format!("write {near} if that is meant"),
             None => "correct the word".to_owned(),
         };
-        Err(fault(column, &found, one_of(known), &advice))
-    };
-    let trial = match row.get("trial") {
-        None => None,
-        Some(found) => match found.parse::<u32>() {
-            Ok(n) if n >= 1 => Some(n),
-            _ => {
-                let expected = "a whole number from 1, or an empty cell".to_owned();
-                return Err(fault("trial", found, expected, "correct or empty it"));
-            }
-        },
-    };
-    let confidence = match row.get("confidence") {
-        None => None,
-        Some(found) => match found.replace(',', ".").parse::<f64>() {
-            Ok(value) if value.is_finite() => Some(value),
-            _ => {
-                let expected = "a number, or an empty cell".to_owned();
-                return Err(fault("confidence", found, expected, "correct or empty it"));
-            }
-        },
-    };
-    Ok(Call {
-        subject: text("subject")?,
-        examiner: text("examiner")?,
-        session: text("session")?,
-        level: word("level", &LEVELS)?,
-        trial,
-        call: word("call", &CALLS)?,
-        confidence,
-    })
+        Err(self.fault(column, &found, &one_of(known), &advice))
+    }
+
+    /// A number, `None` for an empty cell.
+    fn number<T>(
+        &self,
+        column: &str,
+        expected: &str,
+        read: impl Fn(&str) -> Option<T>,
+    ) -> Result<Option<T>, Problem> {
+        let Some(found) = self.row.get(column) else {
+            return Ok(None);
+        };
+        match read(found) {
+            Some(value) => Ok(Some(value)),
+            None => Err(self.fault(column, found, expected, "correct or empty it")),
+        }
+    }
 }
 
 fn warn_of_codes(file: &str, rows: &[(u64, Call)], problems: &mut Vec<Problem>) {
-    let mut warned: Vec<&str> = Vec::new();
+    let mut warned = BTreeSet::new();
     for (line, call) in rows {
         for (column, code) in [("subject", &call.subject), ("examiner", &call.examiner)] {
             if let Some(like) = code_warning(code)
-                && !warned.contains(&code.as_str())
+                && warned.insert(code)
             {
-                warned.push(code);
                 problems.push(
                     Problem::warning(
                         file,

@@ -1,18 +1,14 @@
 //! Paths on the command line to a list of recordings: files, folders, studies.
 
-use super::built_in;
-use super::call::Call;
-use super::calls;
-use super::plan::Plan;
-use super::roster::Roster;
-use super::sidecar::any_error;
-use super::study_file::{self, StudyFile};
-use super::toml_doc::read_text;
-use super::words::{nearest, one_of, shown};
+use super::folder::read_study;
+use super::study_file;
+use super::words::one_of;
 use crate::error::{Error, Problem, Result};
-use crate::settings::Settings;
 use std::collections::{BTreeMap, BTreeSet};
+use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
+
+pub use super::folder::Study;
 
 /// Endings of recordings.
 const ENDINGS: [&str; 4] = ["csv", "tsv", "txt", "parquet"];
@@ -33,44 +29,16 @@ pub struct InputFile {
     pub sidecar: String,
 }
 
-/// A folder with a study.toml.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct Study {
-    pub root: PathBuf,
-    pub title: Option<String>,
-    pub site: Option<String>,
-    pub ethics_ref: Option<String>,
-    pub settings: Settings,
-    /// Keys set in study.toml, with their source.
-    pub setting_sources: Vec<(String, String)>,
-    pub default_plan: Option<Plan>,
-    /// Plans in `plans/`, by name.
-    pub plans: Vec<Plan>,
-    pub calls: Vec<Call>,
-    pub roster: Roster,
-    /// study.toml has an error: nothing should be analysed until it is mended.
-    pub faulty: bool,
-}
-
-impl Study {
-    /// A plan of the study or, failing that, a built-in one, by name.
-    pub fn plan(&self, name: &str) -> Option<Plan> {
-        self.plans
-            .iter()
-            .find(|p| p.name == name)
-            .cloned()
-            .or_else(|| built_in::built_in(name))
-    }
-}
-
 /// Everything named on the command line.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Inputs {
     pub study: Option<Study>,
     /// By recording.
     pub files: Vec<InputFile>,
-    /// Faults of study.toml, plans, roster, calls, and folders that could not be read.
+    /// Faults of study.toml, plans, roster, calls, folders without recordings or that could not be read.
     pub problems: Vec<Problem>,
+    /// Folders named that hold no recording.
+    pub empty: Vec<PathBuf>,
 }
 
 /// Collects recordings from files, folders and at most one study.
@@ -81,11 +49,25 @@ pub struct Inputs {
 /// counts once.
 ///
 /// # Errors
-/// A path that is not there, a folder without recordings, more than one study.
+/// A path that is not there, more than one study, no recording at all. A folder without recordings beside others
+/// that have some is a problem.
 pub fn collect(paths: &[PathBuf]) -> Result<Inputs> {
+    let inputs = collect_any(paths)?;
+    match inputs.empty.first() {
+        Some(folder) if inputs.files.is_empty() => Err(no_recordings(folder)),
+        _ => Ok(inputs),
+    }
+}
+
+/// As [`collect`], but without recordings it is no error: a study may have none yet and still be checked.
+///
+/// # Errors
+/// A path that is not there, more than one study.
+pub fn collect_any(paths: &[PathBuf]) -> Result<Inputs> {
     let mut inputs = Inputs::default();
     let mut found: Vec<Found> = Vec::new();
     for path in paths {
+        let path = &meant(path)?;
         let kind = std::fs::metadata(path).map_err(|e| missing(path, e))?;
         if !kind.is_dir() {
             found.push(Found::file(path));
@@ -104,13 +86,39 @@ pub fn collect(paths: &[PathBuf]) -> Result<Inputs> {
             } else {
                 (path.clone(), "")
             };
-            search(&folder, prefix, path, &mut found, &mut inputs.problems)?;
+            search(&folder, prefix, path, &mut found, &mut inputs)?;
         } else {
-            search(path, "", path, &mut found, &mut inputs.problems)?;
+            search(path, "", path, &mut found, &mut inputs)?;
         }
     }
     inputs.files = name_all(found);
+    if !inputs.files.is_empty() {
+        inputs.problems.extend(inputs.empty.iter().map(|folder| {
+            Problem::error(
+                slashes(folder),
+                "no recordings",
+                "recordings in every folder named",
+                "check that it is the right folder",
+            )
+        }));
+    }
     Ok(inputs)
+}
+
+/// A study.toml stands for its folder; no other TOML file is a recording.
+fn meant(path: &Path) -> Result<PathBuf> {
+    if path.file_name() == Some(OsStr::new(study_file::FILE_NAME)) && path.is_file() {
+        let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
+        return Ok(folder.unwrap_or(Path::new(".")).to_owned());
+    }
+    if path.extension() == Some(OsStr::new("toml")) && path.is_file() {
+        return Err(Error::Refused {
+            found: format!("{} is no recording", path.display()),
+            advice: "name the recording; what stands beside it in a .toml of the same name is read with it"
+                .to_owned(),
+        });
+    }
+    Ok(path.to_owned())
 }
 
 /// A recording before its name is settled.
@@ -124,9 +132,7 @@ struct Found {
 
 impl Found {
     fn file(path: &Path) -> Found {
-        let name = path
-            .file_name()
-            .map_or_else(|| slashes(path), |n| n.to_string_lossy().into_owned());
+        let name = path.file_name().map_or_else(|| slashes(path), shown_name);
         let parent = path.parent().map(slashes).unwrap_or_default();
         Found {
             path: path.to_owned(),
@@ -138,6 +144,14 @@ impl Found {
 
 fn slashes(path: &Path) -> String {
     path.to_string_lossy().replace('\\', "/")
+}
+
+/// A file's name as text; bytes that are no Unicode stand as `\xFF`.
+fn shown_name(name: &OsStr) -> String {
+    match name.to_str() {
+        Some(text) => text.to_owned(),
+        None => format!("{name:?}").trim_matches('"').to_owned(),
+    }
 }
 
 fn same_file(a: &Path, b: &Path) -> bool {
@@ -169,31 +183,39 @@ fn search(
     prefix: &str,
     input: &Path,
     found: &mut Vec<Found>,
-    problems: &mut Vec<Problem>,
+    inputs: &mut Inputs,
 ) -> Result<()> {
     let mut walk = Walk {
-        input: input
-            .file_name()
-            .map_or_else(|| slashes(input), |n| n.to_string_lossy().into_owned()),
+        input: input.file_name().map_or_else(|| slashes(input), shown_name),
         visited: BTreeSet::new(),
         found: Vec::new(),
         problems: Vec::new(),
         root: folder.to_owned(),
+        sidecars: Vec::new(),
     };
     walk.folder(folder, prefix)?;
-    problems.append(&mut walk.problems);
+    if !prefix.is_empty() {
+        walk.warn_of_lone_sidecars();
+    }
+    inputs.problems.append(&mut walk.problems);
     if walk.found.is_empty() {
-        return Err(Error::Refused {
-            found: format!("no recordings in {}", folder.display()),
-            advice: format!(
-                "looked for files ending in {} in it and its subfolders, other than roster.csv, calls.csv, readings, \
-                 results and calibrations",
-                one_of(&ENDINGS.map(|e| [".", e].concat()).each_ref().map(String::as_str))
-            ),
-        });
+        inputs.empty.push(folder.to_owned());
     }
     found.append(&mut walk.found);
     Ok(())
+}
+
+/// The error of a folder without recordings: what was looked for.
+pub fn no_recordings(folder: &Path) -> Error {
+    let endings = ENDINGS.map(|e| format!(".{e}"));
+    Error::Refused {
+        found: format!("no recordings in {}", folder.display()),
+        advice: format!(
+            "looked for files ending in {} in it and its subfolders, other than roster.csv, calls.csv, readings, \
+             results and calibrations",
+            one_of(&endings.each_ref().map(String::as_str))
+        ),
+    }
 }
 
 struct Walk {
@@ -203,9 +225,26 @@ struct Walk {
     found: Vec<Found>,
     problems: Vec<Problem>,
     root: PathBuf,
+    /// TOML files with their names.
+    sidecars: Vec<(PathBuf, String)>,
 }
 
 impl Walk {
+    /// In a study's recordings/, a sidecar alone means that a recording was lost or renamed.
+    fn warn_of_lone_sidecars(&mut self) {
+        let known: BTreeSet<PathBuf> = self.found.iter().map(|f| f.path.with_extension("toml")).collect();
+        for (path, name) in &self.sidecars {
+            if !known.contains(path) {
+                self.problems.push(Problem::warning(
+                    name,
+                    "a sidecar without its recording",
+                    "a recording of the same name beside it",
+                    "look for the recording, or remove the sidecar",
+                ));
+            }
+        }
+    }
+
     fn folder(&mut self, folder: &Path, prefix: &str) -> Result<()> {
         let real = folder.canonicalize().unwrap_or_else(|_| folder.to_owned());
         if !self.visited.insert(real) {
@@ -227,7 +266,7 @@ impl Walk {
         let mut entries: Vec<PathBuf> = entries.filter_map(|e| e.ok().map(|e| e.path())).collect();
         entries.sort();
         for path in entries {
-            let Some(name) = path.file_name().map(|n| n.to_string_lossy().into_owned()) else {
+            let Some(name) = path.file_name().map(shown_name) else {
                 continue;
             };
             let relative = if prefix.is_empty() {
@@ -258,7 +297,9 @@ impl Walk {
             }
             return self.folder(&path, &relative);
         }
-        if is_recording(&path) {
+        if path.extension() == Some(OsStr::new("toml")) {
+            self.sidecars.push((path, relative));
+        } else if is_recording(&path) {
             self.found.push(Found {
                 path,
                 relative,
@@ -320,7 +361,7 @@ fn name_all(found: Vec<Found>) -> Vec<InputFile> {
         .into_iter()
         .zip(names)
         .map(|(f, mut recording)| {
-            // Only names that are no Unicode can still be equal here.
+            // Equal still only where a name holds a backslash that looks like an escaped byte.
             let n = used.entry(recording.clone()).or_insert(0);
             *n += 1;
             if *n > 1 {
@@ -361,108 +402,4 @@ fn input_file(path: PathBuf, recording: String) -> InputFile {
         sidecar_path,
         sidecar,
     }
-}
-
-/// Reads study.toml, plans, roster and calls of a study.
-fn read_study(root: &Path, problems: &mut Vec<Problem>) -> Study {
-    let (file, mut found) = match read_text(&root.join(study_file::FILE_NAME), study_file::FILE_NAME) {
-        Ok(text) => StudyFile::parse(study_file::FILE_NAME, &text),
-        Err(problem) => (StudyFile::default(), vec![problem]),
-    };
-    let faulty = any_error(&found);
-    problems.append(&mut found);
-    let mut study = Study {
-        root: root.to_owned(),
-        title: file.title,
-        site: file.site,
-        ethics_ref: file.ethics_ref,
-        settings: file.settings,
-        setting_sources: file.setting_sources,
-        plans: read_plans(root, problems),
-        faulty,
-        ..Study::default()
-    };
-    if let Some(text) = optional(root, "roster.csv", problems) {
-        let (roster, mut found) = Roster::parse("roster.csv", &text);
-        study.roster = roster;
-        problems.append(&mut found);
-    }
-    if let Some(text) = optional(root, "calls.csv", problems) {
-        let (rows, mut found) = calls::parse("calls.csv", &text);
-        study.calls = rows;
-        problems.append(&mut found);
-    }
-    if let Some(name) = file.default_plan {
-        study.default_plan = study.plan(&name);
-        if study.default_plan.is_none() {
-            problems.push(unknown_plan(&name, &study.plans, file.default_plan_line));
-        }
-    }
-    study
-}
-
-fn optional(root: &Path, name: &str, problems: &mut Vec<Problem>) -> Option<String> {
-    let path = root.join(name);
-    if !path.exists() {
-        return None;
-    }
-    read_text(&path, name).map_err(|p| problems.push(p)).ok()
-}
-
-fn unknown_plan(name: &str, plans: &[Plan], line: Option<u64>) -> Problem {
-    let mut known: Vec<&str> = plans.iter().map(|p| p.name.as_str()).collect();
-    known.extend(
-        built_in::NAMES
-            .iter()
-            .filter(|n| !plans.iter().any(|p| p.name == **n)),
-    );
-    let near = nearest(name, known.iter().copied());
-    let advice = near.map_or("correct the name".to_owned(), |n| {
-        format!("write {n} if that is meant")
-    });
-    let mut problem = Problem::error(study_file::FILE_NAME, shown(name), one_of(&known), advice);
-    problem.line = line;
-    problem.in_column("plan.default")
-}
-
-/// Plans in `plans/`; a name used twice keeps the first.
-fn read_plans(root: &Path, problems: &mut Vec<Problem>) -> Vec<Plan> {
-    let mut paths: Vec<PathBuf> = std::fs::read_dir(root.join("plans"))
-        .map(|entries| entries.filter_map(|e| e.ok().map(|e| e.path())).collect())
-        .unwrap_or_default();
-    paths.retain(|p| {
-        let hidden = p
-            .file_name()
-            .is_some_and(|n| n.to_string_lossy().starts_with('.'));
-        !hidden && p.extension().is_some_and(|e| e == "toml")
-    });
-    paths.sort();
-    let mut plans: Vec<Plan> = Vec::new();
-    for path in paths {
-        let name = path
-            .file_name()
-            .map(|n| n.to_string_lossy().into_owned())
-            .unwrap_or_default();
-        let file = format!("plans/{name}");
-        let (plan, mut found) = match read_text(&path, &file) {
-            Ok(text) => Plan::parse(&file, &text),
-            Err(problem) => (None, vec![problem]),
-        };
-        problems.append(&mut found);
-        let Some(plan) = plan else { continue };
-        if plans.iter().any(|p| p.name == plan.name) {
-            problems.push(
-                Problem::error(
-                    file,
-                    format!("a second plan named {}", shown(&plan.name)),
-                    "a name of its own for each plan",
-                    "rename one; this one is not used",
-                )
-                .in_column("name"),
-            );
-        } else {
-            plans.push(plan);
-        }
-    }
-    plans
 }

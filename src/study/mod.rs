@@ -7,6 +7,7 @@ pub mod call;
 pub mod calls;
 pub mod cautions;
 pub mod codes;
+pub mod folder;
 pub mod inputs;
 pub mod mapping;
 pub mod match_plan;

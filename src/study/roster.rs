@@ -1,7 +1,7 @@
 //! roster.csv: the codes of a study and what part each one plays. No names.
 
 use super::codes::code_warning;
-use super::table::TextTable;
+use super::table::{Row, TextTable};
 use super::words::{nearest, one_of, shown};
 use crate::error::Problem;
 
@@ -49,52 +49,53 @@ impl Roster {
         }
         let mut roster = Roster::default();
         for row in &table.rows {
-            let at = |p: Problem, column: &str| p.at_line(row.line).in_column(column);
-            let Some(code) = row.get("code") else {
-                let p = Problem::error(file, "an empty cell", "a code", "fill it in; the row is not used");
-                problems.push(at(p, "code"));
-                continue;
-            };
-            if let Some(like) = code_warning(code) {
-                let p = Problem::warning(
+            match roster.read_row(file, row, &mut problems) {
+                Ok(person) => roster.people.push(person),
+                Err(problem) => problems.push(problem.at_line(row.line)),
+            }
+        }
+        (roster, problems)
+    }
+
+    fn read_row(&self, file: &str, row: &Row, problems: &mut Vec<Problem>) -> Result<Person, Problem> {
+        let Some(code) = row.get("code") else {
+            let p = Problem::error(file, "an empty cell", "a code", "fill it in; the row is not used");
+            return Err(p.in_column("code"));
+        };
+        if let Some(like) = code_warning(code) {
+            problems.push(
+                Problem::warning(
                     file,
                     format!("{}, which looks like {like}", shown(code)),
                     "a code that tells nobody who it is",
                     "replace it by a code such as V-07, here and in the sidecars",
-                );
-                problems.push(at(p, "code"));
-            }
-            let role = row.get("role").unwrap_or_default();
-            if !ROLES.contains(&role) {
-                let near =
-                    nearest(role, ROLES).map_or(String::new(), |n| format!("write {n} if that is meant; "));
-                let p = Problem::error(
-                    file,
-                    shown(role),
-                    one_of(&ROLES),
-                    format!("{near}the row is not used"),
-                );
-                problems.push(at(p, "role"));
-                continue;
-            }
-            if roster.people.iter().any(|p| p.code == code && p.role == role) {
-                let p = Problem::error(
-                    file,
-                    format!("{} a second time as {role}", shown(code)),
-                    "each code once for each role",
-                    "give one of them another code; the row is not used",
-                );
-                problems.push(at(p, "code"));
-                continue;
-            }
-            roster.people.push(Person {
-                code: code.to_owned(),
-                role: role.to_owned(),
-                group: row.get("group").map(str::to_owned),
-                remarks: row.get("remarks").map(str::to_owned),
-            });
+                )
+                .at_line(row.line)
+                .in_column("code"),
+            );
         }
-        (roster, problems)
+        let role = row.get("role").unwrap_or_default();
+        if !ROLES.contains(&role) {
+            let near =
+                nearest(role, ROLES).map_or(String::new(), |n| format!("write {n} if that is meant; "));
+            let advice = format!("{near}the row is not used");
+            return Err(Problem::error(file, shown(role), one_of(&ROLES), advice).in_column("role"));
+        }
+        if self.people.iter().any(|p| p.code == code && p.role == role) {
+            return Err(Problem::error(
+                file,
+                format!("{} a second time as {role}", shown(code)),
+                "each code once for each role",
+                "give one of them another code; the row is not used",
+            )
+            .in_column("code"));
+        }
+        Ok(Person {
+            code: code.to_owned(),
+            role: role.to_owned(),
+            group: row.get("group").map(str::to_owned),
+            remarks: row.get("remarks").map(str::to_owned),
+        })
     }
 }
 

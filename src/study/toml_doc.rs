@@ -255,17 +255,17 @@ pub fn describe(value: &DeValue<'_>) -> String {
     }
 }
 
-/// Reads a text file that people write, at most 4 MB.
+/// Reads a text file that people write, at most 64 MB.
 ///
 /// # Errors
 /// A problem that names the file: not readable, too large, not UTF-8.
 pub fn read_text(path: &std::path::Path, file: &str) -> Result<String, Problem> {
-    const MOST_BYTES: u64 = 4 << 20;
+    const MOST_BYTES: u64 = 64 << 20;
     let too_large = std::fs::metadata(path).is_ok_and(|m| m.len() > MOST_BYTES);
     if too_large {
         return Err(Problem::error(
             file,
-            "a file of over 4 MB",
+            "a file of over 64 MB",
             "a short text file",
             "check that the name is right",
         ));

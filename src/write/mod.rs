@@ -9,16 +9,12 @@ mod staging;
 
 pub use folder::OutputFolder;
 
+pub use crate::read::sha256_hex;
+
 use crate::error::{Error, Result};
-use sha2::{Digest, Sha256};
 use std::fs;
 use std::io::Write;
 use std::path::Path;
-
-/// SHA-256 of some bytes in lower-case hexadecimal, as `sha256sum` prints it.
-pub fn sha256_hex(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
-}
 
 /// Writes a file whole or not at all: into a temporary file beside it, then renamed over it. Mode 0644.
 ///

@@ -22,7 +22,9 @@ fn columns(set: &str) -> Vec<Vec<f64>> {
         .lines()
         .filter_map(|l| l.split(',').map(|f| f.trim().parse().ok()).collect())
         .collect();
-    (0..rows[0].len()).map(|j| rows.iter().map(|r| r[j]).collect()).collect()
+    (0..rows[0].len())
+        .map(|j| rows.iter().map(|r| r[j]).collect())
+        .collect()
 }
 
 fn certified(set: &str) -> Value {
@@ -30,25 +32,51 @@ fn certified(set: &str) -> Value {
 }
 
 fn number(value: &Value) -> f64 {
-    value.as_str().map_or_else(|| value.as_f64().unwrap(), |s| s.parse().unwrap())
+    value
+        .as_str()
+        .map_or_else(|| value.as_f64().unwrap(), |s| s.parse().unwrap())
 }
 
 /// Digits on which two numbers agree: −log10 of the relative difference (as NIST's own log relative error).
 fn digits(found: f64, wanted: f64) -> f64 {
-    if found == wanted { 16.0 } else { -((found - wanted) / wanted).abs().log10() }
+    if found == wanted {
+        16.0
+    } else {
+        -((found - wanted) / wanted).abs().log10()
+    }
 }
 
 fn made(text: &str, degree: Option<usize>) -> Made {
     let (readings, problems) = read_readings("readings.csv", text, &ReadingsOptions::default());
     let readings = readings.unwrap_or_else(|| panic!("{problems:?}"));
-    make(&readings, &MakeOptions { name: "cell-4".to_owned(), degree, ..MakeOptions::default() }).unwrap()
+    make(
+        &readings,
+        &MakeOptions {
+            name: "cell-4".to_owned(),
+            degree,
+            ..MakeOptions::default()
+        },
+    )
+    .unwrap()
 }
 
 fn refused(text: &str, degree: Option<usize>) -> String {
     let (readings, problems) = read_readings("readings.csv", text, &ReadingsOptions::default());
     match readings {
-        None => problems.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"),
-        Some(r) => make(&r, &MakeOptions { degree, ..MakeOptions::default() }).unwrap_err().to_string(),
+        None => problems
+            .iter()
+            .map(ToString::to_string)
+            .collect::<Vec<_>>()
+            .join("\n"),
+        Some(r) => make(
+            &r,
+            &MakeOptions {
+                degree,
+                ..MakeOptions::default()
+            },
+        )
+        .unwrap_err()
+        .to_string(),
     }
 }
 
@@ -71,10 +99,19 @@ fn nist_load_cell_and_norris_to_nine_digits() {
         let wanted = certified(set);
         for i in 0..=degree {
             let p = &wanted["parameters"][format!("B{i}")];
-            assert!(digits(fitted.coefficients[i], number(&p["estimate"])) > 9.0, "{set} B{i}");
-            assert!(digits(fitted.standard_errors()[i], number(&p["sd"])) > 9.0, "{set} sd B{i}");
+            assert!(
+                digits(fitted.coefficients[i], number(&p["estimate"])) > 9.0,
+                "{set} B{i}"
+            );
+            assert!(
+                digits(fitted.standard_errors()[i], number(&p["sd"])) > 9.0,
+                "{set} sd B{i}"
+            );
         }
-        assert!(digits(fitted.residual_sd, number(&wanted["residual_sd"])) > 9.0, "{set} residual SD");
+        assert!(
+            digits(fitted.residual_sd, number(&wanted["residual_sd"])) > 9.0,
+            "{set} residual SD"
+        );
     }
 }
 
@@ -131,7 +168,10 @@ fn the_curve_s_uncertainty_and_covariance_agree_with_statsmodels() {
         for i in 0..=degree {
             for j in 0..=degree {
                 let v = number(&wanted["cov_scaled"][degree - i][degree - j]);
-                assert!(digits(fitted.covariance[i][j], v) > 6.0, "degree {degree} {i} {j}");
+                assert!(
+                    digits(fitted.covariance[i][j], v) > 6.0,
+                    "degree {degree} {i} {j}"
+                );
             }
         }
     }
@@ -164,7 +204,11 @@ fn the_load_cell_read_backwards_and_its_named_figures() {
     let m = made(&pontius_readings(), None);
     let c = &m.calibration;
     assert_eq!(c.curve.degree(), 2);
-    for (y, x) in [(0.5, 684_105.500_6), (1.15, 1_580_780.575_0), (2.0, 2_764_087.615_7)] {
+    for (y, x) in [
+        (0.5, 684_105.500_6),
+        (1.15, 1_580_780.575_0),
+        (2.0, 2_764_087.615_7),
+    ] {
         assert!((c.value(y).unwrap() - x).abs() < 5e-4, "{y}");
     }
     let figure = |name: &str| c.figure(name).unwrap();
@@ -174,7 +218,13 @@ fn the_load_cell_read_backwards_and_its_named_figures() {
     // The slope is taken at the smallest load, 150000: b1 + 2·b2·150000.
     let slope = 0.732059160401003e-6 - 2.0 * 0.316081871345029e-14 * 150_000.0;
     assert!((limit.value.unwrap() - 0.000492425817 / slope).abs() < 1e-3);
-    assert!(figure("reversibility").missing.as_ref().unwrap().contains("both up and down"));
+    assert!(
+        figure("reversibility")
+            .missing
+            .as_ref()
+            .unwrap()
+            .contains("both up and down")
+    );
     assert!(figure("zero_return").percent.is_none());
 }
 
@@ -188,11 +238,19 @@ fn spread_of_two_readings_is_in_percent_of_their_mean() {
 fn gum_h_3_in_both_centrings() {
     // JCGM 100:2008, H.3, table H.6: calibration of a thermometer; digits beyond the printed ones computed with
     // exact fractions.
-    let t = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511];
-    let b = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160];
+    let t = [
+        21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511,
+    ];
+    let b = [
+        -0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160,
+    ];
     let from20 = fit(&t.map(|t| t - 20.0), &b, 1).unwrap();
-    let [y1, y2] = from20.coefficients[..] else { panic!() };
-    let [s1, s2] = from20.standard_errors()[..] else { panic!() };
+    let [y1, y2] = from20.coefficients[..] else {
+        panic!()
+    };
+    let [s1, s2] = from20.standard_errors()[..] else {
+        panic!()
+    };
     assert!((y1 + 0.171_203_790_131_35).abs() < 1e-13 && (s1 - 0.002_877_597_835_16).abs() < 1e-13);
     assert!((y2 - 0.002_182_697_739_887_21).abs() < 1e-14 && (s2 - 0.000_667_938_773_227_834).abs() < 1e-14);
     assert!((from20.covariance[0][1] / (s1 * s2) + 0.930_429_603_093_446).abs() < 1e-10);
@@ -225,11 +283,18 @@ fn gravity_agrees_with_wgs_84_and_with_legal_weighing() {
         (45.0, 1000.0, 9.803_112_944),
         (52.3, 80.0, 9.812_490_690),
     ] {
-        assert!((local_gravity(latitude, height).unwrap() - g).abs() < 1e-9, "{latitude} {height}");
+        assert!(
+            (local_gravity(latitude, height).unwrap() - g).abs() < 1e-9,
+            "{latitude} {height}"
+        );
     }
     // The check value printed in the documentation of the ahrs library for WELMEC's formula.
     assert!((welmec_gravity(52.3, 80.0) - 9.812_483_709_897_048).abs() < 1e-14);
-    for (latitude, g) in [(0.0, 9.780_318_0), (45.0, 9.806_190_853_2), (90.0, 9.832_177_158_2)] {
+    for (latitude, g) in [
+        (0.0, 9.780_318_0),
+        (45.0, 9.806_190_853_2),
+        (90.0, 9.832_177_158_2),
+    ] {
         assert!((welmec_gravity(latitude, 0.0) - g).abs() < 1e-10);
         assert!((local_gravity(latitude, 0.0).unwrap() / g - 1.0).abs() < 2e-6);
     }
@@ -261,7 +326,11 @@ fn figures_of_an_up_and_down_run_by_hand() {
     let figure = |name: &str| m.calibration.figure(name).unwrap().percent.unwrap();
     // Deflections at 5 kg: 86687 up, 86703 down; at 10 kg 173399 and 173407; under no load 3 counts after.
     assert!((figure("reversibility") - 100.0 * 16.0 / 86_687.0).abs() < 1e-9);
-    assert!((figure("zero_return") - 100.0 * 3.0 / (m.calibration.curve.at(10.0 * 9.80665 * 0.99985) - 8123.0)).abs() < 1e-9);
+    assert!(
+        (figure("zero_return") - 100.0 * 3.0 / (m.calibration.curve.at(10.0 * 9.80665 * 0.99985) - 8123.0))
+            .abs()
+            < 1e-9
+    );
     assert!(m.calibration.figure("repeatability").unwrap().missing.is_some());
     // Standard gravity and 15 parts in 100000 of lift.
     assert!((m.calibration.range[1] - 98.0665 * 0.99985).abs() < 1e-9);
@@ -271,12 +340,18 @@ fn figures_of_an_up_and_down_run_by_hand() {
 fn the_order_of_the_rows_changes_nothing_but_the_last_digit() {
     let mut rows: Vec<&str> = UP_AND_DOWN.lines().collect();
     rows[1..].reverse();
-    let (a, b) = (made(UP_AND_DOWN, None).calibration, made(&rows.join("\n"), None).calibration);
+    let (a, b) = (
+        made(UP_AND_DOWN, None).calibration,
+        made(&rows.join("\n"), None).calibration,
+    );
     for (a, b) in a.curve.coefficients.iter().zip(&b.curve.coefficients) {
         assert!(digits(*a, *b) > 12.0);
     }
     for (a, b) in a.figures.iter().zip(&b.figures) {
-        assert_eq!((&a.name, a.at, a.missing.is_some()), (&b.name, b.at, b.missing.is_some()));
+        assert_eq!(
+            (&a.name, a.at, a.missing.is_some()),
+            (&b.name, b.at, b.missing.is_some())
+        );
         if let (Some(a), Some(b)) = (a.percent, b.percent) {
             assert!((a - b).abs() < 1e-9);
         }
@@ -328,7 +403,11 @@ range = [0.0, 196.1]
         ("force_n", "force_lbf", "force_n"),
     ] {
         let (c, problems) = Calibration::parse("c.toml", &text.replace(from, to));
-        let said = problems.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n");
+        let said = problems
+            .iter()
+            .map(ToString::to_string)
+            .collect::<Vec<_>>()
+            .join("\n");
         assert!(c.is_none() && said.contains(told), "{to}: {said}");
     }
 }
@@ -344,7 +423,10 @@ fn expired_and_wrong_sensors_are_told() {
     assert_eq!(said("2027-03-01", Some("cell-4")), "");
     assert!(said("2027-03-02", None).starts_with("calibration expired: cell-4 ended on 2027-03-01"));
     assert!(said("2026-08-31", None).starts_with("calibration made later"));
-    assert!(said("2026-10-01", Some("cell-5")).starts_with("wrong sensor: cell-4 is for cell-4, recorded with cell-5"));
+    assert!(
+        said("2026-10-01", Some("cell-5"))
+            .starts_with("wrong sensor: cell-4 is for cell-4, recorded with cell-5")
+    );
     assert!(said("", None).starts_with("calibration date not checked"));
     let strict = c.validity(Day::parse("2027-03-02"), None).problems("a.csv", true);
     assert_eq!(strict[0].severity, tautpoint::error::Severity::Error);
@@ -384,7 +466,11 @@ fn prediction_intervals_hold_the_load_as_often_as_they_say() {
         }
         let c = made(&text, Some(2)).calibration;
         let load = 5.0 + 170.0 * f64::from(trial) / f64::from(trials);
-        let [low, high] = c.invert(law(load) + noise.sample(&mut dice), 1).unwrap().interval95.unwrap();
+        let [low, high] = c
+            .invert(law(load) + noise.sample(&mut dice), 1)
+            .unwrap()
+            .interval95
+            .unwrap();
         held += i32::from(low <= load && load <= high);
     }
     let percent = 100.0 * f64::from(held) / f64::from(trials);
@@ -396,21 +482,61 @@ fn readings_that_cannot_carry_a_calibration_say_what_is_missing() {
     for (text, degree, told) in [
         ("applied_n,indicated\n0,8123\n", None, "one reading"),
         ("applied_n,indicated\n", None, "no reading"),
-        ("applied_n,indicated\n5,8\n5,9\n5,8\n", None, "all 3 readings under one load, 5 N"),
-        ("applied_n,indicated\n0,8\n5,8\n9,8\n", None, "all 3 readings alike"),
-        ("applied_n,indicated\n0,1\n5,8\n5,9\n0,1\n", Some(2), "2 different loads for 3 coefficients"),
-        ("applied_n,indicated\n0,1\n5,8\n", None, "2 readings for 2 coefficients"),
+        (
+            "applied_n,indicated\n5,8\n5,9\n5,8\n",
+            None,
+            "all 3 readings under one load, 5 N",
+        ),
+        (
+            "applied_n,indicated\n0,8\n5,8\n9,8\n",
+            None,
+            "all 3 readings alike",
+        ),
+        (
+            "applied_n,indicated\n0,1\n5,8\n5,9\n0,1\n",
+            Some(2),
+            "2 different loads for 3 coefficients",
+        ),
+        (
+            "applied_n,indicated\n0,1\n5,8\n",
+            None,
+            "2 readings for 2 coefficients",
+        ),
         ("mass,indicated\n0,1\n5,8\n", None, "mass without a known unit"),
         ("applied_kg,indicated\n0,1\n5,8\n", None, "without a known unit"),
         ("applied_n,mass_kg,indicated\n0,0,1\n", None, "2 columns of loads"),
         ("applied_n\n0\n", None, "column indicated: found no such column"),
         ("indicated\n0\n", None, "no column of loads"),
-        ("applied_n,indicated\n0,1\n5,a lot\n", None, "line 3, column indicated: found a lot"),
-        ("applied_n,indicated\n0,1\n,7\n", None, "line 3, column applied_n: found an empty cell"),
-        ("applied_n,indicated,direction\n0,1,upwards\n", None, "up, down or nothing"),
-        ("applied_n,indicated\n0,0\n1,5\n2,8\n3,9\n4,8\n5,5\n6,0.5\n", Some(2), "turns back near 3"),
-        ("applied_n,indicated\n0,5\n1,3\n2,9\n3,2\n4,8\n5,4\n", None, "no slope that stands out"),
-        ("applied_n,indicated,channel\n0,5,a\n1,3,b\n", None, "readings of 2 channels: a, b"),
+        (
+            "applied_n,indicated\n0,1\n5,a lot\n",
+            None,
+            "line 3, column indicated: found a lot",
+        ),
+        (
+            "applied_n,indicated\n0,1\n,7\n",
+            None,
+            "line 3, column applied_n: found an empty cell",
+        ),
+        (
+            "applied_n,indicated,direction\n0,1,upwards\n",
+            None,
+            "up, down or nothing",
+        ),
+        (
+            "applied_n,indicated\n0,0\n1,5\n2,8\n3,9\n4,8\n5,5\n6,0.5\n",
+            Some(2),
+            "turns back near 3",
+        ),
+        (
+            "applied_n,indicated\n0,5\n1,3\n2,9\n3,2\n4,8\n5,4\n",
+            None,
+            "no slope that stands out",
+        ),
+        (
+            "applied_n,indicated,channel\n0,5,a\n1,3,b\n",
+            None,
+            "readings of 2 channels: a, b",
+        ),
     ] {
         let said = refused(text, degree);
         assert!(said.contains(told), "{text}: {said}");
@@ -424,8 +550,14 @@ fn down_before_up_is_only_a_matter_of_the_column() {
                 100,181522,1,up\n50,94810,1,up\n0,8123,1,up\n";
     let m = made(text, None);
     assert!(m.problems.is_empty(), "{:?}", m.problems);
-    assert!((m.calibration.figure("reversibility").unwrap().percent.unwrap() - 100.0 * 16.0 / 86_687.0).abs() < 1e-9);
-    let only_down = made("applied_n,indicated,direction\n0,1,down\n5,8,down\n9,15,down\n", None);
+    assert!(
+        (m.calibration.figure("reversibility").unwrap().percent.unwrap() - 100.0 * 16.0 / 86_687.0).abs()
+            < 1e-9
+    );
+    let only_down = made(
+        "applied_n,indicated,direction\n0,1,down\n5,8,down\n9,15,down\n",
+        None,
+    );
     assert!(only_down.problems[0].found.contains("none on the way up"));
 }
 
@@ -433,7 +565,11 @@ fn down_before_up_is_only_a_matter_of_the_column() {
 fn a_mistyped_row_is_named() {
     let mut text = String::from("applied_n,indicated\n");
     for i in 0..12 {
-        let typed = if i == 7 { 9990 } else { 1000 * i + [3, -2, 1][i as usize % 3] };
+        let typed = if i == 7 {
+            9990
+        } else {
+            1000 * i + [3, -2, 1][i as usize % 3]
+        };
         text += &format!("{},{typed}\n", 10 * i);
     }
     let m = made(&text, Some(1));

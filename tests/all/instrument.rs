@@ -56,8 +56,16 @@ fn trace(faults: Faults, seed: u64) -> Trace {
         recording: "steel.csv".to_owned(),
         channels: vec![Channel {
             side: None,
-            force_n: time_s.iter().map(|t| force(*t) + noise.sample(&mut dice)).collect(),
-            displacement_mm: Some(time_s.iter().map(|t| displacement_mm(*t) + 1e-4 * noise.sample(&mut dice)).collect()),
+            force_n: time_s
+                .iter()
+                .map(|t| force(*t) + noise.sample(&mut dice))
+                .collect(),
+            displacement_mm: Some(
+                time_s
+                    .iter()
+                    .map(|t| displacement_mm(*t) + 1e-4 * noise.sample(&mut dice))
+                    .collect(),
+            ),
             displacement_shared: false,
         }],
         time_s,
@@ -76,8 +84,16 @@ fn found(faults: Faults) -> Instrument {
 fn the_delay_between_the_channels_is_found_below_a_sample() {
     // One sample is 4 ms; the delay put in is the truth.
     for delay_s in [0.0, 0.0033, 0.0071, -0.0048, 0.02] {
-        let i = found(Faults { delay_s, friction_n: 0.0, noise_n: 0.0 });
-        assert!((i.force_delay_ms - 1e3 * delay_s).abs() < 0.01, "{delay_s}: {}", i.force_delay_ms);
+        let i = found(Faults {
+            delay_s,
+            friction_n: 0.0,
+            noise_n: 0.0,
+        });
+        assert!(
+            (i.force_delay_ms - 1e3 * delay_s).abs() < 0.01,
+            "{delay_s}: {}",
+            i.force_delay_ms
+        );
         assert!(i.loop_ratio.abs() < 5e-4, "{delay_s}: {}", i.loop_ratio);
     }
 }
@@ -88,22 +104,40 @@ fn the_loop_before_is_that_of_a_lag_on_an_elastic_spring() {
     // late it runs backwards, as if the spring gave energy. The loss is cut at 5 % of the excursion, which takes less
     // than 2 % of that loop, and the springs differ in ω, so the mean is taken over them.
     let delay_s = 0.005;
-    let i = found(Faults { delay_s, friction_n: 0.0, noise_n: 0.0 });
+    let i = found(Faults {
+        delay_s,
+        friction_n: 0.0,
+        noise_n: 0.0,
+    });
     let turns = (0..SPRINGS).map(|i| std::f64::consts::TAU / (0.6 - 0.02 * i as f64));
-    let loops: Vec<f64> = turns.map(|w| std::f64::consts::PI * STIFFNESS * 2.25 * (w * delay_s).sin()).collect();
+    let loops: Vec<f64> = turns
+        .map(|w| std::f64::consts::PI * STIFFNESS * 2.25 * (w * delay_s).sin())
+        .collect();
     let faked = loops.iter().sum::<f64>() / loops.len() as f64;
     // Loading work from 5 % of the excursion: mean force over it times 2.85 mm.
     let work = STIFFNESS * (4.15 + 7.0) / 2.0 * 2.85;
     let ratio = i.loop_ratio_before;
-    assert!((-ratio / (faked / work) - 1.0).abs() < 0.03, "{ratio} {}", faked / work);
+    assert!(
+        (-ratio / (faked / work) - 1.0).abs() < 0.03,
+        "{ratio} {}",
+        faked / work
+    );
 }
 
 #[test]
 fn friction_is_no_delay_and_stays_as_the_loop() {
     let friction_n = 0.4;
     let delay_s = 0.006;
-    let i = found(Faults { delay_s, friction_n, noise_n: 0.0 });
-    assert!((i.force_delay_ms - 1e3 * delay_s).abs() < 0.15, "{}", i.force_delay_ms);
+    let i = found(Faults {
+        delay_s,
+        friction_n,
+        noise_n: 0.0,
+    });
+    assert!(
+        (i.force_delay_ms - 1e3 * delay_s).abs() < 0.15,
+        "{}",
+        i.force_delay_ms
+    );
     // A friction loop is 2·h·excursion high and wide, cut at 5 %; the low pass rounds its corners a little.
     let closed = 2.0 * friction_n * 0.95 * 3.0;
     assert!((i.loop_mj / closed - 1.0).abs() < 0.12, "{} {closed}", i.loop_mj);
@@ -115,7 +149,14 @@ fn the_interval_of_the_delay_holds_the_truth_in_noise() {
     let truth_ms = 4.3;
     let held = (0..12)
         .filter(|seed| {
-            let t = trace(Faults { delay_s: truth_ms / 1e3, friction_n: 0.0, noise_n: 0.1 }, 100 + seed);
+            let t = trace(
+                Faults {
+                    delay_s: truth_ms / 1e3,
+                    friction_n: 0.0,
+                    noise_n: 0.1,
+                },
+                100 + seed,
+            );
             let i = from_reference_springs(&[t], &Settings::default()).unwrap();
             (i.force_delay_ms - truth_ms).abs() <= i.force_delay_u95_ms().unwrap()
         })
@@ -125,7 +166,11 @@ fn the_interval_of_the_delay_holds_the_truth_in_noise() {
 
 #[test]
 fn the_file_reads_back_the_same() {
-    let mut i = found(Faults { delay_s: 0.004, friction_n: 0.2, noise_n: 0.05 });
+    let mut i = found(Faults {
+        delay_s: 0.004,
+        friction_n: 0.2,
+        noise_n: 0.05,
+    });
     i.made = Day::parse("2026-09-01");
     let (back, problems) = Instrument::parse("instrument.toml", &i.to_toml());
     assert!(problems.is_empty(), "{problems:?}");
@@ -141,7 +186,11 @@ fn test_of(trace: &Trace, settings: &Settings) -> Test {
 
 #[test]
 fn what_stays_of_a_steel_spring_s_loss_is_nothing_within_its_interval() {
-    let faults = Faults { delay_s: 0.004, friction_n: 0.3, noise_n: 0.05 };
+    let faults = Faults {
+        delay_s: 0.004,
+        friction_n: 0.3,
+        noise_n: 0.05,
+    };
     let instrument = found(faults);
     let mut settings = Settings::default();
     settings.instrument.force_delay_ms = instrument.force_delay_ms;
@@ -152,28 +201,50 @@ fn what_stays_of_a_steel_spring_s_loss_is_nothing_within_its_interval() {
     assert!(before.value > 5.0 * after.value.abs(), "{before:?} {after:?}");
     assert!(after.value.abs() < 3.0 * after.u95.unwrap(), "{after:?}");
     assert!(after.u95.unwrap() > before.u95.unwrap());
-    assert!(test.measures.budget(Measure::LossRatio).iter().any(|l| l.source.starts_with("instrument loop")));
+    assert!(
+        test.measures
+            .budget(Measure::LossRatio)
+            .iter()
+            .any(|l| l.source.starts_with("instrument loop"))
+    );
     assert!(test.notes.iter().any(|n| n.starts_with("instrument loop:")));
 }
 
 #[test]
 fn traces_that_tell_nothing_are_refused_in_words() {
-    let good = trace(Faults { delay_s: 0.0, friction_n: 0.0, noise_n: 0.05 }, 1);
+    let good = trace(
+        Faults {
+            delay_s: 0.0,
+            friction_n: 0.0,
+            noise_n: 0.05,
+        },
+        1,
+    );
     let mut force_only = good.clone();
     force_only.channels[0].displacement_mm = None;
     let mut still = good.clone();
     let moved = still.channels[0].displacement_mm.clone().unwrap();
-    still.channels[0].force_n.iter_mut().zip(moved).for_each(|(f, x)| *f -= STIFFNESS * x);
+    still.channels[0]
+        .force_n
+        .iter_mut()
+        .zip(moved)
+        .for_each(|(f, x)| *f -= STIFFNESS * x);
     let mut one_spring = good.clone();
     one_spring.time_s.truncate(2000);
     one_spring.channels[0].force_n.truncate(2000);
-    one_spring.channels[0].displacement_mm.as_mut().unwrap().truncate(2000);
+    one_spring.channels[0]
+        .displacement_mm
+        .as_mut()
+        .unwrap()
+        .truncate(2000);
     for (trace, told) in [
         (force_only, "no displacement"),
         (still, "no contact"),
         (one_spring, "no spring"),
     ] {
-        let said = from_reference_springs(&[trace], &Settings::default()).unwrap_err().to_string();
+        let said = from_reference_springs(&[trace], &Settings::default())
+            .unwrap_err()
+            .to_string();
         assert!(said.contains(told), "{said}");
     }
 }

@@ -11,6 +11,7 @@ mod invented;
 mod layers;
 mod page;
 mod plans;
+mod program;
 mod read;
 mod simulate;
 mod simulated_truth;

@@ -198,6 +198,29 @@ fn parquet_gives_the_same_trace_as_text() {
 }
 
 #[test]
+fn parquet_of_another_writer_gives_its_numbers() {
+    // Written by pyarrow 26.0.1: tests/reference/parquet/README.md. The expected values stand in make.py.
+    let path = std::path::Path::new("tests/reference/parquet/other-writer.parquet");
+    let read = read_trace(path, "p.parquet", &ColumnMapping::default(), About::default()).unwrap();
+    let expected = trace(
+        "time_s,force_left_n,force_right_n,displacement_mm,marker\n0,1.5,1,0,1\n0.005,,2,0.5,1\n0.01,NaN,3,1,2\n0.015,2.5,4,1.5,2\n",
+    );
+    assert!(same(&read.trace, &expected), "{:?}", read.trace);
+    assert_eq!(
+        read.trace.notes,
+        ["columns not used: clock, price, note and flag"]
+    );
+    let path = std::path::Path::new("tests/reference/parquet/small-integers.parquet");
+    let error = read_trace(path, "p.parquet", &ColumnMapping::default(), About::default())
+        .unwrap_err()
+        .to_string();
+    assert!(
+        error.contains("column force_right_n: found a column of type Int16"),
+        "{error}"
+    );
+}
+
+#[test]
 fn a_parquet_column_of_text_is_named() {
     use polars::prelude::{Column, DataFrame, ParquetWriter};
     let mut bytes = Vec::new();

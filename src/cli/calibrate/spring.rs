@@ -21,7 +21,11 @@ use std::path::{Path, PathBuf};
 /// Traces that cannot be read or hold no springs, or an instrument.toml of somebody else's.
 pub fn reference_spring(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     let settings = settings(args.study.as_deref())?;
-    let traces: Vec<Trace> = args.reference_spring.iter().map(|p| trace(p)).collect::<anyhow::Result<_>>()?;
+    let traces: Vec<Trace> = args
+        .reference_spring
+        .iter()
+        .map(|p| trace(p))
+        .collect::<anyhow::Result<_>>()?;
     let mut found = from_reference_springs(&traces, &settings)?;
     found.made = Some(args.made.unwrap_or_else(today));
     let target = target(args);
@@ -44,7 +48,10 @@ pub fn reference_spring(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     }
     say(words(&found).trim_end());
     match (&target, quiet) {
-        (Some(path), false) => say(&format!("Written: {}; analyze uses it from now on.", path.display())),
+        (Some(path), false) => say(&format!(
+            "Written: {}; analyze uses it from now on.",
+            path.display()
+        )),
         (None, false) => say("Nothing was written: name the study with --study, or a file with --out."),
         _ => {}
     }
@@ -53,15 +60,24 @@ pub fn reference_spring(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
 
 fn target(args: &Args) -> Option<PathBuf> {
     let in_folder = |p: &PathBuf| if p.is_dir() { p.join(FILE_NAME) } else { p.clone() };
-    args.out.as_ref().map(in_folder).or_else(|| args.study.as_ref().map(|s| s.join(FILE_NAME)))
+    args.out
+        .as_ref()
+        .map(in_folder)
+        .or_else(|| args.study.as_ref().map(|s| s.join(FILE_NAME)))
 }
 
 /// The study's settings, so that the springs are conditioned as its tests are.
 fn settings(study: Option<&Path>) -> anyhow::Result<Settings> {
-    let Some(study) = study else { return Ok(Settings::default()) };
+    let Some(study) = study else {
+        return Ok(Settings::default());
+    };
     let path = study.join(study_file::FILE_NAME);
     if !path.is_file() {
-        bail!("{} is no study: there is no {} in it", study.display(), study_file::FILE_NAME);
+        bail!(
+            "{} is no study: there is no {} in it",
+            study.display(),
+            study_file::FILE_NAME
+        );
     }
     let text = read_text(&path, study_file::FILE_NAME).map_err(Error::from)?;
     let (file, problems) = StudyFile::parse(study_file::FILE_NAME, &text);
@@ -72,9 +88,13 @@ fn settings(study: Option<&Path>) -> anyhow::Result<Settings> {
 }
 
 fn trace(path: &Path) -> anyhow::Result<Trace> {
-    let name = path.file_name().map_or_else(|| "trace".to_owned(), |n| n.to_string_lossy().into_owned());
+    let name = path
+        .file_name()
+        .map_or_else(|| "trace".to_owned(), |n| n.to_string_lossy().into_owned());
     let sidecar_path = path.with_extension("toml");
-    let sidecar_name = sidecar_path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+    let sidecar_name = sidecar_path
+        .file_name()
+        .map_or_else(String::new, |n| n.to_string_lossy().into_owned());
     let (sidecar, problems) = Sidecar::read(&sidecar_path, &sidecar_name);
     tell(&problems);
     if any_error(&problems) {
@@ -88,12 +108,18 @@ fn trace(path: &Path) -> anyhow::Result<Trace> {
 fn words(found: &Instrument) -> String {
     use std::fmt::Write as _;
     let mut t = String::new();
-    let u = found.force_delay_u95_ms().map_or(String::new(), |u| format!(" \u{b1} {u:.3} ms (95 %)"));
+    let u = found
+        .force_delay_u95_ms()
+        .map_or(String::new(), |u| format!(" \u{b1} {u:.3} ms (95 %)"));
     let _ = writeln!(
         t,
         "Force is {:.3} ms {} displacement{u}, from {} springs",
         found.force_delay_ms.abs(),
-        if found.force_delay_ms < 0.0 { "ahead of" } else { "behind" },
+        if found.force_delay_ms < 0.0 {
+            "ahead of"
+        } else {
+            "behind"
+        },
         found.springs
     );
     let _ = writeln!(
@@ -104,7 +130,10 @@ fn words(found: &Instrument) -> String {
         found.loop_mj
     );
     if let Some(k) = found.stiffness_n_per_mm {
-        let _ = writeln!(t, "  stiffness of the spring: {k:.4} N/mm; compare it with what its maker states");
+        let _ = writeln!(
+            t,
+            "  stiffness of the spring: {k:.4} N/mm; compare it with what its maker states"
+        );
     }
     for note in &found.notes {
         let _ = writeln!(t, "  {note}");

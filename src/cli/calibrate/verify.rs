@@ -22,7 +22,10 @@ const HISTORY: &str = "verify.csv";
 pub fn verify(args: &Args, readings: &Readings, quiet: bool) -> anyhow::Result<Outcome> {
     let day = args.made.unwrap_or_else(today);
     let (calibration, folder) = find(args, readings, day)?;
-    for complaint in calibration.validity(Some(day), args.sensor.as_deref()).problems(&readings.file, false) {
+    for complaint in calibration
+        .validity(Some(day), args.sensor.as_deref())
+        .problems(&readings.file, false)
+    {
         tell(&[complaint]);
     }
     let path = folder.join(HISTORY);
@@ -34,7 +37,10 @@ pub fn verify(args: &Args, readings: &Readings, quiet: bool) -> anyhow::Result<O
     let (mut history, problems) = read_history(HISTORY, &text);
     tell(&problems);
     if problems.iter().any(|p| p.severity == Severity::Error) {
-        bail!("the history {} was spoiled: put right what is listed above; nothing was added", path.display());
+        bail!(
+            "the history {} was spoiled: put right what is listed above; nothing was added",
+            path.display()
+        );
     }
     let number = history.iter().map(|c| c.check).max().unwrap_or(0) + 1;
     let new = check(&calibration, readings, number, &day.to_string()).map_err(Error::from)?;
@@ -46,11 +52,19 @@ pub fn verify(args: &Args, readings: &Readings, quiet: bool) -> anyhow::Result<O
         write_file_whole(&figure_path, figure.svg.as_bytes())?;
     }
     if args.json {
-        say(&serde_json::to_string_pretty(&as_json(&calibration, &new, &charts))?);
+        say(&serde_json::to_string_pretty(&as_json(
+            &calibration,
+            &new,
+            &charts,
+        ))?);
     } else {
         say(words(&calibration, &new, &charts).trim_end());
         if !quiet {
-            say(&format!("History: {}, chart: {}", path.display(), figure_path.display()));
+            say(&format!(
+                "History: {}, chart: {}",
+                path.display(),
+                figure_path.display()
+            ));
         }
     }
     Ok(Outcome::Done)
@@ -60,16 +74,24 @@ pub fn verify(args: &Args, readings: &Readings, quiet: bool) -> anyhow::Result<O
 fn find(args: &Args, readings: &Readings, day: Day) -> anyhow::Result<(Calibration, PathBuf)> {
     let in_study = args.study.as_ref().map(|study| study.join(FOLDER));
     if let Some(path) = &args.calibration {
-        let file = path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+        let file = path
+            .file_name()
+            .map_or_else(String::new, |n| n.to_string_lossy().into_owned());
         let (calibration, warnings) = read_calibration(path, &file)?;
         tell(&warnings);
-        let beside = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let beside = path
+            .parent()
+            .filter(|p| !p.as_os_str().is_empty())
+            .unwrap_or(Path::new("."));
         let folder = in_study.unwrap_or_else(|| beside.to_owned());
-        std::fs::create_dir_all(&folder).map_err(|e| Error::io(&folder, e, "check that the study may be written"))?;
+        std::fs::create_dir_all(&folder)
+            .map_err(|e| Error::io(&folder, e, "check that the study may be written"))?;
         return Ok((calibration, folder));
     }
     let Some(study) = &args.study else {
-        bail!("no calibration to check against; name the certificate with --calibration, or the study with --study");
+        bail!(
+            "no calibration to check against; name the certificate with --calibration, or the study with --study"
+        );
     };
     let (calibrations, problems) = Calibrations::in_folder(study);
     tell(&problems);
@@ -79,8 +101,11 @@ fn find(args: &Args, readings: &Readings, day: Day) -> anyhow::Result<(Calibrati
         c.quantity == readings.quantity && sensor && channel
     };
     let fitting: Vec<&Calibration> = calibrations.iter().filter(fits).collect();
-    let in_date: Vec<&Calibration> =
-        fitting.iter().copied().filter(|c| c.expires.is_none_or(|e| day <= e)).collect();
+    let in_date: Vec<&Calibration> = fitting
+        .iter()
+        .copied()
+        .filter(|c| c.expires.is_none_or(|e| day <= e))
+        .collect();
     let chosen = if in_date.is_empty() { fitting } else { in_date };
     match chosen.as_slice() {
         [one] => Ok(((*one).clone(), study.join(FOLDER))),
@@ -91,14 +116,24 @@ fn find(args: &Args, readings: &Readings, day: Day) -> anyhow::Result<(Calibrati
         ),
         several => {
             let names: Vec<&str> = several.iter().map(|c| c.name.as_str()).collect();
-            bail!("{} calibrations may be meant ({}); name one with --calibration", names.len(), names.join(", "))
+            bail!(
+                "{} calibrations may be meant ({}); name one with --calibration",
+                names.len(),
+                names.join(", ")
+            )
         }
     }
 }
 
 /// A name as part of a file name.
 fn slug(name: &str) -> String {
-    let safe = |c: char| if c.is_ascii_alphanumeric() || matches!(c, '-' | '_') { c } else { '-' };
+    let safe = |c: char| {
+        if c.is_ascii_alphanumeric() || matches!(c, '-' | '_') {
+            c
+        } else {
+            '-'
+        }
+    };
     name.chars().map(safe).take(80).collect()
 }
 
@@ -123,13 +158,19 @@ fn words(calibration: &Calibration, new: &[Checked], charts: &[Chart]) -> String
             Some(_) => "outside the calibration's 95 % interval of a reading",
             None => "no interval",
         };
-        let _ = writeln!(t, "  {:.6} {unit} applied, error {:+.6} {unit}: {against}", c.applied, c.error);
+        let _ = writeln!(
+            t,
+            "  {:.6} {unit} applied, error {:+.6} {unit}: {against}",
+            c.applied, c.error
+        );
     }
     for chart in charts {
         let _ = writeln!(t, "  {}", control_words(chart));
     }
     if matches!(overall(charts), Some(State::Out { .. })) {
-        t.push_str("  Look for a moved or overloaded sensor, then check again; if it stays, calibrate anew.\n");
+        t.push_str(
+            "  Look for a moved or overloaded sensor, then check again; if it stays, calibrate anew.\n",
+        );
     }
     t
 }

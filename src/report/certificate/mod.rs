@@ -19,18 +19,32 @@ fn meaning(name: &str) -> &'static str {
         "interpolation_error" => "mean reading on the way up against the curve",
         "zero_return" => "reading at no load after a run against before it",
         "resolution" => "step of the readings at the smallest load",
-        "lower_limit" => "2.4 standard deviations of a reading as a load: nothing below can be told from none",
+        "lower_limit" => {
+            "2.4 standard deviations of a reading as a load: nothing below can be told from none"
+        }
         _ => "",
     }
 }
 
 fn figure_words(f: &CalibrationFigure, unit: &str) -> [String; 4] {
     let value = match (f.percent, f.value) {
-        (Some(percent), Some(value)) => (format!("{} % {}", short(percent), f.of.words()), format!("{} {unit}", short(value))),
-        _ => (f.missing.clone().unwrap_or_else(|| "not known".to_owned()), String::new()),
+        (Some(percent), Some(value)) => (
+            format!("{} % {}", short(percent), f.of.words()),
+            format!("{} {unit}", short(value)),
+        ),
+        _ => (
+            f.missing.clone().unwrap_or_else(|| "not known".to_owned()),
+            String::new(),
+        ),
     };
-    let at = f.at.map_or(String::new(), |at| format!(" (worst at {} {unit})", short(at)));
-    [f.name.replace('_', " "), value.0, value.1, format!("{}{at}", meaning(&f.name))]
+    let at =
+        f.at.map_or(String::new(), |at| format!(" (worst at {} {unit})", short(at)));
+    [
+        f.name.replace('_', " "),
+        value.0,
+        value.1,
+        format!("{}{at}", meaning(&f.name)),
+    ]
 }
 
 /// Four significant digits, as plain as can be.
@@ -60,7 +74,9 @@ pub fn page(made: &Made) -> Result<String> {
     };
     let mut environment = minijinja::Environment::new();
     environment.set_undefined_behavior(minijinja::UndefinedBehavior::Strict);
-    environment.add_template("certificate.html", TEMPLATE).map_err(fault)?;
+    environment
+        .add_template("certificate.html", TEMPLATE)
+        .map_err(fault)?;
     let template = environment.get_template("certificate.html").map_err(fault)?;
     let view = view(made, &residuals(made));
     let html = template
@@ -80,14 +96,37 @@ fn view(made: &Made, figure: &Figure) -> Value {
     let none = || "not given".to_owned();
     let facts = [
         ("sensor", c.sensor.clone().unwrap_or_else(none)),
-        ("channel", c.channel.clone().unwrap_or_else(|| "any of its kind".to_owned())),
+        (
+            "channel",
+            c.channel.clone().unwrap_or_else(|| "any of its kind".to_owned()),
+        ),
         ("made", c.made.map_or_else(none, |d| d.to_string())),
         ("valid until", c.expires.map_or_else(none, |d| d.to_string())),
         ("readings", made.residuals.len().to_string()),
-        ("range", format!("{} to {} {unit}", short(c.range[0]), short(c.range[1]))),
-        ("curve", format!("indicated as a polynomial of degree {} of what is applied", c.curve.degree())),
-        ("scatter of one reading", format!("{} indicated, {} {unit} at the top", short(c.curve.residual_sd), short(c.scatter(c.range[1])))),
-        ("uncertainty of the loads", c.load_u_percent.map_or_else(none, |u| format!("{} % (standard)", short(u)))),
+        (
+            "range",
+            format!("{} to {} {unit}", short(c.range[0]), short(c.range[1])),
+        ),
+        (
+            "curve",
+            format!(
+                "indicated as a polynomial of degree {} of what is applied",
+                c.curve.degree()
+            ),
+        ),
+        (
+            "scatter of one reading",
+            format!(
+                "{} indicated, {} {unit} at the top",
+                short(c.curve.residual_sd),
+                short(c.scatter(c.range[1]))
+            ),
+        ),
+        (
+            "uncertainty of the loads",
+            c.load_u_percent
+                .map_or_else(none, |u| format!("{} % (standard)", short(u))),
+        ),
     ];
     let errors = c.curve.standard_errors();
     let coefficients: Vec<[String; 3]> = c
@@ -102,8 +141,15 @@ fn view(made: &Made, figure: &Figure) -> Value {
         .filter_map(|i| {
             let load = c.range[0] + c.span() * i as f64 / (TABLE_ROWS - 1) as f64;
             let inverse = c.invert(c.curve.at(load), 1)?;
-            let interval = inverse.interval95.map_or_else(none, |[low, high]| format!("{} to {}", fine(low, c.span()), fine(high, c.span())));
-            Some([short(c.curve.at(load)), fine(load, c.span()), short(inverse.standard_uncertainty), interval])
+            let interval = inverse.interval95.map_or_else(none, |[low, high]| {
+                format!("{} to {}", fine(low, c.span()), fine(high, c.span()))
+            });
+            Some([
+                short(c.curve.at(load)),
+                fine(load, c.span()),
+                short(inverse.standard_uncertainty),
+                interval,
+            ])
         })
         .collect();
     json!({
@@ -182,7 +228,13 @@ mod tests {
 
     #[test]
     fn four_significant_digits() {
-        for (value, text) in [(0.0, "0"), (0.299_035, "0.299"), (672.66, "672.7"), (196.1, "196.1"), (1e-9, "1.000e-9")] {
+        for (value, text) in [
+            (0.0, "0"),
+            (0.299_035, "0.299"),
+            (672.66, "672.7"),
+            (196.1, "196.1"),
+            (1e-9, "1.000e-9"),
+        ] {
             assert_eq!(short(value), text);
         }
     }

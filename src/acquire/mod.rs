@@ -1,0 +1,3 @@
+//! Devices: serial ports (recording from them is to come).
+
+pub mod port;

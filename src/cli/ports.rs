@@ -1,0 +1,33 @@
+//! `ports`: which serial ports there are.
+
+use super::Outcome;
+use crate::acquire::port::ports;
+
+/// Lists serial ports, USB devices first. Nothing is opened.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  tautpoint ports            USB devices
+  tautpoint ports --all      every port the system lists, also those with no device behind them")]
+pub struct Args {
+    /// Ports that are no USB device too.
+    #[arg(long)]
+    all: bool,
+}
+
+/// Runs the command.
+pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+    let all = ports()?;
+    let shown: Vec<_> = all.iter().filter(|p| args.all || p.usb).collect();
+    for port in &shown {
+        println!("{}", format!("{}  {}", port.name, port.description).trim_end());
+    }
+    let hidden = all.len() - shown.len();
+    if !quiet && shown.is_empty() {
+        eprintln!("no USB serial device is plugged in");
+    }
+    if !quiet && hidden > 0 {
+        eprintln!("{hidden} other ports are listed with --all");
+    }
+    Ok(Outcome::Done)
+}

@@ -1,0 +1,148 @@
+//! A study's folder: study.toml with the plans, the roster and the calls beside it.
+
+use super::built_in;
+use super::call::Call;
+use super::calls;
+use super::plan::Plan;
+use super::roster::Roster;
+use super::sidecar::any_error;
+use super::study_file::{self, StudyFile};
+use super::toml_doc::read_text;
+use super::words::{nearest, one_of, shown};
+use crate::error::Problem;
+use crate::settings::Settings;
+use std::path::{Path, PathBuf};
+
+/// A folder with a study.toml.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Study {
+    pub root: PathBuf,
+    pub title: Option<String>,
+    pub site: Option<String>,
+    pub ethics_ref: Option<String>,
+    pub settings: Settings,
+    /// Keys set in study.toml, with their source.
+    pub setting_sources: Vec<(String, String)>,
+    pub default_plan: Option<Plan>,
+    /// Plans in `plans/`, by name.
+    pub plans: Vec<Plan>,
+    pub calls: Vec<Call>,
+    pub roster: Roster,
+    /// study.toml has an error: nothing should be analysed until it is mended.
+    pub faulty: bool,
+}
+
+impl Study {
+    /// A plan of the study or, failing that, a built-in one, by name.
+    pub fn plan(&self, name: &str) -> Option<Plan> {
+        self.plans
+            .iter()
+            .find(|p| p.name == name)
+            .cloned()
+            .or_else(|| built_in::built_in(name))
+    }
+}
+
+/// Reads study.toml, plans, roster and calls of a study.
+pub fn read_study(root: &Path, problems: &mut Vec<Problem>) -> Study {
+    let (file, mut found) = match read_text(&root.join(study_file::FILE_NAME), study_file::FILE_NAME) {
+        Ok(text) => StudyFile::parse(study_file::FILE_NAME, &text),
+        Err(problem) => (StudyFile::default(), vec![problem]),
+    };
+    let faulty = any_error(&found);
+    problems.append(&mut found);
+    let mut study = Study {
+        root: root.to_owned(),
+        title: file.title,
+        site: file.site,
+        ethics_ref: file.ethics_ref,
+        settings: file.settings,
+        setting_sources: file.setting_sources,
+        plans: read_plans(root, problems),
+        faulty,
+        ..Study::default()
+    };
+    if let Some(text) = optional(root, "roster.csv", problems) {
+        let (roster, mut found) = Roster::parse("roster.csv", &text);
+        study.roster = roster;
+        problems.append(&mut found);
+    }
+    if let Some(text) = optional(root, "calls.csv", problems) {
+        let (rows, mut found) = calls::parse("calls.csv", &text);
+        study.calls = rows;
+        problems.append(&mut found);
+    }
+    if let Some(name) = file.default_plan {
+        study.default_plan = study.plan(&name);
+        if study.default_plan.is_none() {
+            problems.push(unknown_plan(&name, &study.plans, file.default_plan_line));
+        }
+    }
+    study
+}
+
+fn optional(root: &Path, name: &str, problems: &mut Vec<Problem>) -> Option<String> {
+    let path = root.join(name);
+    if !path.exists() {
+        return None;
+    }
+    read_text(&path, name).map_err(|p| problems.push(p)).ok()
+}
+
+fn unknown_plan(name: &str, plans: &[Plan], line: Option<u64>) -> Problem {
+    let mut known: Vec<&str> = plans.iter().map(|p| p.name.as_str()).collect();
+    known.extend(
+        built_in::NAMES
+            .iter()
+            .filter(|n| !plans.iter().any(|p| p.name == **n)),
+    );
+    let near = nearest(name, known.iter().copied());
+    let advice = near.map_or("correct the name".to_owned(), |n| {
+        format!("write {n} if that is meant")
+    });
+    let mut problem = Problem::error(study_file::FILE_NAME, shown(name), one_of(&known), advice);
+    problem.line = line;
+    problem.in_column("plan.default")
+}
+
+/// Plans in `plans/`; a name used twice keeps the first.
+fn read_plans(root: &Path, problems: &mut Vec<Problem>) -> Vec<Plan> {
+    let mut paths: Vec<PathBuf> = std::fs::read_dir(root.join("plans"))
+        .map(|entries| entries.filter_map(|e| e.ok().map(|e| e.path())).collect())
+        .unwrap_or_default();
+    paths.retain(|p| {
+        let hidden = p
+            .file_name()
+            .is_some_and(|n| n.to_string_lossy().starts_with('.'));
+        !hidden && p.extension().is_some_and(|e| e == "toml")
+    });
+    paths.sort();
+    let mut plans: Vec<Plan> = Vec::new();
+    for path in paths {
+        let name = path
+            .file_name()
+            .map(|n| n.to_string_lossy().into_owned())
+            .unwrap_or_default();
+        let file = format!("plans/{name}");
+        let (plan, mut found) = match read_text(&path, &file) {
+            Ok(text) => Plan::parse(&file, &text),
+            Err(problem) => (None, vec![problem]),
+        };
+        problems.append(&mut found);
+        let Some(plan) = plan else { continue };
+        if plans.iter().any(|p| p.name == plan.name) {
+            problems.push(
+                Problem::error(
+                    file,
+                    format!("a second plan named {}", shown(&plan.name)),
+                    "a name of its own for each plan",
+                    "rename one; this one is not used",
+                )
+                .in_column("name"),
+            );
+        } else {
+            plans.push(plan);
+        }
+    }
+    plans
+}
