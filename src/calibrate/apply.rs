@@ -152,7 +152,7 @@ impl Calibration {
 
     /// Whether it may be used for a recording: in date on that day, made for that sensor. What nobody said is not
     /// held against it, but a day that is not known is told.
-    pub fn validity(&self, recorded: Option<Day>, sensor: Option<&str>) -> Validity {
+    pub fn validity(&self, recorded: Option<Day>, sensors: &[String]) -> Validity {
         let mut v = Validity::default();
         let mut complain = |found: String, expected: String, advice: &str| {
             v.complaints.push(Complaint {
@@ -192,9 +192,11 @@ impl Calibration {
                 "name the one that was in force, or say why this one holds",
             );
         }
-        if let (Some(used), Some(own)) = (sensor, &self.sensor)
-            && used != own
+        if let Some(own) = &self.sensor
+            && !sensors.is_empty()
+            && !sensors.contains(own)
         {
+            let used = sensors.join(", ");
             complain(
                 format!("wrong sensor: {} is for {own}, recorded with {used}", self.name),
                 format!("a calibration of {used}"),

@@ -37,7 +37,9 @@ pub(super) fn assemble(
     values: Vec<Vec<f64>>,
     line_of: LineOf<'_>,
 ) -> Result<Assembled> {
-    let Given { about, calibrations, .. } = given;
+    let Given {
+        about, calibrations, ..
+    } = given;
     let mut table = Table {
         file,
         notes: layout.notes,
@@ -94,7 +96,8 @@ impl Table<'_> {
     fn convert(&mut self, calibrations: &[&Calibration]) -> Result<Vec<Calibrated>, Problem> {
         let mut calibrated = Vec::new();
         for (wanted, values) in &mut self.columns {
-            let Some(calibration) = counts::calibration_of(self.file, self.header_line, wanted, calibrations)?
+            let Some(calibration) =
+                counts::calibration_of(self.file, self.header_line, wanted, calibrations)?
             else {
                 continue;
             };

@@ -6,6 +6,9 @@ use crate::error::Problem;
 use crate::study::mapping::ColumnKey;
 use crate::study::words::one_of;
 
+/// What is found in a column of counts that no calibration fits.
+pub(super) const COUNTS: &str = "sensor counts";
+
 /// A column and the calibration by which it is known.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Calibrated {
@@ -44,7 +47,7 @@ pub(super) fn calibration_of<'c>(
         [one] => Ok(Some(one)),
         _ if !wanted.counts => Ok(None),
         [] => Err(fault(
-            "sensor counts".to_owned(),
+            COUNTS.to_owned(),
             format!("{} in a unit, or a calibration for the sensor", wanted.key.word()),
             "make a certificate with tautpoint calibrate, put it into calibrations/ of the study and name it in the \
              sidecar or in study.toml (calibration = \"…\")",
@@ -52,7 +55,11 @@ pub(super) fn calibration_of<'c>(
         several => {
             let names: Vec<&str> = several.iter().map(|c| c.name.as_str()).collect();
             Err(fault(
-                format!("{} calibrations that may be meant: {}", names.len(), one_of(&names)),
+                format!(
+                    "{} calibrations that may be meant: {}",
+                    names.len(),
+                    one_of(&names)
+                ),
                 "one for each column of counts".to_owned(),
                 "name one only, or give each its channel (force_left, force_right, …) when calibrating",
             ))
@@ -72,7 +79,10 @@ pub(super) fn convert(
     let problem = converted.furthest.map(|furthest| {
         Problem::warning(
             file,
-            format!("{} samples beyond the calibration, up to {furthest:.1} {unit}", converted.outside),
+            format!(
+                "{} samples beyond the calibration, up to {furthest:.1} {unit}",
+                converted.outside
+            ),
             format!(
                 "{:.1} to {:.1} {unit}, as {} covers",
                 calibration.range[0], calibration.range[1], calibration.name

@@ -12,11 +12,7 @@ use crate::study::mapping::ColumnMapping;
 use crate::study::words::shown;
 
 /// Reads a trace from the bytes of a text file.
-pub(super) fn read(
-    bytes: &[u8],
-    file: &str,
-    given: Given<'_>,
-) -> Result<Assembled> {
+pub(super) fn read(bytes: &[u8], file: &str, given: Given<'_>) -> Result<Assembled> {
     let mapping = given.mapping;
     let text = plain_text(bytes, file)?;
     let mut lines = Lines::new(&text);
@@ -61,7 +57,10 @@ pub(super) fn read(
     } = rows;
     let mut assembled = assemble(file, given, layout, values, &|row| lines.get(row).copied())?;
     problems.append(&mut assembled.problems);
-    Ok(Assembled { problems, ..assembled })
+    Ok(Assembled {
+        problems,
+        ..assembled
+    })
 }
 
 /// The delimiter under which most headings are known, and the headings.

@@ -13,14 +13,15 @@ mod headings;
 mod lines;
 mod parquet;
 pub mod readings;
+pub mod recording;
 pub mod validity;
 
-use assemble::Given;
-use counts::Calibrated;
 use crate::calibrate::Calibration;
 use crate::error::{Error, Problem, Result};
 use crate::study::mapping::ColumnMapping;
 use crate::trace::{About, Trace};
+use assemble::Given;
+use counts::Calibrated;
 use sha2::{Digest, Sha256};
 use std::fmt::Write as _;
 use std::path::Path;

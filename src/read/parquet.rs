@@ -16,11 +16,7 @@ use std::io::Cursor;
 pub(super) const MAGIC: &[u8] = b"PAR1";
 
 /// Reads a trace from the bytes of a Parquet file. Nulls and NaN are missing samples; whole numbers are accepted.
-pub(super) fn read(
-    bytes: &[u8],
-    file: &str,
-    given: Given<'_>,
-) -> Result<Assembled> {
+pub(super) fn read(bytes: &[u8], file: &str, given: Given<'_>) -> Result<Assembled> {
     if bytes.len() < 12 || !bytes.ends_with(MAGIC) {
         return Err(unreadable(file, "cut off").into());
     }

@@ -419,7 +419,14 @@ fn expired_and_wrong_sensors_are_told() {
     c.sensor = Some("cell-4".to_owned());
     c.made = Day::parse("2026-09-01");
     c.expires = Day::parse("2027-03-01");
-    let said = |day: &str, sensor: Option<&str>| c.validity(Day::parse(day), sensor).notes().join("; ");
+    let said = |day: &str, sensor: Option<&str>| {
+        c.validity(
+            Day::parse(day),
+            &sensor.map(str::to_owned).into_iter().collect::<Vec<_>>(),
+        )
+        .notes()
+        .join("; ")
+    };
     assert_eq!(said("2027-03-01", Some("cell-4")), "");
     assert!(said("2027-03-02", None).starts_with("calibration expired: cell-4 ended on 2027-03-01"));
     assert!(said("2026-08-31", None).starts_with("calibration made later"));
@@ -428,7 +435,7 @@ fn expired_and_wrong_sensors_are_told() {
             .starts_with("wrong sensor: cell-4 is for cell-4, recorded with cell-5")
     );
     assert!(said("", None).starts_with("calibration date not checked"));
-    let strict = c.validity(Day::parse("2027-03-02"), None).problems("a.csv", true);
+    let strict = c.validity(Day::parse("2027-03-02"), &[]).problems("a.csv", true);
     assert_eq!(strict[0].severity, tautpoint::error::Severity::Error);
 }
 

@@ -230,13 +230,13 @@ fn traces_that_tell_nothing_are_refused_in_words() {
         .zip(moved)
         .for_each(|(f, x)| *f -= STIFFNESS * x);
     let mut one_spring = good.clone();
-    one_spring.time_s.truncate(2000);
-    one_spring.channels[0].force_n.truncate(2000);
+    one_spring.time_s.truncate(1000);
+    one_spring.channels[0].force_n.truncate(1000);
     one_spring.channels[0]
         .displacement_mm
         .as_mut()
         .unwrap()
-        .truncate(2000);
+        .truncate(1000);
     for (trace, told) in [
         (force_only, "no displacement"),
         (still, "no contact"),

@@ -23,7 +23,7 @@ pub fn verify(args: &Args, readings: &Readings, quiet: bool) -> anyhow::Result<O
     let day = args.made.unwrap_or_else(today);
     let (calibration, folder) = find(args, readings, day)?;
     for complaint in calibration
-        .validity(Some(day), args.sensor.as_deref())
+        .validity(Some(day), args.sensor.as_slice())
         .problems(&readings.file, false)
     {
         tell(&[complaint]);
