@@ -141,7 +141,7 @@ fn panel(canvas: &mut Canvas, chart: &Chart, top: f64) {
     canvas.words_up(
         (LEFT - 52.0, (top + bottom) / 2.0),
         &format!("error ({unit})"),
-        words(SMALL, INK),
+        words(SMALL, INK).aligned(Align::Middle),
     );
     for (i, align) in [(0, Align::Start), (chart.points.len() - 1, Align::End)] {
         if i == 0 && chart.points.len() == 1 && align == Align::End {

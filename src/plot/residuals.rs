@@ -1,7 +1,7 @@
 //! A calibration's residuals: how far each reading lies off the curve, over the loads.
 
 use super::Figure;
-use super::axis::{SMALL, Scale, axes, ticks};
+use super::axis::{SMALL, Scale, axes};
 use super::canvas::{Align, Area, Canvas, words};
 use super::palette::{ACCENT, BAND, INK, QUIET};
 use super::text;
@@ -29,13 +29,14 @@ pub fn residuals(made: &Made) -> Figure {
     let most = points.iter().fold(0.0, |m: f64, p| m.max(p.1.abs()));
     let band = c.range.map(|x| 2.0 * c.scatter(x));
     let top = 1.15 * most.max(band[0]).max(band[1]).max(1e-12 * c.span());
-    let (_, decimals) = ticks(-top, top, 7);
-    let exact = decimals > 6;
-    // Residuals of rounding only would need more decimals than an axis has room for.
-    let (factor, name) = match exact {
-        true => (1e6, format!("off the curve (1e-6 {unit})")),
-        false => (1.0, format!("off the curve ({unit})")),
+    // Small residuals in a smaller unit: an axis has room for few decimals.
+    let (factor, small) = match (top, unit) {
+        (t, "mm") if t < 0.05 => (1e3, "µm"),
+        (t, "N") if t < 5e-5 => (1e6, "µN"),
+        (t, "N") if t < 0.05 => (1e3, "mN"),
+        _ => (1.0, unit),
     };
+    let name = format!("off the curve ({small})");
     let mut canvas = Canvas::new(WIDTH, HEIGHT);
     let title = "How far each reading lies off the calibration curve";
     canvas.words((14.0, 22.0), title, words(15.0, INK).bold());
