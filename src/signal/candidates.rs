@@ -94,9 +94,9 @@ impl Candidates {
         }
     }
 
-    /// The hand left: what could still be a spring is looked at with what there is.
-    pub fn close(&mut self, events: &mut Vec<Event>) {
-        let end = self.first + self.kept.len();
+    /// The hand left at `index`: what could still be a spring before that is looked at with what there is.
+    pub fn close(&mut self, index: usize, events: &mut Vec<Event>) {
+        let end = (self.first + self.kept.len()).min(index + 1);
         while self.next < end {
             self.look(self.next, events);
             self.next += 1;

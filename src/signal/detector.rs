@@ -4,17 +4,11 @@
 //! signals whose delay is taken off again, so every index it reports is the sample's own.
 
 use super::candidates::Candidates;
-use super::spikes::{HALF_WIDTH, WINDOW_FROM_RATE_HZ, isolated_line, spike_median};
+use super::running_zero::RunningZero;
+use super::smoother::Smoother;
 use crate::settings::Detect;
 use std::collections::VecDeque;
 
-/// Cut-off of the detector's smoother, in Hz.
-const SMOOTH_HZ: f64 = 12.0;
-/// Seconds at the start that give the provisional zero.
-const FIRST_ZERO_S: f64 = 0.2;
-/// Seconds of the unloaded stretch that the running zero is taken over, and how far back it keeps.
-const ZERO_SPAN_S: f64 = 1.0;
-const ZERO_BACK_S: f64 = 0.2;
 /// The hand has left only when force stays under the limit this long: a quick recoil over soft tissue takes the
 /// force to nothing for a moment while the hand stays where it is.
 const LEAVE_S: f64 = 0.25;
@@ -64,7 +58,7 @@ pub struct Detector {
     limit_n: f64,
     hold: usize,
     leave: usize,
-    zero: Zero,
+    zero: RunningZero,
     touching: bool,
     peak_n: f64,
     /// Consecutive samples on the other side of the limit, and where they began.
@@ -106,7 +100,7 @@ impl Detector {
             limit_n,
             hold: ((d.contact_hold_s * rate_hz).round() as usize).max(1),
             leave: ((LEAVE_S.max(d.contact_hold_s) * rate_hz).round() as usize).max(1),
-            zero: Zero::new(rate_hz, settings.zero_n),
+            zero: RunningZero::new(rate_hz, settings.zero_n),
             touching: false,
             peak_n: 0.0,
             crossing: None,
@@ -169,9 +163,9 @@ impl Detector {
         }
         if self.touching {
             self.touching = false;
-            self.candidates.close(events);
             let left = self.crossing.filter(|began| self.next - began >= self.hold);
             let index = left.unwrap_or(self.next.saturating_sub(1));
+            self.candidates.close(index, events);
             events.push(Event::Release {
                 index,
                 cut_off: left.is_none(),
@@ -208,7 +202,7 @@ impl Detector {
                     self.peak_n = over_zero_n;
                     self.candidates.open(began);
                 } else {
-                    self.candidates.close(events);
+                    self.candidates.close(began, events);
                     events.push(Event::Release {
                         index: began,
                         cut_off: false,
@@ -218,224 +212,6 @@ impl Detector {
             }
         }
         self.candidates.push(index, y, self.touching, events);
-    }
-}
-
-/// Running force zero while the hand is off.
-struct Zero {
-    first: Vec<f64>,
-    first_len: usize,
-    value_n: Option<f64>,
-    recent: VecDeque<f64>,
-    /// The last moments whether the hand is on or off: what a release ends on is the next zero.
-    tail: VecDeque<f64>,
-    tail_len: usize,
-    span: usize,
-    back: usize,
-    every: usize,
-    since: usize,
-}
-
-impl Zero {
-    fn new(rate_hz: f64, known_n: Option<f64>) -> Self {
-        let samples = |s: f64| ((s * rate_hz).round() as usize).max(1);
-        Zero {
-            first: Vec::new(),
-            first_len: samples(FIRST_ZERO_S),
-            value_n: known_n,
-            recent: VecDeque::new(),
-            tail: VecDeque::new(),
-            tail_len: samples(0.4 * LEAVE_S),
-            span: samples(ZERO_SPAN_S),
-            back: samples(ZERO_BACK_S),
-            every: samples(0.1),
-            since: 0,
-        }
-    }
-
-    /// The zero to hold this sample against; `None` until the first stretch is full.
-    fn now(&mut self, force_n: f64, touching: bool) -> Option<f64> {
-        if self.value_n.is_none() {
-            self.first.push(force_n);
-            if self.first.len() >= self.first_len {
-                self.value_n = Some(median(&mut self.first));
-            }
-            return None;
-        }
-        self.tail.push_back(force_n);
-        if self.tail.len() > self.tail_len {
-            self.tail.pop_front();
-        }
-        if !touching {
-            self.recent.push_back(force_n);
-            if self.recent.len() > self.span + self.back {
-                self.recent.pop_front();
-            }
-            self.since += 1;
-            // The last 0.2 s may already be a hand coming on, so they wait.
-            if self.since >= self.every && self.recent.len() >= self.back + self.span / 2 {
-                self.since = 0;
-                let kept = self.recent.len() - self.back;
-                let mut part: Vec<f64> = self.recent.iter().take(kept).copied().collect();
-                self.value_n = Some(median(&mut part));
-            }
-        }
-        self.value_n
-    }
-
-    fn restart(&mut self) {
-        let mut tail: Vec<f64> = self.tail.iter().copied().collect();
-        if !tail.is_empty() {
-            self.value_n = Some(median(&mut tail));
-        }
-        self.recent.clear();
-        self.since = 0;
-    }
-}
-
-fn median(values: &mut [f64]) -> f64 {
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
-}
-
-/// Spike removal and three running means in a row (close to a Gaussian), symmetric, so that its delay is a
-/// whole number of samples and is taken off by the caller simply by counting.
-struct Smoother {
-    raw: VecDeque<f64>,
-    windowed: bool,
-    noise_raw: f64,
-    stages: [RunningMean; 3],
-    width: usize,
-    last: f64,
-    /// Outputs still to be thrown away: they belong to times before the first sample.
-    skip: usize,
-    given: usize,
-    taken: usize,
-}
-
-impl Smoother {
-    fn new(rate_hz: f64, noise_sd: f64) -> Self {
-        // Three means of T seconds in a row fall by 3 dB at 0.26/T.
-        let half = (0.5 * (0.26 / SMOOTH_HZ * rate_hz - 1.0)).round().max(0.0) as usize;
-        let width = 2 * half + 1;
-        Smoother {
-            raw: VecDeque::new(),
-            windowed: rate_hz >= WINDOW_FROM_RATE_HZ,
-            noise_raw: noise_sd,
-            stages: [
-                RunningMean::new(width),
-                RunningMean::new(width),
-                RunningMean::new(width),
-            ],
-            width,
-            last: 0.0,
-            skip: 3 * half,
-            given: 0,
-            taken: 0,
-        }
-    }
-
-    fn spike_half(&self) -> usize {
-        if self.windowed { HALF_WIDTH } else { 3 }
-    }
-
-    /// Samples by which the output lags.
-    fn delay(&self) -> usize {
-        self.spike_half() + 3 * (self.width / 2)
-    }
-
-    /// Standard deviation of the smoothed noise: √(Σh²) of three means of m samples is √(11m⁴+5m²+4)/(√20·m^2.5).
-    fn noise_sd(&self) -> f64 {
-        let m = self.width as f64;
-        self.noise_raw * ((11.0 * m.powi(4) + 5.0 * m * m + 4.0) / (20.0 * m.powi(5))).sqrt()
-    }
-
-    fn push(&mut self, value: f64) -> Option<f64> {
-        let value = if value.is_finite() { value } else { self.last };
-        if self.taken == 0 {
-            // The signal is taken to have stood still before it began, so output begins with the first sample.
-            let lead = self.spike_half();
-            self.raw.extend(std::iter::repeat_n(value, lead));
-            for stage in &mut self.stages {
-                stage.fill(value);
-            }
-        }
-        self.last = value;
-        self.taken += 1;
-        self.feed(value)
-    }
-
-    fn feed(&mut self, value: f64) -> Option<f64> {
-        let span = 2 * self.spike_half() + 1;
-        self.raw.push_back(value);
-        if self.raw.len() < span {
-            return None;
-        }
-        while self.raw.len() > span {
-            self.raw.pop_front();
-        }
-        let window = self.raw.make_contiguous();
-        let middle = window[span / 2];
-        let clean = if self.windowed {
-            spike_median(window, 6.0 * self.noise_raw).unwrap_or(middle)
-        } else {
-            isolated_line(window, self.noise_raw).unwrap_or(middle)
-        };
-        let mut y = clean;
-        for stage in &mut self.stages {
-            y = stage.push(y);
-        }
-        if self.skip > 0 {
-            self.skip -= 1;
-            return None;
-        }
-        self.given += 1;
-        Some(y)
-    }
-
-    fn finish(&mut self) -> Vec<f64> {
-        let mut rest = Vec::new();
-        while self.given < self.taken {
-            if let Some(y) = self.feed(self.last) {
-                rest.push(y);
-            }
-        }
-        rest
-    }
-}
-
-struct RunningMean {
-    ring: VecDeque<f64>,
-    width: usize,
-    sum: f64,
-    pushes: usize,
-}
-
-impl RunningMean {
-    fn new(width: usize) -> Self {
-        RunningMean {
-            ring: VecDeque::with_capacity(width),
-            width,
-            sum: 0.0,
-            pushes: 0,
-        }
-    }
-
-    fn fill(&mut self, value: f64) {
-        self.ring.clear();
-        self.ring.extend(std::iter::repeat_n(value, self.width));
-        self.sum = value * self.width as f64;
-    }
-
-    fn push(&mut self, value: f64) -> f64 {
-        self.sum += value - self.ring.pop_front().unwrap_or(0.0);
-        self.ring.push_back(value);
-        self.pushes += 1;
-        // A running sum drifts by rounding over hours; summing afresh now and then keeps it exact.
-        if self.pushes.is_multiple_of(4096) {
-            self.sum = self.ring.iter().sum();
-        }
-        self.sum / self.width as f64
     }
 }
 
@@ -531,21 +307,6 @@ mod tests {
                 matches!(events[0], Event::Touch { .. })
                     && matches!(events[1], Event::Release { cut_off: false, .. })
             );
-        }
-    }
-
-    #[test]
-    fn the_smoother_keeps_every_sample_in_its_place() {
-        for rate in [60.0, 200.0, 1000.0] {
-            let mut s = Smoother::new(rate, 0.0);
-            let ramp: Vec<f64> = (0..400).map(f64::from).collect();
-            let mut out: Vec<f64> = ramp.iter().filter_map(|v| s.push(*v)).collect();
-            assert_eq!(ramp.len() - out.len(), s.delay());
-            out.extend(s.finish());
-            assert_eq!(out.len(), ramp.len());
-            for i in 100..300 {
-                assert!((out[i] - ramp[i]).abs() < 1e-9, "{rate} {i} {}", out[i]);
-            }
         }
     }
 

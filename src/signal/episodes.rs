@@ -40,7 +40,7 @@ pub fn detector_settings(c: &Conditioned, side: &SideSignals, settings: &Setting
     }
     DetectorSettings {
         rate_hz: c.grid.rate_hz(),
-        zero_n: begins_loaded(c, side).then_some(low),
+        zero_n: zero_of_loaded_start(c, side),
         detect,
         force_noise_n: side.force.noise_sd,
         displacement_noise_mm: side.displacement.as_ref().map_or(0.0, |x| x.noise_sd),
@@ -48,15 +48,18 @@ pub fn detector_settings(c: &Conditioned, side: &SideSignals, settings: &Setting
     }
 }
 
-/// Whether the recording begins with the hand on: its first 0.2 s lie well above the lowest it ever gets.
-fn begins_loaded(c: &Conditioned, side: &SideSignals) -> bool {
+/// Force zero of a recording that begins with the hand on, as far as it can be told: the lowest mean of a 0.2 s
+/// stretch, when the first 0.2 s lie well above it. Stretches, since a hand that sticks may pull for a moment.
+fn zero_of_loaded_start(c: &Conditioned, side: &SideSignals) -> Option<f64> {
     let y = &side.force.y;
     let n = c.grid.samples(0.2).min(y.len());
-    let mean = y[..n].iter().sum::<f64>() / n as f64;
-    let (low, high) = range(y);
+    let mean_of = |part: &[f64]| part.iter().sum::<f64>() / n as f64;
+    let mean = mean_of(&y[..n]);
+    let low = y.chunks_exact(n).map(mean_of).fold(f64::INFINITY, f64::min);
+    let high = range(y).1;
     // Pure noise has a lowest point too: only what stands clear of it is a load.
     let noise_n = c.noise.sample_sd(side.force.noise_sd);
-    mean - low > (0.15 * (high - low)).max(10.0 * noise_n)
+    (mean - low > (0.15 * (high - low)).max(10.0 * noise_n)).then_some(low)
 }
 
 fn range(y: &[f64]) -> (f64, f64) {

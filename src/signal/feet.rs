@@ -91,6 +91,8 @@ pub struct Foot {
     pub level: f64,
     /// Samples of the rest; `None` when the lowest point counts.
     pub rest: Option<(usize, usize)>,
+    /// Sample of the lowest point.
+    pub lowest: usize,
 }
 
 /// Which way from the peak.
@@ -115,12 +117,14 @@ pub fn foot(y: &[f64], peak: Peak, bound: usize, way: Way, rate_hz: f64, least: 
         Way::Before => peak.index.checked_sub(bound)?,
         Way::After => bound.min(y.len() - 1).checked_sub(peak.index)?,
     };
-    let reach = room.min(samples(REACH_S));
     let index = |k: usize| match way {
         Way::Before => peak.index - k,
         Way::After => peak.index + k,
     };
     let at = |k: usize| y[index(k)];
+    // Beyond a higher point lies another push.
+    let room = (1..=room).find(|k| at(*k) > peak.value).map_or(room, |k| k - 1);
+    let reach = room.min(samples(REACH_S));
     let reach =
         reach.min(first_rest(&at, reach, room, peak.value, least, samples(SPEED_S)) + samples(REST_S[0]));
     let mut level = (0..=reach).map(at).fold(f64::INFINITY, f64::min);
@@ -135,13 +139,13 @@ pub fn foot(y: &[f64], peak: Peak, bound: usize, way: Way, rate_hz: f64, least: 
         let place = (k - 1) as f64 + ((at(k - 1) - mark) / (at(k - 1) - at(k))).clamp(0.0, 1.0);
         let from = k + samples(REST_S[0]);
         let to = (k + samples(REST_S[1])).min(room);
-        let lowest = (0..=reach.max(k)).map(at).fold(f64::INFINITY, f64::min);
+        let lowest = (0..=reach.max(k)).min_by(|a, b| at(*a).total_cmp(&at(*b)))?;
         let mut rest: Vec<f64> = (from..=to).map(at).collect();
         let (low, high) = rest.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
             (l.min(*v), h.max(*v))
         });
         let flat = rest.len() >= samples(0.1) && high - low <= PLATEAU_SHARE * rise;
-        level = if flat { median(&mut rest) } else { lowest };
+        level = if flat { median(&mut rest) } else { at(lowest) };
         let ends = (index(from.min(room)), index(to.max(from).min(room)));
         let place = match way {
             Way::Before => peak.index as f64 - place,
@@ -152,6 +156,7 @@ pub fn foot(y: &[f64], peak: Peak, bound: usize, way: Way, rate_hz: f64, least: 
             at: place,
             level,
             rest,
+            lowest: index(lowest),
         });
     }
     result

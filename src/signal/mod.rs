@@ -6,14 +6,21 @@ pub mod spikes;
 pub mod grid;
 pub mod condition;
 pub mod candidates;
+pub mod running_zero;
+pub mod smoother;
 pub mod detector;
 pub mod episodes;
 pub mod feet;
 pub mod zero;
+pub mod view;
+pub mod limbs;
 pub mod springs;
 pub mod uncertainty;
 pub mod fit;
 pub mod onset;
+pub mod contact;
+pub mod found;
+pub mod groups;
 pub mod measure;
 
 use crate::error::{Error, Problem};
@@ -21,8 +28,9 @@ use crate::settings::Settings;
 use crate::study::anatomy;
 use crate::trace::{About, Side, Test, Trace};
 use condition::condition;
+use contact::ZeroedSide;
 use episodes::{Episode, find_episodes};
-use measure::{measure_test, zeroed};
+use measure::{Ready, measure_test, zeroed};
 use std::ops::Range;
 
 /// What one recording gave.
@@ -44,6 +52,9 @@ pub struct EpisodeShape {
     pub marker: Option<i64>,
 }
 
+/// Says who and where each side of each episode is, or refuses.
+pub type NameTests<'a> = dyn Fn(&[EpisodeShape]) -> Result<Vec<Vec<About>>, Problem> + 'a;
+
 /// The whole chain for one recording: condition, find the tests, name them, measure them.
 ///
 /// `name_tests` is given the episodes in time order and says who and where each of their sides is (one list an
@@ -52,11 +63,7 @@ pub struct EpisodeShape {
 /// # Errors
 /// A [`Problem`] when the recording cannot be used at all: too slow, too short, no valid force, no contact, or a
 /// plan that does not match.
-pub fn analyze(
-    trace: &Trace,
-    settings: &Settings,
-    name_tests: &dyn Fn(&[EpisodeShape]) -> Result<Vec<Vec<About>>, Problem>,
-) -> Result<Measured, Error> {
+pub fn analyze(trace: &Trace, settings: &Settings, name_tests: &NameTests) -> Result<Measured, Error> {
     let c = condition(trace, settings)?;
     let (episodes, bumps) = find_episodes(&c, settings);
     if episodes.is_empty() {
@@ -65,17 +72,22 @@ pub fn analyze(
     let time = |i: usize| c.grid.time_s(i as f64);
     let shapes: Vec<EpisodeShape> = episodes.iter().map(|e| episode_shape(e, &c, &time)).collect();
     let names = name_tests(&shapes)?;
-    let sides: Vec<measure::ZeroedSide> = c
+    let sides: Vec<ZeroedSide> = c
         .sides
         .iter()
         .enumerate()
         .map(|(k, s)| zeroed(&c, s, &contacts_of(&episodes, &bumps, k)))
         .collect();
+    let ready = Ready {
+        conditioned: &c,
+        sides: &sides,
+        settings,
+    };
     let mut tests = Vec::new();
     for (k, (episode, names)) in episodes.iter().zip(names).enumerate() {
         for (side, about) in episode.sides.iter().zip(names) {
             let window = anatomy::window_n(about.level.as_deref(), &settings.window_n);
-            let mut test = measure_test(&c, &sides, episode, side, k as u32 + 1, about, window, settings);
+            let mut test = measure_test(&ready, episode, side, k as u32 + 1, about, window);
             test.recording = trace.recording.clone();
             tests.push(test);
         }

@@ -134,6 +134,30 @@ impl FilteredNoise {
         many.min(single)
     }
 
+    /// As [`FilteredNoise::median_sd`] over a stretch that itself moves (tremor): only the samples near the median
+    /// carry it then, and fewer of them average less.
+    ///
+    /// # Formula
+    /// The larger of that and the combination with weights exp(−(yᵢ − m)²/(2σ_f²)), normalised: a median moves with
+    /// the noise of the samples whose order it decides.
+    pub fn median_of_moving_sd(&self, sd: f64, stretch: &[f64], median: f64) -> f64 {
+        let single = self.sample_sd(sd);
+        let plain = self.median_sd(sd, stretch.len());
+        if single <= 0.0 {
+            return plain;
+        }
+        let mut weights: Vec<f64> = stretch
+            .iter()
+            .map(|y| (-0.5 * ((y - median) / single).powi(2)).exp())
+            .collect();
+        let sum: f64 = weights.iter().sum();
+        if sum <= 0.0 {
+            return single;
+        }
+        weights.iter_mut().for_each(|w| *w /= sum);
+        self.combination_sd(sd, &weights).max(plain).min(single)
+    }
+
     /// Standard deviation of the slope (per second) of the conditioned noise at one sample: the noise of speed.
     pub fn rate_of_change_sd(&self, sd: f64, rate_hz: f64) -> f64 {
         let r = &self.autocovariance;

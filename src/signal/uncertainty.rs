@@ -1,6 +1,6 @@
 //! Standard uncertainties into a budget and an expanded 95 % interval (methods §5; JCGM 100:2008).
 
-use super::springs::Noisy;
+use super::view::Noisy;
 use crate::stats::quantile::t_quantile;
 use crate::trace::{BudgetLine, Estimate, Measured};
 

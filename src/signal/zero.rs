@@ -7,8 +7,14 @@ use std::ops::Range;
 
 /// Shortest unloaded stretch that a zero is taken from, in s.
 pub const SHORTEST_S: f64 = 0.2;
-/// Kept clear of the touch, where the filtered force already rises, in s.
-const MARGIN_S: f64 = 0.08;
+/// Least kept clear of a touch and of a release, where the filtered force is not at rest, in s.
+const LEAST_MARGIN_S: f64 = 0.08;
+/// Kept clear where the stretch is long enough, in s. A lean begins so softly that the hand is on long before the
+/// force passes the contact limit: a third of a second of a minimum-jerk lean of two seconds. A release is quicker.
+const BEFORE_TOUCH_S: f64 = 0.35;
+const AFTER_RELEASE_S: f64 = 0.15;
+/// A stretch is shortened for those margins no further than to this, in s.
+const KEPT_S: f64 = 0.4;
 
 /// Zero of one unloaded stretch.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -37,20 +43,16 @@ pub struct ZeroAround {
 impl ForceZero {
     /// From the unloaded stretches between contacts, which must be sorted and lie apart.
     pub fn new(c: &Conditioned, force: &[f64], noise_sd: f64, contacts: &[Range<usize>]) -> Self {
-        let margin = c.grid.samples(MARGIN_S);
         let least = c.grid.samples(SHORTEST_S);
         let mut nodes = Vec::new();
-        let mut begin = 0;
+        let mut from = None;
         for k in 0..=contacts.len() {
-            let end = contacts
-                .get(k)
-                .map_or(force.len(), |r| r.start.saturating_sub(margin));
-            if end >= begin + least {
-                nodes.push(node(&c.noise, &force[begin..end], begin, noise_sd));
+            let to = contacts.get(k).map(|r| r.start);
+            let stretch = unloaded(c, from, to, force.len());
+            if stretch.len() >= least {
+                nodes.push(node(&c.noise, &force[stretch.clone()], stretch.start, noise_sd));
             }
-            if let Some(r) = contacts.get(k) {
-                begin = (r.end + margin).min(force.len());
-            }
+            from = contacts.get(k).map(|r| r.end);
         }
         ForceZero { nodes }
     }
@@ -104,6 +106,25 @@ impl ForceZero {
     pub fn known_before(&self, contact: &Range<usize>) -> bool {
         self.nodes.iter().any(|n| n.at < contact.start as f64)
     }
+}
+
+/// The part of the stretch between a release and the next touch that is clear of both.
+fn unloaded(c: &Conditioned, release: Option<usize>, touch: Option<usize>, len: usize) -> Range<usize> {
+    let least = c.grid.samples(LEAST_MARGIN_S);
+    let edge = |at: Option<usize>| if at.is_some() { least } else { 0 };
+    let begin = (release.unwrap_or(0) + edge(release)).min(len);
+    let end = touch.unwrap_or(len).saturating_sub(edge(touch)).max(begin);
+    let spare = (end - begin).saturating_sub(c.grid.samples(KEPT_S));
+    let wanted = |at: Option<usize>, s: f64| {
+        if at.is_some() {
+            c.grid.samples(s).saturating_sub(least)
+        } else {
+            0
+        }
+    };
+    let at_end = wanted(touch, BEFORE_TOUCH_S).min(spare);
+    let at_begin = wanted(release, AFTER_RELEASE_S).min(spare - at_end);
+    begin + at_begin..end - at_end
 }
 
 fn node(noise: &FilteredNoise, stretch: &[f64], begin: usize, noise_sd: f64) -> Node {

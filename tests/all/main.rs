@@ -17,6 +17,7 @@ mod layers;
 mod live_scipy;
 mod measured_traces;
 mod page;
+mod proof;
 mod plans;
 mod program;
 mod read;

@@ -218,22 +218,29 @@ fn step(shape: &Shape, jtj: &DMatrix<f64>, gradient: &DVector<f64>, damping: f64
     })
 }
 
+/// Onsets across the range, each with widths given as shares of it.
+fn grid<'a>(bounds: &'a Bounds, width_shares: &'a [f64]) -> impl Iterator<Item = Shape> + 'a {
+    (0..14).flat_map(move |k| {
+        let share = 0.04 + 0.92 * f64::from(k) / 13.0;
+        width_shares.iter().map(move |width| Shape {
+            onset_mm: bounds.onset_mm[0] + share * (bounds.onset_mm[1] - bounds.onset_mm[0]),
+            ln_width: (width * bounds.range_mm).ln(),
+            ln_time: None,
+        })
+    })
+}
+
 /// Best shape without relaxation: a grid of onsets and widths on the thinned series, the three best improved
 /// there, the winner improved on the full series. The sum of squares has several minima.
 pub fn search(series: &Series, coarse: &Series, bounds: &Bounds) -> Option<Fitted> {
-    let mut starts: Vec<Fitted> = Vec::new();
-    for k in 0..14 {
-        let share = 0.04 + 0.92 * k as f64 / 13.0;
-        let onset_mm = bounds.onset_mm[0] + share * (bounds.onset_mm[1] - bounds.onset_mm[0]);
-        for width_share in [0.01, 0.06] {
-            let shape = Shape {
-                onset_mm,
-                ln_width: (width_share * bounds.range_mm).ln(),
-                ln_time: None,
-            };
-            starts.extend(at(coarse, &bounds.keep(shape)));
-        }
-    }
+    let starts = grid(bounds, &[0.01, 0.06])
+        .filter_map(|shape| at(coarse, &bounds.keep(shape)))
+        .collect();
+    best_of(series, coarse, bounds, starts)
+}
+
+/// The three best starts that lie apart, improved on the thinned series; the winner improved on the full one.
+fn best_of(series: &Series, coarse: &Series, bounds: &Bounds, mut starts: Vec<Fitted>) -> Option<Fitted> {
     starts.sort_by(|a, b| a.linear.rss.total_cmp(&b.linear.rss));
     let mut kept: Vec<Fitted> = Vec::new();
     for s in starts {
@@ -248,20 +255,19 @@ pub fn search(series: &Series, coarse: &Series, bounds: &Bounds) -> Option<Fitte
     improve(series, best.shape, bounds)
 }
 
-/// Best shape with relaxation, started from the best without.
+/// Best shape with relaxation. Memory bends the push as a knee does, so the best shape without it may stand at a
+/// wrong bend altogether: the search starts again from the grid, with each of a few times, and from that shape.
 pub fn search_relaxing(series: &Series, coarse: &Series, plain: &Fitted, bounds: &Bounds) -> Option<Fitted> {
-    let best = [0.12, 0.3, 0.7, 1.5, 3.5]
-        .iter()
-        .filter_map(|t: &f64| {
-            at(
-                coarse,
-                &Shape {
-                    ln_time: Some(t.ln()),
-                    ..plain.shape
-                },
-            )
-        })
-        .min_by(|a, b| a.linear.rss.total_cmp(&b.linear.rss))?;
-    let near = improve(coarse, best.shape, bounds)?;
-    improve(series, near.shape, bounds)
+    let shapes = grid(bounds, &[0.03]).chain(std::iter::once(plain.shape));
+    let mut starts: Vec<Fitted> = Vec::new();
+    for shape in shapes {
+        for time_s in [0.12_f64, 0.4, 1.0, 3.0] {
+            let shape = Shape {
+                ln_time: Some(time_s.ln()),
+                ..shape
+            };
+            starts.extend(at(coarse, &bounds.keep(shape)));
+        }
+    }
+    best_of(series, coarse, bounds, starts)
 }

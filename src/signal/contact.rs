@@ -1,0 +1,91 @@
+//! Where the hand is on, on the zero-phase signals, and what the reader should know of it.
+
+use super::condition::{Conditioned, SideSignals};
+use super::episodes::SideEpisode;
+use super::view::SideView;
+use super::zero::ForceZero;
+use crate::settings::Settings;
+use std::ops::Range;
+
+/// One side of a trace, zeroed: what tests are measured on.
+pub struct ZeroedSide<'a> {
+    pub signals: &'a SideSignals,
+    pub force_n: Vec<f64>,
+    pub zero: ForceZero,
+    pub zero_known: bool,
+}
+
+/// Moves the detector's contact to where the zero-phase, zeroed force passes the contact limit.
+pub fn refine_contact(view: &SideView, contact: &Range<usize>, settings: &Settings) -> Range<usize> {
+    let f = view.force_n;
+    let top = contact
+        .clone()
+        .filter_map(|i| f.get(i))
+        .copied()
+        .fold(0.0, f64::max);
+    let floor = settings.detect.contact_floor_n.min(0.05 * top);
+    let limit = (settings.detect.contact_sigma * view.noise.sample_sd(view.force_noise_n)).max(floor);
+    let reach = ((0.25 * view.rate_hz) as usize).max(2);
+    let mut begin = contact.start;
+    if f[begin] >= limit {
+        while begin > contact.start.saturating_sub(reach) && begin > 0 && f[begin - 1] >= limit {
+            begin -= 1;
+        }
+    } else {
+        begin = (begin..(begin + reach).min(contact.end))
+            .find(|i| f[*i] >= limit)
+            .unwrap_or(begin);
+    }
+    let last = contact.end.saturating_sub(1).min(f.len() - 1);
+    let mut end = last;
+    if f[last] >= limit {
+        while end + 1 < f.len() && end < last + reach && f[end + 1] >= limit {
+            end += 1;
+        }
+    } else {
+        end = (last.saturating_sub(reach).max(begin)..=last)
+            .rev()
+            .find(|i| f[*i] >= limit)
+            .unwrap_or(last);
+    }
+    begin..(end + 1).max(begin + 1)
+}
+
+/// Notes on how the contact begins and ends, its zero, and the load cell's limit.
+pub fn describe_contact(own: &ZeroedSide, side: &SideEpisode, c: &Conditioned, notes: &mut Vec<String>) {
+    if !own.zero_known {
+        notes.push(
+            "no zero: the hand was never off for 0.2 s, so forces count from the sensor's own zero"
+                .to_owned(),
+        );
+    } else if !own.zero.known_before(&side.contact) {
+        notes.push(
+            "no zero: less than 0.2 s before the touch, so the zero is taken from after the release"
+                .to_owned(),
+        );
+    }
+    if side.contact.start == 0 {
+        notes.push("begins loaded: the recording starts with the hand on".to_owned());
+    }
+    if side.cut_off {
+        notes.push("cut off: the recording ends with the hand on".to_owned());
+    }
+    let saturated: f64 = overlapping(&own.signals.saturated, &side.contact)
+        .map(|r| r.len() as f64 * c.grid.step_s)
+        .sum();
+    if saturated > 0.0 {
+        notes.push(format!(
+            "saturated: the load cell stood at its limit for {saturated:.2} s; its flat top is no peak and is not measured as one"
+        ));
+    }
+}
+
+/// Ranges that touch a range.
+pub fn overlapping<'a>(
+    ranges: &'a [Range<usize>],
+    within: &'a Range<usize>,
+) -> impl Iterator<Item = &'a Range<usize>> {
+    ranges
+        .iter()
+        .filter(move |r| r.start < within.end && within.start < r.end)
+}

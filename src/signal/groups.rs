@@ -1,0 +1,288 @@
+//! The measures of one test by groups: springs, force, take-up, hold, zero (methods §3).
+
+use super::contact::{ZeroedSide, overlapping};
+use super::feet::{median, read_peak};
+use super::limbs::{Between, slope_between};
+use super::onset::OnsetFinding;
+use super::springs::SpringMeasures;
+use super::uncertainty::{Budget, Sources, mean_over_springs, single};
+use super::view::{Noisy, SideView};
+use super::zero::ZeroAround;
+use crate::columns::Measure;
+use crate::trace::{Measured, Measures, Spring};
+use std::ops::Range;
+
+/// Preload is the median force over this long before the first loading limb.
+const PRELOAD_S: f64 = 0.3;
+/// The hold begins where this share of the lean is done.
+const HELD_SHARE: f64 = 0.95;
+/// Shortest hold whose steadiness is reported, in s.
+const SHORTEST_HOLD_S: f64 = 0.3;
+
+/// What the groups of measures below share.
+pub struct Job<'a> {
+    pub view: SideView<'a>,
+    pub contact: Range<usize>,
+    pub lean_end: usize,
+    pub sources: Sources,
+    pub onset: &'a OnsetFinding,
+}
+
+impl Job<'_> {
+    /// Means over the counted springs.
+    pub fn springs(&self, kept: &[&SpringMeasures], springs: &[Spring], out: &mut Measures) {
+        let mut mean = |measure: Measure, part: &dyn Fn(&SpringMeasures) -> Option<Noisy>| {
+            let parts: Vec<Noisy> = kept.iter().filter_map(|m| part(m)).collect();
+            if let Some(m) = mean_over_springs(&parts, &self.sources) {
+                out.set(measure, m);
+            }
+        };
+        mean(Measure::SpringPeak, &|m| Some(m.peak_force));
+        mean(Measure::Excursion, &|m| m.excursion);
+        mean(Measure::EndFeel, &|m| m.end_feel);
+        mean(Measure::Secant, &|m| m.secant);
+        mean(Measure::Loss, &|m| m.loss);
+        mean(Measure::LossRatio, &|m| m.loss_ratio);
+        mean(Measure::RecoilRatio, &|m| m.recoil_ratio);
+        mean(Measure::TimeToPeak, &|m| m.time_to_peak);
+        let peaks: Vec<f64> = springs.iter().map(|s| s.peak_s).collect();
+        if let (Some(first), Some(last), true) = (peaks.first(), peaks.last(), peaks.len() > 1) {
+            let (n, span) = ((peaks.len() - 1) as f64, last - first);
+            let sd = kept.first().map_or(0.0, |m| m.peak_time_sd_s) * 2.0_f64.sqrt();
+            let rate = n / span;
+            let budget = Budget::new().add(
+                "noise of the peaks' times",
+                rate * sd / span,
+                Some(self.sources.noise_df),
+            );
+            out.set(Measure::SpringRate, budget.into_measured(rate, None));
+        }
+    }
+
+    /// Peak and preload.
+    pub fn force(
+        &self,
+        own: &ZeroedSide,
+        measured: &[SpringMeasures],
+        springs: &[Spring],
+        out: &mut Measures,
+        notes: &mut Vec<String>,
+    ) {
+        let v = &self.view;
+        let one = v.noise.sample_sd(v.force_noise_n);
+        let saturated = overlapping(&own.signals.saturated, &self.contact)
+            .next()
+            .is_some();
+        if !saturated && let Some(p) = read_peak(v.force_n, self.contact.start, self.contact.end, v.rate_hz) {
+            let gained = v.gained_by_noise(v.force_n, p.index, v.force_noise_n);
+            out.set(
+                Measure::Peak,
+                single(
+                    Noisy {
+                        value: p.value - gained,
+                        from_force: one,
+                        from_displacement: 0.0,
+                        per_zero_n: 1.0,
+                    },
+                    &self.sources,
+                ),
+            );
+        }
+        if saturated && springs.iter().all(|s| s.dropped.is_some()) && !springs.is_empty() {
+            notes.push("nothing left: every spring touches the load cell's limit".to_owned());
+        }
+        if let Some(preload) = self.preload(measured) {
+            out.set(Measure::Preload, single(preload, &self.sources));
+        }
+    }
+
+    /// Median force over the last 0.3 s before the first loading limb.
+    fn preload(&self, measured: &[SpringMeasures]) -> Option<Noisy> {
+        measured.first()?;
+        let v = &self.view;
+        let from = self
+            .lean_end
+            .saturating_sub((PRELOAD_S * v.rate_hz) as usize)
+            .max(self.contact.start);
+        let mut part = v.force_n.get(from..=self.lean_end)?.to_vec();
+        let value = median(&mut part);
+        let sd = v
+            .noise
+            .median_of_moving_sd(v.force_noise_n, &v.force_n[from..=self.lean_end], value);
+        Some(Noisy {
+            value,
+            from_force: sd,
+            from_displacement: 0.0,
+            per_zero_n: 1.0,
+        })
+    }
+
+    /// Onset, take-up and what is read off the way in.
+    pub fn take_up(&self, measured: &[SpringMeasures], window_n: [f64; 2], out: &mut Measures) {
+        let o = self.onset;
+        for (measure, value) in [
+            (Measure::Onset, &o.onset),
+            (Measure::OnsetForce, &o.onset_force),
+            (Measure::TakeUp, &o.take_up),
+            (Measure::FittedEndFeel, &o.fitted_end_feel),
+            (Measure::Damping, &o.damping),
+        ] {
+            if let Some(m) = value {
+                out.set(measure, m.clone());
+            }
+        }
+        let Some(x) = self.view.displacement_mm else {
+            return;
+        };
+        let touch = self.crossing(x, self.view.force_n[self.contact.start]);
+        if let (Some(onset), Some(touch)) = (&o.onset, touch) {
+            out.set(Measure::OnsetTravel, self.travel(onset, touch));
+        }
+        if let (Some(touch), Some(at30)) = (touch, self.crossing(x, 30.0)) {
+            let noise = touch.from_displacement.hypot(at30.from_displacement);
+            let force = touch.from_force.hypot(at30.from_force);
+            let part = Noisy {
+                value: at30.value - touch.value,
+                from_force: force,
+                from_displacement: noise,
+                per_zero_n: at30.per_zero_n - touch.per_zero_n,
+            };
+            out.set(Measure::DisplacementAt30N, single(part, &self.sources));
+        }
+        if let Some(k) = self.window(x, measured, window_n) {
+            out.set(Measure::Window, single(k, &self.sources));
+        }
+    }
+
+    fn travel(&self, onset: &Measured, touch: Noisy) -> Measured {
+        let mut budget = Budget::new();
+        for line in &onset.budget {
+            budget = budget.add(line.source, line.standard_uncertainty, line.degrees_of_freedom);
+        }
+        let df = Some(self.sources.noise_df);
+        budget
+            .add("force noise at first contact", touch.from_force, df)
+            .add("displacement noise at first contact", touch.from_displacement, df)
+            .add(
+                "force zero at first contact",
+                (touch.per_zero_n * self.sources.zero_sd_n).abs(),
+                df,
+            )
+            .into_measured(onset.estimate.value - touch.value, None)
+    }
+
+    /// Displacement at the first crossing of a force on the lean.
+    fn crossing(&self, x: &[f64], force_n: f64) -> Option<Noisy> {
+        let (v, f) = (&self.view, self.view.force_n);
+        let i = (self.contact.start..=self.lean_end).find(|i| f[*i] >= force_n)?;
+        let (mm, slope) = if i == 0 || f[i] <= f[i - 1] {
+            (x[i], f64::INFINITY)
+        } else {
+            let share = (force_n - f[i - 1]) / (f[i] - f[i - 1]);
+            // Stiffness there, from a stretch wide against noise.
+            let k = ((0.05 * v.rate_hz) as usize).max(1);
+            let (a, b) = (i.saturating_sub(k), (i + k).min(f.len() - 1));
+            let stiffness = (f[b] - f[a]) / (x[b] - x[a]);
+            (
+                x[i - 1] + share.clamp(0.0, 1.0) * (x[i] - x[i - 1]),
+                if stiffness > 0.0 { stiffness } else { f64::INFINITY },
+            )
+        };
+        Some(Noisy {
+            value: mm,
+            from_force: v.noise.sample_sd(v.force_noise_n) / slope,
+            from_displacement: v.noise.sample_sd(v.displacement_noise_mm),
+            per_zero_n: -1.0 / slope,
+        })
+    }
+
+    /// Slope between two fixed loads on the way in: the first counted spring's loading limb where it covers both,
+    /// else the lean and that limb together.
+    fn window(&self, x: &[f64], measured: &[SpringMeasures], [low, high]: [f64; 2]) -> Option<Noisy> {
+        let v = &self.view;
+        let f = v.force_n;
+        let slope = |limb| {
+            let between = Between {
+                limb,
+                key: f,
+                low,
+                high,
+            };
+            slope_between(v, x, &between)
+        };
+        for m in measured {
+            let start = m.shape.before.at as usize;
+            let limb = start..m.shape.peak.index;
+            match limb.clone().find(|i| f[*i] > high) {
+                Some(end) if f[start] <= low => return slope(limb.start..end + 1),
+                _ => {}
+            }
+        }
+        let first = measured.first()?;
+        let whole = self.contact.start..first.shape.peak.index;
+        if f[whole.start] > low || f[whole.end] < high {
+            return None;
+        }
+        slope(whole)
+    }
+
+    pub fn zero(&self, around: Option<ZeroAround>, out: &mut Measures) {
+        if let Some((drift, sd)) = around.and_then(|z| z.drift_n) {
+            let budget = Budget::new().add("force noise", sd, Some(self.sources.noise_df));
+            out.set(Measure::ZeroDrift, budget.into_measured(drift, None));
+        }
+    }
+
+    /// Steadiness over the hold before the first spring; gives the hold.
+    pub fn hold(&self, measured: &[SpringMeasures], out: &mut Measures) -> Option<Range<usize>> {
+        let first = measured.first()?;
+        let v = &self.view;
+        let (y, base) = match v.displacement_mm {
+            Some(x) => (x, x[self.contact.start]),
+            None => (v.force_n, 0.0),
+        };
+        let mark = base + HELD_SHARE * (first.shape.before.level - base);
+        let begin = (self.contact.start..self.lean_end).find(|i| y[*i] >= mark)?;
+        if ((self.lean_end - begin) as f64) < SHORTEST_HOLD_S * v.rate_hz {
+            return None;
+        }
+        out.set(
+            Measure::Steadiness,
+            steadiness(v, begin..self.lean_end, self.sources.noise_df),
+        );
+        Some(begin..self.lean_end)
+    }
+}
+
+/// Standard deviation of force over the hold, its linear trend and the sensor's own noise taken out.
+///
+/// # Formula
+/// √max(0, s² − σ_f²) with σ_f the filtered noise; u(s²) = √(4 s_t² σ_f² + 2σ_f⁴)/√n', n' = independent samples.
+fn steadiness(v: &SideView, hold: Range<usize>, noise_df: f64) -> Measured {
+    let f = &v.force_n[hold];
+    let n = f.len() as f64;
+    let (mt, mf) = ((n - 1.0) / 2.0, f.iter().sum::<f64>() / n);
+    let stt = n * (n * n - 1.0) / 12.0;
+    let trend = f
+        .iter()
+        .enumerate()
+        .map(|(i, f)| (i as f64 - mt) * (f - mf))
+        .sum::<f64>()
+        / stt;
+    let rss: f64 = f
+        .iter()
+        .enumerate()
+        .map(|(i, f)| (f - mf - trend * (i as f64 - mt)).powi(2))
+        .sum();
+    let noise2 = v.noise.sample_sd(v.force_noise_n).powi(2);
+    let seen2 = rss / (n - 2.0).max(1.0);
+    let true2 = (seen2 - noise2).max(0.0);
+    let independent = (n * v.noise.independent_share()).max(2.0);
+    let u2 = ((4.0 * true2 * noise2 + 2.0 * noise2 * noise2) / independent).sqrt();
+    let sd = true2.sqrt();
+    // Near zero the root is not linear: u(s) from the interval of s² instead.
+    let u = if sd > 0.0 { u2 / (2.0 * sd) } else { u2.sqrt() };
+    Budget::new()
+        .add("force noise", u.min(u2.sqrt()), Some(noise_df))
+        .into_measured(sd, None)
+}

@@ -1,0 +1,163 @@
+//! A spring's limbs in the plane of force and displacement: slopes and areas, with what noise does to them.
+
+use super::view::{Noisy, Shape, SideView};
+use std::ops::Range;
+
+/// Fewest samples a slope is taken from.
+const FEWEST: usize = 4;
+/// The limb is refined to at least this rate, so that which samples fall into it does not matter.
+const LIMB_HZ: f64 = 400.0;
+/// How far beyond a foot's time a limb may reach: down to the cut, or to 10 % of the force rise; in s.
+pub const FOOT_SLACK_S: f64 = 0.1;
+
+/// Which samples of a limb count.
+#[derive(Debug, Clone)]
+pub struct Between<'a> {
+    pub limb: Range<usize>,
+    /// Samples count where this lies between `low` and `high`.
+    pub key: &'a [f64],
+    pub low: f64,
+    pub high: f64,
+}
+
+/// Slope of force on displacement over the samples of a limb where a signal lies between two values.
+///
+/// On limbs sampled slower than 400 Hz the line is fitted to straight-line refinements of the samples.
+///
+/// # Formula
+/// b = Σ (xᵢ − x̄)Fᵢ/Sxx; ∂b/∂Fᵢ = (xᵢ − x̄)/Sxx, ∂b/∂xᵢ = (eᵢ − b(xᵢ − x̄))/Sxx with residual eᵢ.
+pub fn slope_between(side: &SideView, x: &[f64], between: &Between) -> Option<Noisy> {
+    let f = side.force_n;
+    let Between { limb, key, low, high } = between;
+    let (low, high) = (*low, *high);
+    let begin = (limb.start..limb.end)
+        .rev()
+        .find(|i| key[*i] < low)
+        .unwrap_or(limb.start);
+    let end = (begin..=limb.end.min(key.len() - 1))
+        .find(|i| key[*i] > high)
+        .unwrap_or(limb.end);
+    let inside: Vec<usize> = (begin..=end)
+        .filter(|i| (low..=high).contains(&key[*i]))
+        .collect();
+    let refine = (LIMB_HZ / side.rate_hz).ceil().max(1.0) as usize;
+    let mut points: Vec<(f64, f64)> = Vec::new();
+    for i in begin..end {
+        for k in 0..refine {
+            let s = k as f64 / refine as f64;
+            let mix = |y: &[f64]| y[i] + s * (y[i + 1] - y[i]);
+            if (low..=high).contains(&mix(key)) {
+                points.push((mix(x), mix(f)));
+            }
+        }
+    }
+    if points.len() < FEWEST * refine || inside.len() < FEWEST.min(3) {
+        return None;
+    }
+    let n = points.len() as f64;
+    let (mx, mf) = points
+        .iter()
+        .fold((0.0, 0.0), |(a, b), (x, f)| (a + x / n, b + f / n));
+    let sxx: f64 = points.iter().map(|(x, _)| (x - mx) * (x - mx)).sum();
+    let sxf: f64 = points.iter().map(|(x, f)| (x - mx) * (f - mf)).sum();
+    if sxx <= 0.0 {
+        return None;
+    }
+    let slope = sxf / sxx;
+    // The weights of the recorded samples: each stands for `refine` points of the refined limb.
+    let own: f64 = inside.iter().map(|i| (x[*i] - mx) * (x[*i] - mx)).sum();
+    let (first, last) = (*inside.first()?, *inside.last()?);
+    let (mut by_force, mut by_x) = (vec![0.0; last - first + 1], vec![0.0; last - first + 1]);
+    for i in inside {
+        let w = (x[i] - mx) / own;
+        by_force[i - first] = w;
+        by_x[i - first] = (f[i] - mf - slope * (x[i] - mx)) / own - slope * w;
+    }
+    Some(Noisy {
+        value: slope,
+        from_force: side.noise.combination_sd(side.force_noise_n, &by_force),
+        from_displacement: side.noise.combination_sd(side.displacement_noise_mm, &by_x),
+        per_zero_n: 0.0,
+    })
+}
+
+/// Loading work, loss and loss ratio, both limbs cut at exactly `cut` by interpolation.
+///
+/// # Formula
+/// W = ∫F dx up, loss = ∮F dx, by the trapezoid rule along the recorded path; weights by its derivatives.
+pub fn work_and_loss(side: &SideView, x: &[f64], shape: Shape, cut: f64) -> Option<[Noisy; 3]> {
+    let f = side.force_n;
+    let p = shape.peak.index;
+    let after = shape.after?;
+    // The feet's times belong to the levels one step earlier: the final cut may lie a little beyond them.
+    let slack = (FOOT_SLACK_S * side.rate_hz).ceil() as usize;
+    let from = (shape.before.at.floor().max(0.0) as usize).saturating_sub(slack);
+    let to = (after.at.ceil() as usize + slack).min(x.len() - 1);
+    let first = (from..p).rev().find(|i| x[*i] < cut)? + 1;
+    let last = (p..=to).find(|i| x[*i] < cut)? - 1;
+    if first > p || last < p {
+        return None;
+    }
+    let force_at = |inside: usize, outside: usize| {
+        f[outside] + (cut - x[outside]) / (x[inside] - x[outside]) * (f[inside] - f[outside])
+    };
+    let (up, down) = (force_at(first, first - 1), force_at(last, last + 1));
+    let mut path: Vec<(f64, f64)> = vec![(cut, up)];
+    path.extend((first..=last).map(|i| (x[i], f[i])));
+    path.push((cut, down));
+    let peak = p - first + 1;
+    let area = |part: &[(f64, f64)]| {
+        part.windows(2)
+            .map(|w| 0.5 * (w[0].1 + w[1].1) * (w[1].0 - w[0].0))
+            .sum::<f64>()
+    };
+    let work = area(&path[..=peak]);
+    let loss = work + area(&path[peak..]);
+    if work <= 0.0 {
+        return None;
+    }
+    let n = path.len() - 2;
+    let (mut loss_f, mut loss_x, mut work_f, mut work_x) =
+        (vec![0.0; n], vec![0.0; n], vec![0.0; n], vec![0.0; n]);
+    for i in 1..=n {
+        let (a, b, c) = (path[i - 1], path[i], path[i + 1]);
+        loss_f[i - 1] = 0.5 * (c.0 - a.0);
+        loss_x[i - 1] = 0.5 * (a.1 - c.1);
+        if i < peak {
+            (work_f[i - 1], work_x[i - 1]) = (loss_f[i - 1], loss_x[i - 1]);
+        } else if i == peak {
+            (work_f[i - 1], work_x[i - 1]) = (0.5 * (b.0 - a.0), 0.5 * (a.1 + b.1));
+        }
+    }
+    let ratio = loss / work;
+    let mix = |l: &[f64], w: &[f64]| {
+        l.iter()
+            .zip(w)
+            .map(|(l, w)| (l - ratio * w) / work)
+            .collect::<Vec<_>>()
+    };
+    let sd_f = |w: &[f64]| side.noise.combination_sd(side.force_noise_n, w);
+    let sd_x = |w: &[f64]| side.noise.combination_sd(side.displacement_noise_mm, w);
+    // The cut itself moves with the feet: their noise moves the ends of both integrals.
+    let cut_sd = side
+        .noise
+        .median_sd(side.displacement_noise_mm, (0.2 * side.rate_hz) as usize);
+    let length = path[peak].0 - cut;
+    let noisy = |value, f: &[f64], x: &[f64], per_cut: f64, per_zero_n| Noisy {
+        value,
+        from_force: sd_f(f),
+        from_displacement: sd_x(x).hypot(per_cut * cut_sd),
+        per_zero_n,
+    };
+    Some([
+        noisy(work, &work_f, &work_x, up, length),
+        noisy(loss, &loss_f, &loss_x, up - down, 0.0),
+        noisy(
+            ratio,
+            &mix(&loss_f, &work_f),
+            &mix(&loss_x, &work_x),
+            (ratio * up - (up - down)) / work,
+            -ratio * length / work,
+        ),
+    ])
+}

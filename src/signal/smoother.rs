@@ -1,0 +1,168 @@
+//! The streaming detector's own smoother.
+
+use super::spikes::{HALF_WIDTH, WINDOW_FROM_RATE_HZ, isolated_line, spike_median};
+use std::collections::VecDeque;
+
+/// Cut-off of the detector's smoother, in Hz.
+const SMOOTH_HZ: f64 = 12.0;
+
+/// Spike removal and three running means in a row (close to a Gaussian), symmetric, so that its delay is a
+/// whole number of samples and is taken off by the caller simply by counting.
+pub struct Smoother {
+    raw: VecDeque<f64>,
+    windowed: bool,
+    noise_raw: f64,
+    stages: [RunningMean; 3],
+    width: usize,
+    last: f64,
+    /// Outputs still to be thrown away: they belong to times before the first sample.
+    skip: usize,
+    given: usize,
+    taken: usize,
+}
+
+impl Smoother {
+    pub fn new(rate_hz: f64, noise_sd: f64) -> Self {
+        // Three means of T seconds in a row fall by 3 dB at 0.26/T.
+        let half = (0.5 * (0.26 / SMOOTH_HZ * rate_hz - 1.0)).round().max(0.0) as usize;
+        let width = 2 * half + 1;
+        Smoother {
+            raw: VecDeque::new(),
+            windowed: rate_hz >= WINDOW_FROM_RATE_HZ,
+            noise_raw: noise_sd,
+            stages: [
+                RunningMean::new(width),
+                RunningMean::new(width),
+                RunningMean::new(width),
+            ],
+            width,
+            last: 0.0,
+            skip: 3 * half,
+            given: 0,
+            taken: 0,
+        }
+    }
+
+    pub fn spike_half(&self) -> usize {
+        if self.windowed { HALF_WIDTH } else { 3 }
+    }
+
+    /// Samples by which the output lags.
+    pub fn delay(&self) -> usize {
+        self.spike_half() + 3 * (self.width / 2)
+    }
+
+    /// Standard deviation of the smoothed noise: √(Σh²) of three means of m samples is √(11m⁴+5m²+4)/(√20·m^2.5).
+    pub fn noise_sd(&self) -> f64 {
+        let m = self.width as f64;
+        self.noise_raw * ((11.0 * m.powi(4) + 5.0 * m * m + 4.0) / (20.0 * m.powi(5))).sqrt()
+    }
+
+    pub fn push(&mut self, value: f64) -> Option<f64> {
+        let value = if value.is_finite() { value } else { self.last };
+        if self.taken == 0 {
+            // The signal is taken to have stood still before it began, so output begins with the first sample.
+            let lead = self.spike_half();
+            self.raw.extend(std::iter::repeat_n(value, lead));
+            for stage in &mut self.stages {
+                stage.fill(value);
+            }
+        }
+        self.last = value;
+        self.taken += 1;
+        self.feed(value)
+    }
+
+    fn feed(&mut self, value: f64) -> Option<f64> {
+        let span = 2 * self.spike_half() + 1;
+        self.raw.push_back(value);
+        if self.raw.len() < span {
+            return None;
+        }
+        while self.raw.len() > span {
+            self.raw.pop_front();
+        }
+        let window = self.raw.make_contiguous();
+        let middle = window[span / 2];
+        let clean = if self.windowed {
+            spike_median(window, 6.0 * self.noise_raw).unwrap_or(middle)
+        } else {
+            isolated_line(window, self.noise_raw).unwrap_or(middle)
+        };
+        let mut y = clean;
+        for stage in &mut self.stages {
+            y = stage.push(y);
+        }
+        if self.skip > 0 {
+            self.skip -= 1;
+            return None;
+        }
+        self.given += 1;
+        Some(y)
+    }
+
+    pub fn finish(&mut self) -> Vec<f64> {
+        let mut rest = Vec::new();
+        while self.given < self.taken {
+            if let Some(y) = self.feed(self.last) {
+                rest.push(y);
+            }
+        }
+        rest
+    }
+}
+
+struct RunningMean {
+    ring: VecDeque<f64>,
+    width: usize,
+    sum: f64,
+    pushes: usize,
+}
+
+impl RunningMean {
+    fn new(width: usize) -> Self {
+        RunningMean {
+            ring: VecDeque::with_capacity(width),
+            width,
+            sum: 0.0,
+            pushes: 0,
+        }
+    }
+
+    fn fill(&mut self, value: f64) {
+        self.ring.clear();
+        self.ring.extend(std::iter::repeat_n(value, self.width));
+        self.sum = value * self.width as f64;
+    }
+
+    fn push(&mut self, value: f64) -> f64 {
+        self.sum += value - self.ring.pop_front().unwrap_or(0.0);
+        self.ring.push_back(value);
+        self.pushes += 1;
+        // A running sum drifts by rounding over hours; summing afresh now and then keeps it exact.
+        if self.pushes.is_multiple_of(4096) {
+            self.sum = self.ring.iter().sum();
+        }
+        self.sum / self.width as f64
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_smoother_keeps_every_sample_in_its_place() {
+        for rate in [60.0, 200.0, 1000.0] {
+            let mut s = Smoother::new(rate, 0.0);
+            let ramp: Vec<f64> = (0..400).map(f64::from).collect();
+            let mut out: Vec<f64> = ramp.iter().filter_map(|v| s.push(*v)).collect();
+            assert_eq!(ramp.len() - out.len(), s.delay());
+            out.extend(s.finish());
+            assert_eq!(out.len(), ramp.len());
+            for i in 100..300 {
+                assert!((out[i] - ramp[i]).abs() < 1e-9, "{rate} {i} {}", out[i]);
+            }
+        }
+    }
+}

@@ -1,0 +1,63 @@
+//! What the measures of a side are read from, and what noise does to a level and to a maximum.
+
+use super::feet::{Foot, Peak};
+use super::noise::FilteredNoise;
+
+/// Half of the stretch that a peak's curvature is taken over, in s: wide against noise, narrow against a spring.
+const CURVATURE_S: f64 = 0.05;
+
+/// One side's conditioned signals, zeroed, with their noise.
+#[derive(Debug, Clone, Copy)]
+pub struct SideView<'a> {
+    pub rate_hz: f64,
+    pub force_n: &'a [f64],
+    pub displacement_mm: Option<&'a [f64]>,
+    /// White noise of one raw sample.
+    pub force_noise_n: f64,
+    pub displacement_noise_mm: f64,
+    pub noise: &'a FilteredNoise,
+}
+
+/// A number with the standard uncertainties that force noise and displacement noise give it, and its slope with
+/// respect to the force zero.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Noisy {
+    pub value: f64,
+    pub from_force: f64,
+    pub from_displacement: f64,
+    pub per_zero_n: f64,
+}
+
+/// Where a spring is on the refined signals.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Shape {
+    pub peak: Peak,
+    pub before: Foot,
+    /// `None` when the recording or the contact ends on the recoil.
+    pub after: Option<Foot>,
+}
+
+impl SideView<'_> {
+    /// Curvature at a maximum of one of the signals, in the signal's unit per s², positive; `None` where the
+    /// signal is too short or does not bend down.
+    pub fn curvature(&self, y: &[f64], index: usize) -> Option<f64> {
+        let k = ((CURVATURE_S * self.rate_hz).round() as usize).max(1);
+        if index < k || index + k >= y.len() {
+            return None;
+        }
+        let h = k as f64 / self.rate_hz;
+        let bend = (2.0 * y[index] - y[index - k] - y[index + k]) / (h * h);
+        (bend > 0.0).then_some(bend)
+    }
+
+    /// What noise alone adds to a maximum, because the highest point is looked for among noisy ones.
+    ///
+    /// # Formula
+    /// A maximum of curvature κ under noise of slope variance σ'² moves to where the sum is level: it gains
+    /// σ'²/(2κ) on average (second-order expansion about the true maximum).
+    pub fn gained_by_noise(&self, y: &[f64], index: usize, noise_sd: f64) -> f64 {
+        self.curvature(y, index).map_or(0.0, |bend| {
+            self.noise.rate_of_change_sd(noise_sd, self.rate_hz).powi(2) / (2.0 * bend)
+        })
+    }
+}

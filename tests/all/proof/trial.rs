@@ -1,0 +1,130 @@
+//! One simulated trace through the whole chain: how far off each measure is, and whether its interval says so.
+
+use super::bound::bound;
+use tautpoint::columns::Measure;
+use tautpoint::settings::Settings;
+use tautpoint::signal::{EpisodeShape, Measured, analyze};
+use tautpoint::simulate::{Condition, Dice, Simulated, simulate};
+use tautpoint::trace::{About, Knee, Test, Trace};
+
+/// A measure beside its truth.
+#[derive(Debug, Clone, Copy)]
+pub struct Beside {
+    pub value: f64,
+    pub truth: f64,
+    pub u95: Option<f64>,
+}
+
+impl Beside {
+    pub fn error(&self) -> f64 {
+        self.value - self.truth
+    }
+
+    pub fn percent(&self) -> f64 {
+        100.0 * self.error() / self.truth
+    }
+
+    pub fn held(&self) -> bool {
+        self.u95.is_some_and(|u| self.error().abs() <= u)
+    }
+}
+
+/// What one trace gave.
+#[derive(Debug, Clone)]
+pub struct Trial {
+    pub seed: u64,
+    /// What is wrong with the springs found, if anything.
+    pub springs: Option<String>,
+    pub knee: Knee,
+    /// How far the deepest spring went past the true onset, in mm; `None` without a knee in the tissue.
+    pub beyond_mm: Option<f64>,
+    /// Standard deviations that an efficient estimate of onset and end-feel would have; `None` outside the law.
+    pub bound: Option<[f64; 2]>,
+    /// By `Measure as usize`.
+    pub measures: Vec<Option<Beside>>,
+    /// The note says that the model fits poorly.
+    pub said_poor: bool,
+}
+
+/// One unnamed test an episode.
+pub fn nameless(shapes: &[EpisodeShape]) -> Vec<Vec<About>> {
+    let name = |e: &EpisodeShape| {
+        let about = |side: &Option<_>| About {
+            side: *side,
+            ..About::default()
+        };
+        e.sides.iter().map(about).collect()
+    };
+    shapes.iter().map(name).collect()
+}
+
+/// The whole chain with default settings.
+pub fn measured(trace: &Trace) -> Measured {
+    analyze(trace, &Settings::default(), &|shapes| Ok(nameless(shapes))).unwrap()
+}
+
+/// Simulates one trace of a condition and measures it beside its truth.
+pub fn trial(condition: Condition, seed: u64) -> Trial {
+    // As `Condition::simulate`, keeping the specification.
+    let spec = condition.spec(&mut Dice::stream(seed, 9));
+    let made = simulate(&spec, seed);
+    let found = measured(&made.trace);
+    let free = measured(&made.noise_free);
+    let springs = faults(&made, &found);
+    let (Some(test), Some(free)) = (found.tests.first(), free.tests.first()) else {
+        panic!("{} seed {seed}: no test found", condition.word());
+    };
+    let measures = Measure::ALL
+        .iter()
+        .map(|m| beside(*m, test, free, &made))
+        .collect();
+    let deepest = made.truth.springs.iter().map(|s| s.peak_mm).fold(0.0, f64::max);
+    let says = |word: &str| test.notes.iter().any(|n| n.starts_with(word));
+    Trial {
+        seed,
+        springs,
+        knee: test.knee,
+        beyond_mm: made.truth.onset_mm.map(|onset| deepest - onset),
+        bound: bound(&spec, &made),
+        measures,
+        said_poor: says("poor fit") || says("two lines") || says("no knee"),
+    }
+}
+
+/// The law's own value where the law has one, else the noise-free signals by the same definitions.
+fn beside(measure: Measure, test: &Test, free: &Test, made: &Simulated) -> Option<Beside> {
+    let t = &made.truth;
+    let found = test.measures.get(measure)?;
+    let truth = match measure {
+        Measure::Onset => t.onset_mm,
+        Measure::OnsetForce => t.onset_n,
+        Measure::TakeUp => t.take_up_n_per_mm,
+        Measure::FittedEndFeel => t.end_feel_n_per_mm,
+        Measure::Damping => Some(t.damping_n_s_per_mm),
+        _ => free.value(measure),
+    };
+    Some(Beside {
+        value: found.value,
+        truth: truth?,
+        u95: found.u95,
+    })
+}
+
+/// Springs missed or invented, in words.
+pub fn faults(made: &Simulated, found: &Measured) -> Option<String> {
+    let pushed: Vec<f64> = made.truth.springs.iter().map(|p| p.peak_s).collect();
+    let seen: Vec<f64> = found
+        .tests
+        .iter()
+        .flat_map(|t| t.springs.iter().map(|p| p.peak_s))
+        .collect();
+    let ok = found.tests.len() == 1
+        && pushed.len() == seen.len()
+        && pushed.iter().zip(&seen).all(|(a, b)| (a - b).abs() < 0.05);
+    (!ok).then(|| {
+        format!(
+            "{} tests, springs made at {pushed:.2?}, found at {seen:.2?}",
+            found.tests.len()
+        )
+    })
+}
