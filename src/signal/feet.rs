@@ -123,7 +123,7 @@ pub fn foot(y: &[f64], peak: Peak, bound: usize, way: Way, rate_hz: f64, least: 
     };
     let at = |k: usize| y[index(k)];
     // Beyond a higher point lies another push.
-    let room = (1..=room).find(|k| at(*k) > peak.value).map_or(room, |k| k - 1);
+    let room = (1..=room).find(|k| at(*k) > at(0)).map_or(room, |k| k - 1);
     let reach = room.min(samples(REACH_S));
     let reach =
         reach.min(first_rest(&at, reach, room, peak.value, least, samples(SPEED_S)) + samples(REST_S[0]));

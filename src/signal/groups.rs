@@ -117,8 +117,15 @@ impl Job<'_> {
         })
     }
 
-    /// Onset, take-up and what is read off the way in.
-    pub fn take_up(&self, measured: &[SpringMeasures], window_n: [f64; 2], out: &mut Measures) {
+    /// Onset, take-up and what is read off the way in. `kept` are the counted springs, `first` the one that the
+    /// lean ends on, when it may be used.
+    pub fn take_up(
+        &self,
+        kept: &[&SpringMeasures],
+        first: Option<&SpringMeasures>,
+        window_n: [f64; 2],
+        out: &mut Measures,
+    ) {
         let o = self.onset;
         for (measure, value) in [
             (Measure::Onset, &o.onset),
@@ -134,7 +141,7 @@ impl Job<'_> {
         let Some(x) = self.view.displacement_mm else {
             return;
         };
-        let touch = self.crossing(x, self.view.force_n[self.contact.start]);
+        let touch = self.touch(x);
         if let (Some(onset), Some(touch)) = (&o.onset, touch) {
             out.set(Measure::OnsetTravel, self.travel(onset, touch));
         }
@@ -149,7 +156,7 @@ impl Job<'_> {
             };
             out.set(Measure::DisplacementAt30N, single(part, &self.sources));
         }
-        if let Some(k) = self.window(x, measured, window_n) {
+        if let Some(k) = self.window(x, kept, first, window_n) {
             out.set(Measure::Window, single(k, &self.sources));
         }
     }
@@ -196,9 +203,48 @@ impl Job<'_> {
         })
     }
 
-    /// Slope between two fixed loads on the way in: the first counted spring's loading limb where it covers both,
-    /// else the lean and that limb together.
-    fn window(&self, x: &[f64], measured: &[SpringMeasures], [low, high]: [f64; 2]) -> Option<Noisy> {
+    /// Displacement at first contact: the contact limit is passed a little late, so the first of the take-up is
+    /// followed back along its own line to no force.
+    ///
+    /// # Formula
+    /// x₀ = x̄ − F̄/b over the take-up up to three times the force that contact was seen at;
+    /// ∂x₀/∂Fᵢ = −1/(nb) + F̄wᵢ/b², wᵢ = (xᵢ − x̄)/Sxx, ∂x₀/∂xᵢ = −b·∂x₀/∂Fᵢ.
+    fn touch(&self, x: &[f64]) -> Option<Noisy> {
+        let (v, f, begin) = (&self.view, self.view.force_n, self.contact.start);
+        let seen = self.crossing(x, f[begin])?;
+        let end = (begin..self.lean_end).find(|i| f[*i] > 3.0 * f[begin])?;
+        let (xs, fs) = (&x[begin..end], &f[begin..end]);
+        let n = xs.len() as f64;
+        let (mx, mf) = (xs.iter().sum::<f64>() / n, fs.iter().sum::<f64>() / n);
+        let sxx: f64 = xs.iter().map(|x| (x - mx).powi(2)).sum();
+        let slope = xs.iter().zip(fs).map(|(x, f)| (x - mx) * (f - mf)).sum::<f64>() / sxx;
+        let back = mf / slope;
+        // A start that is a jump or a dent has no line to follow.
+        if xs.len() < 5 || !slope.is_finite() || slope <= 0.0 || back > 3.0 * (xs[xs.len() - 1] - xs[0]) {
+            return Some(seen);
+        }
+        let by_force: Vec<f64> = xs
+            .iter()
+            .map(|x| back / slope * (x - mx) / sxx - 1.0 / (n * slope))
+            .collect();
+        let by_place: Vec<f64> = by_force.iter().map(|w| -slope * w).collect();
+        Some(Noisy {
+            value: mx - back,
+            from_force: v.noise.combination_sd(v.force_noise_n, &by_force),
+            from_displacement: v.noise.combination_sd(v.displacement_noise_mm, &by_place),
+            per_zero_n: -1.0 / slope,
+        })
+    }
+
+    /// Slope between two fixed loads on the way in: the first counted spring's loading limb that covers both,
+    /// else the lean and the limb that it ends on together.
+    fn window(
+        &self,
+        x: &[f64],
+        kept: &[&SpringMeasures],
+        first: Option<&SpringMeasures>,
+        [low, high]: [f64; 2],
+    ) -> Option<Noisy> {
         let v = &self.view;
         let f = v.force_n;
         let slope = |limb| {
@@ -210,15 +256,17 @@ impl Job<'_> {
             };
             slope_between(v, x, &between)
         };
-        for m in measured {
-            let start = m.shape.before.at as usize;
+        for m in kept {
+            // The whole limb, from the end of the rest: its foot is already 5 % up.
+            let before = m.shape.before;
+            let start = before.rest.map_or(before.lowest, |(_, last)| last);
             let limb = start..m.shape.peak.index;
             match limb.clone().find(|i| f[*i] > high) {
                 Some(end) if f[start] <= low => return slope(limb.start..end + 1),
                 _ => {}
             }
         }
-        let first = measured.first()?;
+        let first = first?;
         let whole = self.contact.start..first.shape.peak.index;
         if f[whole.start] > low || f[whole.end] < high {
             return None;

@@ -73,7 +73,11 @@ pub fn measure_test(
     };
     job.springs(&kept, &springs, &mut measures);
     job.force(own, &measured, &springs, &mut measures, &mut notes);
-    job.take_up(&measured, window_n, &mut measures);
+    let first = springs
+        .first()
+        .filter(|s| s.dropped.is_none())
+        .and(measured.first());
+    job.take_up(&kept, first, window_n, &mut measures);
     job.zero(around, &mut measures);
     let hold = job.hold(&measured, &mut measures);
     let time = |i: usize| c.grid.time_s(i as f64);

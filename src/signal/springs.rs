@@ -89,7 +89,7 @@ pub fn measure_spring(side: &SideView, shape: Shape, onset_mm: Option<f64>) -> S
     m
 }
 
-/// Level of a signal over the rest before the foot (median), or at the foot where there is no rest.
+/// Level of a signal over the rest before the foot (median), or where the spring is lowest when there is none.
 fn level(side: &SideView, y: &[f64], noise_sd: f64, foot: Foot, per_zero_n: f64) -> Noisy {
     let (value, from_force) = match foot.rest {
         Some((a, b)) => {
@@ -97,7 +97,7 @@ fn level(side: &SideView, y: &[f64], noise_sd: f64, foot: Foot, per_zero_n: f64)
             let value = median(&mut stretch.to_vec());
             (value, side.noise.median_of_moving_sd(noise_sd, stretch, value))
         }
-        None => (at(y, foot.at), side.noise.sample_sd(noise_sd)),
+        None => (y[foot.lowest], side.noise.sample_sd(noise_sd)),
     };
     Noisy {
         value,
@@ -105,11 +105,6 @@ fn level(side: &SideView, y: &[f64], noise_sd: f64, foot: Foot, per_zero_n: f64)
         from_displacement: 0.0,
         per_zero_n,
     }
-}
-
-fn at(y: &[f64], place: f64) -> f64 {
-    let i = (place.floor().max(0.0) as usize).min(y.len().saturating_sub(2));
-    y[i] + (place - i as f64) * (y[i + 1] - y[i])
 }
 
 fn peak_time_sd_s(side: &SideView, peak: Peak) -> f64 {
