@@ -304,8 +304,12 @@ pub fn from_reference_springs(traces: &[Trace], settings: &Settings) -> Result<I
         let names: Vec<&str> = traces.iter().map(|t| t.recording.as_str()).collect();
         return Err(Problem::error(
             names.join(", "),
-            format!("{} springs", delays_s.len()),
-            format!("at least {LEAST_SPRINGS}, better ten, at the speed of examination"),
+            if delays_s.len() == 1 {
+                "only one spring to measure on".to_owned()
+            } else {
+                format!("only {} springs to measure on", delays_s.len())
+            },
+            format!("at least {LEAST_SPRINGS} springs, better ten, at the speed of examination"),
             "press the steel spring again and again in one trace, with a rest before the first",
         )
         .into());

@@ -240,11 +240,85 @@ fn traces_that_tell_nothing_are_refused_in_words() {
     for (trace, told) in [
         (force_only, "no displacement"),
         (still, "no contact"),
-        (one_spring, "no spring"),
+        (one_spring, "only one spring to measure on"),
     ] {
         let said = from_reference_springs(&[trace], &Settings::default())
             .unwrap_err()
             .to_string();
         assert!(said.contains(told), "{said}");
     }
+}
+
+/// A recording as a file.
+fn text_of(trace: &Trace) -> String {
+    let channel = &trace.channels[0];
+    let moved = channel.displacement_mm.as_ref().unwrap();
+    let mut text = String::from("time_s,force_n,displacement_mm\n");
+    for ((t, f), x) in trace.time_s.iter().zip(&channel.force_n).zip(moved) {
+        text += &format!("{t:.4},{f:.4},{x:.5}\n");
+    }
+    text
+}
+
+#[test]
+fn the_program_writes_instrument_toml_and_analyze_uses_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = dir.path();
+    std::fs::create_dir_all(root.join("recordings")).unwrap();
+    std::fs::write(root.join("study.toml"), "title = \"steel\"\n").unwrap();
+    let faults = Faults {
+        delay_s: 0.006,
+        friction_n: 0.2,
+        noise_n: 0.02,
+    };
+    let recording = root.join("recordings/steel.csv");
+    std::fs::write(&recording, text_of(&trace(faults, 5))).unwrap();
+    let run = |arguments: &[&str]| {
+        let output = std::process::Command::new(env!("CARGO_BIN_EXE_tautpoint"))
+            .args(arguments)
+            .output()
+            .unwrap();
+        let said = String::from_utf8_lossy(&output.stdout).into_owned();
+        assert_eq!(
+            output.status.code(),
+            Some(0),
+            "{said} {}",
+            String::from_utf8_lossy(&output.stderr)
+        );
+        serde_json::from_str::<serde_json::Value>(&said).unwrap()
+    };
+    let (study, file) = (root.to_str().unwrap(), recording.to_str().unwrap());
+    let before = run(&["analyze", study, "--json"]);
+    let found = run(&[
+        "calibrate",
+        "--reference-spring",
+        file,
+        "--study",
+        study,
+        "--json",
+    ]);
+    assert!(
+        (found["force_delay_ms"].as_f64().unwrap() - 6.0).abs() < 0.2,
+        "{found}"
+    );
+    let after = run(&["analyze", study, "--json"]);
+    let ratio = |v: &serde_json::Value| v["tests"][0]["loss_ratio"].as_f64().unwrap();
+    assert!(
+        ratio(&before) < -0.01 && ratio(&after).abs() < 1e-3,
+        "{} {}",
+        ratio(&before),
+        ratio(&after)
+    );
+    assert!(
+        after["tests"][0]["notes"]
+            .to_string()
+            .contains("instrument loop:"),
+        "{after}"
+    );
+    std::fs::write(root.join("study.toml"), "[instrument]\nforce_delay_ms = 1.0\n").unwrap();
+    let set = run(&["analyze", study, "--json"]);
+    assert!(
+        set["problems"].to_string().contains("study.toml goes first"),
+        "{set}"
+    );
 }

@@ -37,8 +37,10 @@ fn figure_words(f: &CalibrationFigure, unit: &str) -> [String; 4] {
             String::new(),
         ),
     };
-    let at =
-        f.at.map_or(String::new(), |at| format!(" (worst at {} {unit})", short(at)));
+    // Zero return has its load in its name, and so has the resolution.
+    let worst =
+        f.at.filter(|_| !matches!(f.name.as_str(), "zero_return" | "resolution"));
+    let at = worst.map_or(String::new(), |at| format!(" (worst at {} {unit})", short(at)));
     [
         f.name.replace('_', " "),
         value.0,
