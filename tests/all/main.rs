@@ -5,6 +5,7 @@ mod asymmetry;
 mod bad_input;
 mod calibrated_study;
 mod calibration;
+mod calibration_bad_input;
 mod closed_forms_chain;
 mod closed_forms_push;
 mod closed_forms_tissue;
