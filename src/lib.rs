@@ -19,6 +19,7 @@ pub mod simulate;
 pub mod instrument;
 pub mod acquire;
 pub mod compare;
+pub mod agreement;
 pub mod technique;
 pub mod plot;
 pub mod report;

@@ -4,6 +4,7 @@ mod bench;
 mod naming;
 pub mod output;
 
+use crate::agreement::spread;
 use crate::compare::{CompareContext, compare};
 use crate::error::{Error, Problem, Result, Severity};
 use crate::read::recording::{Source, read_recording};
@@ -295,10 +296,16 @@ fn gather(
         results.inputs.push(outcome.input);
     }
     naming::number_trials(&mut results.tests);
+    // Without a study there is no root, and a file of that name in the working folder is nobody's.
+    let (own_spread, problems) = match study.root.as_os_str().is_empty() {
+        true => (None, Vec::new()),
+        false => spread::read(&study.root.join(spread::FILE_NAME)),
+    };
+    results.problems.extend(problems);
     let context = CompareContext {
         settings: &results.settings,
         calls: &study.calls,
-        agreement: None,
+        agreement: own_spread.as_ref(),
     };
     let comparison = compare(&results.tests, &context);
     let coverage: Vec<PlanCoverage> = plans

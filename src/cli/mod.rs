@@ -1,5 +1,6 @@
 //! The program: one thin file a command.
 
+pub mod agree;
 pub mod analyze;
 pub mod calibrate;
 pub mod check;
@@ -30,6 +31,7 @@ pub struct Cli {
 pub enum Command {
     Demo(demo::Args),
     Analyze(analyze::Args),
+    Agree(agree::Args),
     Check(check::Args),
     Prepare(prepare::Args),
     Calibrate(Box<calibrate::Args>),
@@ -62,6 +64,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     let outcome = match &cli.command {
         Command::Demo(args) => demo::run(args, cli.quiet),
         Command::Analyze(args) => analyze::run(args, cli.quiet),
+        Command::Agree(args) => agree::run(args, cli.quiet),
         Command::Check(args) => check::run(args, cli.quiet),
         Command::Prepare(args) => prepare::run(args, cli.quiet),
         Command::Calibrate(args) => calibrate::run(args, cli.quiet),

@@ -4,10 +4,12 @@
 //! open undecided, so that everything can be read in black and white.
 
 mod axis;
+mod bland_altman;
 mod canvas;
 mod control_chart;
 pub mod palette;
 pub mod png;
+mod psychometric;
 mod residuals;
 mod scan;
 mod scan_words;
@@ -17,8 +19,10 @@ mod test_panels;
 mod test_time;
 pub mod text;
 
+pub use bland_altman::bland_altman;
 pub use control_chart::{control_chart, words_of as control_words};
 pub use png::png;
+pub use psychometric::psychometric;
 pub use residuals::residuals;
 pub use scan::{ScanOptions, scan_overview};
 pub use scan_words::{level_label, row_label};

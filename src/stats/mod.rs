@@ -2,6 +2,7 @@
 //!
 //! Pure numbers: nothing here knows a file, a table or a test of the spine.
 
+pub mod agreement;
 pub mod decide;
 pub mod least_squares;
 pub mod line;

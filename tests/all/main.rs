@@ -1,6 +1,7 @@
 //! One test program: every further one links polars again. Each module holds the checks of one capability.
 
 mod accuracy;
+mod agreement;
 mod asymmetry;
 mod bad_input;
 mod calibrated_study;
@@ -15,12 +16,13 @@ mod filter_reference;
 mod instrument;
 mod invented;
 mod layers;
+mod live_agreement;
 mod live_scipy;
 mod measured_traces;
 mod page;
-mod proof;
 mod plans;
 mod program;
+mod proof;
 mod read;
 mod simulate;
 mod simulated_truth;

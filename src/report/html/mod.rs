@@ -17,7 +17,7 @@ use sha2::{Digest, Sha256};
 pub const FIGURES_AT_MOST: usize = 60;
 
 const TEMPLATE: &str = include_str!("page.html");
-pub(crate) const STYLE: &str = include_str!("style.css");
+pub(super) const STYLE: &str = include_str!("style.css");
 
 /// Which tests get a figure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -146,7 +146,7 @@ pub fn page(results: &Results, options: &PageOptions) -> Result<String> {
 }
 
 /// The hash that lets this style sheet in and no other.
-pub(crate) fn style_hash() -> String {
+pub(super) fn style_hash() -> String {
     format!("sha256-{}", base64(&Sha256::digest(STYLE.as_bytes())))
 }
 

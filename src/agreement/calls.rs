@@ -1,0 +1,374 @@
+//! Calls between examiners, and calls against the measured side.
+
+use super::CONFIDENCE;
+use crate::columns::Measure;
+use crate::compare::{ComparisonKind, DECIDED, Decision, Finding};
+use crate::stats::agreement::Interval;
+use crate::stats::agreement::fleiss_kappa::{FleissKappa, fleiss_kappa};
+use crate::stats::agreement::kappa::{Kappa, Weights, kappa};
+use crate::stats::agreement::psychometric::{Psychometric, psychometric, share_interval};
+use crate::study::call::Call;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Words in the order of the scale that weighted kappa runs along; `unsure` stands on no scale.
+pub const SCALE: [&str; 3] = ["left", "even", "right"];
+/// Rows of the confusion table.
+pub const CALLED: [&str; 4] = ["left", "even", "right", "unsure"];
+/// Columns of the confusion table.
+pub const MEASURED: [&str; 4] = ["left", "even", "right", "undecided"];
+/// Edges of the sizes of asymmetry, in percent; the last size has no upper edge.
+const SIZES: [f64; 6] = [0.0, 5.0, 10.0, 15.0, 20.0, 30.0];
+
+/// Kappas of two examiners.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PairKappa {
+    pub first: String,
+    pub second: String,
+    /// Rows the first's words, columns the second's, in the order of [`SCALE`].
+    pub table: [[f64; 3]; 3],
+    /// Places both called, one of them or both `unsure`: in no kappa.
+    pub unsure: usize,
+    /// Plain, linear and quadratic, or why there is none.
+    pub kappas: Result<[Kappa; 3], String>,
+}
+
+/// How often a size of asymmetry was named.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SizeShare {
+    pub from_percent: f64,
+    /// `None` for the last.
+    pub to_percent: Option<f64>,
+    pub n: usize,
+    pub detected: usize,
+    pub share: Option<Interval>,
+}
+
+/// One examiner's calls against the measured side.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AgainstMeasured {
+    pub examiner: String,
+    /// Rows [`CALLED`], columns [`MEASURED`].
+    pub confusion: [[usize; 4]; 4],
+    /// Size of each measured asymmetry in percent, and whether the stiffer side was named.
+    pub sizes_percent: Vec<f64>,
+    pub detected: Vec<bool>,
+    pub by_size: Vec<SizeShare>,
+    pub curve: Result<Psychometric, String>,
+}
+
+/// Everything that calls tell.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct CallAgreement {
+    pub calls: usize,
+    pub examiners: Vec<String>,
+    pub pairs: Vec<PairKappa>,
+    /// Between all examiners, on places that all of them called with a side or `even`.
+    pub fleiss: Option<FleissKappa>,
+    /// Why there is no kappa between all.
+    pub fleiss_reason: Option<String>,
+    /// The measure that calls are held against.
+    pub measure: Option<Measure>,
+    pub against: Vec<AgainstMeasured>,
+    pub notes: Vec<String>,
+}
+
+/// Agreement of a study's calls; `findings` carry the call beside what was measured.
+pub fn of_study(findings: &[Finding], calls: &[Call]) -> CallAgreement {
+    let mut all = CallAgreement {
+        calls: calls.len(),
+        ..CallAgreement::default()
+    };
+    if calls.is_empty() {
+        all.notes
+            .push("no calls: write what examiners felt into calls.csv, one row a level".to_owned());
+        return all;
+    }
+    between_examiners(calls, &mut all);
+    against_measured(findings, &mut all);
+    all
+}
+
+/// What a call is about, without who made it.
+type Place<'a> = (&'a str, &'a str, &'a str, Option<u32>);
+/// Each place with the word of each examiner.
+type Words<'a> = BTreeMap<Place<'a>, BTreeMap<&'a str, &'a str>>;
+
+fn words(calls: &[Call], same_session: bool) -> Words<'_> {
+    let mut in_order: Vec<&Call> = calls.iter().collect();
+    in_order.sort_by_key(|c| (&c.session, c.trial));
+    let mut words = Words::new();
+    for call in in_order {
+        let place = match same_session {
+            true => (
+                call.subject.as_str(),
+                call.level.as_str(),
+                call.session.as_str(),
+                call.trial,
+            ),
+            false => (call.subject.as_str(), call.level.as_str(), "", None),
+        };
+        // The first call stands where trials and sessions are set aside.
+        words
+            .entry(place)
+            .or_default()
+            .entry(&call.examiner)
+            .or_insert(&call.call);
+    }
+    words
+}
+
+fn between_examiners(calls: &[Call], all: &mut CallAgreement) {
+    let examiners: BTreeSet<&str> = calls.iter().map(|c| c.examiner.as_str()).collect();
+    let examiners: Vec<&str> = examiners.into_iter().collect();
+    all.examiners = examiners.iter().map(|e| (*e).to_owned()).collect();
+    if examiners.len() < 2 {
+        all.fleiss_reason = Some("calls of one examiner only: a second must call the same levels".to_owned());
+        return;
+    }
+    let shared = |w: &Words| w.values().any(|by| by.len() > 1);
+    let mut by_place = words(calls, true);
+    if !shared(&by_place) {
+        by_place = words(calls, false);
+        if shared(&by_place) {
+            all.notes.push(
+                "no two examiners called the same level in the same session and trial: each one's first call of a \
+                 subject's level stands"
+                    .to_owned(),
+            );
+        }
+    }
+    for (i, first) in examiners.iter().enumerate() {
+        for second in &examiners[i + 1..] {
+            all.pairs.extend(pair(first, second, &by_place));
+        }
+    }
+    let counts: Vec<[u32; 3]> = by_place
+        .values()
+        .filter(|by| by.len() == examiners.len())
+        .filter_map(|by| {
+            let mut row = [0; 3];
+            for word in by.values() {
+                row[scale(word)?] += 1;
+            }
+            Some(row)
+        })
+        .collect();
+    if counts.is_empty() {
+        all.fleiss_reason = Some("no level was called left, even or right by every examiner".to_owned());
+        return;
+    }
+    match fleiss_kappa(&counts, CONFIDENCE) {
+        Ok(kappa) => all.fleiss = Some(kappa),
+        Err(error) => all.fleiss_reason = Some(error.to_string()),
+    }
+}
+
+fn scale(word: &str) -> Option<usize> {
+    SCALE.iter().position(|w| *w == word)
+}
+
+/// `None` when the two called no place in common.
+fn pair(first: &str, second: &str, by_place: &Words) -> Option<PairKappa> {
+    let mut table = [[0.0; 3]; 3];
+    let (mut unsure, mut both) = (0, 0);
+    for by in by_place.values() {
+        let (Some(a), Some(b)) = (by.get(first), by.get(second)) else {
+            continue;
+        };
+        both += 1;
+        match (scale(a), scale(b)) {
+            (Some(a), Some(b)) => table[a][b] += 1.0,
+            _ => unsure += 1,
+        }
+    }
+    let of = |weights| kappa(&table, weights, CONFIDENCE).map_err(|e| e.to_string());
+    let kappas = || Ok([of(Weights::Plain)?, of(Weights::Linear)?, of(Weights::Quadratic)?]);
+    (both > 0).then(|| PairKappa {
+        first: first.to_owned(),
+        second: second.to_owned(),
+        table,
+        unsure,
+        kappas: kappas(),
+    })
+}
+
+/// The stiffness with the most called and measured levels; of equals the fitted, which is the sharpest.
+fn chosen_measure(findings: &[Finding]) -> Option<Measure> {
+    let usable = |m: Measure| {
+        findings
+            .iter()
+            .filter(move |f| f.measure == m && usable(f))
+            .count()
+    };
+    let order = [Measure::Window, Measure::EndFeel, Measure::FittedEndFeel];
+    debug_assert!(order.iter().all(|m| DECIDED.contains(m)));
+    order
+        .into_iter()
+        .filter(|m| usable(*m) > 0)
+        .max_by_key(|m| usable(*m))
+}
+
+fn usable(finding: &Finding) -> bool {
+    finding.comparison == ComparisonKind::LeftRight
+        && finding.call.is_some()
+        && finding.asymmetry_percent.is_some_and(f64::is_finite)
+}
+
+fn against_measured(findings: &[Finding], all: &mut CallAgreement) {
+    all.measure = chosen_measure(findings);
+    let Some(measure) = all.measure else {
+        all.notes.push(
+            "no call stands beside a level measured on both sides: calls could not be held against measurements"
+                .to_owned(),
+        );
+        return;
+    };
+    let mut by_examiner: BTreeMap<&str, Vec<&Finding>> = BTreeMap::new();
+    for finding in findings.iter().filter(|f| f.measure == measure && usable(f)) {
+        let examiner = finding.key.examiner.as_deref().unwrap_or("not named");
+        by_examiner.entry(examiner).or_default().push(finding);
+    }
+    all.against = by_examiner
+        .into_iter()
+        .map(|(examiner, rows)| against(examiner, &rows))
+        .collect();
+}
+
+fn against(examiner: &str, findings: &[&Finding]) -> AgainstMeasured {
+    let mut confusion = [[0; 4]; 4];
+    let (mut sizes, mut detected) = (Vec::new(), Vec::new());
+    for finding in findings {
+        let (Some(call), Some(asymmetry)) = (&finding.call, finding.asymmetry_percent) else {
+            continue;
+        };
+        let measured = finding.side_of_resistance.map_or("undecided", Decision::word);
+        let row = CALLED.iter().position(|w| w == call);
+        let column = MEASURED.iter().position(|w| *w == measured);
+        if let (Some(row), Some(column)) = (row, column) {
+            confusion[row][column] += 1;
+        }
+        if asymmetry != 0.0 {
+            let stiffer = if asymmetry > 0.0 { "right" } else { "left" };
+            sizes.push(asymmetry.abs());
+            detected.push(call == stiffer);
+        }
+    }
+    AgainstMeasured {
+        examiner: examiner.to_owned(),
+        confusion,
+        by_size: by_size(&sizes, &detected),
+        curve: curve(&sizes, &detected),
+        sizes_percent: sizes,
+        detected,
+    }
+}
+
+/// The curve; a just-detected size at or below 0 is none, and an interval does not reach below 0.
+fn curve(sizes: &[f64], detected: &[bool]) -> Result<Psychometric, String> {
+    let mut curve = psychometric(sizes, detected, CONFIDENCE).map_err(|e| e.to_string())?;
+    if curve.just_detected.value <= 0.0 {
+        return Err(
+            "more than half of even the smallest differences were named; smaller ones are needed".to_owned(),
+        );
+    }
+    let low = curve.just_detected.low.map_or(0.0, |low| low.max(0.0));
+    curve.just_detected.low = Some(low);
+    Ok(curve)
+}
+
+fn by_size(sizes: &[f64], detected: &[bool]) -> Vec<SizeShare> {
+    let bins = SIZES.iter().enumerate().map(|(i, from)| {
+        let to = SIZES.get(i + 1).copied();
+        let inside = |s: f64| s >= *from && to.is_none_or(|to| s < to);
+        let hits: Vec<bool> = sizes
+            .iter()
+            .zip(detected)
+            .filter(|(s, _)| inside(**s))
+            .map(|(_, d)| *d)
+            .collect();
+        let seen = hits.iter().filter(|d| **d).count();
+        SizeShare {
+            from_percent: *from,
+            to_percent: to,
+            n: hits.len(),
+            detected: seen,
+            share: share_interval(seen, hits.len(), CONFIDENCE).ok().flatten(),
+        }
+    });
+    bins.collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn call(subject: &str, examiner: &str, session: &str, word: &str) -> Call {
+        Call {
+            subject: subject.to_owned(),
+            examiner: examiner.to_owned(),
+            session: session.to_owned(),
+            level: "L3".to_owned(),
+            trial: None,
+            call: word.to_owned(),
+            confidence: None,
+        }
+    }
+
+    #[test]
+    fn two_examiners_are_held_against_each_other_and_unsure_is_counted_apart() {
+        let calls: Vec<Call> = [
+            ("left", "left"),
+            ("right", "left"),
+            ("even", "even"),
+            ("unsure", "left"),
+        ]
+        .iter()
+        .enumerate()
+        .flat_map(|(i, (a, b))| {
+            let subject = format!("V-0{i}");
+            [call(&subject, "L-1", "s", a), call(&subject, "L-2", "s", b)]
+        })
+        .collect();
+        let all = of_study(&[], &calls);
+        assert_eq!(all.pairs.len(), 1);
+        let pair = &all.pairs[0];
+        assert_eq!(
+            (pair.unsure, pair.table[0][0], pair.table[2][0], pair.table[1][1]),
+            (1, 1.0, 1.0, 1.0)
+        );
+        // By hand: observed 2/3; chance (1/3)(2/3) + (1/3)(1/3) = 1/3; kappa 1/2.
+        assert!((pair.kappas.as_ref().unwrap()[0].kappa.value - 0.5).abs() < 1e-12);
+        assert_eq!(all.fleiss.unwrap().subjects, 3);
+        assert!(all.notes[0].contains("no call stands beside"));
+    }
+
+    #[test]
+    fn sessions_are_set_aside_when_examiners_share_none() {
+        let calls = [call("V-1", "L-1", "s1", "left"), call("V-1", "L-2", "s2", "left")];
+        let all = of_study(&[], &calls);
+        assert!(all.notes[0].contains("same session"));
+        assert!(
+            all.pairs[0]
+                .kappas
+                .as_ref()
+                .unwrap_err()
+                .contains("one and the same word")
+        );
+    }
+
+    #[test]
+    fn one_examiner_and_no_calls_say_what_is_missing() {
+        let one = of_study(&[], &[call("V-1", "L-1", "s1", "left")]);
+        assert!(one.fleiss_reason.unwrap().contains("one examiner only"));
+        assert!(of_study(&[], &[]).notes[0].contains("calls.csv"));
+    }
+
+    #[test]
+    fn shares_by_size_count_every_size_once() {
+        let shares = by_size(&[0.1, 5.0, 14.9, 31.0, 99.0], &[false, true, true, true, false]);
+        let n: Vec<usize> = shares.iter().map(|s| s.n).collect();
+        assert_eq!(n, [1, 1, 1, 0, 0, 2]);
+        assert_eq!(shares[3].share, None);
+        assert_eq!(shares[5].share.unwrap().value, 0.5);
+    }
+}

@@ -1,0 +1,155 @@
+//! A study's repeated tests to intraclass correlations, errors of measurement, limits of agreement; calls to kappas and
+//! to what each examiner just detects (methods, section 7).
+//!
+//! The *target* of a test is what stays the same when it is repeated: subject, level, side, posture, contact and line
+//! of drive. Everything is computed for single tests; tables with holes are cut down to their largest balanced part, and
+//! what that leaves out is listed.
+
+pub mod calls;
+pub mod ratings;
+pub mod registered;
+pub mod spread;
+mod summary;
+mod tables;
+
+pub use summary::{LeftOut, PairLimits, Summary, TrialsRow, WANTED_PERCENT, summarise};
+pub use tables::RatingTable;
+
+use crate::columns::Measure;
+use crate::compare::Finding;
+use crate::study::call::Call;
+use crate::trace::Test;
+
+/// Coverage of every interval of agreement.
+pub const CONFIDENCE: f64 = 0.95;
+
+/// What was repeated.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Design {
+    /// One target by several examiners.
+    BetweenExaminers,
+    /// One target several times by one examiner in one session.
+    WithinExaminer,
+    /// One target by one examiner in several sessions.
+    BetweenDays,
+    /// Any numbers: a file of subjects, raters and values.
+    Ratings,
+}
+
+impl Design {
+    /// The key in JSON and tables.
+    pub fn word(self) -> &'static str {
+        match self {
+            Design::BetweenExaminers => "between_examiners",
+            Design::WithinExaminer => "within_examiner",
+            Design::BetweenDays => "between_days",
+            Design::Ratings => "ratings",
+        }
+    }
+
+    /// In words, for pages.
+    pub fn label(self) -> &'static str {
+        match self {
+            Design::BetweenExaminers => "between examiners",
+            Design::WithinExaminer => "within examiner",
+            Design::BetweenDays => "between days",
+            Design::Ratings => "ratings",
+        }
+    }
+}
+
+/// Agreement of one measure.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MeasureAgreement {
+    /// Column name in `tests`, or `value` for a file of ratings.
+    pub name: String,
+    pub label: String,
+    /// Empty for a ratio and for ratings, whose unit nobody stated.
+    pub unit: String,
+    pub decimals: usize,
+    /// One a design, in the order of [`Design`]; a design that the tests do not hold says why.
+    pub designs: Vec<Summary>,
+}
+
+impl MeasureAgreement {
+    /// The design that stands first: between examiners, else within examiner, else between days, whichever has
+    /// coefficients; where none has, the first.
+    pub fn main(&self) -> Option<&Summary> {
+        let sound = |s: &&Summary| s.icc.consistency.is_some();
+        let told = |s: &&Summary| s.squares.is_some();
+        let all = || self.designs.iter();
+        all()
+            .find(sound)
+            .or_else(|| all().find(told))
+            .or_else(|| all().next())
+    }
+
+    /// The summary of a design.
+    pub fn design(&self, design: Design) -> Option<&Summary> {
+        self.designs.iter().find(|s| s.design == design)
+    }
+}
+
+/// Everything `agree` found.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Agreement {
+    pub title: Option<String>,
+    pub measures: Vec<MeasureAgreement>,
+    pub spread: Option<spread::Spread>,
+    /// `None` for a file of ratings.
+    pub calls: Option<calls::CallAgreement>,
+    /// What the reader should know, in sentences.
+    pub notes: Vec<String>,
+}
+
+impl Agreement {
+    /// Whether any coefficient or error of measurement could be had.
+    pub fn is_empty(&self) -> bool {
+        self.measures
+            .iter()
+            .flat_map(|m| &m.designs)
+            .all(|s| s.squares.is_none())
+    }
+}
+
+/// Agreement of a study: every measure of its tests, and its calls.
+///
+/// `tests` in any order; `findings` are those of the same tests, with the calls beside them.
+pub fn of_study(tests: &[Test], findings: &[Finding], study_calls: &[Call]) -> Agreement {
+    let repeats = tables::Repeats::new(tests);
+    let of_measure = |measure: Measure| {
+        let info = measure.info();
+        MeasureAgreement {
+            name: info.name.to_owned(),
+            label: info.label.to_owned(),
+            unit: info.unit.to_owned(),
+            decimals: info.decimals,
+            designs: repeats
+                .tables(measure)
+                .iter()
+                .map(|t| summarise(t, CONFIDENCE))
+                .collect(),
+        }
+    };
+    Agreement {
+        title: None,
+        measures: Measure::ALL.into_iter().map(of_measure).collect(),
+        spread: spread::of_tests(&repeats),
+        calls: Some(calls::of_study(findings, study_calls)),
+        notes: repeats.notes(),
+    }
+}
+
+/// Agreement of any ratings.
+pub fn of_ratings(table: &RatingTable) -> Agreement {
+    Agreement {
+        measures: vec![MeasureAgreement {
+            name: "value".to_owned(),
+            label: "value".to_owned(),
+            unit: String::new(),
+            decimals: 3,
+            designs: vec![summarise(table, CONFIDENCE)],
+        }],
+        ..Agreement::default()
+    }
+}

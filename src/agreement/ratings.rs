@@ -1,0 +1,151 @@
+//! Ratings of any kind from a file: subject, rater, value.
+
+use super::{Design, RatingTable};
+use crate::error::Problem;
+use crate::study::table::TextTable;
+use crate::study::words::shown;
+use std::collections::BTreeMap;
+
+/// Reads ratings from delimited text with the columns `subject`, `rater` and `value`; subjects and raters keep the order
+/// of the file. `file` is the name that problems carry.
+///
+/// An empty value is a rating that was not made. Rows that cannot be used are left out with a problem; two different
+/// values of one subject by one rater are both left out.
+///
+/// # Errors
+/// A problem when a column is missing or there are no rows.
+pub fn parse(file: &str, text: &str) -> Result<(RatingTable, Vec<Problem>), Vec<Problem>> {
+    let mut problems = Vec::new();
+    let table = TextTable::parse(file, text, &mut problems).map_err(|p| vec![p])?;
+    if !table.check_headings(file, &["subject", "rater", "value"], &[], &mut problems) {
+        return Err(problems);
+    }
+    let mut subjects: Vec<String> = Vec::new();
+    let mut raters: Vec<String> = Vec::new();
+    let mut values: BTreeMap<(usize, usize), Vec<(u64, f64)>> = BTreeMap::new();
+    for row in &table.rows {
+        let (Some(subject), Some(rater)) = (row.get("subject"), row.get("rater")) else {
+            let empty = if row.get("subject").is_none() {
+                "subject"
+            } else {
+                "rater"
+            };
+            let problem = Problem::error(file, "an empty cell", "a code", "fill it in; the row is not used");
+            problems.push(problem.at_line(row.line).in_column(empty));
+            continue;
+        };
+        let (s, r) = (place(&mut subjects, subject), place(&mut raters, rater));
+        let Some(cell) = row.get("value") else { continue };
+        match cell.replace(',', ".").parse::<f64>() {
+            Ok(value) if value.is_finite() => values.entry((s, r)).or_default().push((row.line, value)),
+            _ if cell.eq_ignore_ascii_case("nan") => {}
+            _ => problems.push(
+                Problem::error(
+                    file,
+                    shown(cell),
+                    "a number, or an empty cell",
+                    "correct or empty it; the row is not used",
+                )
+                .at_line(row.line)
+                .in_column("value"),
+            ),
+        }
+    }
+    let mut cells = vec![vec![None; raters.len()]; subjects.len()];
+    for ((s, r), found) in values {
+        if let [(_, value), others @ ..] = found.as_slice() {
+            if others.iter().all(|(_, v)| v == value) {
+                cells[s][r] = Some(*value);
+            } else {
+                problems.push(conflict(file, &subjects[s], &raters[r], &found));
+            }
+        }
+    }
+    if subjects.is_empty() {
+        problems.push(Problem::error(
+            file,
+            "no usable rows",
+            "rows of subject, rater and value",
+            "add the ratings",
+        ));
+        return Err(problems);
+    }
+    let table = RatingTable {
+        design: Design::Ratings,
+        subjects,
+        raters,
+        cells,
+        notes: Vec::new(),
+    };
+    Ok((table, problems))
+}
+
+fn place(all: &mut Vec<String>, word: &str) -> usize {
+    all.iter().position(|w| w == word).unwrap_or_else(|| {
+        all.push(word.to_owned());
+        all.len() - 1
+    })
+}
+
+fn conflict(file: &str, subject: &str, rater: &str, found: &[(u64, f64)]) -> Problem {
+    let said: Vec<String> = found
+        .iter()
+        .map(|(line, v)| format!("{v} in line {line}"))
+        .collect();
+    Problem::error(
+        file,
+        format!(
+            "more than one value of {} by {}: {}",
+            shown(subject),
+            shown(rater),
+            said.join(", ")
+        ),
+        "one value for a subject and rater",
+        "keep one, or name repeated ratings as raters of their own; none of them is used",
+    )
+    .at_line(found.last().map_or(0, |(line, _)| *line))
+    .in_column("value")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rows_make_a_table_in_the_order_of_the_file() {
+        let text = "subject;rater;value\nV-2;B;2,5\nV-1;A;1\nV-2;A;3\nV-1;B;\n";
+        let (t, problems) = parse("r.csv", text).unwrap();
+        assert_eq!(
+            (t.subjects, t.raters),
+            (
+                vec!["V-2".to_owned(), "V-1".into()],
+                vec!["B".to_owned(), "A".into()]
+            )
+        );
+        assert_eq!(t.cells, vec![vec![Some(2.5), Some(3.0)], vec![None, Some(1.0)]]);
+        assert!(problems.is_empty());
+    }
+
+    #[test]
+    fn a_word_for_a_number_and_two_values_for_one_are_problems_with_their_lines() {
+        let text = "subject,rater,value\nV-1,A,1\nV-1,B,hard\nV-2,A,2\nV-2,A,3\nV-2,B,2\nV-2,B,2\n";
+        let (t, problems) = parse("r.csv", text).unwrap();
+        assert_eq!(t.cells, vec![vec![Some(1.0), None], vec![None, Some(2.0)]]);
+        assert_eq!(problems.len(), 2, "{problems:?}");
+        assert_eq!((problems[0].line, problems[1].line), (Some(3), Some(5)));
+        assert!(
+            problems[1].found.contains("2 in line 4, 3 in line 5"),
+            "{}",
+            problems[1]
+        );
+    }
+
+    #[test]
+    fn a_missing_column_is_named() {
+        let problems = parse("r.csv", "subject,examiner,value\nV-1,A,1\n").unwrap_err();
+        assert!(
+            problems.iter().any(|p| p.column.as_deref() == Some("rater")),
+            "{problems:?}"
+        );
+    }
+}

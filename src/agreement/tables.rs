@@ -1,0 +1,237 @@
+//! Tests to tables of ratings.
+
+use super::Design;
+use crate::columns::Measure;
+use crate::study::anatomy;
+use crate::trace::Test;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Ratings with holes: one row a subject, one column a rater.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RatingTable {
+    pub design: Design,
+    pub subjects: Vec<String>,
+    pub raters: Vec<String>,
+    /// One row a subject, each as long as `raters`.
+    pub cells: Vec<Vec<Option<f64>>>,
+    /// What there is to know about how the table came about.
+    pub notes: Vec<String>,
+}
+
+/// What stays the same when a test is repeated. The rank sorts levels from the neck down.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+struct Target {
+    subject: Option<String>,
+    rank: usize,
+    level: String,
+    side: &'static str,
+    posture: Option<String>,
+    contact: Option<String>,
+    /// In millionths of a degree: nearer is the same.
+    line_of_drive: Option<i64>,
+}
+
+impl Target {
+    fn of(test: &Test) -> Option<Target> {
+        let about = &test.about;
+        let level = about.level.clone()?;
+        Some(Target {
+            subject: about.subject.clone(),
+            rank: anatomy::rank(&level).unwrap_or(usize::MAX),
+            level,
+            side: about.side?.word(),
+            posture: about.posture.clone(),
+            contact: about.contact.clone(),
+            line_of_drive: about.line_of_drive_deg.map(|d| (d * 1e6).round() as i64),
+        })
+    }
+
+    fn label(&self) -> String {
+        let subject = self.subject.as_deref().unwrap_or("subject not named");
+        let mut label = format!("{subject}, {} {}", anatomy::label(&self.level), self.side);
+        for more in [&self.posture, &self.contact].into_iter().flatten() {
+            label.push_str(", ");
+            label.push_str(more);
+        }
+        label
+    }
+}
+
+/// Target, examiner and session.
+type Key = (Target, Option<String>, Option<String>);
+/// A row's values with the session each comes from.
+type Days<'a> = Vec<(&'a Option<String>, f64)>;
+
+/// The tests of a study, sorted into targets.
+pub(super) struct Repeats<'a> {
+    /// By target, examiner and session, each in the order of trials.
+    by_session: BTreeMap<Key, Vec<&'a Test>>,
+    /// When each session began, for their order.
+    began: BTreeMap<Option<String>, Option<String>>,
+    homeless: usize,
+}
+
+impl<'a> Repeats<'a> {
+    pub fn new(tests: &'a [Test]) -> Repeats<'a> {
+        let mut repeats = Repeats {
+            by_session: BTreeMap::new(),
+            began: BTreeMap::new(),
+            homeless: 0,
+        };
+        for test in tests {
+            let Some(target) = Target::of(test) else {
+                repeats.homeless += 1;
+                continue;
+            };
+            let about = &test.about;
+            let began = repeats.began.entry(about.session.clone()).or_default();
+            if let Some(at) = &about.recorded_at
+                && began.as_ref().is_none_or(|b| at < b)
+            {
+                *began = Some(at.clone());
+            }
+            let key = (target, about.examiner.clone(), about.session.clone());
+            repeats.by_session.entry(key).or_default().push(test);
+        }
+        for tests in repeats.by_session.values_mut() {
+            tests.sort_by(|a, b| order(a).cmp(&order(b)));
+        }
+        repeats
+    }
+
+    /// Tests that name no level or no side.
+    pub fn notes(&self) -> Vec<String> {
+        match self.homeless {
+            0 => Vec::new(),
+            n => vec![format!(
+                "{n} tests name no level or no side and cannot be repetitions of anything: name them in the sidecar or \
+                 the plan"
+            )],
+        }
+    }
+
+    /// Values of each examiner's repeated tests of one target in one session, at least two each.
+    pub fn within_sessions(&self, measure: Measure) -> Vec<Vec<f64>> {
+        let values = |tests: &Vec<&Test>| tests.iter().filter_map(|t| t.value(measure)).collect();
+        self.by_session
+            .values()
+            .map(values)
+            .filter(|v: &Vec<f64>| v.len() > 1)
+            .collect()
+    }
+
+    /// The tables of a measure, one a design.
+    pub fn tables(&self, measure: Measure) -> [RatingTable; 3] {
+        [
+            self.between_examiners(measure),
+            self.within_examiner(measure),
+            self.between_days(measure),
+        ]
+    }
+
+    fn within_examiner(&self, measure: Measure) -> RatingTable {
+        let rows = self
+            .by_session
+            .iter()
+            .map(|((target, examiner, session), tests)| {
+                let values: Vec<f64> = tests.iter().filter_map(|t| t.value(measure)).collect();
+                (with(&target.label(), &[examiner, session]), values)
+            });
+        ranked(Design::WithinExaminer, "test", rows.collect())
+    }
+
+    fn between_days(&self, measure: Measure) -> RatingTable {
+        let mut rows: BTreeMap<(&Target, &Option<String>), Days> = BTreeMap::new();
+        for ((target, examiner, session), tests) in &self.by_session {
+            if let Some(first) = tests.iter().find_map(|t| t.value(measure)) {
+                rows.entry((target, examiner)).or_default().push((session, first));
+            }
+        }
+        let rows = rows.into_iter().map(|((target, examiner), mut days)| {
+            days.sort_by_key(|(session, _)| (self.began.get(*session), *session));
+            let values = days.into_iter().map(|(_, v)| v).collect();
+            (with(&target.label(), &[examiner]), values)
+        });
+        ranked(Design::BetweenDays, "day", rows.collect())
+    }
+
+    fn between_examiners(&self, measure: Measure) -> RatingTable {
+        let same_session = self.by_examiner(measure, true);
+        if super::summary::balanced(&same_session).is_some() {
+            return same_session;
+        }
+        let mut any_session = self.by_examiner(measure, false);
+        if super::summary::balanced(&any_session).is_some() {
+            any_session.notes.push(
+                "examiners did not test in the same session: each examiner's first session stands, so days differ too"
+                    .to_owned(),
+            );
+            return any_session;
+        }
+        same_session
+    }
+
+    fn by_examiner(&self, measure: Measure, same_session: bool) -> RatingTable {
+        let named = |examiner: &Option<String>| examiner.clone().unwrap_or_else(|| "not named".to_owned());
+        let raters: BTreeSet<String> = self.by_session.keys().map(|(_, e, _)| named(e)).collect();
+        let raters: Vec<String> = raters.into_iter().collect();
+        type Row = Vec<Option<((Option<String>, Option<String>), f64)>>;
+        let mut rows: BTreeMap<(Target, Option<String>), Row> = BTreeMap::new();
+        for ((target, examiner, session), tests) in &self.by_session {
+            let Some(value) = tests.iter().find_map(|t| t.value(measure)) else {
+                continue;
+            };
+            let key = (target.clone(), session.clone().filter(|_| same_session));
+            let row = rows.entry(key).or_insert_with(|| vec![None; raters.len()]);
+            let began = (self.began.get(session).cloned().flatten(), session.clone());
+            if let Some(cell) = raters
+                .iter()
+                .position(|r| *r == named(examiner))
+                .and_then(|i| row.get_mut(i))
+                && cell.as_ref().is_none_or(|(first, _)| began < *first)
+            {
+                *cell = Some((began, value));
+            }
+        }
+        let (subjects, cells) = rows
+            .into_iter()
+            .map(|((target, session), row)| {
+                let values = row.into_iter().map(|c| c.map(|(_, v)| v)).collect::<Vec<_>>();
+                (with(&target.label(), &[&session]), values)
+            })
+            .unzip();
+        RatingTable {
+            design: Design::BetweenExaminers,
+            subjects,
+            raters,
+            cells,
+            notes: Vec::new(),
+        }
+    }
+}
+
+fn with(label: &str, more: &[&Option<String>]) -> String {
+    let mut label = label.to_owned();
+    for word in more.iter().filter_map(|m| m.as_deref()) {
+        label.push_str(", ");
+        label.push_str(word);
+    }
+    label
+}
+
+fn order(test: &Test) -> (Option<u32>, &str, u32) {
+    (test.about.trial, &test.recording, test.test)
+}
+
+/// A table whose columns are first, second, third …
+fn ranked(design: Design, what: &str, rows: Vec<(String, Vec<f64>)>) -> RatingTable {
+    let columns = rows.iter().map(|(_, v)| v.len()).max().unwrap_or(0);
+    let fill = |values: &Vec<f64>| (0..columns).map(|i| values.get(i).copied()).collect();
+    RatingTable {
+        design,
+        raters: (1..=columns).map(|i| format!("{what} {i}")).collect(),
+        cells: rows.iter().map(|(_, v)| fill(v)).collect(),
+        subjects: rows.into_iter().map(|(label, _)| label).collect(),
+        notes: Vec::new(),
+    }
+}

@@ -1,0 +1,217 @@
+//! `agree`: how far repeated tests, and calls, agree.
+
+use super::Outcome;
+use super::analyze::{analyze, word};
+use crate::agreement::{self, Agreement, ratings, spread};
+use crate::error::{Problem, Severity};
+use crate::plot::text::number;
+use crate::report::agreement as report;
+use crate::study::inputs;
+use crate::write::{OutputFolder, write_file_whole};
+use anyhow::{Context, bail};
+use std::path::{Path, PathBuf};
+
+/// Reliability of a study's repeated tests and calls, or of any ratings.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  tautpoint agree my-study                            prints a summary, writes nothing
+  tautpoint agree my-study --out my-study/agreement   page, tables, figures; my-study/agreement.toml
+  tautpoint agree my-study --json | jq .measures.end_feel_n_per_mm
+  tautpoint agree --ratings scores.csv --json         columns subject, rater, value
+
+With --out, the spread of the study's repeated tests goes into its agreement.toml: from then on, decisions on a
+single trial a side rest on it.
+
+Exit code: 0 done; 1 done, but some inputs could not be used (each is named); 2 nothing done.")]
+pub struct Args {
+    /// A study (a folder with study.toml) or a folder of recordings.
+    #[arg(
+        value_name = "STUDY",
+        required_unless_present = "ratings",
+        conflicts_with = "ratings"
+    )]
+    study: Option<PathBuf>,
+    /// Any numbers: delimited text with the columns subject, rater and value.
+    #[arg(long, value_name = "FILE")]
+    ratings: Option<PathBuf>,
+    /// Folder for the page, tables and figures; written whole or not at all.
+    #[arg(long, short, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Prints one JSON object instead of the summary.
+    #[arg(long)]
+    json: bool,
+}
+
+/// What was found, and what was noticed on the way.
+struct Found {
+    agreement: Agreement,
+    problems: Vec<Problem>,
+    /// Where agreement.toml goes; `None` without a study.
+    study_root: Option<PathBuf>,
+}
+
+/// Runs the command.
+pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+    let (input, found) = match (&args.study, &args.ratings) {
+        (_, Some(file)) => (file, of_ratings(file)?),
+        (Some(study), None) => (study, of_study(study, quiet)?),
+        (None, None) => bail!("name a study, or a file of ratings with --ratings"),
+    };
+    if let Some(out) = &args.out {
+        write(&found, out, input)?;
+    }
+    if args.json {
+        print!("{}", report::object_text(&found.agreement, &found.problems));
+    } else if args.out.is_none() || !quiet {
+        print!("{}", summary(&found.agreement));
+    }
+    for problem in &found.problems {
+        eprintln!("{}: {problem}", word(problem.severity));
+    }
+    tell_missing(&found.agreement);
+    if let (Some(out), false) = (&args.out, quiet) {
+        eprintln!("report: {}", out.join("agreement.html").display());
+    }
+    let failed = found.problems.iter().any(|p| p.severity == Severity::Error);
+    Ok(
+        match (found.agreement.is_empty() && !has_calls(&found.agreement), failed) {
+            (true, _) => Outcome::Nothing,
+            (false, true) => Outcome::Partly,
+            (false, false) => Outcome::Done,
+        },
+    )
+}
+
+fn has_calls(agreement: &Agreement) -> bool {
+    let calls = agreement.calls.as_ref();
+    calls.is_some_and(|c| !c.pairs.is_empty() || !c.against.is_empty())
+}
+
+fn of_ratings(path: &Path) -> anyhow::Result<Found> {
+    let file = path
+        .file_name()
+        .map_or_else(|| path.to_string_lossy(), |n| n.to_string_lossy());
+    let bytes = std::fs::read(path).with_context(|| {
+        format!(
+            "{} cannot be read; check that the file is there and may be read",
+            path.display()
+        )
+    })?;
+    let Ok(text) = String::from_utf8(bytes) else {
+        bail!(
+            "{}: found bytes that are no UTF-8 text; save it again as UTF-8",
+            path.display()
+        );
+    };
+    match ratings::parse(&file, &text) {
+        Ok((table, problems)) => Ok(Found {
+            agreement: agreement::of_ratings(&table),
+            problems,
+            study_root: None,
+        }),
+        Err(problems) => {
+            let all: Vec<String> = problems.iter().map(ToString::to_string).collect();
+            bail!("{}", all.join("\n"))
+        }
+    }
+}
+
+fn of_study(path: &Path, quiet: bool) -> anyhow::Result<Found> {
+    let paths = [path.to_owned()];
+    let inputs = inputs::collect(&paths)?;
+    let results = analyze(&paths, Vec::new(), None, false, quiet)?;
+    let calls = inputs.study.as_ref().map_or(&[][..], |s| s.calls.as_slice());
+    let mut agreement = agreement::of_study(&results.tests, &results.findings, calls);
+    agreement.title = results.title.clone();
+    Ok(Found {
+        agreement,
+        problems: results.problems,
+        study_root: inputs.study.map(|s| s.root),
+    })
+}
+
+/// The result folder, then the study's agreement.toml: a folder that is refused leaves the study as it was.
+fn write(found: &Found, out: &Path, input: &Path) -> anyhow::Result<()> {
+    let mut folder = OutputFolder::begin(out, &[input.to_owned()])?;
+    report::write(&found.agreement, &found.problems, &mut folder)?;
+    folder.finish(report::record(&found.problems))?;
+    if let (Some(root), Some(spread)) = (&found.study_root, &found.agreement.spread) {
+        write_file_whole(&root.join(spread::FILE_NAME), spread.to_toml().as_bytes())?;
+    }
+    Ok(())
+}
+
+/// Said when no measure has any agreement: what is missing, once each.
+fn tell_missing(agreement: &Agreement) {
+    if !agreement.is_empty() {
+        return;
+    }
+    let mut told: Vec<&str> = Vec::new();
+    for summary in agreement.measures.iter().flat_map(|m| &m.designs) {
+        if let Some(reason) = &summary.reason
+            && reason != "no test has this measure"
+            && !told.contains(&reason.as_str())
+        {
+            told.push(reason);
+            eprintln!("missing: {}: {reason}", summary.design.label());
+        }
+    }
+    if told.is_empty() {
+        eprintln!("missing: no test has any measure");
+    }
+}
+
+/// One line a measure and design that has numbers.
+fn summary(agreement: &Agreement) -> String {
+    let mut text = String::new();
+    for measure in &agreement.measures {
+        for s in &measure.designs {
+            let (Some(squares), Some(sem)) = (&s.squares, &s.sem) else {
+                continue;
+            };
+            let unit = if measure.unit.is_empty() {
+                String::new()
+            } else {
+                format!(" {}", measure.unit)
+            };
+            let icc = |form: Option<crate::stats::agreement::Interval>| {
+                form.map_or_else(|| "-".to_owned(), |i| number(i.value, 2))
+            };
+            let mdc = sem.mdc95_agreement().value;
+            let percent = s
+                .percent(mdc)
+                .map_or(String::new(), |p| format!(" ({} %)", number(p, 0)));
+            text.push_str(&format!(
+                "{}, {}: {} × {}; ICC(1) {}, ICC(A,1) {}, ICC(C,1) {}; SEM consistency {}, agreement {}{unit}; \
+                 MDC95 {}{unit}{percent}\n",
+                measure.label,
+                s.design.label(),
+                squares.subjects,
+                squares.raters,
+                icc(s.icc.one),
+                icc(s.icc.agreement),
+                icc(s.icc.consistency),
+                number(sem.consistency.value, measure.decimals),
+                number(sem.agreement.value, measure.decimals),
+                number(mdc, measure.decimals),
+            ));
+            for line in s.notes.iter().chain(&s.reason) {
+                text.push_str(&format!("  {line}\n"));
+            }
+        }
+    }
+    if let Some(calls) = &agreement.calls {
+        for a in &calls.against {
+            match &a.curve {
+                Ok(c) => text.push_str(&format!(
+                    "{} just detects an asymmetry of {} %\n",
+                    a.examiner,
+                    number(c.just_detected.value, 1)
+                )),
+                Err(reason) => text.push_str(&format!("{}: {reason}\n", a.examiner)),
+            }
+        }
+    }
+    text
+}

@@ -1,0 +1,386 @@
+//! The page of `agree`: one file, without script and without any outside request.
+
+use crate::agreement::calls::{AgainstMeasured, CALLED, CallAgreement, MEASURED};
+use crate::agreement::{Agreement, Design, MeasureAgreement, Summary, WANTED_PERCENT};
+use crate::compare::DECIDED;
+use crate::error::{Error, Problem, Result};
+use crate::plot::Figure;
+use crate::plot::text::number;
+use crate::report::html::{STYLE, style_hash};
+use crate::stats::agreement::Interval;
+use serde::Serialize;
+
+const TEMPLATE: &str = include_str!("agreement.html");
+/// Ratings left out that are listed on the page; all stand in the table.
+const LISTED: usize = 30;
+
+#[derive(Serialize)]
+struct View {
+    version: &'static str,
+    title: String,
+    of_ratings: bool,
+    tables: Vec<TableView>,
+    mean_tables: Vec<TableView>,
+    call_tables: Vec<TableView>,
+    figures: Vec<FigureView>,
+    notes: Vec<String>,
+    left_out: Option<TableView>,
+    problems: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct TableView {
+    caption: String,
+    heads: Vec<String>,
+    rows: Vec<Vec<String>>,
+    /// Sentences below.
+    after: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct FigureView {
+    svg: String,
+    caption: String,
+}
+
+/// The whole page; `drawn` are the figures with their names.
+///
+/// # Errors
+/// [`Error::Refused`] when the page could not be put together; that is a fault of the program.
+pub fn page(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figure)]) -> Result<String> {
+    let fault = |e: minijinja::Error| Error::Refused {
+        found: format!("the page of agreement could not be made: {e:#}"),
+        advice: "please report this as a fault of tautpoint".to_owned(),
+    };
+    let mut environment = minijinja::Environment::new();
+    environment.set_undefined_behavior(minijinja::UndefinedBehavior::Strict);
+    environment
+        .add_template("agreement.html", TEMPLATE)
+        .map_err(fault)?;
+    let template = environment.get_template("agreement.html").map_err(fault)?;
+    let html = template
+        .render(minijinja::context! {
+            page => minijinja::value::Serde(&view(agreement, problems, drawn)),
+            style => STYLE,
+            style_hash => style_hash(),
+        })
+        .map_err(fault)?;
+    let lines = html.lines().filter(|line| !line.trim().is_empty());
+    Ok(lines.flat_map(|line| [line, "\n"]).collect())
+}
+
+fn view(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figure)]) -> View {
+    let of_ratings = agreement
+        .measures
+        .iter()
+        .any(|m| m.design(Design::Ratings).is_some());
+    let designs: &[Design] = if of_ratings {
+        &[Design::Ratings]
+    } else {
+        &[
+            Design::BetweenExaminers,
+            Design::WithinExaminer,
+            Design::BetweenDays,
+        ]
+    };
+    let figures = drawn.iter().map(|(_, f)| FigureView {
+        svg: f.svg.clone(),
+        caption: f.alt.clone(),
+    });
+    let mut notes = agreement.notes.clone();
+    for (m, s) in all(agreement) {
+        notes.extend(
+            s.notes
+                .iter()
+                .map(|n| format!("{} {}: {n}", m.label, s.design.label())),
+        );
+    }
+    if let Some(calls) = &agreement.calls {
+        notes.extend(calls.notes.iter().cloned());
+    }
+    View {
+        version: env!("CARGO_PKG_VERSION"),
+        title: agreement.title.clone().unwrap_or_else(|| "Agreement".to_owned()),
+        of_ratings,
+        tables: designs.iter().map(|d| main_table(agreement, *d)).collect(),
+        mean_tables: designs
+            .iter()
+            .filter_map(|d| trials_table(agreement, *d))
+            .collect(),
+        call_tables: agreement.calls.as_ref().map_or_else(Vec::new, call_tables),
+        figures: figures.collect(),
+        notes,
+        left_out: left_out(agreement),
+        problems: problems.iter().map(ToString::to_string).collect(),
+    }
+}
+
+fn all(agreement: &Agreement) -> impl Iterator<Item = (&MeasureAgreement, &Summary)> {
+    agreement
+        .measures
+        .iter()
+        .flat_map(|m| m.designs.iter().map(move |s| (m, s)))
+}
+
+fn strings<const N: usize>(words: [&str; N]) -> Vec<String> {
+    words.iter().map(|w| (*w).to_owned()).collect()
+}
+
+/// A value with its interval; empty when it could not be had.
+fn with_ends(interval: Option<Interval>, decimals: usize) -> String {
+    let Some(i) = interval else { return String::new() };
+    match (i.low, i.high) {
+        (Some(low), Some(high)) => format!(
+            "{} ({} to {})",
+            number(i.value, decimals),
+            number(low, decimals),
+            number(high, decimals)
+        ),
+        _ => number(i.value, decimals),
+    }
+}
+
+/// Measures that have numbers, those that are decided on first; why the others have none stands below.
+fn main_table(agreement: &Agreement, design: Design) -> TableView {
+    let decided = |m: &MeasureAgreement| DECIDED.iter().any(|d| d.info().name == m.name);
+    let mut found: Vec<_> = all(agreement).filter(|(_, s)| s.design == design).collect();
+    found.sort_by_key(|(m, _)| !decided(m));
+    let mut reasons: Vec<(&str, Vec<&str>)> = Vec::new();
+    for (m, s) in &found {
+        let Some(reason) = s.reason.as_deref() else {
+            continue;
+        };
+        match reasons.iter_mut().find(|(r, _)| *r == reason) {
+            Some((_, labels)) => labels.push(&m.label),
+            None => reasons.push((reason, vec![&m.label])),
+        }
+    }
+    let (what, times) = match design {
+        Design::BetweenExaminers => ("places", "examiners"),
+        Design::WithinExaminer => ("places", "tests"),
+        Design::BetweenDays => ("places", "days"),
+        Design::Ratings => ("subjects", "raters"),
+    };
+    let mut heads = strings([
+        "measure",
+        "",
+        "ICC(1)",
+        "ICC(A,1)",
+        "ICC(C,1)",
+        "SEM, consistency",
+        "SEM, agreement",
+        "MDC95",
+    ]);
+    heads[1] = format!("{what} × {times}");
+    let after = reasons.into_iter().map(|(reason, labels)| match design {
+        Design::Ratings => format!("Empty: {reason}."),
+        _ => format!("No numbers, or not all: {reason} ({}).", labels.join(", ")),
+    });
+    TableView {
+        caption: format!("Agreement {}", design.label()),
+        heads,
+        rows: found.iter().filter_map(|(m, s)| main_row(m, s)).collect(),
+        after: after.collect(),
+    }
+}
+
+fn main_row(m: &MeasureAgreement, s: &Summary) -> Option<Vec<String>> {
+    let (squares, errors) = (s.squares?, s.sem?);
+    let mdc = errors.mdc95_agreement().value;
+    let percent = s
+        .percent(mdc)
+        .map_or(String::new(), |p| format!(" ({} %)", number(p, 0)));
+    Some(vec![
+        match m.unit.as_str() {
+            "" => m.label.clone(),
+            unit => format!("{}, {unit}", m.label),
+        },
+        format!("{} × {}", squares.subjects, squares.raters),
+        with_ends(s.icc.one, 2),
+        with_ends(s.icc.agreement, 2),
+        with_ends(s.icc.consistency, 2),
+        number(errors.consistency.value, m.decimals),
+        number(errors.agreement.value, m.decimals),
+        format!("{}{percent}", number(mdc, m.decimals)),
+    ])
+}
+
+/// Trials for a wanted change, for the measures that are decided on.
+fn trials_table(agreement: &Agreement, design: Design) -> Option<TableView> {
+    let shown =
+        |m: &MeasureAgreement| design == Design::Ratings || DECIDED.iter().any(|d| d.info().name == m.name);
+    let rows: Vec<Vec<String>> = all(agreement)
+        .filter(|(m, s)| s.design == design && s.sem.is_some() && shown(m))
+        .map(|(m, s)| {
+            let trials = s
+                .trials_for
+                .iter()
+                .map(|t| t.map_or(String::new(), |t| t.to_string()));
+            std::iter::once(m.label.clone()).chain(trials).collect()
+        })
+        .collect();
+    let wanted = WANTED_PERCENT.iter().map(|p| format!("{} %", number(*p, 0)));
+    (!rows.is_empty()).then(|| TableView {
+        after: Vec::new(),
+        caption: format!(
+            "Trials whose mean has an MDC95 of at most that share of the mean, {}",
+            design.label()
+        ),
+        heads: std::iter::once("measure".to_owned()).chain(wanted).collect(),
+        rows,
+    })
+}
+
+fn call_tables(calls: &CallAgreement) -> Vec<TableView> {
+    let mut tables = Vec::new();
+    let mut rows: Vec<Vec<String>> = Vec::new();
+    for p in &calls.pairs {
+        let n: f64 = p.table.iter().flatten().sum();
+        let mut row = vec![
+            format!("{} and {}", p.first, p.second),
+            number(n, 0),
+            p.unsure.to_string(),
+        ];
+        match &p.kappas {
+            Ok(kappas) => {
+                row.extend(kappas.iter().map(|k| with_ends(Some(k.kappa), 2)));
+                row.push(String::new());
+            }
+            Err(reason) => row.extend(["", "", "", reason].map(str::to_owned)),
+        }
+        rows.push(row);
+    }
+    if calls.calls > 0 {
+        let all = calls.fleiss.as_ref();
+        rows.push(vec![
+            "all (Fleiss)".to_owned(),
+            all.map_or(String::new(), |k| k.subjects.to_string()),
+            String::new(),
+            with_ends(all.map(|k| k.kappa), 2),
+            String::new(),
+            String::new(),
+            calls.fleiss_reason.clone().unwrap_or_default(),
+        ]);
+        tables.push(TableView {
+            after: Vec::new(),
+            caption: "Kappa of the calls: agreement beyond chance".to_owned(),
+            heads: strings([
+                "examiners",
+                "places",
+                "unsure, left out",
+                "plain",
+                "linear",
+                "quadratic",
+                "why empty",
+            ]),
+            rows,
+        });
+    }
+    if !calls.against.is_empty() {
+        tables.push(detected_table(&calls.against));
+    }
+    tables.extend(
+        calls
+            .against
+            .iter()
+            .flat_map(|a| [confusion_table(a), size_table(a)]),
+    );
+    tables
+}
+
+fn detected_table(against: &[AgainstMeasured]) -> TableView {
+    let row = |a: &AgainstMeasured| {
+        let curve = a.curve.as_ref().ok();
+        vec![
+            a.examiner.clone(),
+            a.detected.len().to_string(),
+            match curve {
+                // An upper end that the calls do not bound is said, not left out.
+                Some(c) if c.just_detected.high.is_none() => {
+                    format!("{} (no upper end)", number(c.just_detected.value, 1))
+                }
+                other => with_ends(other.map(|c| c.just_detected), 1),
+            },
+            curve.map_or(String::new(), |c| number(100.0 * c.lapse, 0)),
+            a.curve.as_ref().err().cloned().unwrap_or_default(),
+        ]
+    };
+    TableView {
+        after: Vec::new(),
+        caption: "Asymmetry whose stiffer side is named half of the time".to_owned(),
+        heads: strings(["examiner", "levels", "just detected, %", "lapses, %", "why empty"]),
+        rows: against.iter().map(row).collect(),
+    }
+}
+
+fn confusion_table(a: &AgainstMeasured) -> TableView {
+    let row = |(called, counts): (&&str, &[usize; 4])| {
+        let counts = counts.iter().map(ToString::to_string);
+        std::iter::once(format!("called {called}"))
+            .chain(counts)
+            .collect()
+    };
+    let measured = MEASURED.iter().map(|m| format!("measured {m}"));
+    TableView {
+        after: Vec::new(),
+        caption: format!(
+            "{}: calls against the measured side, number of levels",
+            a.examiner
+        ),
+        heads: std::iter::once(String::new()).chain(measured).collect(),
+        rows: CALLED.iter().zip(&a.confusion).map(row).collect(),
+    }
+}
+
+fn size_table(a: &AgainstMeasured) -> TableView {
+    let row = |s: &crate::agreement::calls::SizeShare| {
+        let size = match s.to_percent {
+            Some(to) => format!("{} to {} %", number(s.from_percent, 0), number(to, 0)),
+            None => format!("{} % and more", number(s.from_percent, 0)),
+        };
+        vec![
+            size,
+            s.n.to_string(),
+            s.detected.to_string(),
+            with_ends(s.share, 2),
+        ]
+    };
+    TableView {
+        after: Vec::new(),
+        caption: format!(
+            "{}: how often the stiffer side was named, by size of the measured asymmetry",
+            a.examiner
+        ),
+        heads: strings(["asymmetry", "levels", "named", "share"]),
+        rows: a.by_size.iter().map(row).collect(),
+    }
+}
+
+fn left_out(agreement: &Agreement) -> Option<TableView> {
+    let entries: Vec<_> = all(agreement)
+        .flat_map(|(m, s)| s.left_out.iter().map(move |l| (m, s, l)))
+        .collect();
+    if entries.is_empty() {
+        return None;
+    }
+    let row = |(m, s, l): &(&MeasureAgreement, &Summary, &crate::agreement::LeftOut)| {
+        let design = s.design.label().to_owned();
+        vec![
+            m.label.clone(),
+            design,
+            l.subject.clone(),
+            l.rater.clone(),
+            l.reason.to_owned(),
+        ]
+    };
+    let more = entries.len().saturating_sub(LISTED);
+    Some(TableView {
+        after: Vec::new(),
+        caption: match more {
+            0 => "Ratings that no balanced part holds".to_owned(),
+            more => format!("Ratings that no balanced part holds; {more} more stand in left_out.csv"),
+        },
+        heads: strings(["measure", "design", "subject", "rating", "why"]),
+        rows: entries.iter().take(LISTED).map(row).collect(),
+    })
+}

@@ -1,0 +1,313 @@
+//! Agreement as tables, with their codebook.
+
+use super::numbers::numbers;
+use crate::agreement::{Agreement, MeasureAgreement, Summary, WANTED_PERCENT};
+use crate::columns::{Column, Kind};
+use crate::report::tables::{Cell, Table};
+use crate::stats::agreement::Interval;
+
+mod of_calls;
+
+/// Name, kind, unit and meaning of a column.
+type Head = (&'static str, Kind, &'static str, &'static str);
+
+const MEASURE: Head = (
+    "measure",
+    Kind::Text,
+    "",
+    "column of the tests, or value for a file of ratings",
+);
+const DESIGN: Head = ("design", Kind::Text, "", "what was repeated");
+const FIRST: Head = ("first", Kind::Text, "", "the first of the two");
+const SECOND: Head = ("second", Kind::Text, "", "the second of the two");
+const REASON: Head = ("reason", Kind::Text, "", "why numbers are missing or left out");
+
+/// Every table, then the codebook of them all.
+pub fn tables(agreement: &Agreement) -> Vec<Table> {
+    let mut all = vec![
+        main_table(agreement),
+        limits(agreement),
+        trials(agreement),
+        trials_for(agreement),
+        left_out(agreement),
+    ];
+    if let Some(calls) = &agreement.calls {
+        all.extend(of_calls::tables(calls));
+    }
+    all.push(codebook(&all));
+    all
+}
+
+fn table(name: &'static str, heads: &[Head], rows: Vec<Vec<Cell>>) -> Table {
+    let column = |(name, kind, unit, meaning): &Head| Column {
+        name: (*name).into(),
+        kind: *kind,
+        unit,
+        meaning: (*meaning).into(),
+        section: "7",
+    };
+    Table {
+        name,
+        columns: heads.iter().map(column).collect(),
+        rows,
+    }
+}
+
+fn summaries(agreement: &Agreement) -> impl Iterator<Item = (&MeasureAgreement, &Summary)> {
+    agreement
+        .measures
+        .iter()
+        .flat_map(|m| m.designs.iter().map(move |s| (m, s)))
+}
+
+fn names(m: &MeasureAgreement, s: &Summary) -> Vec<Cell> {
+    vec![Cell::text(&m.name), Cell::text(s.design.word())]
+}
+
+fn ends(interval: Option<Interval>) -> [Cell; 3] {
+    [
+        Cell::num(interval.map(|i| i.value)),
+        Cell::num(interval.and_then(|i| i.low)),
+        Cell::num(interval.and_then(|i| i.high)),
+    ]
+}
+
+fn main_table(agreement: &Agreement) -> Table {
+    let heads = [
+        MEASURE,
+        DESIGN,
+        (
+            "unit",
+            Kind::Text,
+            "",
+            "unit of the mean, the errors and the changes; empty for a ratio or ratings",
+        ),
+        (
+            "subjects",
+            Kind::Int,
+            "",
+            "subjects of the balanced part: what was rated",
+        ),
+        ("raters", Kind::Int, "", "ratings of each subject"),
+        ("ratings_given", Kind::Int, "", "ratings there were"),
+        (
+            "ratings_left_out",
+            Kind::Int,
+            "",
+            "ratings that the balanced part leaves out",
+        ),
+    ];
+    let mut all = table("agreement", &heads, Vec::new());
+    for (m, s) in summaries(agreement) {
+        let found = numbers(s);
+        if all.columns.len() == heads.len() {
+            all.columns.extend(found.iter().map(|n| Column {
+                name: n.name.clone().into(),
+                kind: Kind::Num,
+                unit: if n.in_unit { "as in unit" } else { "" },
+                meaning: n.meaning.clone().into(),
+                section: "7",
+            }));
+            all.columns
+                .push(table("", &[REASON], Vec::new()).columns.remove(0));
+        }
+        let mut row = names(m, s);
+        row.push(Cell::text(&m.unit));
+        row.extend([s.subjects.len(), s.raters.len(), s.given, s.left_out.len()].map(Cell::int));
+        row.extend(found.iter().map(|n| Cell::num(n.value)));
+        row.push(Cell::maybe(s.reason.as_deref()));
+        all.rows.push(row);
+    }
+    all
+}
+
+fn limits(agreement: &Agreement) -> Table {
+    let heads = [
+        MEASURE,
+        DESIGN,
+        FIRST,
+        SECOND,
+        ("pairs", Kind::Int, "", "pairs of ratings"),
+        ("bias", Kind::Num, "as the measure", "mean of first less second"),
+        (
+            "bias_low",
+            Kind::Num,
+            "as the measure",
+            "low end of the 95 % interval of bias",
+        ),
+        (
+            "bias_high",
+            Kind::Num,
+            "as the measure",
+            "high end of the 95 % interval of bias",
+        ),
+        (
+            "sd",
+            Kind::Num,
+            "as the measure",
+            "standard deviation of the differences",
+        ),
+        (
+            "lower",
+            Kind::Num,
+            "as the measure",
+            "lower limit of agreement: bias less 1.96 sd",
+        ),
+        (
+            "lower_low",
+            Kind::Num,
+            "as the measure",
+            "low end of the 95 % interval of lower",
+        ),
+        (
+            "lower_high",
+            Kind::Num,
+            "as the measure",
+            "high end of the 95 % interval of lower",
+        ),
+        (
+            "upper",
+            Kind::Num,
+            "as the measure",
+            "upper limit of agreement: bias and 1.96 sd",
+        ),
+        (
+            "upper_low",
+            Kind::Num,
+            "as the measure",
+            "low end of the 95 % interval of upper",
+        ),
+        (
+            "upper_high",
+            Kind::Num,
+            "as the measure",
+            "high end of the 95 % interval of upper",
+        ),
+    ];
+    let mut rows = Vec::new();
+    for (m, s) in summaries(agreement) {
+        for pair in &s.pairs {
+            let mut row = names(m, s);
+            row.extend([
+                Cell::text(&pair.first),
+                Cell::text(&pair.second),
+                Cell::int(pair.limits.n),
+            ]);
+            row.extend(ends(Some(pair.limits.bias)));
+            row.push(Cell::num(pair.limits.sd));
+            row.extend(ends(Some(pair.limits.lower)));
+            row.extend(ends(Some(pair.limits.upper)));
+            rows.push(row);
+        }
+    }
+    table("limits", &heads, rows)
+}
+
+fn trials(agreement: &Agreement) -> Table {
+    let heads = [
+        MEASURE,
+        DESIGN,
+        ("trials", Kind::Int, "", "trials whose mean is taken"),
+        ("icc_1", Kind::Num, "", "ICC(1) of that mean, by Spearman-Brown"),
+        (
+            "icc_a1",
+            Kind::Num,
+            "",
+            "ICC(A,1) of that mean, by Spearman-Brown",
+        ),
+        (
+            "icc_c1",
+            Kind::Num,
+            "",
+            "ICC(C,1) of that mean, by Spearman-Brown",
+        ),
+        (
+            "mdc95",
+            Kind::Num,
+            "as the measure",
+            "MDC95 of that mean, by the agreement SEM",
+        ),
+        ("mdc95_percent", Kind::Num, "%", "the same in percent of the mean"),
+    ];
+    let mut rows = Vec::new();
+    for (m, s) in summaries(agreement) {
+        for t in &s.trials {
+            let mut row = names(m, s);
+            row.push(Cell::int(t.trials));
+            row.extend([t.icc_1, t.icc_a, t.icc_c, Some(t.mdc95), t.mdc95_percent].map(Cell::num));
+            rows.push(row);
+        }
+    }
+    table("trials", &heads, rows)
+}
+
+fn trials_for(agreement: &Agreement) -> Table {
+    let heads = [
+        MEASURE,
+        DESIGN,
+        (
+            "wanted_mdc95_percent",
+            Kind::Num,
+            "%",
+            "MDC95 that is wanted, in percent of the mean",
+        ),
+        ("trials", Kind::Int, "", "trials whose mean reaches it"),
+    ];
+    let mut rows = Vec::new();
+    for (m, s) in summaries(agreement).filter(|(_, s)| s.sem.is_some()) {
+        for (percent, trials) in WANTED_PERCENT.iter().zip(&s.trials_for) {
+            let mut row = names(m, s);
+            row.extend([Cell::num(*percent), trials.map_or(Cell::Missing, Cell::int)]);
+            rows.push(row);
+        }
+    }
+    table("trials_for", &heads, rows)
+}
+
+fn left_out(agreement: &Agreement) -> Table {
+    let heads = [
+        MEASURE,
+        DESIGN,
+        ("subject", Kind::Text, "", "what was rated"),
+        ("rater", Kind::Text, "", "by whom, or which repetition"),
+        REASON,
+    ];
+    let mut rows = Vec::new();
+    for (m, s) in summaries(agreement) {
+        for l in &s.left_out {
+            let mut row = names(m, s);
+            row.extend([Cell::text(&l.subject), Cell::text(&l.rater), Cell::text(l.reason)]);
+            rows.push(row);
+        }
+    }
+    table("left_out", &heads, rows)
+}
+
+fn codebook(all: &[Table]) -> Table {
+    let heads = [
+        ("table", Kind::Text, "", "table that the column stands in"),
+        ("column", Kind::Text, "", "name of the column"),
+        ("kind", Kind::Text, "", "what its cells are"),
+        ("unit", Kind::Text, "", "unit, where there is one"),
+        ("meaning", Kind::Text, "", "what it says"),
+        (
+            "section",
+            Kind::Text,
+            "",
+            "section of the methods that defines it",
+        ),
+    ];
+    let of = |t: &Table| -> Vec<Vec<Cell>> {
+        let row = |c: &Column| {
+            [t.name, &c.name, c.kind.word(), c.unit, &c.meaning, c.section]
+                .map(Cell::text)
+                .to_vec()
+        };
+        t.columns.iter().map(row).collect()
+    };
+    let rows = all.iter().flat_map(of).collect();
+    let own = table("codebook", &heads, Vec::new());
+    let mut book = table("codebook", &heads, rows);
+    book.rows.extend(of(&own));
+    book
+}
