@@ -1,12 +1,14 @@
 //! Paths to results: read, analyse every recording on all cores, compare, and look at technique.
 
+mod bench;
 mod naming;
 pub mod output;
 
 use crate::agreement::spread;
 use crate::compare::{CompareContext, compare};
 use crate::error::{Error, Problem, Result, Severity};
-use crate::read::{ReadTrace, read_trace, sha256_hex};
+use crate::read::recording::{Source, read_recording};
+use crate::read::{ReadTrace, sha256_hex};
 use crate::report::{Exclusion, InputFile, Results, spring_exclusions};
 use crate::settings::Settings;
 use crate::signal::{self, Measured};
@@ -15,6 +17,7 @@ use crate::study::plan::Plan;
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::technique::{PlanCoverage, PlanStep, ScanKey, remarks};
 use crate::trace::Test;
+use bench::Bench;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -26,6 +29,8 @@ pub struct Options<'a> {
     pub overrides: Vec<(&'static str, f64, String)>,
     /// Plan to match continuous recordings with, when they name none.
     pub plan: Option<Plan>,
+    /// A calibration that is expired or another sensor's is an error instead of a warning on every result.
+    pub strict: bool,
     /// Told of each recording done: how many so far, of how many.
     pub progress: Option<&'a (dyn Fn(usize, usize) + Sync)>,
 }
@@ -46,7 +51,7 @@ struct Outcome {
 /// When nothing can be done at all: a path that is not there, no recordings, a study.toml with an error. Faults of
 /// single recordings are in [`Results::problems`].
 pub fn run(paths: &[PathBuf], options: &Options) -> Result<Results> {
-    let inputs = inputs::collect(paths)?;
+    let mut inputs = inputs::collect(paths)?;
     let study = inputs.study.clone().unwrap_or_default();
     if study.faulty {
         return Err(Error::Refused {
@@ -54,8 +59,14 @@ pub fn run(paths: &[PathBuf], options: &Options) -> Result<Results> {
             advice: "mend study.toml first: nothing was analysed".to_owned(),
         });
     }
-    let (settings, sources) = settings(&study, options)?;
-    let outcomes = analyse_all(&inputs, &study, &settings, options);
+    let (mut settings, mut sources) = settings(&study, options)?;
+    let bench = Bench::of_study(
+        inputs.study.as_ref(),
+        &mut settings,
+        &mut sources,
+        &mut inputs.problems,
+    );
+    let outcomes = analyse_all(&inputs, &study, &settings, &bench, options);
     Ok(gather(inputs, study, settings, sources, outcomes))
 }
 
@@ -86,14 +97,20 @@ fn settings(study: &Study, options: &Options) -> Result<(Settings, Vec<(String, 
     Ok((settings, sources))
 }
 
-fn analyse_all(inputs: &Inputs, study: &Study, settings: &Settings, options: &Options) -> Vec<Outcome> {
+fn analyse_all(
+    inputs: &Inputs,
+    study: &Study,
+    settings: &Settings,
+    bench: &Bench,
+    options: &Options,
+) -> Vec<Outcome> {
     let total = inputs.files.len();
     let done = std::sync::atomic::AtomicUsize::new(0);
     inputs
         .files
         .par_iter()
         .map(|file| {
-            let outcome = one_recording(file, study, settings, options);
+            let outcome = one_recording(file, study, settings, bench, options);
             let so_far = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
             if let Some(tell) = options.progress {
                 tell(so_far, total);
@@ -103,7 +120,13 @@ fn analyse_all(inputs: &Inputs, study: &Study, settings: &Settings, options: &Op
         .collect()
 }
 
-fn one_recording(file: &inputs::InputFile, study: &Study, settings: &Settings, options: &Options) -> Outcome {
+fn one_recording(
+    file: &inputs::InputFile,
+    study: &Study,
+    settings: &Settings,
+    bench: &Bench,
+    options: &Options,
+) -> Outcome {
     let (sidecar, mut problems) = Sidecar::read(&file.sidecar_path, &file.sidecar);
     let mut outcome = Outcome {
         tests: Vec::new(),
@@ -126,7 +149,16 @@ fn one_recording(file: &inputs::InputFile, study: &Study, settings: &Settings, o
     let read = if any_error(&problems) {
         Err(None)
     } else {
-        read_trace(&file.path, &file.recording, &sidecar.columns, about).map_err(Some)
+        let source = Source {
+            path: &file.path,
+            recording: &file.recording,
+            sidecar_name: &file.sidecar,
+            sidecar: &sidecar,
+            study,
+            calibrations: &bench.calibrations,
+            strict: options.strict,
+        };
+        read_recording(&source, about).map_err(Some)
     };
     match read {
         Ok(read) => {
@@ -143,6 +175,7 @@ fn one_recording(file: &inputs::InputFile, study: &Study, settings: &Settings, o
                     &mut outcome,
                     &mut problems,
                 );
+                bench.finish(&read.calibrated, &mut outcome.tests);
             }
         }
         Err(error) => {

@@ -120,7 +120,7 @@ fn of_ratings(path: &Path) -> anyhow::Result<Found> {
 fn of_study(path: &Path, quiet: bool) -> anyhow::Result<Found> {
     let paths = [path.to_owned()];
     let inputs = inputs::collect(&paths)?;
-    let results = analyze(&paths, Vec::new(), None, quiet)?;
+    let results = analyze(&paths, Vec::new(), None, false, quiet)?;
     let calls = inputs.study.as_ref().map_or(&[][..], |s| s.calls.as_slice());
     let mut agreement = agreement::of_study(&results.tests, &results.findings, calls);
     agreement.title = results.title.clone();

@@ -50,6 +50,9 @@ pub struct Args {
     /// Difference in percent beyond which a side is named, instead of the study's.
     #[arg(long, value_name = "PERCENT")]
     threshold: Option<f64>,
+    /// A calibration that is expired or another sensor's is an error, not a warning on every result.
+    #[arg(long)]
+    strict: bool,
     /// Cores to work on; all of them otherwise. The results do not depend on it.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
     jobs: Option<u16>,
@@ -71,7 +74,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
             .build_global();
     }
     let plan = args.plan.as_deref().map(find_plan).transpose()?;
-    let results = analyze(&args.paths, overrides(args), plan, quiet)?;
+    let results = analyze(&args.paths, overrides(args), plan, args.strict, quiet)?;
     if let Some(out) = &args.out {
         write(&results, out, &args.paths, args.png, args.figures)?;
     }
@@ -96,6 +99,7 @@ pub(super) fn analyze(
     paths: &[PathBuf],
     overrides: Vec<(&'static str, f64, String)>,
     plan: Option<Plan>,
+    strict: bool,
     quiet: bool,
 ) -> anyhow::Result<Results> {
     let bar = progress::Bar::new("recordings", quiet);
@@ -103,6 +107,7 @@ pub(super) fn analyze(
     let options = batch::Options {
         overrides,
         plan,
+        strict,
         progress: Some(&tell),
     };
     let results = batch::run(paths, &options);

@@ -2,7 +2,9 @@
 
 use super::Outcome;
 use crate::error::{Error, Problem, Severity};
-use crate::read::{read_trace, validity};
+use crate::read::calibrations::Calibrations;
+use crate::read::recording::{Source, read_recording};
+use crate::read::validity;
 use crate::study::inputs::{InputFile, Inputs, Study, collect_any, no_recordings};
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::study::words::{nearest, shown};
@@ -45,8 +47,13 @@ struct Checked {
 /// A path that is not there, nothing to check, or no recording that can be used (after the list is printed).
 pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     let inputs = collect_any(&args.paths)?;
-    let checked = check_files(&inputs, quiet || args.json);
+    let (calibrations, mut unusable) = match &inputs.study {
+        Some(study) => Calibrations::in_folder(&study.root),
+        None => (Calibrations::default(), Vec::new()),
+    };
+    let checked = check_files(&inputs, &calibrations, quiet || args.json);
     let mut problems = inputs.problems.clone();
+    problems.append(&mut unusable);
     for c in &checked {
         problems.extend(c.problems.iter().cloned());
     }
@@ -79,7 +86,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
 }
 
 /// Checks every file, in parallel; the order stays that of the inputs.
-fn check_files(inputs: &Inputs, quiet: bool) -> Vec<Checked> {
+fn check_files(inputs: &Inputs, calibrations: &Calibrations, quiet: bool) -> Vec<Checked> {
     let bar = indicatif::ProgressBar::with_draw_target(
         Some(inputs.files.len() as u64),
         indicatif::ProgressDrawTarget::hidden(),
@@ -89,7 +96,7 @@ fn check_files(inputs: &Inputs, quiet: bool) -> Vec<Checked> {
         .files
         .par_iter()
         .map(|file| {
-            let checked = check_file(file, inputs.study.as_ref());
+            let checked = check_file(file, inputs.study.as_ref(), calibrations);
             bar.inc(1);
             // Short work shows no bar.
             let late = begun.elapsed() > Duration::from_secs(1);
@@ -103,7 +110,7 @@ fn check_files(inputs: &Inputs, quiet: bool) -> Vec<Checked> {
     checked
 }
 
-fn check_file(file: &InputFile, study: Option<&Study>) -> Checked {
+fn check_file(file: &InputFile, study: Option<&Study>, calibrations: &Calibrations) -> Checked {
     let (sidecar, mut problems) = Sidecar::read(&file.sidecar_path, &file.sidecar);
     if let Some(study) = study {
         problems.extend(unknown_codes(file, &sidecar, study));
@@ -112,12 +119,17 @@ fn check_file(file: &InputFile, study: Option<&Study>) -> Checked {
     let sidecar_usable = !any_error(&problems);
     let mut notes = Vec::new();
     if !sidecar.mat {
-        match read_trace(
-            &file.path,
-            &file.recording,
-            &sidecar.columns,
-            sidecar.about.clone(),
-        ) {
+        let none = Study::default();
+        let source = Source {
+            path: &file.path,
+            recording: &file.recording,
+            sidecar_name: &file.sidecar,
+            sidecar: &sidecar,
+            study: study.unwrap_or(&none),
+            calibrations,
+            strict: false,
+        };
+        match read_recording(&source, sidecar.about.clone()) {
             Ok(read) => {
                 problems.extend(read.problems);
                 problems.extend(validity::validity(&read.trace));

@@ -6,9 +6,11 @@
 mod axis;
 mod bland_altman;
 mod canvas;
+mod control_chart;
 pub mod palette;
 pub mod png;
 mod psychometric;
+mod residuals;
 mod scan;
 mod scan_words;
 mod simplify;
@@ -18,8 +20,10 @@ mod test_time;
 pub mod text;
 
 pub use bland_altman::bland_altman;
+pub use control_chart::{control_chart, words_of as control_words};
 pub use png::png;
 pub use psychometric::psychometric;
+pub use residuals::residuals;
 pub use scan::{ScanOptions, scan_overview};
 pub use scan_words::{level_label, row_label};
 pub use test_panels::{PanelOptions, test_panels};

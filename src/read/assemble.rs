@@ -1,9 +1,26 @@
 //! Raw columns to a trace: units, sides, time in order. Shared by every reader.
 
+use super::counts::{self, Calibrated};
 use super::headings::{Layout, Wanted};
+use crate::calibrate::Calibration;
 use crate::error::{Problem, Result};
-use crate::study::mapping::ColumnKey;
+use crate::study::mapping::{ColumnKey, ColumnMapping};
 use crate::trace::{About, Trace};
+
+/// What is known of a recording besides its file.
+pub(super) struct Given<'a> {
+    pub mapping: &'a ColumnMapping,
+    pub about: About,
+    /// Calibrations that counts may be read by.
+    pub calibrations: &'a [&'a Calibration],
+}
+
+/// A trace put together.
+pub(super) struct Assembled {
+    pub trace: Trace,
+    pub problems: Vec<Problem>,
+    pub calibrated: Vec<Calibrated>,
+}
 
 /// Line of a row in the file, when it has lines.
 pub(super) type LineOf<'a> = &'a dyn Fn(usize) -> Option<u64>;
@@ -11,14 +28,18 @@ pub(super) type LineOf<'a> = &'a dyn Fn(usize) -> Option<u64>;
 /// Makes the trace; `values` are raw numbers in the order of `layout.wanted`, missing ones NaN.
 ///
 /// # Errors
-/// A problem: time that runs backwards, channels that cannot be told apart, no force at all.
+/// A problem: time that runs backwards, channels that cannot be told apart, no force at all, counts without a
+/// calibration.
 pub(super) fn assemble(
     file: &str,
-    about: About,
+    given: Given<'_>,
     layout: Layout,
     values: Vec<Vec<f64>>,
     line_of: LineOf<'_>,
-) -> Result<(Trace, Vec<Problem>)> {
+) -> Result<Assembled> {
+    let Given {
+        about, calibrations, ..
+    } = given;
     let mut table = Table {
         file,
         notes: layout.notes,
@@ -29,6 +50,7 @@ pub(super) fn assemble(
         line_of,
     };
     table.scale();
+    let calibrated = table.convert(calibrations)?;
     let time_s = table.time()?;
     let marker = table.marker()?;
     let drive_deg = table.take(ColumnKey::DriveDeg).map(|(_, values)| values);
@@ -43,7 +65,11 @@ pub(super) fn assemble(
         about,
         notes,
     };
-    Ok((trace, problems))
+    Ok(Assembled {
+        trace,
+        problems,
+        calibrated,
+    })
 }
 
 pub(super) struct Table<'a> {
@@ -64,6 +90,33 @@ impl Table<'_> {
                 values.iter_mut().for_each(|v| *v *= wanted.scale);
             }
         }
+    }
+
+    /// Turns columns of counts into N or mm, and says by which calibration each column is known.
+    fn convert(&mut self, calibrations: &[&Calibration]) -> Result<Vec<Calibrated>, Problem> {
+        let mut calibrated = Vec::new();
+        for (wanted, values) in &mut self.columns {
+            let Some(calibration) =
+                counts::calibration_of(self.file, self.header_line, wanted, calibrations)?
+            else {
+                continue;
+            };
+            if wanted.counts {
+                let (converted, problem) = counts::convert(self.file, wanted, calibration, values);
+                *values = converted;
+                self.problems.extend(problem);
+                self.notes.push(format!(
+                    "calibrated: {} by {}",
+                    wanted.key.word(),
+                    calibration.name
+                ));
+            }
+            calibrated.push(Calibrated {
+                column: wanted.key,
+                calibration: calibration.clone(),
+            });
+        }
+        Ok(calibrated)
     }
 
     pub(super) fn has(&self, key: ColumnKey) -> bool {

@@ -3,22 +3,17 @@
 //! The file is in memory once. Numbers are parsed where they stand: for each cell the number parser runs first and
 //! the cell ends where it stops; only a cell that it does not like is looked at more slowly.
 
-use super::assemble::assemble;
+use super::assemble::{Assembled, Given, assemble};
 use super::cells::{BadCells, Cell, cell};
 use super::headings::{Layout, count_known, layout};
 use super::lines::{Lines, plain_text, split_quoted};
 use crate::error::{Problem, Result};
 use crate::study::mapping::ColumnMapping;
 use crate::study::words::shown;
-use crate::trace::{About, Trace};
 
 /// Reads a trace from the bytes of a text file.
-pub(super) fn read(
-    bytes: &[u8],
-    file: &str,
-    mapping: &ColumnMapping,
-    about: About,
-) -> Result<(Trace, Vec<Problem>)> {
+pub(super) fn read(bytes: &[u8], file: &str, given: Given<'_>) -> Result<Assembled> {
+    let mapping = given.mapping;
     let text = plain_text(bytes, file)?;
     let mut lines = Lines::new(&text);
     let Some((header_line, header)) = lines.next_record() else {
@@ -60,9 +55,12 @@ pub(super) fn read(
         lines,
         mut problems,
     } = rows;
-    let (trace, more) = assemble(file, about, layout, values, &|row| lines.get(row).copied())?;
-    problems.extend(more);
-    Ok((trace, problems))
+    let mut assembled = assemble(file, given, layout, values, &|row| lines.get(row).copied())?;
+    problems.append(&mut assembled.problems);
+    Ok(Assembled {
+        problems,
+        ..assembled
+    })
 }
 
 /// The delimiter under which most headings are known, and the headings.

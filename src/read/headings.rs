@@ -14,6 +14,8 @@ pub(super) struct Wanted {
     pub heading: String,
     /// What one raw unit is in s, N or mm.
     pub scale: f64,
+    /// Sensor counts: a calibration says what they are.
+    pub counts: bool,
 }
 
 /// The columns that are read, and what was noticed about the others.
@@ -123,6 +125,20 @@ pub(super) fn layout(
     Ok(layout)
 }
 
+fn wanted(key: ColumnKey, index: usize, heading: &str, unit: Unit) -> Wanted {
+    let (scale, counts) = match unit {
+        Unit::Scale(scale) => (scale, false),
+        Unit::Counts => (1.0, true),
+    };
+    Wanted {
+        key,
+        index,
+        heading: heading.to_owned(),
+        scale,
+        counts,
+    }
+}
+
 struct Header<'a> {
     file: &'a str,
     headings: &'a [String],
@@ -146,30 +162,6 @@ impl Header<'_> {
         }
     }
 
-    fn wanted(
-        &self,
-        key: ColumnKey,
-        index: usize,
-        heading: &str,
-        unit: Unit,
-    ) -> Result<Option<Wanted>, Problem> {
-        match unit {
-            Unit::Scale(scale) => Ok(Some(Wanted {
-                key,
-                index,
-                heading: heading.to_owned(),
-                scale,
-            })),
-            Unit::Counts => Err(self.problem(
-                Some(heading),
-                "sensor counts".to_owned(),
-                format!("{} in a unit, or a calibration for the sensor", key.word()),
-                "convert the counts to a unit first: reading counts by a calibration is not available yet"
-                    .to_owned(),
-            )),
-        }
-    }
-
     /// The column that the sidecar names.
     fn mapped(&self, key: ColumnKey, mapping: &ColumnMapping) -> Result<Option<Wanted>, Problem> {
         let Some(column) = mapping.columns.get(&key) else {
@@ -182,7 +174,7 @@ impl Header<'_> {
             exact
         };
         match found.as_slice() {
-            [index] => self.wanted(key, *index, &self.headings[*index], column.unit),
+            [index] => Ok(Some(wanted(key, *index, &self.headings[*index], column.unit))),
             [] => {
                 let near = nearest(&column.name, self.headings.iter().map(String::as_str));
                 let near = near.map_or(String::new(), |n| format!(" (nearest: {})", shown(n)));
@@ -223,7 +215,7 @@ impl Header<'_> {
         match (good.as_slice(), faulty.first()) {
             ([], None) => Ok(None),
             ([], Some((heading, suffix))) => Err(self.no_unit(key, heading, suffix)),
-            ([(index, heading, unit)], _) => self.wanted(key, *index, heading, *unit),
+            ([(index, heading, unit)], _) => Ok(Some(wanted(key, *index, heading, *unit))),
             (many, _) => {
                 let names: Vec<String> = many.iter().map(|(_, h, _)| shown(h)).collect();
                 Err(self.doubled(key, &names))

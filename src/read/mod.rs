@@ -4,17 +4,24 @@
 //! invariants of a [`Trace`] ([`assemble`]) are settled in one place for both.
 
 mod assemble;
+pub mod calibrations;
 mod cells;
 mod channels;
+pub mod counts;
 mod delimited;
 mod headings;
 mod lines;
 mod parquet;
+pub mod readings;
+pub mod recording;
 pub mod validity;
 
+use crate::calibrate::Calibration;
 use crate::error::{Error, Problem, Result};
 use crate::study::mapping::ColumnMapping;
 use crate::trace::{About, Trace};
+use assemble::Given;
+use counts::Calibrated;
 use sha2::{Digest, Sha256};
 use std::fmt::Write as _;
 use std::path::Path;
@@ -29,6 +36,8 @@ pub struct ReadTrace {
     pub sha256: String,
     /// Size of the file.
     pub bytes: u64,
+    /// Columns whose calibration is known, with it.
+    pub calibrated: Vec<Calibrated>,
 }
 
 /// Reads one recording.
@@ -39,6 +48,23 @@ pub struct ReadTrace {
 /// # Errors
 /// [`Error::Io`] when the file cannot be read, [`Error::Data`] when what it holds is no trace.
 pub fn read_trace(path: &Path, recording: &str, mapping: &ColumnMapping, about: About) -> Result<ReadTrace> {
+    read_calibrated(path, recording, mapping, about, &[])
+}
+
+/// Reads one recording whose columns may be sensor counts; see [`read_trace`].
+///
+/// `calibrations` are those that its sidecar or study names; each serves the columns of its quantity, or its channel
+/// alone where it has one.
+///
+/// # Errors
+/// As [`read_trace`], and [`Error::Data`] for counts that no calibration fits.
+pub fn read_calibrated(
+    path: &Path,
+    recording: &str,
+    mapping: &ColumnMapping,
+    about: About,
+    calibrations: &[&Calibration],
+) -> Result<ReadTrace> {
     let bytes = std::fs::read(path)
         .map_err(|e| Error::io(path, e, "check that the file is there and may be read"))?;
     let named_parquet = path
@@ -53,7 +79,12 @@ pub fn read_trace(path: &Path, recording: &str, mapping: &ColumnMapping, about: 
         )
         .into());
     }
-    read_bytes(&bytes, recording, mapping, about)
+    let given = Given {
+        mapping,
+        about,
+        calibrations,
+    };
+    from_bytes(&bytes, recording, given)
 }
 
 /// Reads one recording from its bytes; see [`read_trace`].
@@ -70,16 +101,26 @@ pub fn read_trace(path: &Path, recording: &str, mapping: &ColumnMapping, about: 
 /// # Errors
 /// [`Error::Data`] when the bytes are no trace.
 pub fn read_bytes(bytes: &[u8], recording: &str, mapping: &ColumnMapping, about: About) -> Result<ReadTrace> {
-    let (trace, problems) = if bytes.starts_with(parquet::MAGIC) {
-        parquet::read(bytes, recording, mapping, about)?
+    let given = Given {
+        mapping,
+        about,
+        calibrations: &[],
+    };
+    from_bytes(bytes, recording, given)
+}
+
+fn from_bytes(bytes: &[u8], recording: &str, given: Given<'_>) -> Result<ReadTrace> {
+    let assembled = if bytes.starts_with(parquet::MAGIC) {
+        parquet::read(bytes, recording, given)?
     } else {
-        delimited::read(bytes, recording, mapping, about)?
+        delimited::read(bytes, recording, given)?
     };
     Ok(ReadTrace {
-        trace,
-        problems,
+        trace: assembled.trace,
+        problems: assembled.problems,
         sha256: sha256_hex(bytes),
         bytes: bytes.len() as u64,
+        calibrated: assembled.calibrated,
     })
 }
 

@@ -3,12 +3,10 @@
 //! Only the columns of the trace are read: polars, built without its rarer types, refuses or even panics on columns
 //! that a recorder may keep beside them (time stamps, decimals).
 
-use super::assemble::assemble;
+use super::assemble::{Assembled, Given, assemble};
 use super::headings::{Layout, Wanted, layout};
 use crate::error::{Problem, Result};
-use crate::study::mapping::ColumnMapping;
 use crate::study::words::shown;
-use crate::trace::{About, Trace};
 use polars::prelude::{
     ArrowDataType, Column, DataFrame, DataType, ParallelStrategy, ParquetReader, SerReader,
 };
@@ -18,18 +16,13 @@ use std::io::Cursor;
 pub(super) const MAGIC: &[u8] = b"PAR1";
 
 /// Reads a trace from the bytes of a Parquet file. Nulls and NaN are missing samples; whole numbers are accepted.
-pub(super) fn read(
-    bytes: &[u8],
-    file: &str,
-    mapping: &ColumnMapping,
-    about: About,
-) -> Result<(Trace, Vec<Problem>)> {
+pub(super) fn read(bytes: &[u8], file: &str, given: Given<'_>) -> Result<Assembled> {
     if bytes.len() < 12 || !bytes.ends_with(MAGIC) {
         return Err(unreadable(file, "cut off").into());
     }
     let fields = guarded(file, || fields(bytes, file))?;
     let headings: Vec<String> = fields.iter().map(|(name, _)| name.trim().to_owned()).collect();
-    let layout = layout(file, &headings, None, mapping)?;
+    let layout = layout(file, &headings, None, given.mapping)?;
     for wanted in &layout.wanted {
         let kind = fields.get(wanted.index).map(|(_, kind)| kind);
         if let Some(kind) = kind.filter(|k| !is_number(k)) {
@@ -46,7 +39,7 @@ pub(super) fn read(
         )
         .into());
     }
-    assemble(file, about, layout, values, &|_| None)
+    assemble(file, given, layout, values, &|_| None)
 }
 
 fn unreadable(file: &str, why: &str) -> Problem {

@@ -1,6 +1,7 @@
 //! What one analysis found, and the tables, figures and pages made of it.
 
 pub mod agreement;
+pub mod certificate;
 pub mod html;
 pub mod json;
 mod parquet;

@@ -20,6 +20,10 @@ pub struct Study {
     pub title: Option<String>,
     pub site: Option<String>,
     pub ethics_ref: Option<String>,
+    /// Names of the calibrations that recordings are read by when their sidecars name none.
+    pub calibrations: Vec<String>,
+    /// Codes of the sensors, where the sidecars say none.
+    pub sensors: Vec<String>,
     pub settings: Settings,
     /// Keys set in study.toml, with their source.
     pub setting_sources: Vec<(String, String)>,
@@ -56,6 +60,8 @@ pub fn read_study(root: &Path, problems: &mut Vec<Problem>) -> Study {
         title: file.title,
         site: file.site,
         ethics_ref: file.ethics_ref,
+        calibrations: file.calibrations,
+        sensors: file.sensors,
         settings: file.settings,
         setting_sources: file.setting_sources,
         plans: read_plans(root, problems),

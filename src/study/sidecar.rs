@@ -33,6 +33,7 @@ const KEYS: &[&str] = &[
     "feedback",
     "station",
     "calibration",
+    "sensor",
     "gain",
     "status",
     "plan",
@@ -47,8 +48,10 @@ const KEYS: &[&str] = &[
 pub struct Sidecar {
     pub about: About,
     pub columns: ColumnMapping,
-    /// Name of the calibration that the sensors were read by.
-    pub calibration: Option<String>,
+    /// Names of the calibrations that the sensors are read by, one a sensor.
+    pub calibrations: Vec<String>,
+    /// Codes of the sensors it was recorded with.
+    pub sensors: Vec<String>,
     /// Factor of the amplifier.
     pub gain: Option<f64>,
     /// `complete` or `open`.
@@ -134,7 +137,8 @@ fn read(top: &Section<'_, '_>) -> Sidecar {
     Sidecar {
         about: about(top),
         columns: columns.unwrap_or_default(),
-        calibration: top.text("calibration"),
+        calibrations: top.texts("calibration"),
+        sensors: top.texts("sensor"),
         gain: top.number("gain", 1e-12, 1e12),
         status,
         station: top.text("station"),

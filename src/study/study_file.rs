@@ -10,7 +10,7 @@ use toml::{Spanned, Table, Value};
 /// Name of the file in a study's folder.
 pub const FILE_NAME: &str = "study.toml";
 
-const PLAIN_KEYS: [&str; 4] = ["title", "site", "ethics_ref", "format"];
+const PLAIN_KEYS: [&str; 6] = ["title", "site", "ethics_ref", "format", "calibration", "sensor"];
 
 /// What study.toml says.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -18,6 +18,10 @@ pub struct StudyFile {
     pub title: Option<String>,
     pub site: Option<String>,
     pub ethics_ref: Option<String>,
+    /// Names of the calibrations that recordings are read by when their sidecars name none.
+    pub calibrations: Vec<String>,
+    /// Codes of the sensors, where the sidecars say none.
+    pub sensors: Vec<String>,
     pub settings: Settings,
     /// Keys that the file sets, with `study.toml` as their source.
     pub setting_sources: Vec<(String, String)>,
@@ -65,6 +69,8 @@ fn read(top: &Section<'_, '_>) -> StudyFile {
         title: top.text("title"),
         site: top.text("site"),
         ethics_ref: top.text("ethics_ref"),
+        calibrations: top.texts("calibration"),
+        sensors: top.texts("sensor"),
         ..StudyFile::default()
     };
     for name in sections {

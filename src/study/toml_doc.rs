@@ -191,6 +191,24 @@ impl<'d, 'a> Section<'d, 'a> {
         words
     }
 
+    /// Texts: one, or a list of them.
+    pub fn texts(&self, key: &str) -> Vec<String> {
+        let Some(value) = self.get(key) else {
+            return Vec::new();
+        };
+        let DeValue::Array(items) = value.get_ref() else {
+            return self.text(key).into_iter().collect();
+        };
+        let mut texts = Vec::new();
+        for item in items {
+            match item.get_ref().as_str().map(str::trim) {
+                Some(text) if !text.is_empty() => texts.push(text.to_owned()),
+                _ => self.wrong_type(key, item, "text in double quotes, or a list of such"),
+            }
+        }
+        texts
+    }
+
     /// A table inside this one.
     pub fn table(&self, key: &str) -> Option<&'d DeTable<'a>> {
         let value = self.get(key)?;

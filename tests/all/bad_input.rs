@@ -249,7 +249,7 @@ fn counts_need_a_calibration() {
         &problem(b"time_s,force_counts\n0,1\n"),
         1,
         "force_counts",
-        &["sensor counts", "calibration", "not available yet"],
+        &["sensor counts", "calibration", "tautpoint calibrate"],
     );
 }
 

@@ -1,0 +1,206 @@
+//! What the calibration adds to the uncertainty of a test's measures.
+//!
+//! The lines named [`FORCE`] and [`DISPLACEMENT`] come from the curve: every reading of that sensor shares them, so
+//! they cancel when left and right were measured with the same one. The line [`SCATTER`] does not.
+
+use super::Calibration;
+use crate::columns::Measure;
+use crate::stats::quantile::t_quantile;
+use crate::trace::{BudgetLine, Estimate, Measured, Test};
+
+/// Budget line of the force calibration's curve and loads: common to both sides.
+pub const FORCE: &str = "force calibration (common to both sides)";
+/// Budget line of the displacement calibration's curve and gauges: common to both sides.
+pub const DISPLACEMENT: &str = "displacement calibration (common to both sides)";
+/// Budget line of how single readings scattered about the curve.
+pub const SCATTER: &str = "scatter about the calibration curve";
+
+/// Which calibrations one test was measured with.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Used<'a> {
+    pub force: Option<&'a Calibration>,
+    pub displacement: Option<&'a Calibration>,
+}
+
+/// Adds the calibrations' lines to the budgets of a test and widens its intervals.
+///
+/// The force zero is set anew on every trace and stiffness looks at differences, so each line takes the uncertainty of
+/// the difference that its measure is made of, not of the single reading.
+pub fn add_to_test(test: &mut Test, used: Used<'_>) {
+    if used.force.is_none() && used.displacement.is_none() {
+        return;
+    }
+    let spans = Spans::of(test);
+    for measure in Measure::ALL {
+        let Some(estimate) = test.measures.get(measure) else {
+            continue;
+        };
+        let lines = lines(measure, estimate.value, &spans, used);
+        add(test, measure, estimate, lines);
+    }
+}
+
+/// From where to where the test pressed.
+struct Spans {
+    force_n: Option<[f64; 2]>,
+    displacement_mm: Option<[f64; 2]>,
+    onset_n: Option<f64>,
+    onset_mm: Option<f64>,
+    window_n: [f64; 2],
+    end_feel: Option<f64>,
+    take_up: Option<f64>,
+}
+
+impl Spans {
+    fn of(test: &Test) -> Spans {
+        let mean = |of: &dyn Fn(&crate::trace::Spring) -> Option<f64>| {
+            let values: Vec<f64> = test.counted_springs().filter_map(of).collect();
+            crate::stats::moments::mean(&values).ok()
+        };
+        let peak = test.value(Measure::SpringPeak).or(test.value(Measure::Peak));
+        let preload = test.value(Measure::Preload).unwrap_or(0.0);
+        let x = mean(&|s| s.start_mm).zip(mean(&|s| s.peak_mm));
+        Spans {
+            force_n: peak.map(|peak| [preload, peak]),
+            displacement_mm: x.map(|(start, peak)| [start, peak]),
+            onset_n: test.value(Measure::OnsetForce),
+            onset_mm: test.value(Measure::Onset),
+            window_n: test.window_n,
+            end_feel: test.value(Measure::EndFeel),
+            take_up: test.value(Measure::TakeUp),
+        }
+    }
+}
+
+/// Curve and scatter parts of one measure, in its unit.
+#[derive(Default)]
+struct Parts {
+    force: f64,
+    displacement: f64,
+    scatter: f64,
+}
+
+fn lines(measure: Measure, value: f64, spans: &Spans, used: Used<'_>) -> Vec<BudgetLine> {
+    use Measure as M;
+    let parts = match measure {
+        M::Preload | M::Peak | M::SpringPeak | M::OnsetForce => force(value, used),
+        M::Steadiness | M::ZeroDrift => {
+            let to = spans.force_n.map_or(value, |f| f[1]);
+            relative(value, used, Some([0.0, to]), None)
+        }
+        M::EndFeel | M::FittedEndFeel | M::Secant | M::Loss | M::Damping => {
+            relative(value, used, spans.force_n, spans.displacement_mm)
+        }
+        M::Window => relative(value, used, Some(spans.window_n), spans.displacement_mm),
+        M::TakeUp => {
+            let x = spans
+                .onset_mm
+                .zip(spans.displacement_mm)
+                .map(|(onset, x)| [onset.min(x[0]), x[1]]);
+            relative(value, used, spans.onset_n.map(|n| [0.0, n]), x)
+        }
+        M::Excursion => spans
+            .displacement_mm
+            .map_or_else(Parts::default, |x| displacement(x, used)),
+        M::Onset => Parts {
+            displacement: used.displacement.map_or(0.0, |c| c.curve_u(value)),
+            scatter: used.displacement.map_or(0.0, |c| c.scatter(value)),
+            ..Parts::default()
+        },
+        M::OnsetTravel | M::DisplacementAt30N => {
+            let end = spans.displacement_mm.map_or(value, |x| x[1]);
+            let mut parts = displacement([end - value, end], used);
+            if let (M::DisplacementAt30N, Some(c), Some(k)) =
+                (measure, used.force, spans.take_up.or(spans.end_feel))
+                && k > 0.0
+            {
+                parts.force = c.difference_u(0.0, 30.0) / k;
+            }
+            parts
+        }
+        // Ratios of like to like, and times: a common gain does not touch them.
+        M::LossRatio | M::RecoilRatio | M::TimeToPeak | M::SpringRate | M::HandShare => Parts::default(),
+    };
+    let df = |c: Option<&Calibration>| c.map(|c| c.curve.degrees_of_freedom as f64);
+    [
+        (FORCE, parts.force, df(used.force)),
+        (DISPLACEMENT, parts.displacement, df(used.displacement)),
+        (SCATTER, parts.scatter, df(used.force.or(used.displacement))),
+    ]
+    .into_iter()
+    .filter(|(_, u, _)| *u > 0.0 && u.is_finite())
+    .map(|(source, standard_uncertainty, degrees_of_freedom)| BudgetLine {
+        source,
+        standard_uncertainty,
+        degrees_of_freedom,
+    })
+    .collect()
+}
+
+fn force(value: f64, used: Used<'_>) -> Parts {
+    Parts {
+        force: used.force.map_or(0.0, |c| c.difference_u(0.0, value)),
+        scatter: used.force.map_or(0.0, |c| c.scatter(value)),
+        ..Parts::default()
+    }
+}
+
+fn displacement(x: [f64; 2], used: Used<'_>) -> Parts {
+    Parts {
+        displacement: used.displacement.map_or(0.0, |c| c.difference_u(x[0], x[1])),
+        scatter: used.displacement.map_or(0.0, |c| c.scatter(x[1]) * 2f64.sqrt()),
+        ..Parts::default()
+    }
+}
+
+/// A measure that grows with the gain of force and falls (or grows) with that of displacement.
+fn relative(value: f64, used: Used<'_>, force: Option<[f64; 2]>, displacement: Option<[f64; 2]>) -> Parts {
+    let share = |c: Option<&Calibration>, span: Option<[f64; 2]>| -> (f64, f64) {
+        match (c, span) {
+            (Some(c), Some([from, to])) if to != from => {
+                let width = (to - from).abs();
+                let scatter = c.scatter(from).hypot(c.scatter(to));
+                (c.difference_u(from, to) / width, scatter / width)
+            }
+            _ => (0.0, 0.0),
+        }
+    };
+    let (f, f_scatter) = share(used.force, force);
+    let (x, x_scatter) = share(used.displacement, displacement);
+    Parts {
+        force: f * value.abs(),
+        displacement: x * value.abs(),
+        scatter: f_scatter.hypot(x_scatter) * value.abs(),
+    }
+}
+
+/// Adds lines to one measure. A measure whose uncertainty nobody could tell stays without: the calibration is only a
+/// part of it.
+///
+/// # Formula
+/// u² = Σ uᵢ², ν = u⁴/Σ(uᵢ⁴/νᵢ) (JCGM 100:2008, G.4.1), U = t(0.975, ν)·u.
+fn add(test: &mut Test, measure: Measure, estimate: Estimate, lines: Vec<BudgetLine>) {
+    if lines.is_empty() || estimate.u95.is_none() {
+        return;
+    }
+    let mut budget = test.measures.budget(measure).to_vec();
+    budget.extend(lines);
+    let u2: f64 = budget.iter().map(|l| l.standard_uncertainty.powi(2)).sum();
+    let bottom: f64 = budget
+        .iter()
+        .filter_map(|l| l.degrees_of_freedom.map(|df| l.standard_uncertainty.powi(4) / df))
+        .sum();
+    let df = if bottom > 0.0 {
+        u2 * u2 / bottom
+    } else {
+        f64::INFINITY
+    };
+    let u95 = t_quantile(0.975, df.max(1.0)).ok().map(|k| k * u2.sqrt());
+    test.measures.set(
+        measure,
+        Measured {
+            estimate: Estimate { u95, ..estimate },
+            budget,
+        },
+    );
+}

@@ -1,0 +1,357 @@
+//! The daily check: known loads against the calibration, over time.
+//!
+//! One chart of individuals for each load: one point a check, limits from the moving range of the first checks.
+
+use super::{Calibration, Readings};
+use crate::error::Problem;
+use crate::study::table::{Row, TextTable};
+use crate::units::Quantity;
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
+/// Limits come from this many checks, the first ones.
+pub const BASELINE: usize = 20;
+/// With fewer checks than this before the newest, limits come from the calibration's own uncertainty.
+pub const LEAST_BASELINE: usize = 5;
+/// Mean moving range of two over the standard deviation, for normal values (d2 for n = 2: 2/√π).
+pub const D2: f64 = 1.128;
+/// Half-width of the limits in standard deviations.
+pub const SIGMAS: f64 = 3.0;
+
+const HEADINGS: [&str; 9] = [
+    "check",
+    "checked_at",
+    "calibration",
+    "sensor",
+    "applied_n",
+    "applied_mm",
+    "indicated",
+    "error_n",
+    "error_mm",
+];
+
+/// One reading of one check, as the history keeps it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Checked {
+    /// Counts from 1 over the whole history.
+    pub check: u32,
+    /// RFC 3339 time or day.
+    pub checked_at: String,
+    /// Name of the calibration it was checked against.
+    pub calibration: String,
+    pub sensor: Option<String>,
+    pub quantity: Quantity,
+    /// In N or mm.
+    pub applied: f64,
+    pub indicated: f64,
+    /// What the calibration makes of the indication less what was applied, in N or mm.
+    pub error: f64,
+}
+
+/// The readings of one check against a calibration.
+///
+/// # Errors
+/// A problem when the readings measure something else than the calibration, or there are none.
+pub fn check(
+    calibration: &Calibration,
+    readings: &Readings,
+    check: u32,
+    checked_at: &str,
+) -> Result<Vec<Checked>, Problem> {
+    if readings.quantity != calibration.quantity {
+        return Err(Problem::error(
+            &readings.file,
+            format!("readings of {}", readings.quantity.word()),
+            format!(
+                "readings of {}, as {} is for",
+                calibration.quantity.word(),
+                calibration.name
+            ),
+            "name the calibration of that sensor",
+        )
+        .in_column(&readings.applied_heading));
+    }
+    let found: Vec<Checked> = readings
+        .readings
+        .iter()
+        .filter_map(|r| {
+            Some(Checked {
+                check,
+                checked_at: checked_at.to_owned(),
+                calibration: calibration.name.clone(),
+                sensor: calibration.sensor.clone(),
+                quantity: calibration.quantity,
+                applied: r.applied,
+                indicated: r.indicated,
+                error: calibration.value(r.indicated)? - r.applied,
+            })
+        })
+        .collect();
+    if found.is_empty() {
+        return Err(Problem::error(
+            &readings.file,
+            "no reading",
+            "at least one known load",
+            "read the sensor under one",
+        ));
+    }
+    Ok(found)
+}
+
+/// The history's text with the new readings at its end: what stood there stays as it was, byte for byte.
+pub fn appended(history: &str, new: &[Checked]) -> String {
+    let mut text = history.to_owned();
+    if text.trim().is_empty() {
+        text = HEADINGS.join(",");
+    }
+    if !text.ends_with('\n') {
+        text.push('\n');
+    }
+    for c in new {
+        let mm = c.quantity == Quantity::Displacement;
+        let number = |v: f64, here: bool| if here { format!("{v}") } else { String::new() };
+        let _ = writeln!(
+            text,
+            "{},{},{},{},{},{},{},{},{}",
+            c.check,
+            cell(&c.checked_at),
+            cell(&c.calibration),
+            cell(c.sensor.as_deref().unwrap_or("")),
+            number(c.applied, !mm),
+            number(c.applied, mm),
+            c.indicated,
+            number(c.error, !mm),
+            number(c.error, mm),
+        );
+    }
+    text
+}
+
+/// A cell of text, quoted where it must be (RFC 4180, section 2).
+fn cell(text: &str) -> String {
+    let clean: String = text
+        .chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect();
+    if clean.contains([',', ';', '"', '#']) {
+        format!("\"{}\"", clean.replace('"', "\"\""))
+    } else {
+        clean
+    }
+}
+
+/// Reads a history. A row that cannot be read is a problem of severity error: nothing should be added to a history
+/// that has been spoiled.
+pub fn read_history(file: &str, text: &str) -> (Vec<Checked>, Vec<Problem>) {
+    let mut problems = Vec::new();
+    if text.trim().is_empty() {
+        return (Vec::new(), problems);
+    }
+    let table = match TextTable::parse(file, text, &mut problems) {
+        Ok(table) => table,
+        Err(problem) => return (Vec::new(), vec![problem]),
+    };
+    if !table.check_headings(file, &HEADINGS, &[], &mut problems) {
+        return (Vec::new(), problems);
+    }
+    let mut all = Vec::new();
+    for row in &table.rows {
+        match one_row(row) {
+            Some(checked) => all.push(checked),
+            None => problems.push(
+                Problem::error(
+                    file,
+                    "a row that is no check",
+                    "check, day, calibration, load, indication and error",
+                    "put the row right, or take the file away to begin a new history",
+                )
+                .at_line(row.line),
+            ),
+        }
+    }
+    (all, problems)
+}
+
+fn one_row(row: &Row) -> Option<Checked> {
+    let number = |heading: &str| row.get(heading)?.parse::<f64>().ok().filter(|v| v.is_finite());
+    let (quantity, applied, error) = match number("applied_n") {
+        Some(applied) => (Quantity::Force, applied, number("error_n")?),
+        None => (Quantity::Displacement, number("applied_mm")?, number("error_mm")?),
+    };
+    Some(Checked {
+        check: row.get("check")?.parse().ok()?,
+        checked_at: row.get("checked_at")?.to_owned(),
+        calibration: row.get("calibration")?.to_owned(),
+        sensor: row.get("sensor").map(str::to_owned),
+        quantity,
+        applied,
+        indicated: number("indicated")?,
+        error,
+    })
+}
+
+/// One point of a chart: the mean error of one check at one load.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Point {
+    pub check: u32,
+    pub checked_at: String,
+    /// In N or mm.
+    pub error: f64,
+}
+
+/// Where the limits of a chart came from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LimitsFrom {
+    /// The moving range of the first so many checks.
+    Checks(usize),
+    /// Too few checks yet: three standard uncertainties of a reading by the calibration, about no error.
+    Calibration,
+}
+
+/// In or out of control.
+#[derive(Debug, Clone, PartialEq)]
+pub enum State {
+    /// The newest check is inside, and so are all since this one.
+    In { since: String },
+    /// The newest check is outside, and so are all since this one.
+    Out { since: String },
+}
+
+/// The control chart of one load.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Chart {
+    pub quantity: Quantity,
+    /// In N or mm.
+    pub applied: f64,
+    /// In the order of the checks.
+    pub points: Vec<Point>,
+    pub centre: f64,
+    /// Lower and upper limit, in N or mm.
+    pub limits: [f64; 2],
+    pub limits_from: LimitsFrom,
+    /// How many points lie outside.
+    pub outside: usize,
+    pub state: State,
+}
+
+impl Chart {
+    /// Whether a point lies outside the limits.
+    pub fn is_outside(&self, error: f64) -> bool {
+        error < self.limits[0] || error > self.limits[1]
+    }
+}
+
+/// Limits of an individuals chart: centre and standard deviation from a baseline. `None` with fewer than two values.
+///
+/// # Formula
+/// centre = mean, σ = mean of |xᵢ − xᵢ₋₁| / 1.128.
+///
+/// # Source
+/// NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2, Individuals control charts.
+pub fn individuals(baseline: &[f64]) -> Option<(f64, f64)> {
+    let centre = crate::stats::moments::mean(baseline).ok()?;
+    let ranges: Vec<f64> = baseline.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
+    let mean_range = crate::stats::moments::mean(&ranges).ok()?;
+    Some((centre, mean_range / D2))
+}
+
+/// Charts the history of one calibration, one chart for each load, rising.
+///
+/// The spread is never taken smaller than the sensor's resolution can show (step/√12, where the certificate has it):
+/// equal readings do not mean no spread.
+pub fn charts(history: &[Checked], calibration: &Calibration) -> Vec<Chart> {
+    let own: Vec<&Checked> = history
+        .iter()
+        .filter(|c| c.calibration == calibration.name)
+        .collect();
+    let close = 1e-6 * own.iter().fold(0.0, |m: f64, c| m.max(c.applied.abs()));
+    let mut loads: Vec<f64> = own.iter().map(|c| c.applied).collect();
+    loads.sort_by(f64::total_cmp);
+    loads.dedup_by(|b, a| *b - *a <= close);
+    loads
+        .into_iter()
+        .filter_map(|load| {
+            let here = own
+                .iter()
+                .filter(|c| c.applied >= load - close && c.applied <= load + close);
+            chart(calibration, load, points(here.copied()))
+        })
+        .collect()
+}
+
+fn points<'a>(checks: impl Iterator<Item = &'a Checked>) -> Vec<Point> {
+    let mut by_check: BTreeMap<u32, (String, Vec<f64>)> = BTreeMap::new();
+    for c in checks {
+        by_check
+            .entry(c.check)
+            .or_insert_with(|| (c.checked_at.clone(), Vec::new()))
+            .1
+            .push(c.error);
+    }
+    by_check
+        .into_iter()
+        .map(|(check, (checked_at, errors))| Point {
+            check,
+            checked_at,
+            error: errors.iter().sum::<f64>() / errors.len() as f64,
+        })
+        .collect()
+}
+
+fn chart(calibration: &Calibration, applied: f64, points: Vec<Point>) -> Option<Chart> {
+    let errors: Vec<f64> = points.iter().map(|p| p.error).collect();
+    let baseline = BASELINE.min(errors.len().checked_sub(1)?);
+    let step = calibration
+        .figure("resolution")
+        .and_then(|f| f.value)
+        .unwrap_or(0.0);
+    let (centre, sigma, limits_from) = if baseline >= LEAST_BASELINE {
+        let (centre, sigma) = individuals(&errors[..baseline])?;
+        (
+            centre,
+            sigma.max(step / 12f64.sqrt()),
+            LimitsFrom::Checks(baseline),
+        )
+    } else {
+        let u = calibration
+            .invert(calibration.indicated(applied), 1)?
+            .standard_uncertainty;
+        (0.0, u.max(step / 12f64.sqrt()), LimitsFrom::Calibration)
+    };
+    let limits = [centre - SIGMAS * sigma, centre + SIGMAS * sigma];
+    let out = |p: &Point| p.error < limits[0] || p.error > limits[1];
+    let newest = out(points.last()?);
+    let run = points.iter().rev().take_while(|p| out(p) == newest).count();
+    let since = points[points.len() - run].checked_at.clone();
+    Some(Chart {
+        quantity: calibration.quantity,
+        applied,
+        outside: points.iter().filter(|p| out(p)).count(),
+        points,
+        centre,
+        limits,
+        limits_from,
+        state: if newest {
+            State::Out { since }
+        } else {
+            State::In { since }
+        },
+    })
+}
+
+/// All charts in one word: out as soon as one load is, since the earliest of them; in since the latest change.
+pub fn overall(charts: &[Chart]) -> Option<State> {
+    let mut out = None;
+    let mut inside: Option<&String> = None;
+    for chart in charts {
+        match &chart.state {
+            State::Out { since } => out = Some(out.map_or(since, |o: &String| o.min(since))),
+            State::In { since } => inside = Some(inside.map_or(since, |i| i.max(since))),
+        }
+    }
+    match (out, inside) {
+        (Some(since), _) => Some(State::Out { since: since.clone() }),
+        (None, Some(since)) => Some(State::In { since: since.clone() }),
+        (None, None) => None,
+    }
+}

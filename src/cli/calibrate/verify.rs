@@ -1,0 +1,210 @@
+//! `calibrate --verify`: known loads against a calibration, kept as a history.
+
+use super::super::Outcome;
+use super::{Args, say, tell, today};
+use crate::calibrate::drift::{Chart, Checked, State, appended, charts, check, overall, read_history};
+use crate::calibrate::{Calibration, Day, Readings, unit_sign, unit_word};
+use crate::error::{Error, Severity};
+use crate::plot::{control_chart, control_words};
+use crate::read::calibrations::{Calibrations, FOLDER, read_calibration};
+use crate::write::write_file_whole;
+use anyhow::bail;
+use serde_json::json;
+use std::path::{Path, PathBuf};
+
+/// File of the history.
+const HISTORY: &str = "verify.csv";
+
+/// Runs the check.
+///
+/// # Errors
+/// No calibration to check against, readings of something else, a history that was spoiled or cannot be written.
+pub fn verify(args: &Args, readings: &Readings, quiet: bool) -> anyhow::Result<Outcome> {
+    let day = args.made.unwrap_or_else(today);
+    let (calibration, folder) = find(args, readings, day)?;
+    for complaint in calibration
+        .validity(Some(day), args.sensor.as_slice())
+        .problems(&readings.file, false)
+    {
+        tell(&[complaint]);
+    }
+    let path = folder.join(HISTORY);
+    let text = match std::fs::read_to_string(&path) {
+        Ok(text) => text,
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => String::new(),
+        Err(e) => return Err(Error::io(&path, e, "check that the history may be read").into()),
+    };
+    let (mut history, problems) = read_history(HISTORY, &text);
+    tell(&problems);
+    if problems.iter().any(|p| p.severity == Severity::Error) {
+        bail!(
+            "the history {} was spoiled: put right what is listed above; nothing was added",
+            path.display()
+        );
+    }
+    let number = history.iter().map(|c| c.check).max().unwrap_or(0) + 1;
+    let new = check(&calibration, readings, number, &day.to_string()).map_err(Error::from)?;
+    history.extend(new.iter().cloned());
+    let charts = charts(&history, &calibration);
+    write_file_whole(&path, appended(&text, &new).as_bytes())?;
+    let figure_path = folder.join(format!("verify-{}.svg", slug(&calibration.name)));
+    if let Some(figure) = control_chart(&charts, &calibration.name) {
+        write_file_whole(&figure_path, figure.svg.as_bytes())?;
+    }
+    if args.json {
+        say(&serde_json::to_string_pretty(&as_json(
+            &calibration,
+            &new,
+            &charts,
+        ))?);
+    } else {
+        say(words(&calibration, &new, &charts).trim_end());
+        if !quiet {
+            say(&format!(
+                "History: {}, chart: {}",
+                path.display(),
+                figure_path.display()
+            ));
+        }
+    }
+    Ok(Outcome::Done)
+}
+
+/// The calibration, and the folder where its history is kept.
+fn find(args: &Args, readings: &Readings, day: Day) -> anyhow::Result<(Calibration, PathBuf)> {
+    let in_study = args.study.as_ref().map(|study| study.join(FOLDER));
+    if let Some(path) = &args.calibration {
+        let file = path
+            .file_name()
+            .map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+        let (calibration, warnings) = read_calibration(path, &file)?;
+        tell(&warnings);
+        let beside = path
+            .parent()
+            .filter(|p| !p.as_os_str().is_empty())
+            .unwrap_or(Path::new("."));
+        let folder = in_study.unwrap_or_else(|| beside.to_owned());
+        std::fs::create_dir_all(&folder)
+            .map_err(|e| Error::io(&folder, e, "check that the study may be written"))?;
+        return Ok((calibration, folder));
+    }
+    let Some(study) = &args.study else {
+        bail!(
+            "no calibration to check against; name the certificate with --calibration, or the study with --study"
+        );
+    };
+    let (calibrations, problems) = Calibrations::in_folder(study);
+    tell(&problems);
+    let fits = |c: &&Calibration| {
+        let sensor = args.sensor.is_none() || args.sensor == c.sensor;
+        let channel = readings.channel.is_none() || c.channel.is_none() || readings.channel == c.channel;
+        c.quantity == readings.quantity && sensor && channel
+    };
+    let fitting: Vec<&Calibration> = calibrations.iter().filter(fits).collect();
+    let in_date: Vec<&Calibration> = fitting
+        .iter()
+        .copied()
+        .filter(|c| c.expires.is_none_or(|e| day <= e))
+        .collect();
+    let chosen = if in_date.is_empty() { fitting } else { in_date };
+    match chosen.as_slice() {
+        [one] => Ok(((*one).clone(), study.join(FOLDER))),
+        [] => bail!(
+            "no calibration of {} in {}; make one with tautpoint calibrate --out",
+            readings.quantity.word(),
+            study.join(FOLDER).display()
+        ),
+        several => {
+            let names: Vec<&str> = several.iter().map(|c| c.name.as_str()).collect();
+            bail!(
+                "{} calibrations may be meant ({}); name one with --calibration",
+                names.len(),
+                names.join(", ")
+            )
+        }
+    }
+}
+
+/// A name as part of a file name.
+fn slug(name: &str) -> String {
+    let safe = |c: char| {
+        if c.is_ascii_alphanumeric() || matches!(c, '-' | '_') {
+            c
+        } else {
+            '-'
+        }
+    };
+    name.chars().map(safe).take(80).collect()
+}
+
+fn state_words(state: &State) -> String {
+    match state {
+        State::In { since } => format!("in control since {since}"),
+        State::Out { since } => format!("OUT OF CONTROL since {since}"),
+    }
+}
+
+fn words(calibration: &Calibration, new: &[Checked], charts: &[Chart]) -> String {
+    use std::fmt::Write as _;
+    let unit = unit_sign(calibration.quantity);
+    let mut t = String::new();
+    if let Some(state) = overall(charts) {
+        let _ = writeln!(t, "{}: {}", calibration.name, state_words(&state));
+    }
+    for c in new {
+        let within = calibration.invert(c.indicated, 1).and_then(|i| i.interval95);
+        let against = match within {
+            Some([low, high]) if low <= c.applied && c.applied <= high => "as the calibration says",
+            Some(_) => "outside the calibration's 95 % interval of a reading",
+            None => "no interval",
+        };
+        let _ = writeln!(
+            t,
+            "  {:.6} {unit} applied, error {:+.6} {unit}: {against}",
+            c.applied, c.error
+        );
+    }
+    for chart in charts {
+        let _ = writeln!(t, "  {}", control_words(chart));
+    }
+    if matches!(overall(charts), Some(State::Out { .. })) {
+        t.push_str(
+            "  Look for a moved or overloaded sensor, then check again; if it stays, calibrate anew.\n",
+        );
+    }
+    t
+}
+
+fn as_json(calibration: &Calibration, new: &[Checked], charts: &[Chart]) -> serde_json::Value {
+    let unit = unit_word(calibration.quantity);
+    let state = |s: &State| match s {
+        State::In { since } => json!({"state": "in_control", "since": since}),
+        State::Out { since } => json!({"state": "out_of_control", "since": since}),
+    };
+    let keyed = |key: &str| format!("{key}_{unit}");
+    let overall = overall(charts).map(|s| state(&s));
+    json!({
+        "calibration": calibration.name,
+        "control": overall,
+        "checks": new.iter().map(|c| json!({
+            "check": c.check,
+            "checked_at": c.checked_at,
+            keyed("applied"): c.applied,
+            "indicated": c.indicated,
+            keyed("error"): c.error,
+        })).collect::<Vec<_>>(),
+        "charts": charts.iter().map(|c| json!({
+            keyed("applied"): c.applied,
+            "control": state(&c.state),
+            keyed("centre"): c.centre,
+            keyed("lower_limit"): c.limits[0],
+            keyed("upper_limit"): c.limits[1],
+            "limits_from": match c.limits_from {
+                crate::calibrate::drift::LimitsFrom::Checks(n) => format!("first {n} checks"),
+                crate::calibrate::drift::LimitsFrom::Calibration => "calibration".to_owned(),
+            },
+            "outside": c.outside,
+            keyed("errors"): c.points.iter().map(|p| p.error).collect::<Vec<_>>(),
+        })).collect::<Vec<_>>(),
+    })
+}

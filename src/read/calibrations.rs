@@ -1,0 +1,129 @@
+//! The calibrations that sidecars and study.toml may name.
+
+use crate::calibrate::Calibration;
+use crate::error::{Error, Problem, Result, Severity};
+use crate::study::toml_doc::read_text;
+use crate::study::words::{nearest, shown};
+use std::path::Path;
+
+/// Folder of a study that holds its calibrations.
+pub const FOLDER: &str = "calibrations";
+
+/// Reads one certificate. `file` is the name that problems carry.
+///
+/// # Errors
+/// [`Error::Data`] with the first thing that makes it unusable. Warnings come with the calibration.
+pub fn read_calibration(path: &Path, file: &str) -> Result<(Calibration, Vec<Problem>)> {
+    if !path.is_file() {
+        let source = std::io::Error::from(std::io::ErrorKind::NotFound);
+        return Err(Error::io(
+            path,
+            source,
+            "check the name of the calibration's file",
+        ));
+    }
+    let text = read_text(path, file)?;
+    match Calibration::parse(file, &text) {
+        (Some(calibration), problems) => Ok((calibration, problems)),
+        (None, problems) => {
+            let first = problems.into_iter().find(|p| p.severity == Severity::Error);
+            Err(first
+                .unwrap_or_else(|| Problem::error(file, "no calibration", "a certificate", "make it again"))
+                .into())
+        }
+    }
+}
+
+/// All calibrations at hand.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Calibrations {
+    all: Vec<Calibration>,
+}
+
+impl Calibrations {
+    /// Reads `calibrations/*.toml` in a folder. What cannot be used is a problem and left out; without the folder there
+    /// are none.
+    pub fn in_folder(root: &Path) -> (Calibrations, Vec<Problem>) {
+        let (mut all, mut problems) = (Vec::new(), Vec::new());
+        let entries =
+            std::fs::read_dir(root.join(FOLDER)).map(|e| e.filter_map(|e| e.ok().map(|e| e.path())));
+        let mut paths: Vec<_> = entries.map(Iterator::collect).unwrap_or_default();
+        paths.sort();
+        for path in paths {
+            let toml = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml"));
+            let Some(name) = path.file_name().map(|n| n.to_string_lossy().into_owned()) else {
+                continue;
+            };
+            if !toml || name.starts_with('.') {
+                continue;
+            }
+            let file = format!("{FOLDER}/{name}");
+            match read_calibration(&path, &file) {
+                Ok((calibration, warnings)) => {
+                    problems.extend(warnings);
+                    if all.iter().any(|c: &Calibration| c.name == calibration.name) {
+                        problems.push(
+                            Problem::error(
+                                &file,
+                                format!("a second calibration named {}", shown(&calibration.name)),
+                                "one calibration a name",
+                                "rename one of them; this one is not used",
+                            )
+                            .in_column("name"),
+                        );
+                    } else {
+                        all.push(calibration);
+                    }
+                }
+                Err(Error::Data(problem)) => problems.push(*problem),
+                Err(other) => problems.push(Problem::error(
+                    &file,
+                    other.to_string(),
+                    "a certificate",
+                    "make it again with tautpoint calibrate",
+                )),
+            }
+        }
+        (Calibrations { all }, problems)
+    }
+
+    /// These calibrations.
+    pub fn new(all: Vec<Calibration>) -> Self {
+        Calibrations { all }
+    }
+
+    /// All of them, by file name.
+    pub fn iter(&self) -> impl Iterator<Item = &Calibration> {
+        self.all.iter()
+    }
+
+    /// Those that a recording names; `file` and `key` say where, for the problem when a name is not known.
+    ///
+    /// # Errors
+    /// A problem that lists what there is.
+    pub fn named(&self, names: &[String], file: &str, key: &str) -> Result<Vec<&Calibration>, Problem> {
+        names.iter().map(|name| self.one(name, file, key)).collect()
+    }
+
+    fn one(&self, name: &str, file: &str, key: &str) -> Result<&Calibration, Problem> {
+        if let Some(found) = self.all.iter().find(|c| c.name == name) {
+            return Ok(found);
+        }
+        let known: Vec<&str> = self.all.iter().map(|c| c.name.as_str()).collect();
+        let expected = match known.is_empty() {
+            true => format!("a certificate in {FOLDER}/, and there is none"),
+            false => format!("one of {}", known.join(", ")),
+        };
+        let advice = match nearest(name, known.iter().copied()) {
+            Some(near) => format!("write \"{near}\" if that is meant"),
+            None => format!("put the certificate into {FOLDER}/ or correct the name"),
+        };
+        Err(Problem::error(
+            file,
+            format!("the calibration {}, which is not there", shown(name)),
+            expected,
+            advice,
+        )
+        .in_column(key))
+    }
+}

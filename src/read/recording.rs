@@ -1,0 +1,109 @@
+//! A recording with the calibrations that its sidecar or its study names.
+
+use super::calibrations::Calibrations;
+use super::{ReadTrace, read_calibrated};
+use crate::calibrate::{Calibration, Day, Validity};
+use crate::error::{Error, Problem, Result};
+use crate::study::folder::Study;
+use crate::study::sidecar::Sidecar;
+use crate::study::study_file;
+use crate::trace::About;
+use std::path::Path;
+
+/// Where a recording is and what is known of it.
+pub struct Source<'a> {
+    pub path: &'a Path,
+    /// Name of the recording and of its sidecar, for problems.
+    pub recording: &'a str,
+    pub sidecar_name: &'a str,
+    pub sidecar: &'a Sidecar,
+    pub study: &'a Study,
+    pub calibrations: &'a Calibrations,
+    /// An expired, later or foreign calibration is an error instead of a warning on every result.
+    pub strict: bool,
+}
+
+/// Reads it; counts become N or mm.
+///
+/// # Errors
+/// As [`read_calibrated`]; [`Error::Data`] too for counts whose calibration is named and not there, and, when strict,
+/// for a calibration that should not be used.
+pub fn read_recording(source: &Source<'_>, about: About) -> Result<ReadTrace> {
+    let (chosen, absent) = source.choose();
+    let about_day = day(&about);
+    let read = read_calibrated(
+        source.path,
+        source.recording,
+        &source.sidecar.columns,
+        about,
+        &chosen,
+    );
+    let mut read = match (read, absent) {
+        (Err(Error::Data(p)), Some(absent)) if p.found == super::counts::COUNTS => {
+            return Err(absent.into());
+        }
+        (Err(error), _) => return Err(error),
+        (Ok(mut read), Some(mut absent)) => {
+            // A trace that is in units does not hang on it.
+            if source.calibrations.iter().next().is_some() {
+                absent.severity = crate::error::Severity::Warning;
+                read.problems.push(absent);
+            }
+            read
+        }
+        (Ok(read), None) => read,
+    };
+    let validity = source.validity(&read, about_day);
+    let mut problems = validity.problems(source.recording, source.strict);
+    if source.strict && !problems.is_empty() {
+        return Err(problems.swap_remove(0).into());
+    }
+    read.problems.append(&mut problems);
+    read.trace.notes.extend(validity.notes());
+    Ok(read)
+}
+
+/// The day of a recording, as far as its sidecar says it.
+fn day(about: &About) -> Option<Day> {
+    let said = about.recorded_at.as_deref().and_then(Day::parse);
+    said.or_else(|| about.session.as_deref().and_then(Day::parse))
+}
+
+impl Source<'_> {
+    /// The calibrations named, and a problem when one of the names is not known.
+    fn choose(&self) -> (Vec<&Calibration>, Option<Problem>) {
+        let (names, file) = match self.sidecar.calibrations.as_slice() {
+            [] => (self.study.calibrations.as_slice(), study_file::FILE_NAME),
+            own => (own, self.sidecar_name),
+        };
+        let mut absent = None;
+        let mut chosen = Vec::new();
+        for name in names {
+            match self
+                .calibrations
+                .named(std::slice::from_ref(name), file, "calibration")
+            {
+                Ok(found) => chosen.extend(found),
+                Err(problem) => absent = absent.or(Some(problem)),
+            }
+        }
+        (chosen, absent)
+    }
+
+    /// What speaks against each calibration used.
+    fn validity(&self, read: &ReadTrace, day: Option<Day>) -> Validity {
+        let sensors = match self.sidecar.sensors.as_slice() {
+            [] => self.study.sensors.as_slice(),
+            own => own,
+        };
+        let mut all = Validity::default();
+        for used in &read.calibrated {
+            for complaint in used.calibration.validity(day, sensors).complaints {
+                if !all.complaints.contains(&complaint) {
+                    all.complaints.push(complaint);
+                }
+            }
+        }
+        all
+    }
+}
