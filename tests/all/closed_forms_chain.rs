@@ -4,7 +4,7 @@
 //! 5 % of the excursion the same integral is taken from the cut, and with no cut it must give the published number.
 //! The numbers of the 0.5 Hz examples hold at 2 Hz too when c and the times are divided by 4: only c·ω enters.
 
-use crate::springs::nameless;
+use crate::proof::trial::nameless;
 use std::f64::consts::PI;
 use tautpoint::columns::Measure;
 use tautpoint::settings::Settings;

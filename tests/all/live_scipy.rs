@@ -2,7 +2,7 @@
 //!
 //! Where they are not installed each check says so and is skipped, or fails when TAUTPOINT_FULL_TESTS=1.
 
-use crate::springs::measured;
+use crate::proof::trial::measured;
 use serde_json::{Value, json};
 use std::io::Write;
 use std::process::{Command, Stdio};

@@ -3,15 +3,16 @@
 //! Sources, versions and licence: tests/reference/README.md. No public hand-driven trace at spring scale was found,
 //! so these check that contact, peaks, slopes and pulses do not depend on our own simulator or on our own scale.
 
-use crate::springs::nameless;
+use crate::proof::trial::nameless;
 use std::path::Path;
 use tautpoint::columns::Measure;
 use tautpoint::settings::Settings;
 use tautpoint::signal::analyze;
 use tautpoint::signal::condition::condition;
 use tautpoint::signal::filter::LowPass;
+use tautpoint::signal::limbs::{Between, slope_between};
 use tautpoint::signal::noise::FilteredNoise;
-use tautpoint::signal::springs::{SideView, slope_between};
+use tautpoint::signal::view::SideView;
 use tautpoint::trace::{About, Channel, Side, Test, Trace};
 
 /// Columns of a trace under tests/reference/traces, by their headings; an empty cell is NaN.
@@ -198,9 +199,13 @@ fn unloading_n_per_mm(force: &[f64], x: &[f64], rate_hz: f64, low: f64, high: f6
         noise: &FilteredNoise::new(&low_pass, rate_hz, 0.4 * rate_hz),
     };
     let top = f[f.len() - 1];
-    slope_between(&view, &f, &x, 0..f.len() - 1, &f, low * top, high * top)
-        .unwrap()
-        .value
+    let between = Between {
+        limb: 0..f.len() - 1,
+        key: &f,
+        low: low * top,
+        high: high * top,
+    };
+    slope_between(&view, &x, &between).unwrap().value
 }
 
 #[test]
