@@ -84,13 +84,25 @@ fn main() -> ExitCode {
         println!();
         held.extend(other);
     }
-    let missed: Vec<&Gate> = held.iter().filter(|g| !g.ok).collect();
+    let (known, missed): (Vec<&Gate>, Vec<&Gate>) =
+        held.iter().filter(|g| !g.ok).partition(|g| g.known.is_some());
     println!(
-        "{} limits held, {} missed, {:.0} s",
-        held.len() - missed.len(),
+        "{} limits: {} reached, {} known to be out of reach, {} missed; {:.0} s",
+        held.len(),
+        held.len() - known.len() - missed.len(),
+        known.len(),
         missed.len(),
         begun.elapsed().as_secs_f64()
     );
+    for g in &known {
+        println!(
+            "OUT OF REACH {}: must be {}, is {}: {}",
+            g.what,
+            g.must,
+            g.found,
+            g.known.unwrap_or_default()
+        );
+    }
     for g in &missed {
         println!("MISSED {}: must be {}, is {}", g.what, g.must, g.found);
     }
@@ -109,7 +121,7 @@ fn unknown(c: Condition) -> bool {
 fn errors(tallies: &[Tally]) {
     println!(
         "| condition | springs wrong | knee claimed, missed | onset mm | onset force % | end-feel % | fitted % | loss ratio | \
-         excursion % | peak % |\n|---|---|---|---|---|---|---|---|---|---|"
+         excursion % | peak % | says poor % |\n|---|---|---|---|---|---|---|---|---|---|---|"
     );
     for t in tallies {
         let own = |m: Measure, d: usize| {
@@ -129,7 +141,7 @@ fn errors(tallies: &[Tally]) {
             }
         };
         println!(
-            "| {} | {} | {}, {} | {} | {} | {} | {} | {} | {} | {} |",
+            "| {} | {} | {}, {} | {} | {} | {} | {} | {} | {} | {} | {:.1} |",
             t.condition.word(),
             t.wrong_springs().len(),
             t.claimed().len(),
@@ -141,6 +153,7 @@ fn errors(tallies: &[Tally]) {
             own(Measure::LossRatio, 4),
             percent(Measure::Excursion),
             percent(Measure::Peak),
+            100.0 * t.said_poor(),
         );
     }
     println!();

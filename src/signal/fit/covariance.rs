@@ -5,14 +5,10 @@
 
 use super::super::noise::FilteredNoise;
 use super::law::{Columns, R1, R2, S, V, X, logistic};
+use super::misfit::Misfit;
 use super::project::{Fitted, solve_scaled};
 use super::series::{Series, speed_transposed};
 use nalgebra::DMatrix;
-
-/// Residual memory allowed for when the law fits poorly, in s (Newey & West 1987, Econometrica 55:703-708).
-const MISFIT_MEMORY_S: f64 = 0.4;
-/// Misfit is claimed when the residual variance exceeds the expected by this many of its standard deviations.
-const MISFIT_SDS: f64 = 4.0;
 
 /// White noise of the raw channels and the low pass they went through.
 #[derive(Debug, Clone, Copy)]
@@ -32,10 +28,7 @@ pub struct Propagation<'a> {
     slope: Vec<f64>,
     damping: f64,
     residual: Vec<f64>,
-    /// Residual variance over the one that noise explains.
-    pub misfit: f64,
-    /// Whether the misfit is beyond chance.
-    pub poor: bool,
+    pub misfit: Misfit,
 }
 
 /// Index of the constant, and of the non-linear parameters after `linear` columns.
@@ -76,86 +69,56 @@ impl<'a> Propagation<'a> {
                 k[X] + k[S] * share + fast
             })
             .collect();
-        let mut made = Propagation {
+        let expected = expected(series, &slope, k[V], noise);
+        let misfit = Misfit::judge(series, &residual, &expected, noise.filtered, p);
+        Some(Propagation {
             series,
             noise,
             weights,
             slope,
             damping: k[V],
             residual,
-            misfit: 1.0,
-            poor: false,
-        };
-        made.judge(p);
-        Some(made)
-    }
-
-    /// Compares the residual with what noise explains.
-    fn judge(&mut self, parameters: usize) {
-        let n = self.residual.len() as f64;
-        let force = self.noise.filtered.sample_sd(self.noise.force_n);
-        let place = self.noise.filtered.sample_sd(self.noise.displacement_mm);
-        let raw_rate = self.series.rate_hz * self.series.every as f64;
-        let speed = self
-            .noise
-            .filtered
-            .rate_of_change_sd(self.noise.displacement_mm, raw_rate);
-        let expected: f64 = self
-            .slope
-            .iter()
-            .map(|s| force * force + (s * place).powi(2) + (self.damping * speed).powi(2))
-            .sum::<f64>();
-        let seen: f64 = self.residual.iter().map(|r| r * r).sum::<f64>();
-        let independent = (n * self.independent_share()).max(parameters as f64 + 1.0);
-        let lost = 1.0 - parameters as f64 / independent;
-        self.misfit = if expected > 0.0 {
-            seen / (expected * lost.max(0.05))
-        } else {
-            f64::INFINITY
-        };
-        self.poor = self.misfit > 1.0 + MISFIT_SDS * (2.0 / independent).sqrt();
-    }
-
-    /// Share of the samples that are worth an independent one.
-    pub fn independent_share(&self) -> f64 {
-        let r = self.noise.filtered.autocovariance();
-        let r0 = r.first().copied().unwrap_or(1.0);
-        let sum: f64 = r
-            .iter()
-            .skip(self.series.every)
-            .step_by(self.series.every)
-            .map(|v| (v / r0).powi(2))
-            .sum();
-        1.0 / (1.0 + 2.0 * sum)
+            misfit,
+        })
     }
 
     /// Standard uncertainties of Σ gᵢ·parameterᵢ from force noise, displacement noise and poor fit.
     pub fn combination(&self, gradient: &[(usize, f64)]) -> Parts {
-        let n = self.residual.len();
-        let mut m = vec![0.0; n];
+        let m = self.weight_of(gradient);
+        let noise = self.of_noise(&m);
+        let seen = self.misfit.spread(&m, &self.residual, self.series.rate_hz);
+        let by_noise = noise.force.powi(2) + noise.displacement.powi(2);
+        Parts {
+            misfit: (seen * seen - by_noise).max(0.0).sqrt(),
+            ..noise
+        }
+    }
+
+    /// The same without the share of a poor fit.
+    pub fn noise_alone(&self, gradient: &[(usize, f64)]) -> Parts {
+        self.of_noise(&self.weight_of(gradient))
+    }
+
+    /// What each sample of the residual weighs in Σ gᵢ·parameterᵢ.
+    fn weight_of(&self, gradient: &[(usize, f64)]) -> Vec<f64> {
+        let mut m = vec![0.0; self.residual.len()];
         for (parameter, g) in gradient {
             for (t, v) in m.iter_mut().enumerate() {
                 *v += g * self.weights[(*parameter, t)];
             }
         }
-        let back = speed_transposed(&m, self.series.rate_hz);
-        let q: Vec<f64> = (0..n)
+        m
+    }
+
+    fn of_noise(&self, m: &[f64]) -> Parts {
+        let back = speed_transposed(m, self.series.rate_hz);
+        let q: Vec<f64> = (0..m.len())
             .map(|t| self.slope[t] * m[t] + self.damping * back[t])
             .collect();
-        let force = self.noise.force_n * self.filtered_norm(&m);
-        let displacement = self.noise.displacement_mm * self.filtered_norm(&q);
-        let misfit = if self.poor {
-            let seen = self.residual_variance(&m);
-            (seen - force * force - displacement * displacement)
-                .max(0.0)
-                .sqrt()
-        } else {
-            0.0
-        };
         Parts {
-            force,
-            displacement,
-            misfit,
+            force: self.noise.force_n * self.filtered_norm(m),
+            displacement: self.noise.displacement_mm * self.filtered_norm(&q),
+            misfit: 0.0,
         }
     }
 
@@ -172,18 +135,16 @@ impl<'a> Propagation<'a> {
         }
         total.max(0.0).sqrt()
     }
+}
 
-    /// Σ over lags of the weighted residual's own products, tapered.
-    fn residual_variance(&self, m: &[f64]) -> f64 {
-        let z: Vec<f64> = m.iter().zip(&self.residual).map(|(m, r)| m * r).collect();
-        let most = ((MISFIT_MEMORY_S * self.series.rate_hz) as usize).min(z.len().saturating_sub(1));
-        let mut total: f64 = z.iter().map(|v| v * v).sum();
-        for k in 1..=most {
-            let s: f64 = z[k..].iter().zip(&z).map(|(a, b)| a * b).sum();
-            total += 2.0 * (1.0 - k as f64 / (most + 1) as f64) * s;
-        }
-        total.max(0.0)
-    }
+/// Variance that noise gives each sample of the residual.
+fn expected(series: &Series, slope: &[f64], damping: f64, noise: RawNoise) -> Vec<f64> {
+    let force = noise.filtered.sample_sd(noise.force_n);
+    let place = noise.filtered.sample_sd(noise.displacement_mm);
+    let raw_rate = series.rate_hz * series.every as f64;
+    let speed = noise.filtered.rate_of_change_sd(noise.displacement_mm, raw_rate);
+    let flat = force * force + (damping * speed).powi(2);
+    slope.iter().map(|s| flat + (s * place).powi(2)).collect()
 }
 
 /// Standard uncertainties by source.

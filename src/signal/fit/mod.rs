@@ -6,15 +6,19 @@
 pub mod series;
 pub mod law;
 pub mod project;
+pub mod misfit;
 pub mod covariance;
+pub mod onset_force;
 pub mod knee;
 
 use super::noise::FilteredNoise;
 use crate::error::Result;
 use crate::stats::quantile::f_upper_tail;
-use covariance::{CONSTANT, Parts, Propagation, RawNoise, linear_index};
+use covariance::{Parts, Propagation, RawNoise, linear_index};
 use knee::Evidence;
-use law::{R1, R2, S, V, X, columns, softplus};
+use law::{R1, R2, S, V, X, columns};
+use misfit::independent_share;
+use onset_force::onset_force;
 use project::{Bounds, Fitted, linear, search, search_relaxing};
 use series::Series;
 use std::ops::Range;
@@ -25,11 +29,6 @@ const RELAXATION_GAIN: f64 = 0.20;
 const RELAXATION_P: f64 = 1e-4;
 /// Below this residual, in units of what noise explains, nothing can fall by [`RELAXATION_GAIN`].
 const RELAXATION_FROM: f64 = 1.1;
-/// Narrower knees than this blur into one another; see [`Fit::onset_force`].
-const NARROW_MM: f64 = 0.08;
-/// Smallest width allowed for in the uncertainty of a narrow knee's force.
-const NARROW_LEAST_MM: f64 = 0.03;
-
 /// One test's conditioned signals from first contact to the end of the last spring (or the peak).
 #[derive(Debug, Clone, Copy)]
 pub struct FitInput<'a> {
@@ -101,8 +100,8 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
     let Some(propagation) = Propagation::new(&series, &c, &plain, noise) else {
         return Ok(None);
     };
-    let independent = series.len() as f64 * propagation.independent_share();
-    let relaxing = (propagation.misfit > RELAXATION_FROM)
+    let independent = series.len() as f64 * independent_share(input.noise, series.every);
+    let relaxing = (propagation.misfit.ratio > RELAXATION_FROM)
         .then(|| search_relaxing(&series, &coarse, &plain, &bounds))
         .flatten()
         .filter(|r| relaxation_pays(&plain, r, independent));
@@ -153,10 +152,11 @@ fn describe(
     let (k1, k2) = (k[X], k[X] + k[S]);
     let onset_mm = value(best.shape.onset_mm, &[(onset, 1.0)]);
     let passage = first_passage(input.displacement_mm, best.shape.onset_mm);
-    let onset_n = onset_force(input, series, best, propagation, passage);
+    let onset_n = onset_force(input, series, best, propagation, bounds, passage);
     let evidence = Evidence {
         onset_mm: best.shape.onset_mm,
-        u_onset_mm: onset_mm.parts.total(),
+        // Of noise alone: tissue that departs from the law has a knee all the same.
+        u_onset_mm: propagation.noise_alone(&[(onset, 1.0)]).total(),
         k1,
         k2,
         bounds: *bounds,
@@ -187,7 +187,7 @@ fn describe(
         relaxation_time_s: best.shape.time_s(),
         passage,
         residual_percent: residual_percent(input, series, best),
-        poor: propagation.poor,
+        poor: propagation.misfit.poor,
         against_knee: evidence.against(),
     }
 }
@@ -215,55 +215,6 @@ fn first_passage(x: &[f64], level: f64) -> f64 {
         Some(i) => i as f64 + (level - x[i]) / (x[i + 1] - x[i]),
         None => x.len().saturating_sub(1) as f64,
     }
-}
-
-/// Fitted force at the first passage of the onset, with the conditioned speed there (methods §4).
-///
-/// A knee narrower than 0.08 mm cannot be told from one of another such width, so half the width is taken and
-/// the force that this may be off by, (k2 − k1)·ln 2·max(w, 0.03)/2, enters the uncertainty.
-fn onset_force(input: &FitInput, series: &Series, best: &Fitted, p: &Propagation, passage: f64) -> Value {
-    let k = &best.linear.coefficients;
-    let (w, xk) = (best.shape.width_mm(), best.shape.onset_mm);
-    let narrow = w < NARROW_MM;
-    let width = if narrow { 0.5 * w } else { w };
-    let soft = width * (2.0_f64.ln() - softplus(-xk / width));
-    let at = (passage / series.every as f64).min((series.len() - 1) as f64);
-    let read = |y: &[f64]| {
-        let i = (at as usize).min(y.len().saturating_sub(2));
-        y[i] + (at - i as f64) * (y[i + 1] - y[i])
-    };
-    let v = read(&series.speed_mm_per_s);
-    let mut value = best.linear.constant + k[X] * xk + k[S] * soft + k[V] * v;
-    let onset = linear_index(k.len());
-    let mut gradient = vec![
-        (CONSTANT, 1.0),
-        (linear_index(X), xk),
-        (linear_index(S), soft),
-        (linear_index(V), v),
-        (onset, k[X]),
-    ];
-    if !narrow {
-        gradient.push((onset + 1, k[S] * soft));
-    }
-    if k.len() > R2 {
-        let c = columns(series, &best.shape, false);
-        for r in [R1, R2] {
-            let memory = read(&c.linear[r]);
-            value += k[r] * memory;
-            gradient.push((linear_index(r), memory));
-        }
-    }
-    let mut parts = p.combination(&gradient);
-    let speed_sd = input
-        .noise
-        .rate_of_change_sd(input.displacement_noise_mm, input.rate_hz);
-    parts.displacement = parts.displacement.hypot(k[V] * speed_sd);
-    if narrow {
-        parts.misfit = parts
-            .misfit
-            .hypot(k[S].abs() * 2.0_f64.ln() * w.max(NARROW_LEAST_MM) / 2.0);
-    }
-    Value { value, parts }
 }
 
 fn residual_percent(input: &FitInput, series: &Series, best: &Fitted) -> f64 {

@@ -2,6 +2,7 @@
 
 use super::bound::bound;
 use tautpoint::columns::Measure;
+use tautpoint::error::Problem;
 use tautpoint::settings::Settings;
 use tautpoint::signal::{EpisodeShape, Measured, analyze};
 use tautpoint::simulate::{Condition, Dice, Simulated, simulate};
@@ -47,7 +48,7 @@ pub struct Trial {
 }
 
 /// One unnamed test an episode.
-pub fn nameless(shapes: &[EpisodeShape]) -> Vec<Vec<About>> {
+pub fn nameless(shapes: &[EpisodeShape]) -> Result<Vec<Vec<About>>, Problem> {
     let name = |e: &EpisodeShape| {
         let about = |side: &Option<_>| About {
             side: *side,
@@ -55,12 +56,12 @@ pub fn nameless(shapes: &[EpisodeShape]) -> Vec<Vec<About>> {
         };
         e.sides.iter().map(about).collect()
     };
-    shapes.iter().map(name).collect()
+    Ok(shapes.iter().map(name).collect())
 }
 
 /// The whole chain with default settings.
 pub fn measured(trace: &Trace) -> Measured {
-    analyze(trace, &Settings::default(), &|shapes| Ok(nameless(shapes))).unwrap()
+    analyze(trace, &Settings::default(), &nameless).unwrap()
 }
 
 /// Simulates one trace of a condition and measures it beside its truth.
