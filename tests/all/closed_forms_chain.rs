@@ -59,7 +59,7 @@ pub fn recording(displacement_mm: Vec<f64>, force_n: Vec<f64>) -> Trace {
 }
 
 pub fn measured(trace: &Trace, settings: &Settings) -> Test {
-    let mut m = analyze(trace, settings, &|shapes| Ok(nameless(shapes))).unwrap();
+    let mut m = analyze(trace, settings, &nameless).unwrap();
     assert_eq!(m.tests.len(), 1);
     m.tests.remove(0)
 }

@@ -70,7 +70,7 @@ fn with_displacement(file: &str) -> Trace {
 }
 
 fn tests_of(trace: &Trace, settings: &Settings) -> Vec<Test> {
-    analyze(trace, settings, &|shapes| Ok(nameless(shapes)))
+    analyze(trace, settings, &nameless)
         .unwrap()
         .tests
 }
