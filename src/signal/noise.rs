@@ -65,6 +65,7 @@ pub fn resolution(y: &[f64]) -> f64 {
 pub struct FilteredNoise {
     /// Normalised autocovariance of the low-passed noise: lag 0 is the gain squared of one white sample.
     autocovariance: Vec<f64>,
+    low_pass: LowPass,
     /// Σ arcsin(ρ) over all lags, for medians.
     median_sum: f64,
 }
@@ -82,6 +83,7 @@ impl FilteredNoise {
         let tail: f64 = r.iter().skip(1).map(|v| (v / r0).clamp(-1.0, 1.0).asin()).sum();
         let median_sum = std::f64::consts::FRAC_PI_2 + 2.0 * tail;
         FilteredNoise {
+            low_pass: low_pass.clone(),
             autocovariance: r,
             median_sum,
         }
@@ -107,17 +109,17 @@ impl FilteredNoise {
     /// Standard deviation of Σ wᵢ·yᵢ over consecutive conditioned samples, for raw noise `sd`.
     ///
     /// # Formula
-    /// σ²·Σᵢ Σⱼ wᵢ wⱼ r(|i − j|), r the autocovariance of the filtered noise (JCGM 100:2008, 5.2.2).
+    /// σ²·Σᵢ Σⱼ wᵢ wⱼ r(|i − j|), r the autocovariance of the filtered noise (JCGM 100:2008, 5.2.2); equal to
+    /// σ²·‖h ∗ w‖² with h the low pass itself, which is how it is computed: one pass instead of one a lag.
     pub fn combination_sd(&self, sd: f64, weights: &[f64]) -> f64 {
-        let mut total = 0.0;
-        for (lag, r) in self.autocovariance.iter().enumerate() {
-            if lag >= weights.len() {
-                break;
-            }
-            let s: f64 = weights[lag..].iter().zip(weights).map(|(a, b)| a * b).sum();
-            total += if lag == 0 { r * s } else { 2.0 * r * s };
+        if sd == 0.0 {
+            return 0.0;
         }
-        sd * total.max(0.0).sqrt()
+        let margin = self.autocovariance.len();
+        let mut padded = vec![0.0; weights.len() + 2 * margin];
+        padded[margin..margin + weights.len()].copy_from_slice(weights);
+        let spread = self.low_pass.apply(&padded);
+        sd * spread.iter().map(|v| v * v).sum::<f64>().sqrt()
     }
 
     /// Standard deviation of the median of `n` consecutive conditioned samples, for raw noise `sd`.

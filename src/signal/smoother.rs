@@ -1,15 +1,17 @@
 //! The streaming detector's own smoother.
 
 use super::spikes::{HALF_WIDTH, WINDOW_FROM_RATE_HZ, isolated_line, spike_median};
-use std::collections::VecDeque;
 
 /// Cut-off of the detector's smoother, in Hz.
 const SMOOTH_HZ: f64 = 12.0;
+/// Samples kept before the oldest are thrown away.
+const KEPT: usize = 1024;
 
 /// Spike removal and three running means in a row (close to a Gaussian), symmetric, so that its delay is a
 /// whole number of samples and is taken off by the caller simply by counting.
 pub struct Smoother {
-    raw: VecDeque<f64>,
+    /// The last samples; more than are needed, so that they need not be moved at each.
+    raw: Vec<f64>,
     windowed: bool,
     noise_raw: f64,
     stages: [RunningMean; 3],
@@ -27,7 +29,7 @@ impl Smoother {
         let half = (0.5 * (0.26 / SMOOTH_HZ * rate_hz - 1.0)).round().max(0.0) as usize;
         let width = 2 * half + 1;
         Smoother {
-            raw: VecDeque::new(),
+            raw: Vec::with_capacity(KEPT),
             windowed: rate_hz >= WINDOW_FROM_RATE_HZ,
             noise_raw: noise_sd,
             stages: [
@@ -75,14 +77,14 @@ impl Smoother {
 
     fn feed(&mut self, value: f64) -> Option<f64> {
         let span = 2 * self.spike_half() + 1;
-        self.raw.push_back(value);
+        if self.raw.len() == KEPT {
+            self.raw.drain(..KEPT - span);
+        }
+        self.raw.push(value);
         if self.raw.len() < span {
             return None;
         }
-        while self.raw.len() > span {
-            self.raw.pop_front();
-        }
-        let window = self.raw.make_contiguous();
+        let window = &self.raw[self.raw.len() - span..];
         let middle = window[span / 2];
         let clean = if self.windowed {
             spike_median(window, 6.0 * self.noise_raw).unwrap_or(middle)
@@ -113,8 +115,9 @@ impl Smoother {
 }
 
 struct RunningMean {
-    ring: VecDeque<f64>,
-    width: usize,
+    ring: Vec<f64>,
+    /// Where the oldest sample stands.
+    oldest: usize,
     sum: f64,
     pushes: usize,
 }
@@ -122,28 +125,27 @@ struct RunningMean {
 impl RunningMean {
     fn new(width: usize) -> Self {
         RunningMean {
-            ring: VecDeque::with_capacity(width),
-            width,
+            ring: vec![0.0; width],
+            oldest: 0,
             sum: 0.0,
             pushes: 0,
         }
     }
 
     fn fill(&mut self, value: f64) {
-        self.ring.clear();
-        self.ring.extend(std::iter::repeat_n(value, self.width));
-        self.sum = value * self.width as f64;
+        self.ring.fill(value);
+        self.sum = value * self.ring.len() as f64;
     }
 
     fn push(&mut self, value: f64) -> f64 {
-        self.sum += value - self.ring.pop_front().unwrap_or(0.0);
-        self.ring.push_back(value);
+        self.sum += value - std::mem::replace(&mut self.ring[self.oldest], value);
+        self.oldest = (self.oldest + 1) % self.ring.len();
         self.pushes += 1;
         // A running sum drifts by rounding over hours; summing afresh now and then keeps it exact.
         if self.pushes.is_multiple_of(4096) {
             self.sum = self.ring.iter().sum();
         }
-        self.sum / self.width as f64
+        self.sum / self.ring.len() as f64
     }
 }
 
