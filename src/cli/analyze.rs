@@ -71,13 +71,16 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
             .build_global();
     }
     let plan = args.plan.as_deref().map(find_plan).transpose()?;
-    let results = analyze(&args.paths, overrides(args), plan, quiet)?;
+    let results = analyze(&args.paths, overrides(args), plan, quiet, false)?;
     if let Some(out) = &args.out {
         write(&results, out, &args.paths, args.png, args.figures)?;
     }
     if args.json {
         println!("{}", json::analysis_text(&results));
     } else if args.budget {
+        if results.blinded {
+            println!("{}\n", crate::report::blind::BLINDED);
+        }
         print!("{}", budget_text(&results));
         tell_problems(&results);
     } else if args.out.is_none() || !quiet {
@@ -91,12 +94,14 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     Ok(outcome(&results))
 }
 
-/// Collects, analyses and compares, with a progress bar when it takes long.
+/// Collects, analyses and compares, with a progress bar when it takes long. `keep_hidden` as in
+/// [`batch::Options`].
 pub(super) fn analyze(
     paths: &[PathBuf],
     overrides: Vec<(&'static str, f64, String)>,
     plan: Option<Plan>,
     quiet: bool,
+    keep_hidden: bool,
 ) -> anyhow::Result<Results> {
     let bar = progress::Bar::new("recordings", quiet);
     let tell = |done: usize, total: usize| bar.tell(done, total);
@@ -104,6 +109,7 @@ pub(super) fn analyze(
         overrides,
         plan,
         progress: Some(&tell),
+        keep_hidden,
     };
     let results = batch::run(paths, &options);
     bar.finish();

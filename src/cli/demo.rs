@@ -40,7 +40,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
         study.write(&args.dir)?;
     }
     let inputs = vec![args.dir.clone()];
-    let results = analyze::analyze(&inputs, Vec::new(), None, quiet)?;
+    let results = analyze::analyze(&inputs, Vec::new(), None, quiet, false)?;
     let out = args.dir.join("results");
     output::write(&results, &out, &inputs, &OutputOptions::default())?;
     if !quiet {

@@ -4,6 +4,7 @@ pub mod agree;
 pub mod analyze;
 pub mod check;
 pub mod demo;
+pub mod open;
 pub mod ports;
 pub mod prepare;
 mod progress;
@@ -33,6 +34,7 @@ pub enum Command {
     Agree(agree::Args),
     Check(check::Args),
     Prepare(prepare::Args),
+    Open(open::Args),
     Ports(ports::Args),
     Simulate(simulate::Args),
     Completions(shell::CompletionsArgs),
@@ -65,6 +67,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Agree(args) => agree::run(args, cli.quiet),
         Command::Check(args) => check::run(args, cli.quiet),
         Command::Prepare(args) => prepare::run(args, cli.quiet),
+        Command::Open(args) => open::run(args, cli.quiet),
         Command::Simulate(args) => simulate::run(args, cli.quiet),
         Command::Ports(args) => ports::run(args, cli.quiet),
         Command::Completions(args) => shell::completions(args),
