@@ -135,6 +135,7 @@ fn hide_test(test: &mut Test) {
     test.measures = Measures::default();
     test.knee = Knee::NotLooked;
     test.fit = None;
+    test.samples = 0;
     test.total_peak_n = f64::NAN;
     test.drive_deg = None;
     test.notes = vec![HIDDEN.to_owned()];

@@ -10,6 +10,7 @@ mod closed_forms_tissue;
 mod decisions;
 mod figures;
 mod filter_reference;
+mod good_practice;
 mod invented;
 mod layers;
 mod live_agreement;
