@@ -145,10 +145,14 @@ pub const BLINDED: &str = "blinded: measured sides are hidden until `tautpoint o
                            them";
 
 impl Agreement {
-    /// Takes out what would tell which side was measured stiffer: calls against the measured side, and which point of
-    /// a pair's comparison belongs to which place, by putting the points in the order of their sums.
+    /// Takes out what would tell which side was measured stiffer: calls against the measured side, which places lack
+    /// a measure, and which point of a pair's comparison belongs to which place, by putting the points in the order of their sums.
     pub fn hide_sides(&mut self) {
         for summary in self.measures.iter_mut().flat_map(|m| &mut m.designs) {
+            // Which side lacks a measure may tell how it resisted.
+            for left_out in &mut summary.left_out {
+                left_out.subject = "hidden".to_owned();
+            }
             for pair in &mut summary.pairs {
                 let both = pair.first_values.iter().zip(&pair.second_values);
                 let mut points: Vec<(f64, f64)> = both.map(|(a, b)| (*a, *b)).collect();

@@ -70,7 +70,8 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
             .num_threads(usize::from(n))
             .build_global();
     }
-    let plan = args.plan.as_deref().map(find_plan).transpose()?;
+    let plan = args.plan.as_deref().map(|given| find_plan(given, &args.paths));
+    let plan = plan.transpose()?;
     let results = analyze(&args.paths, overrides(args), plan, quiet, false)?;
     if let Some(out) = &args.out {
         write(&results, out, &args.paths, args.png, args.figures)?;
@@ -146,12 +147,15 @@ fn overrides(args: &Args) -> Vec<(&'static str, f64, String)> {
     all
 }
 
-/// A plan from a file, or a built-in one by name.
-fn find_plan(given: &str) -> anyhow::Result<Plan> {
-    let path = Path::new(given);
+/// A plan from a file, or by name: one in the study's `plans/` (which may be shuffled), or a built-in one.
+fn find_plan(given: &str, inputs: &[PathBuf]) -> anyhow::Result<Plan> {
+    let own = |input: &PathBuf| input.join("plans").join(format!("{given}.toml"));
+    let named = Path::new(given).components().count() == 1;
+    let own = inputs.iter().map(own).find(|path| named && path.is_file());
+    let path = own.unwrap_or_else(|| PathBuf::from(given));
     if path.is_file() {
         let text =
-            std::fs::read_to_string(path).with_context(|| format!("the plan {given} cannot be read"))?;
+            std::fs::read_to_string(&path).with_context(|| format!("the plan {given} cannot be read"))?;
         let (plan, problems) = Plan::parse(given, &text);
         for problem in &problems {
             eprintln!("{}: {problem}", word(problem.severity));

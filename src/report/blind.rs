@@ -33,9 +33,17 @@ impl Results {
     pub fn hide_sides(&mut self) {
         self.blinded = true;
         self.remarks = self.told_remarks();
+        let tests = &self.tests;
+        let count = |side, key: &Key| {
+            let of_side = tests.iter().filter(|t| t.side() == Some(side) && is_of(t, key));
+            u32::try_from(of_side.count()).unwrap_or(u32::MAX)
+        };
         for finding in &mut self.findings {
             if finding.comparison == ComparisonKind::LeftRight {
                 hide_finding(finding);
+                // Tests made, not tests that gave the measure: which side lacked it is hidden too.
+                finding.left_trials = count(Side::Left, &finding.key);
+                finding.right_trials = count(Side::Right, &finding.key);
             }
         }
         for unpaired in &mut self.unpaired {

@@ -106,6 +106,32 @@ fn study(dir: &Path, name: &str, top: &str, left: &str, right: &str) -> PathBuf 
     root
 }
 
+/// Adds a level at which one side was recorded without displacement, so that it has no stiffness.
+fn add_level_without_displacement(root: &Path, lacking: &str) {
+    for side in ["left", "right"] {
+        let path = root.join(format!("recordings/L4_{side}.csv"));
+        let mut args = vec![
+            "--quiet",
+            "simulate",
+            "trace",
+            "--out",
+            text(&path),
+            "--seed",
+            "3",
+            "--springs",
+            "3",
+        ];
+        args.extend(["--rate-hz", "200"]);
+        args.extend((side == lacking).then_some("--force-only"));
+        let output = run(&args);
+        assert_eq!(code(&output), 0, "{}", err(&output));
+        let sidecar = format!(
+            "subject = \"V-01\"\nexaminer = \"L-01\"\nsession = \"s1\"\nlevel = \"L4\"\nside = \"{side}\"\n"
+        );
+        std::fs::write(path.with_extension("toml"), sidecar).unwrap();
+    }
+}
+
 fn small(dir: &Path, top: &str) -> PathBuf {
     study(dir, "study", top, "9", "14")
 }
@@ -138,6 +164,8 @@ fn a_blind_study_and_its_mirror_image_give_the_same_bytes_until_they_are_opened(
     let top = format!("blind = true\n{TOP}");
     let one = study(dir.path(), "one", &top, "9", "14");
     let mirror = study(dir.path(), "mirror", &top, "14", "9");
+    add_level_without_displacement(&one, "left");
+    add_level_without_displacement(&mirror, "right");
     let (first, of_one) = analysed(&one);
     let (_, of_mirror) = analysed(&mirror);
     assert_eq!(code(&first), 0, "{}", err(&first));
@@ -650,4 +678,35 @@ fn a_shuffled_plan_keeps_its_seed_and_the_card_shows_the_drawn_order() {
         code(&run(&["prepare", text(&dir.path().join("x")), "--shuffle", "-1"])),
         2
     );
+}
+
+#[test]
+fn a_plan_named_on_the_command_line_is_the_studys_own_before_the_built_in_one() {
+    let dir = tempfile::tempdir().unwrap();
+    let study = dir.path().join("study");
+    let output = run(&["--quiet", "prepare", text(&study)]);
+    assert_eq!(code(&output), 0, "{}", err(&output));
+    let scan = study.join("recordings/scan.csv");
+    let output = run(&[
+        "--quiet",
+        "simulate",
+        "trace",
+        "--out",
+        text(&scan),
+        "--seed",
+        "1",
+        "--tests",
+        "2",
+    ]);
+    assert_eq!(code(&output), 0, "{}", err(&output));
+    let own = "name = \"seated\"\n[[step]]\nlevel = \"L5\"\nside = \"both\"\ncontact = \"thumb\"\n";
+    std::fs::write(study.join("plans/seated.toml"), own).unwrap();
+    let found = json(&["analyze", text(&study), "--plan", "seated", "--json"]);
+    let levels: Vec<&Value> = found["tests"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|t| &t["level"])
+        .collect();
+    assert_eq!(levels, ["L5", "L5"]);
 }

@@ -137,7 +137,7 @@ fn scan_view(results: &Results, scan: &Scan<'_>, index: usize, drawn: &[Drawn]) 
             .map(|m| words::sentences(scan, m))
             .unwrap_or_default(),
         overview,
-        findings: tables::findings(scan, results.settings.compare.confidence),
+        findings: tables::findings(scan, results.settings.compare.confidence, results.blinded),
         levels: levels::levels(results, scan, drawn, few),
         compact: (!few && !scan.tests.is_empty()).then(|| tables::compact(results, scan)),
     }
