@@ -116,7 +116,7 @@ fn one_bad_file_never_stops_the_batch() {
         .enumerate()
         .map(|(i, l)| {
             if i == 499 {
-                l.splitn(2, ',').next().unwrap().to_owned() + ",abc,0"
+                l.split(',').next().unwrap().to_owned() + ",abc,0"
             } else {
                 l.to_owned()
             }
