@@ -19,6 +19,10 @@ pub const MEASURED: [&str; 4] = ["left", "even", "right", "undecided"];
 /// Edges of the sizes of asymmetry, in percent; the last size has no upper edge.
 const SIZES: [f64; 6] = [0.0, 5.0, 10.0, 15.0, 20.0, 30.0];
 
+/// Said when no call can be held against a measurement.
+pub(super) const NO_CALL_BESIDE: &str =
+    "no call stands beside a level measured on both sides: calls could not be held against measurements";
+
 /// Kappas of two examiners.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PairKappa {
@@ -217,10 +221,7 @@ fn usable(finding: &Finding) -> bool {
 fn against_measured(findings: &[Finding], all: &mut CallAgreement) {
     all.measure = chosen_measure(findings);
     let Some(measure) = all.measure else {
-        all.notes.push(
-            "no call stands beside a level measured on both sides: calls could not be held against measurements"
-                .to_owned(),
-        );
+        all.notes.push(NO_CALL_BESIDE.to_owned());
         return;
     };
     let mut by_examiner: BTreeMap<&str, Vec<&Finding>> = BTreeMap::new();

@@ -140,6 +140,35 @@ pub fn of_study(tests: &[Test], findings: &[Finding], study_calls: &[Call]) -> A
     }
 }
 
+/// Why calls are not held against measured sides in a blind study.
+pub const BLINDED: &str = "blinded: measured sides are hidden until `tautpoint open STUDY`, so calls are not held against \
+                           them";
+
+impl Agreement {
+    /// Takes out what would tell which side was measured stiffer: calls against the measured side, which places lack
+    /// a measure, and which point of a pair's comparison belongs to which place, by putting the points in the order of their sums.
+    pub fn hide_sides(&mut self) {
+        for summary in self.measures.iter_mut().flat_map(|m| &mut m.designs) {
+            // Which side lacks a measure may tell how it resisted.
+            for left_out in &mut summary.left_out {
+                left_out.subject = "hidden".to_owned();
+            }
+            for pair in &mut summary.pairs {
+                let both = pair.first_values.iter().zip(&pair.second_values);
+                let mut points: Vec<(f64, f64)> = both.map(|(a, b)| (*a, *b)).collect();
+                points.sort_by(|a, b| (a.0 + a.1).total_cmp(&(b.0 + b.1)));
+                (pair.first_values, pair.second_values) = points.into_iter().unzip();
+            }
+        }
+        if let Some(calls) = self.calls.as_mut().filter(|c| c.calls > 0) {
+            calls.measure = None;
+            calls.against.clear();
+            calls.notes.retain(|n| n != calls::NO_CALL_BESIDE);
+            calls.notes.push(BLINDED.to_owned());
+        }
+    }
+}
+
 /// Agreement of any ratings.
 pub fn of_ratings(table: &RatingTable) -> Agreement {
     Agreement {

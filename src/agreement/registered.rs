@@ -3,8 +3,11 @@
 //! In study.toml: `[registered] date = "2026-09-01"`, `settings_sha256 = "…"`, and, so that departures can be named,
 //! `[registered.settings]` with every key and its value as text.
 
-use crate::error::Problem;
+use crate::error::{Problem, Severity};
 use crate::settings::{SETTINGS, Settings};
+use crate::study::day::is_day;
+use crate::study::opened::is_sha256;
+use crate::study::words::shown;
 use crate::write::sha256_hex;
 use std::collections::BTreeMap;
 
@@ -36,6 +39,58 @@ pub enum Standing {
     Departures(Vec<Departure>),
     /// They differ, but only the hash was kept; these keys differ from the defaults, which may say something.
     Unknown { not_default: Vec<String> },
+}
+
+/// A registration held against the settings of one analysis.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Registration {
+    pub date: String,
+    pub standing: Standing,
+}
+
+impl Registration {
+    /// What a report says, one sentence or departure an entry; the first names the date.
+    pub fn words(&self) -> Vec<String> {
+        let date = &self.date;
+        let value = |v: &Option<String>| v.clone().unwrap_or_else(|| "nothing".to_owned());
+        match &self.standing {
+            Standing::AsRegistered => vec![format!("Settings: as registered ({date}).")],
+            Standing::Departures(list) if list.is_empty() => vec![format!(
+                "The registration ({date}) cannot be confirmed: the settings are those listed in study.toml, but the \
+                 registered hash belongs to others."
+            )],
+            Standing::Departures(list) => {
+                let head = format!("Settings depart from those registered ({date}):");
+                let one = |d: &Departure| {
+                    format!(
+                        "{}: registered {}, now {}",
+                        d.key,
+                        value(&d.registered),
+                        value(&d.used)
+                    )
+                };
+                std::iter::once(head).chain(list.iter().map(one)).collect()
+            }
+            Standing::Unknown { not_default } => {
+                let which = match not_default.as_slice() {
+                    [] => "all settings are the defaults now".to_owned(),
+                    keys => format!("these are not the defaults now: {}", keys.join(", ")),
+                };
+                vec![format!(
+                    "Settings depart from those registered ({date}); only their hash was kept, so which is unknown; {which}."
+                )]
+            }
+        }
+    }
+
+    /// The standing in one or two words, for programs.
+    pub fn word(&self) -> &'static str {
+        match &self.standing {
+            Standing::AsRegistered => "as registered",
+            Standing::Departures(list) if list.is_empty() => "unconfirmed",
+            Standing::Departures(_) | Standing::Unknown { .. } => "departures",
+        }
+    }
 }
 
 /// One line `key = value` for every setting, in the order of [`SETTINGS`].
@@ -70,6 +125,7 @@ pub fn block(settings: &Settings, date: &str) -> String {
 impl Registered {
     /// Reads the `[registered]` block of a study.toml; `None` without one. `file` is the name that problems carry.
     pub fn parse(file: &str, text: &str) -> (Option<Registered>, Vec<Problem>) {
+        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
         let Ok(table) = text.parse::<toml::Table>() else {
             // study.toml's own reader names the fault.
             return (None, Vec::new());
@@ -78,24 +134,32 @@ impl Registered {
             return (None, Vec::new());
         };
         let mut problems = Vec::new();
-        let mut word = |key: &str, expected: &str| {
+        let mut word = |key: &str, expected: &str, sound: fn(&str) -> bool| {
             let value = block.get(key).and_then(|v| match v {
                 toml::Value::String(s) => Some(s.clone()),
                 toml::Value::Datetime(d) => Some(d.to_string()),
                 _ => None,
             });
-            if value.is_none() {
-                let problem = Problem::error(file, "no such text", expected, "write it as registered");
+            if !value.as_deref().is_some_and(sound) {
+                let found = value.as_deref().map_or_else(|| "no such text".to_owned(), shown);
+                let problem = Problem::error(file, found, expected, "write it as registered");
                 problems.push(problem.in_column(format!("registered.{key}")));
             }
             value.unwrap_or_default()
         };
-        let date = word("date", "the day of registration");
+        let date = word("date", "the day of registration, such as 2026-09-01", is_day);
         let settings_sha256 = word(
             "settings_sha256",
             "the hash of the settings, 64 hexadecimal digits",
+            is_sha256,
         );
         let kept = block.get("settings").and_then(toml::Value::as_table);
+        for (key, _) in kept.into_iter().flatten().filter(|(_, v)| !v.is_str()) {
+            let found = format!("{} that is no text", shown(key));
+            let expected = "\"section.key\" = \"value\", both in double quotes";
+            let problem = Problem::warning(file, found, expected, "put back the block that was registered");
+            problems.push(problem.in_column("registered.settings"));
+        }
         let settings = kept
             .into_iter()
             .flatten()
@@ -106,8 +170,8 @@ impl Registered {
             settings_sha256: settings_sha256.to_ascii_lowercase(),
             settings,
         };
-        if problems.is_empty() && !found.settings.is_empty() && found.hash_of_kept() != found.settings_sha256
-        {
+        let usable = problems.iter().all(|p| p.severity == Severity::Warning);
+        if usable && !found.settings.is_empty() && found.hash_of_kept() != found.settings_sha256 {
             problems.push(
                 Problem::warning(
                     file,
@@ -119,19 +183,21 @@ impl Registered {
                 .in_column("registered.settings"),
             );
         }
-        (
-            problems
-                .iter()
-                .all(|p| p.severity == crate::error::Severity::Warning)
-                .then_some(found),
-            problems,
-        )
+        (usable.then_some(found), problems)
     }
 
     fn hash_of_kept(&self) -> String {
         let line = |key: &str| self.settings.get(key).map(|v| format!("{key} = {v}\n"));
         let text: String = SETTINGS.iter().filter_map(|s| line(s.key)).collect();
         sha256_hex(text.as_bytes())
+    }
+
+    /// The standing of these settings, with the day of registration.
+    pub fn against(&self, settings: &Settings) -> Registration {
+        Registration {
+            date: self.date.clone(),
+            standing: self.standing(settings),
+        }
     }
 
     /// How the settings in use stand to those registered.
@@ -204,5 +270,43 @@ mod tests {
         assert!(found.is_none());
         assert_eq!(problems[0].column.as_deref(), Some("registered.settings_sha256"));
         assert_eq!(Registered::parse("study.toml", "title = \"x\"\n"), (None, vec![]));
+    }
+
+    #[test]
+    fn a_date_or_a_hash_that_is_none_registers_nothing() {
+        let hash = settings_hash(&Settings::default());
+        for (date, hash, column) in [
+            ("soon", hash.as_str(), "registered.date"),
+            ("2026-02-30", hash.as_str(), "registered.date"),
+            ("2026-09-01", "abc", "registered.settings_sha256"),
+        ] {
+            let text = format!("[registered]\ndate = \"{date}\"\nsettings_sha256 = \"{hash}\"\n");
+            let (found, problems) = Registered::parse("study.toml", &text);
+            assert_eq!(found, None);
+            assert_eq!(problems[0].column.as_deref(), Some(column));
+        }
+    }
+
+    #[test]
+    fn settings_listed_beside_the_hash_of_others_are_never_called_as_registered() {
+        let mut other = Settings::default();
+        other.filter.low_pass_hz = 15.0;
+        let text = block(&Settings::default(), "2026-09-01")
+            .replace(&settings_hash(&Settings::default()), &settings_hash(&other));
+        let found = Registered::parse("study.toml", &text).0.unwrap();
+        let registration = found.against(&Settings::default());
+        assert_eq!(registration.word(), "unconfirmed");
+        assert!(registration.words()[0].contains("cannot be confirmed"));
+    }
+
+    #[test]
+    fn a_listed_setting_that_is_no_text_is_told() {
+        let hash = settings_hash(&Settings::default());
+        let text = format!(
+            "[registered]\ndate = 2026-09-01\nsettings_sha256 = \"{hash}\"\n[registered.settings]\nfilter.low_pass_hz = 20.0\n"
+        );
+        let (found, problems) = Registered::parse("study.toml", &text);
+        assert!(found.is_some());
+        assert_eq!(problems[0].column.as_deref(), Some("registered.settings"));
     }
 }

@@ -3,7 +3,9 @@
 mod bench;
 mod naming;
 pub mod output;
+pub mod sums;
 
+use crate::agreement::registered::{Registered, settings_hash};
 use crate::agreement::spread;
 use crate::compare::{CompareContext, compare};
 use crate::error::{Error, Problem, Result, Severity};
@@ -13,8 +15,10 @@ use crate::report::{Exclusion, InputFile, Results, spring_exclusions};
 use crate::settings::Settings;
 use crate::signal::{self, Measured};
 use crate::study::inputs::{self, Inputs, Study};
+use crate::study::opened;
 use crate::study::plan::Plan;
 use crate::study::sidecar::{Sidecar, any_error};
+use crate::study::study_file;
 use crate::technique::{PlanCoverage, PlanStep, ScanKey, remarks};
 use crate::trace::Test;
 use bench::Bench;
@@ -33,6 +37,9 @@ pub struct Options<'a> {
     pub strict: bool,
     /// Told of each recording done: how many so far, of how many.
     pub progress: Option<&'a (dyn Fn(usize, usize) + Sync)>,
+    /// Leaves the values of a blind study in, with [`Results::blinded`] set: for agreement, which needs them and must
+    /// not tell them.
+    pub keep_hidden: bool,
 }
 
 /// What one recording gave.
@@ -67,7 +74,13 @@ pub fn run(paths: &[PathBuf], options: &Options) -> Result<Results> {
         &mut inputs.problems,
     );
     let outcomes = analyse_all(&inputs, &study, &settings, &bench, options);
-    Ok(gather(inputs, study, settings, sources, outcomes))
+    let hidden = study.hidden() || opened::any_hidden(inputs.files.iter().map(|f| f.path.as_path()));
+    let mut results = gather(inputs, study, settings, sources, outcomes);
+    match (hidden, options.keep_hidden) {
+        (true, false) => results.hide_sides(),
+        (hidden, _) => results.blinded = hidden,
+    }
+    Ok(results)
 }
 
 fn first_error(problems: &[Problem]) -> String {
@@ -278,6 +291,7 @@ fn gather(
         recordings_given: Some(inputs.files.len()),
         ..Results::default()
     };
+    good_practice(&inputs.files, &study, &outcomes, &mut results);
     let mut plans: BTreeMap<ScanKey, Plan> = BTreeMap::new();
     for outcome in outcomes {
         let plan = outcome
@@ -317,6 +331,41 @@ fn gather(
     results.unpaired = comparison.unpaired;
     results.exclusions.extend(spring_exclusions(&results.tests));
     results
+}
+
+/// How the settings stand to those registered and to those of the opening, and which recordings changed.
+fn good_practice(files: &[inputs::InputFile], study: &Study, outcomes: &[Outcome], results: &mut Results) {
+    if study.root.as_os_str().is_empty() {
+        return;
+    }
+    let (registered, problems) = registered(study);
+    results.problems.extend(problems);
+    results.registration = registered.map(|r| r.against(&results.settings));
+    if let Some(opened) = study.opened.as_ref().filter(|_| study.blind) {
+        results.opened = Some(opened.date.clone());
+        if opened.settings_sha256 != settings_hash(&results.settings) {
+            results.problems.push(Problem::warning(
+                opened::FILE_NAME,
+                "settings that were changed after the study was opened",
+                "the settings of the opening",
+                "say so where these results are used, or set back what was changed",
+            ));
+        }
+    }
+    let hashed = files.iter().zip(outcomes);
+    let hashed: Vec<(&std::path::Path, &str)> = hashed
+        .map(|(f, o)| (f.path.as_path(), o.input.sha256.as_str()))
+        .collect();
+    results.problems.extend(sums::changed(&study.root, &hashed));
+}
+
+/// What a study registered, read from its study.toml, and what is wrong with it.
+pub fn registered(study: &Study) -> (Option<Registered>, Vec<Problem>) {
+    // What study.toml itself lacks was told when the study was read.
+    match std::fs::read_to_string(study.root.join(study_file::FILE_NAME)) {
+        Ok(text) => Registered::parse(study_file::FILE_NAME, &text),
+        Err(_) => (None, Vec::new()),
+    }
 }
 
 fn coverage(scan: ScanKey, plan: &Plan) -> PlanCoverage {

@@ -1,7 +1,7 @@
 //! `agree`: how far repeated tests, and calls, agree.
 
 use super::Outcome;
-use super::analyze::{analyze, word};
+use super::analyze::{Show, analyze, word};
 use crate::agreement::{self, Agreement, ratings, spread};
 use crate::error::{Problem, Severity};
 use crate::plot::text::number;
@@ -120,9 +120,28 @@ fn of_ratings(path: &Path) -> anyhow::Result<Found> {
 fn of_study(path: &Path, quiet: bool) -> anyhow::Result<Found> {
     let paths = [path.to_owned()];
     let inputs = inputs::collect(&paths)?;
-    let results = analyze(&paths, Vec::new(), None, false, quiet)?;
+    let show = Show {
+        strict: false,
+        quiet,
+        keep_hidden: true,
+    };
+    let results = analyze(&paths, Vec::new(), None, show)?;
     let calls = inputs.study.as_ref().map_or(&[][..], |s| s.calls.as_slice());
-    let mut agreement = agreement::of_study(&results.tests, &results.findings, calls);
+    // In a blind study no finding goes further than here.
+    let findings = if results.blinded {
+        &[][..]
+    } else {
+        &results.findings
+    };
+    let mut agreement = agreement::of_study(&results.tests, findings, calls);
+    if results.blinded {
+        agreement.hide_sides();
+        agreement.notes.push(agreement::BLINDED.to_owned());
+        eprintln!(
+            "not done: calls against the measured side: {}",
+            agreement::BLINDED
+        );
+    }
     agreement.title = results.title.clone();
     Ok(Found {
         agreement,

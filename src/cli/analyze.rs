@@ -73,14 +73,23 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
             .num_threads(usize::from(n))
             .build_global();
     }
-    let plan = args.plan.as_deref().map(find_plan).transpose()?;
-    let results = analyze(&args.paths, overrides(args), plan, args.strict, quiet)?;
+    let plan = args.plan.as_deref().map(|given| find_plan(given, &args.paths));
+    let plan = plan.transpose()?;
+    let show = Show {
+        strict: args.strict,
+        quiet,
+        ..Show::default()
+    };
+    let results = analyze(&args.paths, overrides(args), plan, show)?;
     if let Some(out) = &args.out {
         write(&results, out, &args.paths, args.png, args.figures)?;
     }
     if args.json {
         println!("{}", json::analysis_text(&results));
     } else if args.budget {
+        if results.blinded {
+            println!("{}\n", crate::report::blind::BLINDED);
+        }
         print!("{}", budget_text(&results));
         tell_problems(&results);
     } else if args.out.is_none() || !quiet {
@@ -94,21 +103,29 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     Ok(outcome(&results))
 }
 
+/// How a command wants the analysis done; `strict` and `keep_hidden` as in [`batch::Options`].
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Show {
+    pub strict: bool,
+    pub quiet: bool,
+    pub keep_hidden: bool,
+}
+
 /// Collects, analyses and compares, with a progress bar when it takes long.
 pub(super) fn analyze(
     paths: &[PathBuf],
     overrides: Vec<(&'static str, f64, String)>,
     plan: Option<Plan>,
-    strict: bool,
-    quiet: bool,
+    show: Show,
 ) -> anyhow::Result<Results> {
-    let bar = progress::Bar::new("recordings", quiet);
+    let bar = progress::Bar::new("recordings", show.quiet);
     let tell = |done: usize, total: usize| bar.tell(done, total);
     let options = batch::Options {
         overrides,
         plan,
-        strict,
+        strict: show.strict,
         progress: Some(&tell),
+        keep_hidden: show.keep_hidden,
     };
     let results = batch::run(paths, &options);
     bar.finish();
@@ -145,12 +162,15 @@ fn overrides(args: &Args) -> Vec<(&'static str, f64, String)> {
     all
 }
 
-/// A plan from a file, or a built-in one by name.
-fn find_plan(given: &str) -> anyhow::Result<Plan> {
-    let path = Path::new(given);
+/// A plan from a file, or by name: one in the study's `plans/` (which may be shuffled), or a built-in one.
+fn find_plan(given: &str, inputs: &[PathBuf]) -> anyhow::Result<Plan> {
+    let own = |input: &PathBuf| input.join("plans").join(format!("{given}.toml"));
+    let named = Path::new(given).components().count() == 1;
+    let own = inputs.iter().map(own).find(|path| named && path.is_file());
+    let path = own.unwrap_or_else(|| PathBuf::from(given));
     if path.is_file() {
         let text =
-            std::fs::read_to_string(path).with_context(|| format!("the plan {given} cannot be read"))?;
+            std::fs::read_to_string(&path).with_context(|| format!("the plan {given} cannot be read"))?;
         let (plan, problems) = Plan::parse(given, &text);
         for problem in &problems {
             eprintln!("{}: {problem}", word(problem.severity));

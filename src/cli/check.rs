@@ -1,6 +1,7 @@
 //! `check`: reads and validates, analyses nothing.
 
 use super::Outcome;
+use crate::batch;
 use crate::error::{Error, Problem, Severity};
 use crate::read::calibrations::Calibrations;
 use crate::read::recording::{Source, read_recording};
@@ -16,7 +17,8 @@ use std::io::{IsTerminal, Write as _};
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
-/// Reads and validates recordings, sidecars, roster, calls and plans; lists every problem, analyses nothing.
+/// Reads and validates recordings, sidecars, roster, calls and plans, and holds recordings against SHA256SUMS; lists
+/// every problem, analyses nothing.
 ///
 /// Ends with 0 when nothing is wrong, 1 when something is, 2 when nothing can be used.
 #[derive(Debug, clap::Args)]
@@ -60,6 +62,9 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     if let Some(study) = &inputs.study {
         let abouts: Vec<&About> = checked.iter().map(|c| &c.about).collect();
         problems.extend(calls_without_recording(study, &abouts));
+        problems.extend(batch::registered(study).1);
+        let recordings: Vec<PathBuf> = inputs.files.iter().map(|f| f.path.clone()).collect();
+        problems.extend(batch::sums::verify(&study.root, &recordings));
     }
     let text = if args.json {
         let object = serde_json::json!({ "problems": problems });

@@ -40,7 +40,11 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
         study.write(&args.dir)?;
     }
     let inputs = vec![args.dir.clone()];
-    let results = analyze::analyze(&inputs, Vec::new(), None, false, quiet)?;
+    let show = analyze::Show {
+        quiet,
+        ..Default::default()
+    };
+    let results = analyze::analyze(&inputs, Vec::new(), None, show)?;
     let out = args.dir.join("results");
     output::write(&results, &out, &inputs, &OutputOptions::default())?;
     if !quiet {

@@ -5,6 +5,7 @@ pub mod analyze;
 pub mod calibrate;
 pub mod check;
 pub mod demo;
+pub mod open;
 pub mod ports;
 pub mod prepare;
 mod progress;
@@ -35,6 +36,7 @@ pub enum Command {
     Check(check::Args),
     Prepare(prepare::Args),
     Calibrate(Box<calibrate::Args>),
+    Open(open::Args),
     Ports(ports::Args),
     Simulate(simulate::Args),
     Completions(shell::CompletionsArgs),
@@ -68,6 +70,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Check(args) => check::run(args, cli.quiet),
         Command::Prepare(args) => prepare::run(args, cli.quiet),
         Command::Calibrate(args) => calibrate::run(args, cli.quiet),
+        Command::Open(args) => open::run(args, cli.quiet),
         Command::Simulate(args) => simulate::run(args, cli.quiet),
         Command::Ports(args) => ports::run(args, cli.quiet),
         Command::Completions(args) => shell::completions(args),

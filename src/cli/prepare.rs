@@ -4,8 +4,12 @@ mod pages;
 mod study_toml;
 
 use super::Outcome;
+use super::open::{day_of, sound_study};
+use crate::agreement::registered;
+use crate::batch;
 use crate::error::Error;
-use crate::study::{built_in, calls, roster};
+use crate::study::plan::{Order, Plan};
+use crate::study::{built_in, calls, day, roster};
 use anyhow::Context;
 use std::path::{Path, PathBuf};
 
@@ -16,7 +20,9 @@ use std::path::{Path, PathBuf};
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
   tautpoint prepare autumn-term
-  tautpoint prepare autumn-term --title \"Autumn term, group B\" --plan prone-broad")]
+  tautpoint prepare autumn-term --title \"Autumn term, group B\" --plan prone-broad
+  tautpoint prepare autumn-term --shuffle 4711     the plan's steps in an order drawn with this seed
+  tautpoint prepare autumn-term --register         prints the block that registers the study's settings")]
 pub struct Args {
     /// Folder of the study; made when it is not there.
     #[arg(value_name = "STUDY")]
@@ -30,6 +36,15 @@ pub struct Args {
     /// Scan plan that the station card shows and the study follows.
     #[arg(long, value_name = "PLAN", default_value = built_in::NAMES[0], value_parser = built_in::NAMES)]
     pub plan: String,
+    /// Writes that plan with its steps in random order, drawn with this seed and kept in the plan.
+    #[arg(long, value_name = "SEED", value_parser = clap::value_parser!(u64).range(..=i64::MAX as u64))]
+    pub shuffle: Option<u64>,
+    /// Prints the block for study.toml that registers the settings of a study that is there; changes nothing.
+    #[arg(long, conflicts_with_all = ["title", "site", "plan", "shuffle"])]
+    pub register: bool,
+    /// Day of registration; today by universal time otherwise.
+    #[arg(long, value_name = "YYYY-MM-DD", requires = "register", value_parser = day_of)]
+    pub date: Option<String>,
 }
 
 /// Folders that stay empty at first.
@@ -40,6 +55,9 @@ const FOLDERS: [&str; 3] = ["plans", "recordings", "calibrations"];
 /// # Errors
 /// A file that exists already, or a folder that cannot be written.
 pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+    if args.register {
+        return register(args, quiet);
+    }
     let files = files(args)?;
     refuse_existing(&args.study, &files)?;
     write_all(&args.study, &files).with_context(|| {
@@ -59,15 +77,48 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     Ok(Outcome::Done)
 }
 
+/// Prints the block; study.toml is a person's file and is never written.
+fn register(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+    let study = sound_study(&args.study)?;
+    let date = args.date.clone().unwrap_or_else(day::today);
+    print!("{}", registered::block(&study.settings, &date));
+    if let Some(before) = batch::registered(&study).0 {
+        eprintln!(
+            "warning: study.toml holds a registration of {} already; a second one beside it is no TOML, and to replace it is \
+             to register anew",
+            before.date
+        );
+    } else if !quiet {
+        eprintln!(
+            "Paste this at the end of study.toml before the first recording, and keep a copy elsewhere."
+        );
+    }
+    Ok(Outcome::Done)
+}
+
+/// The chosen plan, in the drawn order when one is asked for.
+fn chosen(args: &Args, plan: Plan) -> Plan {
+    match args.shuffle {
+        Some(seed) if plan.name == args.plan => Plan {
+            order: Order::Random,
+            seed: Some(seed),
+            ..plan
+        },
+        _ => plan,
+    }
+}
+
 /// Every file by its name in the study, with what it holds.
 fn files(args: &Args) -> anyhow::Result<Vec<(String, String)>> {
     let title = args.title.clone().unwrap_or_else(|| folder_name(&args.study));
     let plan = built_in::built_in(&args.plan).with_context(|| format!("there is no plan {}", args.plan))?;
+    let plan = chosen(args, plan);
     let mut files = vec![(
         "study.toml".to_owned(),
         study_toml::text(&title, args.site.as_deref(), &args.plan),
     )];
     for plan in built_in::all() {
+        let plan = chosen(args, plan);
         files.push((format!("plans/{}.toml", plan.name), plan.to_toml()));
     }
     files.push(("roster.csv".to_owned(), format!("{}\n", roster::HEADER)));

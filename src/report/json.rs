@@ -6,7 +6,8 @@ use crate::error::Problem;
 use serde_json::{Value, json};
 
 /// `tests`, `findings`, `problems`, then `technique`, `unpaired` and `exclusions`: the rows of the tables of these
-/// names, one object a row, with the same names and full precision; missing is null.
+/// names, one object a row, with the same names and full precision; missing is null. Last, `registered` as in `run.json`,
+/// and `blinded`.
 pub fn analysis(results: &Results) -> Value {
     let rows = |name: &str| {
         results
@@ -21,6 +22,8 @@ pub fn analysis(results: &Results) -> Value {
         "technique": rows("technique"),
         "unpaired": rows("unpaired"),
         "exclusions": rows("exclusions"),
+        "registered": super::run::registered(results),
+        "blinded": results.blinded,
     })
 }
 

@@ -1,6 +1,7 @@
 //! What one analysis found, and the tables, figures and pages made of it.
 
 pub mod agreement;
+pub mod blind;
 pub mod certificate;
 pub mod html;
 pub mod json;
@@ -11,6 +12,7 @@ mod text;
 
 pub use text::{budget_text, summary_text};
 
+use crate::agreement::registered::Registration;
 use crate::compare::{Finding, Unpaired};
 use crate::error::{Problem, Result};
 use crate::settings::Settings;
@@ -62,6 +64,26 @@ pub struct Results {
     pub inputs: Vec<InputFile>,
     /// How many recordings were given, when the caller counted them; what became of each must add up to it.
     pub recordings_given: Option<usize>,
+    /// How the settings stand to those that the study registered; `None` when it registered none.
+    pub registration: Option<Registration>,
+    /// A blind study that is not opened yet: see [`Results::hide_sides`].
+    pub blinded: bool,
+    /// The day on which a blind study was opened.
+    pub opened: Option<String>,
+}
+
+impl Results {
+    /// What a reader must know before anything else: whether sides are hidden, and how the settings stand to those
+    /// registered. Empty when there is nothing to say.
+    pub fn standing(&self) -> Vec<String> {
+        let blinded = self.blinded.then(|| blind::BLINDED.to_owned());
+        let opened = self
+            .opened
+            .as_ref()
+            .map(|d| format!("Blind until it was opened ({d})."));
+        let registered = self.registration.iter().flat_map(Registration::words);
+        blinded.into_iter().chain(opened).chain(registered).collect()
+    }
 }
 
 /// Reason of a first spring that enters no mean.

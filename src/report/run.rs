@@ -1,6 +1,7 @@
 //! `run.json`: what a run was made with, so that it can be made again.
 
 use super::{InputFile, Results};
+use crate::agreement::registered::{Departure, Standing};
 use crate::error::Problem;
 use crate::settings::{SETTINGS, Settings};
 use serde_json::{Map, Value, json};
@@ -81,11 +82,35 @@ pub fn record(results: &Results) -> Map<String, Value> {
     put("title", json!(results.title));
     put("site", json!(results.site));
     put("ethics_ref", json!(results.ethics_ref));
+    put("blinded", results.blinded.into());
+    put("opened", json!(results.opened));
+    put("registered", registered(results));
     put("counts", json!(results.counts()));
     put("settings", settings.into());
     put("inputs", results.inputs.iter().map(input).collect());
     put("warnings", results.problems.iter().map(warning).collect());
     record
+}
+
+/// `date`, `standing` (`as registered`, `departures` or `unconfirmed`), each departure by key with both values, and, where
+/// only the hash was kept, the keys that are not the defaults; null when the study registered nothing.
+pub(super) fn registered(results: &Results) -> Value {
+    let Some(registration) = &results.registration else {
+        return Value::Null;
+    };
+    let (departures, not_default) = match &registration.standing {
+        Standing::AsRegistered => (&[][..], &[][..]),
+        Standing::Departures(list) => (list.as_slice(), &[][..]),
+        Standing::Unknown { not_default } => (&[][..], not_default.as_slice()),
+    };
+    let one = |d: &Departure| json!({ "key": d.key, "registered": d.registered, "now": d.used });
+    json!({
+        "date": registration.date,
+        "standing": registration.word(),
+        "departures": departures.iter().map(one).collect::<Value>(),
+        "not_default": not_default,
+        "words": registration.words().join(" "),
+    })
 }
 
 fn input(input: &InputFile) -> Value {

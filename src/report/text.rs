@@ -22,6 +22,19 @@ type ScanKey<'a> = [Option<&'a str>; 3];
 /// technique, what was left out, problems and the caution. Plain text of at most 100 columns, no colour.
 pub fn summary_text(results: &Results) -> String {
     let mut out = String::new();
+    let standing = results.standing();
+    for (i, line) in standing.iter().enumerate() {
+        // Departures stand under the sentence that announces them.
+        let lead = if i > 0 && !line.ends_with('.') && !line.ends_with(':') {
+            "  - "
+        } else {
+            ""
+        };
+        paragraph(&mut out, lead, line);
+    }
+    if !standing.is_empty() {
+        out.push('\n');
+    }
     for key in scans(results) {
         scan_lines(&mut out, results, key);
     }

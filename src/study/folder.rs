@@ -3,6 +3,7 @@
 use super::built_in;
 use super::call::Call;
 use super::calls;
+use super::opened::{Opened, read_opened};
 use super::plan::Plan;
 use super::roster::Roster;
 use super::sidecar::any_error;
@@ -32,11 +33,20 @@ pub struct Study {
     pub plans: Vec<Plan>,
     pub calls: Vec<Call>,
     pub roster: Roster,
+    /// `blind = true`: measured sides are hidden until the study is opened.
+    pub blind: bool,
+    /// When it was opened; `None` when it was not, or opened.toml cannot be used.
+    pub opened: Option<Opened>,
     /// study.toml has an error: nothing should be analysed until it is mended.
     pub faulty: bool,
 }
 
 impl Study {
+    /// Whether measured sides are hidden still.
+    pub fn hidden(&self) -> bool {
+        self.blind && self.opened.is_none()
+    }
+
     /// A plan of the study or, failing that, a built-in one, by name.
     pub fn plan(&self, name: &str) -> Option<Plan> {
         self.plans
@@ -65,6 +75,8 @@ pub fn read_study(root: &Path, problems: &mut Vec<Problem>) -> Study {
         settings: file.settings,
         setting_sources: file.setting_sources,
         plans: read_plans(root, problems),
+        blind: file.blind,
+        opened: read_opened(root, problems),
         faulty,
         ..Study::default()
     };

@@ -13,7 +13,7 @@ pub use super::folder::Study;
 /// Endings of recordings.
 const ENDINGS: [&str; 4] = ["csv", "tsv", "txt", "parquet"];
 /// Files that end as recordings do and are none.
-const NOT_RECORDINGS: [&str; 3] = ["roster", "calls", "readings"];
+const NOT_RECORDINGS: [&str; 4] = ["roster", "calls", "readings", "sha256sums"];
 /// Folders of a study that hold no recordings.
 const NOT_SEARCHED: [&str; 2] = ["results", "calibrations"];
 
@@ -44,7 +44,7 @@ pub struct Inputs {
 /// Collects recordings from files, folders and at most one study.
 ///
 /// A folder is searched with its subfolders for `.csv`, `.tsv`, `.txt` and `.parquet`; hidden files, `results/`,
-/// `calibrations/`, roster.csv, calls.csv, readings and folders that an earlier analysis wrote are passed over.
+/// `calibrations/`, roster.csv, calls.csv, readings, SHA256SUMS and folders that an earlier analysis wrote are passed over.
 /// A study gives the files in its `recordings/`, or in itself when there is no such folder. A file named twice
 /// counts once.
 ///
@@ -386,7 +386,7 @@ fn doubled(names: &[String]) -> BTreeSet<String> {
 fn input_file(path: PathBuf, recording: String) -> InputFile {
     let sidecar_path = path.with_extension("toml");
     // In a study without recordings/ a trace could be called study.csv; study.toml is no sidecar of it.
-    let reserved = ["study.toml", "instrument.toml", "agreement.toml"];
+    let reserved = ["study.toml", "instrument.toml", "agreement.toml", "opened.toml"];
     let sidecar_path = match sidecar_path.file_name() {
         Some(name) if reserved.iter().any(|r| name == *r) => path.with_extension("sidecar.toml"),
         _ => sidecar_path,

@@ -10,7 +10,15 @@ use toml::{Spanned, Table, Value};
 /// Name of the file in a study's folder.
 pub const FILE_NAME: &str = "study.toml";
 
-const PLAIN_KEYS: [&str; 6] = ["title", "site", "ethics_ref", "format", "calibration", "sensor"];
+const PLAIN_KEYS: [&str; 7] = [
+    "title",
+    "site",
+    "ethics_ref",
+    "format",
+    "calibration",
+    "sensor",
+    "blind",
+];
 
 /// What study.toml says.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -29,6 +37,8 @@ pub struct StudyFile {
     pub default_plan: Option<String>,
     /// Line of `[plan] default`.
     pub default_plan_line: Option<u64>,
+    /// `blind`: measured sides are hidden until the study is opened.
+    pub blind: bool,
 }
 
 impl StudyFile {
@@ -63,7 +73,7 @@ fn read(top: &Section<'_, '_>) -> StudyFile {
     let sections = sections();
     let mut known: Vec<&str> = PLAIN_KEYS.to_vec();
     known.extend(&sections);
-    known.push("plan");
+    known.extend(["plan", "registered"]);
     warn_unknown(top, &known);
     let mut study = StudyFile {
         title: top.text("title"),
@@ -71,6 +81,8 @@ fn read(top: &Section<'_, '_>) -> StudyFile {
         ethics_ref: top.text("ethics_ref"),
         calibrations: top.texts("calibration"),
         sensors: top.texts("sensor"),
+        // What cannot be read is an error and stops the analysis, so nothing is shown by mistake.
+        blind: top.yes_or_no("blind").unwrap_or(false),
         ..StudyFile::default()
     };
     for name in sections {
@@ -92,6 +104,15 @@ fn read(top: &Section<'_, '_>) -> StudyFile {
         plan.warn_unknown(&["default"]);
         study.default_plan = plan.text("default");
         study.default_plan_line = plan.get("default").map(|v| top.doc.line(v.span().start));
+    }
+    if let Some(table) = top.table("registered") {
+        // What it says is read by `agreement::registered`; here only its keys are known.
+        let registered = Section {
+            doc: top.doc,
+            table,
+            path: "registered",
+        };
+        registered.warn_unknown(&["date", "settings_sha256", "settings"]);
     }
     if let Err(error) = study.settings.check() {
         // Each value passed alone, so this is a combination that check() alone knows of.

@@ -146,6 +146,18 @@ impl<'d, 'a> Section<'d, 'a> {
         None
     }
 
+    /// `true` or `false`.
+    pub fn yes_or_no(&self, key: &str) -> Option<bool> {
+        let value = self.get(key)?;
+        match value.get_ref() {
+            DeValue::Boolean(b) => Some(*b),
+            _ => {
+                self.wrong_type(key, value, "true or false without quotes");
+                None
+            }
+        }
+    }
+
     /// A finite number from `low` to `high`.
     pub fn number(&self, key: &str, low: f64, high: f64) -> Option<f64> {
         let value = self.get(key)?;

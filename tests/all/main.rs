@@ -13,6 +13,7 @@ mod closed_forms_tissue;
 mod decisions;
 mod figures;
 mod filter_reference;
+mod good_practice;
 mod instrument;
 mod invented;
 mod layers;

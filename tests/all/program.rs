@@ -300,6 +300,7 @@ fn every_command_has_examples_in_its_help() {
         "analyze",
         "check",
         "prepare",
+        "open",
         "ports",
         "completions",
         "man",

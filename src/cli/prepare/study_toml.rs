@@ -21,6 +21,11 @@ pub fn text(title: &str, site: Option<&str>, plan: &str) -> String {
         None => text.push_str("# site = \"a word for the place\"\n"),
     }
     text.push_str("# ethics_ref = \"under which approval or consent\"\n");
+    comment(
+        &mut text,
+        "Hides which side was measured stiffer in every result, until `tautpoint open` is run on the study.",
+    );
+    text.push_str("# blind = true\n");
     let defaults = Settings::default();
     let mut section = "";
     for setting in SETTINGS {

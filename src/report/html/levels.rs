@@ -128,6 +128,7 @@ pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) ->
             tables: tables::measures(&by_side, &heading),
             notes: by_side
                 .iter()
+                .filter(|t| !results.hides(t))
                 .flat_map(|t| t.notes.iter().map(|n| format!("{}: {n}", tables::test_name(t))))
                 .collect(),
             heading,

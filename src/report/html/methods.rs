@@ -1,5 +1,6 @@
 //! The methods paragraph, ready to paste, and the settings it rests on.
 
+use crate::agreement::registered::Registration;
 use crate::compare::{ComparisonKind, SpreadSource};
 use crate::plot::text;
 use crate::report::Results;
@@ -61,6 +62,8 @@ pub fn methods(results: &Results) -> Methods {
     sentences.push(compared(results));
     sentences.push(neighbours(results));
     sentences.push(departures(results));
+    sentences.push(registered(results));
+    sentences.push(blinding(results));
     sentences.push(left_out(results));
     let mut citations = vec![
         "Winter 2009. Biomechanics and Motor Control of Human Movement, 4th ed., p. 69.",
@@ -115,6 +118,9 @@ fn onset(results: &Results) -> String {
     let text = "The onset of pre-tension was the knee of force on displacement, where the lines of take-up and end-feel \
                 meet, fitted to all samples of a test at once together with both stiffnesses, the width of the knee, \
                 damping and, where the data called for it, relaxation (variable projection; Golub & Pereyra 1973).";
+    if results.blinded {
+        return text.to_owned();
+    }
     let mut counts = vec![format!("found so in {} tests", count(Knee::Fitted))];
     if count(Knee::TwoLines) > 0 {
         let n = count(Knee::TwoLines);
@@ -212,6 +218,27 @@ fn departures(results: &Results) -> String {
         })
         .collect();
     format!("Departures from the default settings: {}.", list.join("; "))
+}
+
+fn registered(results: &Results) -> String {
+    let words = results
+        .registration
+        .as_ref()
+        .map(Registration::words)
+        .unwrap_or_default();
+    match words.split_first() {
+        Some((head, [])) => head.clone(),
+        Some((head, departures)) => format!("{head} {}.", departures.join("; ")),
+        None => String::new(),
+    }
+}
+
+fn blinding(results: &Results) -> String {
+    match (&results.opened, results.blinded) {
+        (_, true) => "Measured sides were hidden when this was made.".to_owned(),
+        (Some(day), false) => format!("Measured sides were hidden until the study was opened ({day})."),
+        (None, false) => String::new(),
+    }
 }
 
 fn left_out(results: &Results) -> String {

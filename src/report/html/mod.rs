@@ -95,6 +95,9 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
     let context = levels::Context::new(results);
     for i in choose::tests(results, options.figures) {
         let test = &results.tests[i];
+        if results.hides(test) {
+            continue;
+        }
         let stem = test
             .recording
             .rsplit('/')

@@ -127,7 +127,7 @@ pub fn compact(results: &Results, scan: &Scan<'_>) -> Table {
 }
 
 /// Every comparison of a scan, all measures; `None` without any.
-pub fn findings(scan: &Scan<'_>, confidence: f64) -> Option<Table> {
+pub fn findings(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<Table> {
     if scan.findings.is_empty() {
         return None;
     }
@@ -152,12 +152,12 @@ pub fn findings(scan: &Scan<'_>, confidence: f64) -> Option<Table> {
     Some(Table {
         caption: format!("Every comparison of {}", scan.about()),
         heads: heads.map(str::to_owned).to_vec(),
-        rows: sorted.into_iter().map(finding_row).collect(),
+        rows: sorted.into_iter().map(|f| finding_row(f, blinded)).collect(),
         numbers: false,
     })
 }
 
-fn finding_row(f: &Finding) -> Vec<String> {
+fn finding_row(f: &Finding, blinded: bool) -> Vec<String> {
     let info = f.measure.info();
     let number = |v: Option<f64>| v.map_or(String::new(), |v| text::number(v, info.decimals));
     let percent = |v: Option<f64>| v.map_or(String::new(), |v| format!("{} %", text::number(v, 0)));
@@ -195,8 +195,11 @@ fn finding_row(f: &Finding) -> Vec<String> {
         percent(f.threshold_percent),
         percent(f.mdc_percent),
         f.spread_source.map_or(String::new(), |s| s.word().to_owned()),
-        f.side_of_resistance
-            .map_or("shown without a word".to_owned(), |d| d.word().replace('_', " ")),
+        match f.side_of_resistance {
+            Some(word) => word.word().replace('_', " "),
+            None if blinded && !neighbours => "hidden".to_owned(),
+            None => "shown without a word".to_owned(),
+        },
         f.call.clone().unwrap_or_default(),
     ]
 }

@@ -9,6 +9,7 @@ use super::{Drawn, FIGURES_AT_MOST, FiguresChoice, Of, PageOptions};
 use crate::error::Severity;
 use crate::plot::text;
 use crate::report::Results;
+use crate::report::blind::BLINDED;
 use crate::study::anatomy;
 use crate::technique::Remark;
 use serde::Serialize;
@@ -27,6 +28,9 @@ pub struct View {
     ethics_ref: Option<String>,
     version: &'static str,
     counts: String,
+    /// Whether sides are hidden, and how the settings stand to those registered.
+    standing: Vec<String>,
+    blinded: bool,
     scans: Vec<ScanView>,
     first: Vec<RemarkGroup>,
     other: Vec<RemarkGroup>,
@@ -90,6 +94,8 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
         ethics_ref: results.ethics_ref.clone(),
         version: env!("CARGO_PKG_VERSION"),
         counts: counts(results, &scans),
+        standing: results.standing(),
+        blinded: results.blinded,
         scans: scan_views,
         first,
         other,
@@ -131,14 +137,19 @@ fn scan_view(results: &Results, scan: &Scan<'_>, index: usize, drawn: &[Drawn]) 
             .map(|m| words::sentences(scan, m))
             .unwrap_or_default(),
         overview,
-        findings: tables::findings(scan, results.settings.compare.confidence),
+        findings: tables::findings(scan, results.settings.compare.confidence, results.blinded),
         levels: levels::levels(results, scan, drawn, few),
         compact: (!few && !scan.tests.is_empty()).then(|| tables::compact(results, scan)),
     }
 }
 
 fn figures_note(results: &Results, options: &PageOptions, panels: usize) -> Option<String> {
-    let tests = results.tests.len();
+    let tests = results.tests.iter().filter(|t| !results.hides(t)).count();
+    if tests < results.tests.len() {
+        return Some(format!(
+            "{BLINDED} Their tests have no figure and no measure here; who, where and how many is told."
+        ));
+    }
     match options.figures {
         FiguresChoice::None if tests > 0 => Some("Figures of single tests were not asked for.".to_owned()),
         _ if panels == tests => None,

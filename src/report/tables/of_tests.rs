@@ -71,7 +71,11 @@ fn about_fields() -> Vec<Field<Test>> {
             t.about.trial.map_or(Cell::Missing, Cell::int)
         }),
         field(c::RATE, |t: &Test| Cell::num(t.rate_hz)),
-        field(c::SAMPLES, |t: &Test| Cell::int(t.samples)),
+        // A test without samples is one of a blind study, whose numbers are hidden.
+        field(c::SAMPLES, |t: &Test| match t.samples {
+            0 => Cell::Missing,
+            n => Cell::int(n),
+        }),
         field(c::SPRINGS, |t: &Test| Cell::int(t.springs.len())),
     ]
 }
