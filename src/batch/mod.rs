@@ -359,6 +359,14 @@ fn good_practice(files: &[inputs::InputFile], study: &Study, outcomes: &[Outcome
     results.problems.extend(sums::changed(&study.root, &hashed));
 }
 
+/// The settings that an analysis of this study uses when the command line sets none: those of study.toml, and what
+/// instrument.toml gives.
+pub fn settings_in_use(study: &Study) -> Settings {
+    let (mut settings, mut sources) = (study.settings.clone(), study.setting_sources.clone());
+    Bench::of_study(Some(study), &mut settings, &mut sources, &mut Vec::new());
+    settings
+}
+
 /// What a study registered, read from its study.toml, and what is wrong with it.
 pub fn registered(study: &Study) -> (Option<Registered>, Vec<Problem>) {
     // What study.toml itself lacks was told when the study was read.

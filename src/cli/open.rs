@@ -3,6 +3,7 @@
 use super::Outcome;
 use super::analyze::word;
 use crate::agreement::registered::settings_hash;
+use crate::batch;
 use crate::error::Problem;
 use crate::simulate::write_new;
 use crate::study::day;
@@ -84,7 +85,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     }
     let opened = Opened {
         date: args.date.clone().unwrap_or_else(day::today),
-        settings_sha256: settings_hash(&study.settings),
+        settings_sha256: settings_hash(&batch::settings_in_use(&study)),
     };
     write_new(&path, &opened.to_toml())?;
     if !quiet {

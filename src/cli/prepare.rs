@@ -81,7 +81,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
 fn register(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     let study = sound_study(&args.study)?;
     let date = args.date.clone().unwrap_or_else(day::today);
-    print!("{}", registered::block(&study.settings, &date));
+    print!("{}", registered::block(&batch::settings_in_use(&study), &date));
     if let Some(before) = batch::registered(&study).0 {
         eprintln!(
             "warning: study.toml holds a registration of {} already; a second one beside it is no TOML, and to replace it is \

@@ -131,3 +131,52 @@ fn registering_twice_is_said_and_needs_a_study() {
     );
     assert_eq!(code(&run(&["prepare", text(&study), "--date", "2026-09-01"])), 2);
 }
+
+#[test]
+fn what_instrument_toml_gives_is_registered_with_the_rest() {
+    let dir = tempfile::tempdir().unwrap();
+    let study = small(dir.path(), TOP);
+    let instrument = "format = 1\nforce_delay_ms = 2.5\nforce_delay_u_ms = 0.1\nloop_ratio = 0.01\n\
+                      loop_ratio_u = 0.001\nloop_mj = 0.5\nsprings = 5\n";
+    std::fs::write(study.join("instrument.toml"), instrument).unwrap();
+    let block = out(&run(&[
+        "prepare",
+        text(&study),
+        "--register",
+        "--date",
+        "2026-09-01",
+    ]));
+    assert!(
+        block.contains("\"instrument.force_delay_ms\" = \"2.5\""),
+        "{block}"
+    );
+    let path = study.join("study.toml");
+    let before = std::fs::read_to_string(&path).unwrap();
+    std::fs::write(&path, format!("blind = true\n{before}\n{block}")).unwrap();
+    assert_eq!(code(&run(&["open", text(&study)])), 0);
+    let found = json(&["analyze", text(&study), "--json"]);
+    assert_eq!(
+        found["registered"]["standing"], "as registered",
+        "{}",
+        found["registered"]
+    );
+    assert_eq!(
+        found["problems"].as_array().unwrap().len(),
+        0,
+        "{}",
+        found["problems"]
+    );
+    std::fs::remove_file(study.join("instrument.toml")).unwrap();
+    let found = json(&["analyze", text(&study), "--json"]);
+    assert_eq!(
+        found["registered"]["departures"][0]["key"],
+        "instrument.force_delay_ms"
+    );
+    assert!(
+        found["problems"]
+            .to_string()
+            .contains("after the study was opened"),
+        "{}",
+        found["problems"]
+    );
+}
