@@ -70,9 +70,7 @@ fn with_displacement(file: &str) -> Trace {
 }
 
 fn tests_of(trace: &Trace, settings: &Settings) -> Vec<Test> {
-    analyze(trace, settings, &nameless)
-        .unwrap()
-        .tests
+    analyze(trace, settings, &nameless).unwrap().tests
 }
 
 /// Contact judged by the channel's own noise alone, as the small scale of these data allows.
