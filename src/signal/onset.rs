@@ -9,8 +9,6 @@ use std::ops::Range;
 
 /// Residual over the springs beyond which the fit is not believed for the onset.
 const POOR_PERCENT: f64 = 5.0;
-/// A departure from the law smaller than this is not worth a note, however sure it is.
-const WORTH_SAYING_PERCENT: f64 = 0.5;
 
 /// What is known of the onset.
 #[derive(Debug, Clone)]
@@ -87,7 +85,7 @@ pub fn find_onset(
         two_line_fallback(view, x, contact.start..lean_end, &fit, sources, &mut finding);
         return finding;
     }
-    if fit.poor && fit.residual_percent > WORTH_SAYING_PERCENT {
+    if fit.poor {
         finding.notes.push(format!(
             "poor fit: the tissue departs from the fitted law by {:.1} % of the springs' force, more than noise \
              explains; the intervals are widened for it",

@@ -29,6 +29,11 @@ const RELAXATION_GAIN: f64 = 0.20;
 const RELAXATION_P: f64 = 1e-4;
 /// Below this residual, in units of what noise explains, nothing can fall by [`RELAXATION_GAIN`].
 const RELAXATION_FROM: f64 = 1.1;
+/// A departure from the law, however sure, is worth a word only when it may move the onset by this share of the
+/// displacement's range or the end-feel by this share of itself (standard uncertainties).
+const MOVED_ONSET: f64 = 5e-4;
+const MOVED_END_FEEL: f64 = 2e-3;
+
 /// One test's conditioned signals from first contact to the end of the last spring (or the peak).
 #[derive(Debug, Clone, Copy)]
 pub struct FitInput<'a> {
@@ -66,7 +71,7 @@ pub struct Fit {
     pub passage: f64,
     /// Root mean square residual over the springs, over their range of force, in percent.
     pub residual_percent: f64,
-    /// The residual is larger than noise explains.
+    /// The tissue departs from the law by more than noise explains, and so that a result moves.
     pub poor: bool,
     /// Why there is no knee; empty when there is one.
     pub against_knee: Vec<&'static str>,
@@ -151,6 +156,7 @@ fn describe(
     };
     let (k1, k2) = (k[X], k[X] + k[S]);
     let onset_mm = value(best.shape.onset_mm, &[(onset, 1.0)]);
+    let end_feel = value(k2, &[(linear_index(X), 1.0), (linear_index(S), 1.0)]);
     let passage = first_passage(input.displacement_mm, best.shape.onset_mm);
     let onset_n = onset_force(input, series, best, propagation, bounds, passage);
     let evidence = Evidence {
@@ -181,15 +187,21 @@ fn describe(
         onset_mm,
         onset_n,
         take_up_n_per_mm: value(k1, &[(linear_index(X), 1.0)]),
-        end_feel_n_per_mm: value(k2, &[(linear_index(X), 1.0), (linear_index(S), 1.0)]),
+        end_feel_n_per_mm: end_feel,
         damping_n_s_per_mm: value(k[V], &[(linear_index(V), 1.0)]),
         knee_width_mm: best.shape.width_mm(),
         relaxation_time_s: best.shape.time_s(),
         passage,
         residual_percent: residual_percent(input, series, best),
-        poor: propagation.misfit.poor,
+        poor: moved(&onset_mm, bounds.range_mm, MOVED_ONSET)
+            || moved(&end_feel, end_feel.value, MOVED_END_FEEL),
         against_knee: evidence.against(),
     }
+}
+
+/// Whether a departure from the law moves a value by more than a share of something.
+fn moved(value: &Value, of: f64, share: f64) -> bool {
+    value.parts.misfit > share * of.abs()
 }
 
 /// Residual sum of squares of one line with damping (and the same memory of x, when there is relaxation).
