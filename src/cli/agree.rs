@@ -62,9 +62,9 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
         write(&found, out, input)?;
     }
     if args.json {
-        print!("{}", report::object_text(&found.agreement, &found.problems));
+        say!("{}", report::object_text(&found.agreement, &found.problems));
     } else if args.out.is_none() || !quiet {
-        print!("{}", summary(&found.agreement));
+        say!("{}", summary(&found.agreement));
     }
     for problem in &found.problems {
         eprintln!("{}: {problem}", word(problem.severity));

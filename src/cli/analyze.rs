@@ -85,15 +85,15 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
         write(&results, out, &args.paths, args.png, args.figures)?;
     }
     if args.json {
-        println!("{}", json::analysis_text(&results));
+        sayln!("{}", json::analysis_text(&results));
     } else if args.budget {
         if results.blinded {
-            println!("{}\n", crate::report::blind::BLINDED);
+            sayln!("{}\n", crate::report::blind::BLINDED);
         }
-        print!("{}", budget_text(&results));
+        say!("{}", budget_text(&results));
         tell_problems(&results);
     } else if args.out.is_none() || !quiet {
-        print!("{}", summary_text(&results));
+        say!("{}", summary_text(&results));
     } else {
         tell_problems(&results);
     }

@@ -48,10 +48,10 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     let out = args.dir.join("results");
     output::write(&results, &out, &inputs, &OutputOptions::default())?;
     if !quiet {
-        print!("{}", summary_text(&results));
-        println!();
+        say!("{}", summary_text(&results));
+        sayln!();
     }
-    println!("Open {} in a browser.", out.join("report.html").display());
+    sayln!("Open {} in a browser.", out.join("report.html").display());
     Ok(Outcome::Done)
 }
 

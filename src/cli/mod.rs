@@ -1,5 +1,22 @@
 //! The program: one thin file a command.
 
+/// Prints to standard output. A reader that stops early (`| head`) is no fault, so nothing panics.
+macro_rules! say {
+    ($($words:tt)*) => {{
+        use std::io::Write;
+        let _ = write!(std::io::stdout(), $($words)*);
+    }};
+}
+
+/// As [`say`], with the end of the line.
+macro_rules! sayln {
+    () => { say!("\n") };
+    ($($words:tt)*) => {{
+        use std::io::Write;
+        let _ = writeln!(std::io::stdout(), $($words)*);
+    }};
+}
+
 pub mod agree;
 pub mod analyze;
 pub mod calibrate;

@@ -89,7 +89,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     };
     write_new(&path, &opened.to_toml())?;
     if !quiet {
-        println!(
+        sayln!(
             "{} is open since {}: analyse it again to see the measured sides.",
             args.study.display(),
             opened.date

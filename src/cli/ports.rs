@@ -20,7 +20,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     let all = ports()?;
     let shown: Vec<_> = all.iter().filter(|p| args.all || p.usb).collect();
     for port in &shown {
-        println!("{}", format!("{}  {}", port.name, port.description).trim_end());
+        sayln!("{}", format!("{}  {}", port.name, port.description).trim_end());
     }
     let hidden = all.len() - shown.len();
     if !quiet && shown.is_empty() {

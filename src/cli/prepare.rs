@@ -67,12 +67,12 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
         )
     })?;
     if !quiet {
-        println!("{} is ready:", args.study.display());
+        sayln!("{} is ready:", args.study.display());
         for (name, _) in &files {
-            println!("  {name}");
+            sayln!("  {name}");
         }
-        println!("Set your own ceilings in study.toml, fill in roster.csv, print the two pages.");
-        println!("Recordings go into {}", args.study.join("recordings").display());
+        sayln!("Set your own ceilings in study.toml, fill in roster.csv, print the two pages.");
+        sayln!("Recordings go into {}", args.study.join("recordings").display());
     }
     Ok(Outcome::Done)
 }
@@ -81,7 +81,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
 fn register(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     let study = sound_study(&args.study)?;
     let date = args.date.clone().unwrap_or_else(day::today);
-    print!("{}", registered::block(&batch::settings_in_use(&study), &date));
+    say!("{}", registered::block(&batch::settings_in_use(&study), &date));
     if let Some(before) = batch::registered(&study).0 {
         eprintln!(
             "warning: study.toml holds a registration of {} already; a second one beside it is no TOML, and to replace it is \

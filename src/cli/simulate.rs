@@ -207,7 +207,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
         }
     };
     if !quiet {
-        println!("{}: {made}", out.display());
+        sayln!("{}: {made}", out.display());
     }
     Ok(Outcome::Done)
 }
