@@ -1,0 +1,199 @@
+//! What each setting is for and where its default comes from: one entry a key.
+
+/// One documented setting.
+#[derive(Debug, Clone, Copy)]
+pub struct SettingInfo {
+    /// Dotted key, as in study.toml (`compare.threshold_percent`).
+    pub key: &'static str,
+    pub unit: &'static str,
+    /// Why it is there and what it does.
+    pub reason: &'static str,
+    /// Where the default comes from.
+    pub source: &'static str,
+}
+
+const fn info(
+    key: &'static str,
+    unit: &'static str,
+    reason: &'static str,
+    source: &'static str,
+) -> SettingInfo {
+    SettingInfo {
+        key,
+        unit,
+        reason,
+        source,
+    }
+}
+
+/// Every setting, in the order of the report.
+pub const SETTINGS: &[SettingInfo] = &[
+    info(
+        "compare.threshold_percent",
+        "%",
+        "a side is named only when the difference is significantly beyond this",
+        "common practice; fixed 10-15 % limits are widespread and poorly supported (Parkinson et al. 2021, J Sports Sci Med 20:594-617)",
+    ),
+    info(
+        "compare.confidence",
+        "",
+        "coverage of the intervals of asymmetry",
+        "convention",
+    ),
+    info(
+        "compare.false_discovery_rate",
+        "",
+        "share of named sides that may be wrong, over the levels of one scan",
+        "convention (Benjamini & Hochberg 1995, J R Stat Soc B 57:289-300)",
+    ),
+    info(
+        "compare.max_trials",
+        "trials a side",
+        "beyond this many an undecided level is called not decidable in one session",
+        "our choice: tissue and examiner tire",
+    ),
+    info(
+        "compare.single_trial_sem_percent",
+        "%",
+        "spread of one test against its repetition, used only when a side has one trial and the lab has measured none",
+        "1.62 N/mm on 11.2 N/mm, hand-driven indentation (Owens et al. 2007, JMPT 30:116-123)",
+    ),
+    info(
+        "filter.low_pass_hz",
+        "Hz",
+        "cut-off (-3 dB of both passes) of the zero-phase low pass on force and displacement",
+        "our choice: springs last 0.3-0.5 s; hand techniques hold 0.1-4.5 Hz (Gorrell et al. 2023, PLoS One 18:e0289462)",
+    ),
+    info(
+        "detect.contact_floor_n",
+        "N",
+        "smallest filtered force that counts as contact",
+        "simulation",
+    ),
+    info(
+        "detect.contact_sigma",
+        "standard deviations",
+        "contact needs this many standard deviations of the filtered unloaded noise",
+        "simulation",
+    ),
+    info(
+        "detect.contact_hold_s",
+        "s",
+        "force must stay over the contact limit this long",
+        "simulation",
+    ),
+    info(
+        "detect.spring_prominence_mm",
+        "mm",
+        "smallest displacement that counts as a spring",
+        "simulation: above breathing and tremor, far below the 3.2 mm that is taught",
+    ),
+    info(
+        "detect.spring_sigma",
+        "standard deviations",
+        "a spring must stand this many standard deviations of the filtered noise above its surroundings",
+        "simulation",
+    ),
+    info(
+        "detect.spring_window_s",
+        "s",
+        "surroundings of a spring, before and after its peak; also the detector's look-ahead",
+        "simulation: longer windows take breathing for springs",
+    ),
+    info(
+        "detect.force_prominence_share",
+        "",
+        "without displacement, a spring needs this share of the test's largest force prominence",
+        "simulation",
+    ),
+    info(
+        "ceiling_n.neck",
+        "N",
+        "force warned of in the neck; the lab must set its own",
+        "grade IV mean 61.0 N (Snodgrass 2007, JMPT 30:17-25)",
+    ),
+    info(
+        "ceiling_n.thoracic",
+        "N",
+        "force warned of in the thoracic region; the lab must set its own",
+        "assessment mean 104.9 N (a graduate thesis, not peer reviewed)",
+    ),
+    info(
+        "ceiling_n.lumbar",
+        "N",
+        "force warned of in the lumbar region; the lab must set its own",
+        "median 175 N (a thesis; experts range over 63-347 N, Harms & Bader 1997, Clin Biomech 12:393-399)",
+    ),
+    info(
+        "ceiling_n.sacral",
+        "N",
+        "force warned of at the sacral base and SI; the lab must set its own",
+        "the lumbar value: no source was found",
+    ),
+    info(
+        "window_n.upper_neck",
+        "N",
+        "loads between which window stiffness is taken, C2 to C4",
+        "linear region at C2 (Snodgrass 2008, Manual Therapy 13:520-528)",
+    ),
+    info(
+        "window_n.lower_neck",
+        "N",
+        "loads between which window stiffness is taken, C5 to C7",
+        "linear region at C7 (Snodgrass 2008, Manual Therapy 13:520-528); the levels between are our choice",
+    ),
+    info(
+        "window_n.elsewhere",
+        "N",
+        "loads between which window stiffness is taken, elsewhere",
+        "the usual 30-100 N (Lee, Latimer & Maher 1997, JMPT 20:369-371)",
+    ),
+    info(
+        "technique.excursion_mm",
+        "mm",
+        "band for the excursion of a spring",
+        "3.2 +/- 1.2 mm (1/8 in): common practice, no source",
+    ),
+    info(
+        "technique.time_to_peak_min_s",
+        "s",
+        "a spring that loads faster is called quick",
+        "our choice: an easy 0.5 s spring takes 0.15 s",
+    ),
+    info(
+        "technique.hold_sd_percent",
+        "% of preload",
+        "a hold that varies more is called unsteady",
+        "our choice",
+    ),
+    info(
+        "technique.hand_share_percent",
+        "%",
+        "band for the share of force of one hand at preload",
+        "our choice",
+    ),
+    info(
+        "technique.peak_cv_percent",
+        "%",
+        "springs whose peaks vary more are called uneven",
+        "our choice",
+    ),
+    info(
+        "technique.line_of_drive_deg",
+        "deg",
+        "mean departure from the planned line of drive that is named",
+        "common practice, no source",
+    ),
+    info(
+        "instrument.plinth_compliance_mm_per_n",
+        "mm/N",
+        "give of the plinth or stand, taken off the displacement",
+        "0 until the lab measures it",
+    ),
+    info(
+        "instrument.force_delay_ms",
+        "ms",
+        "lag of the force channel behind displacement, taken out",
+        "0 until measured on a reference spring",
+    ),
+];
