@@ -114,6 +114,16 @@ pub struct BudgetLine {
     pub degrees_of_freedom: Option<f64>,
 }
 
+/// How the name of a budget's line ends when both sides share the error: it cancels between left and right.
+pub const COMMON: &str = "(common to both sides)";
+
+impl BudgetLine {
+    /// Whether left and right share this error (one calibration, one instrument).
+    pub fn common_to_both_sides(&self) -> bool {
+        self.source.ends_with(COMMON)
+    }
+}
+
 /// A measure with the budget its interval was made of.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Measured {

@@ -61,6 +61,14 @@ impl Scale {
     }
 }
 
+/// Variance of a test's own part of the measurement uncertainty: what both sides share is a factor on both and
+/// leaves no trace in the logarithm of their ratio. `None` without a budget.
+fn own_variance(test: &Test, measure: Measure) -> Option<f64> {
+    let budget = test.measures.budget(measure);
+    let own = budget.iter().filter(|l| !l.common_to_both_sides());
+    (!budget.is_empty()).then(|| own.map(|l| l.standard_uncertainty.powi(2)).sum())
+}
+
 /// The trials of one side on the scale of comparison.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(super) struct Trials {
@@ -74,7 +82,10 @@ impl Trials {
     pub fn of(tests: &[&Test], measure: Measure, scale: Scale) -> Trials {
         let mut trials = Trials::default();
         let mut variances = Vec::new();
-        for estimate in tests.iter().filter_map(|t| t.measures.get(measure)) {
+        for test in tests {
+            let Some(estimate) = test.measures.get(measure) else {
+                continue;
+            };
             if scale == Scale::Log && estimate.value <= 0.0 {
                 continue;
             }
@@ -82,7 +93,8 @@ impl Trials {
             match scale {
                 Scale::Log => {
                     trials.values.push(estimate.value.ln());
-                    variances.extend(u.map(|u| (u / estimate.value).powi(2)));
+                    let own = own_variance(test, measure).or(u.map(|u| u * u));
+                    variances.extend(own.map(|v| v / estimate.value.powi(2)));
                 }
                 Scale::Plain => {
                     trials.values.push(estimate.value);
@@ -220,4 +232,33 @@ pub(super) fn scans(groups: &[Group]) -> Vec<Vec<usize>> {
         scans.entry(scan(g)).or_default().push(i);
     }
     scans.into_values().collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::trace::{BudgetLine, COMMON, Estimate, Measured};
+
+    #[test]
+    fn an_error_that_both_sides_share_does_not_count_between_them() {
+        let line = |source, standard_uncertainty| BudgetLine {
+            source,
+            standard_uncertainty,
+            degrees_of_freedom: None,
+        };
+        let mut test = crate::compare::tests::stiff("L3", Side::Left, 1, 10.0);
+        let budget = vec![
+            line("force noise", 0.1),
+            line("force calibration (common to both sides)", 0.5),
+        ];
+        assert!(budget[1].source.ends_with(COMMON));
+        let estimate = Estimate {
+            value: 10.0,
+            u95: Some(1.0),
+            sd: None,
+        };
+        test.measures.set(Measure::EndFeel, Measured { estimate, budget });
+        let trials = Trials::of(&[&test], Measure::EndFeel, Scale::Log);
+        assert!((trials.measurement_variance - 1e-4).abs() < 1e-12);
+    }
 }

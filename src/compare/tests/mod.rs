@@ -51,7 +51,7 @@ fn test(about: About, values: &[(Measure, f64)]) -> Test {
     }
 }
 
-fn stiff(level: &str, side: Side, trial: u32, n_per_mm: f64) -> Test {
+pub(super) fn stiff(level: &str, side: Side, trial: u32, n_per_mm: f64) -> Test {
     test(about(level, side, trial), &[(Measure::EndFeel, n_per_mm)])
 }
 
