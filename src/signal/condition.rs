@@ -152,11 +152,21 @@ fn signal(mut gridded: Gridded, grid: &Grid, low_pass: &LowPass) -> Signal {
     Signal {
         raw: gridded.y,
         y,
-        noise_sd,
+        noise_sd: noise_sd * noise_of_filling(filled, grid.len),
         gaps: gridded.gaps,
         spikes,
         filled,
     }
+}
+
+/// Factor by which filling missing samples from both their neighbours raises the noise of what is averaged.
+///
+/// # Formula
+/// A sample that stands as the mean of its neighbours gives them its weight: of three equal weights, 3w² becomes
+/// 2·(1.5w)², so the variance grows by 1.5 times the share that was filled.
+fn noise_of_filling(filled: usize, len: usize) -> f64 {
+    let share = (filled as f64 / len.max(1) as f64).min(0.3);
+    (1.0 + 1.5 * share).sqrt()
 }
 
 /// Shifts a series in time by a share of a sample or more, by straight lines; the ends hold.
