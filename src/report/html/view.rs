@@ -8,8 +8,8 @@ use super::words::{self, Sentences};
 use super::{Drawn, FIGURES_AT_MOST, FiguresChoice, Of, PageOptions};
 use crate::error::Severity;
 use crate::plot::text;
-use crate::report::Results;
 use crate::report::blind::BLINDED;
+use crate::report::{PRECONDITIONING, Results};
 use crate::study::anatomy;
 use crate::technique::Remark;
 use serde::Serialize;
@@ -38,6 +38,8 @@ pub struct View {
     panels: bool,
     figures_note: Option<String>,
     left_out: Vec<Table>,
+    /// First springs that enter no mean: too many and too alike for a row each.
+    preconditioning: usize,
     settings: Vec<SettingRow>,
     changed: usize,
     ceilings: Vec<String>,
@@ -102,6 +104,11 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
         panels: panels > 0,
         figures_note: figures_note(results, options, panels),
         left_out: left_out(results),
+        preconditioning: results
+            .exclusions
+            .iter()
+            .filter(|e| e.reason == PRECONDITIONING)
+            .count(),
         changed: settings.iter().filter(|s| s.changed).count(),
         ceilings: ceilings(&settings),
         settings,
@@ -229,7 +236,8 @@ fn remark_view(r: &Remark, same_advice: bool) -> RemarkView {
 fn left_out(results: &Results) -> Vec<Table> {
     let mut all = Vec::new();
     let option = |v: &Option<u32>| v.map_or(String::new(), |v| v.to_string());
-    let rows = results.exclusions.iter().map(|e| {
+    let told = results.exclusions.iter().filter(|e| e.reason != PRECONDITIONING);
+    let rows = told.map(|e| {
         vec![
             e.recording.clone(),
             option(&e.test),
