@@ -84,8 +84,13 @@ impl<'a> Propagation<'a> {
 
     /// Standard uncertainties of Σ gᵢ·parameterᵢ from force noise, displacement noise and poor fit.
     pub fn combination(&self, gradient: &[(usize, f64)]) -> Parts {
+        self.combination_beside(gradient, &[])
+    }
+
+    /// The same of Σ gᵢ·parameterᵢ + Σ pₜ·xₜ: a result that also reads displacements off by themselves.
+    pub fn combination_beside(&self, gradient: &[(usize, f64)], places: &[(usize, f64)]) -> Parts {
         let m = self.weight_of(gradient);
-        let noise = self.of_noise(&m);
+        let noise = self.of_noise(&m, places);
         let seen = self.misfit.spread(&m, &self.residual, self.series.rate_hz);
         let by_noise = noise.force.powi(2) + noise.displacement.powi(2);
         Parts {
@@ -95,8 +100,8 @@ impl<'a> Propagation<'a> {
     }
 
     /// The same without the share of a poor fit.
-    pub fn noise_alone(&self, gradient: &[(usize, f64)]) -> Parts {
-        self.of_noise(&self.weight_of(gradient))
+    pub fn noise_alone(&self, gradient: &[(usize, f64)], places: &[(usize, f64)]) -> Parts {
+        self.of_noise(&self.weight_of(gradient), places)
     }
 
     /// What each sample of the residual weighs in Σ gᵢ·parameterᵢ.
@@ -110,11 +115,17 @@ impl<'a> Propagation<'a> {
         m
     }
 
-    fn of_noise(&self, m: &[f64]) -> Parts {
+    fn of_noise(&self, m: &[f64], places: &[(usize, f64)]) -> Parts {
         let back = speed_transposed(m, self.series.rate_hz);
-        let q: Vec<f64> = (0..m.len())
+        let mut q: Vec<f64> = (0..m.len())
             .map(|t| self.slope[t] * m[t] + self.damping * back[t])
             .collect();
+        // The residual takes −F'(x)·δx − c·δv; what is read off directly takes +δx.
+        for (t, p) in places {
+            if let Some(q) = q.get_mut(*t) {
+                *q -= p;
+            }
+        }
         Parts {
             force: self.noise.force_n * self.filtered_norm(m),
             displacement: self.noise.displacement_mm * self.filtered_norm(&q),

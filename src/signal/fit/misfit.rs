@@ -10,7 +10,7 @@ use super::series::Series;
 /// Misfit is claimed when the residual's variance exceeds its expectation by this many standard deviations …
 const WHOLE_SDS: f64 = 4.0;
 /// … or the χ² of the cells by this many: what the fit itself takes up already keeps that one low.
-const CELL_SDS: f64 = 3.0;
+const CELL_SDS: f64 = 2.0;
 /// Stretches of displacement.
 const STRETCHES: usize = 16;
 /// Slower than this share of the fastest is rest.
@@ -19,7 +19,7 @@ const REST_SHARE: f64 = 0.08;
 const MEMORY_S: f64 = 0.4;
 /// The fit takes up most of a smooth departure; what is left of it in the residual is this share. By simulation
 /// (friction, a curved toe, a knee drawn out, two relaxation times).
-const LEFT_SHARE: f64 = 0.25;
+const LEFT_SHARE: f64 = 0.20;
 
 /// How the residual compares with noise.
 #[derive(Debug, Clone)]

@@ -31,8 +31,8 @@ const RELAXATION_P: f64 = 1e-4;
 const RELAXATION_FROM: f64 = 1.1;
 /// A departure from the law, however sure, is worth a word only when it may move the onset by this share of the
 /// displacement's range or the end-feel by this share of itself (standard uncertainties).
-const MOVED_ONSET: f64 = 5e-4;
-const MOVED_END_FEEL: f64 = 2e-3;
+const MOVED_ONSET: f64 = 3e-4;
+const MOVED_END_FEEL: f64 = 1e-3;
 
 /// One test's conditioned signals from first contact to the end of the last spring (or the peak).
 #[derive(Debug, Clone, Copy)]
@@ -162,7 +162,7 @@ fn describe(
     let evidence = Evidence {
         onset_mm: best.shape.onset_mm,
         // Of noise alone: tissue that departs from the law has a knee all the same.
-        u_onset_mm: propagation.noise_alone(&[(onset, 1.0)]).total(),
+        u_onset_mm: propagation.noise_alone(&[(onset, 1.0)], &[]).total(),
         k1,
         k2,
         bounds: *bounds,

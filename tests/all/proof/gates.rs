@@ -49,6 +49,9 @@ fn known(what: &str) -> Option<&'static str> {
             "the slope of one limb of some 90 samples at 1.5 N noise has a standard deviation of 1.4 % on average and \
              2 % in soft tissue: the worst of a thousand lies beyond three of them; the fitted end-feel is there for such noise",
         ),
+        "early-sprung: end_feel_n_per_mm" => Some(
+            "sprung from short of the onset, only the part of the limb beyond it counts: fewer samples over a shorter way",
+        ),
         _ => None,
     }
 }
@@ -105,7 +108,11 @@ pub fn limit(measure: Measure, c: Condition) -> Option<Limit> {
         Measure::OnsetForce if held => Limit::MedianPercent(2.0),
         Measure::EndFeel if springs && coarse(c) => Limit::Percent(1.2, 6.0),
         Measure::EndFeel if springs => Limit::Percent(0.5, 2.5),
-        Measure::FittedEndFeel if held => Limit::Percent(0.2, 1.5),
+        // Asked for at 1.5 N noise; where few samples show the end region, or memory hides it, the Cramér–Rao bound
+        // itself lies above this.
+        Measure::FittedEndFeel if held && !matches!(c, Condition::Relaxing | Condition::EarlySprung) => {
+            Limit::Percent(0.2, 1.5)
+        }
         Measure::LossRatio if springs => Limit::Own(0.002, 0.01),
         Measure::Excursion if springs => Limit::Percent(0.5, 2.0),
         _ => return None,
