@@ -24,4 +24,5 @@ pub mod technique;
 pub mod plot;
 pub mod report;
 pub mod batch;
+pub mod live;
 pub mod cli;

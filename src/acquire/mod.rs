@@ -1,3 +1,4 @@
-//! Devices: serial ports (recording from them is to come).
+//! Devices: serial ports, the wire format, a device that is simulated, and recordings kept as they come.
 
 pub mod port;
+pub mod station;
