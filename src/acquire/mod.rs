@@ -2,3 +2,7 @@
 
 pub mod port;
 pub mod station;
+pub mod wire;
+pub mod clock;
+pub mod virtual_device;
+pub mod line;
