@@ -327,6 +327,7 @@ fn gather(
         .map(|(scan, plan)| coverage(scan, &plan))
         .collect();
     results.remarks = remarks(&results.tests, &coverage, &results.settings);
+    results.plans = coverage;
     results.findings = comparison.findings;
     results.unpaired = comparison.unpaired;
     results.exclusions.extend(spring_exclusions(&results.tests));

@@ -1,0 +1,149 @@
+//! Columns of the debrief's tables: `learners`, `findings-share` and `coverage`.
+
+use super::of_tests::column;
+use super::{Column, Kind};
+
+// Columns that several of them share.
+pub const LEARNER: Column = column(
+    "learner",
+    Kind::Text,
+    "",
+    "",
+    "code of the learner; missing for the whole class",
+);
+pub const GROUP: Column = column("group", Kind::Text, "", "", "class or year, from roster.csv");
+
+// Columns of `learners`.
+pub const SESSION_NUMBER: Column = column(
+    "session_number",
+    Kind::Int,
+    "",
+    "",
+    "the learner's sessions counted in order of time, from 1; missing for tests whose session nobody named",
+);
+pub const RETENTION: Column = column(
+    "retention",
+    Kind::Bool,
+    "",
+    "9",
+    "whether the tests were made without any feedback (feedback = \"none\")",
+);
+pub const REGION: Column = column("region", Kind::Text, "", "", "region of the spine");
+pub const SHOWN_MEASURE: Column = column(
+    "measure",
+    Kind::Text,
+    "",
+    "3",
+    "what was averaged: a column of tests, or force_amplitude_n (mean over the counted springs of peak less preload) or left_hand_share_percent (share of the preload that the hand on the subject's left carried)",
+);
+pub const SHOWN_UNIT: Column = column("unit", Kind::Text, "", "3", "unit of mean, ends and band");
+pub const SPOT_TESTS: Column = column("tests", Kind::Int, "", "2", "tests behind the mean, a row a side");
+pub const MEAN: Column = column("mean", Kind::Num, "as in unit", "3", "mean over the tests");
+pub const MEAN_LOW: Column = column(
+    "mean_low",
+    Kind::Num,
+    "as in unit",
+    "5",
+    "lower end of the 95 % interval of the mean, from the spread between tests; missing with one test",
+);
+pub const MEAN_HIGH: Column = column(
+    "mean_high",
+    Kind::Num,
+    "as in unit",
+    "5",
+    "upper end of the 95 % interval of the mean",
+);
+pub const BAND_FROM: Column = column(
+    "band_from",
+    Kind::Text,
+    "",
+    "9",
+    "where the band comes from: reference (the teacher's tests), settings, or ceiling; missing without a band",
+);
+pub const SHOWN_LOW: Column = column("band_low", Kind::Num, "as in unit", "9", "lower end of the band");
+pub const SHOWN_HIGH: Column = column("band_high", Kind::Num, "as in unit", "9", "upper end of the band");
+
+// Columns of `findings-share`.
+pub const COUNTED: Column = column(
+    "of",
+    Kind::Text,
+    "",
+    "9",
+    "what is counted: tests (both sides of a bilateral trace are one), or scans that have a plan",
+);
+pub const TOTAL: Column = column("total", Kind::Int, "as in of", "9", "tests or scans in all");
+pub const WITH_FINDING: Column = column(
+    "with_finding",
+    Kind::Int,
+    "as in of",
+    "9",
+    "tests or scans in which the finding was made at least once",
+);
+pub const SHARE: Column = column("share_percent", Kind::Num, "%", "9", "with_finding over total");
+pub const SHARE_LOW: Column = column(
+    "share_low_percent",
+    Kind::Num,
+    "%",
+    "9",
+    "lower end of the 95 % score interval of the share (Wilson 1927), as if each test were drawn anew from the same hands",
+);
+pub const SHARE_HIGH: Column = column(
+    "share_high_percent",
+    Kind::Num,
+    "%",
+    "9",
+    "upper end of that interval",
+);
+
+// Columns of `coverage`.
+pub const PLAN: Column = column(
+    "plan",
+    Kind::Text,
+    "",
+    "9",
+    "scan plan that the scan is held against; missing without one",
+);
+pub const SCAN_TESTS: Column = column("tests", Kind::Int, "", "2", "tests of the scan, a row a side");
+pub const PLANNED: Column = column(
+    "planned",
+    Kind::Int,
+    "tests",
+    "9",
+    "tests that the plan asks for, a row a side",
+);
+pub const DONE: Column = column("done", Kind::Int, "tests", "9", "of those, how many were made");
+pub const MISSED: Column = column(
+    "missed",
+    Kind::List("; "),
+    "",
+    "9",
+    "level and side of each planned test that was not made, or not often enough",
+);
+pub const DOUBLED: Column = column(
+    "doubled",
+    Kind::List("; "),
+    "",
+    "9",
+    "level and side of what was made more often than the plan has it",
+);
+pub const OUT_OF_ORDER: Column = column(
+    "out_of_order",
+    Kind::List("; "),
+    "",
+    "9",
+    "level and side of what stands elsewhere in the scan than in the plan",
+);
+pub const SCAN_S: Column = column(
+    "scan_s",
+    Kind::Num,
+    "s",
+    "",
+    "time that the scan took; missing when the recordings do not tell",
+);
+pub const SCAN_S_FROM: Column = column(
+    "scan_s_from",
+    Kind::Text,
+    "",
+    "",
+    "from when to when that time is counted",
+);

@@ -1,0 +1,207 @@
+//! What a learner's progress is shown by: a handful of measures, each at a place on the back, session by session.
+
+use crate::columns::Measure;
+use crate::report::Results;
+use crate::stats::moments::{mean, sd};
+use crate::stats::quantile::t_quantile;
+use crate::study::anatomy::{self, Region};
+use crate::trace::{Side, Test};
+
+/// Coverage of the intervals of means and shares.
+pub const CONFIDENCE: f64 = 0.95;
+
+/// A measure of a debrief. Force amplitude is no measure of a test by itself; it is made here of its springs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Shown {
+    PeakForce,
+    Amplitude,
+    Rhythm,
+    Preload,
+    Excursion,
+    HandShare,
+}
+
+impl Shown {
+    /// In the order in which they are shown.
+    pub const ALL: [Shown; 6] = [
+        Shown::PeakForce,
+        Shown::Amplitude,
+        Shown::Rhythm,
+        Shown::Preload,
+        Shown::Excursion,
+        Shown::HandShare,
+    ];
+
+    /// Name in tables, ending in the unit.
+    pub fn name(self) -> &'static str {
+        match self {
+            Shown::PeakForce => "spring_peak_n",
+            Shown::Amplitude => "force_amplitude_n",
+            Shown::Rhythm => "spring_rate_hz",
+            Shown::Preload => "preload_n",
+            Shown::Excursion => "excursion_mm",
+            Shown::HandShare => "left_hand_share_percent",
+        }
+    }
+
+    /// In words.
+    pub fn label(self) -> &'static str {
+        match self {
+            Shown::PeakForce => "peak force of the springs",
+            Shown::Amplitude => "force amplitude",
+            Shown::Rhythm => "rhythm of the springs",
+            Shown::Preload => "preload",
+            Shown::Excursion => "excursion",
+            Shown::HandShare => "share of the hand on the left",
+        }
+    }
+
+    pub fn unit(self) -> &'static str {
+        match self {
+            Shown::PeakForce | Shown::Amplitude | Shown::Preload => "N",
+            Shown::Rhythm => "Hz",
+            Shown::Excursion => "mm",
+            Shown::HandShare => "%",
+        }
+    }
+
+    /// Decimals worth showing to a person.
+    pub fn decimals(self) -> usize {
+        match self {
+            Shown::PeakForce | Shown::Amplitude | Shown::Preload | Shown::HandShare => 0,
+            Shown::Rhythm => 2,
+            Shown::Excursion => 1,
+        }
+    }
+
+    /// The value in one test; `None` when the test has none.
+    pub fn of(self, test: &Test) -> Option<f64> {
+        match self {
+            Shown::PeakForce => test.value(Measure::SpringPeak),
+            Shown::Amplitude => amplitude_n(test),
+            Shown::Rhythm => test.value(Measure::SpringRate),
+            Shown::Preload => test.value(Measure::Preload),
+            Shown::Excursion => test.value(Measure::Excursion),
+            // Both sides' shares add up to 100: one of them says it all.
+            Shown::HandShare => test
+                .value(Measure::HandShare)
+                .filter(|_| test.side() == Some(Side::Left)),
+        }
+    }
+}
+
+/// Mean over the counted springs of peak less preload, in N.
+fn amplitude_n(test: &Test) -> Option<f64> {
+    let rises: Vec<f64> = test
+        .counted_springs()
+        .filter_map(|s| Some(s.peak_n - s.preload_n?))
+        .filter(|n| n.is_finite())
+        .collect();
+    mean(&rises).ok()
+}
+
+/// Tests that may be looked at together: one region of the spine, one contact.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Default)]
+pub struct Place {
+    pub region: Option<Region>,
+    pub contact: Option<String>,
+}
+
+impl Place {
+    /// Where a test was.
+    pub fn of(test: &Test) -> Place {
+        Place {
+            region: test.about.level.as_deref().and_then(anatomy::region),
+            contact: test.about.contact.clone(),
+        }
+    }
+
+    /// As a person reads it: `lumbar, thumb`.
+    pub fn label(&self) -> String {
+        let region = self.region.map_or("region not named", Region::word);
+        let contact = self.contact.as_deref().unwrap_or("contact not named");
+        format!("{region}, {}", contact.replace('_', " and "))
+    }
+}
+
+/// Mean of a measure over tests, with its interval from the spread between them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Spot {
+    pub tests: usize,
+    pub mean: f64,
+    /// `None` with a single test.
+    pub interval: Option<[f64; 2]>,
+}
+
+impl Spot {
+    /// Of at least one value.
+    ///
+    /// # Formula
+    /// m ± t(0.975, n − 1)·s/√n.
+    pub fn of(values: &[f64]) -> Option<Spot> {
+        let m = mean(values).ok()?;
+        let n = values.len();
+        let half = || {
+            let s = sd(values).ok()?;
+            Some(t_quantile(0.5 + CONFIDENCE / 2.0, n as f64 - 1.0).ok()? * s / (n as f64).sqrt())
+        };
+        let half = if n > 1 { half() } else { None };
+        Some(Spot {
+            tests: n,
+            mean: m,
+            interval: half.map(|h| [m - h, m + h]),
+        })
+    }
+}
+
+/// One mark of a learner's progress.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Point {
+    pub place: Place,
+    pub measure: Shown,
+    /// `None` for tests whose session nobody named.
+    pub session: Option<String>,
+    /// Tests that the learner made without any feedback.
+    pub retention: bool,
+    /// The single tests' values.
+    pub values: Vec<f64>,
+    pub spot: Spot,
+}
+
+/// Whether nothing was fed back to the hand: a retention test or an assessment.
+pub fn without_feedback(test: &Test) -> bool {
+    test.about.feedback.as_deref() == Some("none")
+}
+
+/// Every mark of these tests: place by place, measure by measure, in the order of `sessions`.
+pub fn points(results: &Results, tests: &[&Test], sessions: &[String]) -> Vec<Point> {
+    let mut places: Vec<Place> = tests.iter().map(|t| Place::of(t)).collect();
+    places.sort();
+    places.dedup();
+    let named = sessions.iter().map(Some).chain([None]);
+    let rounds: Vec<(Option<&String>, bool)> = named.flat_map(|s| [(s, false), (s, true)]).collect();
+    let mut points = Vec::new();
+    for place in places {
+        for measure in Shown::ALL {
+            for (session, retention) in &rounds {
+                let values: Vec<f64> = tests
+                    .iter()
+                    .filter(|t| Place::of(t) == place && t.about.session.as_ref() == *session)
+                    .filter(|t| without_feedback(t) == *retention && !results.hides(t))
+                    .filter_map(|t| measure.of(t))
+                    .collect();
+                if let Some(spot) = Spot::of(&values) {
+                    points.push(Point {
+                        place: place.clone(),
+                        measure,
+                        session: session.cloned(),
+                        retention: *retention,
+                        values,
+                        spot,
+                    });
+                }
+            }
+        }
+    }
+    points
+}
