@@ -46,6 +46,8 @@ pub enum Measure {
     Steadiness,
     HandShare,
     ZeroDrift,
+    ForceAmplitude,
+    BetweenSprings,
 }
 
 /// What is known of a measure beforehand.
@@ -68,7 +70,7 @@ pub struct MeasureInfo {
 
 impl Measure {
     /// Every measure, in column order.
-    pub const ALL: [Measure; 22] = [
+    pub const ALL: [Measure; 24] = [
         Measure::Preload,
         Measure::Peak,
         Measure::SpringPeak,
@@ -91,6 +93,8 @@ impl Measure {
         Measure::Steadiness,
         Measure::HandShare,
         Measure::ZeroDrift,
+        Measure::ForceAmplitude,
+        Measure::BetweenSprings,
     ];
 
     /// Name, unit, meaning and the rest.
@@ -293,6 +297,24 @@ impl Measure {
                 false,
                 2,
                 "force zero after release minus before contact; taken out linearly",
+            ),
+            Measure::ForceAmplitude => (
+                "force_amplitude_n",
+                "force amplitude of a spring",
+                "N",
+                "9",
+                true,
+                1,
+                "mean over springs of the force gained from just before a spring to its peak",
+            ),
+            Measure::BetweenSprings => (
+                "between_springs_n",
+                "lowest force between springs",
+                "N",
+                "9",
+                false,
+                1,
+                "lowest force, as a mean over 0.05 s, between the peaks of the first spring and the last",
             ),
         };
         MeasureInfo {

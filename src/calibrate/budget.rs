@@ -83,7 +83,7 @@ struct Parts {
 fn lines(measure: Measure, value: f64, spans: &Spans, used: Used<'_>) -> Vec<BudgetLine> {
     use Measure as M;
     let parts = match measure {
-        M::Preload | M::Peak | M::SpringPeak | M::OnsetForce => force(value, used),
+        M::Preload | M::Peak | M::SpringPeak | M::OnsetForce | M::BetweenSprings => force(value, used),
         M::Steadiness | M::ZeroDrift => {
             let to = spans.force_n.map_or(value, |f| f[1]);
             relative(value, used, Some([0.0, to]), None)
@@ -91,6 +91,7 @@ fn lines(measure: Measure, value: f64, spans: &Spans, used: Used<'_>) -> Vec<Bud
         M::EndFeel | M::FittedEndFeel | M::Secant | M::Loss | M::Damping => {
             relative(value, used, spans.force_n, spans.displacement_mm)
         }
+        M::ForceAmplitude => relative(value, used, spans.force_n, None),
         M::Window => relative(value, used, Some(spans.window_n), spans.displacement_mm),
         M::TakeUp => {
             let x = spans

@@ -44,8 +44,8 @@ Examples:
 
 Conditions: clean, sharp-knee, soft-knee, rate-80, noisy, breathing, spiky, dropped, offset, relaxing, friction,
 early-sprung, toe-only, force-only, curved-toe, drawn-out, two-times.
-Faults: sprung-early, inside-the-toe, shallow, deep, quick, unsteady-hold, came-off, uneven-springs, over-ceiling,
-press.")]
+Faults: sprung-early, inside-the-toe, shallow, deep, quick, unsteady-hold, came-off, uneven-springs, uneven-hands
+(with --bilateral), off-the-line, over-ceiling, press.")]
 struct TraceArgs {
     /// The trace file to make; the sidecar gets the same name ending in .toml.
     #[arg(long, value_name = "FILE")]

@@ -12,7 +12,7 @@ pub struct SettingInfo {
     pub source: &'static str,
 }
 
-const fn info(
+pub(super) const fn info(
     key: &'static str,
     unit: &'static str,
     reason: &'static str,
@@ -164,6 +164,12 @@ pub const SETTINGS: &[SettingInfo] = &[
         "technique.hold_sd_percent",
         "% of preload",
         "a hold that varies more is called unsteady",
+        "our choice",
+    ),
+    info(
+        "technique.between_springs_percent",
+        "% of preload",
+        "a force between springs below this is said to have come off",
         "our choice",
     ),
     info(

@@ -144,6 +144,10 @@ pub fn simulate_bilateral(
     hands: Hands,
     seed: u64,
 ) -> SimulatedTests {
+    let hands = examiner.left_hand_share.map_or(hands, |left_share| Hands {
+        shared_displacement: false,
+        left_share,
+    });
     let step_s = sensor.fine_step_s();
     let deepest = [left, right]
         .iter()
