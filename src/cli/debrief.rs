@@ -40,8 +40,8 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
         ..Show::default()
     };
     let results = analyze(&paths, Vec::new(), None, show)?;
-    let roster = inputs.study.map(|s| s.roster).unwrap_or_default();
-    let debrief = Debrief::of(&results, &roster);
+    let study = inputs.study.unwrap_or_default();
+    let debrief = Debrief::of(&results, &study);
     write(&debrief, &results, &args.out, &args.study, args.codes)?;
     for problem in &results.problems {
         eprintln!("{}: {problem}", word(problem.severity));

@@ -1,4 +1,4 @@
-//! Columns of the debrief's tables: `learners`, `findings-share` and `coverage`.
+//! Columns of the debrief's tables: `learners`, `closeness`, `learning-curves`, `findings-share` and `coverage`.
 
 use super::of_tests::column;
 use super::{Column, Kind};
@@ -29,12 +29,19 @@ pub const RETENTION: Column = column(
     "whether the tests were made without any feedback (feedback = \"none\")",
 );
 pub const REGION: Column = column("region", Kind::Text, "", "", "region of the spine");
+pub const BOTH_HANDS: Column = column(
+    "both_hands",
+    Kind::Bool,
+    "",
+    "",
+    "both hands at once, each on a sensor",
+);
 pub const SHOWN_MEASURE: Column = column(
     "measure",
     Kind::Text,
     "",
     "3",
-    "what was averaged: a column of tests, or force_amplitude_n (mean over the counted springs of peak less preload) or left_hand_share_percent (share of the preload that the hand on the subject's left carried)",
+    "what was averaged: a column of tests, or left_hand_share_percent, the share of the preload that the hand on the subject's left carried",
 );
 pub const SHOWN_UNIT: Column = column("unit", Kind::Text, "", "3", "unit of mean, ends and band");
 pub const SPOT_TESTS: Column = column("tests", Kind::Int, "", "2", "tests behind the mean, a row a side");
@@ -62,6 +69,97 @@ pub const BAND_FROM: Column = column(
 );
 pub const SHOWN_LOW: Column = column("band_low", Kind::Num, "as in unit", "9", "lower end of the band");
 pub const SHOWN_HIGH: Column = column("band_high", Kind::Num, "as in unit", "9", "upper end of the band");
+
+// Columns of `closeness` and `learning-curves`.
+pub const ERROR_MEASURE: Column = column(
+    "measure",
+    Kind::Text,
+    "",
+    "9",
+    "the column of tests that is held against the teacher's tests",
+);
+pub const TRIES: Column = column(
+    "tests",
+    Kind::Int,
+    "",
+    "9",
+    "tests behind the errors, a row a side",
+);
+pub const CONSTANT: Column = column(
+    "constant_error_percent",
+    Kind::Num,
+    "%",
+    "9",
+    "mean of the signed differences from the teacher's tests of the same level or region, in percent of their mean",
+);
+pub const CONSTANT_U95: Column = column(
+    "constant_error_percent_u95",
+    Kind::Num,
+    "%",
+    "9",
+    "half-width of the 95 % interval of constant_error_percent",
+);
+pub const ABSOLUTE: Column = column(
+    "absolute_error_percent",
+    Kind::Num,
+    "%",
+    "9",
+    "mean size of those differences",
+);
+pub const ABSOLUTE_LOW: Column = column(
+    "absolute_error_low_percent",
+    Kind::Num,
+    "%",
+    "9",
+    "lower end of its 95 % interval, from the spread between tests",
+);
+pub const ABSOLUTE_HIGH: Column = column(
+    "absolute_error_high_percent",
+    Kind::Num,
+    "%",
+    "9",
+    "upper end of that interval",
+);
+pub const VARIABLE: Column = column(
+    "variable_error_percent",
+    Kind::Num,
+    "%",
+    "9",
+    "standard deviation of the signed differences about their own mean, over n",
+);
+pub const TOTAL_ERROR: Column = column(
+    "total_error_percent",
+    Kind::Num,
+    "%",
+    "9",
+    "root mean square of the differences",
+);
+pub const LAW: Column = column(
+    "law",
+    Kind::Text,
+    "",
+    "9",
+    "power law, a + b n^-c, or exponential, a + b e^(-cn), with n the session from 1; missing without a curve",
+);
+pub const CURVE_A: Column = column("a_percent", Kind::Num, "%", "9", "the error that stays");
+pub const CURVE_A_U95: Column = column(
+    "a_percent_u95",
+    Kind::Num,
+    "%",
+    "9",
+    "half-width of its 95 % interval; missing where it is held at 0",
+);
+pub const CURVE_B: Column = column("b_percent", Kind::Num, "%", "9", "the error that is lost");
+pub const CURVE_B_U95: Column = column(
+    "b_percent_u95",
+    Kind::Num,
+    "%",
+    "9",
+    "half-width of its 95 % interval",
+);
+pub const CURVE_C: Column = column("c", Kind::Num, "", "9", "how fast");
+pub const CURVE_C_U95: Column = column("c_u95", Kind::Num, "", "9", "half-width of its 95 % interval");
+pub const NO_CURVE: Column = column("why_not", Kind::Text, "", "9", "why there is no curve");
 
 // Columns of `findings-share`.
 pub const COUNTED: Column = column(

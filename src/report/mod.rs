@@ -4,6 +4,7 @@ pub mod agreement;
 pub mod blind;
 pub mod certificate;
 pub mod debrief;
+pub mod followed;
 pub mod html;
 pub mod json;
 mod parquet;

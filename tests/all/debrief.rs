@@ -53,9 +53,9 @@ pub fn spoil(planned: &mut Planned, fault: Fault) {
 
 pub fn debrief(root: &Path) -> (Debrief, Results) {
     let paths = [root.to_owned()];
-    let roster = inputs::collect_any(&paths).unwrap().study.unwrap().roster;
+    let study = inputs::collect_any(&paths).unwrap().study.unwrap();
     let results = batch::run(&paths, &Options::default()).unwrap();
-    (Debrief::of(&results, &roster), results)
+    (Debrief::of(&results, &study), results)
 }
 
 /// The page of that name.

@@ -1,19 +1,15 @@
 //! What the marks are held beside: the teacher's own tests, or the study's bands.
 
-use super::points::{CONFIDENCE, Place, Shown};
+use super::points::{Place, Shown};
 use crate::report::Results;
 use crate::settings::Settings;
-use crate::stats::moments::{mean, sd};
-use crate::stats::quantile::t_quantile;
+use crate::technique::reference::Target;
 use crate::trace::Test;
-
-/// Fewer of the teacher's tests than this make no band: its edges would lie further out than anybody presses.
-pub const REFERENCE_AT_LEAST: usize = 4;
 
 /// Where a band comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum BandFrom {
-    /// So many tests of the teacher.
+    /// So many tests of the teacher: mean ± 2 standard deviations.
     Reference(usize),
     /// A band of the study's settings.
     Settings,
@@ -34,7 +30,7 @@ impl Band {
     pub fn words(&self) -> String {
         match self.from {
             BandFrom::Reference(n) => {
-                format!("where the teacher's next test would lie with 95\u{a0}%, from {n} tests")
+                format!("mean ± 2 standard deviations of {n} tests of the teacher")
             }
             BandFrom::Settings => "this study's band".to_owned(),
             BandFrom::Ceiling => "up to the region's ceiling".to_owned(),
@@ -53,34 +49,23 @@ impl Band {
 
 /// The band of a measure at a place. The teacher's tests there come before the settings.
 pub fn band(results: &Results, teachers: &[&Test], place: &Place, measure: Shown) -> Option<Band> {
-    let values: Vec<f64> = teachers
-        .iter()
-        .filter(|t| Place::of(t) == *place && !results.hides(t))
-        .filter_map(|t| measure.of(t))
-        .collect();
-    of_reference(&values).or_else(|| of_settings(&results.settings, place, measure))
+    of_reference(results, teachers, place, measure).or_else(|| of_settings(&results.settings, place, measure))
 }
 
-/// Prediction interval of the teacher's next test.
-///
-/// # Formula
-/// m ± t(0.975, n − 1)·s·√(1 + 1/n).
-///
-/// # Source
-/// Any textbook: e.g. NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.6.3 names it beside the tolerance interval.
-fn of_reference(values: &[f64]) -> Option<Band> {
-    let n = values.len();
-    if n < REFERENCE_AT_LEAST {
-        return None;
-    }
-    let m = mean(values).ok()?;
-    let t = t_quantile(0.5 + CONFIDENCE / 2.0, n as f64 - 1.0).ok()?;
-    let half = t * sd(values).ok()? * (1.0 + 1.0 / n as f64).sqrt();
+/// Spread of the teacher's tests at a place, as [`Target::band`] has it.
+fn of_reference(results: &Results, teachers: &[&Test], place: &Place, measure: Shown) -> Option<Band> {
+    let there: Vec<&Test> = teachers
+        .iter()
+        .copied()
+        .filter(|t| Place::of(t) == *place && !results.hides(t) && measure.of(t).is_some())
+        .collect();
+    let target = Target::of(measure.measure(), &there)?;
+    let [low, high] = target.band()?;
     Some(Band {
         // Every measure here is a size: none lies below nought.
-        low: Some((m - half).max(0.0)),
-        high: Some(m + half),
-        from: BandFrom::Reference(n),
+        low: Some(low.max(0.0)),
+        high: Some(high),
+        from: BandFrom::Reference(target.tests),
     })
 }
 
@@ -90,9 +75,11 @@ fn of_settings(settings: &Settings, place: &Place, measure: Shown) -> Option<Ban
         high: Some(high),
         from: BandFrom::Settings,
     };
+    let technique = &settings.technique;
+    let bands = technique.bands(place.region.map(|r| r.own_bands(technique)));
     match measure {
-        Shown::Excursion => Some(between(settings.technique.excursion_mm)),
-        Shown::HandShare => Some(between(settings.technique.hand_share_percent)),
+        Shown::Excursion => Some(between(bands.excursion_mm)),
+        Shown::HandShare => Some(between(bands.hand_share_percent)),
         Shown::PeakForce => place.region.map(|region| Band {
             low: None,
             high: Some(region.ceiling_n(&settings.ceiling_n)),

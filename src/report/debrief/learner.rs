@@ -1,12 +1,15 @@
 //! One learner: progress over sessions, two tests to look at, and what to work on.
 
+use super::closeness::{Closeness, Curve, closeness, curves};
 use super::coverage::ScanCoverage;
 use super::order::{in_time, sessions};
 use super::points::{Point, points};
 use super::work_on::{WorkOn, work_on};
 use crate::columns::Measure;
 use crate::report::Results;
+use crate::study::anatomy;
 use crate::technique::Remark;
+use crate::technique::reference::Reference;
 use crate::trace::Test;
 use std::collections::BTreeSet;
 
@@ -22,6 +25,10 @@ pub struct Learner {
     pub tests: usize,
     pub sessions: Vec<String>,
     pub points: Vec<Point>,
+    /// How far off the teacher's tests, session by session.
+    pub closeness: Vec<Closeness>,
+    /// One a measure of [`COMPARED`](crate::technique::reference::COMPARED) that can be held against the teacher.
+    pub curves: Vec<Curve>,
     /// Index into the results' tests: the one with the fewest findings.
     pub closest: Option<usize>,
     /// Index into the results' tests: the one made last.
@@ -38,6 +45,7 @@ pub fn learner(
     group: Option<String>,
     on_roster: bool,
     scans: &[&ScanCoverage],
+    reference: &Reference,
 ) -> Learner {
     let own: Vec<usize> = (0..results.tests.len())
         .filter(|i| results.tests[*i].about.examiner.as_deref() == Some(code))
@@ -55,7 +63,11 @@ pub fn learner(
         .copied()
         .filter(|i| !results.hides(&results.tests[*i]))
         .collect();
+    let shown: Vec<&Test> = to_show.iter().map(|i| &results.tests[*i]).collect();
+    let closeness = closeness(&shown, &sessions, reference);
     Learner {
+        curves: curves(&closeness, &sessions),
+        closeness,
         code: code.to_owned(),
         group,
         on_roster,
@@ -99,16 +111,16 @@ fn latest(results: &Results, own: &[usize], sessions: &[String]) -> Option<usize
 /// The test with the fewest findings; of several, the one whose excursion is nearest the middle of its band; of
 /// those, the one made last.
 fn closest(results: &Results, own: &[usize], remarks: &[&Remark], sessions: &[String]) -> Option<usize> {
-    let [low, high] = results.settings.technique.excursion_mm;
     let found = |t: &Test| {
         let own = remarks
             .iter()
             .filter(|r| r.recording.as_ref() == Some(&t.recording) && r.test == Some(t.test));
         own.map(|r| r.finding).collect::<BTreeSet<_>>().len()
     };
-    let off = |t: &Test| match t.value(Measure::Excursion) {
-        Some(mm) => (mm - (low + high) / 2.0).abs(),
-        None => f64::INFINITY,
+    let off = |t: &Test| {
+        let [low, high] = anatomy::bands(t.about.level.as_deref(), &results.settings.technique).excursion_mm;
+        t.value(Measure::Excursion)
+            .map_or(f64::INFINITY, |mm| (mm - (low + high) / 2.0).abs())
     };
     own.iter().copied().min_by(|a, b| {
         let (a, b) = (&results.tests[*a], &results.tests[*b]);

@@ -4,6 +4,7 @@
 //! number stands for a whole learner or a whole scan.
 
 mod bands;
+mod closeness;
 mod coverage;
 mod learner;
 mod order;
@@ -15,7 +16,8 @@ mod views;
 mod words;
 mod work_on;
 
-pub use bands::{Band, BandFrom, REFERENCE_AT_LEAST, band};
+pub use bands::{Band, BandFrom, band};
+pub use closeness::{Closeness, Curve};
 pub use coverage::ScanCoverage;
 pub use learner::Learner;
 pub use order::{ScanTime, in_time, natural, scan_time, sessions};
@@ -25,7 +27,9 @@ pub use shares::{OF_SCANS, Share};
 pub use work_on::{AT_ONCE, WorkOn, outside};
 
 use crate::report::Results;
-use crate::study::roster::Roster;
+use crate::report::followed::{Followed, followed};
+use crate::study::folder::Study;
+use crate::technique::reference::Reference;
 use crate::trace::Test;
 use std::collections::BTreeSet;
 use words::count;
@@ -48,6 +52,8 @@ pub struct Debrief {
     pub shares: Vec<Share>,
     /// Scans of the learners.
     pub coverage: Vec<ScanCoverage>,
+    /// Regions that a later session looked at again.
+    pub followed: Vec<Followed>,
     /// What a reader should know: strangers, people without a test, tests without an examiner.
     pub notes: Vec<Note>,
 }
@@ -70,9 +76,18 @@ impl Note {
 }
 
 impl Debrief {
-    /// Builds it from an analysis and the study's roster. What a blind study hides is hidden in `results` already.
-    pub fn of(results: &Results, roster: &Roster) -> Debrief {
-        let people = People::of(results, roster);
+    /// Builds it from an analysis and what people wrote about the study. What a blind study hides is hidden in `results`
+    /// already.
+    pub fn of(results: &Results, study: &Study) -> Debrief {
+        let roster = &study.roster;
+        let people = People::of(results, study);
+        let teachers: Vec<&Test> = results.tests.iter().filter(|t| people.is_reference(t)).collect();
+        let shown: Vec<Test> = teachers
+            .iter()
+            .filter(|t| !results.hides(t))
+            .map(|t| (*t).clone())
+            .collect();
+        let reference = Reference::of(&shown);
         let scans = coverage::coverage(results);
         let of_learners: Vec<ScanCoverage> = scans
             .into_iter()
@@ -96,10 +111,9 @@ impl Debrief {
                     .find(|p| p.code == *code && p.role == "examiner");
                 let group = listed.and_then(|p| p.group.clone());
                 let on_roster = listed.is_some() || roster.people.is_empty();
-                learner::learner(results, code, group, on_roster, &own)
+                learner::learner(results, code, group, on_roster, &own, &reference)
             })
             .collect();
-        let teachers: Vec<&Test> = results.tests.iter().filter(|t| people.is_teacher(t)).collect();
         Debrief {
             title: results.title.clone(),
             site: results.site.clone(),
@@ -109,6 +123,7 @@ impl Debrief {
             bands: bands_of(results, &teachers, &learners),
             shares: all_shares(results, &learners, &of_learners),
             coverage: of_learners,
+            followed: followed(results),
             notes: people.notes,
             learners,
         }
@@ -125,16 +140,34 @@ impl Debrief {
 struct People<'a> {
     learners: BTreeSet<&'a str>,
     teachers: BTreeSet<&'a str>,
+    /// Recordings that study.toml names as reference; empty when the teachers' are.
+    recordings: &'a [String],
     notes: Vec<Note>,
 }
 
 impl<'a> People<'a> {
-    fn of(results: &'a Results, roster: &'a Roster) -> People<'a> {
+    fn of(results: &'a Results, study: &'a Study) -> People<'a> {
+        let (roster, recordings) = (&study.roster, study.reference.as_slice());
         let role = |role: &str| -> BTreeSet<&'a str> {
             let own = roster.people.iter().filter(|p| p.role == role);
             own.map(|p| p.code.as_str()).collect()
         };
-        let teachers = role("teacher");
+        let mut teachers = role("teacher");
+        // Whoever made nothing but the recordings of the reference is a teacher, on the roster or not.
+        let of_reference = |t: &&Test| recordings.contains(&t.recording);
+        let made: BTreeSet<&str> = results
+            .tests
+            .iter()
+            .filter(of_reference)
+            .filter_map(examiner)
+            .collect();
+        let others = results
+            .tests
+            .iter()
+            .filter(|t| !of_reference(t))
+            .filter_map(examiner);
+        let others: BTreeSet<&str> = others.chain(role("examiner")).collect();
+        teachers.extend(made.difference(&others));
         let tested: BTreeSet<&str> = results
             .tests
             .iter()
@@ -184,16 +217,22 @@ impl<'a> People<'a> {
         People {
             learners: tested.difference(&teachers).copied().collect(),
             teachers,
+            recordings,
             notes,
         }
     }
 
-    fn is_teacher(&self, test: &Test) -> bool {
-        test.about
-            .examiner
-            .as_deref()
-            .is_some_and(|e| self.teachers.contains(e))
+    /// Whether others are held against the test.
+    fn is_reference(&self, test: &Test) -> bool {
+        match self.recordings.is_empty() {
+            true => examiner(test).is_some_and(|e| self.teachers.contains(e)),
+            false => self.recordings.contains(&test.recording),
+        }
     }
+}
+
+fn examiner(test: &Test) -> Option<&str> {
+    test.about.examiner.as_deref()
 }
 
 fn bands_of(

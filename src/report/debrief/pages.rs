@@ -1,9 +1,9 @@
 //! The class page and the learners' pages.
 
 use super::points::Shown;
-use super::views::{self, PlaceView, Seen, TableView, WorkOnView};
+use super::views::{self, FollowedView, PlaceView, Seen, TableView, WorkOnView};
 use super::words::count;
-use super::{Debrief, Learner, REFERENCE_AT_LEAST, ScanCoverage};
+use super::{Debrief, Learner, ScanCoverage};
 use crate::error::{Error, Result};
 use crate::plot::test_panels;
 use crate::report::Results;
@@ -36,8 +36,7 @@ struct ClassView {
     times: Vec<&'static str>,
     /// With codes only.
     learners: Vec<LinkView>,
-    followed: Vec<String>,
-    reference_at_least: usize,
+    followed: Vec<FollowedView>,
     cautions: &'static [&'static str],
 }
 
@@ -62,12 +61,15 @@ struct LearnerView {
     over: bool,
     last_session: Option<String>,
     places: Vec<PlaceView>,
+    /// How far off the teacher's tests.
+    closeness: Vec<String>,
     curves: Vec<String>,
     sessions: TableView,
     tests: Vec<TestView>,
     shares: TableView,
     scans: TableView,
     times: Vec<&'static str>,
+    followed: Vec<FollowedView>,
     cautions: &'static [&'static str],
 }
 
@@ -197,8 +199,7 @@ fn class_view(debrief: &Debrief, files: &[String], codes: bool) -> ClassView {
         scans: views::scan_table(&scans, seen),
         times: views::time_words(&scans),
         learners: if codes { links.collect() } else { Vec::new() },
-        followed: Vec::new(),
-        reference_at_least: REFERENCE_AT_LEAST,
+        followed: views::followed_of(debrief, None, codes),
         cautions: &CAUTIONS,
     }
 }
@@ -233,12 +234,14 @@ fn learner_view(
         work_on: views::work_on(&learner.work_on),
         last_session: learner.last_session.clone(),
         places: views::progress_of(debrief, learner),
-        curves: Vec::new(),
+        closeness: views::closeness_of(learner),
+        curves: views::curve_words(learner),
         sessions: views::session_table(learner, results),
         tests: tests(results, learner, context),
         shares: views::share_table(debrief, Some(&learner.code)),
         scans: views::scan_table(&scans, Seen::Own),
         times: views::time_words(&scans),
+        followed: views::followed_of(debrief, Some(&learner.code), true),
         cautions: &CAUTIONS,
     }
 }

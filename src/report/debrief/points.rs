@@ -10,7 +10,7 @@ use crate::trace::{Side, Test};
 /// Coverage of the intervals of means and shares.
 pub const CONFIDENCE: f64 = 0.95;
 
-/// A measure of a debrief. Force amplitude is no measure of a test by itself; it is made here of its springs.
+/// A measure that a debrief shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Shown {
     PeakForce,
@@ -32,40 +32,40 @@ impl Shown {
         Shown::HandShare,
     ];
 
+    /// The measure of a test behind it.
+    pub fn measure(self) -> Measure {
+        match self {
+            Shown::PeakForce => Measure::SpringPeak,
+            Shown::Amplitude => Measure::ForceAmplitude,
+            Shown::Rhythm => Measure::SpringRate,
+            Shown::Preload => Measure::Preload,
+            Shown::Excursion => Measure::Excursion,
+            Shown::HandShare => Measure::HandShare,
+        }
+    }
+
     /// Name in tables, ending in the unit.
     pub fn name(self) -> &'static str {
         match self {
-            Shown::PeakForce => "spring_peak_n",
-            Shown::Amplitude => "force_amplitude_n",
-            Shown::Rhythm => "spring_rate_hz",
-            Shown::Preload => "preload_n",
-            Shown::Excursion => "excursion_mm",
             Shown::HandShare => "left_hand_share_percent",
+            other => other.measure().info().name,
         }
     }
 
     /// In words.
     pub fn label(self) -> &'static str {
         match self {
-            Shown::PeakForce => "peak force of the springs",
-            Shown::Amplitude => "force amplitude",
-            Shown::Rhythm => "rhythm of the springs",
-            Shown::Preload => "preload",
-            Shown::Excursion => "excursion",
+            Shown::Rhythm => "rhythm (spring rate)",
             Shown::HandShare => "share of the hand on the left",
+            other => other.measure().info().label,
         }
     }
 
     pub fn unit(self) -> &'static str {
-        match self {
-            Shown::PeakForce | Shown::Amplitude | Shown::Preload => "N",
-            Shown::Rhythm => "Hz",
-            Shown::Excursion => "mm",
-            Shown::HandShare => "%",
-        }
+        self.measure().info().unit
     }
 
-    /// Decimals worth showing to a person.
+    /// Decimals worth showing of a mean over tests.
     pub fn decimals(self) -> usize {
         match self {
             Shown::PeakForce | Shown::Amplitude | Shown::Preload | Shown::HandShare => 0,
@@ -76,35 +76,19 @@ impl Shown {
 
     /// The value in one test; `None` when the test has none.
     pub fn of(self, test: &Test) -> Option<f64> {
-        match self {
-            Shown::PeakForce => test.value(Measure::SpringPeak),
-            Shown::Amplitude => amplitude_n(test),
-            Shown::Rhythm => test.value(Measure::SpringRate),
-            Shown::Preload => test.value(Measure::Preload),
-            Shown::Excursion => test.value(Measure::Excursion),
-            // Both sides' shares add up to 100: one of them says it all.
-            Shown::HandShare => test
-                .value(Measure::HandShare)
-                .filter(|_| test.side() == Some(Side::Left)),
-        }
+        // Both sides' shares add up to 100: one of them says it all.
+        let other_hand = self == Shown::HandShare && test.side() != Some(Side::Left);
+        test.value(self.measure()).filter(|_| !other_hand)
     }
 }
 
-/// Mean over the counted springs of peak less preload, in N.
-fn amplitude_n(test: &Test) -> Option<f64> {
-    let rises: Vec<f64> = test
-        .counted_springs()
-        .filter_map(|s| Some(s.peak_n - s.preload_n?))
-        .filter(|n| n.is_finite())
-        .collect();
-    mean(&rises).ok()
-}
-
-/// Tests that may be looked at together: one region of the spine, one contact.
+/// Tests that may be looked at together: one region of the spine, one contact, one hand or both.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Default)]
 pub struct Place {
     pub region: Option<Region>,
     pub contact: Option<String>,
+    /// Both hands at once, each on a sensor.
+    pub both_hands: bool,
 }
 
 impl Place {
@@ -113,6 +97,7 @@ impl Place {
         Place {
             region: test.about.level.as_deref().and_then(anatomy::region),
             contact: test.about.contact.clone(),
+            both_hands: test.value(Measure::HandShare).is_some(),
         }
     }
 
@@ -120,7 +105,8 @@ impl Place {
     pub fn label(&self) -> String {
         let region = self.region.map_or("region not named", Region::word);
         let contact = self.contact.as_deref().unwrap_or("contact not named");
-        format!("{region}, {}", contact.replace('_', " and "))
+        let hands = if self.both_hands { ", both hands" } else { "" };
+        format!("{region}, {}{hands}", contact.replace('_', " and "))
     }
 }
 

@@ -1,11 +1,12 @@
-//! `learners`, `findings-share` and `coverage`.
+//! `learners`, `closeness`, `learning-curves`, `findings-share` and `coverage`.
 
 use super::coverage::ScanCoverage;
 use super::points::Point;
-use super::{Band, Debrief, Learner, Share};
+use super::{Band, Closeness, Curve, Debrief, Learner, Share};
 use crate::columns::table as c;
 use crate::columns::table::debrief as d;
 use crate::report::tables::{Cell, Field, Table, codebook_of, field};
+use crate::technique::learning::LearningCurve;
 
 /// A mark with whose it is and the band it lies beside.
 type Mark<'a> = (&'a Learner, &'a Point, Option<Band>);
@@ -13,7 +14,13 @@ type Mark<'a> = (&'a Learner, &'a Point, Option<Band>);
 impl Debrief {
     /// The tables of the debrief, then the codebook of them all.
     pub fn tables(&self) -> Vec<Table> {
-        let mut all = vec![learners(self), shares(&self.shares), coverage(&self.coverage)];
+        let mut all = vec![
+            learners(self),
+            closeness(&self.learners),
+            curves(&self.learners),
+            shares(&self.shares),
+            coverage(&self.coverage),
+        ];
         all.push(codebook_of(
             all.iter()
                 .map(|t| Table {
@@ -44,8 +51,7 @@ fn mark_fields<'a>() -> Vec<Field<Mark<'a>>> {
         field(d::GROUP, |m: &Mark<'_>| Cell::maybe(m.0.group.as_deref())),
         field(c::SESSION, |m: &Mark<'_>| Cell::maybe(m.1.session.as_deref())),
         field(d::SESSION_NUMBER, |m: &Mark<'_>| {
-            let at = m.0.sessions.iter().position(|s| Some(s) == m.1.session.as_ref());
-            at.map_or(Cell::Missing, |i| Cell::int(i + 1))
+            session_number(m.0, m.1.session.as_ref())
         }),
         field(d::RETENTION, |m: &Mark<'_>| Cell::Bool(m.1.retention)),
         field(d::REGION, |m: &Mark<'_>| {
@@ -54,6 +60,7 @@ fn mark_fields<'a>() -> Vec<Field<Mark<'a>>> {
         field(c::CONTACT, |m: &Mark<'_>| {
             Cell::maybe(m.1.place.contact.as_deref())
         }),
+        field(d::BOTH_HANDS, |m: &Mark<'_>| Cell::Bool(m.1.place.both_hands)),
         field(d::SHOWN_MEASURE, |m: &Mark<'_>| Cell::text(m.1.measure.name())),
         field(d::SHOWN_UNIT, |m: &Mark<'_>| Cell::text(m.1.measure.unit())),
     ]
@@ -75,6 +82,79 @@ fn spot_fields<'a>() -> Vec<Field<Mark<'a>>> {
         field(d::SHOWN_LOW, |m: &Mark<'_>| Cell::num(m.2.and_then(|b| b.low))),
         field(d::SHOWN_HIGH, |m: &Mark<'_>| Cell::num(m.2.and_then(|b| b.high))),
     ]
+}
+
+/// A session's number among the learner's.
+fn session_number(learner: &Learner, session: Option<&String>) -> Cell {
+    let at = learner.sessions.iter().position(|s| Some(s) == session);
+    at.map_or(Cell::Missing, |i| Cell::int(i + 1))
+}
+
+fn closeness(learners: &[Learner]) -> Table {
+    type Row<'a> = (&'a Learner, &'a Closeness);
+    let rows: Vec<Row<'_>> = learners
+        .iter()
+        .flat_map(|l| l.closeness.iter().map(move |c| (l, c)))
+        .collect();
+    let fields = vec![
+        field(d::LEARNER, |r: &Row<'_>| Cell::text(&r.0.code)),
+        field(c::SESSION, |r: &Row<'_>| Cell::maybe(r.1.session.as_deref())),
+        field(d::SESSION_NUMBER, |r: &Row<'_>| {
+            session_number(r.0, r.1.session.as_ref())
+        }),
+        field(d::RETENTION, |r: &Row<'_>| Cell::Bool(r.1.retention)),
+        field(d::ERROR_MEASURE, |r: &Row<'_>| {
+            Cell::text(r.1.measure.info().name)
+        }),
+        field(d::TRIES, |r: &Row<'_>| Cell::int(r.1.accuracy.tries)),
+        field(d::CONSTANT, |r: &Row<'_>| Cell::num(r.1.accuracy.constant)),
+        field(d::CONSTANT_U95, |r: &Row<'_>| {
+            Cell::num(r.1.accuracy.constant_u95)
+        }),
+        field(d::ABSOLUTE, |r: &Row<'_>| Cell::num(r.1.accuracy.absolute)),
+        field(d::ABSOLUTE_LOW, |r: &Row<'_>| {
+            Cell::num(r.1.size.interval.map(|i| i[0].max(0.0)))
+        }),
+        field(d::ABSOLUTE_HIGH, |r: &Row<'_>| {
+            Cell::num(r.1.size.interval.map(|i| i[1]))
+        }),
+        field(d::VARIABLE, |r: &Row<'_>| Cell::num(r.1.accuracy.variable)),
+        field(d::TOTAL_ERROR, |r: &Row<'_>| Cell::num(r.1.accuracy.total)),
+    ];
+    Table::fill("closeness", fields, &rows)
+}
+
+fn curves(learners: &[Learner]) -> Table {
+    type Row<'a> = (&'a Learner, &'a Curve);
+    let rows: Vec<Row<'_>> = learners
+        .iter()
+        .flat_map(|l| l.curves.iter().map(move |c| (l, c)))
+        .collect();
+    let of = |r: &Row<'_>, pick: fn(&LearningCurve) -> Option<f64>| {
+        Cell::num(r.1.curve.as_ref().ok().and_then(pick))
+    };
+    let fields = vec![
+        field(d::LEARNER, |r: &Row<'_>| Cell::text(&r.0.code)),
+        field(d::ERROR_MEASURE, |r: &Row<'_>| {
+            Cell::text(r.1.measure.info().name)
+        }),
+        field(d::LAW, |r: &Row<'_>| {
+            Cell::maybe(r.1.curve.as_ref().ok().map(|c| c.law.word()))
+        }),
+        field(d::CURVE_A, move |r: &Row<'_>| of(r, |c| Some(c.a))),
+        field(d::CURVE_A_U95, move |r: &Row<'_>| of(r, |c| c.u95[0])),
+        field(d::CURVE_B, move |r: &Row<'_>| of(r, |c| Some(c.b))),
+        field(d::CURVE_B_U95, move |r: &Row<'_>| of(r, |c| c.u95[1])),
+        field(d::CURVE_C, move |r: &Row<'_>| of(r, |c| Some(c.c))),
+        field(d::CURVE_C_U95, move |r: &Row<'_>| of(r, |c| c.u95[2])),
+        field(d::NO_CURVE, |r: &Row<'_>| {
+            r.1.curve
+                .as_ref()
+                .err()
+                .map_or(Cell::Missing, |why| Cell::text(&why.to_string()))
+        }),
+    ];
+    Table::fill("learning-curves", fields, &rows)
 }
 
 fn shares(shares: &[Share]) -> Table {

@@ -2,10 +2,13 @@
 
 use super::points::{Place, Point, Shown};
 use super::words::{count, finding_words, minutes, try_next};
-use super::{Band, Debrief, Learner, ScanCoverage, Share, WorkOn};
+use super::{Band, Curve, Debrief, Learner, ScanCoverage, Share, WorkOn};
+use crate::columns::Measure;
 use crate::plot::text::number;
 use crate::plot::{ClassDot, ClassDots, ProgressMark, ProgressPanel, class_dots, progress};
 use crate::report::Results;
+use crate::study::anatomy;
+use crate::technique::reference::COMPARED;
 use serde::Serialize;
 
 /// A cell: what is read, and what rows are sorted by where the text alone would not do.
@@ -396,4 +399,116 @@ pub fn session_table(learner: &Learner, results: &Results) -> TableView {
         heads: vec!["number", "session", "tests", "feedback"],
         rows: rows.collect(),
     }
+}
+
+/// Off the teacher's tests, one panel a measure, with its learning curve.
+pub fn closeness_of(learner: &Learner) -> Vec<String> {
+    let sessions = learner.sessions.len();
+    let panel = |measure: Measure| {
+        let own = learner.closeness.iter().filter(|c| c.measure == measure);
+        let marks: Vec<ProgressMark> = own
+            .map(|c| ProgressMark {
+                session: learner
+                    .sessions
+                    .iter()
+                    .position(|s| Some(s) == c.session.as_ref())
+                    .unwrap_or(0),
+                mean: c.size.mean,
+                interval: c.size.interval,
+                open: c.retention,
+                tests: c.sizes.clone(),
+            })
+            .collect();
+        let fitted = learner.curves.iter().find(|c| c.measure == measure);
+        let line: Vec<(f64, f64)> = fitted
+            .and_then(|c| c.curve.as_ref().ok())
+            .map_or(Vec::new(), |curve| {
+                let steps = 60;
+                let at = |i: usize| 1.0 + (sessions as f64 - 1.0) * i as f64 / steps as f64;
+                (0..=steps).map(|i| (at(i), curve.at(at(i)))).collect()
+            });
+        let label = format!("{} off the teacher's", measure.info().label);
+        progress(&ProgressPanel {
+            label: &label,
+            unit: "%",
+            decimals: 0,
+            sessions,
+            marks: &marks,
+            band: None,
+            band_words: "",
+            curve: &line,
+        })
+    };
+    COMPARED.into_iter().filter_map(panel).map(|f| f.svg).collect()
+}
+
+/// Each learning curve in words, or why there is none.
+pub fn curve_words(learner: &Learner) -> Vec<String> {
+    let one = |c: &Curve| {
+        let label = c.measure.info().label;
+        match &c.curve {
+            Ok(curve) => {
+                let n = |v: f64| number(v, 0);
+                let stays = match curve.u95[0] {
+                    Some(u) => format!("{} ± {}\u{a0}%", n(curve.a), n(u)),
+                    None => format!("{}\u{a0}%", n(curve.a)),
+                };
+                format!(
+                    "{label}: {}, from {}\u{a0}% in the first session towards {stays}",
+                    curve.law.word(),
+                    n(curve.at(1.0))
+                )
+            }
+            Err(why) => format!("{label}: {why}"),
+        }
+    };
+    learner.curves.iter().map(one).collect()
+}
+
+/// A region that was looked at again, with its levels.
+#[derive(Debug, Clone, Serialize)]
+pub struct FollowedView {
+    pub region: String,
+    pub why: String,
+    pub later: String,
+    pub levels: Vec<String>,
+}
+
+/// Regions looked at again. A learner's page has only those that the same learner found and looked at again.
+pub fn followed_of(debrief: &Debrief, learner: Option<&str>, codes: bool) -> Vec<FollowedView> {
+    let own = debrief.followed.iter().filter(|f| {
+        learner.is_none_or(|l| {
+            [&f.scan, &f.later]
+                .iter()
+                .all(|s| s.examiner.as_deref() == Some(l))
+        })
+    });
+    own.map(|f| {
+        let session = |s: &Option<String>| s.clone().unwrap_or_else(|| "not named".to_owned());
+        let by = |s: &Option<String>| match s {
+            Some(code) if codes => format!(" by {code}"),
+            _ => String::new(),
+        };
+        let subject = match &f.scan.subject {
+            Some(subject) if codes => format!("{subject}, "),
+            _ => String::new(),
+        };
+        FollowedView {
+            region: f.region.clone(),
+            why: f.why.clone(),
+            later: format!(
+                "{subject}session {}{}; looked at again in session {}{}",
+                session(&f.scan.session),
+                by(&f.scan.examiner),
+                session(&f.later.session),
+                by(&f.later.examiner)
+            ),
+            levels: f
+                .levels
+                .iter()
+                .map(|l| format!("{}: {}", anatomy::label(&l.level), l.words))
+                .collect(),
+        }
+    })
+    .collect()
 }

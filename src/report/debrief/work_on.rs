@@ -2,6 +2,7 @@
 
 use super::shares::{OF_SCANS, OVER_CEILING};
 use crate::settings::Settings;
+use crate::study::anatomy;
 use crate::technique::{RULES, Remark};
 use std::collections::BTreeSet;
 
@@ -37,7 +38,7 @@ pub fn outside(remark: &Remark, settings: &Settings) -> f64 {
     };
     let short = remark.low.map_or(0.0, |low| low - value);
     let over = remark.high.map_or(0.0, |high| value - high);
-    let [low, high] = settings.technique.excursion_mm;
+    let [low, high] = anatomy::bands(remark.level.as_deref(), &settings.technique).excursion_mm;
     let half_width = match (remark.low, remark.high) {
         (Some(low), Some(high)) => (high - low) / 2.0,
         _ if remark.finding == "sprung_before_slack_out" => (high - low) / 2.0,

@@ -3,13 +3,13 @@
 use super::{class, debrief, is, page};
 use tautpoint::report::Results;
 use tautpoint::report::debrief::{Debrief, pages};
-use tautpoint::study::roster::Roster;
+use tautpoint::study::folder::Study;
 use tautpoint::trace::Side;
 
 #[test]
 fn nothing_at_all_still_makes_a_class_page() {
     let results = Results::default();
-    let debrief = Debrief::of(&results, &Roster::default());
+    let debrief = Debrief::of(&results, &Study::default());
     let all = pages(&debrief, &results, true).unwrap();
     assert_eq!(all.len(), 1);
     assert!(all[0].1.contains("0 learners, 0 tests in 0 sessions"));
@@ -74,7 +74,7 @@ fn codes_and_titles_are_escaped_and_file_names_are_safe() {
         test.recording = format!("{code}.csv");
         results.tests.push(test);
     }
-    let debrief = Debrief::of(&results, &Roster::default());
+    let debrief = Debrief::of(&results, &Study::default());
     for (path, html) in pages(&debrief, &results, true).unwrap() {
         let name = path.strip_prefix("learners/").unwrap_or(&path);
         assert!(!name.contains('/') && !name.starts_with(['.', '-']), "{path}");
