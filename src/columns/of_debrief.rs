@@ -245,3 +245,48 @@ pub const SCAN_S_FROM: Column = column(
     "",
     "from when to when that time is counted",
 );
+
+// Columns of `marks`.
+pub const CANDIDATE: Column = column(
+    "candidate",
+    Kind::Text,
+    "",
+    "",
+    "code of the examiner who is assessed",
+);
+pub const ATTEMPT: Column = column(
+    "attempt",
+    Kind::Int,
+    "",
+    "",
+    "which attempt it is, from 1; missing when nobody said",
+);
+pub const STEP: Column = column(
+    "step",
+    Kind::Int,
+    "",
+    "9",
+    "step of the plan, from 1, in the order in which it was to be made; missing beyond the plan",
+);
+pub const ITEM: Column = column(
+    "item",
+    Kind::Text,
+    "",
+    "9",
+    "what is assessed; what no sensor sees has no value",
+);
+pub const SEEN: Column = column("seen", Kind::Text, "", "9", "what was measured, in words");
+pub const MARK_1: Column = column(
+    "assessor_1",
+    Kind::Text,
+    "",
+    "",
+    "the first assessor's mark; empty, to be filled in",
+);
+pub const MARK_2: Column = column(
+    "assessor_2",
+    Kind::Text,
+    "",
+    "",
+    "the second assessor's mark; empty, to be filled in",
+);

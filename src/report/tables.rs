@@ -222,6 +222,11 @@ pub fn codebook() -> Table {
 }
 
 /// Every column of these tables, and of the codebook itself.
+pub fn codebook_with(tables: &[&Table]) -> Table {
+    codebook_of(tables.iter().map(|t| (*t).clone()).collect())
+}
+
+/// The same of tables at hand.
 pub(super) fn codebook_of(mut tables: Vec<Table>) -> Table {
     tables.push(Table::fill("codebook", codebook_fields(), []));
     let entries: Vec<(&'static str, Column)> = tables

@@ -11,6 +11,8 @@ mod order;
 mod pages;
 mod points;
 mod shares;
+mod sheet;
+mod sheet_page;
 mod tables;
 mod views;
 mod words;
@@ -24,6 +26,7 @@ pub use order::{ScanTime, in_time, natural, scan_time, sessions};
 pub use pages::pages;
 pub use points::{Place, Point, Shown, Spot, without_feedback};
 pub use shares::{OF_SCANS, Share};
+pub use sheet::{Request, Sheet, SheetCall, SheetRow, SheetTest, pre_tension};
 pub use work_on::{AT_ONCE, WorkOn, outside};
 
 use crate::report::Results;

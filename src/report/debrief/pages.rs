@@ -108,7 +108,7 @@ pub fn pages(debrief: &Debrief, results: &Results, codes: bool) -> Result<Vec<(S
     Ok(pages)
 }
 
-fn fault(e: minijinja::Error) -> Error {
+pub(super) fn fault(e: minijinja::Error) -> Error {
     Error::Refused {
         found: format!("a page of the debrief could not be made: {e:#}"),
         advice: "please report this as a fault of tautpoint".to_owned(),
