@@ -3,6 +3,7 @@
 //! Everything that names a result — CSV, Parquet, JSON, codebook, report — reads it here.
 
 mod column;
+mod of_debrief;
 mod of_scans;
 mod of_tests;
 
@@ -13,6 +14,11 @@ pub use column::{Column, Kind};
 pub mod table {
     pub use super::of_scans::*;
     pub use super::of_tests::*;
+
+    /// Those of a debrief's tables.
+    pub mod debrief {
+        pub use super::super::of_debrief::*;
+    }
 }
 
 /// A number reported for a test. The order is the order of the columns.

@@ -75,7 +75,7 @@ pub fn run(paths: &[PathBuf], options: &Options) -> Result<Results> {
     );
     let outcomes = analyse_all(&inputs, &study, &settings, &bench, options);
     let hidden = study.hidden() || opened::any_hidden(inputs.files.iter().map(|f| f.path.as_path()));
-    let mut results = gather(inputs, study, settings, sources, outcomes);
+    let mut results = gather(inputs, study, settings, sources, outcomes, options.plan.as_ref());
     match (hidden, options.keep_hidden) {
         (true, false) => results.hide_sides(),
         (hidden, _) => results.blinded = hidden,
@@ -235,7 +235,7 @@ fn measure(
     };
     match signal::analyze(&read.trace, settings, &|shapes| named.name(shapes)) {
         Ok(Measured { tests, bumps }) => {
-            outcome.plan = named.plan_used(&tests);
+            outcome.plan = named.plan_used(&tests).or_else(|| sidecar.plan.clone());
             outcome.tests = tests;
             for [begin, end] in bumps {
                 outcome.exclusions.push(Exclusion {
@@ -280,6 +280,7 @@ fn gather(
     settings: Settings,
     setting_sources: Vec<(String, String)>,
     outcomes: Vec<Outcome>,
+    given: Option<&Plan>,
 ) -> Results {
     let mut results = Results {
         title: study.title.clone(),
@@ -297,7 +298,11 @@ fn gather(
         let plan = outcome
             .plan
             .as_deref()
-            .and_then(|name| study.plan(name))
+            .and_then(|name| {
+                study
+                    .plan(name)
+                    .or_else(|| given.filter(|p| p.name == name).cloned())
+            })
             .or_else(|| study.default_plan.clone());
         if let Some(plan) = plan {
             for test in &outcome.tests {
@@ -327,6 +332,7 @@ fn gather(
         .map(|(scan, plan)| coverage(scan, &plan))
         .collect();
     results.remarks = remarks(&results.tests, &coverage, &results.settings);
+    results.plans = coverage;
     results.findings = comparison.findings;
     results.unpaired = comparison.unpaired;
     results.exclusions.extend(spring_exclusions(&results.tests));

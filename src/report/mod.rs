@@ -3,6 +3,8 @@
 pub mod agreement;
 pub mod blind;
 pub mod certificate;
+pub mod debrief;
+pub mod followed;
 pub mod html;
 pub mod json;
 mod parquet;
@@ -16,7 +18,7 @@ use crate::agreement::registered::Registration;
 use crate::compare::{Finding, Unpaired};
 use crate::error::{Problem, Result};
 use crate::settings::Settings;
-use crate::technique::Remark;
+use crate::technique::{PlanCoverage, Remark};
 use crate::trace::Test;
 use crate::write::OutputFolder;
 use serde::Serialize;
@@ -59,6 +61,8 @@ pub struct Results {
     pub findings: Vec<Finding>,
     pub unpaired: Vec<Unpaired>,
     pub remarks: Vec<Remark>,
+    /// The plan that each scan was held against, by scan.
+    pub plans: Vec<PlanCoverage>,
     pub exclusions: Vec<Exclusion>,
     pub problems: Vec<Problem>,
     pub inputs: Vec<InputFile>,

@@ -386,7 +386,13 @@ fn doubled(names: &[String]) -> BTreeSet<String> {
 fn input_file(path: PathBuf, recording: String) -> InputFile {
     let sidecar_path = path.with_extension("toml");
     // In a study without recordings/ a trace could be called study.csv; study.toml is no sidecar of it.
-    let reserved = ["study.toml", "instrument.toml", "agreement.toml", "opened.toml"];
+    let reserved = [
+        "study.toml",
+        "instrument.toml",
+        "agreement.toml",
+        "opened.toml",
+        "draws.toml",
+    ];
     let sidecar_path = match sidecar_path.file_name() {
         Some(name) if reserved.iter().any(|r| name == *r) => path.with_extension("sidecar.toml"),
         _ => sidecar_path,

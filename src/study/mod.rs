@@ -8,6 +8,7 @@ pub mod calls;
 pub mod cautions;
 pub mod codes;
 pub mod day;
+pub mod draws;
 pub mod folder;
 pub mod inputs;
 pub mod mapping;
