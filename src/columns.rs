@@ -40,6 +40,9 @@ pub enum Measure {
     Steadiness,
     HandShare,
     ZeroDrift,
+    PeakPressure,
+    LoadedArea,
+    CentrePath,
 }
 
 /// What is known of a measure beforehand.
@@ -62,7 +65,7 @@ pub struct MeasureInfo {
 
 impl Measure {
     /// Every measure, in column order.
-    pub const ALL: [Measure; 22] = [
+    pub const ALL: [Measure; 25] = [
         Measure::Preload,
         Measure::Peak,
         Measure::SpringPeak,
@@ -85,6 +88,9 @@ impl Measure {
         Measure::Steadiness,
         Measure::HandShare,
         Measure::ZeroDrift,
+        Measure::PeakPressure,
+        Measure::LoadedArea,
+        Measure::CentrePath,
     ];
 
     /// Name, unit, meaning and the rest.
@@ -288,6 +294,33 @@ impl Measure {
                 2,
                 "force zero after release minus before contact; taken out linearly",
             ),
+            Measure::PeakPressure => (
+                "peak_pressure_kpa",
+                "peak pressure",
+                "kPa",
+                "3",
+                false,
+                1,
+                "highest pressure on a single cell of a pressure mat during the test, single frames that stand out passed over",
+            ),
+            Measure::LoadedArea => (
+                "loaded_area_mm2",
+                "loaded area",
+                "mm²",
+                "3",
+                false,
+                0,
+                "area of a pressure mat's cells that this hand loads when its force is highest",
+            ),
+            Measure::CentrePath => (
+                "centre_path_mm",
+                "path of the centre of pressure",
+                "mm",
+                "3",
+                false,
+                1,
+                "length of the way that the centre of pressure of this hand goes from the start of the first spring to the end of the last, after a low pass of 5 Hz",
+            ),
         };
         MeasureInfo {
             name,
@@ -329,6 +362,8 @@ mod tests {
             "s" => "_s",
             "Hz" => "_hz",
             "%" => "_percent",
+            "kPa" => "_kpa",
+            "mm²" => "_mm2",
             _ => "_ratio",
         };
         for m in Measure::ALL {

@@ -15,6 +15,7 @@ pub use text::{budget_text, summary_text};
 use crate::agreement::registered::Registration;
 use crate::compare::{Finding, Unpaired};
 use crate::error::{Problem, Result};
+use crate::mat::MatTest;
 use crate::settings::Settings;
 use crate::technique::Remark;
 use crate::trace::Test;
@@ -59,6 +60,8 @@ pub struct Results {
     pub findings: Vec<Finding>,
     pub unpaired: Vec<Unpaired>,
     pub remarks: Vec<Remark>,
+    /// Tests on a pressure mat as their figures need them.
+    pub mats: Vec<MatTest>,
     pub exclusions: Vec<Exclusion>,
     pub problems: Vec<Problem>,
     pub inputs: Vec<InputFile>,

@@ -11,6 +11,7 @@ pub mod day;
 pub mod folder;
 pub mod inputs;
 pub mod mapping;
+pub mod mat_setup;
 pub mod match_plan;
 pub mod opened;
 pub mod plan;
