@@ -1,6 +1,7 @@
 //! Paths to results: read, analyse every recording on all cores, compare, and look at technique.
 
 mod bench;
+mod mats;
 mod naming;
 pub mod output;
 pub mod sums;
@@ -9,6 +10,7 @@ use crate::agreement::registered::{Registered, settings_hash};
 use crate::agreement::spread;
 use crate::compare::{CompareContext, compare};
 use crate::error::{Error, Problem, Result, Severity};
+use crate::mat::MatTest;
 use crate::read::recording::{Source, read_recording};
 use crate::read::{ReadTrace, sha256_hex};
 use crate::report::{Exclusion, InputFile, Results, spring_exclusions};
@@ -45,6 +47,8 @@ pub struct Options<'a> {
 /// What one recording gave.
 struct Outcome {
     tests: Vec<Test>,
+    /// Those on a pressure mat as their figures need them.
+    mats: Vec<MatTest>,
     /// Name of the plan its tests were matched with.
     plan: Option<String>,
     problems: Vec<Problem>,
@@ -143,6 +147,7 @@ fn one_recording(
     let (sidecar, mut problems) = Sidecar::read(&file.sidecar_path, &file.sidecar);
     let mut outcome = Outcome {
         tests: Vec::new(),
+        mats: Vec::new(),
         plan: None,
         problems: Vec::new(),
         exclusions: Vec::new(),
@@ -159,18 +164,18 @@ fn one_recording(
     }
     let mut about = sidecar.about.clone();
     about.site = about.site.or_else(|| study.site.clone());
+    let source = Source {
+        path: &file.path,
+        recording: &file.recording,
+        sidecar_name: &file.sidecar,
+        sidecar: &sidecar,
+        study,
+        calibrations: &bench.calibrations,
+        strict: options.strict,
+    };
     let read = if any_error(&problems) {
         Err(None)
     } else {
-        let source = Source {
-            path: &file.path,
-            recording: &file.recording,
-            sidecar_name: &file.sidecar,
-            sidecar: &sidecar,
-            study,
-            calibrations: &bench.calibrations,
-            strict: options.strict,
-        };
         read_recording(&source, about).map_err(Some)
     };
     match read {
@@ -189,6 +194,9 @@ fn one_recording(
                     &mut problems,
                 );
                 bench.finish(&read.calibrated, &mut outcome.tests);
+                if let (Some(record), Some(mat)) = (&read.mat, source.mat()) {
+                    mats::finish(&mat, record, &mut outcome.tests, &mut outcome.mats, &mut problems);
+                }
             }
         }
         Err(error) => {
@@ -310,6 +318,7 @@ fn gather(
             }
         }
         results.tests.extend(outcome.tests);
+        results.mats.extend(outcome.mats);
         results.problems.extend(outcome.problems);
         results.exclusions.extend(outcome.exclusions);
         results.inputs.push(outcome.input);

@@ -17,6 +17,7 @@ pub use text::{budget_text, summary_text};
 use crate::agreement::registered::Registration;
 use crate::compare::{Finding, Unpaired};
 use crate::error::{Problem, Result};
+use crate::mat::MatTest;
 use crate::settings::Settings;
 use crate::technique::{PlanCoverage, Remark};
 use crate::trace::Test;
@@ -63,6 +64,8 @@ pub struct Results {
     pub remarks: Vec<Remark>,
     /// The plan that each scan was held against, by scan.
     pub plans: Vec<PlanCoverage>,
+    /// Tests on a pressure mat as their figures need them.
+    pub mats: Vec<MatTest>,
     pub exclusions: Vec<Exclusion>,
     pub problems: Vec<Problem>,
     pub inputs: Vec<InputFile>,

@@ -12,6 +12,7 @@ pub mod draws;
 pub mod folder;
 pub mod inputs;
 pub mod mapping;
+pub mod mat_setup;
 pub mod match_plan;
 pub mod opened;
 pub mod plan;
