@@ -21,6 +21,8 @@ mod invented;
 mod layers;
 mod line;
 mod live_agreement;
+mod live_detector;
+mod live_page;
 mod live_scipy;
 mod measured_traces;
 mod page;
