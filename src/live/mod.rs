@@ -1,3 +1,3 @@
 //! While the hand is on: what the page and the terminal meter show, and what a person may tell the program.
 
-pub mod control;
+pub use crate::acquire::control;

@@ -38,8 +38,10 @@ const KEYS: &[&str] = &[
     "status",
     "plan",
     "excluded",
+    "cautions",
     "columns",
     "mat",
+    "line",
     "truth",
 ];
 
@@ -126,7 +128,10 @@ fn read(top: &Section<'_, '_>) -> Sidecar {
             "mat recordings are not analysed yet; leave this one out",
         );
     }
-    top.table("truth");
+    for told in ["truth", "line"] {
+        top.table(told);
+    }
+    top.text("cautions");
     let columns = top.table("columns").map(|table| {
         ColumnMapping::read(&Section {
             doc: top.doc,
