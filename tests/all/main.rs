@@ -18,6 +18,8 @@ mod instrument;
 mod invented;
 mod layers;
 mod live_agreement;
+mod live_detector;
+mod live_page;
 mod live_scipy;
 mod measured_traces;
 mod page;
