@@ -4,3 +4,7 @@ pub mod control;
 pub mod port;
 pub mod recorder;
 pub mod station;
+pub mod wire;
+pub mod clock;
+pub mod virtual_device;
+pub mod line;
