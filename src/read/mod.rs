@@ -70,6 +70,16 @@ pub fn read_calibrated(
     about: About,
     calibrations: &[&Calibration],
 ) -> Result<ReadTrace> {
+    let given = Given {
+        mapping,
+        about,
+        calibrations,
+        left_open: false,
+    };
+    read_file(path, recording, given)
+}
+
+fn read_file(path: &Path, recording: &str, given: Given<'_>) -> Result<ReadTrace> {
     let bytes = std::fs::read(path)
         .map_err(|e| Error::io(path, e, "check that the file is there and may be read"))?;
     let named_parquet = path
@@ -84,11 +94,6 @@ pub fn read_calibrated(
         )
         .into());
     }
-    let given = Given {
-        mapping,
-        about,
-        calibrations,
-    };
     from_bytes(&bytes, recording, given)
 }
 
@@ -110,6 +115,7 @@ pub fn read_bytes(bytes: &[u8], recording: &str, mapping: &ColumnMapping, about:
         mapping,
         about,
         calibrations: &[],
+        left_open: false,
     };
     from_bytes(bytes, recording, given)
 }

@@ -1,8 +1,9 @@
 //! A recording with the calibrations that its sidecar or its study names.
 
+use super::assemble::Given;
 use super::calibrations::Calibrations;
 use super::mat::{MatSource, read_mat};
-use super::{ReadTrace, read_calibrated};
+use super::{ReadTrace, read_file};
 use crate::calibrate::{Calibration, Day, Validity};
 use crate::error::{Error, Problem, Result};
 use crate::study::folder::Study;
@@ -27,20 +28,22 @@ pub struct Source<'a> {
 /// Reads it; counts become N or mm.
 ///
 /// # Errors
-/// As [`read_calibrated`]; [`Error::Data`] too for counts whose calibration is named and not there, and, when strict,
+/// As [`super::read_calibrated`]; [`Error::Data`] too for counts whose calibration is named and not there, and, when strict,
 /// for a calibration that should not be used.
 pub fn read_recording(source: &Source<'_>, about: About) -> Result<ReadTrace> {
     let (chosen, absent) = source.choose();
     let about_day = day(&about);
     let read = match source.mat() {
         Some(mat) => read_mat(&mat, about, &chosen),
-        None => read_calibrated(
-            source.path,
-            source.recording,
-            &source.sidecar.columns,
-            about,
-            &chosen,
-        ),
+        None => {
+            let given = Given {
+                mapping: &source.sidecar.columns,
+                about,
+                calibrations: &chosen,
+                left_open: source.sidecar.status.as_deref() == Some("open"),
+            };
+            read_file(source.path, source.recording, given)
+        }
     };
     let mut read = match (read, absent) {
         (Err(Error::Data(p)), Some(absent)) if p.found == super::counts::COUNTS => {

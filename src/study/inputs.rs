@@ -13,7 +13,14 @@ pub use super::folder::Study;
 /// Endings of recordings.
 const ENDINGS: [&str; 4] = ["csv", "tsv", "txt", "parquet"];
 /// Files that end as recordings do and are none.
-const NOT_RECORDINGS: [&str; 4] = ["roster", "calls", "readings", "sha256sums"];
+const NOT_RECORDINGS: [&str; 6] = [
+    "roster",
+    "calls",
+    "readings",
+    "sha256sums",
+    "over-ceiling",
+    "sessions",
+];
 /// Folders of a study that hold no recordings.
 const NOT_SEARCHED: [&str; 2] = ["results", "calibrations"];
 

@@ -39,8 +39,10 @@ const KEYS: &[&str] = &[
     "status",
     "plan",
     "excluded",
+    "cautions",
     "columns",
     "mat",
+    "line",
     "truth",
 ];
 
@@ -128,7 +130,10 @@ fn read(top: &Section<'_, '_>) -> Sidecar {
         };
         MatSetup::read(&section, mat_span)
     });
-    top.table("truth");
+    for told in ["truth", "line"] {
+        top.table(told);
+    }
+    top.text("cautions");
     let columns = top.table("columns").map(|table| {
         ColumnMapping::read(&Section {
             doc: top.doc,

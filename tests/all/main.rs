@@ -30,6 +30,7 @@ mod plans;
 mod program;
 mod proof;
 mod read;
+mod record;
 mod simulate;
 mod simulated_truth;
 mod springs;
