@@ -1,5 +1,8 @@
 //! The line to a device, through the wire format: the virtual device inside the program and behind a pseudo-terminal.
 
+mod long;
+mod scripted;
+
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::{Duration, Instant};
 use tautpoint::acquire::line::open_line;
