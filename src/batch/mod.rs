@@ -2,6 +2,7 @@
 
 mod bench;
 mod naming;
+mod reference;
 pub mod output;
 pub mod sums;
 
@@ -327,6 +328,7 @@ fn gather(
         .map(|(scan, plan)| coverage(scan, &plan))
         .collect();
     results.remarks = remarks(&results.tests, &coverage, &results.settings);
+    results.reference = reference::reference(&study, &results.tests);
     results.findings = comparison.findings;
     results.unpaired = comparison.unpaired;
     results.exclusions.extend(spring_exclusions(&results.tests));

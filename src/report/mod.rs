@@ -17,6 +17,7 @@ use crate::compare::{Finding, Unpaired};
 use crate::error::{Problem, Result};
 use crate::settings::Settings;
 use crate::technique::Remark;
+use crate::technique::reference::Reference;
 use crate::trace::Test;
 use crate::write::OutputFolder;
 use serde::Serialize;
@@ -59,6 +60,8 @@ pub struct Results {
     pub findings: Vec<Finding>,
     pub unpaired: Vec<Unpaired>,
     pub remarks: Vec<Remark>,
+    /// What tests are held against: a teacher's. Empty when the study has none.
+    pub reference: Reference,
     pub exclusions: Vec<Exclusion>,
     pub problems: Vec<Problem>,
     pub inputs: Vec<InputFile>,

@@ -14,6 +14,7 @@ pub mod mapping;
 pub mod match_plan;
 pub mod opened;
 pub mod plan;
+pub mod reference;
 pub mod roster;
 pub mod sidecar;
 pub mod study_file;
