@@ -23,6 +23,7 @@ pub struct Settings {
     pub window_n: WindowN,
     pub technique: Technique,
     pub instrument: Instrument,
+    pub mat: Mat,
 }
 
 /// Left against right, and how a difference is decided.
@@ -102,6 +103,29 @@ pub struct Technique {
 pub struct Instrument {
     pub plinth_compliance_mm_per_n: f64,
     pub force_delay_ms: f64,
+}
+
+/// A pressure mat: what counts as loaded, and what is known of its readings where a sidecar says nothing.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Mat {
+    pub threshold_sigma: f64,
+    pub threshold_kpa: f64,
+    pub gain_u_percent: f64,
+    pub non_uniformity_percent: f64,
+    pub creep_percent: f64,
+}
+
+impl Default for Mat {
+    fn default() -> Self {
+        Mat {
+            threshold_sigma: 5.0,
+            threshold_kpa: 0.5,
+            gain_u_percent: 5.0,
+            non_uniformity_percent: 5.0,
+            creep_percent: 3.0,
+        }
+    }
 }
 
 impl Default for Compare {
@@ -236,7 +260,13 @@ impl Settings {
             0.0,
             1.0,
         )?;
-        within("instrument.force_delay_ms", i.force_delay_ms, -100.0, 100.0)
+        within("instrument.force_delay_ms", i.force_delay_ms, -100.0, 100.0)?;
+        let m = &self.mat;
+        within("mat.threshold_sigma", m.threshold_sigma, 3.0, 50.0)?;
+        within("mat.threshold_kpa", m.threshold_kpa, 0.0, 50.0)?;
+        within("mat.gain_u_percent", m.gain_u_percent, 0.0, 50.0)?;
+        within("mat.non_uniformity_percent", m.non_uniformity_percent, 0.0, 50.0)?;
+        within("mat.creep_percent", m.creep_percent, 0.0, 50.0)
     }
 
     /// The value of a dotted key as text, as it would stand in study.toml.

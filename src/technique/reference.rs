@@ -71,7 +71,8 @@ impl Target {
         Some([self.mean - 2.0 * sd, self.mean + 2.0 * sd])
     }
 
-    fn of(measure: Measure, tests: &[&Test]) -> Option<Target> {
+    /// Of tests that belong together; `None` when none has the measure.
+    pub fn of(measure: Measure, tests: &[&Test]) -> Option<Target> {
         let found: Vec<Estimate> = tests.iter().filter_map(|t| t.measures.get(measure)).collect();
         let n = found.len();
         if n == 0 {

@@ -155,7 +155,7 @@ fn tables(results: &Results, tests: &[&Test], heading: &str) -> Vec<Table> {
 }
 
 /// The level and what else only these tests share.
-fn heading(test: &Test) -> String {
+pub fn heading(test: &Test) -> String {
     let a = &test.about;
     let level = match (a.covers.first(), a.covers.last()) {
         (Some(first), Some(last)) if first != last => {
