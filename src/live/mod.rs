@@ -4,10 +4,11 @@
 //! second, a [`view::View`] that a [`server::Hub`] sends to every open page. Wishes come back from the page through the
 //! hub.
 
+pub use crate::acquire::control;
+
 pub mod analyst;
 pub mod ceiling;
 pub mod channels;
-pub mod control;
 pub mod ended;
 mod guard;
 mod kept;

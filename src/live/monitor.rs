@@ -76,7 +76,8 @@ pub struct Monitor {
     test_peak_n: f64,
     last: Option<Arc<TestView>>,
     shown: Shown,
-    call_was_wanted: bool,
+    /// Level of the last test.
+    last_level: Option<String>,
     warnings: Vec<String>,
 }
 
@@ -122,7 +123,7 @@ impl Monitor {
             test_peak_n: 0.0,
             last: None,
             shown,
-            call_was_wanted: false,
+            last_level: None,
             warnings,
             sides,
             station: station.clone(),
@@ -235,10 +236,8 @@ impl Monitor {
 
     /// The frame for the page. It takes the strip since the last view with it, so there is one viewer: the hub.
     pub fn view(&mut self, standing: &Standing) -> View {
-        if self.call_was_wanted && standing.call_wanted.is_none() {
-            self.shown.called = true;
-        }
-        self.call_was_wanted = standing.call_wanted.is_some();
+        let hidden = |level: &String| standing.hidden_levels.contains(level);
+        self.shown.called = !self.last_level.as_ref().is_some_and(hidden);
         let gate = self.gate(standing);
         let visible = gate.running.is_none();
         let now_n = self.now();
@@ -416,7 +415,7 @@ impl Monitor {
             self.analyst.hand(&ended);
             let view = summary::provisional(&ended, self.options.reference.as_ref());
             self.last = Some(Arc::new(view));
-            self.shown.called = false;
+            self.last_level = ended.about.level.clone();
             events.push(MonitorEvent::TestEnded(ended));
         }
         self.test_peak_n = 0.0;

@@ -143,6 +143,7 @@ fn no_value_of_a_level_is_shown_before_its_call() {
         ..MonitorOptions::default()
     };
     let playing = session.begin();
+    playing.standing.lock().unwrap().hidden_levels = vec!["L3".into()];
     open(&browser, &playing);
     playing.go();
     playing.until_tests(1);
@@ -160,6 +161,7 @@ fn no_value_of_a_level_is_shown_before_its_call() {
     );
     assert!(playing.wishes.lock().unwrap().contains(&called));
     playing.standing.lock().unwrap().call_wanted = None;
+    playing.standing.lock().unwrap().hidden_levels.clear();
     browser.until("the test", "!document.getElementById('measures').hidden");
 }
 
