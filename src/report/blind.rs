@@ -46,6 +46,8 @@ impl Results {
                 finding.right_trials = count(Side::Right, &finding.key);
             }
         }
+        self.mats
+            .retain(|m| m.hands.iter().all(|h| h.side == Some(Side::Midline)));
         for unpaired in &mut self.unpaired {
             // Both sides were tested: what one of them lacks may tell how it resisted.
             let tested = |side| {

@@ -218,7 +218,16 @@ impl Results {
 
 /// Every column of every table, with its kind, unit, meaning and section of the methods; itself included.
 pub fn codebook() -> Table {
-    let mut tables = Results::default().tables();
+    codebook_of(Results::default().tables())
+}
+
+/// Every column of these tables, and of the codebook itself.
+pub fn codebook_with(tables: &[&Table]) -> Table {
+    codebook_of(tables.iter().map(|t| (*t).clone()).collect())
+}
+
+/// The same of tables at hand.
+pub(super) fn codebook_of(mut tables: Vec<Table>) -> Table {
     tables.push(Table::fill("codebook", codebook_fields(), []));
     let entries: Vec<(&'static str, Column)> = tables
         .into_iter()

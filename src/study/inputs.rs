@@ -13,7 +13,14 @@ pub use super::folder::Study;
 /// Endings of recordings.
 const ENDINGS: [&str; 4] = ["csv", "tsv", "txt", "parquet"];
 /// Files that end as recordings do and are none.
-const NOT_RECORDINGS: [&str; 4] = ["roster", "calls", "readings", "sha256sums"];
+const NOT_RECORDINGS: [&str; 6] = [
+    "roster",
+    "calls",
+    "readings",
+    "sha256sums",
+    "over-ceiling",
+    "sessions",
+];
 /// Folders of a study that hold no recordings.
 const NOT_SEARCHED: [&str; 2] = ["results", "calibrations"];
 
@@ -386,7 +393,13 @@ fn doubled(names: &[String]) -> BTreeSet<String> {
 fn input_file(path: PathBuf, recording: String) -> InputFile {
     let sidecar_path = path.with_extension("toml");
     // In a study without recordings/ a trace could be called study.csv; study.toml is no sidecar of it.
-    let reserved = ["study.toml", "instrument.toml", "agreement.toml", "opened.toml"];
+    let reserved = [
+        "study.toml",
+        "instrument.toml",
+        "agreement.toml",
+        "opened.toml",
+        "draws.toml",
+    ];
     let sidecar_path = match sidecar_path.file_name() {
         Some(name) if reserved.iter().any(|r| name == *r) => path.with_extension("sidecar.toml"),
         _ => sidecar_path,

@@ -1,6 +1,7 @@
 //! `simulate`: invented data with known truth.
 
 mod device;
+mod mat;
 mod study;
 mod trace;
 

@@ -1,10 +1,10 @@
 //! `simulate trace`: one recording and its sidecar.
 
-use super::{fault, side, within};
-use crate::simulate::{self, Condition, Dice, Elastic, Fault, Hands, TraceSpec, Truth};
+use super::{fault, mat, side, within};
+use crate::simulate::{self, Condition, Dice, Elastic, Fault, Hands, SimulatedTests, TraceSpec};
 use crate::study::anatomy;
-use crate::trace::{About, Side, Trace};
-use anyhow::bail;
+use crate::trace::{About, Side};
+use anyhow::{Context, bail};
 use clap::Args as ClapArgs;
 use std::path::{Path, PathBuf};
 
@@ -16,11 +16,12 @@ Examples:
   tautpoint simulate trace --out early.csv --fault sprung-early --level L3 --side left
   tautpoint simulate trace --out both.csv --bilateral --asymmetry 30
   tautpoint simulate trace --out scan.csv --tests 6 --marker
+  tautpoint simulate trace --out mat.csv --mat --bilateral --level L3
 
 Conditions: clean, sharp-knee, soft-knee, rate-80, noisy, breathing, spiky, dropped, offset, relaxing, friction,
 early-sprung, toe-only, force-only, curved-toe, drawn-out, two-times.
-Faults: sprung-early, inside-the-toe, shallow, deep, quick, unsteady-hold, came-off, uneven-springs, over-ceiling,
-press.")]
+Faults: sprung-early, inside-the-toe, shallow, deep, quick, unsteady-hold, came-off, uneven-springs, uneven-hands
+(with --bilateral), off-the-line, over-ceiling, press.")]
 pub(super) struct TraceArgs {
     /// The trace file to make; the sidecar gets the same name ending in .toml.
     #[arg(long, value_name = "FILE")]
@@ -120,6 +121,8 @@ pub(super) struct TraceArgs {
     /// Side to write into the sidecar.
     #[arg(long, value_parser = side, conflicts_with = "bilateral")]
     side: Option<Side>,
+    #[command(flatten)]
+    mat: mat::MatArgs,
 }
 
 pub(super) fn make(args: &TraceArgs) -> anyhow::Result<String> {
@@ -136,7 +139,7 @@ pub(super) fn make(args: &TraceArgs) -> anyhow::Result<String> {
     if let Some(level) = args.level.as_deref().filter(|l| anatomy::rank(l).is_none()) {
         bail!("--level is {level}; expected C2 to C7, T1 to T12, L1 to L5, sacral_base or SI");
     }
-    let (trace, truths, sensor) = simulated(args)?;
+    let (made, sensor) = simulated(args)?;
     let about = About {
         level: args.level.clone(),
         side: args.side,
@@ -148,11 +151,24 @@ pub(super) fn make(args: &TraceArgs) -> anyhow::Result<String> {
         "condition".to_owned(),
         toml::Value::String(args.condition.word().to_owned()),
     );
-    let text = simulate::sidecar_text(&about, &truths, more)?;
-    write_pair(&args.out, &simulate::trace_text(&trace, &sensor), &sidecar, &text)?;
+    let recording = match args.mat.mat {
+        true => {
+            let mat = args.mat.simulate(&made, args.seed)?;
+            more.extend(mat.truth_table());
+            let text = simulate::sidecar_text(&about, &made.truths, more)?;
+            let mut table: toml::Table = toml::from_str(&text).context("the sidecar just made")?;
+            table.insert("mat".to_owned(), toml::Value::Table(mat.mat_table()));
+            (mat.text(), toml::to_string(&table)?)
+        }
+        false => (
+            simulate::trace_text(&made.trace, &sensor),
+            simulate::sidecar_text(&about, &made.truths, more)?,
+        ),
+    };
+    write_pair(&args.out, &recording.0, &sidecar, &recording.1)?;
     Ok(format!(
         "{} samples, truth in {}",
-        trace.time_s.len(),
+        made.trace.time_s.len(),
         sidecar.display()
     ))
 }
@@ -167,7 +183,7 @@ fn write_pair(trace: &Path, trace_text: &str, sidecar: &Path, sidecar_text: &str
     Ok(())
 }
 
-fn simulated(args: &TraceArgs) -> anyhow::Result<(Trace, Vec<Truth>, simulate::Sensor)> {
+fn simulated(args: &TraceArgs) -> anyhow::Result<(SimulatedTests, simulate::Sensor)> {
     let mut dice = Dice::stream(args.seed, 9);
     let spec = spec(args, &mut dice)?;
     let sensor = spec.sensor.clone();
@@ -179,19 +195,22 @@ fn simulated(args: &TraceArgs) -> anyhow::Result<(Trace, Vec<Truth>, simulate::S
         };
         let (left, right) = (spec.tissue.scaled(-half), spec.tissue.scaled(half));
         let made = simulate::simulate_bilateral(&left, &right, &spec.examiner, &sensor, hands, args.seed);
-        return Ok((made.trace, made.truths, sensor));
+        return Ok((made, sensor));
     }
     let mut specs = vec![spec];
     for _ in 1..args.tests.unwrap_or(1) {
         specs.push(self::spec(args, &mut dice)?);
     }
     let made = simulate::simulate_scan(&specs, args.marker, args.seed);
-    Ok((made.trace, made.truths, sensor))
+    Ok((made, sensor))
 }
 
 /// The condition's draw with what the command line says instead.
 fn spec(args: &TraceArgs, dice: &mut Dice) -> anyhow::Result<TraceSpec> {
     let mut spec = args.condition.spec(dice);
+    if args.mat.mat {
+        spec.sensor.rate_hz = mat::RATE_HZ;
+    }
     if let Elastic::Knee {
         take_up_n_per_mm,
         end_feel_n_per_mm,

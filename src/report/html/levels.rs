@@ -138,7 +138,7 @@ pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) ->
 }
 
 /// The level and what else only these tests share.
-fn heading(test: &Test) -> String {
+pub fn heading(test: &Test) -> String {
     let a = &test.about;
     let level = match (a.covers.first(), a.covers.last()) {
         (Some(first), Some(last)) if first != last => {

@@ -16,6 +16,9 @@ use sha2::{Digest, Sha256};
 /// Up to this many tests each gets its figure; above, only those worth a look.
 pub const FIGURES_AT_MOST: usize = 60;
 
+pub(super) use choose::{Names, safe_name};
+pub(super) use levels::{Context, heading as test_heading};
+
 const TEMPLATE: &str = include_str!("page.html");
 pub(super) const STYLE: &str = include_str!("style.css");
 
@@ -150,7 +153,12 @@ pub fn page(results: &Results, options: &PageOptions) -> Result<String> {
 
 /// The hash that lets this style sheet in and no other.
 pub(super) fn style_hash() -> String {
-    format!("sha256-{}", base64(&Sha256::digest(STYLE.as_bytes())))
+    content_hash(STYLE)
+}
+
+/// The hash by which a page lets in this style sheet or script and no other (CSP level 3).
+pub(super) fn content_hash(text: &str) -> String {
+    format!("sha256-{}", base64(&Sha256::digest(text.as_bytes())))
 }
 
 /// Base 64 with padding (RFC 4648, section 4).

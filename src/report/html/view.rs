@@ -9,6 +9,7 @@ use super::{Drawn, FIGURES_AT_MOST, FiguresChoice, Of, PageOptions};
 use crate::error::Severity;
 use crate::plot::text;
 use crate::report::blind::BLINDED;
+use crate::report::followed::{Followed, followed};
 use crate::report::{PRECONDITIONING, Results};
 use crate::study::anatomy;
 use crate::technique::Remark;
@@ -57,6 +58,17 @@ struct ScanView {
     findings: Option<Table>,
     levels: Vec<Level>,
     compact: Option<Table>,
+    /// Regions of this scan that a later session looked at again.
+    followed: Vec<FollowedView>,
+}
+
+/// A region, what was found there, and what each of its levels was found to be afterwards.
+#[derive(Debug, Serialize)]
+struct FollowedView {
+    region: String,
+    why: String,
+    later: String,
+    levels: Vec<String>,
 }
 
 #[derive(Debug, Serialize)]
@@ -82,10 +94,11 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
     let panels = drawn.iter().filter(|d| matches!(d.of, Of::Test(_))).count();
     let settings = methods::settings(results);
     let (first, other) = remark_groups(&results.remarks);
+    let followed = followed(results);
     let scan_views = scans
         .iter()
         .enumerate()
-        .map(|(i, scan)| scan_view(results, scan, i, drawn))
+        .map(|(i, scan)| scan_view(results, scan, i, drawn, &followed))
         .collect();
     View {
         title: results
@@ -131,7 +144,13 @@ fn counts(results: &Results, scans: &[Scan<'_>]) -> String {
     )
 }
 
-fn scan_view(results: &Results, scan: &Scan<'_>, index: usize, drawn: &[Drawn]) -> ScanView {
+fn scan_view(
+    results: &Results,
+    scan: &Scan<'_>,
+    index: usize,
+    drawn: &[Drawn],
+    followed: &[Followed],
+) -> ScanView {
     let few = results.tests.len() <= FIGURES_AT_MOST;
     let overview = drawn
         .iter()
@@ -146,7 +165,43 @@ fn scan_view(results: &Results, scan: &Scan<'_>, index: usize, drawn: &[Drawn]) 
         overview,
         findings: tables::findings(scan, results.settings.compare.confidence, results.blinded),
         levels: levels::levels(results, scan, drawn, few),
+        followed: followed
+            .iter()
+            .filter(|f| is_of(scan, f))
+            .map(followed_view)
+            .collect(),
         compact: (!few && !scan.tests.is_empty()).then(|| tables::compact(results, scan)),
+    }
+}
+
+/// Whether the region was found in this scan.
+fn is_of(scan: &Scan<'_>, followed: &Followed) -> bool {
+    let of = &followed.scan;
+    scan.key
+        == (
+            of.subject.as_deref(),
+            of.examiner.as_deref(),
+            of.session.as_deref(),
+        )
+}
+
+fn followed_view(followed: &Followed) -> FollowedView {
+    let who = [
+        ("session", &followed.later.session),
+        ("examiner", &followed.later.examiner),
+    ];
+    let who = who
+        .into_iter()
+        .filter_map(|(word, code)| Some(format!("{word} {}", code.as_ref()?)));
+    FollowedView {
+        region: followed.region.clone(),
+        why: followed.why.clone(),
+        later: who.collect::<Vec<_>>().join(", "),
+        levels: followed
+            .levels
+            .iter()
+            .map(|l| format!("{}: {}", anatomy::label(&l.level), l.words))
+            .collect(),
     }
 }
 
