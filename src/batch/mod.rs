@@ -1,7 +1,9 @@
 //! Paths to results: read, analyse every recording on all cores, compare, and look at technique.
 
 mod bench;
+mod mats;
 mod naming;
+mod reference;
 pub mod output;
 pub mod sums;
 
@@ -9,6 +11,7 @@ use crate::agreement::registered::{Registered, settings_hash};
 use crate::agreement::spread;
 use crate::compare::{CompareContext, compare};
 use crate::error::{Error, Problem, Result, Severity};
+use crate::mat::MatTest;
 use crate::read::recording::{Source, read_recording};
 use crate::read::{ReadTrace, sha256_hex};
 use crate::report::{Exclusion, InputFile, Results, spring_exclusions};
@@ -45,6 +48,8 @@ pub struct Options<'a> {
 /// What one recording gave.
 struct Outcome {
     tests: Vec<Test>,
+    /// Those on a pressure mat as their figures need them.
+    mats: Vec<MatTest>,
     /// Name of the plan its tests were matched with.
     plan: Option<String>,
     problems: Vec<Problem>,
@@ -75,7 +80,7 @@ pub fn run(paths: &[PathBuf], options: &Options) -> Result<Results> {
     );
     let outcomes = analyse_all(&inputs, &study, &settings, &bench, options);
     let hidden = study.hidden() || opened::any_hidden(inputs.files.iter().map(|f| f.path.as_path()));
-    let mut results = gather(inputs, study, settings, sources, outcomes);
+    let mut results = gather(inputs, study, settings, sources, outcomes, options.plan.as_ref());
     match (hidden, options.keep_hidden) {
         (true, false) => results.hide_sides(),
         (hidden, _) => results.blinded = hidden,
@@ -143,6 +148,7 @@ fn one_recording(
     let (sidecar, mut problems) = Sidecar::read(&file.sidecar_path, &file.sidecar);
     let mut outcome = Outcome {
         tests: Vec::new(),
+        mats: Vec::new(),
         plan: None,
         problems: Vec::new(),
         exclusions: Vec::new(),
@@ -159,18 +165,18 @@ fn one_recording(
     }
     let mut about = sidecar.about.clone();
     about.site = about.site.or_else(|| study.site.clone());
+    let source = Source {
+        path: &file.path,
+        recording: &file.recording,
+        sidecar_name: &file.sidecar,
+        sidecar: &sidecar,
+        study,
+        calibrations: &bench.calibrations,
+        strict: options.strict,
+    };
     let read = if any_error(&problems) {
         Err(None)
     } else {
-        let source = Source {
-            path: &file.path,
-            recording: &file.recording,
-            sidecar_name: &file.sidecar,
-            sidecar: &sidecar,
-            study,
-            calibrations: &bench.calibrations,
-            strict: options.strict,
-        };
         read_recording(&source, about).map_err(Some)
     };
     match read {
@@ -189,6 +195,9 @@ fn one_recording(
                     &mut problems,
                 );
                 bench.finish(&read.calibrated, &mut outcome.tests);
+                if let (Some(record), Some(mat)) = (&read.mat, source.mat()) {
+                    mats::finish(&mat, record, &mut outcome.tests, &mut outcome.mats, &mut problems);
+                }
             }
         }
         Err(error) => {
@@ -235,7 +244,7 @@ fn measure(
     };
     match signal::analyze(&read.trace, settings, &|shapes| named.name(shapes)) {
         Ok(Measured { tests, bumps }) => {
-            outcome.plan = named.plan_used(&tests);
+            outcome.plan = named.plan_used(&tests).or_else(|| sidecar.plan.clone());
             outcome.tests = tests;
             for [begin, end] in bumps {
                 outcome.exclusions.push(Exclusion {
@@ -280,6 +289,7 @@ fn gather(
     settings: Settings,
     setting_sources: Vec<(String, String)>,
     outcomes: Vec<Outcome>,
+    given: Option<&Plan>,
 ) -> Results {
     let mut results = Results {
         title: study.title.clone(),
@@ -297,7 +307,11 @@ fn gather(
         let plan = outcome
             .plan
             .as_deref()
-            .and_then(|name| study.plan(name))
+            .and_then(|name| {
+                study
+                    .plan(name)
+                    .or_else(|| given.filter(|p| p.name == name).cloned())
+            })
             .or_else(|| study.default_plan.clone());
         if let Some(plan) = plan {
             for test in &outcome.tests {
@@ -305,6 +319,7 @@ fn gather(
             }
         }
         results.tests.extend(outcome.tests);
+        results.mats.extend(outcome.mats);
         results.problems.extend(outcome.problems);
         results.exclusions.extend(outcome.exclusions);
         results.inputs.push(outcome.input);
@@ -327,6 +342,8 @@ fn gather(
         .map(|(scan, plan)| coverage(scan, &plan))
         .collect();
     results.remarks = remarks(&results.tests, &coverage, &results.settings);
+    results.reference = reference::reference(&study, &results.tests);
+    results.plans = coverage;
     results.findings = comparison.findings;
     results.unpaired = comparison.unpaired;
     results.exclusions.extend(spring_exclusions(&results.tests));

@@ -204,12 +204,19 @@ fn provisional_value(side: &ProvisionalSide, measure: Measure) -> Option<f64> {
 
 fn row(measure: Measure, value: f64, u95: Option<f64>, reference: Option<&Reference>) -> Option<Row> {
     let info = measure.info();
-    let print = |v: f64| format!("{v:.*}", info.decimals);
+    // An interval that would print as nothing takes a decimal more, and its value with it.
+    let finer = u95.map_or(0, |u| {
+        let shows = |extra: &usize| u >= 0.5 * 0.1_f64.powi((info.decimals + extra) as i32);
+        (0..2).find(shows).unwrap_or(2)
+    });
+    let print = |v: f64| format!("{v:.*}", info.decimals + finer);
     value.is_finite().then(|| Row {
         label: info.label,
         unit: info.unit,
         value: print(value),
         u95: u95.filter(|u| u.is_finite()).map(print),
-        reference: reference.and_then(|r| r.value(measure)).map(print),
+        reference: reference
+            .and_then(|r| r.value(measure))
+            .map(|v| format!("{v:.*}", info.decimals)),
     })
 }

@@ -65,7 +65,7 @@ pub(super) fn read(bytes: &[u8], file: &str, given: Given<'_>) -> Result<Assembl
 }
 
 /// The delimiter under which most headings are known, and the headings.
-fn split_header(header: &[u8], mapping: &ColumnMapping) -> (u8, Vec<String>) {
+pub(super) fn split_header(header: &[u8], mapping: &ColumnMapping) -> (u8, Vec<String>) {
     let mut best = (0, 0, b',', Vec::new());
     for delimiter in [b',', b';', b'\t'] {
         let mut headings: Vec<String> = split_quoted(header, delimiter)

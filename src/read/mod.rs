@@ -1,4 +1,4 @@
-//! Files to traces: delimited text and Parquet.
+//! Files to traces: delimited text and Parquet, of load cells and of pressure mats.
 //!
 //! Both readers fill plain columns of raw numbers; which column is what ([`headings`]), units, sides and the
 //! invariants of a [`Trace`] ([`assemble`]) are settled in one place for both.
@@ -11,13 +11,16 @@ pub mod counts;
 mod delimited;
 mod headings;
 mod lines;
+pub mod mat;
 mod parquet;
+mod parquet_mat;
 pub mod readings;
 pub mod recording;
 pub mod validity;
 
 use crate::calibrate::Calibration;
 use crate::error::{Error, Problem, Result};
+use crate::mat::MatRecord;
 use crate::study::mapping::ColumnMapping;
 use crate::trace::{About, Trace};
 use assemble::Given;
@@ -38,6 +41,8 @@ pub struct ReadTrace {
     pub bytes: u64,
     /// Columns whose calibration is known, with it.
     pub calibrated: Vec<Calibrated>,
+    /// What a pressure mat gave beside the trace.
+    pub mat: Option<Box<MatRecord>>,
 }
 
 /// Reads one recording.
@@ -127,6 +132,7 @@ fn from_bytes(bytes: &[u8], recording: &str, given: Given<'_>) -> Result<ReadTra
         sha256: sha256_hex(bytes),
         bytes: bytes.len() as u64,
         calibrated: assembled.calibrated,
+        mat: None,
     })
 }
 

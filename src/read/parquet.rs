@@ -26,7 +26,7 @@ pub(super) fn read(bytes: &[u8], file: &str, given: Given<'_>) -> Result<Assembl
     for wanted in &layout.wanted {
         let kind = fields.get(wanted.index).map(|(_, kind)| kind);
         if let Some(kind) = kind.filter(|k| !is_number(k)) {
-            return Err(not_numbers(file, wanted, kind).into());
+            return Err(not_numbers(file, &wanted.heading, kind).into());
         }
     }
     let values = guarded(file, || columns(bytes, file, &layout, &fields))?;
@@ -42,7 +42,7 @@ pub(super) fn read(bytes: &[u8], file: &str, given: Given<'_>) -> Result<Assembl
     assemble(file, given, layout, values, &|_| None)
 }
 
-fn unreadable(file: &str, why: &str) -> Problem {
+pub(super) fn unreadable(file: &str, why: &str) -> Problem {
     Problem::error(
         file,
         format!("Parquet that cannot be read ({})", shown(why)),
@@ -52,7 +52,7 @@ fn unreadable(file: &str, why: &str) -> Problem {
 }
 
 /// polars panics on some damaged files; a damaged file is one file's fault and must not end a batch.
-fn guarded<T>(file: &str, read: impl FnOnce() -> Result<T, Problem>) -> Result<T, Problem> {
+pub(super) fn guarded<T>(file: &str, read: impl FnOnce() -> Result<T, Problem>) -> Result<T, Problem> {
     std::panic::catch_unwind(std::panic::AssertUnwindSafe(read))
         .unwrap_or_else(|_| Err(unreadable(file, "damaged")))
 }
@@ -67,19 +67,19 @@ fn fields(bytes: &[u8], file: &str) -> Result<Vec<(String, ArrowDataType)>, Prob
         .collect())
 }
 
-fn is_number(kind: &ArrowDataType) -> bool {
+pub(super) fn is_number(kind: &ArrowDataType) -> bool {
     use ArrowDataType::{Float32, Float64, Int32, Int64, Null, UInt32, UInt64};
     matches!(kind, Int32 | Int64 | UInt32 | UInt64 | Float32 | Float64 | Null)
 }
 
-fn not_numbers(file: &str, wanted: &Wanted, kind: &ArrowDataType) -> Problem {
+pub(super) fn not_numbers(file: &str, heading: &str, kind: &ArrowDataType) -> Problem {
     Problem::error(
         file,
         format!("a column of type {kind:?}"),
         "a column of numbers: floating point or whole, of 32 or 64 bits",
         "write the column as float64",
     )
-    .in_column(&wanted.heading)
+    .in_column(heading)
 }
 
 fn columns(

@@ -2,6 +2,7 @@
 
 use super::assemble::Given;
 use super::calibrations::Calibrations;
+use super::mat::{MatSource, read_mat};
 use super::{ReadTrace, read_file};
 use crate::calibrate::{Calibration, Day, Validity};
 use crate::error::{Error, Problem, Result};
@@ -32,13 +33,18 @@ pub struct Source<'a> {
 pub fn read_recording(source: &Source<'_>, about: About) -> Result<ReadTrace> {
     let (chosen, absent) = source.choose();
     let about_day = day(&about);
-    let given = Given {
-        mapping: &source.sidecar.columns,
-        about,
-        calibrations: &chosen,
-        left_open: source.sidecar.status.as_deref() == Some("open"),
+    let read = match source.mat() {
+        Some(mat) => read_mat(&mat, about, &chosen),
+        None => {
+            let given = Given {
+                mapping: &source.sidecar.columns,
+                about,
+                calibrations: &chosen,
+                left_open: source.sidecar.status.as_deref() == Some("open"),
+            };
+            read_file(source.path, source.recording, given)
+        }
     };
-    let read = read_file(source.path, source.recording, given);
     let mut read = match (read, absent) {
         (Err(Error::Data(p)), Some(absent)) if p.found == super::counts::COUNTS => {
             return Err(absent.into());
@@ -71,6 +77,17 @@ fn day(about: &About) -> Option<Day> {
 }
 
 impl Source<'_> {
+    /// The same as a pressure mat's, when its sidecar has `[mat]`.
+    pub fn mat(&self) -> Option<MatSource<'_>> {
+        self.sidecar.mat.as_ref().map(|setup| MatSource {
+            path: self.path,
+            recording: self.recording,
+            setup,
+            mapping: &self.sidecar.columns,
+            settings: &self.study.settings.mat,
+        })
+    }
+
     /// The calibrations named, and a problem when one of the names is not known.
     fn choose(&self) -> (Vec<&Calibration>, Option<Problem>) {
         let (names, file) = match self.sidecar.calibrations.as_slice() {

@@ -36,13 +36,14 @@ pub struct Episode {
 }
 
 /// What the feed needs for one side of a conditioned trace: what a live stream has, and what only a whole recording
-/// can say (its rate, that it is small-scale data, that it began with the hand on).
+/// can say: its rate; that it is small-scale data, whose limits are its noise as a whole; that it began with the hand on.
 pub fn feed_settings(c: &Conditioned, side: &SideSignals, settings: &Settings) -> FeedSettings {
     let mut feed = FeedSettings::live(c.grid.rate_hz(), side.displacement.is_some(), settings);
     let (low, high) = range(&side.force.y);
     if high - low < SMALL_FORCE_N {
         let floor = FLOOR_RANGE_SHARE * (high - low);
         feed.detect.contact_floor_n = feed.detect.contact_floor_n.min(floor);
+        feed.known_noise[0] = side.force.noise_sd;
     }
     if let Some(x) = &side.displacement {
         let (low, high) = range(&x.y);

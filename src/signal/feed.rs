@@ -35,6 +35,9 @@ pub struct FeedSettings {
     pub has_displacement: bool,
     /// A force zero known beforehand; live there is none.
     pub zero_n: Option<f64>,
+    /// White noise of one raw sample of force and displacement that is known beforehand: what is measured underway
+    /// counts only when it is more. Live it is 0.
+    pub known_noise: [f64; 2],
 }
 
 impl FeedSettings {
@@ -47,6 +50,7 @@ impl FeedSettings {
             plinth_compliance_mm_per_n: settings.instrument.plinth_compliance_mm_per_n,
             has_displacement,
             zero_n: None,
+            known_noise: [0.0; 2],
         }
     }
 }
@@ -218,11 +222,12 @@ impl Feed {
 
     /// The first stretch is full: the detector begins, with all of it.
     fn begin(&mut self, events: &mut Vec<Event>) {
+        let [force_noise_n, displacement_noise_mm] = self.noise_sd();
         let settings = DetectorSettings {
             rate_hz: self.settings.rate_hz,
             detect: self.settings.detect.clone(),
-            force_noise_n: self.force_seen.noise_sd(),
-            displacement_noise_mm: self.displacement_seen.noise_sd(),
+            force_noise_n,
+            displacement_noise_mm,
             zero_n: self.settings.zero_n,
             has_displacement: self.displacement.is_some(),
         };
@@ -237,9 +242,18 @@ impl Feed {
         self.detector = Some(detector);
     }
 
+    fn noise_sd(&self) -> [f64; 2] {
+        let [force, displacement] = self.settings.known_noise;
+        [
+            self.force_seen.noise_sd().max(force),
+            self.displacement_seen.noise_sd().max(displacement),
+        ]
+    }
+
     fn measure_noise(&mut self) {
+        let [force_n, displacement_mm] = self.noise_sd();
         if let Some(detector) = &mut self.detector {
-            detector.set_noise(self.force_seen.noise_sd(), self.displacement_seen.noise_sd());
+            detector.set_noise(force_n, displacement_mm);
         }
         let next = 2 * self.next_noise;
         if next as f64 * self.step_s > LAST_NOISE_S {

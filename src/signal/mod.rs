@@ -23,6 +23,8 @@ pub mod contact;
 pub mod found;
 pub mod groups;
 pub mod measure;
+pub mod mat;
+pub mod mat_frames;
 
 use crate::error::{Error, Problem};
 use crate::settings::Settings;

@@ -128,10 +128,10 @@ fn tests_and_springs_are_the_same_live_and_from_the_file_in_every_condition() {
     let full = std::env::var("TAUTPOINT_FULL_TESTS").as_deref() == Ok("1");
     let (mut wrong, mut springs) = (Vec::new(), 0);
     for condition in Condition::ALL.into_iter().chain(Condition::OUTSIDE_THE_LAW) {
-        for seed in 0..if full { 40 } else { 5 } {
+        for seed in 0..if full { 40 } else { 2 } {
             let spec = condition.spec(&mut Dice::stream(seed, 9));
             let trace = simulate(&spec, seed).trace;
-            let stretch = [1, 7, 33, 200, 4096][seed as usize % 5];
+            let stretch = [1, 66, 7, 200, 4096][(seed as usize + condition as usize) % 5];
             let name = format!("{} seed {seed}", condition.word());
             springs += held(
                 &name,
@@ -144,7 +144,7 @@ fn tests_and_springs_are_the_same_live_and_from_the_file_in_every_condition() {
         }
     }
     verdict(&wrong);
-    assert!(springs > 17 * 5 * 2, "{springs} springs compared");
+    assert!(springs > 17 * 2 * 2, "{springs} springs compared");
 }
 
 #[test]

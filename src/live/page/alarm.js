@@ -101,6 +101,6 @@ export class Alarm {
     document.body.classList.toggle("mute", !on);
     this.button.setAttribute("aria-pressed", String(on));
     say(this.button.firstChild, on ? "Turn sound off" : "Turn sound on");
-    say(get("sound-state"), on ? "Sound is on." : (this.fault ?? "Sound is off: the alarm is on screen only."));
+    say(get("sound-state"), on ? "Sound is on." : (this.fault ?? "Sound is off: alarm on screen only."));
   }
 }

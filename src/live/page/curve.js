@@ -39,7 +39,7 @@ export class Curve {
     const f = this.figure;
     if (!f.begin()) return;
     if (empty) {
-      f.label(view.hidden ? "" : "Nothing yet: lean in, and the curve begins here.", f.left, f.height / 2, f.colours.quiet);
+      if (!view.hidden) f.label("It begins with the next touch.", 0, 2 * f.size, f.colours.quiet);
       return;
     }
     const xs = [...curves.flat().map((p) => p[0]), ...before.flatMap((c) => c.displacement_mm)];
@@ -58,7 +58,8 @@ export class Curve {
     for (const c of before) this.line(c.displacement_mm.map((x, i) => [x, c.force_n[i]]), f.colours.hair, 1.5);
     curves.forEach((points, k) => this.line(points, f.colourOf(k), Math.max(1.6, f.size / 8)));
     const onsets = view.onsets.some(Boolean) ? view.onsets : (this.last?.sides ?? []).map((s) => s.onset);
-    onsets.forEach((onset, k) => this.mark(onset, k, view));
+    onsets.forEach((onset, k) => this.mark(onset, k));
+    this.names(onsets, view);
   }
 
   line(points, colour, width) {
@@ -71,7 +72,7 @@ export class Curve {
     c.stroke();
   }
 
-  mark(onset, k, view) {
+  mark(onset, k) {
     if (!onset || onset.displacement_mm < this.figure.x[0] || onset.displacement_mm > this.figure.x[1]) return;
     const f = this.figure;
     const c = f.context;
@@ -88,9 +89,18 @@ export class Curve {
     c.beginPath();
     c.arc(x, f.py(onset.force_n), f.size / 3, 0, 2 * Math.PI);
     c.fill();
-    const side = view.sides.length > 1 && view.sides[k] ? `${view.sides[k]}: ` : "";
-    const words = `${side}onset ${onset.displacement_mm.toFixed(1)} mm${onset.provisional ? ", provisional" : ""}`;
-    const right = x < f.width * 0.55;
-    f.label(words, x + (right ? 6 : -6), f.top + f.size * (1 + 1.3 * k), f.colours.ink, right ? "left" : "right", "middle");
+  }
+
+  // Both hands' onsets in one place, beside the first line.
+  names(onsets, view) {
+    const f = this.figure;
+    const known = onsets.map((o, k) => o && { ...o, side: view.sides[k] }).filter(Boolean);
+    if (!known.length) return;
+    const name = (o) => `${known.length > 1 && o.side ? `${o.side} ` : ""}onset ${o.displacement_mm.toFixed(1)} mm`;
+    const lines = known.map(name);
+    if (known.some((o) => o.provisional)) lines.push("provisional");
+    const x = f.px(Math.min(...known.map((o) => o.displacement_mm)));
+    const room = x - f.left > 10 * f.size;
+    lines.forEach((line, i) => f.label(line, room ? x - 6 : x + 6, f.top + f.size * (0.8 + 1.25 * i), f.colours.ink, room ? "right" : "left", "middle"));
   }
 }

@@ -24,8 +24,8 @@ export class Figure {
     const style = getComputedStyle(document.documentElement);
     const colour = (name) => style.getPropertyValue(name).trim();
     this.colours = { ink: colour("--ink"), quiet: colour("--quiet"), hair: colour("--hair"), band: colour("--band"), accent: colour("--accent"), paper: colour("--paper") };
-    this.size = Math.max(12, Math.min(20, width / 55));
-    this.left = 3.1 * this.size;
+    this.size = Math.max(12, Math.min(20, window.innerWidth / 90));
+    this.left = 3.9 * this.size;
     this.bottom = 1.7 * this.size;
     const c = this.context;
     c.setTransform(scale, 0, 0, scale, 0, 0);
@@ -42,7 +42,8 @@ export class Figure {
     this.py = (v) => this.height - this.bottom - ((v - y[0]) / (y[1] - y[0])) * (this.height - this.bottom - this.top);
   }
 
-  axes(xUnit, yUnit, xLabel = (v) => String(v)) {
+  // The unit stands at the last tick upwards, and at one end along.
+  axes(xUnit, yUnit, { label = (v) => String(v), unitFirst = false } = {}) {
     const c = this.context;
     c.strokeStyle = this.colours.quiet;
     c.lineWidth = 1;
@@ -65,20 +66,22 @@ export class Figure {
     }
     const xs = ticks(this.x, Math.max(2, (this.width - this.left) / (5 * this.size)));
     c.textBaseline = "top";
+    const marked = unitFirst ? 0 : xs.length - 1;
     xs.forEach((v, i) => {
       const x = Math.round(this.px(v)) + 0.5;
       c.beginPath();
       c.moveTo(x, this.height - this.bottom);
       c.lineTo(x, this.height - this.bottom + 4);
       c.stroke();
-      const end = i === xs.length - 1;
-      c.textAlign = end && x > this.width - 3 * this.size ? "right" : "center";
-      c.fillText(end ? `${xLabel(v)} ${xUnit}` : xLabel(v), end && c.textAlign === "right" ? this.width - this.right : x, this.height - this.bottom + 6);
+      const words = i === marked ? `${label(v)} ${xUnit}` : label(v);
+      const over = x + c.measureText(words).width / 2 > this.width;
+      c.textAlign = over ? "right" : "center";
+      c.fillText(words, over ? this.width : x, this.height - this.bottom + 6);
     });
   }
 
-  // A level line with its name on it.
-  level(value, words, colour, dash, above = true) {
+  // A level line; its name comes when the curves are drawn, so that it can be read over them.
+  level(value, colour, dash) {
     const c = this.context;
     const y = Math.round(this.py(value)) + 0.5;
     c.strokeStyle = colour;
@@ -89,7 +92,6 @@ export class Figure {
     c.lineTo(this.width - this.right, y);
     c.stroke();
     c.setLineDash([]);
-    this.label(words, this.left + 6, y + (above ? -4 : 4), colour, "left", above ? "bottom" : "top");
   }
 
   // Words with paper behind them, so that a line does not strike them out.

@@ -43,7 +43,7 @@ const stream = new Stream({
   strip: (part) => strip.add(part),
   last(test) {
     curve.last = test;
-    summary(test);
+    summary(test, frame?.hidden);
     if (test && test.number !== lastNumber) say(get("spoken"), spoken(test));
     lastNumber = test?.number ?? null;
   },
@@ -61,6 +61,7 @@ function take(view) {
     strip.add(view.strip);
     curve.add(view.strip, view.now != null && view.now.phase !== "off");
   }
+  if (!curve.last) summary(null, view.hidden);
   alarm.set(view.alarm);
   standing(view);
   requestAnimationFrame(show);
@@ -72,33 +73,35 @@ const age = () => (frame?.age_ms == null ? Infinity : frame.age_ms + frame.late_
 function show() {
   if (!frame) return;
   const silent = age() > OLD_MS;
-  document.body.classList.toggle("silent", silent || !frame.now);
-  const now = performance.now();
-  get("hidden").hidden = !frame.hidden;
+  const now = silent ? null : frame.now;
+  const clock = performance.now();
+  document.body.classList.toggle("silent", !now);
+  document.body.classList.toggle("hiding", Boolean(frame.hidden));
+  get("hidden").hidden = !frame.hidden || Boolean(frame.standing.call_wanted);
   say(get("hidden"), frame.hidden);
-  get("phase").hidden = get("springs").hidden = silent || !frame.now;
-  get("sides").hidden = silent || !frame.now || frame.now.sides.length < 2;
-  if (silent) say(get("number"), "no signal");
-  else if (!frame.now) say(get("number"), frame.hidden ? "" : "–");
-  else if (now - numberAt > NUMBER_EVERY_MS || get("number").textContent === "no signal") {
-    numberAt = now;
-    say(get("number"), newtons(frame.now.total_n));
-    numbers(frame);
+  if (!now) {
+    say(get("number"), silent ? "no signal" : frame.hidden ? "" : "–");
+    for (const id of ["sides", "phase", "springs"]) say(get(id), "");
+  } else {
+    if (clock - numberAt > NUMBER_EVERY_MS || get("phase").textContent === "") {
+      numberAt = clock;
+      numbers(frame, now);
+    }
+    say(get("phase"), PHASES[now.phase] ?? "");
+    say(get("springs"), `${now.springs} ${now.springs === 1 ? "spring" : "springs"} · highest ${newtons(now.peak_n)} N`);
   }
-  if (frame.now && !silent) {
-    say(get("phase"), PHASES[frame.now.phase] ?? "");
-    const n = frame.now.springs;
-    say(get("springs"), `${n} ${n === 1 ? "spring" : "springs"} · highest ${newtons(frame.now.peak_n)} N`);
-  }
-  if (still.matches && now - drawnAt < 500) return;
-  drawnAt = now;
+  if (still.matches && clock - drawnAt < 500) return;
+  drawnAt = clock;
   strip.draw(frame);
   curve.draw(frame);
 }
 
-function numbers(view) {
-  const sides = view.now.sides.map((s, k) => make("span", null, make("b", view.sides[k] ?? ""), newtons(s.force_n)));
-  if (sides.length > 1) get("sides").replaceChildren(...sides);
+function numbers(view, now) {
+  say(get("number"), newtons(now.total_n));
+  const several = now.sides.length > 1;
+  const sides = now.sides.map((s, k) => make("span", null, make("b", view.sides[k] ?? ""), newtons(s.force_n)));
+  get("sides").hidden = !several;
+  if (several) get("sides").replaceChildren(...sides);
 }
 
 function standing(view) {

@@ -47,13 +47,41 @@ export class Strip {
     f.right = view.sides.length > 1 ? 4 * f.size : f.size;
     f.scale([-SPAN_S, 0], [Math.min(-0.02 * ceiling, least), roundUp(Math.max(1.12 * ceiling, 1.04 * most))]);
     view.onsets.forEach((onset) => this.band(onset));
-    f.axes("s", "N", (v) => (v === 0 ? "now" : String(v).replace("-", "−")));
-    f.level(ceiling, `ceiling ${ceiling} N, ${view.ceiling.region}${view.ceiling.assumed ? " (lowest: no level is set)" : ""}`, f.colours.ink, [7, 4]);
-    view.sides.forEach((side, k) => this.line(k, begin, side));
+    f.axes("s", "N", { label: (v) => (v === 0 ? "now" : String(v).replace("-", "−")), unitFirst: true });
+    f.level(ceiling, f.colours.ink, [7, 4]);
+    view.sides.forEach((_, k) => this.line(k, begin));
+    this.names(view);
     c.lineWidth = 1;
   }
 
-  line(k, begin, side) {
+  names(view) {
+    const f = this.figure;
+    const { region, ceiling_n: ceiling, assumed } = view.ceiling;
+    f.label(`ceiling ${ceiling} N, ${region}${assumed ? " (lowest: no level is set)" : ""}`, f.left + 6, f.py(ceiling) - 4, f.colours.ink);
+    // Two hands' onsets lie close together: one name serves both.
+    const known = view.onsets.filter(Boolean);
+    if (known.length) {
+      const highest = known.reduce((a, b) => (b.force_n > a.force_n ? b : a));
+      const about = known.map((o) => Math.round(o.force_n) + (o.force_u95_n == null ? "" : ` ± ${Math.max(1, Math.ceil(o.force_u95_n))}`));
+      const words = `pre-tension begins, ${[...new Set(about)].join(" and ")} N${highest.provisional ? ", provisional" : ""}`;
+      const lowest = known.reduce((a, b) => (b.force_n < a.force_n ? b : a));
+      const under = f.py(lowest.force_n - (lowest.force_u95_n ?? 0));
+      // Below the line, where only a lean passes; above it when it lies on the axis.
+      if (f.height - f.bottom - under > 1.4 * f.size) f.label(words, f.left + 6, under + 3, f.colours.quiet, "left", "top");
+      else f.label(words, f.left + 6, f.py(highest.force_n + (highest.force_u95_n ?? 0)) - 4, f.colours.quiet);
+    }
+    const last = this.bins[this.bins.length - 1];
+    if (!last || view.sides.length < 2) return;
+    const upper = last.sides[0].high >= last.sides[1].high ? 0 : 1;
+    const middle = (f.py(last.sides[0].high) + f.py(last.sides[1].high)) / 2;
+    view.sides.forEach((side, k) => {
+      // Beside its line, and never on the other's name.
+      const y = k === upper ? Math.min(f.py(last.sides[k].high), middle - 0.55 * f.size) : Math.max(f.py(last.sides[k].high), middle + 0.55 * f.size);
+      f.label(side ?? "", f.width - f.right + 5, y, f.colourOf(k), "left", "middle");
+    });
+  }
+
+  line(k, begin) {
     const f = this.figure;
     const c = f.context;
     c.strokeStyle = f.colourOf(k);
@@ -70,11 +98,6 @@ export class Strip {
       before = b.t;
     }
     c.stroke();
-    const last = this.bins[this.bins.length - 1]?.sides[k];
-    if (last && side && f.right > 3 * f.size) {
-      const shift = k === 0 ? -0.1 : 0.1;
-      f.label(side, f.width - f.right + 5, f.py(last.high) + shift * f.size, f.colourOf(k), "left", k === 0 ? "bottom" : "top");
-    }
   }
 
   // Where pre-tension begins: a band as wide as it is known, a thin line while it is a guess.
@@ -88,7 +111,6 @@ export class Strip {
       const y = f.py(onset.force_n + u);
       c.fillRect(f.left, y, f.width - f.left - f.right, Math.max(2, f.py(onset.force_n - u) - y));
     }
-    const words = `pre-tension begins, ${Math.round(onset.force_n)}${u == null ? "" : ` ± ${Math.max(1, Math.round(u))}`} N${onset.provisional ? ", provisional" : ""}`;
-    f.level(onset.force_n, words, f.colours.quiet, onset.provisional ? [2, 4] : [], true);
+    f.level(onset.force_n, f.colours.quiet, onset.provisional ? [2, 4] : []);
   }
 }

@@ -5,8 +5,9 @@ import { get, list, make, say } from "./words.js";
 const SHORT = ["preload", "peak force", "peak force of a spring", "excursion", "spring rate", "onset force", "end-feel stiffness"];
 const HINTS = 3;
 
-export function summary(test) {
+export function summary(test, hidden) {
   const none = !test;
+  say(get("last-none"), hidden ? "Not shown." : "None yet.");
   get("last-none").hidden = !none;
   get("measures").hidden = none;
   get("more").hidden = none;
@@ -49,17 +50,16 @@ function table(element, test, wanted) {
   for (const name of labels) {
     const rows = test.sides.map((s) => s.rows.find((r) => r.label === name));
     const any = rows.find(Boolean);
-    const line = make("tr", null, label(name));
-    for (const r of rows) line.append(r ? make("td", r.value, unit(r)) : make("td", "–"));
+    const line = make("tr", null, label(any.unit ? `${name}, ${any.unit}` : name));
+    for (const r of rows) line.append(r ? make("td", r.value, interval(r)) : make("td", "–"));
     if (test.reference) line.append(make("td", any.reference ?? ""));
     body.append(line);
   }
   element.replaceChildren(make("thead", null, head), body);
 }
 
-function unit(row) {
-  const u95 = row.u95 ? ` ± ${row.u95}` : "";
-  return make("i", `${u95} ${row.unit}`);
+function interval(row) {
+  return make("i", row.u95 ? ` ± ${row.u95}` : "");
 }
 
 function column(text) {

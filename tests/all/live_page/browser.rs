@@ -119,7 +119,9 @@ impl Browser {
 
     /// Text of an element as it is seen; nothing for a hidden one.
     pub fn text(&self, id: &str) -> String {
-        let script = format!("return document.getElementById('{id}').innerText");
+        let script = format!(
+            "const e = document.getElementById('{id}'); return e.checkVisibility() ? e.innerText : ''"
+        );
         self.run(&script).as_str().unwrap_or("").trim().to_owned()
     }
 

@@ -37,7 +37,12 @@ fn fits(browser: &Browser, name: &str, width: u32) {
     let number =
         "return parseFloat(getComputedStyle(document.getElementById('force')).fontSize) / innerWidth";
     let share = browser.run(number).as_f64().unwrap();
-    assert!(share > 0.12, "{name}: the number is {share} of the width");
+    assert!(share > 0.11, "{name}: the number is {share} of the width");
+    let wide = "const now = document.getElementById('now'); return now.scrollWidth - now.clientWidth";
+    assert!(
+        browser.run(wide).as_i64().unwrap() <= 0,
+        "{name}: a word runs out of its place"
+    );
     let canvas =
         "return [...document.querySelectorAll('canvas')].map(c => Math.min(c.clientWidth, c.clientHeight))";
     for side in browser.run(canvas).as_array().unwrap() {
@@ -48,7 +53,7 @@ fn fits(browser: &Browser, name: &str, width: u32) {
 #[test]
 fn the_page_fits_every_screen_while_the_hand_is_on_and_after() {
     let Some(browser) = Browser::start() else { return };
-    let mut session = Play::new(both_hands(), standing("L3", "both", Feedback::Live));
+    let mut session = Play::new(both_hands(16), standing("L3", "both", Feedback::Live));
     session.options = MonitorOptions {
         reference: Some(reference()),
         ..MonitorOptions::default()

@@ -78,31 +78,28 @@ fn tissue(end_feel_n_per_mm: f64) -> Tissue {
     }
 }
 
-/// One test of one side at 2 kHz: 10 s, force to about 75 N.
+/// Tests of one side at 2 kHz, 9 s each, force to about 66 N.
 pub fn one_side() -> Trace {
     let spec = TraceSpec {
         tissue: tissue(11.0),
         sensor: sensor(),
         ..TraceSpec::default()
     };
-    simulate_scan(&vec![spec; 3], false, 11).trace
+    simulate_scan(&vec![spec; 6], false, 11).trace
 }
 
-/// Both hands on at once, each with its own displacement.
-pub fn both_hands() -> Trace {
+/// Both hands on at once, each with its own displacement: 5 s and one more for each spring, then none.
+pub fn both_hands(springs: u32) -> Trace {
     let hands = Hands {
         shared_displacement: false,
         left_share: 0.47,
     };
-    simulate_bilateral(
-        &tissue(9.0),
-        &tissue(12.0),
-        &Examiner::default(),
-        &sensor(),
-        hands,
-        5,
-    )
-    .trace
+    let examiner = Examiner {
+        springs,
+        unloaded_after_s: 40.0,
+        ..Examiner::default()
+    };
+    simulate_bilateral(&tissue(9.0), &tissue(12.0), &examiner, &sensor(), hands, 5).trace
 }
 
 /// A step of a plan.
