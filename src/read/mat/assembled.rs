@@ -71,6 +71,7 @@ pub(super) fn assembled(
         mapping: source.mapping,
         about,
         calibrations: &own,
+        left_open: false,
     };
     let mut made = assemble(source.recording, given, layout, values, &|_| None)?;
     let mut notes = notes(source, &passed, under);
