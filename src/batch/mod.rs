@@ -3,6 +3,7 @@
 mod bench;
 mod mats;
 mod naming;
+mod reference;
 pub mod output;
 pub mod sums;
 
@@ -341,6 +342,7 @@ fn gather(
         .map(|(scan, plan)| coverage(scan, &plan))
         .collect();
     results.remarks = remarks(&results.tests, &coverage, &results.settings);
+    results.reference = reference::reference(&study, &results.tests);
     results.plans = coverage;
     results.findings = comparison.findings;
     results.unpaired = comparison.unpaired;

@@ -71,7 +71,9 @@ fn causes(results: &Results, steps: &[FollowUpStep], later: &ScanKey) -> Vec<(Sc
     let order = sessions(results.tests.iter().filter(of_subject));
     let rank = |session: &Option<String>| order.iter().position(|s| Some(s) == session.as_ref());
     let now = rank(&later.session);
-    let earlier = |s: &&FollowUpStep| s.subject == later.subject && now.is_some() && rank(&s.session) < now;
+    // A session without a name, or without a usable test, has no place in time.
+    let before = |session: &Option<String>| matches!((rank(session), now), (Some(a), Some(b)) if a < b);
+    let earlier = |s: &&FollowUpStep| s.subject == later.subject && before(&s.session);
     let mut steps: Vec<&FollowUpStep> = steps.iter().filter(earlier).collect();
     if steps.iter().any(|s| s.examiner == later.examiner) {
         steps.retain(|s| s.examiner == later.examiner);

@@ -19,6 +19,7 @@ use crate::compare::{Finding, Unpaired};
 use crate::error::{Problem, Result};
 use crate::mat::MatTest;
 use crate::settings::Settings;
+use crate::technique::reference::Reference;
 use crate::technique::{PlanCoverage, Remark};
 use crate::trace::Test;
 use crate::write::OutputFolder;
@@ -62,6 +63,8 @@ pub struct Results {
     pub findings: Vec<Finding>,
     pub unpaired: Vec<Unpaired>,
     pub remarks: Vec<Remark>,
+    /// What tests are held against: a teacher's. Empty when the study has none.
+    pub reference: Reference,
     /// The plan that each scan was held against, by scan.
     pub plans: Vec<PlanCoverage>,
     /// Tests on a pressure mat as their figures need them.

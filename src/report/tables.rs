@@ -184,11 +184,12 @@ pub(super) fn unwritten(table: &str, format: &str, error: &dyn std::fmt::Display
 
 impl Results {
     /// Names of the tables that hold rows of this analysis, in the order of the report.
-    pub const TABLES: [&str; 6] = [
+    pub const TABLES: [&str; 7] = [
         "springs",
         "tests",
         "findings",
         "technique",
+        "reference",
         "unpaired",
         "exclusions",
     ];
@@ -200,6 +201,7 @@ impl Results {
             "tests" => of_tests::tests(&self.tests),
             "findings" => of_scans::findings(&self.findings),
             "technique" => of_scans::technique(&self.remarks),
+            "reference" => of_scans::reference(&self.tests, &self.reference),
             "unpaired" => of_scans::unpaired(&self.unpaired),
             "exclusions" => of_scans::exclusions(&self.exclusions),
             "codebook" => codebook(),

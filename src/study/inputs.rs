@@ -1,6 +1,7 @@
 //! Paths on the command line to a list of recordings: files, folders, studies.
 
 use super::folder::read_study;
+use super::reference;
 use super::study_file;
 use super::words::one_of;
 use crate::error::{Error, Problem, Result};
@@ -108,6 +109,10 @@ pub fn collect_any(paths: &[PathBuf]) -> Result<Inputs> {
                 "check that it is the right folder",
             )
         }));
+    }
+    if let Some(study) = &inputs.study {
+        let recordings = inputs.files.iter().map(|f| f.recording.as_str());
+        inputs.problems.extend(reference::missing(study, recordings));
     }
     Ok(inputs)
 }

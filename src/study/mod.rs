@@ -16,6 +16,7 @@ pub mod mat_setup;
 pub mod match_plan;
 pub mod opened;
 pub mod plan;
+pub mod reference;
 pub mod roster;
 pub mod sidecar;
 pub mod study_file;

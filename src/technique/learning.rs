@@ -175,9 +175,22 @@ pub fn fit(points: &[(f64, f64)], law: Law) -> Result<LearningCurve, NoCurve> {
     match project(&n, &y, law, false) {
         Ok(curve) if curve.a < 0.0 => project(&n, &y, law, true),
         // A straight fall has no bend of its own, but it may be the beginning of a fall to 0.
-        Err(NoCurve::NoBend) => project(&n, &y, law, true),
+        Err(Miss::Straight) => project(&n, &y, law, true),
         other => other,
     }
+    .map_err(|miss| match miss {
+        Miss::Straight | Miss::Sudden => NoCurve::NoBend,
+        Miss::Flat => NoCurve::NotFalling,
+    })
+}
+
+/// Why one projection gave no curve.
+enum Miss {
+    /// The best rate is the slowest that could be told.
+    Straight,
+    /// It is the fastest, or cannot be told.
+    Sudden,
+    Flat,
 }
 
 /// The linear fit at one rate.
@@ -189,7 +202,7 @@ fn linear(n: &[f64], y: &[f64], law: Law, c: f64, held: bool) -> Option<LeastSqu
     }
 }
 
-fn project(n: &[f64], y: &[f64], law: Law, held: bool) -> Result<LearningCurve, NoCurve> {
+fn project(n: &[f64], y: &[f64], law: Law, held: bool) -> Result<LearningCurve, Miss> {
     const GRID: usize = 80;
     let [low, high] = law.rates(n).map(f64::ln);
     let rss = |ln_c: f64| linear(n, y, law, ln_c.exp(), held).map_or(f64::INFINITY, |fit| fit.rss);
@@ -199,27 +212,27 @@ fn project(n: &[f64], y: &[f64], law: Law, held: bool) -> Result<LearningCurve, 
         .filter(|(_, rss)| rss.is_finite())
         .min_by(|a, b| a.1.total_cmp(&b.1))
         .map(|(i, _)| i)
-        .ok_or(NoCurve::NoBend)?;
+        .ok_or(Miss::Sudden)?;
     if best == 0 || best == GRID {
         // Is it that nothing falls, or that it falls too straight or too suddenly?
         let falls = linear(n, y, law, at(best).exp(), held)
             .and_then(|fit| fit.coefficients.last().map(|b| *b > 0.0))
             .unwrap_or(false);
-        return Err(if falls {
-            NoCurve::NoBend
-        } else {
-            NoCurve::NotFalling
+        return Err(match (falls, best) {
+            (false, _) => Miss::Flat,
+            (true, 0) => Miss::Straight,
+            (true, _) => Miss::Sudden,
         });
     }
     let c = golden(&rss, at(best - 1), at(best + 1)).exp();
-    let fit = linear(n, y, law, c, held).ok_or(NoCurve::NoBend)?;
+    let fit = linear(n, y, law, c, held).ok_or(Miss::Sudden)?;
     let (a, b) = match (held, fit.coefficients.as_slice()) {
         (true, [b]) => (0.0, *b),
         (false, [a, b]) => (*a, *b),
-        _ => return Err(NoCurve::NoBend),
+        _ => return Err(Miss::Sudden),
     };
     if b <= 0.0 || !falls(y, fit.rss, if held { 2 } else { 3 }) {
-        return Err(NoCurve::NotFalling);
+        return Err(Miss::Flat);
     }
     finish(n, law, held, [a, b, c], fit.rss)
 }
@@ -235,7 +248,7 @@ fn falls(y: &[f64], rss: f64, parameters: usize) -> bool {
     f_upper_tail((flat - rss).max(0.0) / more / (rss / df), more, df).is_ok_and(|p| p < 0.05)
 }
 
-fn finish(n: &[f64], law: Law, held: bool, [a, b, c]: [f64; 3], rss: f64) -> Result<LearningCurve, NoCurve> {
+fn finish(n: &[f64], law: Law, held: bool, [a, b, c]: [f64; 3], rss: f64) -> Result<LearningCurve, Miss> {
     let free = if held { 2 } else { 3 };
     let df = n.len() - free;
     let jacobian = DMatrix::from_fn(n.len(), free, |i, j| match j + 3 - free {
@@ -244,7 +257,7 @@ fn finish(n: &[f64], law: Law, held: bool, [a, b, c]: [f64; 3], rss: f64) -> Res
         _ => b * law.slope(c, n[i]),
     });
     let information = jacobian.transpose() * &jacobian;
-    let covariance = information.try_inverse().ok_or(NoCurve::NoBend)? * (rss / df as f64);
+    let covariance = information.try_inverse().ok_or(Miss::Sudden)? * (rss / df as f64);
     let t = t_quantile(0.975, df as f64).ok();
     let half = |j: usize| t.map(|t| t * covariance[(j, j)].max(0.0).sqrt());
     let u95 = match held {

@@ -225,11 +225,16 @@ fn shares_displacement(test: &Test) -> bool {
 
 /// The number with its interval: `5.21 ± 0.02 mm`.
 fn measured(held: &Held) -> String {
-    let d = held.aspect.decimals();
+    let least = held.aspect.decimals();
     let unit = spaced(held.aspect);
     match held.u95 {
-        Some(u) => format!("{:.d$} ± {u:.d$}{unit}", held.value),
-        None => format!("{:.d$}{unit}", held.value),
+        // Up to two more decimals when the half-width would print as nought.
+        Some(u) => {
+            let shows = |d: &usize| u >= 0.5 * 10f64.powi(-(*d as i32));
+            let d = (least..least + 2).find(shows).unwrap_or(least + 2);
+            format!("{:.d$} ± {u:.d$}{unit}", held.value)
+        }
+        None => format!("{:.least$}{unit}", held.value),
     }
 }
 

@@ -71,7 +71,7 @@ pub const RULES: &[Rule] = &[
     },
     Rule {
         finding: "sprung_before_slack_out",
-        rule: "displacement at the start of the first spring is short of the onset by more than the onset's u95",
+        rule: "displacement at the start of the first spring is short of the onset by more than the onset's 95 % interval",
         look: slack::sprung_before_slack_out,
     },
     Rule {
@@ -81,38 +81,38 @@ pub const RULES: &[Rule] = &[
     },
     Rule {
         finding: "spring_too_small",
-        rule: "mean excursion of the springs is under its band by more than its u95",
+        rule: "mean excursion of the springs is under its band by more than its 95 % interval",
         look: manner::spring_too_small,
     },
     Rule {
         finding: "spring_too_deep",
-        rule: "mean excursion of the springs is over its band by more than its u95",
+        rule: "mean excursion of the springs is over its band by more than its 95 % interval",
         look: manner::spring_too_deep,
     },
     Rule {
         finding: "quick_spring",
-        rule: "mean time from 10 to 90 % of a spring's force rise is under the limit by more than its u95",
+        rule: "mean time from 10 to 90 % of a spring's force rise is under the limit by more than its 95 % interval",
         look: manner::quick_spring,
     },
     Rule {
         finding: "unsteady_hold",
         rule: "standard deviation of force over the hold, its trend taken out, is over the share of preload by more than \
-               its u95",
+               its 95 % interval",
         look: manner::unsteady_hold,
     },
     Rule {
         finding: "came_off_between_springs",
-        rule: "lowest force between springs is under the share of preload by more than its u95",
+        rule: "lowest force between springs is under the share of preload by more than its 95 % interval",
         look: manner::came_off,
     },
     Rule {
         finding: "uneven_hands",
-        rule: "with both hands on, one's share of the preload is outside its band, its whole 95 % interval too",
+        rule: "with both hands on, one's share of the preload is outside its band, the whole 95 % interval too",
         look: manner::uneven_hands,
     },
     Rule {
         finding: "uneven_springs",
-        rule: "coefficient of variation of the peak forces of the counted springs is over the limit by more than its u95",
+        rule: "coefficient of variation of the peak forces of the counted springs is over the limit by more than its 95 % interval",
         look: manner::uneven_springs,
     },
     Rule {

@@ -25,6 +25,8 @@ pub const TESTS_FOR_A_LEVEL: usize = 3;
 #[derive(Debug, Clone, Default)]
 pub struct Reference {
     tests: Vec<Test>,
+    /// Whose tests they are, in words (`teacher T-01`, `recordings named in study.toml`); empty when nobody said.
+    pub source: String,
 }
 
 /// Which tests of the reference a target is made of.
@@ -150,7 +152,19 @@ impl Reference {
         let with_springs = tests.iter().filter(|t| t.counted_springs().next().is_some());
         Reference {
             tests: with_springs.cloned().collect(),
+            source: String::new(),
         }
+    }
+
+    /// The same, saying whose tests they are.
+    #[must_use]
+    pub fn from_source(self, source: String) -> Reference {
+        Reference { source, ..self }
+    }
+
+    /// Leaves out the tests that `keep` refuses.
+    pub fn retain(&mut self, keep: impl FnMut(&Test) -> bool) {
+        self.tests.retain(keep);
     }
 
     /// How many tests it is made of.

@@ -74,3 +74,54 @@ proptest! {
         prop_assert!(line.delay_p90_s < 0.15 && line.over_s > 290.0);
     }
 }
+
+/// The slope and its interval against scipy.stats.theilslopes on the same places.
+#[test]
+fn the_line_is_that_of_scipy() {
+    const SCRIPT: &str = "import json, sys\nfrom scipy.stats import theilslopes\nd = json.load(sys.stdin)\n\
+        r = theilslopes(d['y'], d['x'], 0.95)\nprint(json.dumps([r[0], r[2], r[3]]))";
+    let mut dice = tautpoint::simulate::Dice::new(8);
+    let start = Instant::now();
+    let mut fit = ClockFit::default();
+    let (mut x, mut y) = (Vec::new(), Vec::new());
+    // One sample in each half second, so that each is a place.
+    for i in 0..200_u32 {
+        let device_s = 0.5 * f64::from(i) + 0.1;
+        let late_s = 0.003 * dice.uniform() - device_s * 80e-6 + 0.02;
+        let arrived = start + Duration::from_secs_f64(device_s + late_s);
+        fit.add(device_s, arrived);
+        x.push(device_s);
+        y.push((arrived - start).as_secs_f64() - device_s);
+    }
+    let line = fit.line().unwrap();
+    let data = serde_json::json!({ "x": x, "y": y }).to_string();
+    let run = || -> std::io::Result<std::process::Output> {
+        let mut child = std::process::Command::new("python3")
+            .args(["-c", SCRIPT])
+            .stdin(std::process::Stdio::piped())
+            .stdout(std::process::Stdio::piped())
+            .stderr(std::process::Stdio::piped())
+            .spawn()?;
+        let _ = std::io::Write::write_all(&mut child.stdin.take().unwrap(), data.as_bytes());
+        child.wait_with_output()
+    };
+    let out = match run() {
+        Ok(out) if out.status.success() => out.stdout,
+        other => {
+            let full = std::env::var("TAUTPOINT_FULL_TESTS").as_deref() == Ok("1");
+            assert!(!full, "python3 with scipy is needed: {other:?}");
+            eprintln!("skipped: there is no python3 with scipy");
+            return;
+        }
+    };
+    let [slope, low, high]: [f64; 3] = serde_json::from_slice(&out).unwrap();
+    let ppm = |slope: f64| 1e6 * (1.0 / (1.0 + slope) - 1.0);
+    assert!(
+        (line.drift_ppm - ppm(slope)).abs() < 1e-3,
+        "{line:?} {}",
+        ppm(slope)
+    );
+    // Both round the ranks of the interval's ends, each in its own way: next door in some 20,000 slopes.
+    assert!((line.low_ppm - ppm(high)).abs() < 0.01, "{line:?} {}", ppm(high));
+    assert!((line.high_ppm - ppm(low)).abs() < 0.01, "{line:?} {}", ppm(low));
+}

@@ -17,6 +17,8 @@ const NAP: Duration = Duration::from_millis(1);
 const MOST_WAITING: usize = 64 * 1024;
 /// Written at once, so that a reader who stopped reading never holds the device up for long.
 const PIECE: usize = 128;
+/// Between the last sample and the end.
+const LAST_NAPS: u32 = 100;
 /// How long a change is waited for.
 const PATIENCE: Duration = Duration::from_secs(2);
 
@@ -56,7 +58,6 @@ impl VirtualDevice {
     /// A specification that cannot be meant, no pseudo-terminal, or a link that cannot be made or would replace
     /// something that is no link.
     pub fn start(spec: &DeviceSpec, link: Option<&Path>) -> Result<Self> {
-        let transmission = Transmission::new(spec)?;
         let (path, folder) = match link {
             Some(link) => (link.to_owned(), None),
             None => {
@@ -67,7 +68,22 @@ impl VirtualDevice {
                 (folder.path().join("port"), Some(folder))
             }
         };
-        let line = plug(&path)?;
+        Self::begin(spec, Some(path), folder)
+    }
+
+    /// Starts a device whose path is that of the pseudo-terminal itself, which may be another one after it was
+    /// unplugged.
+    ///
+    /// # Errors
+    /// A specification that cannot be meant, or no pseudo-terminal.
+    pub fn start_unlinked(spec: &DeviceSpec) -> Result<Self> {
+        Self::begin(spec, None, None)
+    }
+
+    fn begin(spec: &DeviceSpec, link: Option<PathBuf>, folder: Option<tempfile::TempDir>) -> Result<Self> {
+        let transmission = Transmission::new(spec)?;
+        let line = plug(link.as_deref())?;
+        let path = link.clone().unwrap_or_else(|| PathBuf::from(line.path()));
         let shared = Arc::new(Shared::default());
         shared.plugged.store(true, Ordering::SeqCst);
         let mut device = Device {
@@ -75,7 +91,7 @@ impl VirtualDevice {
             transmission,
             line: Some(line),
             waiting: Vec::new(),
-            path: path.clone(),
+            link,
             shared: Arc::clone(&shared),
         };
         let thread = std::thread::spawn(move || device.run());
@@ -150,19 +166,22 @@ struct Device {
     transmission: Transmission,
     line: Option<Pseudo>,
     waiting: Vec<u8>,
-    path: PathBuf,
+    link: Option<PathBuf>,
     shared: Arc<Shared>,
 }
 
 impl Device {
     fn run(&mut self) {
+        if self.spec.waits {
+            self.wait_for_reader();
+        }
         let began = Instant::now();
         while !self.shared.stop.load(Ordering::SeqCst) && !self.transmission.ended() {
             let elapsed_s = began.elapsed().as_secs_f64();
             let wanted = self.spec.plugged(elapsed_s) && !self.shared.pulled.load(Ordering::SeqCst);
             match (&self.line, wanted) {
                 (Some(_), false) => self.pull(),
-                (None, true) => self.line = plug(&self.path).ok(),
+                (None, true) => self.line = plug(self.link.as_deref()).ok(),
                 _ => {}
             }
             self.shared.plugged.store(self.line.is_some(), Ordering::SeqCst);
@@ -173,15 +192,43 @@ impl Device {
             }
             std::thread::sleep(NAP);
         }
+        if self.transmission.ended() {
+            self.hand_over();
+        }
         self.pull();
         self.shared.plugged.store(false, Ordering::SeqCst);
         self.shared.ended.store(true, Ordering::SeqCst);
     }
 
+    /// Until somebody opens the other end, which is broken as long as nobody has it open.
+    fn wait_for_reader(&mut self) {
+        let mut byte = [0];
+        while let Some(line) = &mut self.line
+            && !self.shared.stop.load(Ordering::SeqCst)
+            && line
+                .read(&mut byte)
+                .is_err_and(|e| e.kind() != io::ErrorKind::TimedOut)
+        {
+            std::thread::sleep(NAP);
+        }
+    }
+
+    /// A terminal that is closed loses what its reader has not taken yet: at the end there is time for that.
+    fn hand_over(&mut self) {
+        for _ in 0..LAST_NAPS {
+            if !self.waiting.is_empty() {
+                self.send(0.0);
+            }
+            std::thread::sleep(NAP);
+        }
+    }
+
     fn pull(&mut self) {
         self.line = None;
         self.waiting.clear();
-        let _ = remove_link(&self.path);
+        if let Some(link) = &self.link {
+            let _ = remove_link(link);
+        }
     }
 
     fn send(&mut self, elapsed_s: f64) {
@@ -224,11 +271,13 @@ fn was_asked(line: &mut Pseudo) -> bool {
     }
 }
 
-/// Makes a pseudo-terminal and links to it.
-fn plug(path: &Path) -> Result<Pseudo> {
+/// Makes a pseudo-terminal and the link to it.
+fn plug(path: Option<&Path>) -> Result<Pseudo> {
     let line = pair()?;
-    remove_link(path)?;
-    link(line.path(), path).map_err(|e| Error::io(path, e, "name another path with --link"))?;
+    if let Some(path) = path {
+        remove_link(path)?;
+        link(line.path(), path).map_err(|e| Error::io(path, e, "name another path with --link"))?;
+    }
     Ok(line)
 }
 

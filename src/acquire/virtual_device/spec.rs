@@ -79,6 +79,8 @@ pub struct DeviceSpec {
     pub seconds: Option<f64>,
     /// Ends after going once through the steps.
     pub once: bool,
+    /// Behind a pseudo-terminal: the hand begins when a program first opens it. Inside this program it always does.
+    pub waits: bool,
 }
 
 impl Default for DeviceSpec {
@@ -108,6 +110,7 @@ impl Default for DeviceSpec {
             unplug: None,
             seconds: None,
             once: false,
+            waits: false,
         }
     }
 }

@@ -10,7 +10,7 @@ use crate::trace::Side;
 /// The name of the port that is a virtual device inside this program.
 pub const SIM: &str = "sim";
 
-const KEYS: [&str; 18] = [
+const KEYS: [&str; 20] = [
     "seed",
     "rate-hz",
     "force-only",
@@ -23,6 +23,8 @@ const KEYS: [&str; 18] = [
     "ascii",
     "speed",
     "drift-ppm",
+    "first-time-us",
+    "rest-s",
     "corrupted-percent",
     "dropped-percent",
     "reordered-percent",
@@ -84,6 +86,11 @@ fn read(words: &str) -> Result<DeviceSpec> {
             "ascii" => spec.ascii = true,
             "speed" => spec.speed = number()?,
             "drift-ppm" => spec.drift_ppm = number()?,
+            "first-time-us" => {
+                let whole = || wrong("a whole number under 4294967296".to_owned());
+                spec.first_time_us = value.parse().map_err(|_| whole())?;
+            }
+            "rest-s" => spec.rest_s = number()?,
             "corrupted-percent" => spec.harm.corrupted = number()? / 100.0,
             "dropped-percent" => spec.harm.dropped = number()? / 100.0,
             "reordered-percent" => spec.harm.reordered = number()? / 100.0,

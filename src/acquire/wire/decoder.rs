@@ -126,6 +126,11 @@ impl Decoder {
         self.station.is_none() || self.changed.is_some()
     }
 
+    /// Bytes kept until their delimiter comes: at most [`MOST_STUFFED`], twice that before the first hello.
+    pub fn waiting_bytes(&self) -> usize {
+        self.stretch.bytes.len() + self.line.bytes.len()
+    }
+
     /// Takes bytes as they come.
     pub fn push(&mut self, bytes: &[u8], mut heard: impl FnMut(Heard)) {
         let mut rest = bytes;

@@ -427,7 +427,7 @@ pub fn closeness_of(learner: &Learner) -> Vec<String> {
                 let at = |i: usize| 1.0 + (sessions as f64 - 1.0) * i as f64 / steps as f64;
                 (0..=steps).map(|i| (at(i), curve.at(at(i)))).collect()
             });
-        let label = format!("{} off the teacher's", measure.info().label);
+        let label = format!("{}, off by", measure.info().label);
         progress(&ProgressPanel {
             label: &label,
             unit: "%",

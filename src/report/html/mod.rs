@@ -5,16 +5,21 @@ mod levels;
 mod methods;
 mod scans;
 mod tables;
+mod technique;
 mod view;
 mod words;
 
 use crate::error::{Error, Result};
-use crate::plot::{Figure, ScanOptions, scan_overview, test_panels};
+use crate::plot::{Figure, ScanOptions, reference_overlay, scan_overview, test_panels};
 use crate::report::Results;
+use crate::trace::Test;
 use sha2::{Digest, Sha256};
 
 /// Up to this many tests each gets its figure; above, only those worth a look.
 pub const FIGURES_AT_MOST: usize = 60;
+
+/// Up to this many tests are drawn over the reference as well.
+const OVERLAYS_AT_MOST: usize = 30;
 
 pub(super) use choose::{Names, safe_name};
 pub(super) use levels::{Context, heading as test_heading};
@@ -58,6 +63,8 @@ enum Of {
     Scan(usize),
     /// Index into the results' tests.
     Test(usize),
+    /// The same test over the reference.
+    Overlay(usize),
 }
 
 struct Drawn {
@@ -96,6 +103,7 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
         }
     }
     let context = levels::Context::new(results);
+    let mut overlays = 0;
     for i in choose::tests(results, options.figures) {
         let test = &results.tests[i];
         if results.hides(test) {
@@ -115,8 +123,29 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
             name,
             figure,
         });
+        if overlays < OVERLAYS_AT_MOST
+            && let Some(figure) = overlay(results, test)
+        {
+            overlays += 1;
+            let name = names.take(&format!("reference-{stem}-{}-{side}", test.test));
+            all.push(Drawn {
+                of: Of::Overlay(i),
+                name,
+                figure,
+            });
+        }
     }
     all
+}
+
+/// A test over the reference tests that it is held against; none for the reference's own.
+fn overlay(results: &Results, test: &Test) -> Option<Figure> {
+    let reference = &results.reference;
+    if reference.holds(test) {
+        return None;
+    }
+    let (scope, tests) = reference.tests_for(test).ok()?;
+    reference_overlay(test, &tests, &scope.word())
 }
 
 /// The whole page.

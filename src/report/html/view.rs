@@ -4,6 +4,7 @@ use super::levels::{self, Level};
 use super::methods::{self, Methods, SettingRow};
 use super::scans::{self, Scan};
 use super::tables::{self, Table};
+use super::technique::{self, Technique};
 use super::words::{self, Sentences};
 use super::{Drawn, FIGURES_AT_MOST, FiguresChoice, Of, PageOptions};
 use crate::error::Severity;
@@ -35,6 +36,7 @@ pub struct View {
     scans: Vec<ScanView>,
     first: Vec<RemarkGroup>,
     other: Vec<RemarkGroup>,
+    technique: Technique,
     /// Whether any test has a figure.
     panels: bool,
     figures_note: Option<String>,
@@ -114,6 +116,7 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
         scans: scan_views,
         first,
         other,
+        technique: technique::technique(results),
         panels: panels > 0,
         figures_note: figures_note(results, options, panels),
         left_out: left_out(results),
@@ -243,7 +246,7 @@ fn remark_groups(remarks: &[Remark]) -> (Vec<RemarkGroup>, Vec<RemarkGroup>) {
                     .map(|r| remark_view(r, same))
                     .collect(),
                 more: members.len().saturating_sub(REMARKS_AT_MOST),
-                advice: same.then(|| lead.advice.clone()),
+                advice: same.then(|| next_time(&lead.advice)),
             };
             groups.push((FIRST.contains(&kind), group));
         }
@@ -279,12 +282,20 @@ fn remark_view(r: &Remark, same_advice: bool) -> RemarkView {
         .collect::<Vec<_>>()
         .join(", "),
     };
+    let place = place.join(" ");
+    // The place stands before the sentence here, and the page says "Next time" itself.
+    let text = r.text.strip_prefix(&format!("{place}: ")).unwrap_or(&r.text);
     RemarkView {
-        place: place.join(" "),
+        text: text.to_owned(),
+        place,
         from,
-        text: r.text.clone(),
-        advice: (!same_advice && !r.advice.is_empty()).then(|| r.advice.clone()),
+        advice: (!same_advice && !r.advice.is_empty()).then(|| next_time(&r.advice)),
     }
+}
+
+/// The advice without its own "Next time".
+fn next_time(advice: &str) -> String {
+    advice.strip_prefix("Next time ").unwrap_or(advice).to_owned()
 }
 
 /// Exclusions, unusable inputs, warnings and tests without a partner, each as a table.

@@ -1,10 +1,9 @@
 //! Input that is thin, wrong or hostile.
 
-use super::{class, debrief, is, page};
+use super::{PLAIN, page};
 use tautpoint::report::Results;
 use tautpoint::report::debrief::{Debrief, pages};
 use tautpoint::study::folder::Study;
-use tautpoint::trace::Side;
 
 #[test]
 fn nothing_at_all_still_makes_a_class_page() {
@@ -21,8 +20,10 @@ fn nothing_at_all_still_makes_a_class_page() {
 
 #[test]
 fn one_test_gives_a_page_without_intervals() {
-    let (_dir, root) = class(|p| is(p, "L-01", "2026-09-07", "L3", Side::Left));
-    let (debrief, results) = debrief(&root);
+    let (plain, study) = &*PLAIN;
+    let mut results = plain.clone();
+    results.tests.truncate(1);
+    let debrief = Debrief::of(&results, study);
     let learner = &debrief.learners[0];
     assert!(
         learner
@@ -37,11 +38,10 @@ fn one_test_gives_a_page_without_intervals() {
 
 #[test]
 fn without_a_plan_nothing_of_a_plan_is_claimed() {
-    let (_dir, root) = class(|p| p.about.session.as_deref() == Some("2026-09-07"));
-    let file = root.join("study.toml");
-    let text = std::fs::read_to_string(&file).unwrap();
-    std::fs::write(&file, text.split("[plan]").next().unwrap()).unwrap();
-    let (debrief, results) = debrief(&root);
+    let (plain, study) = &*PLAIN;
+    let mut results = plain.clone();
+    results.plans.clear();
+    let debrief = Debrief::of(&results, study);
     assert!(
         debrief
             .coverage
@@ -60,8 +60,7 @@ fn without_a_plan_nothing_of_a_plan_is_claimed() {
 #[test]
 fn codes_and_titles_are_escaped_and_file_names_are_safe() {
     let hostile = ["../../etc", "<script>alert(1)</script>", "CON", "L-01"];
-    let (_dir, root) = class(|p| is(p, "L-01", "2026-09-07", "L3", Side::Left));
-    let (_, template) = debrief(&root);
+    let template = &PLAIN.0;
     let mut results = template.clone();
     results.title = Some("</title><script>alert(2)</script>".to_owned());
     results.tests.clear();

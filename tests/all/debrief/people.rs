@@ -1,21 +1,27 @@
 //! Whose page it is, and what it must not hold.
 
-use super::{class, debrief, page};
-use tautpoint::report::debrief::{BandFrom, Shown};
+use super::{PLAIN, analysed, class, page};
+use tautpoint::report::debrief::{BandFrom, Debrief, Shown};
+use tautpoint::study::folder::Study;
+use tautpoint::study::roster::Roster;
 
-/// The roster of the class with other rows.
-fn with_roster(root: &std::path::Path, text: &str) {
-    std::fs::write(root.join("roster.csv"), text).unwrap();
+/// The study of the class with another roster.
+fn with_roster(text: &str) -> Study {
+    let (roster, problems) = Roster::parse("roster.csv", text);
+    assert_eq!(problems, []);
+    Study {
+        roster,
+        ..PLAIN.1.clone()
+    }
 }
 
 #[test]
 fn the_teachers_tests_are_the_reference_and_make_no_learner() {
-    let (_dir, root) = class(|_| true);
-    with_roster(
-        &root,
+    let study = with_roster(
         "code,role,group\nV-01,subject,\nL-01,examiner,A\nL-02,examiner,A\nL-03,examiner,B\nL-04,teacher,\n",
     );
-    let (debrief, results) = debrief(&root);
+    let results = &PLAIN.0;
+    let debrief = Debrief::of(results, &study);
     let codes: Vec<&str> = debrief.learners.iter().map(|l| l.code.as_str()).collect();
     assert_eq!(codes, ["L-01", "L-02", "L-03"]);
     assert_eq!(debrief.learners[2].group.as_deref(), Some("B"));
@@ -39,10 +45,10 @@ fn the_teachers_tests_are_the_reference_and_make_no_learner() {
 
 #[test]
 fn a_learners_page_holds_no_other_learner() {
-    let (_dir, root) = class(|_| true);
-    let (debrief, results) = debrief(&root);
+    let (results, study) = &*PLAIN;
+    let debrief = Debrief::of(results, study);
     for own in ["L-01", "L-02", "L-03", "L-04"] {
-        let html = page(&debrief, &results, true, &format!("learners/{own}.html"));
+        let html = page(&debrief, results, true, &format!("learners/{own}.html"));
         for other in ["L-01", "L-02", "L-03", "L-04"].iter().filter(|o| **o != own) {
             assert!(!html.contains(other), "{own}'s page names {other}");
         }
@@ -51,11 +57,11 @@ fn a_learners_page_holds_no_other_learner() {
 
 #[test]
 fn the_class_page_names_nobody_unless_asked() {
-    let (_dir, root) = class(|_| true);
-    let (debrief, results) = debrief(&root);
-    let html = page(&debrief, &results, false, "class.html");
+    let (results, study) = &*PLAIN;
+    let debrief = Debrief::of(results, study);
+    let html = page(&debrief, results, false, "class.html");
     assert!(!html.contains("L-0") && !html.contains("V-0"));
-    let named = page(&debrief, &results, true, "class.html");
+    let named = page(&debrief, results, true, "class.html");
     for code in ["L-01", "L-04", "learners&#x2f;L-01.html"] {
         assert!(named.contains(code));
     }
@@ -63,12 +69,10 @@ fn the_class_page_names_nobody_unless_asked() {
 
 #[test]
 fn strangers_and_people_without_a_test_are_told() {
-    let (_dir, root) = class(|_| true);
-    with_roster(
-        &root,
-        "code,role\nV-01,subject\nL-01,examiner\nL-02,examiner\nL-03,examiner\nL-09,examiner\n",
-    );
-    let (debrief, results) = debrief(&root);
+    let study =
+        with_roster("code,role\nV-01,subject\nL-01,examiner\nL-02,examiner\nL-03,examiner\nL-09,examiner\n");
+    let results = &PLAIN.0;
+    let debrief = Debrief::of(results, &study);
     // The stranger is shown, whoever it is: a test is never lost unsaid.
     assert_eq!(debrief.learners.len(), 4);
     assert!(!debrief.learners[3].on_roster && debrief.learners[0].on_roster);
@@ -81,19 +85,20 @@ fn strangers_and_people_without_a_test_are_told() {
         told[1].contains("without a test") && told[1].contains("L-09"),
         "{told:?}"
     );
-    let html = page(&debrief, &results, false, "class.html");
+    let html = page(&debrief, results, false, "class.html");
     assert!(html.contains("without a test") && !html.contains("L-09"));
 }
 
 #[test]
 fn tests_without_feedback_are_marked() {
-    let (_dir, root) = class(|p| {
-        if p.about.session.as_deref() == Some("2026-09-21") {
-            p.about.feedback = Some("none".to_owned());
+    let (plain, study) = &*PLAIN;
+    let mut results = plain.clone();
+    for test in &mut results.tests {
+        if test.about.session.as_deref() == Some("2026-09-21") {
+            test.about.feedback = Some("none".to_owned());
         }
-        true
-    });
-    let (debrief, results) = debrief(&root);
+    }
+    let debrief = Debrief::of(&results, study);
     let points = &debrief.learners[0].points;
     assert!(points.iter().any(|p| p.retention));
     assert!(
@@ -116,12 +121,13 @@ fn a_blind_study_and_its_mirror_image_have_the_same_pages() {
                     super::spoil(p, tautpoint::simulate::Fault::SprungEarly);
                 }
             }
-            true
+            p.about.examiner.as_deref() == Some("L-01")
         });
         let file = root.join("study.toml");
         let text = std::fs::read_to_string(&file).unwrap();
         std::fs::write(&file, format!("blind = true\n{text}")).unwrap();
-        let (debrief, results) = debrief(&root);
+        let (results, study) = analysed(&root);
+        let debrief = Debrief::of(&results, &study);
         let all = tautpoint::report::debrief::pages(&debrief, &results, true).unwrap();
         let tables: Vec<Vec<u8>> = debrief.tables().iter().map(|t| t.to_csv().unwrap()).collect();
         drop(dir);

@@ -167,10 +167,9 @@ impl Keeper {
             .iter()
             .position(|l| Some(l) == self.request.examiner.as_ref());
         let from = now_at.map_or(0, |i| i + 1);
-        let in_turn = self.learners[from..].iter().chain(&self.learners[..from]);
+        let mut in_turn = self.learners[from..].iter().chain(&self.learners[..from]);
         let next = in_turn
-            .filter(|l| Some(*l) != self.request.examiner.as_ref() && !self.earlier.has(l))
-            .next()
+            .find(|l| Some(*l) != self.request.examiner.as_ref() && !self.earlier.has(l))
             .cloned();
         let Some(next) = next else {
             return self.say(match self.learners.is_empty() {

@@ -1,39 +1,12 @@
-//! `simulate`: invented data with known truth.
+//! `simulate trace`: one recording and its sidecar.
 
-mod mat;
-
-use super::Outcome;
-use crate::simulate::{
-    self, Cohort, Condition, Dice, Elastic, Fault, Hands, SAMPLE_SEED, SimulatedTests, StudyFolder, TraceSpec,
-};
+use super::{fault, mat, side, within};
+use crate::simulate::{self, Condition, Dice, Elastic, Fault, Hands, SimulatedTests, TraceSpec};
 use crate::study::anatomy;
 use crate::trace::{About, Side};
 use anyhow::{Context, bail};
-use clap::{Args as ClapArgs, Subcommand};
+use clap::Args as ClapArgs;
 use std::path::{Path, PathBuf};
-
-/// Makes invented data with known truth: a trace, or a whole study.
-#[derive(Debug, ClapArgs)]
-#[command(after_help = "\
-Examples:
-  tautpoint simulate trace --out try.csv
-  tautpoint simulate trace --out noisy.csv --condition noisy --seed 4
-  tautpoint simulate study --out try-study --seed 4 --asymmetry L3=40
-
-The same seed gives the same bytes on every machine. The truth stands in the sidecar, under [truth].
-Nothing that exists is ever replaced.")]
-pub struct Args {
-    #[command(subcommand)]
-    what: What,
-}
-
-#[derive(Debug, Subcommand)]
-enum What {
-    Trace(Box<TraceArgs>),
-    Study(Box<StudyArgs>),
-    #[command(hide = true)]
-    Sample(SampleArgs),
-}
 
 /// Makes one recording and its sidecar.
 #[derive(Debug, ClapArgs)]
@@ -49,10 +22,10 @@ Conditions: clean, sharp-knee, soft-knee, rate-80, noisy, breathing, spiky, drop
 early-sprung, toe-only, force-only, curved-toe, drawn-out, two-times.
 Faults: sprung-early, inside-the-toe, shallow, deep, quick, unsteady-hold, came-off, uneven-springs, uneven-hands
 (with --bilateral), off-the-line, over-ceiling, press.")]
-struct TraceArgs {
+pub(super) struct TraceArgs {
     /// The trace file to make; the sidecar gets the same name ending in .toml.
     #[arg(long, value_name = "FILE")]
-    out: PathBuf,
+    pub(super) out: PathBuf,
     /// Whole number that all random choices follow from.
     #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u64).range(..=i64::MAX as u64))]
     seed: u64,
@@ -152,90 +125,7 @@ struct TraceArgs {
     mat: mat::MatArgs,
 }
 
-/// Makes a study folder: recordings with their truth, roster, calls and plan.
-#[derive(Debug, ClapArgs)]
-#[command(after_help = "\
-Examples:
-  tautpoint simulate study --out try-study --seed 4
-  tautpoint simulate study --out class --seed 4 --subjects 6 --examiners 3 --levels L5,L4,L3 --asymmetry L3=40")]
-struct StudyArgs {
-    /// The folder to make.
-    #[arg(long, value_name = "DIR")]
-    out: PathBuf,
-    /// Whole number that all random choices follow from.
-    #[arg(long, value_parser = clap::value_parser!(u64).range(..=i64::MAX as u64))]
-    seed: u64,
-    /// People pressed on.
-    #[arg(long, default_value_t = 1)]
-    subjects: u32,
-    /// People pressing; each tests every subject.
-    #[arg(long, default_value_t = 1)]
-    examiners: u32,
-    /// Sessions a week apart.
-    #[arg(long, default_value_t = 1)]
-    sessions: u32,
-    /// Trials a side at each level.
-    #[arg(long, default_value_t = 3)]
-    trials: u32,
-    /// Levels in the order of the scan.
-    #[arg(long, value_delimiter = ',', default_value = "L5,L4,L3,L2,L1")]
-    levels: Vec<String>,
-    /// Level and how much stiffer its right side is in percent; below zero the left is.
-    #[arg(long, value_name = "LEVEL=PERCENT", value_delimiter = ',', value_parser = level_percent)]
-    asymmetry: Vec<(String, f64)>,
-    /// Samples a second.
-    #[arg(long, value_name = "HZ", default_value_t = 200.0)]
-    rate_hz: f64,
-    /// Spread of stiffness from one placing of the hand to the next.
-    #[arg(long, value_name = "PERCENT", default_value_t = 5.0)]
-    repositioning_percent: f64,
-}
-
-/// Makes the sample study that ships with the program.
-#[derive(Debug, ClapArgs)]
-struct SampleArgs {
-    #[arg(long, value_name = "DIR")]
-    out: PathBuf,
-    #[arg(long, default_value_t = SAMPLE_SEED)]
-    seed: u64,
-}
-
-/// Runs the command.
-pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
-    let (made, out) = match &args.what {
-        What::Trace(args) => (make_trace(args)?, &args.out),
-        What::Study(args) => (make_study(args)?, &args.out),
-        What::Sample(args) => {
-            let study = simulate::sample_study(args.seed)?;
-            study.write(&args.out)?;
-            (format!("{} recordings", study.recordings.len()), &args.out)
-        }
-    };
-    if !quiet {
-        sayln!("{}: {made}", out.display());
-    }
-    Ok(Outcome::Done)
-}
-
-fn make_study(args: &StudyArgs) -> anyhow::Result<String> {
-    let mut cohort = Cohort {
-        subjects: args.subjects,
-        examiners: args.examiners,
-        sessions: args.sessions,
-        trials: args.trials,
-        levels: args.levels.clone(),
-        asymmetry_percent: args.asymmetry.clone(),
-        ..Cohort::default()
-    };
-    cohort.sensor.rate_hz = within("--rate-hz", args.rate_hz, 10.0, 10_000.0)?;
-    let percent = within("--repositioning-percent", args.repositioning_percent, 0.0, 50.0)?;
-    cohort.spread.repositioning = percent / 100.0;
-    let study = StudyFolder::of_cohort(&cohort, args.seed)?;
-    study.write(&args.out)?;
-    Ok(format!("a study of {} recordings", study.recordings.len()))
-}
-
-fn make_trace(args: &TraceArgs) -> anyhow::Result<String> {
+pub(super) fn make(args: &TraceArgs) -> anyhow::Result<String> {
     let sidecar = args.out.with_extension("toml");
     if sidecar == args.out {
         bail!(
@@ -401,13 +291,6 @@ fn set(option: &str, place: &mut f64, value: Option<f64>, low: f64, high: f64) -
     Ok(())
 }
 
-fn within(option: &str, value: f64, low: f64, high: f64) -> anyhow::Result<f64> {
-    if value.is_finite() && (low..=high).contains(&value) {
-        return Ok(value);
-    }
-    bail!("{option} is {value}; expected a number from {low} to {high}")
-}
-
 fn condition(word: &str) -> Result<Condition, String> {
     Condition::parse(word).ok_or_else(|| {
         let words: Vec<&str> = Condition::ALL
@@ -417,22 +300,4 @@ fn condition(word: &str) -> Result<Condition, String> {
             .collect();
         format!("expected one of {}", words.join(", "))
     })
-}
-
-fn fault(word: &str) -> Result<Fault, String> {
-    Fault::parse(word).ok_or_else(|| format!("expected one of {}", Fault::ALL.map(Fault::word).join(", ")))
-}
-
-fn side(word: &str) -> Result<Side, String> {
-    Side::parse(word).ok_or_else(|| "expected left, right or midline".to_owned())
-}
-
-fn level_percent(text: &str) -> anyhow::Result<(String, f64)> {
-    let (level, percent) = text
-        .split_once('=')
-        .context("expected LEVEL=PERCENT, such as L3=40")?;
-    let percent = percent
-        .parse()
-        .with_context(|| format!("{percent} is no number; expected one such as L3=40"))?;
-    Ok((level.to_owned(), percent))
 }

@@ -1,5 +1,8 @@
 //! The line to a device, through the wire format: the virtual device inside the program and behind a pseudo-terminal.
 
+mod long;
+mod scripted;
+
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::{Duration, Instant};
 use tautpoint::acquire::line::open_line;
@@ -178,4 +181,44 @@ fn bytes_lost_and_damaged_on_the_line_are_counted_and_the_rest_is_kept() {
     });
     assert!(told.counts.good > 5 * told.counts.bad);
     assert_increasing(&told.samples);
+}
+
+#[test]
+fn a_waiting_device_gives_its_whole_scan_and_ends() {
+    let spec = DeviceSpec {
+        rate_hz: 500.0,
+        speed: 8.0,
+        once: true,
+        waits: true,
+        first_time_us: u32::MAX - 2_000_000,
+        first_sequence: 65_000,
+        steps: DeviceSpec::default().steps[..2].to_vec(),
+        ..DeviceSpec::default()
+    };
+    let device = VirtualDevice::start(&spec, None).unwrap();
+    std::thread::sleep(Duration::from_millis(100));
+    let line = open_line(device.path().to_str().unwrap());
+    let mut told = Told::default();
+    told.until(&line, "the end", |t| !t.gone.is_empty());
+    assert!(device.ended());
+    let all = sent(&spec, 1e6);
+    // What was under way when the plug was pulled is lost, as with any cable: some milliseconds, eight times as fast.
+    assert!(
+        all.len() - told.samples.len() < 500,
+        "{} of {}",
+        told.samples.len(),
+        all.len()
+    );
+    for (got, sent) in told.samples.iter().zip(&all) {
+        assert_eq!([got.values[0], got.values[1]], *sent);
+    }
+    // Over the wrap of counter and number the time goes on evenly.
+    for (i, sample) in told.samples.iter().enumerate() {
+        assert!(
+            (sample.time_s - i as f64 / 500.0).abs() < 1e-5,
+            "{i}: {}",
+            sample.time_s
+        );
+    }
+    assert_eq!((told.counts.bad, told.counts.lost), (0, 0));
 }
