@@ -6,7 +6,9 @@
 mod bands;
 mod closeness;
 mod coverage;
+mod drawn;
 mod learner;
+mod marks;
 mod order;
 mod pages;
 mod points;

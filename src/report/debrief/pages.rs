@@ -1,7 +1,8 @@
 //! The class page and the learners' pages.
 
+use super::drawn::{self, PlaceView};
 use super::points::Shown;
-use super::views::{self, FollowedView, PlaceView, Seen, TableView, WorkOnView};
+use super::views::{self, FollowedView, Seen, TableView, WorkOnView};
 use super::words::count;
 use super::{Debrief, Learner, ScanCoverage};
 use crate::error::{Error, Result};
@@ -196,8 +197,8 @@ fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: boo
         blinded: debrief.blinded,
         codes,
         notes: debrief.notes.iter().map(|n| n.words(codes)).collect(),
-        places: views::class_of(debrief, &rest, codes),
-        hands: views::class_of(debrief, &[Shown::HandShare], codes),
+        places: drawn::class_of(debrief, &rest, codes),
+        hands: drawn::class_of(debrief, &[Shown::HandShare], codes),
         shares: views::share_table(debrief, None),
         by_learner: codes.then(|| views::share_by_learner(debrief)),
         scans: views::scan_table(&scans, seen),
@@ -255,8 +256,8 @@ fn learner_view(
         over: learner.work_on.iter().any(|w| w.finding == "over_ceiling"),
         work_on: views::work_on(&learner.work_on),
         last_session: learner.last_session.clone(),
-        places: views::progress_of(debrief, learner),
-        closeness: views::closeness_of(learner),
+        places: drawn::progress_of(debrief, learner),
+        closeness: drawn::closeness_of(learner),
         curves: views::curve_words(learner),
         sessions: views::session_table(learner, results),
         tests: tests(results, learner, context),

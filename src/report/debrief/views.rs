@@ -1,14 +1,10 @@
 //! What the templates print, already in words.
 
-use super::points::{Place, Point, Shown};
 use super::words::{count, finding_words, minutes, try_next};
-use super::{Band, Curve, Debrief, Learner, ScanCoverage, Share, WorkOn};
-use crate::columns::Measure;
+use super::{Curve, Debrief, Learner, ScanCoverage, Share, WorkOn};
 use crate::plot::text::number;
-use crate::plot::{ClassDot, ClassDots, ProgressMark, ProgressPanel, class_dots, progress};
 use crate::report::Results;
 use crate::study::anatomy;
-use crate::technique::reference::COMPARED;
 use serde::Serialize;
 
 /// A cell: what is read, and what rows are sorted by where the text alone would not do.
@@ -24,15 +20,6 @@ pub struct TableView {
     pub caption: String,
     pub heads: Vec<&'static str>,
     pub rows: Vec<Vec<CellView>>,
-}
-
-/// Figures of one place under each other or side by side.
-#[derive(Debug, Clone, Serialize)]
-pub struct PlaceView {
-    pub label: String,
-    pub svgs: Vec<String>,
-    /// Where the bands come from.
-    pub bands: Vec<String>,
 }
 
 /// One thing to work on.
@@ -56,166 +43,6 @@ pub fn sorted_by(text: impl Into<String>, by: f64) -> CellView {
         text: text.into(),
         sort: Some(by.to_string()),
     }
-}
-
-fn ends(band: Option<Band>) -> Option<[Option<f64>; 2]> {
-    band.map(|b| [b.low, b.high])
-}
-
-/// Places in the order of the spine, each once.
-fn places<'a>(points: impl Iterator<Item = &'a Point>) -> Vec<Place> {
-    let mut places: Vec<Place> = points.map(|p| p.place.clone()).collect();
-    places.sort();
-    places.dedup();
-    places
-}
-
-/// Bands that the figures of a place have, by where they come from: each with what it is of.
-fn band_words(debrief: &Debrief, place: &Place, shown: &[Shown]) -> Vec<String> {
-    let mut groups: Vec<(String, Vec<String>)> = Vec::new();
-    for measure in shown {
-        let Some(band) = debrief.band(place, *measure) else {
-            continue;
-        };
-        let n = |v: f64| number(v, measure.decimals());
-        let range = match (band.low, band.high) {
-            (Some(low), Some(high)) => format!("{} to {}", n(low), n(high)),
-            (None, Some(high)) => format!("up to {}", n(high)),
-            (Some(low), None) => format!("from {}", n(low)),
-            (None, None) => continue,
-        };
-        let one = format!("{} {range}\u{a0}{}", measure.label(), measure.unit());
-        let source = band.words();
-        match groups.iter_mut().find(|g| g.0 == source) {
-            Some(group) => group.1.push(one),
-            None => groups.push((source, vec![one])),
-        }
-    }
-    groups
-        .into_iter()
-        .map(|(source, of)| format!("{source}: {}", of.join(", ")))
-        .collect()
-}
-
-/// A learner's progress, place by place.
-pub fn progress_of(debrief: &Debrief, learner: &Learner) -> Vec<PlaceView> {
-    let of_place = |place: Place| {
-        let mut svgs = Vec::new();
-        let mut shown = Vec::new();
-        for measure in Shown::ALL {
-            let own = learner
-                .points
-                .iter()
-                .filter(|p| p.place == place && p.measure == measure);
-            let marks: Vec<ProgressMark> = own
-                .map(|p| ProgressMark {
-                    // Tests without a session stand before the first one.
-                    session: learner
-                        .sessions
-                        .iter()
-                        .position(|s| Some(s) == p.session.as_ref())
-                        .unwrap_or(0),
-                    mean: p.spot.mean,
-                    interval: p.spot.interval,
-                    open: p.retention,
-                    tests: p.values.clone(),
-                })
-                .collect();
-            let band = debrief.band(&place, measure);
-            let words = band.map_or(String::new(), |b| b.words());
-            let panel = ProgressPanel {
-                label: measure.label(),
-                unit: measure.unit(),
-                decimals: measure.decimals(),
-                sessions: learner.sessions.len(),
-                marks: &marks,
-                band: ends(band),
-                band_words: &words,
-                curve: &[],
-            };
-            if let Some(figure) = progress(&panel) {
-                svgs.push(figure.svg);
-                shown.push(measure);
-            }
-        }
-        PlaceView {
-            bands: band_words(debrief, &place, &shown),
-            label: place.label(),
-            svgs,
-        }
-    };
-    let places = places(learner.points.iter());
-    places
-        .into_iter()
-        .map(of_place)
-        .filter(|p| !p.svgs.is_empty())
-        .collect()
-}
-
-/// Where the class is, place by place, for these measures: each learner's latest session there.
-pub fn class_of(debrief: &Debrief, measures: &[Shown], codes: bool) -> Vec<PlaceView> {
-    let of_place = |place: Place| {
-        let mut svgs = Vec::new();
-        let mut shown = Vec::new();
-        for measure in measures {
-            let mut dots: Vec<ClassDot> = debrief
-                .learners
-                .iter()
-                .filter_map(|l| Some((l, latest(l, &place, *measure)?)))
-                .map(|(l, p)| ClassDot {
-                    code: codes.then(|| l.code.clone()),
-                    mean: p.spot.mean,
-                    interval: p.spot.interval,
-                    open: p.retention,
-                })
-                .collect();
-            if !codes {
-                // A row must not tell who it is: in the order of codes it would.
-                dots.sort_by(|a, b| a.mean.total_cmp(&b.mean));
-            }
-            let band = debrief.band(&place, *measure);
-            let words = band.map_or(String::new(), |b| b.words());
-            let class = ClassDots {
-                label: measure.label(),
-                unit: measure.unit(),
-                decimals: measure.decimals(),
-                dots: &dots,
-                band: ends(band),
-                band_words: &words,
-            };
-            if let Some(figure) = class_dots(&class) {
-                svgs.push(figure.svg);
-                shown.push(*measure);
-            }
-        }
-        PlaceView {
-            bands: band_words(debrief, &place, &shown),
-            label: place.label(),
-            svgs,
-        }
-    };
-    let places = places(debrief.learners.iter().flat_map(|l| &l.points));
-    places
-        .into_iter()
-        .map(of_place)
-        .filter(|p| !p.svgs.is_empty())
-        .collect()
-}
-
-/// The learner's last mark of a measure at a place; of two in one session the one without feedback, which shows what
-/// the hand can do by itself.
-fn latest<'a>(learner: &'a Learner, place: &Place, measure: Shown) -> Option<&'a Point> {
-    let own = learner
-        .points
-        .iter()
-        .filter(|p| p.place == *place && p.measure == measure);
-    own.max_by_key(|p| {
-        let session = learner
-            .sessions
-            .iter()
-            .position(|s| Some(s) == p.session.as_ref());
-        (session, p.retention)
-    })
 }
 
 /// A share as people read it: `25 % (9 to 53 %)`.
@@ -404,47 +231,6 @@ pub fn session_table(learner: &Learner, results: &Results) -> TableView {
         heads: vec!["number", "session", "tests", "feedback"],
         rows: rows.collect(),
     }
-}
-
-/// Off the teacher's tests, one panel a measure, with its learning curve.
-pub fn closeness_of(learner: &Learner) -> Vec<String> {
-    let sessions = learner.sessions.len();
-    let panel = |measure: Measure| {
-        let own = learner.closeness.iter().filter(|c| c.measure == measure);
-        let marks: Vec<ProgressMark> = own
-            .map(|c| ProgressMark {
-                session: learner
-                    .sessions
-                    .iter()
-                    .position(|s| Some(s) == c.session.as_ref())
-                    .unwrap_or(0),
-                mean: c.size.mean,
-                interval: c.size.interval,
-                open: c.retention,
-                tests: c.sizes.clone(),
-            })
-            .collect();
-        let fitted = learner.curves.iter().find(|c| c.measure == measure);
-        let line: Vec<(f64, f64)> = fitted
-            .and_then(|c| c.curve.as_ref().ok())
-            .map_or(Vec::new(), |curve| {
-                let steps = 60;
-                let at = |i: usize| 1.0 + (sessions as f64 - 1.0) * i as f64 / steps as f64;
-                (0..=steps).map(|i| (at(i), curve.at(at(i)))).collect()
-            });
-        let label = format!("{}, off by", measure.info().label);
-        progress(&ProgressPanel {
-            label: &label,
-            unit: "%",
-            decimals: 0,
-            sessions,
-            marks: &marks,
-            band: None,
-            band_words: "",
-            curve: &line,
-        })
-    };
-    COMPARED.into_iter().filter_map(panel).map(|f| f.svg).collect()
 }
 
 /// Each learning curve in words, or why there is none.
