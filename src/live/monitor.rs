@@ -9,15 +9,16 @@ use super::kept::{BEFORE_S, Kept};
 use super::phase::Phase;
 use super::side::LiveSide;
 use super::strip::{Strip, round};
-use super::summary::{self, Reference, TestView};
+use super::summary::{self, TestView};
 use super::view::{AlarmView, Gate, Now, Shown, SideNow, View};
 use crate::acquire::station::{Sample, Station};
 use crate::calibrate::Calibration;
 use crate::settings::Settings;
 use crate::signal::episodes::{Episode, SideEpisode, group};
+use crate::technique::reference::Reference;
 use crate::trace::{About, Side};
 use std::sync::Arc;
-use std::time::{Instant, SystemTime, UNIX_EPOCH};
+use std::time::Instant;
 
 /// Bins that the force shown is the mean of: one frame of the page.
 const SHOWN_BINS: usize = 4;
@@ -31,8 +32,8 @@ pub struct MonitorOptions {
     pub calibrations: Vec<Calibration>,
     /// The examiner says each level's call before its values are shown.
     pub calls: bool,
-    /// The teacher's own values.
-    pub reference: Option<Reference>,
+    /// The teacher's own tests, to stand beside the last one.
+    pub reference: Option<Arc<Reference>>,
 }
 
 /// Something that happened.
@@ -79,6 +80,8 @@ pub struct Monitor {
     /// Level of the last test.
     last_level: Option<String>,
     warnings: Vec<String>,
+    /// What was found out between two samples.
+    waiting: Vec<MonitorEvent>,
 }
 
 impl Monitor {
@@ -125,6 +128,7 @@ impl Monitor {
             shown,
             last_level: None,
             warnings,
+            waiting: Vec::new(),
             sides,
             station: station.clone(),
             settings: settings.clone(),
@@ -161,11 +165,6 @@ impl Monitor {
         self.shown.asked = true;
     }
 
-    /// The teacher's values, when they change with the step.
-    pub fn set_reference(&mut self, reference: Option<Reference>) {
-        self.options.reference = reference;
-    }
-
     /// Takes the next sample.
     pub fn push(&mut self, sample: &Sample) -> Vec<MonitorEvent> {
         let time_s = sample.time_s;
@@ -186,6 +185,8 @@ impl Monitor {
             self.touched(k, ended, &told, &mut events);
         }
         self.flush(time_s, &mut events);
+        self.take_done();
+        events.append(&mut self.waiting);
         events
     }
 
@@ -224,35 +225,38 @@ impl Monitor {
         self.sides.iter().map(|s| s.phase).max().unwrap_or_default()
     }
 
-    /// Takes what the full analysis has finished; also done by every sample and view.
+    /// What the full analysis has finished, where no samples come; a sample brings it too.
     pub fn poll(&mut self) -> Vec<MonitorEvent> {
-        let mut events = Vec::new();
+        self.take_done();
+        std::mem::take(&mut self.waiting)
+    }
+
+    fn take_done(&mut self) {
         while let Some(analysed) = self.analyst.done() {
             self.analysed(&analysed);
-            events.push(MonitorEvent::Analysed(Box::new(analysed)));
+            self.waiting.push(MonitorEvent::Analysed(Box::new(analysed)));
         }
-        events
     }
 
     /// The frame for the page. It takes the strip since the last view with it, so there is one viewer: the hub.
     pub fn view(&mut self, standing: &Standing) -> View {
+        self.take_done();
         let hidden = |level: &String| standing.hidden_levels.contains(level);
         self.shown.called = !self.last_level.as_ref().is_some_and(hidden);
         let gate = self.gate(standing);
         let visible = gate.running.is_none();
         let now_n = self.now();
         let strip = self.strip.take();
-        let age = |at: Instant| at.elapsed().as_secs_f64() * 1e3;
-        let unix_ms = SystemTime::now().duration_since(UNIX_EPOCH);
-        let unix_ms = unix_ms.map_or(0.0, |d| d.as_secs_f64() * 1e3);
         let alarm = self.watch.over().map(|c| alarm_view(c, true, visible));
         View {
             device: self.station.device.clone(),
             rate_hz: self.station.rate_hz,
             standing: standing.clone(),
             sides: self.sides.iter().map(|s| self.side_word(s)).collect(),
-            age_ms: self.newest.map(|(_, at)| round(age(at), 10.0)),
-            arrived_unix_ms: self.newest.map(|(_, at)| round(unix_ms - age(at), 100.0)),
+            age_ms: None,
+            arrived_unix_ms: None,
+            newest: self.newest.map(|(_, at)| at),
+            made: Instant::now(),
             ceiling: self.watch.ceiling,
             alarm,
             crossings: self.crossings,
@@ -263,6 +267,7 @@ impl Monitor {
             last: self.last.clone().filter(|_| gate.last),
             hidden: gate.running,
         }
+        .aged()
     }
 
     fn side_word(&self, side: &LiveSide) -> Option<&'static str> {
@@ -413,7 +418,7 @@ impl Monitor {
             let ended = Arc::new(self.ended(&episode, now_s));
             self.last_end_s = ended.end_s;
             self.analyst.hand(&ended);
-            let view = summary::provisional(&ended, self.options.reference.as_ref());
+            let view = summary::provisional(&ended);
             self.last = Some(Arc::new(view));
             self.last_level = ended.about.level.clone();
             events.push(MonitorEvent::TestEnded(ended));
@@ -482,7 +487,7 @@ impl Monitor {
             .as_ref()
             .is_some_and(|l| l.number == analysed.ended.number)
         {
-            let view = summary::full(analysed, self.options.reference.as_ref());
+            let view = summary::full(analysed, self.options.reference.as_deref());
             self.last = Some(Arc::new(view));
         }
     }

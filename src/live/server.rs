@@ -88,6 +88,8 @@ struct Inner {
     /// As sent, and what it was made from.
     last: Option<(Arc<TestView>, Bytes)>,
     history: VecDeque<StripPart>,
+    /// When the view sent last was made.
+    made: Option<Instant>,
 }
 
 /// A frame with when it was sent, so that a page notices when it falls behind.
@@ -174,12 +176,17 @@ impl Hub {
         inner.pages.len()
     }
 
-    /// Sends a frame to every page; the last test beside it when it changed.
+    /// Sends a frame to every page; the last test beside it when it changed. A view may be sent again when nothing new
+    /// came: it is then older, and its strip is not drawn twice.
     pub fn publish(&self, view: &View) {
         let sent_ms = self.shared.sent_ms();
-        let frame = event("frame", &Frame { sent_ms, view });
+        let frame = |view: &View| event("frame", &Frame { sent_ms, view });
         let mut inner = self.shared.lock();
-        inner.remember(view);
+        let view = view.clone().aged();
+        let again = inner.made.replace(view.made) == Some(view.made);
+        if !again {
+            inner.remember(&view);
+        }
         let changed = match (&inner.last, &view.last) {
             (None, None) => false,
             (Some((old, _)), Some(new)) => !Arc::ptr_eq(old, new),
@@ -190,13 +197,17 @@ impl Hub {
             inner.last = view.last.clone().map(|v| (v, last.clone()));
             inner.send(&last);
         }
-        inner.send(&frame);
+        let whole = (!again).then(|| frame(&view));
         // For a page that comes later: the frame as it was, its strip comes from the history.
-        let bare = View {
-            strip: None,
-            ..view.clone()
-        };
-        inner.frame = Some(event("frame", &Frame { sent_ms, view: &bare }));
+        let bare = frame(&View {
+            strip: view.strip.as_ref().map(|s| StripPart {
+                from: s.from + s.time_s.len() as u64,
+                ..StripPart::default()
+            }),
+            ..view
+        });
+        inner.send(whole.as_ref().unwrap_or(&bare));
+        inner.frame = Some(bare);
     }
 
     /// Tells every page at once that the ceiling was crossed, or that it is over.

@@ -3,10 +3,11 @@
 use super::ceiling::Ceiling;
 use super::control::{Feedback, Standing};
 use super::phase::Phase;
-use super::strip::StripPart;
+use super::strip::{StripPart, round};
 use super::summary::{OnsetView, TestView};
 use serde::Serialize;
 use std::sync::Arc;
+use std::time::{Instant, SystemTime, UNIX_EPOCH};
 
 /// One frame of the page.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -19,10 +20,15 @@ pub struct View {
     pub sides: Vec<Option<&'static str>>,
     /// Why measured values are not shown, in words; `now`, `strip` and `onsets` are then `None` or empty.
     pub hidden: Option<String>,
-    /// Age of the newest sample when this was made; `None` before the first.
+    /// Age of the newest sample when this was made, and again when it is sent; `None` before the first.
     pub age_ms: Option<f64>,
     /// When the newest sample's bytes came, in ms since 1970, for whoever measures latency.
     pub arrived_unix_ms: Option<f64>,
+    /// The newest sample's arrival, and when this was made: what is sent twice is older and has no new strip.
+    #[serde(skip)]
+    pub newest: Option<Instant>,
+    #[serde(skip)]
+    pub made: Instant,
     pub ceiling: Ceiling,
     /// A force over the ceiling: never hidden.
     pub alarm: Option<AlarmView>,
@@ -37,6 +43,18 @@ pub struct View {
     /// The last test; sent apart from the frames, when it changes.
     #[serde(skip)]
     pub last: Option<Arc<TestView>>,
+}
+
+impl View {
+    /// With the age that it has now.
+    pub fn aged(mut self) -> View {
+        let age_ms = |at: Instant| at.elapsed().as_secs_f64() * 1e3;
+        let unix_ms = SystemTime::now().duration_since(UNIX_EPOCH);
+        let unix_ms = unix_ms.map_or(0.0, |d| d.as_secs_f64() * 1e3);
+        self.age_ms = self.newest.map(|at| round(age_ms(at), 10.0));
+        self.arrived_unix_ms = self.newest.map(|at| round(unix_ms - age_ms(at), 100.0));
+        self
+    }
 }
 
 /// The force of this moment.
@@ -103,9 +121,9 @@ impl Gate {
                 last: false,
             };
         }
-        let before_call = shown
-            .calls
-            .then(|| "Values are hidden until the call for this level.".to_owned());
+        let here = standing.step.as_ref().map(|s| &s.level);
+        let waits = shown.calls || here.is_some_and(|l| standing.hidden_levels.contains(l));
+        let before_call = waits.then(|| "Values are hidden until the call for this level.".to_owned());
         let last = !shown.calls || shown.called;
         let hidden = |words: &str| Some(words.to_owned());
         match standing.feedback {

@@ -2,9 +2,13 @@
 
 use super::browser::Browser;
 use super::session::{Play, both_hands, one_side, standing};
+use std::sync::Arc;
 use tautpoint::live::control::Feedback;
 use tautpoint::live::monitor::MonitorOptions;
-use tautpoint::live::summary::Reference;
+use tautpoint::settings::Settings;
+use tautpoint::signal::{EpisodeShape, analyze};
+use tautpoint::technique::reference::Reference;
+use tautpoint::trace::{About, Side};
 
 /// Name, width, height, dark.
 const SIZES: [(&str, u32, u32, bool); 6] = [
@@ -16,14 +20,18 @@ const SIZES: [(&str, u32, u32, bool); 6] = [
     ("phone", 390, 844, false),
 ];
 
+/// The teacher's own test at that level.
 fn reference() -> Reference {
-    Reference {
-        name: "teacher".into(),
-        preload_n: Some(31.0),
-        spring_peak_n: Some(66.0),
-        excursion_mm: Some(3.1),
-        spring_rate_hz: Some(0.95),
-    }
+    let trace = one_side();
+    let named = |shapes: &[EpisodeShape]| {
+        let about = About {
+            level: Some("L3".into()),
+            side: Some(Side::Left),
+            ..About::default()
+        };
+        Ok(shapes.iter().map(|_| vec![about.clone()]).collect())
+    };
+    Reference::of(&analyze(&trace, &Settings::default(), &named).unwrap().tests)
 }
 
 /// Everything fits the width, buttons are large enough for a finger (WCAG 2.2, 2.5.5: 44 px), the number can be read
@@ -55,7 +63,7 @@ fn the_page_fits_every_screen_while_the_hand_is_on_and_after() {
     let Some(browser) = Browser::start() else { return };
     let mut session = Play::new(both_hands(16), standing("L3", "both", Feedback::Live));
     session.options = MonitorOptions {
-        reference: Some(reference()),
+        reference: Some(Arc::new(reference())),
         ..MonitorOptions::default()
     };
     session.settings.ceiling_n.lumbar = 175.0;
