@@ -14,6 +14,8 @@ use std::time::{Duration, Instant};
 const USUAL_BAUD: u32 = 115_200;
 /// After a read, so that samples come in batches and the processor rests.
 const NAP: Duration = Duration::from_millis(4);
+/// Bytes of a read below which nothing waits.
+const CAUGHT_UP: usize = 2048;
 /// Between two questions who is there.
 const ASK_AGAIN: Duration = Duration::from_millis(1000);
 /// Between two looks for a device that went away.
@@ -189,7 +191,10 @@ impl Line {
                 Ok(count) => {
                     bytes_came = true;
                     self.take(&buffer[..count], Instant::now())?;
-                    std::thread::sleep(NAP);
+                    // A terminal hands out 4 kB at once: a full portion means that more waits, as after a stall.
+                    if count < CAUGHT_UP {
+                        std::thread::sleep(NAP);
+                    }
                 }
                 Err(e) if benign(&e) => self.mind_silence()?,
                 Err(e) => return self.gone(e),

@@ -27,6 +27,7 @@ pub mod open;
 pub mod ports;
 pub mod prepare;
 mod progress;
+pub mod record;
 pub mod shell;
 pub mod simulate;
 
@@ -56,6 +57,7 @@ pub enum Command {
     Prepare(prepare::Args),
     Calibrate(Box<calibrate::Args>),
     Open(open::Args),
+    Record(Box<record::Args>),
     Ports(ports::Args),
     Simulate(simulate::Args),
     Completions(shell::CompletionsArgs),
@@ -91,6 +93,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Prepare(args) => prepare::run(args, cli.quiet),
         Command::Calibrate(args) => calibrate::run(args, cli.quiet),
         Command::Open(args) => open::run(args, cli.quiet),
+        Command::Record(args) => record::run(args, cli.quiet),
         Command::Simulate(args) => simulate::run(args, cli.quiet),
         Command::Ports(args) => ports::run(args, cli.quiet),
         Command::Completions(args) => shell::completions(args),

@@ -37,7 +37,7 @@ const STEP_S: f64 = 0.02;
 struct Aligned {
     time_s: Vec<f64>,
     value: Vec<f64>,
-    /// Start and peak of each spring, and the end of the last, rising from 0.
+    /// Start, peak and end of each spring, from 0.
     marks_s: Vec<f64>,
 }
 
@@ -140,15 +140,11 @@ fn aligned(test: &Test, values: &[f32], base: f64) -> Option<Aligned> {
 
 fn marks_s(test: &Test) -> Vec<f64> {
     let start_s = test.springs.first().map_or(0.0, |s| s.start_s);
-    let mut marks: Vec<f64> = Vec::new();
-    let each = test.springs.iter().flat_map(|s| [s.start_s, s.peak_s]);
-    for mark in each.chain(test.springs.last().map(|s| s.end_s)) {
-        marks.push(mark - start_s);
-    }
-    marks
+    let each = test.springs.iter().flat_map(|s| [s.start_s, s.peak_s, s.end_s]);
+    each.map(|mark| mark - start_s).collect()
 }
 
-/// Mean marks over the springs that all curves have, then the mean end of the last of these.
+/// Mean marks over the springs that all curves have.
 fn mean_marks_s(reference: &[Aligned]) -> Vec<f64> {
     let least = reference.iter().map(|r| r.marks_s.len()).min().unwrap_or(0);
     let mean = |k: usize| reference.iter().map(|r| r.marks_s[k]).sum::<f64>() / reference.len() as f64;
@@ -160,6 +156,7 @@ fn own_time_s(marks_s: &[f64], mean_s: &[f64], t: f64) -> Option<f64> {
     if t <= 0.0 {
         return Some(t);
     }
+    // The first stretch that reaches t: it begins before t, also where an end lies after the next start.
     let k = mean_s.windows(2).position(|w| t <= w[1])?;
     let share = (t - mean_s[k]) / (mean_s[k + 1] - mean_s[k]);
     Some(marks_s[k] + share * (marks_s[k + 1] - marks_s[k]))

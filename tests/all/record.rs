@@ -4,3 +4,12 @@
 mod bench;
 #[path = "record/keeper.rs"]
 mod keeper;
+#[path = "record/faults.rs"]
+mod faults;
+#[path = "record/program.rs"]
+mod program;
+#[path = "record/scan.rs"]
+mod scan;
+#[cfg(unix)]
+#[path = "record/terminal.rs"]
+mod terminal;

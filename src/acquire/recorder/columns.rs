@@ -102,18 +102,23 @@ fn known_units(quantity: Quantity) -> &'static [&'static str] {
     }
 }
 
-/// Two digits more than one count is worth: the count can be told from the text. Counts have none.
+/// As many digits as one count has, so that nothing is lost; where that is many, two more than one count is worth, from
+/// which the count can be told all the same. Counts have none.
 fn decimals(channel: &StationChannel) -> usize {
     if channel.unit.eq_ignore_ascii_case("counts") {
         return 0;
     }
-    let digits = 2.0 - channel.per_count.abs().log10().floor();
+    let step = channel.per_count.abs();
+    let two_more = 2.0 - step.log10().floor();
     // A step of 0 or NaN says nothing; nine digits hold a 32-bit count of any range.
-    if digits.is_finite() {
-        digits.clamp(0.0, 9.0) as usize
+    let most = if two_more.is_finite() {
+        two_more.clamp(0.0, 9.0) as usize
     } else {
         9
-    }
+    };
+    let written = format!("{step}");
+    let digits = written.split_once('.').map_or(0, |(_, behind)| behind.len());
+    digits.min(most)
 }
 
 #[cfg(test)]
@@ -161,7 +166,7 @@ mod tests {
         let mut text = Vec::new();
         columns.row(&sample, 10.0, &mut text);
         let text = String::from_utf8(text).unwrap();
-        assert_eq!(text, "2.000500,69.864316,4.20000,\n");
+        assert_eq!(text, "2.000500,69.864316,4.200,\n");
         let back: f64 = text.split(',').nth(1).unwrap().parse().unwrap();
         assert_eq!((back / 0.000_565_9).round(), count);
     }

@@ -306,6 +306,7 @@ impl OpenRecording {
         count("rows", started.rows);
         count("frames_lost", after.lost.saturating_sub(before.lost));
         count("frames_bad", after.bad.saturating_sub(before.bad));
+        count("frames_late", after.late.saturating_sub(before.late));
         count("reconnected", after.reconnected);
         if let Some(tests) = self.tests {
             count("tests_seen", u64::from(tests));

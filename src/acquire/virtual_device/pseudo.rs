@@ -13,8 +13,9 @@ use std::time::{Duration, Instant};
 
 /// Between two looks at what is due.
 const NAP: Duration = Duration::from_millis(1);
-/// Bytes that wait for a slow reader; beyond that samples are lost, as in a device.
-const MOST_WAITING: usize = 64 * 1024;
+/// Bytes that wait for a slow reader, beside the 64 kB that the system keeps; beyond that samples are lost. Far more than
+/// a device has: a busy computer stalls both ends, and a test must be able to tell what the line itself loses.
+const MOST_WAITING: usize = 1 << 20;
 /// Written at once, so that a reader who stopped reading never holds the device up for long.
 const PIECE: usize = 128;
 /// Between the last sample and the end.

@@ -1,6 +1,6 @@
 //! The hand at work: one test after the other, as counts of each channel.
 
-use super::spec::{DeviceSpec, MM_PER_COUNT, N_PER_COUNT, Sensors, Spot};
+use super::spec::{DEG_PER_COUNT, DeviceSpec, MM_PER_COUNT, N_PER_COUNT, Sensors, Spot};
 use crate::simulate::{
     Dice, Examiner, Hands, LevelModel, Sensor, TraceSpec, log_ratio, simulate, simulate_bilateral,
     usual_end_feel_n_per_mm, usual_onset_mm,
@@ -61,6 +61,7 @@ impl Scan {
         let factor = 0.04 * self.dice.normal_within_3();
         let shift_mm = 0.15 * self.dice.normal_within_3();
         let tissue = |side| model.tissue(side, factor, shift_mm);
+        examiner.drive_deg = self.spec.tilt.then(|| line_of_drive_deg(&place.level));
         let fault_now = self.made % 2 == 1 && !self.spec.faults.is_empty();
         if fault_now {
             let fault = self.spec.faults[self.made / 2 % self.spec.faults.len()];
@@ -93,7 +94,7 @@ impl Scan {
             };
             simulate(&spec, seed).trace
         };
-        self.test = counts(&trace, self.spec.sensors);
+        self.test = counts(&trace, self.spec.sensors, self.spec.tilt);
         self.at = 0;
         self.made += 1;
         Some(())
@@ -123,8 +124,17 @@ impl DeviceSpec {
     }
 }
 
-/// Forces first, then displacements, as the hello says.
-fn counts(trace: &Trace, sensors: Sensors) -> Vec<Vec<i32>> {
+/// Line of drive of a region, prone: common practice, no source.
+fn line_of_drive_deg(level: &str) -> f64 {
+    match anatomy::region(level) {
+        Some(anatomy::Region::Neck) => 45.0,
+        Some(anatomy::Region::Thoracic) => 60.0,
+        _ => 90.0,
+    }
+}
+
+/// Forces first, then displacements, then the tilt, as the hello says.
+fn counts(trace: &Trace, sensors: Sensors, tilt: bool) -> Vec<Vec<i32>> {
     let in_counts = |values: &[f64], per_count: f64| -> Vec<i32> {
         // The lowest count stands for a missing sample.
         let lowest = f64::from(i32::MIN + 1);
@@ -137,5 +147,8 @@ fn counts(trace: &Trace, sensors: Sensors) -> Vec<Vec<i32>> {
     let shared = sensors == Sensors::TwoHanded;
     let sides = if shared { 1 } else { trace.channels.len() };
     all.extend(trace.channels.iter().take(sides).filter_map(displacement));
+    if tilt {
+        all.extend(trace.drive_deg.as_ref().map(|deg| in_counts(deg, DEG_PER_COUNT)));
+    }
     all
 }

@@ -55,6 +55,8 @@ pub struct DeviceSpec {
     /// Samples a second on the device's own clock.
     pub rate_hz: f64,
     pub sensors: Sensors,
+    /// A tilt sensor as well, for the line of drive.
+    pub tilt: bool,
     /// Where the hand goes, in order and over and over; with two hands left and right of a level are one place.
     pub steps: Vec<Spot>,
     /// Made one after the other, in every second test.
@@ -94,6 +96,7 @@ impl Default for DeviceSpec {
             seed: 1,
             rate_hz: 1000.0,
             sensors: Sensors::default(),
+            tilt: false,
             steps: levels
                 .iter()
                 .flat_map(|l| [step(l, Side::Left), step(l, Side::Right)])
@@ -115,9 +118,21 @@ impl Default for DeviceSpec {
     }
 }
 
-/// Force of one count, in N, and displacement of one count, in mm.
+/// Force of one count, in N, displacement in mm, tilt in degrees.
 pub(super) const N_PER_COUNT: f64 = 0.001;
 pub(super) const MM_PER_COUNT: f64 = 0.0001;
+pub(super) const DEG_PER_COUNT: f64 = 0.1;
+
+/// The value of a count.
+pub(super) fn value(count: i32, quantity: Quantity) -> f64 {
+    // Divided by the inverse, which is exact: the double nearest to the decimal.
+    f64::from(count)
+        / match quantity {
+            Quantity::Force => 1.0 / N_PER_COUNT,
+            Quantity::Displacement => 1.0 / MM_PER_COUNT,
+            Quantity::Drive => 1.0 / DEG_PER_COUNT,
+        }
+}
 
 impl DeviceSpec {
     /// The steps of a plan: `both` is left, then right; each step as often as its trials say.
@@ -197,7 +212,8 @@ impl DeviceSpec {
         let channel = |quantity: Quantity, side: Option<Side>| {
             let (unit, per_count, sensor) = match quantity {
                 Quantity::Force => ("N", N_PER_COUNT, "cell"),
-                _ => ("mm", MM_PER_COUNT, "probe"),
+                Quantity::Displacement => ("mm", MM_PER_COUNT, "probe"),
+                Quantity::Drive => ("deg", DEG_PER_COUNT, "tilt"),
             };
             StationChannel {
                 quantity,
@@ -214,17 +230,21 @@ impl DeviceSpec {
         let (left, right) = (Some(Side::Left), Some(Side::Right));
         let force = |side| channel(Quantity::Force, side);
         let displacement = |side| channel(Quantity::Displacement, side);
+        let mut channels = match self.sensors {
+            Sensors::OneHand => vec![force(None), displacement(None)],
+            Sensors::ForceOnly => vec![force(None)],
+            Sensors::TwoHanded => vec![force(left), force(right), displacement(None)],
+            Sensors::TwoHandedTwoDisplacements => {
+                vec![force(left), force(right), displacement(left), displacement(right)]
+            }
+        };
+        if self.tilt {
+            channels.push(channel(Quantity::Drive, None));
+        }
         station::Station {
             device: "virtual device".to_owned(),
             rate_hz: self.rate_hz,
-            channels: match self.sensors {
-                Sensors::OneHand => vec![force(None), displacement(None)],
-                Sensors::ForceOnly => vec![force(None)],
-                Sensors::TwoHanded => vec![force(left), force(right), displacement(None)],
-                Sensors::TwoHandedTwoDisplacements => {
-                    vec![force(left), force(right), displacement(left), displacement(right)]
-                }
-            },
+            channels,
         }
     }
 }

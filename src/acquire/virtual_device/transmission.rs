@@ -1,8 +1,8 @@
 //! The bytes that a virtual device sends.
 
 use super::scan::Scan;
-use super::spec::{DeviceSpec, Harm, MM_PER_COUNT, N_PER_COUNT};
-use crate::acquire::station::{Quantity, Station};
+use super::spec::{DeviceSpec, Harm, value};
+use crate::acquire::station::Station;
 use crate::acquire::wire::{hello_frame, hello_line, sample_frame, sample_line};
 use crate::error::Result;
 use crate::simulate::Dice;
@@ -117,12 +117,8 @@ impl Transmission {
         if !self.spec.ascii {
             return sample_frame(sequence, time_us, counts);
         }
-        let value = |(count, quantity): (&i32, Quantity)| match quantity {
-            Quantity::Force => f64::from(*count) / (1.0 / N_PER_COUNT),
-            _ => f64::from(*count) / (1.0 / MM_PER_COUNT),
-        };
         let quantities = self.station.channels.iter().map(|c| c.quantity);
-        let values: Vec<f64> = counts.iter().zip(quantities).map(value).collect();
+        let values: Vec<f64> = counts.iter().zip(quantities).map(|(c, q)| value(*c, q)).collect();
         sample_line(sequence, time_us, &values, true)
     }
 

@@ -10,12 +10,13 @@ use crate::trace::Side;
 /// The name of the port that is a virtual device inside this program.
 pub const SIM: &str = "sim";
 
-const KEYS: [&str; 20] = [
+const KEYS: [&str; 21] = [
     "seed",
     "rate-hz",
     "force-only",
     "two-handed",
     "two-displacements",
+    "tilt",
     "levels",
     "plan",
     "faults",
@@ -62,6 +63,7 @@ fn read(words: &str) -> Result<DeviceSpec> {
             "force-only" => spec.sensors = Sensors::ForceOnly,
             "two-handed" => spec.sensors = Sensors::TwoHanded,
             "two-displacements" => spec.sensors = Sensors::TwoHandedTwoDisplacements,
+            "tilt" => spec.tilt = true,
             "levels" => {
                 let both = |level: &str| {
                     [Side::Left, Side::Right].map(|side| Spot {

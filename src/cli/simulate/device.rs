@@ -25,8 +25,8 @@ Examples:
 
 `--port sim` needs no second window: the same device inside the program, with these options behind a colon
 (`--port sim:rate-hz=2000,faults=quick+deep`).
-Faults: sprung-early, inside-the-toe, shallow, deep, quick, unsteady-hold, came-off, uneven-springs, over-ceiling,
-press.")]
+Faults: sprung-early, inside-the-toe, shallow, deep, quick, unsteady-hold, came-off, uneven-springs, uneven-hands
+(with --two-displacements), off-the-line (with --tilt), over-ceiling, press.")]
 pub(super) struct DeviceArgs {
     /// Whole number that all random choices follow from: the same seed sends the same bytes.
     #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u64).range(..=i64::MAX as u64))]
@@ -43,6 +43,9 @@ pub(super) struct DeviceArgs {
     /// A load cell and a displacement sensor under each hand.
     #[arg(long)]
     two_displacements: bool,
+    /// A tilt sensor too.
+    #[arg(long)]
+    tilt: bool,
     /// Levels in the order of the scan, left then right.
     #[arg(long, value_delimiter = ',', default_value = "L5,L4,L3,L2,L1")]
     levels: Vec<String>,
@@ -141,6 +144,7 @@ fn spec(args: &DeviceArgs) -> anyhow::Result<DeviceSpec> {
             (.., true) => Sensors::TwoHandedTwoDisplacements,
             _ => Sensors::OneHand,
         },
+        tilt: args.tilt,
         steps: args.levels.iter().flat_map(both).collect(),
         faults: args.faults.clone(),
         asymmetry_percent: args.asymmetry,

@@ -229,6 +229,11 @@ pub fn percent(share: &Share) -> String {
     }
 }
 
+/// `48 tests`, `1 scan`.
+fn total(share: &Share) -> String {
+    count(share.total, share.of.trim_end_matches('s'), share.of)
+}
+
 /// How often each finding was made: of the class, or of a learner in all sessions.
 pub fn share_table(debrief: &Debrief, learner: Option<&str>) -> TableView {
     let own = debrief
@@ -239,7 +244,7 @@ pub fn share_table(debrief: &Debrief, learner: Option<&str>) -> TableView {
         vec![
             cell(finding_words(s.finding)),
             sorted_by(s.with_finding.to_string(), s.with_finding as f64),
-            cell(format!("{} {}", s.total, s.of)),
+            cell(total(s)),
             sorted_by(percent(s), s.percent.map_or(-1.0, |p| p[0])),
         ]
     });
@@ -272,7 +277,7 @@ pub fn share_by_learner(debrief: &Debrief) -> TableView {
             cell(s.session.clone().unwrap_or_default()),
             cell(finding_words(s.finding)),
             sorted_by(s.with_finding.to_string(), s.with_finding as f64),
-            cell(format!("{} {}", s.total, s.of)),
+            cell(total(s)),
             sorted_by(percent(s), s.percent.map_or(-1.0, |p| p[0])),
         ]
     });
@@ -359,14 +364,14 @@ pub fn time_words(scans: &[&ScanCoverage]) -> Vec<&'static str> {
 /// Things to work on, in words.
 pub fn work_on(things: &[WorkOn]) -> Vec<WorkOnView> {
     let one = |w: &WorkOn| {
-        let unit = if super::OF_SCANS.contains(&w.finding) {
-            "of the plan's tests"
+        let of = if super::OF_SCANS.contains(&w.finding) {
+            "tests of the plan"
         } else {
-            "of the session's tests"
+            "tests of the session"
         };
         WorkOnView {
             heading: try_next(w.finding),
-            times: format!("{} {unit}, {} of {}", finding_words(w.finding), w.made_in, w.of),
+            times: format!("{}: in {} of {} {of}", finding_words(w.finding), w.made_in, w.of),
             example: w.example.clone(),
             advice: w.advice.clone(),
         }

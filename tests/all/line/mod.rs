@@ -2,6 +2,7 @@
 
 mod long;
 mod scripted;
+mod sent;
 
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::{Duration, Instant};

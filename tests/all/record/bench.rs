@@ -134,11 +134,9 @@ impl Bench {
     /// One test: hands on, off, and the detector's word on it.
     pub fn test(&mut self) {
         self.run(300, 0.0);
-        let now = self.now();
-        self.keeper.touching(true, now);
+        self.keeper.touching(true);
         self.run(500, 40.0);
-        let now = self.now();
-        self.keeper.touching(false, now);
+        self.keeper.touching(false);
         self.keeper.test_ended();
         self.run(700, 0.0);
     }

@@ -2,10 +2,9 @@
 
 use super::bench::{Bench, files, kept, names, one_hand, plan, request, study, two_hands};
 use std::io::{ErrorKind, Write};
-use std::path::Path;
 use std::sync::{Arc, Mutex};
 use tautpoint::acquire::control::{Feedback, Wish};
-use tautpoint::acquire::recorder::trace_file::Sink;
+use tautpoint::acquire::recorder::trace_file::{OpenSink, Sink};
 use tautpoint::acquire::recorder::{Keeper, Request};
 use tautpoint::batch::sums;
 use tautpoint::study::inputs::collect_any;
@@ -46,7 +45,7 @@ fn a_plan_gives_one_recording_a_step_and_side_and_each_says_what_it_is() {
     let kept = kept(&root);
     let (text, sidecar) = &kept["recordings/2026-09-14/V-07_L-11_L3_right_1.csv"];
     assert!(
-        text.starts_with("time_s,force_n,displacement_mm\n0.000000,0.00000,1.00000\n"),
+        text.starts_with("time_s,force_n,displacement_mm\n0.000000,0.000,1.000\n"),
         "{text}"
     );
     assert_eq!(text.lines().count(), 1501);
@@ -59,7 +58,7 @@ fn a_plan_gives_one_recording_a_step_and_side_and_each_says_what_it_is() {
     let said = bench.keeper.take_messages().join("\n");
     assert!(said.contains("nothing is missing"), "{said}");
     // What `check` holds them against.
-    let recordings: Vec<_> = collect_any(&[root.clone()]).unwrap().files;
+    let recordings: Vec<_> = collect_any(std::slice::from_ref(&root)).unwrap().files;
     let paths: Vec<_> = recordings.into_iter().map(|f| f.path).collect();
     assert_eq!(sums::verify(&root, &paths), []);
 }
@@ -86,14 +85,12 @@ fn next_pressed_with_the_hand_still_on_waits_until_it_is_off() {
     let mut bench = Bench::new(&root, with_plan(&[("L3", "both")]));
     bench.connect(&one_hand());
     bench.run(300, 0.0);
-    let now = bench.now();
-    bench.keeper.touching(true, now);
+    bench.keeper.touching(true);
     bench.run(500, 40.0);
     bench.wish(Wish::Next);
     assert_eq!(bench.keeper.standing().step.unwrap().side, "right");
     bench.run(200, 40.0);
-    let now = bench.now();
-    bench.keeper.touching(false, now);
+    bench.keeper.touching(false);
     bench.keeper.test_ended();
     bench.run(1000, 0.0);
     bench.stop();
@@ -402,7 +399,7 @@ impl Sink for FullDisk {
     }
 }
 
-fn full_after(bytes: usize) -> Box<dyn Fn(&Path) -> std::io::Result<Box<dyn Sink>> + Send> {
+fn full_after(bytes: usize) -> OpenSink {
     let room = Arc::new(Mutex::new(bytes));
     Box::new(move |path| {
         let file = std::fs::File::options()
@@ -420,7 +417,7 @@ fn full_after(bytes: usize) -> Box<dyn Fn(&Path) -> std::io::Result<Box<dyn Sink
 fn a_full_disk_ends_the_session_in_order_and_keeps_what_is_there() {
     let dir = tempfile::tempdir().unwrap();
     let root = study(dir.path());
-    let inputs = collect_any(&[root.clone()]).unwrap();
+    let inputs = collect_any(std::slice::from_ref(&root)).unwrap();
     let study = inputs.study.clone().unwrap();
     let keeper = Keeper::start(&inputs, &study, with_plan(&[("L3", "both")])).unwrap();
     let mut bench = Bench::of(keeper.with_sink(full_after(20_000)));
@@ -436,7 +433,7 @@ fn a_full_disk_ends_the_session_in_order_and_keeps_what_is_there() {
     let (text, sidecar) = kept.values().next().unwrap();
     assert!(text.len() > 19_900 && text.len() <= 20_000, "{}", text.len());
     assert_eq!(sidecar.status.as_deref(), Some("open"));
-    let paths: Vec<_> = collect_any(&[root.clone()])
+    let paths: Vec<_> = collect_any(std::slice::from_ref(&root))
         .unwrap()
         .files
         .into_iter()

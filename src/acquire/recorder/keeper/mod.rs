@@ -11,15 +11,18 @@ use super::trace_file::{OpenSink, open_files};
 use super::walk::Walk;
 use crate::acquire::station::{LineCounts, Sample, Station};
 use crate::error::Result;
+use crate::study::anatomy::label;
 use crate::study::folder::Study;
 use crate::study::inputs::Inputs;
 use crate::study::words::{list, shown};
+use crate::trace::{About, Side};
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
-/// A recording goes on for so long after the hands have left: its zero and the end of its last test need it.
-pub const TAIL: Duration = Duration::from_millis(600);
+/// A recording goes on for so long, in s of the device's clock, after the hands were seen to leave: its zero and the end
+/// of its last test need it.
+pub const TAIL_S: f64 = 0.6;
 /// And no longer than this after a person asked for the next one.
 pub const TAIL_AT_MOST: Duration = Duration::from_millis(4000);
 
@@ -46,7 +49,9 @@ pub struct Keeper {
     /// Tests seen at this stop in recordings that were cut.
     tests_before: u32,
     touching: bool,
-    released: Option<Instant>,
+    /// Device time when the hands left, and now.
+    released_s: Option<f64>,
+    now_s: f64,
     messages: Vec<String>,
     message: Option<String>,
     kept: usize,
@@ -104,7 +109,8 @@ impl Keeper {
             closing: None,
             tests_before: 0,
             touching: false,
-            released: None,
+            released_s: None,
+            now_s: 0.0,
             messages: Vec::new(),
             message: None,
             kept: 0,
@@ -137,6 +143,8 @@ impl Keeper {
         self.cut("the device started anew", now);
         let both_before = self.both_at_once();
         self.station = Some(station.clone());
+        // Its clock begins anew.
+        (self.touching, self.released_s, self.now_s) = (false, None, 0.0);
         match super::columns::Columns::of(station) {
             Ok(columns) if self.walk.is_none() || both_before != Some(columns.both_at_once()) => {
                 self.set_out(columns.both_at_once());
@@ -200,15 +208,13 @@ impl Keeper {
         {
             self.fail(error.to_string(), now);
         }
+        self.now_s = samples.last().map_or(self.now_s, |s| s.time_s);
         self.tick(now);
     }
 
     /// Does what is due; several times a second, samples or not.
     pub fn tick(&mut self, now: Instant) {
-        let off = !self.touching
-            && self
-                .released
-                .is_none_or(|at| now.saturating_duration_since(at) >= TAIL);
+        let off = !self.touching && self.released_s.is_none_or(|at| self.now_s - at >= TAIL_S);
         if let Some(closing) = self.closing.take_if(|c| off || now >= c.by) {
             self.finish(closing.current, &closing.ending, now);
         }
@@ -229,9 +235,9 @@ impl Keeper {
     }
 
     /// The hands touch, or have left.
-    pub fn touching(&mut self, touching: bool, now: Instant) {
+    pub fn touching(&mut self, touching: bool) {
         if self.touching && !touching {
-            self.released = Some(now);
+            self.released_s = Some(self.now_s);
         }
         self.touching = touching;
     }
@@ -242,9 +248,12 @@ impl Keeper {
             Some(closing) => Some(&mut closing.current),
             None => self.open.as_mut(),
         };
-        if let Some(tests) = current.and_then(|c| c.recording.tests.as_mut()) {
+        let Some(current) = current else { return };
+        if let Some(tests) = current.recording.tests.as_mut() {
             *tests += 1;
         }
+        let place = place_words(current.recording.about());
+        self.say(format!("{place}a test was seen"));
     }
 
     /// The device went away.
@@ -381,6 +390,11 @@ impl Keeper {
         std::mem::take(&mut self.messages)
     }
 
+    /// Whether there is something to read.
+    pub fn has_messages(&self) -> bool {
+        !self.messages.is_empty()
+    }
+
     /// Recordings kept so far.
     pub fn kept(&self) -> usize {
         self.kept
@@ -399,6 +413,16 @@ impl Keeper {
     /// Why the session ended, when it was not by a person.
     pub fn failed(&self) -> Option<&str> {
         self.failed.as_deref()
+    }
+}
+
+/// `L3 left: `, as far as it is known.
+fn place_words(about: &About) -> String {
+    let level = about.level.as_deref().map(label);
+    let words: Vec<&str> = level.into_iter().chain(about.side.map(Side::word)).collect();
+    match words.is_empty() {
+        true => String::new(),
+        false => format!("{}: ", words.join(" ")),
     }
 }
 

@@ -6,8 +6,16 @@ use crate::acquire::recorder::walk::Walk;
 use crate::trace::About;
 
 impl Keeper {
+    /// What samples coming now are of: of the step before, as long as its recording waits for the hands to leave.
+    pub fn pressed_of(&self) -> About {
+        match &self.closing {
+            Some(closing) => closing.current.recording.about().clone(),
+            None => self.about(),
+        }
+    }
+
     /// What a recording beginning now is of.
-    pub fn about(&self) -> About {
+    pub(super) fn about(&self) -> About {
         let r = &self.request;
         let feedback = serde_json::to_value(r.feedback).ok();
         let mut about = About {

@@ -1,0 +1,163 @@
+//! What is settled before the first sample: the study, the lock, codes, plan, port, cautions.
+
+use super::{Args, feedback};
+use crate::acquire::control::Feedback;
+use crate::acquire::port::ports;
+use crate::acquire::recorder::lock::StudyLock;
+use crate::acquire::recorder::{Keeper, Request, sessions, stamp, today};
+use crate::cli::open::sound_study;
+use crate::error::Severity;
+use crate::study::built_in;
+use crate::study::cautions::CAUTIONS;
+use crate::study::inputs::{Study, collect_any};
+use crate::study::plan::Plan;
+use crate::study::words::{nearest, one_of, shown};
+use anyhow::{Context, bail};
+use std::io::{BufRead, IsTerminal};
+use std::path::Path;
+
+/// Everything that a session needs.
+pub struct Setup {
+    pub study: Study,
+    pub keeper: Keeper,
+    pub port: String,
+    /// Given up when dropped.
+    pub lock: Option<StudyLock>,
+}
+
+/// Settles it. Warnings and cautions are printed here.
+pub fn setup(args: &Args) -> anyhow::Result<Setup> {
+    let study = sound_study(&args.study)?;
+    let lock = match args.practice {
+        true => None,
+        false => StudyLock::take(&study.root, &stamp())?,
+    };
+    if lock.is_none() && !args.practice {
+        eprintln!("warning: this disk cannot lock: see to it that nobody else records into this study");
+    }
+    let mut request = request(args, &study)?;
+    request.check()?;
+    let inputs = collect_any(std::slice::from_ref(&args.study))?;
+    for problem in inputs
+        .problems
+        .iter()
+        .filter(|p| ["roster.csv", "calls.csv"].contains(&p.file.as_str()))
+    {
+        let word = match problem.severity {
+            Severity::Warning => "warning",
+            Severity::Error => "error",
+        };
+        eprintln!("{word}: {problem}");
+    }
+    for warning in request.warnings(&study.roster) {
+        eprintln!("warning: {warning}");
+    }
+    let port = port(args.port.as_deref())?;
+    request.cautions = Some(cautions(&study.root, &request)?);
+    let keeper = Keeper::start(&inputs, &study, request)?;
+    Ok(Setup {
+        study,
+        keeper,
+        port,
+        lock,
+    })
+}
+
+fn request(args: &Args, study: &Study) -> anyhow::Result<Request> {
+    let trimmed = |code: &Option<String>| code.as_deref().map(|c| c.trim().to_owned());
+    let mut feedback = feedback(&args.feedback);
+    if study.hidden() && feedback != Feedback::None {
+        eprintln!(
+            "warning: the study is blind: no measured value is shown until it is opened (--feedback none); the ceiling \
+             alarm is on"
+        );
+        feedback = Feedback::None;
+    }
+    Ok(Request {
+        subject: trimmed(&args.subject),
+        examiner: trimmed(&args.examiner),
+        session: trimmed(&args.session).unwrap_or_else(today),
+        plan: args.plan.as_deref().map(|name| plan(name, study)).transpose()?,
+        level: args.level.clone(),
+        side: args.side,
+        contact: args.contact.clone(),
+        feedback,
+        calls: args.calls,
+        practice: args.practice,
+        tests_are_seen: true,
+        cautions: None,
+    })
+}
+
+fn plan(name: &str, study: &Study) -> anyhow::Result<Plan> {
+    if let Some(plan) = study.plan(name) {
+        return Ok(plan);
+    }
+    let own = study.plans.iter().map(|p| p.name.as_str());
+    let known: Vec<&str> = own.chain(built_in::NAMES).collect();
+    let near = nearest(name, known.iter().copied());
+    let near = near.map_or_else(String::new, |n| format!("; is {n} meant?"));
+    bail!(
+        "there is no plan {}: expected {}{near}",
+        shown(name),
+        one_of(&known)
+    );
+}
+
+/// The port that was named, or the only USB device.
+fn port(named: Option<&str>) -> anyhow::Result<String> {
+    if let Some(port) = named {
+        return Ok(port.to_owned());
+    }
+    let usb: Vec<_> = ports()?.into_iter().filter(|p| p.usb).collect();
+    match usb.as_slice() {
+        [one] => {
+            eprintln!("port {} {}", shown(&one.name), shown(&one.description));
+            Ok(one.name.clone())
+        }
+        [] => bail!(
+            "no USB serial device is plugged in: plug it in, name a port with --port, or try --port sim"
+        ),
+        several => {
+            let names: Vec<String> = several.iter().map(|p| shown(&p.name)).collect();
+            bail!(
+                "there are several USB serial devices: name one with --port: {}",
+                names.join(", ")
+            )
+        }
+    }
+}
+
+/// Shows the cautions once a session, and has them confirmed where somebody can. Gives how they were met, which is
+/// stored unless nothing is to be kept.
+fn cautions(root: &Path, request: &Request) -> anyhow::Result<&'static str> {
+    let asks = std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
+    let before = sessions::met(root, &request.session);
+    if let Some(met) = before
+        && (met == "confirmed" || !asks)
+    {
+        return Ok(met);
+    }
+    eprintln!("Before anybody is touched in this session:");
+    for caution in CAUTIONS {
+        eprintln!("  - {caution}");
+    }
+    let met = if asks {
+        eprintln!("Press Enter when all of this holds; Ctrl-C otherwise.");
+        let mut line = String::new();
+        let read = std::io::stdin()
+            .lock()
+            .read_line(&mut line)
+            .context("the keyboard cannot be read")?;
+        if read == 0 {
+            bail!("the cautions were not confirmed: nothing was recorded");
+        }
+        "confirmed"
+    } else {
+        "shown"
+    };
+    if !request.practice {
+        sessions::store(root, &request.session, met)?;
+    }
+    Ok(met)
+}

@@ -1,0 +1,228 @@
+//! The program as it runs: started, spoken to line by line, listened to.
+
+use super::bench::{files, kept, study};
+use std::io::{BufRead, BufReader, Write};
+use std::path::Path;
+use std::process::{Child, ChildStdin, Command, Output, Stdio};
+use std::sync::mpsc::{Receiver, channel};
+use std::time::{Duration, Instant};
+
+/// What the slowest machine gets.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+pub fn command(study: &Path, more: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_tautpoint"));
+    command.arg("record").arg(study).args(more);
+    command
+}
+
+/// Runs to the end, with an input that is no terminal and says nothing.
+pub fn run(study: &Path, more: &[&str]) -> Output {
+    command(study, more).stdin(Stdio::null()).output().unwrap()
+}
+
+pub fn err(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+/// A recorder that runs.
+pub struct Running {
+    pub child: Child,
+    stdin: Option<ChildStdin>,
+    lines: Receiver<String>,
+    pub heard: Vec<String>,
+}
+
+impl Running {
+    pub fn start(study: &Path, more: &[&str]) -> Running {
+        let mut child = command(study, more)
+            .stdin(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let (sender, lines) = channel();
+        let stderr = child.stderr.take().unwrap();
+        std::thread::spawn(move || {
+            for line in BufReader::new(stderr).lines() {
+                let Ok(line) = line else { break };
+                let _ = sender.send(line);
+            }
+        });
+        Running {
+            stdin: child.stdin.take(),
+            child,
+            lines,
+            heard: Vec::new(),
+        }
+    }
+
+    pub fn say(&mut self, word: &str) {
+        writeln!(self.stdin.as_mut().unwrap(), "{word}").unwrap();
+    }
+
+    /// Waits until a line with these words is printed.
+    pub fn until(&mut self, words: &str) -> String {
+        let begun = Instant::now();
+        loop {
+            let left = PATIENCE.saturating_sub(begun.elapsed());
+            let Ok(line) = self.lines.recv_timeout(left) else {
+                let _ = self.child.kill();
+                panic!("{words:?} was not said:\n{}", self.heard.join("\n"));
+            };
+            self.heard.push(line.clone());
+            if line.contains(words) {
+                return line;
+            }
+        }
+    }
+
+    /// Its exit code, and all that it said.
+    pub fn end(mut self) -> (Option<i32>, String) {
+        drop(self.stdin.take());
+        let code = self.child.wait().unwrap().code();
+        self.heard.extend(self.lines.iter());
+        (code, self.heard.join("\n"))
+    }
+}
+
+#[test]
+fn so_many_seconds_are_recorded_and_it_stops_by_itself() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    let who = ["--subject", "V-07", "--examiner", "L-12", "--session", "s1"];
+    let output = run(
+        &root,
+        &[&["--port", "sim", "--seconds", "1.5"], &who[..]].concat(),
+    );
+    assert_eq!(output.status.code(), Some(0), "{}", err(&output));
+    let kept = kept(&root);
+    let (text, sidecar) = &kept["recordings/s1/V-07_L-12_1.csv"];
+    let last: f64 = text
+        .lines()
+        .last()
+        .unwrap()
+        .split(',')
+        .next()
+        .unwrap()
+        .parse()
+        .unwrap();
+    assert!((1.3..3.0).contains(&last), "{last}");
+    assert_eq!(sidecar.status.as_deref(), Some("complete"));
+    assert_eq!(sidecar.device.as_deref(), Some("virtual device"));
+    // The cautions are shown once a session, and that they were is kept.
+    assert!(err(&output).contains("Stop on request"), "{}", err(&output));
+    let sessions = std::fs::read_to_string(root.join("sessions.csv")).unwrap();
+    assert!(
+        sessions.starts_with("session,time,cautions\ns1,") && sessions.ends_with(",shown\n"),
+        "{sessions}"
+    );
+    let again = run(
+        &root,
+        &[&["--port", "sim", "--seconds", "0.2"], &who[..]].concat(),
+    );
+    assert!(!err(&again).contains("Stop on request"), "{}", err(&again));
+    assert_eq!(
+        std::fs::read_to_string(root.join("sessions.csv")).unwrap(),
+        sessions
+    );
+}
+
+#[test]
+fn practice_keeps_the_over_ceiling_log_and_nothing_else_and_the_bell_rings_when_quiet() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    // A neck's ceiling of 60 N, and a hand that presses a lumbar spine.
+    let more = [
+        "--port",
+        "sim:speed=4,levels=L3",
+        "--seconds",
+        "3",
+        "--practice",
+        "--level",
+        "C4",
+        "--examiner",
+        "L-12",
+    ];
+    let before = files(&root);
+    let output = Command::new(env!("CARGO_BIN_EXE_tautpoint"))
+        .args(["--quiet", "record"])
+        .arg(&root)
+        .args(more)
+        .args(["--feedback", "none"])
+        .stdin(Stdio::null())
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(0), "{}", err(&output));
+    let said = err(&output);
+    assert!(
+        said.contains('\u{7}') && said.contains("over the ceiling: neck 60 N"),
+        "{said}"
+    );
+    assert!(
+        !said.contains("highest"),
+        "a value is shown in the mode none: {said}"
+    );
+    let mut after = files(&root);
+    let log = after.remove(&root.join("over-ceiling.csv")).unwrap();
+    assert_eq!(after, before);
+    let log = String::from_utf8(log).unwrap();
+    let first: Vec<&str> = log.lines().nth(1).unwrap().split(',').collect();
+    assert_eq!(
+        (first[1], first[2], first[4], first[6]),
+        ("neck", "C4", "60", "L-12"),
+        "{log}"
+    );
+    let (peak_n, duration_s): (f64, f64) = (first[3].parse().unwrap(), first[5].parse().unwrap());
+    assert!(peak_n > 60.0 && duration_s > 0.0 && duration_s < 2.0, "{log}");
+}
+
+#[test]
+fn a_stranger_is_warned_of_and_a_code_of_two_lines_refused() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    let short = ["--port", "sim", "--seconds", "0.1", "--subject", "V-07"];
+    let output = run(&root, &[&short[..], &["--examiner", "L-21"]].concat());
+    assert_eq!(output.status.code(), Some(0), "{}", err(&output));
+    assert!(
+        err(&output).contains("L-21 is not in the roster as examiner: is L-12 meant"),
+        "{}",
+        err(&output)
+    );
+    let before = files(&root);
+    let output = run(&root, &[&short[..], &["--examiner", "L-12\nL-13"]].concat());
+    assert_eq!(output.status.code(), Some(2));
+    assert!(err(&output).contains("--examiner"), "{}", err(&output));
+    assert_eq!(files(&root), before);
+}
+
+#[test]
+fn what_cannot_be_meant_is_refused_before_anything_is_written() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    let before = files(&root);
+    for (more, words) in [
+        (
+            &["--plan", "prone-thums", "--port", "sim"][..],
+            "is prone-thumbs meant",
+        ),
+        (
+            &["--plan", "prone-thumbs", "--calls", "--port", "sim"],
+            "both codes",
+        ),
+        (&["--port", "/dev/not-there"], "/dev/not-there"),
+        (&["--port", "sim:speed=fast"], "speed"),
+        (&["--port", "sim", "--listen", "203.0.113.7:1"], "203.0.113.7:1"),
+    ] {
+        let output = run(&root, more);
+        assert_eq!(output.status.code(), Some(2), "{more:?}: {}", err(&output));
+        assert!(err(&output).contains(words), "{more:?}: {}", err(&output));
+    }
+    let mut after = files(&root);
+    for not_yet_asked in [".recording", "sessions.csv"] {
+        after.remove(&root.join(not_yet_asked));
+    }
+    assert_eq!(after, before);
+    let nowhere = run(dir.path(), &["--port", "sim"]);
+    assert_eq!(nowhere.status.code(), Some(2));
+    assert!(err(&nowhere).contains("tautpoint prepare"), "{}", err(&nowhere));
+}
