@@ -14,13 +14,12 @@ use super::kept::{BEFORE_S, Kept};
 use super::phase::Phase;
 use super::side::LiveSide;
 use super::strip::Strip;
-use super::summary::TestView;
+use super::summary::{Reference, TestView};
 use super::view::{Gate, Shown};
 use crate::acquire::station::{Sample, Station};
 use crate::calibrate::Calibration;
 use crate::settings::Settings;
 use crate::signal::episodes::SideEpisode;
-use crate::technique::reference::Reference;
 use crate::trace::{About, Side};
 use std::sync::Arc;
 use std::time::Instant;
@@ -35,8 +34,8 @@ pub struct MonitorOptions {
     pub calibrations: Vec<Calibration>,
     /// The examiner says each level's call before its values are shown.
     pub calls: bool,
-    /// The teacher's own tests, to stand beside the last one.
-    pub reference: Option<Arc<Reference>>,
+    /// The teacher's values, to stand beside the last test.
+    pub reference: Option<Reference>,
 }
 
 /// Something that happened.
@@ -166,6 +165,11 @@ impl Monitor {
     /// The learner asked for the last test; it stays until the next touch.
     pub fn show_last(&mut self) {
         self.shown.asked = true;
+    }
+
+    /// The teacher's values, when they change with the step.
+    pub fn set_reference(&mut self, reference: Option<Reference>) {
+        self.options.reference = reference;
     }
 
     /// Takes the next sample.

@@ -51,7 +51,7 @@ impl Monitor {
             let ended = Arc::new(self.ended(&episode, now_s));
             self.last_end_s = ended.end_s;
             self.analyst.hand(&ended);
-            let view = summary::provisional(&ended);
+            let view = summary::provisional(&ended, self.options.reference.as_ref());
             self.last = Some(Arc::new(view));
             self.last_level = ended.about.level.clone();
             events.push(MonitorEvent::TestEnded(ended));
@@ -119,7 +119,7 @@ impl Monitor {
             .as_ref()
             .is_some_and(|l| l.number == analysed.ended.number)
         {
-            let view = summary::full(analysed, self.options.reference.as_deref());
+            let view = summary::full(analysed, self.options.reference.as_ref());
             self.last = Some(Arc::new(view));
         }
     }

@@ -96,7 +96,7 @@ pub fn both_hands(springs: u32) -> Trace {
     };
     let examiner = Examiner {
         springs,
-        unloaded_after_s: 40.0,
+        unloaded_after_s: 90.0,
         ..Examiner::default()
     };
     simulate_bilateral(&tissue(9.0), &tissue(12.0), &examiner, &sensor(), hands, 5).trace

@@ -122,7 +122,7 @@ fn watching_two_hands_at_2_khz_takes_a_small_share_of_one_core() {
         MonitorOptions::default(),
     );
     let standing = standing("L3", "both", Feedback::Live);
-    let (before, rounds) = (processor_s("thread-self") + serving_s(), 2);
+    let (before, rounds) = (processor_s("thread-self") + serving_s(), 1);
     let length_s = trace.time_s[trace.time_s.len() - 1] + 0.0005;
     for round in 0..rounds {
         for row in 0..trace.time_s.len() {
