@@ -32,7 +32,6 @@ pub use work_on::{AT_ONCE, WorkOn, outside};
 use crate::report::Results;
 use crate::report::followed::{Followed, followed};
 use crate::study::folder::Study;
-use crate::technique::reference::Reference;
 use crate::trace::Test;
 use std::collections::BTreeSet;
 use words::count;
@@ -47,7 +46,7 @@ pub struct Debrief {
     pub standing: Vec<String>,
     /// By code. Teachers are no learners.
     pub learners: Vec<Learner>,
-    /// Tests of the teachers: the reference.
+    /// Tests of the reference.
     pub reference_tests: usize,
     /// Bands of every place and measure that a learner has a mark for.
     pub bands: Vec<(Place, Shown, Option<Band>)>,
@@ -84,13 +83,8 @@ impl Debrief {
     pub fn of(results: &Results, study: &Study) -> Debrief {
         let roster = &study.roster;
         let people = People::of(results, study);
-        let teachers: Vec<&Test> = results.tests.iter().filter(|t| people.is_reference(t)).collect();
-        let shown: Vec<Test> = teachers
-            .iter()
-            .filter(|t| !results.hides(t))
-            .map(|t| (*t).clone())
-            .collect();
-        let reference = Reference::of(&shown);
+        let reference = &results.reference;
+        let taught: Vec<&Test> = results.tests.iter().filter(|t| reference.holds(t)).collect();
         let scans = coverage::coverage(results);
         let of_learners: Vec<ScanCoverage> = scans
             .into_iter()
@@ -114,7 +108,7 @@ impl Debrief {
                     .find(|p| p.code == *code && p.role == "examiner");
                 let group = listed.and_then(|p| p.group.clone());
                 let on_roster = listed.is_some() || roster.people.is_empty();
-                learner::learner(results, code, group, on_roster, &own, &reference)
+                learner::learner(results, code, group, on_roster, &own, reference)
             })
             .collect();
         Debrief {
@@ -122,8 +116,8 @@ impl Debrief {
             site: results.site.clone(),
             blinded: results.blinded,
             standing: results.standing(),
-            reference_tests: teachers.len(),
-            bands: bands_of(results, &teachers, &learners),
+            reference_tests: taught.len(),
+            bands: bands_of(results, &taught, &learners),
             shares: all_shares(results, &learners, &of_learners),
             coverage: of_learners,
             followed: followed(results),
@@ -142,22 +136,19 @@ impl Debrief {
 /// Who is who.
 struct People<'a> {
     learners: BTreeSet<&'a str>,
-    teachers: BTreeSet<&'a str>,
-    /// Recordings that study.toml names as reference; empty when the teachers' are.
-    recordings: &'a [String],
     notes: Vec<Note>,
 }
 
 impl<'a> People<'a> {
     fn of(results: &'a Results, study: &'a Study) -> People<'a> {
-        let (roster, recordings) = (&study.roster, study.reference.as_slice());
+        let roster = &study.roster;
         let role = |role: &str| -> BTreeSet<&'a str> {
             let own = roster.people.iter().filter(|p| p.role == role);
             own.map(|p| p.code.as_str()).collect()
         };
         let mut teachers = role("teacher");
         // Whoever made nothing but the recordings of the reference is a teacher, on the roster or not.
-        let of_reference = |t: &&Test| recordings.contains(&t.recording);
+        let of_reference = |t: &&Test| results.reference.holds(t);
         let made: BTreeSet<&str> = results
             .tests
             .iter()
@@ -219,17 +210,7 @@ impl<'a> People<'a> {
         }
         People {
             learners: tested.difference(&teachers).copied().collect(),
-            teachers,
-            recordings,
             notes,
-        }
-    }
-
-    /// Whether others are held against the test.
-    fn is_reference(&self, test: &Test) -> bool {
-        match self.recordings.is_empty() {
-            true => examiner(test).is_some_and(|e| self.teachers.contains(e)),
-            false => self.recordings.contains(&test.recording),
         }
     }
 }

@@ -6,8 +6,10 @@ use super::words::count;
 use super::{Debrief, Learner, ScanCoverage};
 use crate::error::{Error, Result};
 use crate::plot::test_panels;
+use crate::plot::text::number;
 use crate::report::Results;
 use crate::report::html::{Context, STYLE, content_hash, safe_name, test_heading};
+use crate::study::anatomy::Region;
 use crate::study::cautions::CAUTIONS;
 use serde::Serialize;
 use std::collections::BTreeSet;
@@ -37,6 +39,8 @@ struct ClassView {
     /// With codes only.
     learners: Vec<LinkView>,
     followed: Vec<FollowedView>,
+    /// Ceilings in use, and whose they are.
+    ceilings: Vec<String>,
     cautions: &'static [&'static str],
 }
 
@@ -95,7 +99,7 @@ pub fn pages(debrief: &Debrief, results: &Results, codes: bool) -> Result<Vec<(S
         .iter()
         .map(|l| format!("learners/{}.html", names.take(&safe_name(&l.code))))
         .collect();
-    let class = class_view(debrief, &files, codes);
+    let class = class_view(debrief, results, &files, codes);
     let mut pages = vec![(
         "class.html".to_owned(),
         render(&environment, "class.html", &class)?,
@@ -159,7 +163,7 @@ fn title(debrief: &Debrief) -> String {
         .unwrap_or_else(|| "Manual palpation, measured".to_owned())
 }
 
-fn class_view(debrief: &Debrief, files: &[String], codes: bool) -> ClassView {
+fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: bool) -> ClassView {
     let tests: usize = debrief.learners.iter().map(|l| l.tests).sum();
     let sessions: BTreeSet<&String> = debrief.learners.iter().flat_map(|l| &l.sessions).collect();
     let scans: Vec<&ScanCoverage> = debrief.coverage.iter().collect();
@@ -200,8 +204,26 @@ fn class_view(debrief: &Debrief, files: &[String], codes: bool) -> ClassView {
         times: views::time_words(&scans),
         learners: if codes { links.collect() } else { Vec::new() },
         followed: views::followed_of(debrief, None, codes),
+        ceilings: ceilings(results),
         cautions: &CAUTIONS,
     }
+}
+
+/// Each region's ceiling, and whether the lab set it.
+fn ceilings(results: &Results) -> Vec<String> {
+    let changed = results.settings.departures();
+    let one = |region: Region| {
+        let key = format!("ceiling_n.{}", region.word());
+        let set = results.setting_sources.iter().any(|(k, _)| *k == key) || changed.contains(&key.as_str());
+        let whose = if set {
+            "set by this lab"
+        } else {
+            "a stand-in: the lab must set its own"
+        };
+        let force = number(region.ceiling_n(&results.settings.ceiling_n), 0);
+        format!("{} {force}\u{a0}N ({whose})", region.word())
+    };
+    Region::ALL.map(one).to_vec()
 }
 
 fn counts(l: &Learner) -> String {

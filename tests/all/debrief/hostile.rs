@@ -2,8 +2,9 @@
 
 use super::{PLAIN, page};
 use tautpoint::report::Results;
-use tautpoint::report::debrief::{Debrief, pages};
+use tautpoint::report::debrief::{Debrief, Request, Sheet, pages};
 use tautpoint::study::folder::Study;
+use tautpoint::technique::ScanKey;
 
 #[test]
 fn nothing_at_all_still_makes_a_class_page() {
@@ -88,4 +89,28 @@ fn codes_and_titles_are_escaped_and_file_names_are_safe() {
             "{path}"
         );
     }
+}
+
+#[test]
+fn ceilings_that_no_lab_set_are_called_stand_ins_and_an_unknown_level_has_none() {
+    let (plain, study) = &*PLAIN;
+    let mut results = plain.clone();
+    results.settings.ceiling_n.lumbar = 120.0;
+    let debrief = Debrief::of(&results, study);
+    let html = page(&debrief, &results, false, "class.html");
+    assert!(html.contains("lumbar 120\u{a0}N (set by this lab)"));
+    assert!(html.contains("neck 60\u{a0}N (a stand-in: the lab must set its own)"));
+    let mut nowhere = plain.clone();
+    nowhere.tests.truncate(2);
+    for test in &mut nowhere.tests {
+        test.about.level = None;
+    }
+    let request = Request {
+        scan: ScanKey::of(&nowhere.tests[0]),
+        ..Request::default()
+    };
+    let sheet = Sheet::of(&nowhere, &[], request).page().unwrap();
+    assert!(sheet.contains("no ceiling known") && sheet.contains("No plan is known"));
+    let debrief = Debrief::of(&nowhere, study);
+    assert!(page(&debrief, &nowhere, false, "class.html").contains("Region not named"));
 }

@@ -4,6 +4,8 @@ use super::{PLAIN, analysed, class, page};
 use tautpoint::report::debrief::{BandFrom, Debrief, Shown};
 use tautpoint::study::folder::Study;
 use tautpoint::study::roster::Roster;
+use tautpoint::technique::reference::{COMPARED, Reference};
+use tautpoint::trace::Test;
 
 /// The study of the class with another roster.
 fn with_roster(text: &str) -> Study {
@@ -20,8 +22,11 @@ fn the_teachers_tests_are_the_reference_and_make_no_learner() {
     let study = with_roster(
         "code,role,group\nV-01,subject,\nL-01,examiner,A\nL-02,examiner,A\nL-03,examiner,B\nL-04,teacher,\n",
     );
-    let results = &PLAIN.0;
-    let debrief = Debrief::of(results, &study);
+    let mut results = PLAIN.0.clone();
+    let taught = |t: &&Test| t.about.examiner.as_deref() == Some("L-04");
+    let taught: Vec<Test> = results.tests.iter().filter(taught).cloned().collect();
+    results.reference = Reference::of(&taught);
+    let debrief = Debrief::of(&results, &study);
     let codes: Vec<&str> = debrief.learners.iter().map(|l| l.code.as_str()).collect();
     assert_eq!(codes, ["L-01", "L-02", "L-03"]);
     assert_eq!(debrief.learners[2].group.as_deref(), Some("B"));
@@ -41,6 +46,17 @@ fn the_teachers_tests_are_the_reference_and_make_no_learner() {
     let half = 2.0 * sd;
     assert!((band.low.unwrap() - (mean - half).max(0.0)).abs() < 1e-9);
     assert!((band.high.unwrap() - (mean + half)).abs() < 1e-9);
+    // How close each learner came, session by session; three sessions are too few for a curve, and that is said.
+    for learner in &debrief.learners {
+        assert_eq!(learner.closeness.len(), 3 * COMPARED.len());
+        assert!(learner.curves.iter().all(|c| c.curve.is_err()));
+        for c in &learner.closeness {
+            let mean = c.sizes.iter().sum::<f64>() / c.sizes.len() as f64;
+            assert!((c.size.mean - mean).abs() < 1e-9 && (c.accuracy.absolute - mean).abs() < 1e-9);
+        }
+    }
+    let html = page(&debrief, &results, false, "learners/L-01.html");
+    assert!(html.contains("no curve: 3 sessions") && !html.contains("L-04"));
 }
 
 #[test]

@@ -300,3 +300,15 @@ fn the_program_writes_every_page_and_table_of_a_debrief() {
     let learner = std::fs::read_to_string(out.join("learners/L-01.html")).unwrap();
     assert!(!learner.contains("<script"));
 }
+
+#[test]
+fn a_study_without_recordings_is_refused_and_nothing_is_written() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = dir.path().join("empty");
+    std::fs::create_dir_all(root.join("recordings")).unwrap();
+    std::fs::write(root.join("study.toml"), "title = \"nothing yet\"\n").unwrap();
+    let out = dir.path().join("out");
+    let (code, text) = run(&["debrief", words(&root), "--out", words(&out)]);
+    assert_eq!(code, 2, "{text}");
+    assert!(text.contains("no recordings") && !out.exists(), "{text}");
+}
