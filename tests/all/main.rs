@@ -19,6 +19,7 @@ mod invented;
 mod layers;
 mod live_agreement;
 mod live_scipy;
+mod mat;
 mod measured_traces;
 mod page;
 mod plans;

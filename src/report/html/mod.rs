@@ -2,6 +2,7 @@
 
 mod choose;
 mod levels;
+mod mats;
 mod methods;
 mod scans;
 mod tables;
@@ -55,6 +56,8 @@ enum Of {
     Scan(usize),
     /// Index into the results' tests.
     Test(usize),
+    /// Index into the results' tests on a mat.
+    Mat(usize),
 }
 
 struct Drawn {
@@ -93,7 +96,8 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
         }
     }
     let context = levels::Context::new(results);
-    for i in choose::tests(results, options.figures) {
+    let chosen = choose::tests(results, options.figures);
+    for &i in &chosen {
         let test = &results.tests[i];
         if results.hides(test) {
             continue;
@@ -113,6 +117,7 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
             figure,
         });
     }
+    all.extend(mats::drawn(results, &chosen, &mut names));
     all
 }
 
