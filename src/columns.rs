@@ -338,7 +338,7 @@ impl Measure {
                 "3",
                 false,
                 0,
-                "area of a pressure mat's cells that this hand loads when its force is highest",
+                "area of a pressure mat's cells that this hand loads when its force is highest; a cell counts whole",
             ),
             Measure::CentrePath => (
                 "centre_path_mm",

@@ -1,29 +1,31 @@
 //! Samples in, events and views out: what a running recording knows while the hand is on.
 
+mod frame;
+mod tests_ended;
+
+pub use frame::alarm_view;
+
 use super::analyst::{Analysed, Analyst};
 use super::ceiling::{CeilingWatch, Crossing, Watched, ceiling_at};
 use super::channels::{Converter, sides_of};
 use super::control::Standing;
-use super::ended::{EndedTest, Provisional, ProvisionalSide, springs_s};
+use super::ended::EndedTest;
 use super::kept::{BEFORE_S, Kept};
 use super::phase::Phase;
 use super::side::LiveSide;
-use super::strip::{Strip, round};
-use super::summary::{self, TestView};
-use super::view::{AlarmView, Gate, Now, Shown, SideNow, View};
+use super::strip::Strip;
+use super::summary::{Reference, TestView};
+use super::view::{Gate, Shown};
 use crate::acquire::station::{Sample, Station};
 use crate::calibrate::Calibration;
 use crate::settings::Settings;
-use crate::signal::episodes::{Episode, SideEpisode, group};
-use crate::technique::reference::Reference;
+use crate::signal::episodes::SideEpisode;
 use crate::trace::{About, Side};
 use std::sync::Arc;
 use std::time::Instant;
 
 /// Bins that the force shown is the mean of: one frame of the page.
 const SHOWN_BINS: usize = 4;
-/// A zero further from nothing than this is told, in N: the hand may have been on.
-const LARGE_ZERO_N: f64 = 20.0;
 
 /// What a study and a session say beforehand.
 #[derive(Debug, Clone, Default)]
@@ -32,8 +34,8 @@ pub struct MonitorOptions {
     pub calibrations: Vec<Calibration>,
     /// The examiner says each level's call before its values are shown.
     pub calls: bool,
-    /// The teacher's own tests, to stand beside the last one.
-    pub reference: Option<Arc<Reference>>,
+    /// The teacher's values, to stand beside the last test.
+    pub reference: Option<Reference>,
 }
 
 /// Something that happened.
@@ -165,6 +167,11 @@ impl Monitor {
         self.shown.asked = true;
     }
 
+    /// The teacher's values, when they change with the step.
+    pub fn set_reference(&mut self, reference: Option<Reference>) {
+        self.options.reference = reference;
+    }
+
     /// Takes the next sample.
     pub fn push(&mut self, sample: &Sample) -> Vec<MonitorEvent> {
         let time_s = sample.time_s;
@@ -238,93 +245,6 @@ impl Monitor {
         }
     }
 
-    /// The frame for the page. It takes the strip since the last view with it, so there is one viewer: the hub.
-    pub fn view(&mut self, standing: &Standing) -> View {
-        self.take_done();
-        let hidden = |level: &String| standing.hidden_levels.contains(level);
-        self.shown.called = !self.last_level.as_ref().is_some_and(hidden);
-        let gate = self.gate(standing);
-        let visible = gate.running.is_none();
-        let now_n = self.now();
-        let strip = self.strip.take();
-        let alarm = self.watch.over().map(|c| alarm_view(c, true, visible));
-        View {
-            device: self.station.device.clone(),
-            rate_hz: self.station.rate_hz,
-            standing: standing.clone(),
-            sides: self.sides.iter().map(|s| self.side_word(s)).collect(),
-            age_ms: None,
-            arrived_unix_ms: None,
-            newest: self.newest.map(|(_, at)| at),
-            made: Instant::now(),
-            ceiling: self.watch.ceiling,
-            alarm,
-            crossings: self.crossings,
-            warnings: self.warnings(),
-            now: now_n.filter(|_| visible),
-            strip: visible.then_some(strip),
-            onsets: self.sides.iter().map(|s| s.onset().filter(|_| visible)).collect(),
-            last: self.last.clone().filter(|_| gate.last),
-            hidden: gate.running,
-        }
-        .aged()
-    }
-
-    fn side_word(&self, side: &LiveSide) -> Option<&'static str> {
-        let only = self.sides.len() == 1;
-        let side = side.channels.side.or(self.about.side.filter(|_| only));
-        side.map(Side::word)
-    }
-
-    fn warnings(&self) -> Vec<String> {
-        let mut warnings = self.warnings.clone();
-        let zeros: Vec<f64> = self.sides.iter().filter_map(|s| s.feed.zero_n()).collect();
-        if self.newest.is_some() && zeros.len() < self.sides.len() && warnings.is_empty() {
-            warnings.push("The zero is being taken: keep the hands off.".to_owned());
-        }
-        if let Some(zero) = zeros.iter().find(|z| z.abs() > LARGE_ZERO_N) {
-            warnings.push(format!(
-                "The sensor reads {zero:.0} N where zero was taken. If a hand was on, take it off until this goes away; \
-                 until then force and ceiling count from there."
-            ));
-        }
-        warnings
-    }
-
-    fn now(&self) -> Option<Now> {
-        let now_s = self.newest?.0;
-        let bins: Vec<_> = self.strip.newest(SHOWN_BINS).collect();
-        let mean = |k: usize| {
-            let sum: f64 = bins.iter().map(|b| b.sides[k].mean_n).sum();
-            if bins.is_empty() {
-                self.sides[k].force_n
-            } else {
-                Some(sum / bins.len() as f64)
-            }
-        };
-        let sides: Option<Vec<SideNow>> = self
-            .sides
-            .iter()
-            .enumerate()
-            .map(|(k, s)| {
-                s.force_n?;
-                Some(SideNow {
-                    force_n: round(mean(k)?, 1e2),
-                    displacement_mm: s.displacement_mm.map(|x| round(x, 1e3)),
-                    phase: s.phase,
-                })
-            })
-            .collect();
-        let sides = sides.filter(|s| !s.is_empty())?;
-        Some(Now {
-            total_n: round(sides.iter().map(|s| s.force_n).sum(), 1e2),
-            phase: self.phase(),
-            springs: self.sides.iter().map(|s| s.springs(now_s)).max().unwrap_or(0),
-            peak_n: round(self.peak_n, 1e2),
-            sides,
-        })
-    }
-
     fn watch_total(&mut self, time_s: f64) -> Option<MonitorEvent> {
         let total_n = self.total_n()?;
         self.peak_n = self.peak_n.max(total_n);
@@ -377,129 +297,5 @@ impl Monitor {
             self.peak_n = 0.0;
             self.shown.asked = false;
         }
-    }
-
-    fn touched(
-        &mut self,
-        channel: usize,
-        ended: Vec<SideEpisode>,
-        told: &[crate::signal::detector::SpringMark],
-        events: &mut Vec<MonitorEvent>,
-    ) {
-        let side = &self.sides[channel];
-        let of_touch = match (&side.open, ended.last()) {
-            (Some((_, springs)), _) => springs.len(),
-            (None, Some(last)) => last.springs.len(),
-            (None, None) => 0,
-        };
-        for (i, mark) in told.iter().enumerate() {
-            events.push(MonitorEvent::Spring {
-                side: side.channels.side,
-                time_s: side.feed.time_s(mark.peak),
-                number: of_touch.saturating_sub(told.len()) + 1 + i,
-            });
-        }
-        self.pending.extend(ended);
-    }
-
-    /// Ends the episodes that no hand can still belong to.
-    fn flush(&mut self, now_s: f64, events: &mut Vec<MonitorEvent>) {
-        if self.pending.is_empty() {
-            return;
-        }
-        let end = self.pending.iter().map(|p| p.contact.end).max().unwrap_or(0);
-        let joined = |s: &LiveSide| s.open.as_ref().is_some_and(|(begin, _)| *begin < end);
-        if self.sides.iter().any(joined) {
-            return;
-        }
-        let touches = std::mem::take(&mut self.pending);
-        let (episodes, _bumps) = group(touches, None, 1.0 / self.station.rate_hz);
-        for episode in episodes {
-            let ended = Arc::new(self.ended(&episode, now_s));
-            self.last_end_s = ended.end_s;
-            self.analyst.hand(&ended);
-            let view = summary::provisional(&ended);
-            self.last = Some(Arc::new(view));
-            self.last_level = ended.about.level.clone();
-            events.push(MonitorEvent::TestEnded(ended));
-        }
-        self.test_peak_n = 0.0;
-    }
-
-    fn ended(&mut self, episode: &Episode, now_s: f64) -> EndedTest {
-        self.tests += 1;
-        let time = |channel: usize, index: usize| self.sides[channel].feed.time_s(index);
-        let begins = episode.sides.iter().map(|s| time(s.channel, s.contact.start));
-        let begin_s = begins.fold(f64::INFINITY, f64::min);
-        let ends = episode.sides.iter().map(|s| time(s.channel, s.contact.end - 1));
-        let end_s = ends.fold(f64::NEG_INFINITY, f64::max);
-        let channels: Vec<_> = self.sides.iter().map(|s| s.channels).collect();
-        // The zero before this test must not come from the hand of the last one.
-        let from_s = (begin_s - BEFORE_S).max(self.last_end_s + 0.02);
-        let trace = self.kept.trace(from_s, now_s, &channels, &self.about);
-        let sides = episode.sides.iter().map(|s| {
-            let side = &self.sides[s.channel];
-            let Some(trace) = &trace else {
-                return ProvisionalSide {
-                    side: side.channels.side,
-                    springs: s.springs.len(),
-                    ..ProvisionalSide::default()
-                };
-            };
-            let springs = springs_s(&s.springs, |i| time(s.channel, i));
-            Provisional {
-                trace,
-                channel: s.channel,
-                springs_s: &springs,
-                contact_s: [
-                    time(s.channel, s.contact.start),
-                    time(s.channel, s.contact.end - 1),
-                ],
-                zero_n: side.feed.zero_n().unwrap_or(0.0),
-            }
-            .measure()
-        });
-        let sides = sides.collect();
-        EndedTest {
-            number: self.tests,
-            about: self.about.clone(),
-            begin_s,
-            end_s,
-            sides,
-            total_peak_n: self.test_peak_n,
-            trace,
-        }
-    }
-
-    fn analysed(&mut self, analysed: &Analysed) {
-        let same_step =
-            analysed.ended.about.level == self.about.level && analysed.ended.about.side == self.about.side;
-        if same_step {
-            for side in &mut self.sides {
-                let own =
-                    |t: &&crate::trace::Test| side.channels.side.is_none() || t.side() == side.channels.side;
-                let onset = analysed.tests.iter().find(own).and_then(summary::onset);
-                side.known = onset.or(side.known);
-            }
-        }
-        if self
-            .last
-            .as_ref()
-            .is_some_and(|l| l.number == analysed.ended.number)
-        {
-            let view = summary::full(analysed, self.options.reference.as_deref());
-            self.last = Some(Arc::new(view));
-        }
-    }
-}
-
-/// An alarm for the page; its peak only where values are shown.
-pub fn alarm_view(crossing: &Crossing, on: bool, visible: bool) -> AlarmView {
-    AlarmView {
-        on,
-        region: crossing.ceiling.region,
-        ceiling_n: crossing.ceiling.ceiling_n,
-        assumed: crossing.ceiling.assumed,
-        peak_n: visible.then(|| round(crossing.peak_n, 10.0)),
     }
 }

@@ -5,7 +5,6 @@ use super::ended::{EndedTest, ProvisionalSide};
 use super::strip::round;
 use crate::columns::Measure;
 use crate::study::anatomy;
-use crate::technique::reference::Reference;
 use crate::trace::{Knee, Test};
 use serde::Serialize;
 
@@ -28,6 +27,30 @@ const SHOWN: [Measure; 15] = [
     Measure::HandShare,
 ];
 
+/// What the teacher's own trace has, to stand beside the learner's.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Reference {
+    /// Where it is from, in words (`teacher, L3 left`).
+    pub name: String,
+    pub preload_n: Option<f64>,
+    pub spring_peak_n: Option<f64>,
+    pub excursion_mm: Option<f64>,
+    /// Rhythm.
+    pub spring_rate_hz: Option<f64>,
+}
+
+impl Reference {
+    fn value(&self, measure: Measure) -> Option<f64> {
+        match measure {
+            Measure::Preload => self.preload_n,
+            Measure::SpringPeak => self.spring_peak_n,
+            Measure::Excursion => self.excursion_mm,
+            Measure::SpringRate => self.spring_rate_hz,
+            _ => None,
+        }
+    }
+}
+
 /// The last test.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct TestView {
@@ -38,7 +61,7 @@ pub struct TestView {
     /// As a person reads it.
     pub level: Option<String>,
     /// Heading of the reference's column.
-    pub reference: Option<&'static str>,
+    pub reference: Option<String>,
     pub sides: Vec<SideSummary>,
     pub hints: Vec<Hint>,
     /// Why measures are missing, and what else to know.
@@ -93,13 +116,13 @@ pub struct Hint {
 }
 
 /// The test as the detector saw it.
-pub fn provisional(ended: &EndedTest) -> TestView {
+pub fn provisional(ended: &EndedTest, reference: Option<&Reference>) -> TestView {
     let sides = ended.sides.iter().map(|s| SideSummary {
         side: s.side.map(|s| s.word()),
         springs: s.springs,
         rows: SHOWN
             .iter()
-            .filter_map(|m| row(*m, provisional_value(s, *m)?, None, None))
+            .filter_map(|m| row(*m, provisional_value(s, *m)?, None, reference))
             .collect(),
         onset: None,
         curve: None,
@@ -108,7 +131,7 @@ pub fn provisional(ended: &EndedTest) -> TestView {
         number: ended.number,
         provisional: true,
         level: ended.about.level.as_deref().map(|l| anatomy::label(l).to_owned()),
-        reference: None,
+        reference: reference.map(|r| r.name.clone()),
         sides: sides.collect(),
         hints: Vec::new(),
         notes: Vec::new(),
@@ -117,13 +140,12 @@ pub fn provisional(ended: &EndedTest) -> TestView {
 
 /// The test as the full analysis has it; without tests the provisional measures stay, and the notes say why.
 pub fn full(analysed: &Analysed, reference: Option<&Reference>) -> TestView {
-    let mut view = provisional(&analysed.ended);
+    let mut view = provisional(&analysed.ended, reference);
     view.notes.extend(analysed.reason.clone());
     if analysed.tests.is_empty() {
         return view;
     }
     view.provisional = false;
-    view.reference = reference.filter(|r| !r.is_empty()).map(|_| "reference");
     view.sides = analysed.tests.iter().map(|t| side(t, reference)).collect();
     view.hints = analysed
         .remarks
@@ -142,8 +164,7 @@ pub fn full(analysed: &Analysed, reference: Option<&Reference>) -> TestView {
 fn side(test: &Test, reference: Option<&Reference>) -> SideSummary {
     let rows = SHOWN.iter().filter_map(|m| {
         let estimate = test.measures.get(*m)?;
-        let target = reference.and_then(|r| r.target(test, *m).ok().flatten());
-        row(*m, estimate.value, estimate.u95, target.map(|(_, t)| t.mean))
+        row(*m, estimate.value, estimate.u95, reference)
     });
     let curve = &test.curve;
     let list = |values: &[f32], parts: f64| values.iter().map(|v| round(f64::from(*v), parts)).collect();
@@ -183,7 +204,7 @@ fn provisional_value(side: &ProvisionalSide, measure: Measure) -> Option<f64> {
     }
 }
 
-fn row(measure: Measure, value: f64, u95: Option<f64>, reference: Option<f64>) -> Option<Row> {
+fn row(measure: Measure, value: f64, u95: Option<f64>, reference: Option<&Reference>) -> Option<Row> {
     let info = measure.info();
     let shows = |u: &f64, decimals: usize| *u >= 0.5 * 0.1_f64.powi(decimals as i32);
     let u95 = u95.filter(|u| u.is_finite() && shows(u, info.decimals + 1));
@@ -195,6 +216,8 @@ fn row(measure: Measure, value: f64, u95: Option<f64>, reference: Option<f64>) -
         unit: info.unit,
         value: print(value),
         u95: u95.map(print),
-        reference: reference.map(|v| format!("{v:.*}", info.decimals)),
+        reference: reference
+            .and_then(|r| r.value(measure))
+            .map(|v| format!("{v:.*}", info.decimals)),
     })
 }

@@ -149,6 +149,7 @@ impl Gate {
 
 #[cfg(test)]
 mod tests {
+    use super::super::control::StepStanding;
     use super::*;
 
     fn gate(feedback: Feedback, call_wanted: Option<&str>, shown: Shown) -> (bool, bool) {
@@ -193,5 +194,16 @@ mod tests {
             assert_eq!(gate(mode, None, calls), (false, false));
         }
         assert_eq!(gate(Feedback::Live, None, called), (false, true));
+        let mut standing = Standing {
+            step: Some(StepStanding {
+                level: "L3".into(),
+                ..StepStanding::default()
+            }),
+            hidden_levels: vec!["L3".into()],
+            ..Standing::default()
+        };
+        assert!(Gate::of(&standing, Shown::default()).running.is_some());
+        standing.hidden_levels = vec!["L4".into()];
+        assert!(Gate::of(&standing, Shown::default()).running.is_none());
     }
 }

@@ -5,8 +5,9 @@ use super::geometry::Geometry;
 /// A valley parts two areas when it lies this share of the lower summit under it: uneven cells make bumps of a
 /// tenth, a gap between two hands goes far deeper.
 const VALLEY_SHARE: f32 = 0.3;
-/// An area reaches this many cells beyond its loaded ones, so that the skirt under the threshold counts as force.
-const SKIRT_CELLS: usize = 2;
+/// An area reaches about this far beyond its loaded cells, in mm, one cell at least, so that the skirt under the
+/// threshold counts as force. Every cell more adds its noise to the sum.
+const SKIRT_MM: f64 = 10.0;
 /// Areas smaller than this, in mm², are noise or a fold of the mat.
 const LEAST_MM2: f64 = 150.0;
 
@@ -59,6 +60,8 @@ pub struct LoadedArea {
     pub peak_kpa: f32,
     /// Sum of the squared forces of its cells, in N²: says over how many cells the force is spread.
     pub sum_of_squares_n2: f32,
+    /// Force on cells that are masked and filled from their neighbours.
+    pub filled_n: f32,
 }
 
 /// Finds the loaded areas of frames, one after another; keeps its room.
@@ -68,7 +71,17 @@ pub struct AreaFinder {
     loaded: Vec<u64>,
     summits: Vec<Summit>,
     skirt: Vec<u32>,
+    joining: Vec<u16>,
+    skirt_cells: usize,
     least_cells: u32,
+}
+
+/// The cells of the square around one, itself included, that lie on the mat.
+fn square(geometry: &Geometry, cell: usize) -> impl Iterator<Item = usize> + use<> {
+    let (rows, cols) = (geometry.rows, geometry.cols);
+    let (row, col) = (cell / cols, cell % cols);
+    let across = col.saturating_sub(1)..(col + 2).min(cols);
+    (row.saturating_sub(1)..(row + 2).min(rows)).flat_map(move |r| across.clone().map(move |c| r * cols + c))
 }
 
 /// An area in the making: where it stands among those it grew together with.
@@ -88,6 +101,9 @@ impl AreaFinder {
             loaded: Vec::new(),
             summits: Vec::new(),
             skirt: Vec::new(),
+            joining: Vec::new(),
+            skirt_cells: ((SKIRT_MM / geometry.pitch_mm[0].max(geometry.pitch_mm[1])).round() as usize)
+                .max(1),
             least_cells: least as u32,
         }
     }
@@ -125,7 +141,7 @@ impl AreaFinder {
             return Vec::new();
         }
         let mut areas = self.loaded_part(geometry, frame_kpa, kept);
-        self.spread_skirts(geometry);
+        self.spread_skirts(geometry, frame_kpa);
         self.sum(geometry, frame_kpa, &mut areas);
         areas
     }
@@ -144,28 +160,23 @@ impl AreaFinder {
     }
 
     fn grow(&mut self, geometry: &Geometry, frame: &[f32], least_valley: f32) {
-        let (rows, cols) = (geometry.rows, geometry.cols);
         for k in 0..self.loaded.len() {
             let cell = (self.loaded[k] & 0xffff_ffff) as usize;
             let p = frame[cell];
-            let (row, col) = (cell / cols, cell % cols);
             let mut own: Option<(u16, f32)> = None;
             let mut met = [0_u16; 8];
             let mut meetings = 0;
-            for r in row.saturating_sub(1)..(row + 2).min(rows) {
-                for c in col.saturating_sub(1)..(col + 2).min(cols) {
-                    let next = r * cols + c;
-                    if self.area_of[next] == 0 {
-                        continue;
-                    }
-                    let root = self.root(self.area_of[next]);
-                    if own.is_none_or(|(_, highest)| frame[next] > highest) {
-                        own = Some((root, frame[next]));
-                    }
-                    if !met[..meetings].contains(&root) {
-                        met[meetings] = root;
-                        meetings += 1;
-                    }
+            for next in square(geometry, cell) {
+                if self.area_of[next] == 0 {
+                    continue;
+                }
+                let root = self.root(self.area_of[next]);
+                if own.is_none_or(|(_, highest)| frame[next] > highest) {
+                    own = Some((root, frame[next]));
+                }
+                if !met[..meetings].contains(&root) {
+                    met[meetings] = root;
+                    meetings += 1;
                 }
             }
             let Some((own, _)) = own else {
@@ -254,9 +265,10 @@ impl AreaFinder {
         areas
     }
 
-    /// Rings of cells around each area join it; where two rings meet, the cell goes to whose ring came first.
-    fn spread_skirts(&mut self, geometry: &Geometry) {
-        let (rows, cols) = (geometry.rows, geometry.cols);
+    /// Rings of cells around each area join it; where two areas touch a cell, it goes to the one that presses more
+    /// around it.
+    fn spread_skirts(&mut self, geometry: &Geometry, frame: &[f32]) {
+        const TAKEN: u16 = u16::MAX;
         self.skirt.clear();
         self.skirt.extend(
             self.loaded
@@ -265,24 +277,48 @@ impl AreaFinder {
                 .filter(|c| self.area_of[*c as usize] != 0),
         );
         let mut from = 0;
-        for _ in 0..SKIRT_CELLS {
+        for _ in 0..self.skirt_cells {
             let to = self.skirt.len();
             for k in from..to {
                 let cell = self.skirt[k] as usize;
-                let own = self.area_of[cell];
-                let (row, col) = (cell / cols, cell % cols);
-                for r in row.saturating_sub(1)..(row + 2).min(rows) {
-                    for c in col.saturating_sub(1)..(col + 2).min(cols) {
-                        let next = r * cols + c;
-                        if self.area_of[next] == 0 {
-                            self.area_of[next] = own;
-                            self.skirt.push(next as u32);
-                        }
+                for next in square(geometry, cell) {
+                    if self.area_of[next] == 0 {
+                        self.area_of[next] = TAKEN;
+                        self.skirt.push(next as u32);
                     }
                 }
             }
+            self.joining.clear();
+            for k in to..self.skirt.len() {
+                let own = self.strongest_beside(geometry, frame, self.skirt[k] as usize, TAKEN);
+                self.joining.push(own);
+            }
+            for (cell, own) in self.skirt[to..].iter().zip(&self.joining) {
+                self.area_of[*cell as usize] = *own;
+            }
             from = to;
         }
+    }
+
+    /// The area with the most pressure on the cells beside one.
+    fn strongest_beside(&self, geometry: &Geometry, frame: &[f32], cell: usize, taken: u16) -> u16 {
+        let mut votes: [(u16, f32); 8] = [(0, f32::NEG_INFINITY); 8];
+        let mut areas = 0;
+        for beside in square(geometry, cell) {
+            let area = self.area_of[beside];
+            if area == 0 || area == taken {
+                continue;
+            }
+            match votes[..areas].iter_mut().find(|v| v.0 == area) {
+                Some(vote) => vote.1 += frame[beside],
+                None => {
+                    votes[areas] = (area, frame[beside]);
+                    areas += 1;
+                }
+            }
+        }
+        let most = votes[..areas].iter().max_by(|a, b| a.1.total_cmp(&b.1));
+        most.map_or(0, |vote| vote.0)
     }
 
     fn sum(&self, geometry: &Geometry, frame: &[f32], areas: &mut [LoadedArea]) {

@@ -6,6 +6,8 @@ const LEAST_FRAMES: usize = 10;
 /// The stretch ends when the sum of all cells has risen by this much above its start, in N, or by six of its own
 /// standard deviations.
 const RISE_N: f64 = 2.0;
+/// Kept clear before that, in s, as before every touch (see the force zero of the signal chain).
+const BEFORE_TOUCH_S: f64 = 0.35;
 
 /// Readings of unloaded cells.
 #[derive(Debug, Clone, PartialEq)]
@@ -37,12 +39,13 @@ pub fn unloaded_frames(time_s: &[f64], total_n: &[f64]) -> Option<usize> {
     let sd = (start.iter().map(|t| (t - mean).powi(2)).sum::<f64>() / (start.len() - 1) as f64).sqrt();
     let limit = mean + RISE_N.max(6.0 * sd);
     let risen = total_n.iter().position(|t| *t > limit).unwrap_or(total_n.len());
-    // A lean begins softly: its first tenth of a second hides under the limit.
-    let before = time_s
-        .iter()
-        .take(risen)
-        .take_while(|t| risen == total_n.len() || **t < time_s[risen] - 0.1)
-        .count();
+    // A lean begins softly: the hand is on long before the limit is passed. Half of the stretch is kept all the same.
+    let margin_s = match time_s.get(risen) {
+        Some(at) => BEFORE_TOUCH_S.min(0.5 * (at - first)),
+        None => 0.0,
+    };
+    let end_s = time_s.get(risen).copied().unwrap_or(f64::INFINITY) - margin_s;
+    let before = time_s.iter().take(risen).take_while(|t| **t < end_s).count();
     (before >= LEAST_FRAMES).then_some(before)
 }
 
@@ -91,7 +94,7 @@ mod tests {
         let time: Vec<f64> = (0..200).map(|i| f64::from(i) * 0.01).collect();
         let total: Vec<f64> = time.iter().map(|t| (40.0 * (t - 1.0)).max(0.0)).collect();
         let n = unloaded_frames(&time, &total).unwrap();
-        assert!((85..100).contains(&n), "{n}");
+        assert!((60..100).contains(&n), "{n}");
         assert_eq!(unloaded_frames(&time[..5], &total[..5]), None);
     }
 

@@ -170,7 +170,7 @@ pub fn describe(faults: &[(usize, CellFault)], geometry: &Geometry) -> Vec<Strin
             let cells: BTreeSet<usize> = faults.iter().filter(|f| f.1 == kind).map(|f| f.0).collect();
             (!cells.is_empty()).then(|| {
                 format!(
-                    "masked cells: {} {}, {}; they stand as the mean of the cells beside them",
+                    "masked cells: {} {}, {}; they are filled from the cells beside them",
                     cells.len(),
                     kind.words(),
                     places(&cells, geometry)

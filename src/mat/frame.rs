@@ -100,10 +100,6 @@ impl Scratch {
 
 impl FramePlan {
     /// The frame in kPa, baseline off, masked cells filled from their neighbours.
-    ///
-    /// # Formula
-    /// A masked cell stands as the mean of the neighbours that are not masked, corners included, from the edge of a
-    /// masked patch inward.
     pub fn kpa(&self, raw: &[f32], out: &mut [f32]) {
         for (((out, raw), base), unit) in out
             .iter_mut()
@@ -113,37 +109,8 @@ impl FramePlan {
         {
             *out = (raw - base) * unit;
         }
-        if self.masked.is_empty() {
-            return;
-        }
-        for &cell in &self.masked {
-            out[cell] = f32::NAN;
-        }
-        for _ in 0..self.geometry.rows.max(self.geometry.cols) {
-            let mut filled = Vec::new();
-            for &cell in &self.masked {
-                if !out[cell].is_nan() {
-                    continue;
-                }
-                let beside = self.geometry.around(cell).map(|c| out[c]);
-                let (sum, n) = beside
-                    .filter(|p| !p.is_nan())
-                    .fold((0.0, 0), |(s, n), p| (s + p, n + 1));
-                if n > 0 {
-                    filled.push((cell, sum / n as f32));
-                }
-            }
-            if filled.is_empty() {
-                break;
-            }
-            for (cell, p) in filled {
-                out[cell] = p;
-            }
-        }
-        for &cell in &self.masked {
-            if out[cell].is_nan() {
-                out[cell] = 0.0;
-            }
+        if !self.masked.is_empty() {
+            super::fill::fill(&self.geometry, &self.masked, out);
         }
     }
 
@@ -181,6 +148,12 @@ impl FramePlan {
         parts.areas = scratch
             .finder
             .find(&self.geometry, &scratch.kpa, self.threshold_kpa, valley);
+        for &cell in &self.masked {
+            let area = usize::from(scratch.finder.area_of()[cell]);
+            if let Some(area) = parts.areas.get_mut(area.wrapping_sub(1)) {
+                area.filled_n += scratch.kpa[cell] * self.geometry.n_per_kpa() as f32;
+            }
+        }
         self.rest(&scratch.kpa, scratch.finder.area_of(), &mut parts);
         if parts.areas.len() == 1 {
             self.profile(&scratch.kpa, scratch.finder.area_of(), &mut parts);

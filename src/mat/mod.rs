@@ -8,6 +8,7 @@ pub mod areas;
 pub mod baseline;
 pub mod cells;
 pub mod collect;
+pub mod fill;
 pub mod frame;
 pub mod geometry;
 pub mod hands;

@@ -27,6 +27,8 @@ pub struct HandFrame {
     pub area_mm2: f32,
     pub peak_kpa: f32,
     pub sum_of_squares_n2: f32,
+    /// Force on cells that are masked and filled from their neighbours.
+    pub filled_n: f32,
 }
 
 impl HandFrame {
@@ -40,6 +42,7 @@ impl HandFrame {
         self.area_mm2 += other.area_mm2;
         self.peak_kpa = self.peak_kpa.max(other.peak_kpa);
         self.sum_of_squares_n2 += other.sum_of_squares_n2;
+        self.filled_n += other.filled_n;
     }
 }
 
@@ -203,6 +206,7 @@ impl Walk<'_> {
             area_mm2: area.area_mm2,
             peak_kpa: area.peak_kpa,
             sum_of_squares_n2: area.sum_of_squares_n2,
+            filled_n: area.filled_n,
         }
     }
 
@@ -292,6 +296,7 @@ impl Walk<'_> {
             let share = part.force_n / all;
             part.area_mm2 = area.area_mm2 * share as f32;
             part.sum_of_squares_n2 = area.sum_of_squares_n2 * share as f32;
+            part.filled_n = area.filled_n * share as f32;
             part.peak_kpa = area.peak_kpa;
             self.put(i, hand, Some(part));
         }

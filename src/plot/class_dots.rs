@@ -41,6 +41,10 @@ pub struct ClassDots<'a> {
 
 /// Draws the dots; `None` without any.
 pub fn class_dots(class: &ClassDots<'_>) -> Option<Figure> {
+    // A band alone is no figure.
+    if class.dots.is_empty() {
+        return None;
+    }
     let values = class.dots.iter().map(|d| d.mean);
     let values = values.chain(class.band.into_iter().flatten().flatten());
     let end = axis_end(values, class.dots.iter().filter_map(|d| d.interval))?;

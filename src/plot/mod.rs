@@ -7,7 +7,10 @@ mod axis;
 mod bland_altman;
 mod canvas;
 mod class_dots;
+pub mod contour;
 mod control_chart;
+mod mat_course;
+mod mat_map;
 pub mod palette;
 pub mod png;
 mod progress;
@@ -25,6 +28,8 @@ pub mod text;
 pub use bland_altman::bland_altman;
 pub use class_dots::{ClassDot, ClassDots, class_dots};
 pub use control_chart::{control_chart, words_of as control_words};
+pub use mat_course::{mat_path, mat_share};
+pub use mat_map::{mat_maps, mat_strip};
 pub use png::png;
 pub use progress::{ProgressMark, ProgressPanel, progress};
 pub use psychometric::psychometric;
@@ -33,6 +38,8 @@ pub use residuals::residuals;
 pub use scan::{ScanOptions, scan_overview};
 pub use scan_words::{level_label, row_label};
 pub use test_panels::{PanelOptions, test_panels};
+
+use crate::mat::MatTest;
 
 /// A finished figure.
 #[derive(Debug, Clone, PartialEq)]
@@ -46,6 +53,21 @@ pub struct Figure {
     pub title: String,
     /// What is to be seen, for those who do not see it.
     pub alt: String,
+}
+
+/// Every figure of one test on a pressure mat, each with a word for its name: maps of pressure at preload and peak, a
+/// strip through one spring, the share between the hands, the path of the centre of pressure. Those that a test has no
+/// data for are left out.
+pub fn mat_figures(test: &MatTest) -> Vec<(&'static str, Figure)> {
+    let all = [
+        ("maps", mat_maps(test)),
+        ("spring", mat_strip(test)),
+        ("share", mat_share(test)),
+        ("path", mat_path(test)),
+    ];
+    all.into_iter()
+        .filter_map(|(word, figure)| Some((word, figure?)))
+        .collect()
 }
 
 #[cfg(test)]

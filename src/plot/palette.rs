@@ -19,6 +19,16 @@ pub const BAND: RGBColor = RGBColor(0xee, 0xee, 0xee);
 /// Inside of an open mark.
 pub const PAPER: RGBColor = RGBColor(0xff, 0xff, 0xff);
 
+/// One hue for pressure, from a breath of it at 0 to its darkest at 1: lightness falls evenly, so that it reads in black
+/// and white too.
+pub fn shade(share: f64) -> RGBColor {
+    const LIGHT: [f64; 3] = [214.0, 230.0, 241.0];
+    const DARK: [f64; 3] = [4.0, 48.0, 82.0];
+    let s = share.clamp(0.0, 1.0);
+    let mix = |k: usize| (LIGHT[k] + s * (DARK[k] - LIGHT[k])).round() as u8;
+    RGBColor(mix(0), mix(1), mix(2))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -40,6 +50,12 @@ mod tests {
     fn contrast(a: RGBColor, b: RGBColor) -> f64 {
         let (a, b) = (luminance(a), luminance(b));
         (a.max(b) + 0.05) / (a.min(b) + 0.05)
+    }
+
+    #[test]
+    fn a_darker_shade_is_more_pressure() {
+        let steps: Vec<f64> = (0..=8).map(|k| luminance(shade(f64::from(k) / 8.0))).collect();
+        assert!(steps.windows(2).all(|w| w[0] > w[1] + 0.01), "{steps:?}");
     }
 
     #[test]

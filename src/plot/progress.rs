@@ -51,6 +51,10 @@ pub struct ProgressPanel<'a> {
 
 /// Draws a panel; `None` without a mark.
 pub fn progress(panel: &ProgressPanel<'_>) -> Option<Figure> {
+    // A band alone is no figure.
+    if panel.marks.is_empty() {
+        return None;
+    }
     let values = panel
         .marks
         .iter()
@@ -184,6 +188,7 @@ fn alt(panel: &ProgressPanel<'_>) -> String {
     let mut parts: Vec<String> = panel
         .marks
         .iter()
+        .filter(|m| m.mean.is_finite())
         .map(|m| {
             let open = if m.open { ", without feedback" } else { "" };
             let range = m.interval.map_or(String::new(), |[low, high]| {

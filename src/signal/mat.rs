@@ -17,14 +17,20 @@ pub const NON_UNIFORMITY: &str = "mat cells' non-uniformity";
 /// Budget line of the sensor's creep while it is held.
 pub const CREEP: &str = "mat creep over the hold";
 
+/// Budget line of cells that are masked and filled from their neighbours.
+pub const FILLED: &str = "mat cells masked and filled";
+
+/// How far the force on filled cells may be off, as a standard uncertainty relative to itself (simulated hands over a dead
+/// row: 8 to 15 % too little).
+const FILLED_SHARE: f64 = 0.12;
 /// Cut-off of the centre of pressure before its way is measured, in Hz.
 const CENTRE_HZ: f64 = 5.0;
 /// The way is measured in steps of this, in s, so that it does not grow with the frame rate.
 const CENTRE_STEP_S: f64 = 0.02;
 /// Creep is told from this time under load on, in s.
 const CREEP_FROM_S: f64 = 1.0;
-/// Standard deviation of the area of a disc counted in cells, over the root of its radius in cells (Kendall 1948,
-/// Quart J Math 19:1-26, mean square error of lattice points in a random circle, from memory; a test counts discs).
+/// Standard deviation of the area of a disc counted in cells by where it lies on them, over the root of its radius in
+/// cells (lattice points in a random circle: Kendall 1948, Quart J Math 19:1-26, from memory; a test counts discs).
 const COUNTED_DISC: f64 = 0.676_497;
 
 /// Sets the mat's measures of tests and adds its lines to the budgets of all measures that hold a force.
@@ -34,13 +40,18 @@ const COUNTED_DISC: f64 = 0.676_497;
 /// u = F·√(g² + n²·Σfᵢ²/F²); a share s of two hands has s(1 − s)·n·√(Σf²/F² of both added); a force held for t > 1 s adds
 /// c·log₁₀(t/1 s)/√3 of itself, c the creep a decade of time (a rise between none and all of it, JCGM 100:2008, 4.3.7).
 pub fn add_mat(record: &MatRecord, tests: &mut [Test]) {
-    let spreads: Vec<Option<f64>> = tests.iter().map(|t| spread(record, t)).collect();
+    let spreads: Vec<Option<Spread>> = tests.iter().map(|t| Spread::of(record, t)).collect();
     for k in 0..tests.len() {
         let partner = (0..tests.len()).find(|i| *i != k && tests[*i].test == tests[k].test);
         let partner = partner.and_then(|p| spreads[p]);
         let test = &mut tests[k];
         own_measures(record, test);
-        lines_of_force(record, test, spreads[k].unwrap_or(0.0), partner);
+        lines_of_force(
+            record,
+            test,
+            spreads[k].unwrap_or_default(),
+            partner.unwrap_or_default(),
+        );
     }
 }
 
@@ -64,11 +75,32 @@ fn highest(record: &MatRecord, hand: &Hand, test: &Test) -> Option<usize> {
         .max_by(|a, b| hand.force_n[*a].total_cmp(&hand.force_n[*b]))
 }
 
-/// √Σfᵢ²/F at the highest force: one over the root of how many cells the force is spread over.
-fn spread(record: &MatRecord, test: &Test) -> Option<f64> {
-    let hand = hand_of(record, test)?;
-    let frame = hand.frames[highest(record, hand, test)?]?;
-    (frame.force_n > 0.0).then(|| f64::from(frame.sum_of_squares_n2).sqrt() / frame.force_n)
+/// How a hand's force lies on the cells when it is highest.
+#[derive(Debug, Clone, Copy, Default)]
+struct Spread {
+    /// √Σfᵢ²/F: one over the root of how many cells the force is spread over.
+    cells: f64,
+    /// Share of the force on filled cells.
+    filled: f64,
+}
+
+impl Spread {
+    fn of(record: &MatRecord, test: &Test) -> Option<Spread> {
+        let hand = hand_of(record, test)?;
+        let frame = hand.frames[highest(record, hand, test)?]?;
+        (frame.force_n > 0.0).then(|| Spread {
+            cells: f64::from(frame.sum_of_squares_n2).sqrt() / frame.force_n,
+            filled: f64::from(frame.filled_n).max(0.0) / frame.force_n,
+        })
+    }
+
+    /// Relative standard uncertainties: of uneven cells, of filled ones.
+    fn relative(self, record: &MatRecord) -> (f64, f64) {
+        (
+            record.readings.non_uniformity_percent / 100.0 * self.cells,
+            FILLED_SHARE * self.filled,
+        )
+    }
 }
 
 fn own_measures(record: &MatRecord, test: &mut Test) {
@@ -163,12 +195,13 @@ fn centre_path(record: &MatRecord, hand: &Hand, test: &Test) -> Option<f64> {
 }
 
 /// The mat's share in the uncertainty of every measure that holds a force.
-fn lines_of_force(record: &MatRecord, test: &mut Test, spread: f64, partner: Option<f64>) {
+fn lines_of_force(record: &MatRecord, test: &mut Test, spread: Spread, partner: Spread) {
     use Measure as M;
     debug_assert!(GAIN.ends_with(COMMON));
     let readings = &record.readings;
     let gain = readings.gain_u_percent / 100.0;
-    let cells = readings.non_uniformity_percent / 100.0 * spread;
+    let (cells, filled) = spread.relative(record);
+    let (their_cells, their_filled) = partner.relative(record);
     let held = |until_s: f64| {
         let t = (until_s - test.phases.contact_begin_s) / CREEP_FROM_S;
         readings.creep_percent / 100.0 * t.max(1.0).log10() / 3f64.sqrt()
@@ -179,6 +212,7 @@ fn lines_of_force(record: &MatRecord, test: &mut Test, spread: f64, partner: Opt
         vec![
             (GAIN, gain * value),
             (NON_UNIFORMITY, cells * value),
+            (FILLED, filled * value),
             (CREEP, creep * value),
         ]
     };
@@ -205,8 +239,11 @@ fn lines_of_force(record: &MatRecord, test: &mut Test, spread: f64, partner: Opt
             },
             M::HandShare => {
                 let s = estimate.value / 100.0;
-                let both = cells.hypot(readings.non_uniformity_percent / 100.0 * partner.unwrap_or(0.0));
-                vec![(NON_UNIFORMITY, 100.0 * s * (1.0 - s) * both)]
+                let of = |a: f64, b: f64| 100.0 * s * (1.0 - s) * a.hypot(b);
+                vec![
+                    (NON_UNIFORMITY, of(cells, their_cells)),
+                    (FILLED, of(filled, their_filled)),
+                ]
             }
             _ => Vec::new(),
         };

@@ -25,6 +25,7 @@ mod live_agreement;
 mod live_detector;
 mod live_page;
 mod live_scipy;
+mod mat;
 mod measured_traces;
 mod page;
 mod plans;

@@ -107,13 +107,15 @@ impl Follow {
         let found_us = f64::from(to.time_us.wrapping_sub(from.1));
         let apart = (found_us - expected_us).rem_euclid(TURN_US);
         let apart = apart.min(TURN_US - apart);
-        (apart <= TOLERANCE_US + TOLERANCE_SHARE * expected_us).then_some(steps as u64 - 1)
+        let fits = apart <= TOLERANCE_US + TOLERANCE_SHARE * expected_us;
+        (steps as u64).checked_sub(1).filter(|_| fits)
     }
 }
 
-/// Whether the counter went forward, its wrap understood.
+/// Whether the counter went forward, its wrap understood: a step back that could pass for a step of the right length is
+/// shorter than a second.
 fn later(from_us: u32, to_us: u32) -> bool {
-    (1..=u32::MAX / 2).contains(&to_us.wrapping_sub(from_us))
+    from_us.wrapping_sub(to_us) >= 1_000_000
 }
 
 #[cfg(test)]
@@ -181,6 +183,16 @@ mod tests {
             lost: 0,
         };
         assert_eq!(follow.judge(sample(1, 3_000_001_000)), (both, false));
+    }
+
+    #[test]
+    fn an_odd_sample_does_not_bear_itself_out() {
+        let mut follow = follow();
+        follow.judge(sample(65_534, 400));
+        let odd = sample(40_000, 3_000_000_000);
+        assert_eq!(follow.judge(odd), (Verdict::Wait, false));
+        assert_eq!(follow.judge(odd), (Verdict::Wait, true));
+        assert_eq!(follow.judge(sample(40_000, 3_000_000_900)), (Verdict::Wait, true));
     }
 
     #[test]

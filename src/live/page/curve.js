@@ -56,9 +56,9 @@ export class Curve {
     f.scale([low - spare, high + spare], [-0.02 * most, roundUp(1.05 * most)]);
     f.axes("mm", "N");
     for (const c of before) this.line(c.displacement_mm.map((x, i) => [x, c.force_n[i]]), f.colours.hair, 1.5);
-    curves.forEach((points, k) => this.line(points, f.colourOf(k), Math.max(1.6, f.size / 8)));
+    curves.forEach((points, k) => this.line(points, f.colourOf(k, view.sides.length), Math.max(1.6, f.size / 8)));
     const onsets = view.onsets.some(Boolean) ? view.onsets : (this.last?.sides ?? []).map((s) => s.onset);
-    onsets.forEach((onset, k) => this.mark(onset, k));
+    onsets.forEach((onset, k) => this.mark(onset, f.colourOf(k, view.sides.length)));
     this.names(onsets, view);
   }
 
@@ -72,7 +72,7 @@ export class Curve {
     c.stroke();
   }
 
-  mark(onset, k) {
+  mark(onset, colour) {
     if (!onset || onset.displacement_mm < this.figure.x[0] || onset.displacement_mm > this.figure.x[1]) return;
     const f = this.figure;
     const c = f.context;
@@ -85,7 +85,7 @@ export class Curve {
     c.lineTo(x, f.top);
     c.stroke();
     c.setLineDash([]);
-    c.fillStyle = f.colourOf(k);
+    c.fillStyle = colour;
     c.beginPath();
     c.arc(x, f.py(onset.force_n), f.size / 3, 0, 2 * Math.PI);
     c.fill();

@@ -23,7 +23,7 @@ export class Figure {
     this.height = height;
     const style = getComputedStyle(document.documentElement);
     const colour = (name) => style.getPropertyValue(name).trim();
-    this.colours = { ink: colour("--ink"), quiet: colour("--quiet"), hair: colour("--hair"), band: colour("--band"), accent: colour("--accent"), paper: colour("--paper") };
+    this.colours = { ink: colour("--ink"), quiet: colour("--quiet"), hair: colour("--hair"), band: colour("--band"), accent: colour("--accent"), grey: colour("--grey"), paper: colour("--paper") };
     this.size = Math.max(12, Math.min(20, window.innerWidth / 90));
     this.left = 3.9 * this.size;
     this.bottom = 1.7 * this.size;
@@ -106,8 +106,9 @@ export class Figure {
     c.fillText(words, x, y);
   }
 
-  colourOf(index) {
-    return index === 0 ? this.colours.ink : this.colours.accent;
+  // One hand is ink; of two, the left is grey and the right the accent, and ink is both together.
+  colourOf(index, count) {
+    return count < 2 || index > 1 ? this.colours.ink : index === 0 ? this.colours.grey : this.colours.accent;
   }
 }
 

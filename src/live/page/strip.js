@@ -23,7 +23,10 @@ export class Strip {
     // Another stream, or the device began anew.
     if (part.time_s.length && (part.time_s[0] < newest - 1 || (this.next !== null && part.from < this.next))) this.clear();
     part.time_s.forEach((t, i) => {
-      this.bins.push({ t, sides: part.sides.map((s) => ({ low: s.low_n[i], high: s.high_n[i], x: s.displacement_mm[i] })) });
+      const sides = part.sides.map((s) => ({ low: s.low_n[i], high: s.high_n[i] }));
+      // The ceiling is for both hands together, so their sum is a line of its own.
+      if (sides.length > 1) sides.push({ low: sides[0].low + sides[1].low, high: sides[0].high + sides[1].high });
+      this.bins.push({ t, sides });
     });
     if (part.time_s.length) this.next = part.from + part.time_s.length;
     const end = this.bins.length ? this.bins[this.bins.length - 1].t : 0;
@@ -49,8 +52,10 @@ export class Strip {
     view.onsets.forEach((onset) => this.band(onset));
     f.axes("s", "N", { label: (v) => (v === 0 ? "now" : String(v).replace("-", "−")), unitFirst: true });
     f.level(ceiling, f.colours.ink, [7, 4]);
-    view.sides.forEach((_, k) => this.line(k, begin));
+    const names = view.sides.length > 1 ? [...view.sides, "both"] : view.sides;
+    names.forEach((_, k) => this.line(k, begin, f.colourOf(k, names.length)));
     this.names(view);
+    this.sides(names);
     c.lineWidth = 1;
   }
 
@@ -63,28 +68,33 @@ export class Strip {
     if (known.length) {
       const highest = known.reduce((a, b) => (b.force_n > a.force_n ? b : a));
       const about = known.map((o) => Math.round(o.force_n) + (o.force_u95_n == null ? "" : ` ± ${Math.max(1, Math.ceil(o.force_u95_n))}`));
-      const words = `pre-tension begins, ${[...new Set(about)].join(" and ")} N${highest.provisional ? ", provisional" : ""}`;
+      const words = `pre-tension begins${view.sides.length > 1 ? " on each side" : ""}, ${[...new Set(about)].join(" and ")} N${highest.provisional ? ", provisional" : ""}`;
       const lowest = known.reduce((a, b) => (b.force_n < a.force_n ? b : a));
       const under = f.py(lowest.force_n - (lowest.force_u95_n ?? 0));
       // Below the line, where only a lean passes; above it when it lies on the axis.
       if (f.height - f.bottom - under > 1.4 * f.size) f.label(words, f.left + 6, under + 3, f.colours.quiet, "left", "top");
       else f.label(words, f.left + 6, f.py(highest.force_n + (highest.force_u95_n ?? 0)) - 4, f.colours.quiet);
     }
-    const last = this.bins[this.bins.length - 1];
-    if (!last || view.sides.length < 2) return;
-    const upper = last.sides[0].high >= last.sides[1].high ? 0 : 1;
-    const middle = (f.py(last.sides[0].high) + f.py(last.sides[1].high)) / 2;
-    view.sides.forEach((side, k) => {
-      // Beside its line, and never on the other's name.
-      const y = k === upper ? Math.min(f.py(last.sides[k].high), middle - 0.55 * f.size) : Math.max(f.py(last.sides[k].high), middle + 0.55 * f.size);
-      f.label(side ?? "", f.width - f.right + 5, y, f.colourOf(k), "left", "middle");
-    });
   }
 
-  line(k, begin) {
+  // Each line's name beside its end, from the lowest up, never one over another.
+  sides(names) {
+    const f = this.figure;
+    const last = this.bins[this.bins.length - 1];
+    if (!last || names.length < 2) return;
+    const ends = names.map((name, k) => ({ name: name ?? "", k, y: f.py(last.sides[k]?.high ?? 0) })).sort((a, b) => b.y - a.y);
+    let floor = f.height - f.bottom + 0.3 * f.size;
+    for (const end of ends) {
+      const y = Math.min(end.y, floor);
+      floor = y - 1.1 * f.size;
+      f.label(end.name, f.width - f.right + 5, y, f.colourOf(end.k, names.length), "left", "middle");
+    }
+  }
+
+  line(k, begin, colour) {
     const f = this.figure;
     const c = f.context;
-    c.strokeStyle = f.colourOf(k);
+    c.strokeStyle = colour;
     c.lineWidth = Math.max(1.6, f.size / 8);
     c.beginPath();
     let before = null;

@@ -1,6 +1,7 @@
 //! The tests of a scan, level by level: figures and measures.
 
 use super::choose::group_of_test;
+use super::mats;
 use super::scans::Scan;
 use super::tables::{self, Table};
 use super::technique;
@@ -75,6 +76,8 @@ impl<'a> Context<'a> {
 pub struct Level {
     pub heading: String,
     pub svgs: Vec<String>,
+    /// Figures of tests on a pressure mat.
+    pub mats: Vec<String>,
     pub tables: Vec<Table>,
     /// Notes of the analysis, each with the test it belongs to.
     pub notes: Vec<String>,
@@ -86,14 +89,14 @@ pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) ->
         .iter()
         .filter_map(|d| match d.of {
             Of::Test(i) => Some((i, d)),
-            Of::Scan(_) | Of::Overlay(_) => None,
+            Of::Scan(_) | Of::Overlay(_) | Of::Mat(_) => None,
         })
         .collect();
     let overlays: HashMap<usize, &Drawn> = drawn
         .iter()
         .filter_map(|d| match d.of {
             Of::Overlay(i) => Some((i, d)),
-            Of::Scan(_) | Of::Test(_) => None,
+            Of::Scan(_) | Of::Test(_) | Of::Mat(_) => None,
         })
         .collect();
     let mut groups: Vec<(String, Vec<usize>)> = Vec::new();
@@ -134,6 +137,7 @@ pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) ->
         let heading = heading(by_side[0]);
         levels.push(Level {
             svgs,
+            mats: mats::of_tests(results, &members, drawn),
             tables: tables(results, &by_side, &heading),
             notes: by_side
                 .iter()

@@ -2,6 +2,7 @@
 
 mod choose;
 mod levels;
+mod mats;
 mod methods;
 mod scans;
 mod tables;
@@ -65,6 +66,8 @@ enum Of {
     Test(usize),
     /// The same test over the reference.
     Overlay(usize),
+    /// Index into the results' tests on a mat.
+    Mat(usize),
 }
 
 struct Drawn {
@@ -103,8 +106,9 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
         }
     }
     let context = levels::Context::new(results);
+    let chosen = choose::tests(results, options.figures);
     let mut overlays = 0;
-    for i in choose::tests(results, options.figures) {
+    for &i in &chosen {
         let test = &results.tests[i];
         if results.hides(test) {
             continue;
@@ -135,6 +139,7 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
             });
         }
     }
+    all.extend(mats::drawn(results, &chosen, &mut names));
     all
 }
 

@@ -4,7 +4,7 @@ use std::net::SocketAddr;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 use tautpoint::acquire::station::{MAX_CHANNELS, Quantity, Sample, Station, StationChannel};
 use tautpoint::live::control::{Feedback, Standing, StepStanding, Wish};
 use tautpoint::live::monitor::{Monitor, MonitorEvent, MonitorOptions, alarm_view};
@@ -96,7 +96,7 @@ pub fn both_hands(springs: u32) -> Trace {
     };
     let examiner = Examiner {
         springs,
-        unloaded_after_s: 40.0,
+        unloaded_after_s: 90.0,
         ..Examiner::default()
     };
     simulate_bilateral(&tissue(9.0), &tissue(12.0), &examiner, &sensor(), hands, 5).trace
@@ -158,6 +158,7 @@ impl Play {
             standing: Arc::new(Mutex::new(self.standing.clone())),
             wishes: Arc::default(),
             events: Arc::default(),
+            alarms_unix_ms: Arc::default(),
             go: Arc::default(),
             stop: Arc::default(),
             thread: None,
@@ -168,6 +169,7 @@ impl Play {
             standing: Arc::clone(&playing.standing),
             wishes: Arc::clone(&playing.wishes),
             events: Arc::clone(&playing.events),
+            alarms_unix_ms: Arc::clone(&playing.alarms_unix_ms),
         };
         let (go, stop) = (Arc::clone(&playing.go), Arc::clone(&playing.stop));
         playing.thread = Some(std::thread::spawn(move || player.run(&go, &stop)));
@@ -182,6 +184,8 @@ pub struct Playing {
     pub standing: Arc<Mutex<Standing>>,
     pub wishes: Arc<Mutex<Vec<Wish>>>,
     pub events: Arc<Mutex<Vec<MonitorEvent>>>,
+    /// When the samples of each alarm came, in ms since 1970.
+    pub alarms_unix_ms: Arc<Mutex<Vec<f64>>>,
     go: Arc<AtomicBool>,
     stop: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
@@ -238,6 +242,7 @@ struct Player {
     standing: Arc<Mutex<Standing>>,
     wishes: Arc<Mutex<Vec<Wish>>>,
     events: Arc<Mutex<Vec<MonitorEvent>>>,
+    alarms_unix_ms: Arc<Mutex<Vec<f64>>>,
 }
 
 impl Player {
@@ -258,7 +263,14 @@ impl Player {
             let side = standing.step.as_ref().and_then(|s| Side::parse(&s.side));
             let mut events = monitor.set_step(level.as_deref(), side);
             while row < self.play.trace.time_s.len() && self.play.trace.time_s[row] <= played_s {
-                events.extend(monitor.push(&sample_of(&self.play.trace, row)));
+                let sample = sample_of(&self.play.trace, row);
+                let told = monitor.push(&sample);
+                if told.iter().any(|e| matches!(e, MonitorEvent::AlarmBegan(_))) {
+                    let came = SystemTime::now() - sample.arrived.elapsed();
+                    let came = came.duration_since(UNIX_EPOCH).unwrap().as_secs_f64() * 1e3;
+                    self.alarms_unix_ms.lock().unwrap().push(came);
+                }
+                events.extend(told);
                 row += 1;
             }
             events.extend(monitor.poll());

@@ -164,3 +164,29 @@ fn lines_of_the_vectors_are_understood() {
     assert_eq!((values[1].0, values[1].1[0]), (6000, -0.15));
     assert!(values[1].1[1].is_nan());
 }
+
+#[test]
+fn the_notes_show_the_frames_of_the_vectors() {
+    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/firmware-notes/README.md");
+    let notes = std::fs::read_to_string(path).unwrap();
+    // Only the bytes: words and blanks between them are for the reader.
+    let shown: Vec<&str> = notes
+        .split(|c: char| c.is_whitespace())
+        .filter(|w| w.len() == 2 && w.chars().all(|c| c.is_ascii_digit() || ('A'..='F').contains(&c)))
+        .collect();
+    let shown = shown.join(" ");
+    let vectors = vectors();
+    let first = |kind: &str| vectors.iter().find(|v| v.kind == kind).unwrap();
+    let sample = &first("sample").fields;
+    assert!(shown.contains(&sample[1]) && shown.contains(&sample[2]));
+    assert!(shown.contains(&first("hello").fields[1]));
+    let lines: Vec<&String> = vectors
+        .iter()
+        .filter(|v| v.kind == "lines")
+        .map(|v| &v.fields[0])
+        .collect();
+    for line in &lines {
+        assert!(notes.contains(line.rsplit_once('*').unwrap().0), "{line}");
+    }
+    assert!(notes.contains(lines[1].as_str()));
+}

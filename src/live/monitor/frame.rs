@@ -1,0 +1,113 @@
+//! The frame for the page, of what the gate lets through.
+
+use super::{Monitor, SHOWN_BINS};
+use crate::live::ceiling::Crossing;
+use crate::live::control::Standing;
+use crate::live::side::LiveSide;
+use crate::live::strip::round;
+use crate::live::view::{AlarmView, Now, SideNow, View};
+use crate::trace::Side;
+use std::time::Instant;
+
+/// A zero further from nothing than this is told, in N: the hand may have been on.
+const LARGE_ZERO_N: f64 = 20.0;
+
+impl Monitor {
+    /// The frame for the page. It takes the strip since the last view with it, so there is one viewer: the hub.
+    pub fn view(&mut self, standing: &Standing) -> View {
+        self.take_done();
+        let hidden = |level: &String| standing.hidden_levels.contains(level);
+        self.shown.called = !self.last_level.as_ref().is_some_and(hidden);
+        let gate = self.gate(standing);
+        let visible = gate.running.is_none();
+        let now_n = self.now();
+        let strip = self.strip.take();
+        let alarm = self.watch.over().map(|c| alarm_view(c, true, visible));
+        View {
+            device: self.station.device.clone(),
+            rate_hz: self.station.rate_hz,
+            standing: standing.clone(),
+            sides: self.sides.iter().map(|s| self.side_word(s)).collect(),
+            age_ms: None,
+            arrived_unix_ms: None,
+            newest: self.newest.map(|(_, at)| at),
+            made: Instant::now(),
+            ceiling: self.watch.ceiling,
+            alarm,
+            crossings: self.crossings,
+            warnings: self.warnings(),
+            now: now_n.filter(|_| visible),
+            strip: visible.then_some(strip),
+            onsets: self.sides.iter().map(|s| s.onset().filter(|_| visible)).collect(),
+            last: self.last.clone().filter(|_| gate.last),
+            hidden: gate.running,
+        }
+        .aged()
+    }
+
+    fn side_word(&self, side: &LiveSide) -> Option<&'static str> {
+        let only = self.sides.len() == 1;
+        let side = side.channels.side.or(self.about.side.filter(|_| only));
+        side.map(Side::word)
+    }
+
+    fn warnings(&self) -> Vec<String> {
+        let mut warnings = self.warnings.clone();
+        let zeros: Vec<f64> = self.sides.iter().filter_map(|s| s.feed.zero_n()).collect();
+        if self.newest.is_some() && zeros.len() < self.sides.len() && warnings.is_empty() {
+            warnings.push("The zero is being taken: keep the hands off.".to_owned());
+        }
+        if let Some(zero) = zeros.iter().find(|z| z.abs() > LARGE_ZERO_N) {
+            warnings.push(format!(
+                "The sensor reads {zero:.0} N where zero was taken. If a hand was on, take it off until this goes away; \
+                 until then force and ceiling count from there."
+            ));
+        }
+        warnings
+    }
+
+    fn now(&self) -> Option<Now> {
+        let now_s = self.newest?.0;
+        let bins: Vec<_> = self.strip.newest(SHOWN_BINS).collect();
+        let mean = |k: usize| {
+            let sum: f64 = bins.iter().map(|b| b.sides[k].mean_n).sum();
+            if bins.is_empty() {
+                self.sides[k].force_n
+            } else {
+                Some(sum / bins.len() as f64)
+            }
+        };
+        let sides: Option<Vec<SideNow>> = self
+            .sides
+            .iter()
+            .enumerate()
+            .map(|(k, s)| {
+                s.force_n?;
+                Some(SideNow {
+                    force_n: round(mean(k)?, 1e2),
+                    displacement_mm: s.displacement_mm.map(|x| round(x, 1e3)),
+                    phase: s.phase,
+                })
+            })
+            .collect();
+        let sides = sides.filter(|s| !s.is_empty())?;
+        Some(Now {
+            total_n: round(sides.iter().map(|s| s.force_n).sum(), 1e2),
+            phase: self.phase(),
+            springs: self.sides.iter().map(|s| s.springs(now_s)).max().unwrap_or(0),
+            peak_n: round(self.peak_n, 1e2),
+            sides,
+        })
+    }
+}
+
+/// An alarm for the page; its peak only where values are shown.
+pub fn alarm_view(crossing: &Crossing, on: bool, visible: bool) -> AlarmView {
+    AlarmView {
+        on,
+        region: crossing.ceiling.region,
+        ceiling_n: crossing.ceiling.ceiling_n,
+        assumed: crossing.ceiling.assumed,
+        peak_n: visible.then(|| round(crossing.peak_n, 10.0)),
+    }
+}
