@@ -24,5 +24,6 @@ pub mod technique;
 pub mod plot;
 pub mod report;
 pub mod batch;
+pub mod cohort;
 pub mod live;
 pub mod cli;

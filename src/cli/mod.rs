@@ -21,6 +21,7 @@ pub mod agree;
 pub mod analyze;
 pub mod calibrate;
 pub mod check;
+pub mod combine;
 pub mod demo;
 pub mod open;
 pub mod ports;
@@ -51,6 +52,7 @@ pub enum Command {
     Analyze(analyze::Args),
     Agree(agree::Args),
     Check(check::Args),
+    Combine(combine::Args),
     Prepare(prepare::Args),
     Calibrate(Box<calibrate::Args>),
     Open(open::Args),
@@ -85,6 +87,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Analyze(args) => analyze::run(args, cli.quiet),
         Command::Agree(args) => agree::run(args, cli.quiet),
         Command::Check(args) => check::run(args, cli.quiet),
+        Command::Combine(args) => combine::run(args, cli.quiet),
         Command::Prepare(args) => prepare::run(args, cli.quiet),
         Command::Calibrate(args) => calibrate::run(args, cli.quiet),
         Command::Open(args) => open::run(args, cli.quiet),

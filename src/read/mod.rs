@@ -65,8 +65,28 @@ pub fn read_calibrated(
     about: About,
     calibrations: &[&Calibration],
 ) -> Result<ReadTrace> {
-    let bytes = std::fs::read(path)
-        .map_err(|e| Error::io(path, e, "check that the file is there and may be read"))?;
+    let bytes = read_file(path)?;
+    let given = Given {
+        mapping,
+        about,
+        calibrations,
+    };
+    let sha256 = sha256_hex(&bytes);
+    from_file(path, &bytes, sha256, recording, given)
+}
+
+fn read_file(path: &Path) -> Result<Vec<u8>> {
+    std::fs::read(path).map_err(|e| Error::io(path, e, "check that the file is there and may be read"))
+}
+
+/// Reads a recording whose file holds these bytes, of this hash.
+fn from_file(
+    path: &Path,
+    bytes: &[u8],
+    sha256: String,
+    recording: &str,
+    given: Given<'_>,
+) -> Result<ReadTrace> {
     let named_parquet = path
         .extension()
         .is_some_and(|e| e.eq_ignore_ascii_case("parquet"));
@@ -79,12 +99,7 @@ pub fn read_calibrated(
         )
         .into());
     }
-    let given = Given {
-        mapping,
-        about,
-        calibrations,
-    };
-    from_bytes(&bytes, recording, given)
+    from_bytes(bytes, sha256, recording, given)
 }
 
 /// Reads one recording from its bytes; see [`read_trace`].
@@ -106,10 +121,10 @@ pub fn read_bytes(bytes: &[u8], recording: &str, mapping: &ColumnMapping, about:
         about,
         calibrations: &[],
     };
-    from_bytes(bytes, recording, given)
+    from_bytes(bytes, sha256_hex(bytes), recording, given)
 }
 
-fn from_bytes(bytes: &[u8], recording: &str, given: Given<'_>) -> Result<ReadTrace> {
+fn from_bytes(bytes: &[u8], sha256: String, recording: &str, given: Given<'_>) -> Result<ReadTrace> {
     let assembled = if bytes.starts_with(parquet::MAGIC) {
         parquet::read(bytes, recording, given)?
     } else {
@@ -118,7 +133,7 @@ fn from_bytes(bytes: &[u8], recording: &str, given: Given<'_>) -> Result<ReadTra
     Ok(ReadTrace {
         trace: assembled.trace,
         problems: assembled.problems,
-        sha256: sha256_hex(bytes),
+        sha256,
         bytes: bytes.len() as u64,
         calibrated: assembled.calibrated,
     })
@@ -126,8 +141,12 @@ fn from_bytes(bytes: &[u8], recording: &str, given: Given<'_>) -> Result<ReadTra
 
 /// SHA-256 (FIPS 180-4) in hexadecimal, as `sha256sum` prints it.
 pub fn sha256_hex(bytes: &[u8]) -> String {
-    let digest = Sha256::digest(bytes);
-    digest.iter().fold(String::with_capacity(64), |mut hex, byte| {
+    hex(&Sha256::digest(bytes))
+}
+
+/// Bytes as hexadecimal digits.
+pub(crate) fn hex(bytes: &[u8]) -> String {
+    bytes.iter().fold(String::with_capacity(64), |mut hex, byte| {
         let _ = write!(hex, "{byte:02x}");
         hex
     })

@@ -1,7 +1,8 @@
 //! A recording with the calibrations that its sidecar or its study names.
 
+use super::assemble::Given;
 use super::calibrations::Calibrations;
-use super::{ReadTrace, read_calibrated};
+use super::{ReadTrace, from_file, read_file, sha256_hex};
 use crate::calibrate::{Calibration, Day, Validity};
 use crate::error::{Error, Problem, Result};
 use crate::study::folder::Study;
@@ -26,18 +27,32 @@ pub struct Source<'a> {
 /// Reads it; counts become N or mm.
 ///
 /// # Errors
-/// As [`read_calibrated`]; [`Error::Data`] too for counts whose calibration is named and not there, and, when strict,
-/// for a calibration that should not be used.
+/// As [`read_calibrated`](super::read_calibrated); [`Error::Data`] too for counts whose calibration is named and not
+/// there, and, when strict, for a calibration that should not be used.
 pub fn read_recording(source: &Source<'_>, about: About) -> Result<ReadTrace> {
+    let bytes = read_file(source.path)?;
+    let sha256 = sha256_hex(&bytes);
+    read_recording_bytes(source, about, &bytes, sha256)
+}
+
+/// The same from the file's bytes and their hash.
+///
+/// # Errors
+/// As [`read_recording`].
+pub fn read_recording_bytes(
+    source: &Source<'_>,
+    about: About,
+    bytes: &[u8],
+    sha256: String,
+) -> Result<ReadTrace> {
     let (chosen, absent) = source.choose();
     let about_day = day(&about);
-    let read = read_calibrated(
-        source.path,
-        source.recording,
-        &source.sidecar.columns,
+    let given = Given {
+        mapping: &source.sidecar.columns,
         about,
-        &chosen,
-    );
+        calibrations: &chosen,
+    };
+    let read = from_file(source.path, bytes, sha256, source.recording, given);
     let mut read = match (read, absent) {
         (Err(Error::Data(p)), Some(absent)) if p.found == super::counts::COUNTS => {
             return Err(absent.into());

@@ -10,6 +10,7 @@ mod calibration_bad_input;
 mod closed_forms_chain;
 mod closed_forms_push;
 mod closed_forms_tissue;
+mod cohort;
 mod decisions;
 mod figures;
 mod filter_reference;

@@ -37,15 +37,47 @@ pub struct PageOptions {
     pub figures: FiguresChoice,
 }
 
-/// Figures of a report, shared by the page and the folder of figures.
-///
-/// Each has a name made of letters, digits, `_` and `-` only, without ending, unique even where file names ignore
-/// case. Scans come first, then tests in the order of the results.
+/// Figures of a report, shared by the page and the folder of figures, and drawn once.
+pub struct Drawing {
+    options: PageOptions,
+    drawn: Vec<Drawn>,
+}
+
+impl Drawing {
+    /// Draws every figure.
+    pub fn of(results: &Results, options: &PageOptions) -> Drawing {
+        Drawing {
+            options: *options,
+            drawn: drawn(results, options),
+        }
+    }
+
+    /// Names and figures. Each name is made of letters, digits, `_` and `-` only, without ending, unique even where
+    /// file names ignore case. Scans come first, then tests in the order of the results.
+    pub fn figures(&self) -> impl Iterator<Item = (&str, &Figure)> {
+        self.drawn.iter().map(|d| (d.name.as_str(), &d.figure))
+    }
+
+    /// The whole page.
+    ///
+    /// # Errors
+    /// As [`page`].
+    pub fn page(&self, results: &Results) -> Result<String> {
+        render(results, &self.options, &self.drawn)
+    }
+}
+
+/// Figures of a report by name; see [`Drawing::figures`].
 pub fn figures(results: &Results, options: &PageOptions) -> Vec<(String, Figure)> {
     drawn(results, options)
         .into_iter()
         .map(|d| (d.name, d.figure))
         .collect()
+}
+
+/// Indices of the tests that get a figure, in order: those whose curves are needed.
+pub fn tests_drawn(results: &Results, options: &PageOptions) -> Vec<usize> {
+    choose::tests(results, options.figures)
 }
 
 /// What a figure is of.
@@ -121,6 +153,10 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
 /// # Errors
 /// [`Error::Refused`] when the page could not be put together; that is a fault of the program.
 pub fn page(results: &Results, options: &PageOptions) -> Result<String> {
+    Drawing::of(results, options).page(results)
+}
+
+fn render(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> Result<String> {
     let fault = |e: minijinja::Error| Error::Refused {
         found: format!("the report's page could not be made: {e:#}"),
         advice: "please report this as a fault of tautpoint".to_owned(),
@@ -130,8 +166,7 @@ pub fn page(results: &Results, options: &PageOptions) -> Result<String> {
     // The name's ending turns escaping on: everything from a file is escaped.
     environment.add_template("page.html", TEMPLATE).map_err(fault)?;
     let template = environment.get_template("page.html").map_err(fault)?;
-    let drawn = drawn(results, options);
-    let view = view::view(results, options, &drawn);
+    let view = view::view(results, options, drawn);
     let html = template
         .render(minijinja::context! {
             page => minijinja::value::Serde(&view),
