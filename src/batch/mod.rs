@@ -8,7 +8,7 @@ mod recording;
 pub mod sums;
 
 pub use gather::gather;
-pub use recording::{Loaded, Outcome};
+pub use recording::{Loaded, Outcome, sidecar};
 
 use crate::agreement::registered::Registered;
 use crate::error::{Error, Problem, Result, Severity};

@@ -16,6 +16,8 @@ pub struct OutputOptions {
     pub page: PageOptions,
     /// Every figure as PNG too.
     pub png: bool,
+    /// The cohort page and the dataset for other engines.
+    pub cohort: bool,
 }
 
 /// Writes everything into `dir`, whole or not at all. `inputs` are the paths that the user named: the folder may

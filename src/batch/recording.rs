@@ -3,7 +3,7 @@
 use super::{Job, naming, sums};
 use crate::error::{Error, Problem, Severity};
 use crate::read::recording::{Source, read_recording_bytes};
-use crate::read::{ReadTrace, sha256_hex};
+use crate::read::{ReadTrace, parquet, sha256_hex};
 use crate::report::{Exclusion, InputFile};
 use crate::signal::{self, Measured};
 use crate::study::inputs;
@@ -46,7 +46,6 @@ pub struct Loaded<'a> {
 impl<'a> Loaded<'a> {
     /// Reads the recording into `buffer`, which may have held another one, and its sidecar.
     pub fn read(file: &'a inputs::InputFile, buffer: &'a mut Vec<u8>) -> Loaded<'a> {
-        let (sidecar, sidecar_problems) = Sidecar::read(&file.sidecar_path, &file.sidecar);
         let (content, sha256) = match read_into(&file.path, buffer) {
             Ok(()) => {
                 let bytes: &[u8] = buffer;
@@ -57,6 +56,7 @@ impl<'a> Loaded<'a> {
                 (Err(Error::io(&file.path, cause, advice)), String::new())
             }
         };
+        let (sidecar, sidecar_problems) = sidecar(file, content.as_deref().unwrap_or_default());
         Loaded {
             file,
             content,
@@ -64,6 +64,15 @@ impl<'a> Loaded<'a> {
             sidecar,
             sidecar_problems,
         }
+    }
+}
+
+/// The sidecar beside a recording or, where none lies, the one that a Parquet file holds within.
+pub fn sidecar(file: &inputs::InputFile, bytes: &[u8]) -> (Sidecar, Vec<Problem>) {
+    let beside = file.sidecar_path.exists();
+    match parquet::about_itself(bytes, parquet::SIDECAR) {
+        Some(text) if !beside => Sidecar::parse(&file.recording, &text),
+        _ => Sidecar::read(&file.sidecar_path, &file.sidecar),
     }
 }
 

@@ -46,6 +46,9 @@ pub struct Args {
     /// Every figure as PNG too.
     #[arg(long, requires = "out")]
     png: bool,
+    /// Adds cohort.html (how the measures are spread) and dataset/ (Parquet by site and session, for other engines).
+    #[arg(long, requires = "out", conflicts_with = "shard")]
+    cohort: bool,
     /// Which tests get a figure: auto draws up to 60 tests, beyond that those behind a finding or a problem.
     #[arg(long, value_enum, default_value = "auto", value_name = "WHICH")]
     figures: Figures,
@@ -199,6 +202,7 @@ fn with_bar<T>(
         output: OutputOptions {
             page: args.figures.page(),
             png: args.png,
+            cohort: args.cohort,
         },
         fresh: args.fresh,
     };

@@ -37,6 +37,9 @@ pub struct Args {
     /// Every figure as PNG too.
     #[arg(long)]
     png: bool,
+    /// Adds cohort.html (how the measures are spread) and dataset/ (Parquet by site and session, for other engines).
+    #[arg(long)]
+    cohort: bool,
     /// Which tests get a figure: auto draws up to 60 tests, beyond that those behind a finding or a problem.
     #[arg(long, value_enum, default_value = "auto", value_name = "WHICH")]
     figures: Figures,
@@ -51,6 +54,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     let options = OutputOptions {
         page: args.figures.page(),
         png: args.png,
+        cohort: args.cohort,
     };
     let results = shards.write(&args.out, &options)?;
     if let Some(folder) = &args.agreement {

@@ -22,6 +22,7 @@ pub mod analyze;
 pub mod calibrate;
 pub mod check;
 pub mod combine;
+pub mod convert;
 pub mod demo;
 pub mod open;
 pub mod ports;
@@ -53,6 +54,7 @@ pub enum Command {
     Agree(agree::Args),
     Check(check::Args),
     Combine(combine::Args),
+    Convert(convert::Args),
     Prepare(prepare::Args),
     Calibrate(Box<calibrate::Args>),
     Open(open::Args),
@@ -87,6 +89,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Analyze(args) => analyze::run(args, cli.quiet),
         Command::Agree(args) => agree::run(args, cli.quiet),
         Command::Check(args) => check::run(args, cli.quiet),
+        Command::Convert(args) => convert::run(args, cli.quiet),
         Command::Combine(args) => combine::run(args, cli.quiet),
         Command::Prepare(args) => prepare::run(args, cli.quiet),
         Command::Calibrate(args) => calibrate::run(args, cli.quiet),

@@ -3,6 +3,7 @@
 use super::shard::Shard;
 use super::store::{Key, Store};
 use super::whole::Whole;
+use super::{dataset, page};
 use crate::batch::output::{self, OutputOptions};
 use crate::batch::{self, Job, Loaded, Outcome, gather, sums};
 use crate::error::{Error, Result};
@@ -216,7 +217,7 @@ impl<'s> Place<'s> {
 /// Writes results into the folder, with the curves that their figures need. `places` are in the order of the outcomes
 /// that the results were gathered from.
 pub(super) fn output(
-    folder: OutputFolder,
+    mut folder: OutputFolder,
     results: &mut Results,
     places: &[Place<'_>],
     options: &OutputOptions,
@@ -235,6 +236,10 @@ pub(super) fn output(
                 test.curve = curve.clone();
             }
         }
+    }
+    if options.cohort {
+        dataset::write(results, &mut folder)?;
+        folder.write("cohort.html", page::page(results)?.as_bytes())?;
     }
     output::write_into(folder, results, options)
 }

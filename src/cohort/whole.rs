@@ -151,7 +151,7 @@ impl Whole {
 }
 
 /// Everything in a study's folder that an analysis reads besides recordings and sidecars.
-fn study_files(root: &Path) -> Result<Vec<StudyFile>> {
+pub(super) fn study_files(root: &Path) -> Result<Vec<StudyFile>> {
     let mut names: Vec<PathBuf> = [
         study_file::FILE_NAME,
         instrument::FILE_NAME,

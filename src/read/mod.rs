@@ -11,7 +11,7 @@ pub mod counts;
 mod delimited;
 mod headings;
 mod lines;
-mod parquet;
+pub mod parquet;
 pub mod readings;
 pub mod recording;
 pub mod validity;

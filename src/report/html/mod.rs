@@ -185,11 +185,16 @@ fn render(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> Result<S
 
 /// The hash that lets this style sheet in and no other.
 pub(super) fn style_hash() -> String {
-    format!("sha256-{}", base64(&Sha256::digest(STYLE.as_bytes())))
+    hash_of(STYLE)
+}
+
+/// The hash by which a content security policy lets one style sheet or script in.
+pub fn hash_of(text: &str) -> String {
+    format!("sha256-{}", base64(&Sha256::digest(text.as_bytes())))
 }
 
 /// Base 64 with padding (RFC 4648, section 4).
-fn base64(bytes: &[u8]) -> String {
+pub fn base64(bytes: &[u8]) -> String {
     const SIGNS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
     let mut out = String::new();
     for chunk in bytes.chunks(3) {

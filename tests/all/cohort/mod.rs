@@ -1,6 +1,9 @@
 //! Many recordings: runs cut short and taken up, parts on many machines, what a fault in the middle leaves.
 
+mod convert;
+mod dataset;
 mod faults;
+mod page;
 mod resume;
 mod shards;
 
