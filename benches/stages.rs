@@ -160,9 +160,9 @@ fn measure(study: &std::path::Path, dir: &std::path::Path, asked: &Asked) {
             .for_each(|t| drop(black_box(condition(t, &settings))))
     });
     stage("detect", &mut || {
-        conditioned
-            .iter()
-            .for_each(|c| drop(black_box(find_episodes(c, &settings))))
+        for (t, c) in traces.iter().zip(&conditioned) {
+            drop(black_box(find_episodes(t, c, &settings)));
+        }
     });
     stage("fit", &mut || {
         for (c, p) in conditioned.iter().zip(&parts) {

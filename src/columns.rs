@@ -3,6 +3,7 @@
 //! Everything that names a result — CSV, Parquet, JSON, codebook, report — reads it here.
 
 mod column;
+mod of_debrief;
 mod of_scans;
 mod of_tests;
 
@@ -13,6 +14,11 @@ pub use column::{Column, Kind};
 pub mod table {
     pub use super::of_scans::*;
     pub use super::of_tests::*;
+
+    /// Those of a debrief's tables.
+    pub mod debrief {
+        pub use super::super::of_debrief::*;
+    }
 }
 
 /// A number reported for a test. The order is the order of the columns.
@@ -40,6 +46,11 @@ pub enum Measure {
     Steadiness,
     HandShare,
     ZeroDrift,
+    ForceAmplitude,
+    BetweenSprings,
+    PeakPressure,
+    LoadedArea,
+    CentrePath,
 }
 
 /// What is known of a measure beforehand.
@@ -62,7 +73,7 @@ pub struct MeasureInfo {
 
 impl Measure {
     /// Every measure, in column order.
-    pub const ALL: [Measure; 22] = [
+    pub const ALL: [Measure; 27] = [
         Measure::Preload,
         Measure::Peak,
         Measure::SpringPeak,
@@ -85,6 +96,11 @@ impl Measure {
         Measure::Steadiness,
         Measure::HandShare,
         Measure::ZeroDrift,
+        Measure::ForceAmplitude,
+        Measure::BetweenSprings,
+        Measure::PeakPressure,
+        Measure::LoadedArea,
+        Measure::CentrePath,
     ];
 
     /// Name, unit, meaning and the rest.
@@ -288,6 +304,51 @@ impl Measure {
                 2,
                 "force zero after release minus before contact; taken out linearly",
             ),
+            Measure::ForceAmplitude => (
+                "force_amplitude_n",
+                "force amplitude of a spring",
+                "N",
+                "9",
+                true,
+                1,
+                "mean over springs of the force gained from just before a spring to its peak",
+            ),
+            Measure::BetweenSprings => (
+                "between_springs_n",
+                "lowest force between springs",
+                "N",
+                "9",
+                false,
+                1,
+                "lowest force, as a mean over 0.05 s, between the peaks of the first spring and the last",
+            ),
+            Measure::PeakPressure => (
+                "peak_pressure_kpa",
+                "peak pressure",
+                "kPa",
+                "3",
+                false,
+                1,
+                "highest pressure on a single cell of a pressure mat during the test, single frames that stand out passed over",
+            ),
+            Measure::LoadedArea => (
+                "loaded_area_mm2",
+                "loaded area",
+                "mm²",
+                "3",
+                false,
+                0,
+                "area of a pressure mat's cells that this hand loads when its force is highest",
+            ),
+            Measure::CentrePath => (
+                "centre_path_mm",
+                "path of the centre of pressure",
+                "mm",
+                "3",
+                false,
+                1,
+                "length of the way that the centre of pressure of this hand goes from the start of the first spring to the end of the last, after a low pass of 5 Hz",
+            ),
         };
         MeasureInfo {
             name,
@@ -329,6 +390,8 @@ mod tests {
             "s" => "_s",
             "Hz" => "_hz",
             "%" => "_percent",
+            "kPa" => "_kpa",
+            "mm²" => "_mm2",
             _ => "_ratio",
         };
         for m in Measure::ALL {

@@ -12,6 +12,7 @@ pub mod trace;
 pub mod study;
 pub mod stats;
 pub mod calibrate;
+pub mod mat;
 pub mod read;
 pub mod write;
 pub mod signal;

@@ -4,8 +4,10 @@
 //! the report, for the commented file that `prepare` writes, and for the test that none is left undocumented.
 
 mod documented;
+mod regional;
 
 pub use documented::{SETTINGS, SettingInfo};
+pub use regional::{Bands, REGIONAL, RegionBands};
 
 use crate::error::{Error, Result};
 use serde::{Deserialize, Serialize};
@@ -21,6 +23,7 @@ pub struct Settings {
     pub window_n: WindowN,
     pub technique: Technique,
     pub instrument: Instrument,
+    pub mat: Mat,
 }
 
 /// Left against right, and how a difference is decided.
@@ -73,16 +76,25 @@ pub struct WindowN {
     pub elsewhere: [f64; 2],
 }
 
-/// Bands that technique is held against.
+/// Bands that technique is held against: in all regions, and where a region has its own.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct Technique {
     pub excursion_mm: [f64; 2],
     pub time_to_peak_min_s: f64,
     pub hold_sd_percent: f64,
+    pub between_springs_percent: f64,
     pub hand_share_percent: [f64; 2],
     pub peak_cv_percent: f64,
     pub line_of_drive_deg: f64,
+    #[serde(skip_serializing_if = "RegionBands::is_empty")]
+    pub neck: RegionBands,
+    #[serde(skip_serializing_if = "RegionBands::is_empty")]
+    pub thoracic: RegionBands,
+    #[serde(skip_serializing_if = "RegionBands::is_empty")]
+    pub lumbar: RegionBands,
+    #[serde(skip_serializing_if = "RegionBands::is_empty")]
+    pub sacral: RegionBands,
 }
 
 /// What is known of the instrument.
@@ -91,6 +103,29 @@ pub struct Technique {
 pub struct Instrument {
     pub plinth_compliance_mm_per_n: f64,
     pub force_delay_ms: f64,
+}
+
+/// A pressure mat: what counts as loaded, and what is known of its readings where a sidecar says nothing.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Mat {
+    pub threshold_sigma: f64,
+    pub threshold_kpa: f64,
+    pub gain_u_percent: f64,
+    pub non_uniformity_percent: f64,
+    pub creep_percent: f64,
+}
+
+impl Default for Mat {
+    fn default() -> Self {
+        Mat {
+            threshold_sigma: 5.0,
+            threshold_kpa: 0.5,
+            gain_u_percent: 5.0,
+            non_uniformity_percent: 5.0,
+            creep_percent: 3.0,
+        }
+    }
 }
 
 impl Default for Compare {
@@ -152,9 +187,14 @@ impl Default for Technique {
             excursion_mm: [2.0, 4.4],
             time_to_peak_min_s: 0.10,
             hold_sd_percent: 5.0,
+            between_springs_percent: 50.0,
             hand_share_percent: [40.0, 60.0],
             peak_cv_percent: 10.0,
             line_of_drive_deg: 15.0,
+            neck: RegionBands::default(),
+            thoracic: RegionBands::default(),
+            lumbar: RegionBands::default(),
+            sacral: RegionBands::default(),
         }
     }
 }
@@ -204,12 +244,15 @@ impl Settings {
         band("window_n.lower_neck", w.lower_neck)?;
         band("window_n.elsewhere", w.elsewhere)?;
         let t = &self.technique;
-        band("technique.excursion_mm", t.excursion_mm)?;
-        band("technique.hand_share_percent", t.hand_share_percent)?;
-        within("technique.time_to_peak_min_s", t.time_to_peak_min_s, 0.0, 5.0)?;
-        within("technique.hold_sd_percent", t.hold_sd_percent, 0.0, 100.0)?;
-        within("technique.peak_cv_percent", t.peak_cv_percent, 0.0, 100.0)?;
-        within("technique.line_of_drive_deg", t.line_of_drive_deg, 0.0, 90.0)?;
+        check_bands("technique", &t.bands(None))?;
+        for (region, own) in [
+            ("neck", &t.neck),
+            ("thoracic", &t.thoracic),
+            ("lumbar", &t.lumbar),
+            ("sacral", &t.sacral),
+        ] {
+            check_bands(&format!("technique.{region}"), &t.bands(Some(own)))?;
+        }
         let i = &self.instrument;
         within(
             "instrument.plinth_compliance_mm_per_n",
@@ -217,7 +260,13 @@ impl Settings {
             0.0,
             1.0,
         )?;
-        within("instrument.force_delay_ms", i.force_delay_ms, -100.0, 100.0)
+        within("instrument.force_delay_ms", i.force_delay_ms, -100.0, 100.0)?;
+        let m = &self.mat;
+        within("mat.threshold_sigma", m.threshold_sigma, 3.0, 50.0)?;
+        within("mat.threshold_kpa", m.threshold_kpa, 0.0, 50.0)?;
+        within("mat.gain_u_percent", m.gain_u_percent, 0.0, 50.0)?;
+        within("mat.non_uniformity_percent", m.non_uniformity_percent, 0.0, 50.0)?;
+        within("mat.creep_percent", m.creep_percent, 0.0, 50.0)
     }
 
     /// The value of a dotted key as text, as it would stand in study.toml.
@@ -229,15 +278,41 @@ impl Settings {
         Some(value.to_string())
     }
 
-    /// Keys whose value differs from the default, in the order of [`SETTINGS`].
+    /// Every documented setting that has a value: all of [`SETTINGS`], and those of [`REGIONAL`] that were set.
+    pub fn documented(&self) -> impl Iterator<Item = &'static SettingInfo> {
+        let set = REGIONAL.iter().filter(|s| self.value_of(s.key).is_some());
+        SETTINGS.iter().chain(set)
+    }
+
+    /// Keys whose value differs from the default, in the order of [`SETTINGS`], then of [`REGIONAL`].
     pub fn departures(&self) -> Vec<&'static str> {
         let default = Settings::default();
-        SETTINGS
-            .iter()
+        every_setting()
             .map(|s| s.key)
             .filter(|key| self.value_of(key) != default.value_of(key))
             .collect()
     }
+}
+
+/// Every setting that study.toml may hold, whether it has a value or not.
+pub fn every_setting() -> impl Iterator<Item = &'static SettingInfo> {
+    SETTINGS.iter().chain(REGIONAL)
+}
+
+fn check_bands(section: &str, b: &Bands) -> Result<()> {
+    let key = |name: &str| format!("{section}.{name}");
+    band(&key("excursion_mm"), b.excursion_mm)?;
+    band(&key("hand_share_percent"), b.hand_share_percent)?;
+    for (name, value, most) in [
+        ("time_to_peak_min_s", b.time_to_peak_min_s, 5.0),
+        ("hold_sd_percent", b.hold_sd_percent, 100.0),
+        ("between_springs_percent", b.between_springs_percent, 100.0),
+        ("peak_cv_percent", b.peak_cv_percent, 100.0),
+        ("line_of_drive_deg", b.line_of_drive_deg, 90.0),
+    ] {
+        within(&key(name), value, 0.0, most)?;
+    }
+    Ok(())
 }
 
 fn within(key: &str, value: f64, low: f64, high: f64) -> Result<()> {
@@ -296,6 +371,61 @@ mod tests {
         let message = settings.check().unwrap_err().to_string();
         assert!(message.contains("compare.threshold_percent"), "{message}");
         assert!(message.contains("from 0 to 100"), "{message}");
+    }
+
+    #[test]
+    fn each_region_may_have_bands_of_its_own_and_each_is_documented() {
+        let mut settings = Settings::default();
+        let listed = toml::Table::try_from(&settings).unwrap();
+        assert!(!listed["technique"].as_table().unwrap().contains_key("neck"));
+        let all = RegionBands {
+            excursion_mm: Some([1.0, 3.0]),
+            time_to_peak_min_s: Some(0.12),
+            hold_sd_percent: Some(4.0),
+            between_springs_percent: Some(60.0),
+            hand_share_percent: Some([45.0, 55.0]),
+            peak_cv_percent: Some(8.0),
+            line_of_drive_deg: Some(10.0),
+        };
+        for own in [
+            &mut settings.technique.neck,
+            &mut settings.technique.thoracic,
+            &mut settings.technique.lumbar,
+            &mut settings.technique.sacral,
+        ] {
+            *own = all.clone();
+        }
+        settings.check().unwrap();
+        for s in REGIONAL {
+            assert!(settings.value_of(s.key).is_some(), "{} is no setting", s.key);
+            assert_eq!(Settings::default().value_of(s.key), None, "{}", s.key);
+        }
+        let table = toml::Table::try_from(&settings).unwrap();
+        let technique = table["technique"].as_table().unwrap();
+        let keys: usize = technique
+            .values()
+            .filter_map(toml::Value::as_table)
+            .map(toml::Table::len)
+            .sum();
+        assert_eq!(keys, REGIONAL.len());
+        assert_eq!(settings.departures().len(), REGIONAL.len());
+        assert_eq!(settings.documented().count(), SETTINGS.len() + REGIONAL.len());
+        let back: Settings = table.try_into().unwrap();
+        assert_eq!(back, settings);
+    }
+
+    #[test]
+    fn a_region_takes_what_it_does_not_set_from_all_regions() {
+        let mut settings = Settings::default();
+        settings.technique.neck.excursion_mm = Some([1.5, 3.0]);
+        let t = &settings.technique;
+        assert_eq!(t.bands(Some(&t.neck)).excursion_mm, [1.5, 3.0]);
+        assert_eq!(t.bands(Some(&t.lumbar)).excursion_mm, [2.0, 4.4]);
+        assert_eq!(t.bands(Some(&t.neck)).peak_cv_percent, 10.0);
+        assert_eq!(settings.departures(), ["technique.neck.excursion_mm"]);
+        settings.technique.neck.excursion_mm = Some([3.0, 1.5]);
+        let message = settings.check().unwrap_err().to_string();
+        assert!(message.contains("technique.neck.excursion_mm"), "{message}");
     }
 
     #[test]

@@ -6,6 +6,9 @@ pub const N_PER_LBF: f64 = 4.448_221_615_260_5;
 pub const N_PER_KGF: f64 = 9.806_65;
 /// Millimetres in an inch, exact by definition (NIST SP 811, Appendix B.8).
 pub const MM_PER_IN: f64 = 25.4;
+/// Kilopascals in a conventional millimetre of mercury: 13,595.1 kg/m³ × 9.80665 m/s² × 1 mm (ISO 80000-4; NIST SP 811,
+/// Appendix B.8 gives 1.333 224 E+02 Pa).
+pub const KPA_PER_MMHG: f64 = 0.133_322_387_415;
 
 /// What a column of a trace measures.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -85,6 +88,12 @@ mod tests {
     #[test]
     fn a_pound_force_is_its_mass_under_standard_gravity() {
         assert!((0.453_592_37 * N_PER_KGF - N_PER_LBF).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_millimetre_of_mercury_is_its_column_under_standard_gravity() {
+        // 13.5951 g/cm³ is the conventional density of mercury (NIST SP 811, footnote to Appendix B.8, from memory).
+        assert!((13_595.1 * N_PER_KGF * 1e-3 * 1e-3 - KPA_PER_MMHG).abs() < 1e-12);
     }
 
     #[test]

@@ -75,6 +75,8 @@ pub struct LineCounts {
     pub bad: u64,
     /// Frames that the sequence numbers say are missing.
     pub lost: u64,
+    /// Right frames that were dropped because they came twice or after their successor.
+    pub late: u64,
     /// Times that the device went away and came back.
     pub reconnected: u64,
 }

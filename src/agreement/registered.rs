@@ -4,7 +4,7 @@
 //! `[registered.settings]` with every key and its value as text.
 
 use crate::error::{Problem, Severity};
-use crate::settings::{SETTINGS, Settings};
+use crate::settings::{Settings, every_setting};
 use crate::study::day::is_day;
 use crate::study::opened::is_sha256;
 use crate::study::words::shown;
@@ -93,10 +93,10 @@ impl Registration {
     }
 }
 
-/// One line `key = value` for every setting, in the order of [`SETTINGS`].
+/// One line `key = value` for every setting, in the order of the report.
 pub fn settings_text(settings: &Settings) -> String {
     let line = |key: &str| settings.value_of(key).map(|v| format!("{key} = {v}\n"));
-    SETTINGS.iter().filter_map(|s| line(s.key)).collect()
+    every_setting().filter_map(|s| line(s.key)).collect()
 }
 
 /// SHA-256 of [`settings_text`], in lower-case hexadecimal: anybody can check it with `sha256sum`.
@@ -107,8 +107,7 @@ pub fn settings_hash(settings: &Settings) -> String {
 /// The block for study.toml that registers these settings; `date` as the day is written (2026-09-01).
 pub fn block(settings: &Settings, date: &str) -> String {
     let text = |value: &str| toml::Value::String(value.to_owned()).to_string();
-    let lines: String = SETTINGS
-        .iter()
+    let lines: String = every_setting()
         .filter_map(|s| {
             settings
                 .value_of(s.key)
@@ -188,7 +187,7 @@ impl Registered {
 
     fn hash_of_kept(&self) -> String {
         let line = |key: &str| self.settings.get(key).map(|v| format!("{key} = {v}\n"));
-        let text: String = SETTINGS.iter().filter_map(|s| line(s.key)).collect();
+        let text: String = every_setting().filter_map(|s| line(s.key)).collect();
         sha256_hex(text.as_bytes())
     }
 
@@ -211,7 +210,7 @@ impl Registered {
                 not_default: keys.collect(),
             };
         }
-        let known = SETTINGS.iter().map(|s| s.key.to_owned());
+        let known = every_setting().map(|s| s.key.to_owned());
         let gone = self
             .settings
             .keys()

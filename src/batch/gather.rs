@@ -1,6 +1,6 @@
 //! Outcomes of single recordings to results.
 
-use super::{Job, Outcome, naming, registered, sums};
+use super::{Job, Outcome, naming, reference, registered, sums};
 use crate::agreement::registered::settings_hash;
 use crate::agreement::spread;
 use crate::compare::{CompareContext, compare};
@@ -34,7 +34,10 @@ pub fn gather(job: &Job, given: usize, outcomes: Vec<Outcome>, keep_hidden: bool
         let plan = outcome
             .plan
             .as_deref()
-            .and_then(|name| study.plan(name))
+            .and_then(|name| {
+                let given = job.plan.as_ref().filter(|p| p.name == name);
+                study.plan(name).or_else(|| given.cloned())
+            })
             .or_else(|| study.default_plan.clone());
         if let Some(plan) = plan {
             for test in &outcome.tests {
@@ -42,6 +45,7 @@ pub fn gather(job: &Job, given: usize, outcomes: Vec<Outcome>, keep_hidden: bool
             }
         }
         results.tests.extend(outcome.tests);
+        results.mats.extend(outcome.mats);
         results.problems.extend(outcome.problems);
         results.exclusions.extend(outcome.exclusions);
         results.inputs.push(outcome.input);
@@ -64,6 +68,8 @@ pub fn gather(job: &Job, given: usize, outcomes: Vec<Outcome>, keep_hidden: bool
         .map(|(scan, plan)| coverage(scan, &plan))
         .collect();
     results.remarks = remarks(&results.tests, &coverage, &results.settings);
+    results.reference = reference::reference(study, &results.tests);
+    results.plans = coverage;
     results.findings = comparison.findings;
     results.unpaired = comparison.unpaired;
     results.exclusions.extend(spring_exclusions(&results.tests));

@@ -2,9 +2,11 @@
 
 mod bench;
 mod gather;
+mod mats;
 mod naming;
 pub mod output;
 mod recording;
+mod reference;
 pub mod sums;
 
 pub use gather::gather;

@@ -1,19 +1,23 @@
 //! One recording: read, analysed, and what it gave.
 
-use super::{Job, naming, sums};
+use super::{Job, mats, naming, sums};
 use crate::error::{Error, Problem, Severity};
+use crate::mat::MatTest;
 use crate::read::recording::{Source, read_recording_bytes};
-use crate::read::{ReadTrace, parquet, sha256_hex};
+use crate::read::{HashWriter, ReadTrace, parquet, sha256_hex};
 use crate::report::{Exclusion, InputFile};
 use crate::signal::{self, Measured};
 use crate::study::inputs;
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::trace::{Curve, Test};
+use std::io::Read;
 
 /// What one recording gave.
 #[derive(Debug, Clone)]
 pub struct Outcome {
     pub tests: Vec<Test>,
+    /// Those on a pressure mat as their figures need them.
+    pub mats: Vec<MatTest>,
     /// Name of the plan its tests were matched with.
     pub plan: Option<String>,
     pub problems: Vec<Problem>,
@@ -36,7 +40,10 @@ impl Outcome {
 pub struct Loaded<'a> {
     pub file: &'a inputs::InputFile,
     /// The bytes, or why they could not be read.
+    /// Of a pressure mat's recording none are held.
     pub content: Result<&'a [u8], Error>,
+    /// Size of the file.
+    pub bytes: u64,
     /// Hash of the bytes; empty when they could not be read.
     pub sha256: String,
     pub sidecar: Sidecar,
@@ -46,20 +53,25 @@ pub struct Loaded<'a> {
 impl<'a> Loaded<'a> {
     /// Reads the recording into `buffer`, which may have held another one, and its sidecar.
     pub fn read(file: &'a inputs::InputFile, buffer: &'a mut Vec<u8>) -> Loaded<'a> {
-        let (content, sha256) = match read_into(&file.path, buffer) {
-            Ok(()) => {
-                let bytes: &[u8] = buffer;
-                (Ok(bytes), sha256_hex(bytes))
-            }
-            Err(cause) => {
-                let advice = "check that the file is there and may be read";
-                (Err(Error::io(&file.path, cause, advice)), String::new())
-            }
-        };
-        let (sidecar, sidecar_problems) = sidecar(file, content.as_deref().unwrap_or_default());
+        let beside = file
+            .sidecar_path
+            .exists()
+            .then(|| Sidecar::read(&file.sidecar_path, &file.sidecar));
+        // A mat's frames may be many times the memory, and are read as they are needed.
+        let held = beside.as_ref().is_none_or(|(sidecar, _)| !sidecar.mat_named);
+        buffer.clear();
+        let read = read_into(&file.path, held.then_some(buffer));
+        let (bytes, sha256) = read.as_ref().map_or((0, String::new()), Clone::clone);
+        let buffer: &[u8] = buffer;
+        let content = read.map(|_| buffer).map_err(|cause| {
+            let advice = "check that the file is there and may be read";
+            Error::io(&file.path, cause, advice)
+        });
+        let (sidecar, sidecar_problems) = beside.unwrap_or_else(|| sidecar(file, buffer));
         Loaded {
             file,
             content,
+            bytes,
             sha256,
             sidecar,
             sidecar_problems,
@@ -76,14 +88,18 @@ pub fn sidecar(file: &inputs::InputFile, bytes: &[u8]) -> (Sidecar, Vec<Problem>
     }
 }
 
-fn read_into(path: &std::path::Path, buffer: &mut Vec<u8>) -> std::io::Result<()> {
-    use std::io::Read;
-    buffer.clear();
+/// Size and hash of a file; its bytes go into `buffer` when there is one.
+fn read_into(path: &std::path::Path, buffer: Option<&mut Vec<u8>>) -> std::io::Result<(u64, String)> {
     let mut file = std::fs::File::open(path)?;
+    let Some(buffer) = buffer else {
+        let mut hash = HashWriter::default();
+        let bytes = std::io::copy(&mut file, &mut hash)?;
+        return Ok((bytes, hash.finish()));
+    };
     let size = file.metadata().map_or(0, |m| m.len());
     buffer.reserve(usize::try_from(size).unwrap_or(0).min(MOST_RESERVED));
     file.read_to_end(buffer)?;
-    Ok(())
+    Ok((buffer.len() as u64, sha256_hex(buffer)))
 }
 
 /// A file's size is what the system says; a device may say anything.
@@ -95,13 +111,14 @@ impl Job {
         let Loaded {
             file,
             content,
+            bytes,
             sha256,
             sidecar,
             sidecar_problems: mut problems,
         } = loaded;
-        let bytes = content.as_ref().map_or(0, |b| b.len() as u64);
         let mut outcome = Outcome {
             tests: Vec::new(),
+            mats: Vec::new(),
             plan: None,
             problems: Vec::new(),
             exclusions: Vec::new(),
@@ -119,18 +136,18 @@ impl Job {
         }
         let mut about = sidecar.about.clone();
         about.site = about.site.or_else(|| self.study.site.clone());
+        let source = Source {
+            path: &file.path,
+            recording: &file.recording,
+            sidecar_name: &file.sidecar,
+            sidecar: &sidecar,
+            study: &self.study,
+            calibrations: &self.bench.calibrations,
+            strict: self.strict,
+        };
         let read = if any_error(&problems) {
             Err(None)
         } else {
-            let source = Source {
-                path: &file.path,
-                recording: &file.recording,
-                sidecar_name: &file.sidecar,
-                sidecar: &sidecar,
-                study: &self.study,
-                calibrations: &self.bench.calibrations,
-                strict: self.strict,
-            };
             content
                 .and_then(|bytes| read_recording_bytes(&source, about, bytes, sha256))
                 .map_err(Some)
@@ -141,6 +158,9 @@ impl Job {
                 if sidecar.about.excluded.is_none() {
                     self.measure(&read, &sidecar, &mut outcome, &mut problems);
                     self.bench.finish(&read.calibrated, &mut outcome.tests);
+                    if let (Some(record), Some(mat)) = (&read.mat, source.mat()) {
+                        mats::finish(&mat, record, &mut outcome.tests, &mut outcome.mats, &mut problems);
+                    }
                 }
             }
             Err(error) => {
@@ -181,7 +201,7 @@ impl Job {
         };
         match signal::analyze(&read.trace, &self.settings, &|shapes| named.name(shapes)) {
             Ok(Measured { tests, bumps }) => {
-                outcome.plan = named.plan_used(&tests);
+                outcome.plan = named.plan_used(&tests).or_else(|| sidecar.plan.clone());
                 outcome.tests = tests;
                 outcome
                     .exclusions

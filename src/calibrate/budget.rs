@@ -36,7 +36,7 @@ pub fn add_to_test(test: &mut Test, used: Used<'_>) {
             continue;
         };
         let lines = lines(measure, estimate.value, &spans, used);
-        add(test, measure, estimate, lines);
+        add_lines(test, measure, estimate, lines);
     }
 }
 
@@ -83,7 +83,7 @@ struct Parts {
 fn lines(measure: Measure, value: f64, spans: &Spans, used: Used<'_>) -> Vec<BudgetLine> {
     use Measure as M;
     let parts = match measure {
-        M::Preload | M::Peak | M::SpringPeak | M::OnsetForce => force(value, used),
+        M::Preload | M::Peak | M::SpringPeak | M::OnsetForce | M::BetweenSprings => force(value, used),
         M::Steadiness | M::ZeroDrift => {
             let to = spans.force_n.map_or(value, |f| f[1]);
             relative(value, used, Some([0.0, to]), None)
@@ -91,6 +91,7 @@ fn lines(measure: Measure, value: f64, spans: &Spans, used: Used<'_>) -> Vec<Bud
         M::EndFeel | M::FittedEndFeel | M::Secant | M::Loss | M::Damping => {
             relative(value, used, spans.force_n, spans.displacement_mm)
         }
+        M::ForceAmplitude => relative(value, used, spans.force_n, None),
         M::Window => relative(value, used, Some(spans.window_n), spans.displacement_mm),
         M::TakeUp => {
             let x = spans
@@ -120,6 +121,8 @@ fn lines(measure: Measure, value: f64, spans: &Spans, used: Used<'_>) -> Vec<Bud
         }
         // Ratios of like to like, and times: a common gain does not touch them.
         M::LossRatio | M::RecoilRatio | M::TimeToPeak | M::SpringRate | M::HandShare => Parts::default(),
+        // A pressure mat's own: no load cell and no displacement in them.
+        M::PeakPressure | M::LoadedArea | M::CentrePath => Parts::default(),
     };
     let df = |c: Option<&Calibration>| c.map(|c| c.curve.degrees_of_freedom as f64);
     [
@@ -174,12 +177,12 @@ fn relative(value: f64, used: Used<'_>, force: Option<[f64; 2]>, displacement: O
     }
 }
 
-/// Adds lines to one measure. A measure whose uncertainty nobody could tell stays without: the calibration is only a
+/// Adds lines to the budget of one measure and widens its interval. A measure whose uncertainty nobody could tell stays without: the calibration is only a
 /// part of it.
 ///
 /// # Formula
 /// u² = Σ uᵢ², ν = u⁴/Σ(uᵢ⁴/νᵢ) (JCGM 100:2008, G.4.1), U = t(0.975, ν)·u.
-fn add(test: &mut Test, measure: Measure, estimate: Estimate, lines: Vec<BudgetLine>) {
+pub fn add_lines(test: &mut Test, measure: Measure, estimate: Estimate, lines: Vec<BudgetLine>) {
     if lines.is_empty() || estimate.u95.is_none() {
         return;
     }

@@ -123,7 +123,7 @@ fn check_file(file: &InputFile, study: Option<&Study>, calibrations: &Calibratio
     }
     let sidecar_usable = !any_error(&problems);
     let mut notes = Vec::new();
-    if !sidecar.mat {
+    if sidecar.mat.is_some() || !sidecar.mat_named {
         let none = Study::default();
         let source = Source {
             path: &file.path,

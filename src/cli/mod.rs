@@ -23,6 +23,7 @@ pub mod calibrate;
 pub mod check;
 pub mod combine;
 pub mod convert;
+pub mod debrief;
 pub mod demo;
 pub mod open;
 pub mod ports;
@@ -55,6 +56,7 @@ pub enum Command {
     Check(check::Args),
     Combine(combine::Args),
     Convert(convert::Args),
+    Debrief(debrief::Args),
     Prepare(prepare::Args),
     Calibrate(Box<calibrate::Args>),
     Open(open::Args),
@@ -91,6 +93,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Check(args) => check::run(args, cli.quiet),
         Command::Convert(args) => convert::run(args, cli.quiet),
         Command::Combine(args) => combine::run(args, cli.quiet),
+        Command::Debrief(args) => debrief::run(args, cli.quiet),
         Command::Prepare(args) => prepare::run(args, cli.quiet),
         Command::Calibrate(args) => calibrate::run(args, cli.quiet),
         Command::Open(args) => open::run(args, cli.quiet),

@@ -4,6 +4,8 @@ use super::pack::{Pack, pack_enum, pack_struct};
 use crate::batch::Outcome;
 use crate::columns::Measure;
 use crate::error::{Problem, Severity};
+use crate::mat::MatTest;
+use crate::mat::shown::{MapFrame, ShownHand};
 use crate::report::{Exclusion, InputFile};
 use crate::trace::{
     About, BudgetLine, Curve, Estimate, FitSummary, Knee, Measured, Measures, Phases, Side, Spring, Test,
@@ -102,6 +104,32 @@ pack_struct!(Curve {
     displacement_mm
 });
 
+pack_struct!(MapFrame {
+    time_s,
+    label,
+    kpa,
+    force_n
+});
+pack_struct!(ShownHand {
+    side,
+    force_n,
+    centre_mm
+});
+pack_struct!(MatTest {
+    recording,
+    test,
+    level,
+    cells,
+    pitch_mm,
+    midline_mm,
+    threshold_kpa,
+    time_s,
+    hands,
+    springs_s,
+    maps,
+    strip
+});
+
 /// By the measures' numbers; those that are missing are not there.
 impl Pack for Measures {
     fn pack(&self, to: &mut Vec<u8>) {
@@ -191,6 +219,7 @@ impl Bare {
 pub fn pack_outcome(outcome: &Outcome, to: &mut Vec<u8>) {
     let Outcome {
         tests,
+        mats,
         plan,
         problems,
         exclusions,
@@ -201,6 +230,7 @@ pub fn pack_outcome(outcome: &Outcome, to: &mut Vec<u8>) {
     for test in tests {
         Bare::pack(test, to);
     }
+    mats.pack(to);
     plan.pack(to);
     problems.pack(to);
     exclusions.pack(to);
@@ -224,6 +254,7 @@ pub fn unpack_outcome(from: &mut &[u8]) -> Option<Outcome> {
     }
     Some(Outcome {
         tests,
+        mats: Pack::unpack(from)?,
         plan: Pack::unpack(from)?,
         problems: Pack::unpack(from)?,
         exclusions: Pack::unpack(from)?,

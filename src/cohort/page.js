@@ -104,9 +104,11 @@
     if (median !== null) {
       element("line", { x1: x(low), x2: x(high), y1: 22, y2: 22, class: "reach" }, svg);
       element("circle", { cx: x(median), cy: 22, r: 4.5, class: "median" }, svg);
-      element("text", { x: x(low) - 6, y: 26, "text-anchor": x(low) < 70 ? "start" : "end", class: "quiet", ...(x(low) < 70 ? { x: left, y: 10 } : {}) }, svg, number(low));
+      // Beside the line where there is room, else above its end.
+      const lowInside = x(low) < 52, highInside = x(high) > right - 44;
+      element("text", { x: lowInside ? x(low) : x(low) - 6, y: lowInside ? 12 : 26, "text-anchor": lowInside ? "start" : "end", class: "quiet" }, svg, number(low));
       element("text", { x: x(median), y: 12, "text-anchor": "middle" }, svg, number(median));
-      element("text", { x: Math.min(x(high) + 6, right), y: 26, "text-anchor": x(high) > right - 60 ? "end" : "start", class: "quiet", ...(x(high) > right - 60 ? { x: right, y: 10 } : {}) }, svg, number(high));
+      element("text", { x: highInside ? x(high) : x(high) + 6, y: highInside ? 12 : 26, "text-anchor": highInside ? "end" : "start", class: "quiet" }, svg, number(high));
     }
     element("text", { x: right, y: H - 4, "text-anchor": "end", class: "quiet" }, svg, measure.label + (measure.unit ? ", " + measure.unit : ""));
     const n = total(chosen), of = total(whole);
@@ -135,6 +137,7 @@
     const base = top + rows.length * step;
     const svg = element("svg", { viewBox: `0 0 ${W} ${base + 24}`, role: "group", "aria-label": "by " + f.name });
     const x = scale(left, right);
+    axis(svg, x, base, top);
     rows.forEach((g, i) => {
       const n = total(bins[g]);
       const y = top + i * step + step / 2;
@@ -157,7 +160,6 @@
       row.addEventListener("click", toggle);
       row.addEventListener("keydown", (e) => { if (e.key === "Enter" || e.key === " ") { e.preventDefault(); toggle(); } });
     });
-    axis(svg, x, base, top);
     element("line", { x1: left, x2: right, y1: base, y2: base, class: "axis" }, svg);
     const section = document.createElement("section");
     const h = document.createElement("h2");

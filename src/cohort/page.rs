@@ -6,7 +6,7 @@
 use crate::columns::Measure;
 use crate::error::{Error, Result};
 use crate::plot::text::number;
-use crate::report::html::{base64, hash_of};
+use crate::report::html::{base64, content_hash};
 use crate::report::{CAUTION, Results};
 use crate::study::anatomy;
 use crate::trace::Test;
@@ -62,9 +62,9 @@ pub fn page(results: &Results) -> Result<String> {
                 recordings => results.inputs.len(),
                 tables => minijinja::value::Serde(&tables(results)),
                 style => STYLE,
-                style_hash => hash_of(STYLE),
+                style_hash => content_hash(STYLE),
                 script => SCRIPT,
-                script_hash => hash_of(SCRIPT),
+                script_hash => content_hash(SCRIPT),
                 data => data,
             })
         })

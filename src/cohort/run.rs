@@ -222,18 +222,19 @@ pub(super) fn output(
     places: &[Place<'_>],
     options: &OutputOptions,
 ) -> Result<()> {
-    let mut drawn = html::tests_drawn(results, &options.page).into_iter().peekable();
+    let mut needed = html::curves_needed(results, &options.page).into_iter().peekable();
     let mut end = 0;
     for place in places {
         let begin = end;
         end += place.tests;
-        if drawn.peek().is_none_or(|i| *i >= end) {
+        if needed.peek().is_none_or(|i| *i >= end) {
             continue;
         }
         let curves = place.store.curves(&place.key)?;
-        while let Some(i) = drawn.next_if(|i| *i < end) {
+        while let Some(i) = needed.next_if(|i| *i < end) {
             if let (Some(test), Some(curve)) = (results.tests.get_mut(i), curves.get(i - begin)) {
                 test.curve = curve.clone();
+                results.reference.draw(test);
             }
         }
     }

@@ -8,6 +8,7 @@ use crate::error::{Error, Problem, Result};
 use crate::read::{calibrations, sha256_hex};
 use crate::study::folder::read_study;
 use crate::study::inputs::Inputs;
+use crate::study::plan::Plan;
 use crate::study::{opened, study_file};
 use crate::write::OutputFolder;
 use crate::{agreement, instrument};
@@ -34,6 +35,8 @@ pub struct Whole {
     /// Settings from the command line, by key: value and option.
     overrides: Vec<(String, (f64, String))>,
     hidden: bool,
+    /// The plan of the command line, as a plan's file.
+    plan: Option<String>,
     /// What was noticed before the first recording was read.
     problems: Vec<Problem>,
     /// The study's files besides its recordings; `None` without a study.
@@ -47,6 +50,7 @@ pack_struct!(Whole {
     names,
     overrides,
     hidden,
+    plan,
     problems,
     study
 });
@@ -68,6 +72,7 @@ impl Whole {
             names: sha256_hex(format!("{names:?}").as_bytes()),
             overrides: overrides.collect(),
             hidden: job.hidden,
+            plan: job.plan.as_ref().map(Plan::to_toml),
             problems: job.inputs.problems.clone(),
             study: study.map(|s| study_files(&s.root)).transpose()?,
         })
@@ -114,6 +119,10 @@ impl Whole {
         });
         let options = batch::Options {
             overrides: overrides.collect(),
+            plan: self
+                .plan
+                .as_deref()
+                .and_then(|text| Plan::parse("--plan", text).0),
             ..batch::Options::default()
         };
         let place = self.study.as_deref().map(lay_out).transpose()?;

@@ -154,6 +154,79 @@ pub const BAND_HIGH: Column = column(
 pub const TEXT: Column = column("text", Kind::Text, "", "9", "what was seen, in words");
 pub const ADVICE: Column = column("advice", Kind::Text, "", "9", "what to try next time");
 
+// Columns of `reference`.
+pub const HELD_MEASURE: Column = column(
+    "measure",
+    Kind::Text,
+    "",
+    "9",
+    "the column of tests that was held against the reference",
+);
+pub const HELD_UNIT: Column = column(
+    "unit",
+    Kind::Text,
+    "",
+    "9",
+    "unit of value, reference and difference",
+);
+pub const HELD_VALUE: Column = column("value", Kind::Num, "as in unit", "9", "what this test measured");
+pub const REFERENCE_MEAN: Column = column(
+    "reference",
+    Kind::Num,
+    "as in unit",
+    "9",
+    "mean of the reference tests in scope",
+);
+pub const REFERENCE_SD: Column = column(
+    "reference_sd",
+    Kind::Num,
+    "as in unit",
+    "9",
+    "standard deviation between the reference tests in scope",
+);
+pub const REFERENCE_TESTS: Column = column(
+    "reference_tests",
+    Kind::Int,
+    "",
+    "9",
+    "reference tests in scope that have the measure",
+);
+pub const REFERENCE_SCOPE: Column = column(
+    "scope",
+    Kind::Text,
+    "",
+    "9",
+    "reference tests of which level or region the test is held against",
+);
+pub const FROM_REFERENCE: Column = column(
+    "difference",
+    Kind::Num,
+    "as in unit",
+    "9",
+    "value less reference: the signed error",
+);
+pub const FROM_REFERENCE_U95: Column = column(
+    "difference_u95",
+    Kind::Num,
+    "as in unit",
+    "9",
+    "half-width of the 95 % interval of the difference: this measurement and the mean of the reference",
+);
+pub const FROM_REFERENCE_PERCENT: Column = column(
+    "difference_percent",
+    Kind::Num,
+    "%",
+    "9",
+    "difference in percent of the reference",
+);
+pub const WITHIN_SPREAD: Column = column(
+    "within_spread",
+    Kind::Bool,
+    "",
+    "9",
+    "whether the value lies within two standard deviations of the reference tests, of which there are three or more",
+);
+
 // Columns of `unpaired`.
 pub const TRIALS: Column = column("trials", Kind::Int, "", "6", "trials that found no partner");
 pub const UNPAIRED_REASON: Column = column("reason", Kind::Text, "", "6", "what is missing");

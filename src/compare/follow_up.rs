@@ -19,6 +19,19 @@ pub struct FollowUpStep {
     pub line_of_drive_deg: f64,
     /// What the first scan found there, in words.
     pub why: String,
+    /// The steps of the first scan that this one goes back to, at least one.
+    pub causes: Vec<Cause>,
+}
+
+/// A step whose finding asks for a closer look.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Cause {
+    pub level: Option<String>,
+    /// Levels that its contact covered, when several.
+    pub covers: Vec<String>,
+    pub contact: Option<String>,
+    /// What was found there, in words.
+    pub why: String,
 }
 
 /// Contact, landmark and line of drive for one level at a time: common practice, no source.
@@ -46,6 +59,7 @@ pub fn follow_up(findings: &[Finding]) -> Vec<FollowUpStep> {
         let same = order(later) == order(kept);
         if same {
             kept.why = format!("{}; {}", kept.why, later.why);
+            kept.causes.append(&mut later.causes);
         }
         same
     });
@@ -63,6 +77,13 @@ fn order(s: &FollowUpStep) -> ([&Option<String>; 4], Reverse<Option<usize>>) {
 fn step(((level, how), rows): (Place, Vec<&Finding>)) -> Option<FollowUpStep> {
     let key = &rows.first()?.key;
     let (contact, landmark, line_of_drive_deg) = how;
+    let why = reason(&rows)?;
+    let cause = Cause {
+        level: key.level.clone(),
+        covers: rows.first()?.covers.clone(),
+        contact: key.contact.clone(),
+        why: why.clone(),
+    };
     Some(FollowUpStep {
         subject: key.subject.clone(),
         examiner: key.examiner.clone(),
@@ -73,7 +94,8 @@ fn step(((level, how), rows): (Place, Vec<&Finding>)) -> Option<FollowUpStep> {
         contact,
         landmark,
         line_of_drive_deg,
-        why: reason(&rows)?,
+        why,
+        causes: vec![cause],
     })
 }
 

@@ -14,7 +14,7 @@ mod pairs;
 mod spread;
 
 pub use asymmetry::{log_of_percent, percent_of_log};
-pub use follow_up::{FollowUpStep, follow_up};
+pub use follow_up::{Cause, FollowUpStep, follow_up};
 
 pub use crate::study::call::Call;
 

@@ -1,3 +1,22 @@
 //! While the hand is on: what the page and the terminal meter show, and what a person may tell the program.
+//!
+//! Samples go into a [`monitor::Monitor`]; it gives events (an alarm, a spring, a test that ended) and, thirty times a
+//! second, a [`view::View`] that a [`server::Hub`] sends to every open page. Wishes come back from the page through the
+//! hub.
 
-pub mod control;
+pub use crate::acquire::control;
+
+pub mod analyst;
+pub mod ceiling;
+pub mod channels;
+pub mod ended;
+mod guard;
+mod kept;
+pub mod monitor;
+mod onset_guess;
+pub mod phase;
+pub mod server;
+mod side;
+pub mod strip;
+pub mod summary;
+pub mod view;

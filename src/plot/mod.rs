@@ -6,10 +6,13 @@
 mod axis;
 mod bland_altman;
 mod canvas;
+mod class_dots;
 mod control_chart;
 pub mod palette;
 pub mod png;
+mod progress;
 mod psychometric;
+mod reference;
 mod residuals;
 mod scan;
 mod scan_words;
@@ -20,9 +23,12 @@ mod test_time;
 pub mod text;
 
 pub use bland_altman::bland_altman;
+pub use class_dots::{ClassDot, ClassDots, class_dots};
 pub use control_chart::{control_chart, words_of as control_words};
 pub use png::png;
+pub use progress::{ProgressMark, ProgressPanel, progress};
 pub use psychometric::psychometric;
+pub use reference::reference_overlay;
 pub use residuals::residuals;
 pub use scan::{ScanOptions, scan_overview};
 pub use scan_words::{level_label, row_label};

@@ -75,7 +75,7 @@ pub(super) fn has_displacement(test: &Test) -> bool {
 }
 
 /// Which test it is, as a person says it.
-fn heading(test: &Test, trials: Option<u32>) -> String {
+pub(super) fn heading(test: &Test, trials: Option<u32>) -> String {
     let about = &test.about;
     let mut title = match &about.level {
         Some(level) => text::fit(&text::one_line(anatomy::label(level)), 15.0, 220.0),

@@ -13,6 +13,9 @@ pub(super) struct Given<'a> {
     pub about: About,
     /// Calibrations that counts may be read by.
     pub calibrations: &'a [&'a Calibration],
+    /// The recorder that wrote it was stopped in the middle: a last row without its end may be half a row, even when
+    /// it has all its cells.
+    pub left_open: bool,
 }
 
 /// A trace put together.

@@ -13,7 +13,7 @@ use crate::study::words::shown;
 
 /// Reads a trace from the bytes of a text file.
 pub(super) fn read(bytes: &[u8], file: &str, given: Given<'_>) -> Result<Assembled> {
-    let mapping = given.mapping;
+    let (mapping, left_open) = (given.mapping, given.left_open);
     let text = plain_text(bytes, file)?;
     let mut lines = Lines::new(&text);
     let Some((header_line, header)) = lines.next_record() else {
@@ -38,6 +38,7 @@ pub(super) fn read(bytes: &[u8], file: &str, given: Given<'_>) -> Result<Assembl
         delimiter,
         headings: &headings,
         layout: &layout,
+        left_open,
     };
     let rows = body.rows(&mut lines)?;
     if rows.lines.is_empty() {
@@ -64,7 +65,7 @@ pub(super) fn read(bytes: &[u8], file: &str, given: Given<'_>) -> Result<Assembl
 }
 
 /// The delimiter under which most headings are known, and the headings.
-fn split_header(header: &[u8], mapping: &ColumnMapping) -> (u8, Vec<String>) {
+pub(super) fn split_header(header: &[u8], mapping: &ColumnMapping) -> (u8, Vec<String>) {
     let mut best = (0, 0, b',', Vec::new());
     for delimiter in [b',', b';', b'\t'] {
         let mut headings: Vec<String> = split_quoted(header, delimiter)
@@ -95,6 +96,7 @@ struct Body<'a> {
     delimiter: u8,
     headings: &'a [String],
     layout: &'a Layout,
+    left_open: bool,
 }
 
 /// Where decimal commas and points were first seen: they must not be mixed.
@@ -125,8 +127,9 @@ impl Body<'_> {
                 self.plain_row(line, record, &slots, &mut rows.values, &mut state)
             };
             let kept = rows.lines.len();
-            let begun =
-                cells < slots.len() || (state.bad.count() > bad_before && self.ends_in_number(record));
+            let begun = self.left_open
+                || cells < slots.len()
+                || (state.bad.count() > bad_before && self.ends_in_number(record));
             if !lines.ended && kept > 0 && begun {
                 state.bad.back_to(bad_before);
                 rows.values.iter_mut().for_each(|v| v.truncate(kept));

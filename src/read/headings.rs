@@ -111,7 +111,14 @@ pub(super) fn layout(
     }
     let forces = [ColumnKey::Force, ColumnKey::ForceLeft, ColumnKey::ForceRight];
     if !forces.into_iter().any(|k| layout.has(k)) {
-        return Err(header.no_column("force", "force_n"));
+        let mut problem = header.no_column("force", "force_n");
+        if headings.len() - layout.wanted.len() >= LIKE_A_MAT {
+            problem.advice =
+                "if this is a pressure mat's file, write [mat] with rows, cols, pitch_mm and unit into its \
+                              sidecar; else rename a column to force_n"
+                    .to_owned();
+        }
+        return Err(problem);
     }
     let ignored: Vec<String> = headings
         .iter()
@@ -124,6 +131,39 @@ pub(super) fn layout(
     }
     Ok(layout)
 }
+
+/// The columns of a mat file that are no cells: time, displacement, marker and tilt. Every other column is a cell.
+///
+/// # Errors
+/// As [`layout`], but for force: a mat's force is in its cells.
+pub(super) fn layout_beside_cells(
+    file: &str,
+    headings: &[String],
+    line: Option<u64>,
+    mapping: &ColumnMapping,
+) -> Result<Layout, Problem> {
+    let header = Header { file, headings, line };
+    let mut layout = Layout {
+        header_line: line,
+        ..Layout::default()
+    };
+    for key in ColumnKey::ALL {
+        let found = match (key.quantity(), mapping.columns.contains_key(&key)) {
+            (Some(Quantity::Force), _) => None,
+            (_, true) => header.mapped(key, mapping)?,
+            (_, false) => header.own(key, mapping)?,
+        };
+        layout.wanted.extend(found);
+    }
+    header.check_shared(&layout.wanted)?;
+    if !layout.has(ColumnKey::Time) {
+        return Err(header.no_column("time", "time_s"));
+    }
+    Ok(layout)
+}
+
+/// From how many columns without a known heading on a file may be a mat's.
+const LIKE_A_MAT: usize = 16;
 
 fn wanted(key: ColumnKey, index: usize, heading: &str, unit: Unit) -> Wanted {
     let (scale, counts) = match unit {

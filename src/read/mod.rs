@@ -1,4 +1,4 @@
-//! Files to traces: delimited text and Parquet.
+//! Files to traces: delimited text and Parquet, of load cells and of pressure mats.
 //!
 //! Both readers fill plain columns of raw numbers; which column is what ([`headings`]), units, sides and the
 //! invariants of a [`Trace`] ([`assemble`]) are settled in one place for both.
@@ -11,13 +11,16 @@ pub mod counts;
 mod delimited;
 mod headings;
 mod lines;
+pub mod mat;
 pub mod parquet;
+mod parquet_mat;
 pub mod readings;
 pub mod recording;
 pub mod validity;
 
 use crate::calibrate::Calibration;
 use crate::error::{Error, Problem, Result};
+use crate::mat::MatRecord;
 use crate::study::mapping::ColumnMapping;
 use crate::trace::{About, Trace};
 use assemble::Given;
@@ -38,6 +41,8 @@ pub struct ReadTrace {
     pub bytes: u64,
     /// Columns whose calibration is known, with it.
     pub calibrated: Vec<Calibrated>,
+    /// What a pressure mat gave beside the trace.
+    pub mat: Option<Box<MatRecord>>,
 }
 
 /// Reads one recording.
@@ -70,6 +75,7 @@ pub fn read_calibrated(
         mapping,
         about,
         calibrations,
+        left_open: false,
     };
     let sha256 = sha256_hex(&bytes);
     from_file(path, &bytes, sha256, recording, given)
@@ -120,6 +126,7 @@ pub fn read_bytes(bytes: &[u8], recording: &str, mapping: &ColumnMapping, about:
         mapping,
         about,
         calibrations: &[],
+        left_open: false,
     };
     from_bytes(bytes, sha256_hex(bytes), recording, given)
 }
@@ -136,12 +143,37 @@ fn from_bytes(bytes: &[u8], sha256: String, recording: &str, given: Given<'_>) -
         sha256,
         bytes: bytes.len() as u64,
         calibrated: assembled.calibrated,
+        mat: None,
     })
 }
 
 /// SHA-256 (FIPS 180-4) in hexadecimal, as `sha256sum` prints it.
 pub fn sha256_hex(bytes: &[u8]) -> String {
     hex(&Sha256::digest(bytes))
+}
+
+/// Hashes what is written to it, for files that are not held in memory.
+#[derive(Default)]
+pub(crate) struct HashWriter {
+    hash: Sha256,
+}
+
+impl HashWriter {
+    /// As [`sha256_hex`] of everything written.
+    pub fn finish(self) -> String {
+        hex(&self.hash.finalize())
+    }
+}
+
+impl std::io::Write for HashWriter {
+    fn write(&mut self, piece: &[u8]) -> std::io::Result<usize> {
+        self.hash.update(piece);
+        Ok(piece.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
 }
 
 /// Bytes as hexadecimal digits.

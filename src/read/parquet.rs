@@ -89,7 +89,7 @@ pub fn all_numbers(bytes: &[u8], file: &str) -> Result<Vec<(String, Vec<Option<f
     columns.collect()
 }
 
-fn unreadable(file: &str, why: &str) -> Problem {
+pub(super) fn unreadable(file: &str, why: &str) -> Problem {
     Problem::error(
         file,
         format!("Parquet that cannot be read ({})", shown(why)),
@@ -99,7 +99,7 @@ fn unreadable(file: &str, why: &str) -> Problem {
 }
 
 /// polars panics on some damaged files; a damaged file is one file's fault and must not end a batch.
-fn guarded<T>(file: &str, read: impl FnOnce() -> Result<T, Problem>) -> Result<T, Problem> {
+pub(super) fn guarded<T>(file: &str, read: impl FnOnce() -> Result<T, Problem>) -> Result<T, Problem> {
     std::panic::catch_unwind(std::panic::AssertUnwindSafe(read))
         .unwrap_or_else(|_| Err(unreadable(file, "damaged")))
 }
@@ -114,12 +114,12 @@ fn fields(bytes: &[u8], file: &str) -> Result<Vec<(String, ArrowDataType)>, Prob
         .collect())
 }
 
-fn is_number(kind: &ArrowDataType) -> bool {
+pub(super) fn is_number(kind: &ArrowDataType) -> bool {
     use ArrowDataType::{Float32, Float64, Int32, Int64, Null, UInt32, UInt64};
     matches!(kind, Int32 | Int64 | UInt32 | UInt64 | Float32 | Float64 | Null)
 }
 
-fn not_numbers(file: &str, heading: &str, kind: &ArrowDataType) -> Problem {
+pub(super) fn not_numbers(file: &str, heading: &str, kind: &ArrowDataType) -> Problem {
     Problem::error(
         file,
         format!("a column of type {kind:?}"),

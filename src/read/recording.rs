@@ -2,6 +2,7 @@
 
 use super::assemble::Given;
 use super::calibrations::Calibrations;
+use super::mat::{MatSource, read_mat};
 use super::{ReadTrace, from_file, read_file, sha256_hex};
 use crate::calibrate::{Calibration, Day, Validity};
 use crate::error::{Error, Problem, Result};
@@ -27,15 +28,19 @@ pub struct Source<'a> {
 /// Reads it; counts become N or mm.
 ///
 /// # Errors
-/// As [`read_calibrated`](super::read_calibrated); [`Error::Data`] too for counts whose calibration is named and not
-/// there, and, when strict, for a calibration that should not be used.
+/// As [`super::read_calibrated`]; [`Error::Data`] too for counts whose calibration is named and not there, and, when strict,
+/// for a calibration that should not be used.
 pub fn read_recording(source: &Source<'_>, about: About) -> Result<ReadTrace> {
-    let bytes = read_file(source.path)?;
+    // A mat's frames are read as they are needed.
+    let bytes = match source.mat() {
+        Some(_) => Vec::new(),
+        None => read_file(source.path)?,
+    };
     let sha256 = sha256_hex(&bytes);
     read_recording_bytes(source, about, &bytes, sha256)
 }
 
-/// The same from the file's bytes and their hash.
+/// The same from the file's bytes and their hash; a mat's are read from the file itself.
 ///
 /// # Errors
 /// As [`read_recording`].
@@ -47,12 +52,18 @@ pub fn read_recording_bytes(
 ) -> Result<ReadTrace> {
     let (chosen, absent) = source.choose();
     let about_day = day(&about);
-    let given = Given {
-        mapping: &source.sidecar.columns,
-        about,
-        calibrations: &chosen,
+    let read = match source.mat() {
+        Some(mat) => read_mat(&mat, about, &chosen),
+        None => {
+            let given = Given {
+                mapping: &source.sidecar.columns,
+                about,
+                calibrations: &chosen,
+                left_open: source.sidecar.status.as_deref() == Some("open"),
+            };
+            from_file(source.path, bytes, sha256, source.recording, given)
+        }
     };
-    let read = from_file(source.path, bytes, sha256, source.recording, given);
     let mut read = match (read, absent) {
         (Err(Error::Data(p)), Some(absent)) if p.found == super::counts::COUNTS => {
             return Err(absent.into());
@@ -85,6 +96,17 @@ fn day(about: &About) -> Option<Day> {
 }
 
 impl Source<'_> {
+    /// The same as a pressure mat's, when its sidecar has `[mat]`.
+    pub fn mat(&self) -> Option<MatSource<'_>> {
+        self.sidecar.mat.as_ref().map(|setup| MatSource {
+            path: self.path,
+            recording: self.recording,
+            setup,
+            mapping: &self.sidecar.columns,
+            settings: &self.study.settings.mat,
+        })
+    }
+
     /// The calibrations named, and a problem when one of the names is not known.
     fn choose(&self) -> (Vec<&Calibration>, Option<Problem>) {
         let (names, file) = match self.sidecar.calibrations.as_slice() {

@@ -33,6 +33,8 @@ impl Results {
     pub fn hide_sides(&mut self) {
         self.blinded = true;
         self.remarks = self.told_remarks();
+        // A target made of sided tests would tell their forces.
+        self.reference.retain(|test| !is_sided(test));
         let tests = &self.tests;
         let count = |side, key: &Key| {
             let of_side = tests.iter().filter(|t| t.side() == Some(side) && is_of(t, key));
@@ -46,6 +48,8 @@ impl Results {
                 finding.right_trials = count(Side::Right, &finding.key);
             }
         }
+        self.mats
+            .retain(|m| m.hands.iter().all(|h| h.side == Some(Side::Midline)));
         for unpaired in &mut self.unpaired {
             // Both sides were tested: what one of them lacks may tell how it resisted.
             let tested = |side| {

@@ -5,7 +5,7 @@ use super::tables::Table;
 use crate::error::Problem;
 use serde_json::{Value, json};
 
-/// `tests`, `findings`, `problems`, then `technique`, `unpaired` and `exclusions`: the rows of the tables of these
+/// `tests`, `findings`, `problems`, then `technique`, `reference`, `unpaired` and `exclusions`: the rows of the tables of these
 /// names, one object a row, with the same names and full precision; missing is null. Last, `registered` as in `run.json`,
 /// and `blinded`.
 pub fn analysis(results: &Results) -> Value {
@@ -20,6 +20,7 @@ pub fn analysis(results: &Results) -> Value {
         "findings": rows("findings"),
         "problems": problems(&results.problems),
         "technique": rows("technique"),
+        "reference": rows("reference"),
         "unpaired": rows("unpaired"),
         "exclusions": rows("exclusions"),
         "registered": super::run::registered(results),

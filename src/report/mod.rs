@@ -3,6 +3,8 @@
 pub mod agreement;
 pub mod blind;
 pub mod certificate;
+pub mod debrief;
+pub mod followed;
 pub mod html;
 pub mod json;
 mod parquet;
@@ -15,8 +17,10 @@ pub use text::{budget_text, summary_text};
 use crate::agreement::registered::Registration;
 use crate::compare::{Finding, Unpaired};
 use crate::error::{Problem, Result};
+use crate::mat::MatTest;
 use crate::settings::Settings;
-use crate::technique::Remark;
+use crate::technique::reference::Reference;
+use crate::technique::{PlanCoverage, Remark};
 use crate::trace::Test;
 use crate::write::OutputFolder;
 use serde::Serialize;
@@ -59,6 +63,12 @@ pub struct Results {
     pub findings: Vec<Finding>,
     pub unpaired: Vec<Unpaired>,
     pub remarks: Vec<Remark>,
+    /// What tests are held against: a teacher's. Empty when the study has none.
+    pub reference: Reference,
+    /// The plan that each scan was held against, by scan.
+    pub plans: Vec<PlanCoverage>,
+    /// Tests on a pressure mat as their figures need them.
+    pub mats: Vec<MatTest>,
     pub exclusions: Vec<Exclusion>,
     pub problems: Vec<Problem>,
     pub inputs: Vec<InputFile>,

@@ -3,7 +3,7 @@
 use super::{InputFile, Results};
 use crate::agreement::registered::{Departure, Standing};
 use crate::error::Problem;
-use crate::settings::{SETTINGS, Settings};
+use crate::settings::Settings;
 use serde_json::{Map, Value, json};
 use std::path::Path;
 
@@ -28,7 +28,7 @@ impl SettingUsed {
     }
 }
 
-/// Every setting in the order of [`SETTINGS`]. `sources` pairs a key with where it was set.
+/// Every setting that has a value, in the order of the report. `sources` pairs a key with where it was set.
 pub fn settings_used(settings: &Settings, sources: &[(String, String)]) -> Vec<SettingUsed> {
     let now = serde_json::to_value(settings).unwrap_or_default();
     let default = serde_json::to_value(Settings::default()).unwrap_or_default();
@@ -37,8 +37,8 @@ pub fn settings_used(settings: &Settings, sources: &[(String, String)]) -> Vec<S
             .cloned()
             .unwrap_or_default()
     };
-    SETTINGS
-        .iter()
+    settings
+        .documented()
         .map(|s| SettingUsed {
             key: s.key,
             value: at(&now, s.key),
@@ -142,6 +142,7 @@ fn relative(file: &str) -> &str {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::settings::SETTINGS;
 
     #[test]
     fn every_setting_has_its_value_and_where_it_was_set() {

@@ -184,11 +184,12 @@ pub(super) fn unwritten(table: &str, format: &str, error: &dyn std::fmt::Display
 
 impl Results {
     /// Names of the tables that hold rows of this analysis, in the order of the report.
-    pub const TABLES: [&str; 6] = [
+    pub const TABLES: [&str; 7] = [
         "springs",
         "tests",
         "findings",
         "technique",
+        "reference",
         "unpaired",
         "exclusions",
     ];
@@ -200,6 +201,7 @@ impl Results {
             "tests" => of_tests::tests(&self.tests),
             "findings" => of_scans::findings(&self.findings),
             "technique" => of_scans::technique(&self.remarks),
+            "reference" => of_scans::reference(&self.tests, &self.reference),
             "unpaired" => of_scans::unpaired(&self.unpaired),
             "exclusions" => of_scans::exclusions(&self.exclusions),
             "codebook" => codebook(),
@@ -218,7 +220,16 @@ impl Results {
 
 /// Every column of every table, with its kind, unit, meaning and section of the methods; itself included.
 pub fn codebook() -> Table {
-    let mut tables = Results::default().tables();
+    codebook_of(Results::default().tables())
+}
+
+/// Every column of these tables, and of the codebook itself.
+pub fn codebook_with(tables: &[&Table]) -> Table {
+    codebook_of(tables.iter().map(|t| (*t).clone()).collect())
+}
+
+/// The same of tables at hand.
+pub(super) fn codebook_of(mut tables: Vec<Table>) -> Table {
     tables.push(Table::fill("codebook", codebook_fields(), []));
     let entries: Vec<(&'static str, Column)> = tables
         .into_iter()

@@ -12,7 +12,7 @@ pub struct SettingInfo {
     pub source: &'static str,
 }
 
-const fn info(
+pub(super) const fn info(
     key: &'static str,
     unit: &'static str,
     reason: &'static str,
@@ -167,6 +167,12 @@ pub const SETTINGS: &[SettingInfo] = &[
         "our choice",
     ),
     info(
+        "technique.between_springs_percent",
+        "% of preload",
+        "a force between springs below this is said to have come off",
+        "our choice",
+    ),
+    info(
         "technique.hand_share_percent",
         "%",
         "band for the share of force of one hand at preload",
@@ -195,5 +201,35 @@ pub const SETTINGS: &[SettingInfo] = &[
         "ms",
         "lag of the force channel behind displacement, taken out",
         "0 until measured on a reference spring",
+    ),
+    info(
+        "mat.threshold_sigma",
+        "standard deviations",
+        "a cell of a pressure mat is loaded over this many standard deviations of an unloaded cell's reading",
+        "our choice: of 2,000 cells less than one a thousand frames passes 5 by chance",
+    ),
+    info(
+        "mat.threshold_kpa",
+        "kPa",
+        "a cell of a pressure mat is never loaded under this",
+        "our choice: a hand of 60 cm2 that presses with 3 N",
+    ),
+    info(
+        "mat.gain_u_percent",
+        "%",
+        "standard uncertainty of a mat's gain, where its sidecar names none; common to both sides",
+        "common practice, no source: sheet sensors are stated to about 10 % at 95 %; calibrate your own under known loads",
+    ),
+    info(
+        "mat.non_uniformity_percent",
+        "%",
+        "standard deviation of the cells' gains among each other, where the sidecar names none",
+        "common practice, no source: equilibrated sheet sensors are stated to within 10 %",
+    ),
+    info(
+        "mat.creep_percent",
+        "%",
+        "rise of a mat's reading under a steady load for each tenfold time, where the sidecar names none",
+        "common practice, no source: sheet sensors are stated to 3 to 5 % a decade of time",
     ),
 ];

@@ -60,6 +60,11 @@ impl Candidates {
         }
     }
 
+    /// The least prominence from now on.
+    pub fn set_least(&mut self, least: f64) {
+        self.least = least;
+    }
+
     /// Samples of look-ahead.
     pub fn window(&self) -> usize {
         self.window

@@ -21,7 +21,7 @@ const LEAVE_SHARE: f64 = 0.04;
 pub struct DetectorSettings {
     pub rate_hz: f64,
     pub detect: Detect,
-    /// White noise of one raw sample; measured from the first 0.2 s live, from the whole file otherwise.
+    /// White noise of one raw sample; [`Detector::set_noise`] sharpens it as more is seen.
     pub force_noise_n: f64,
     pub displacement_noise_mm: f64,
     /// A known force zero (a tared or calibrated channel); otherwise the first 0.2 s give it.
@@ -59,6 +59,7 @@ pub struct Detector {
     hold: usize,
     leave: usize,
     zero: RunningZero,
+    detect: Detect,
     touching: bool,
     peak_n: f64,
     /// Consecutive samples on the other side of the limit, and where they began.
@@ -101,6 +102,7 @@ impl Detector {
             hold: ((d.contact_hold_s * rate_hz).round() as usize).max(1),
             leave: ((LEAVE_S.max(d.contact_hold_s) * rate_hz).round() as usize).max(1),
             zero: RunningZero::new(rate_hz, settings.zero_n),
+            detect: d.clone(),
             touching: false,
             peak_n: 0.0,
             crossing: None,
@@ -108,6 +110,31 @@ impl Detector {
             pending_force: VecDeque::new(),
             next: 0,
         }
+    }
+
+    /// The white noise of one raw sample is known better now: every limit follows it from the next sample on.
+    pub fn set_noise(&mut self, force_n: f64, displacement_mm: f64) {
+        let d = &self.detect;
+        self.force.set_noise(force_n);
+        self.limit_n = (d.contact_sigma * self.force.noise_sd()).max(d.contact_floor_n);
+        let least = match &mut self.displacement {
+            Some(x) => {
+                x.set_noise(displacement_mm);
+                (d.spring_sigma * x.noise_sd()).max(d.spring_prominence_mm)
+            }
+            None => d.spring_sigma * self.force.noise_sd(),
+        };
+        self.candidates.set_least(least);
+    }
+
+    /// Whether the hand is on, as far as the detector has come.
+    pub fn touching(&self) -> bool {
+        self.touching
+    }
+
+    /// The running force zero; `None` until the first stretch is full.
+    pub fn zero_n(&self) -> Option<f64> {
+        self.zero.value_n()
     }
 
     /// Seconds of signal after an instant that the detector needs before it can speak of it, springs included.

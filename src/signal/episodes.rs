@@ -1,15 +1,21 @@
 //! A trace's tests: where each side is touched and left, and what belongs together.
 
 use super::condition::{Conditioned, SideSignals};
-use super::detector::{Detector, DetectorSettings, Event, SpringMark};
+use super::detector::{Event, SpringMark};
+use super::feed::{Feed, FeedSettings};
+use super::grid::Grid;
 use crate::settings::Settings;
+use crate::trace::Trace;
 use std::ops::Range;
 
 /// Touches shorter than this without a spring are bumps, not tests.
 const SHORTEST_S: f64 = 0.5;
-/// The contact floor never exceeds this share of the trace's own range, for small-scale data.
+/// A recording whose force never spans this much is small-scale data, and the contact floor is this share of what it
+/// spans. A hand on a person or a model always spans more, so a live stream needs no such rule.
+const SMALL_FORCE_N: f64 = 5.0;
 const FLOOR_RANGE_SHARE: f64 = 0.05;
-/// Likewise the smallest spring.
+/// Likewise for displacement and the smallest spring.
+const SMALL_DISPLACEMENT_MM: f64 = 1.0;
 const SPRING_RANGE_SHARE: f64 = 0.08;
 
 /// One side from touching to leaving, in grid samples.
@@ -29,23 +35,25 @@ pub struct Episode {
     pub marker: Option<i64>,
 }
 
-/// What the detector needs for one side of a conditioned trace.
-pub fn detector_settings(c: &Conditioned, side: &SideSignals, settings: &Settings) -> DetectorSettings {
-    let mut detect = settings.detect.clone();
+/// What the feed needs for one side of a conditioned trace: what a live stream has, and what only a whole recording
+/// can say: its rate; that it is small-scale data, whose limits are its noise as a whole; that it began with the hand on.
+pub fn feed_settings(c: &Conditioned, side: &SideSignals, settings: &Settings) -> FeedSettings {
+    let mut feed = FeedSettings::live(c.grid.rate_hz(), side.displacement.is_some(), settings);
     let (low, high) = range(&side.force.y);
-    detect.contact_floor_n = detect.contact_floor_n.min(FLOOR_RANGE_SHARE * (high - low));
+    if high - low < SMALL_FORCE_N {
+        let floor = FLOOR_RANGE_SHARE * (high - low);
+        feed.detect.contact_floor_n = feed.detect.contact_floor_n.min(floor);
+        feed.known_noise[0] = side.force.noise_sd;
+    }
     if let Some(x) = &side.displacement {
         let (low, high) = range(&x.y);
-        detect.spring_prominence_mm = detect.spring_prominence_mm.min(SPRING_RANGE_SHARE * (high - low));
+        if high - low < SMALL_DISPLACEMENT_MM {
+            let least = SPRING_RANGE_SHARE * (high - low);
+            feed.detect.spring_prominence_mm = feed.detect.spring_prominence_mm.min(least);
+        }
     }
-    DetectorSettings {
-        rate_hz: c.grid.rate_hz(),
-        zero_n: zero_of_loaded_start(c, side),
-        detect,
-        force_noise_n: side.force.noise_sd,
-        displacement_noise_mm: side.displacement.as_ref().map_or(0.0, |x| x.noise_sd),
-        has_displacement: side.displacement.is_some(),
-    }
+    feed.zero_n = zero_of_loaded_start(c, side);
+    feed
 }
 
 /// Force zero of a recording that begins with the hand on, as far as it can be told: the lowest mean of a 0.2 s
@@ -69,19 +77,32 @@ fn range(y: &[f64]) -> (f64, f64) {
 }
 
 /// Finds the episodes of a trace, in time order, and counts the bumps left out.
-pub fn find_episodes(c: &Conditioned, settings: &Settings) -> (Vec<Episode>, Vec<Range<usize>>) {
+pub fn find_episodes(
+    trace: &Trace,
+    c: &Conditioned,
+    settings: &Settings,
+) -> (Vec<Episode>, Vec<Range<usize>>) {
     let mut touches: Vec<SideEpisode> = Vec::new();
     for (channel, side) in c.sides.iter().enumerate() {
-        touches.extend(detect_side(c, channel, side, settings));
+        touches.extend(detect_side(trace, c, channel, side, settings));
     }
     if let Some(marker) = &c.marker
         && marker.iter().any(|m| *m != marker[0])
     {
         touches = cut_by_marker(touches, marker);
     }
+    group(touches, c.marker.as_deref(), c.grid.step_s)
+}
+
+/// Touches of all sides to episodes in time order; what is too short to be a test comes second.
+pub fn group(
+    mut touches: Vec<SideEpisode>,
+    marker: Option<&[i64]>,
+    step_s: f64,
+) -> (Vec<Episode>, Vec<Range<usize>>) {
     let mut bumps = Vec::new();
     touches.retain(|t| {
-        let long = t.contact.len() as f64 * c.grid.step_s >= SHORTEST_S || !t.springs.is_empty();
+        let long = t.contact.len() as f64 * step_s >= SHORTEST_S || !t.springs.is_empty();
         if !long {
             bumps.push(t.contact.clone());
         }
@@ -90,7 +111,7 @@ pub fn find_episodes(c: &Conditioned, settings: &Settings) -> (Vec<Episode>, Vec
     touches.sort_by_key(|t| (t.contact.start, t.channel));
     let mut episodes: Vec<Episode> = Vec::new();
     for touch in touches {
-        let marker = c.marker.as_ref().map(|m| m[middle(&touch.contact)]);
+        let marker = marker.map(|m| m[middle(&touch.contact)]);
         let together = episodes
             .last_mut()
             .filter(|e| e.marker == marker && e.sides.iter().any(|s| overlap(&s.contact, &touch.contact)));
@@ -108,36 +129,76 @@ pub fn find_episodes(c: &Conditioned, settings: &Settings) -> (Vec<Episode>, Vec
     (episodes, bumps)
 }
 
-fn detect_side(c: &Conditioned, channel: usize, side: &SideSignals, settings: &Settings) -> Vec<SideEpisode> {
-    let mut detector = Detector::new(&detector_settings(c, side, settings));
+fn detect_side(
+    trace: &Trace,
+    c: &Conditioned,
+    channel: usize,
+    side: &SideSignals,
+    settings: &Settings,
+) -> Vec<SideEpisode> {
+    let mut feed = Feed::new(feed_settings(c, side, settings));
+    let of_side = &trace.channels[channel];
+    let owner = if of_side.displacement_shared { 0 } else { channel };
+    let x = trace.channels[owner].displacement_mm.as_deref();
+    let mut touches = Touches {
+        channel,
+        found: Vec::new(),
+        open: None,
+    };
     let mut events = Vec::new();
-    for (i, f) in side.force.raw.iter().enumerate() {
-        detector.push(*f, side.displacement.as_ref().map(|x| x.raw[i]), &mut events);
+    for (i, force_n) in of_side.force_n.iter().enumerate() {
+        // A grid as recorded has one place a sample, whatever small jitter the clock has.
+        let time_s = if c.grid.as_recorded {
+            c.grid.time_s(i as f64)
+        } else {
+            trace.time_s[i]
+        };
+        feed.push(time_s, *force_n, x.map(|x| x[i]), &mut events);
+        touches.take(&mut events, &feed, &c.grid);
     }
-    detector.finish(&mut events);
-    let mut found: Vec<SideEpisode> = Vec::new();
-    let mut open: Option<(usize, Vec<SpringMark>)> = None;
-    for event in events {
-        match event {
-            Event::Touch { index } => open = Some((index, Vec::new())),
-            Event::Spring(mark) => {
-                if let Some((_, springs)) = &mut open {
-                    springs.push(mark);
+    feed.finish(&mut events);
+    touches.take(&mut events, &feed, &c.grid);
+    touches.found
+}
+
+/// Touches of one side as its events come.
+struct Touches {
+    channel: usize,
+    found: Vec<SideEpisode>,
+    open: Option<(usize, Vec<SpringMark>)>,
+}
+
+impl Touches {
+    fn take(&mut self, events: &mut Vec<Event>, feed: &Feed, grid: &Grid) {
+        // The feed counts samples, the grid counts steps: times say what belongs to what.
+        let place = |index: usize| {
+            let at = ((feed.time_s(index) - grid.start_s) / grid.step_s).round();
+            (at.max(0.0) as usize).min(grid.len - 1)
+        };
+        for event in events.drain(..) {
+            match event {
+                Event::Touch { index } => self.open = Some((place(index), Vec::new())),
+                Event::Spring(mark) => {
+                    if let Some((_, springs)) = &mut self.open {
+                        springs.push(SpringMark {
+                            peak: place(mark.peak),
+                            rest: place(mark.rest),
+                        });
+                    }
                 }
-            }
-            Event::Release { index, cut_off } => {
-                if let Some((begin, springs)) = open.take() {
-                    found.push(SideEpisode {
-                        channel,
-                        contact: begin..index + 1,
-                        springs,
-                        cut_off,
-                    });
+                Event::Release { index, cut_off } => {
+                    if let Some((begin, springs)) = self.open.take() {
+                        self.found.push(SideEpisode {
+                            channel: self.channel,
+                            contact: begin..place(index) + 1,
+                            springs,
+                            cut_off,
+                        });
+                    }
                 }
             }
         }
     }
-    found
 }
 
 /// The marker says which test a sample belongs to: touches of one marker are one test, and one touch that runs

@@ -14,6 +14,8 @@ use std::ops::Range;
 
 /// Preload is the median force over this long before the first loading limb.
 const PRELOAD_S: f64 = 0.3;
+/// The lowest force between springs is a mean over this long.
+const BETWEEN_S: f64 = 0.05;
 /// The hold begins where this share of the lean is done.
 const HELD_SHARE: f64 = 0.95;
 /// Shortest hold whose steadiness is reported, in s.
@@ -45,6 +47,14 @@ impl Job<'_> {
         mean(Measure::LossRatio, &|m| m.loss_ratio);
         mean(Measure::RecoilRatio, &|m| m.recoil_ratio);
         mean(Measure::TimeToPeak, &|m| m.time_to_peak);
+        // The zero cancels between a spring's peak and what it started from.
+        mean(Measure::ForceAmplitude, &|m| {
+            Some(Noisy {
+                value: m.peak_force.value - m.preload.value,
+                from_force: m.peak_force.from_force.hypot(m.preload.from_force),
+                ..Noisy::default()
+            })
+        });
         let peaks: Vec<f64> = springs.iter().map(|s| s.peak_s).collect();
         if let (Some(first), Some(last), true) = (peaks.first(), peaks.last(), peaks.len() > 1) {
             let (n, span) = ((peaks.len() - 1) as f64, last - first);
@@ -94,6 +104,30 @@ impl Job<'_> {
         if let Some(preload) = self.preload(measured) {
             out.set(Measure::Preload, single(preload, &self.sources));
         }
+        if let Some(lowest) = self.between_springs(measured) {
+            out.set(Measure::BetweenSprings, single(lowest, &self.sources));
+        }
+    }
+
+    /// Lowest force between the first spring's peak and the last's, each as a mean over 0.05 s, so that no single
+    /// sample decides.
+    fn between_springs(&self, measured: &[SpringMeasures]) -> Option<Noisy> {
+        let v = &self.view;
+        let (first, last) = (measured.first()?, measured.last()?);
+        let between = v.force_n.get(first.shape.peak.index..last.shape.peak.index)?;
+        let n = ((BETWEEN_S * v.rate_hz).round() as usize).max(1);
+        let value = between
+            .windows(n)
+            .map(|part| part.iter().sum::<f64>() / n as f64)
+            .min_by(f64::total_cmp)?;
+        // As much again for the lowest of many stretches: among noisy ones it is a little too low.
+        let sd = v.noise.combination_sd(v.force_noise_n, &vec![1.0 / n as f64; n]);
+        Some(Noisy {
+            value,
+            from_force: 2.0_f64.sqrt() * sd,
+            from_displacement: 0.0,
+            per_zero_n: 1.0,
+        })
     }
 
     /// Median force over the last 0.3 s before the first loading limb.

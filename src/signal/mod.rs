@@ -9,6 +9,7 @@ pub mod candidates;
 pub mod running_zero;
 pub mod smoother;
 pub mod detector;
+pub mod feed;
 pub mod episodes;
 pub mod feet;
 pub mod zero;
@@ -22,6 +23,8 @@ pub mod contact;
 pub mod found;
 pub mod groups;
 pub mod measure;
+pub mod mat;
+pub mod mat_frames;
 
 use crate::error::{Error, Problem};
 use crate::settings::Settings;
@@ -65,7 +68,7 @@ pub type NameTests<'a> = dyn Fn(&[EpisodeShape]) -> Result<Vec<Vec<About>>, Prob
 /// plan that does not match.
 pub fn analyze(trace: &Trace, settings: &Settings, name_tests: &NameTests) -> Result<Measured, Error> {
     let c = condition(trace, settings)?;
-    let (episodes, bumps) = find_episodes(&c, settings);
+    let (episodes, bumps) = find_episodes(trace, &c, settings);
     if episodes.is_empty() {
         return Err(no_contact(trace, &bumps).into());
     }

@@ -43,6 +43,11 @@ impl RunningZero {
         }
     }
 
+    /// The zero as it stands.
+    pub fn value_n(&self) -> Option<f64> {
+        self.value_n
+    }
+
     /// The zero to hold this sample against; `None` until the first stretch is full.
     pub fn now(&mut self, force_n: f64, touching: bool) -> Option<f64> {
         if self.value_n.is_none() {

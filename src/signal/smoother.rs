@@ -45,6 +45,11 @@ impl Smoother {
         }
     }
 
+    /// The noise of one raw sample is known better now.
+    pub fn set_noise(&mut self, noise_sd: f64) {
+        self.noise_raw = noise_sd;
+    }
+
     pub fn spike_half(&self) -> usize {
         if self.windowed { HALF_WIDTH } else { 3 }
     }

@@ -35,6 +35,9 @@ pub struct Examiner {
     pub time_spread: f64,
     /// Tilt of the push where a tilt sensor records it, as the line of drive is counted.
     pub drive_deg: Option<f64>,
+    /// Share of the preload that the left hand carries when both press, each with its own displacement; it comes before
+    /// what [`super::Hands`] says.
+    pub left_hand_share: Option<f64>,
 }
 
 impl Default for Examiner {
@@ -61,6 +64,7 @@ impl Default for Examiner {
             wander_mm: 0.0,
             time_spread: 0.03,
             drive_deg: None,
+            left_hand_share: None,
         }
     }
 }
@@ -78,6 +82,10 @@ pub enum Fault {
     UnsteadyHold,
     CameOff,
     UnevenSprings,
+    /// With both hands on, the left one carries 70 % of the preload.
+    UnevenHands,
+    /// 25° further toward the head than meant, by a tilt sensor that records it.
+    OffTheLine,
     /// Leans so heavily that the springs peak about a tenth over this force, in N.
     Over(f64),
     /// Straight to the peak and off: no hold, no spring.
@@ -86,7 +94,7 @@ pub enum Fault {
 
 impl Fault {
     /// Every fault; the force of the one that needs one is the usual lumbar ceiling.
-    pub const ALL: [Fault; 10] = [
+    pub const ALL: [Fault; 12] = [
         Fault::SprungEarly,
         Fault::InsideTheToe,
         Fault::Shallow,
@@ -95,6 +103,8 @@ impl Fault {
         Fault::UnsteadyHold,
         Fault::CameOff,
         Fault::UnevenSprings,
+        Fault::UnevenHands,
+        Fault::OffTheLine,
         Fault::Over(175.0),
         Fault::Press,
     ];
@@ -110,6 +120,8 @@ impl Fault {
             Fault::UnsteadyHold => "unsteady-hold",
             Fault::CameOff => "came-off",
             Fault::UnevenSprings => "uneven-springs",
+            Fault::UnevenHands => "uneven-hands",
+            Fault::OffTheLine => "off-the-line",
             Fault::Over(_) => "over-ceiling",
             Fault::Press => "press",
         }
@@ -137,17 +149,22 @@ impl Examiner {
             Fault::Deep => self.excursion_mm = 5.2,
             Fault::Quick => self.spring_s = 0.2,
             Fault::UnsteadyHold => {
-                self.wander_mm = 0.45;
+                self.wander_mm = 0.6;
                 self.hold_s = 1.6;
             }
             Fault::CameOff => {
-                self.lift_between_springs_mm = 3.2;
+                // Deep into the toe, so that less than half of the preload is left in any tissue.
+                let preload_mm = onset_mm + self.preload_beyond_onset_mm;
+                self.lift_between_springs_mm = (0.6 * preload_mm).max(3.2);
                 self.pause_s = 0.8;
             }
             Fault::UnevenSprings => {
                 self.springs = self.springs.max(4);
                 self.uneven_share = 0.3;
             }
+            Fault::UnevenHands => self.left_hand_share = Some(0.7),
+            // Without a tilt of its own the push was meant to go straight in.
+            Fault::OffTheLine => self.drive_deg = Some(self.drive_deg.unwrap_or(90.0) - 25.0),
             Fault::Over(force_n) => {
                 let peak_mm = elastic.displacement_at_mm(1.1 * force_n);
                 self.preload_beyond_onset_mm = peak_mm - self.excursion_mm - onset_mm;

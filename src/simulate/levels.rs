@@ -88,7 +88,7 @@ pub fn usual_end_feel_n_per_mm(level: &str) -> Option<f64> {
 }
 
 /// Usual displacement at the onset, in mm: invented, deeper where there is more soft tissue.
-pub(super) fn usual_onset_mm(region: anatomy::Region) -> f64 {
+pub fn usual_onset_mm(region: anatomy::Region) -> f64 {
     match region {
         anatomy::Region::Neck => 4.5,
         anatomy::Region::Thoracic => 6.0,

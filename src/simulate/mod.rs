@@ -16,6 +16,7 @@ mod dice;
 mod examiner;
 mod files;
 mod levels;
+mod mat;
 mod movement;
 mod recording;
 mod sample;
@@ -29,7 +30,8 @@ pub use condition::Condition;
 pub use dice::Dice;
 pub use examiner::{Examiner, Fault};
 pub use files::{refuse_existing, sidecar_text, trace_text, write_new};
-pub use levels::{LevelModel, log_ratio, usual_end_feel_n_per_mm};
+pub use levels::{LevelModel, log_ratio, usual_end_feel_n_per_mm, usual_onset_mm};
+pub use mat::{BadFrame, MatSensor, Pad, PadTruth, SimulatedMat, simulate_mat};
 pub use sample::{SAMPLE_SEED, sample_study};
 pub use sensor::{Dropped, Sensor, quantise};
 pub use study::StudyFolder;
@@ -144,6 +146,10 @@ pub fn simulate_bilateral(
     hands: Hands,
     seed: u64,
 ) -> SimulatedTests {
+    let hands = examiner.left_hand_share.map_or(hands, |left_share| Hands {
+        shared_displacement: false,
+        left_share,
+    });
     let step_s = sensor.fine_step_s();
     let deepest = [left, right]
         .iter()

@@ -1,6 +1,6 @@
 //! Levels and regions of the spine, in the order a scan meets them from the neck down.
 
-use crate::settings::{CeilingN, WindowN};
+use crate::settings::{Bands, CeilingN, RegionBands, Technique, WindowN};
 
 /// Every level, from the neck down.
 pub const LEVELS: [&str; 25] = [
@@ -60,6 +60,26 @@ impl Region {
             Region::Sacral => ceilings.sacral,
         }
     }
+}
+
+impl Region {
+    /// Every region, from the neck down.
+    pub const ALL: [Region; 4] = [Region::Neck, Region::Thoracic, Region::Lumbar, Region::Sacral];
+
+    /// What a study set for this region alone.
+    pub fn own_bands(self, technique: &Technique) -> &RegionBands {
+        match self {
+            Region::Neck => &technique.neck,
+            Region::Thoracic => &technique.thoracic,
+            Region::Lumbar => &technique.lumbar,
+            Region::Sacral => &technique.sacral,
+        }
+    }
+}
+
+/// The bands that a test at this level is held against. A level that is none gets those for all regions.
+pub fn bands(level: Option<&str>, technique: &Technique) -> Bands {
+    technique.bands(level.and_then(region).map(|r| r.own_bands(technique)))
 }
 
 /// Rank of a level from the neck down; `None` for a word that is no level.

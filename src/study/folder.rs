@@ -26,6 +26,8 @@ pub struct Study {
     /// Codes of the sensors, where the sidecars say none.
     pub sensors: Vec<String>,
     pub settings: Settings,
+    /// `[technique] reference`: recordings that others are held against; empty when the roster's teachers are.
+    pub reference: Vec<String>,
     /// Keys set in study.toml, with their source.
     pub setting_sources: Vec<(String, String)>,
     pub default_plan: Option<Plan>,
@@ -73,6 +75,7 @@ pub fn read_study(root: &Path, problems: &mut Vec<Problem>) -> Study {
         calibrations: file.calibrations,
         sensors: file.sensors,
         settings: file.settings,
+        reference: file.reference,
         setting_sources: file.setting_sources,
         plans: read_plans(root, problems),
         blind: file.blind,

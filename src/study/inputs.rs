@@ -1,6 +1,7 @@
 //! Paths on the command line to a list of recordings: files, folders, studies.
 
 use super::folder::read_study;
+use super::reference;
 use super::study_file;
 use super::words::one_of;
 use crate::error::{Error, Problem, Result};
@@ -13,7 +14,14 @@ pub use super::folder::Study;
 /// Endings of recordings.
 const ENDINGS: [&str; 4] = ["csv", "tsv", "txt", "parquet"];
 /// Files that end as recordings do and are none.
-const NOT_RECORDINGS: [&str; 4] = ["roster", "calls", "readings", "sha256sums"];
+const NOT_RECORDINGS: [&str; 6] = [
+    "roster",
+    "calls",
+    "readings",
+    "sha256sums",
+    "over-ceiling",
+    "sessions",
+];
 /// Folders of a study that hold no recordings.
 const NOT_SEARCHED: [&str; 2] = ["results", "calibrations"];
 
@@ -101,6 +109,10 @@ pub fn collect_any(paths: &[PathBuf]) -> Result<Inputs> {
                 "check that it is the right folder",
             )
         }));
+    }
+    if let Some(study) = &inputs.study {
+        let recordings = inputs.files.iter().map(|f| f.recording.as_str());
+        inputs.problems.extend(reference::missing(study, recordings));
     }
     Ok(inputs)
 }
@@ -386,7 +398,13 @@ fn doubled(names: &[String]) -> BTreeSet<String> {
 fn input_file(path: PathBuf, recording: String) -> InputFile {
     let sidecar_path = path.with_extension("toml");
     // In a study without recordings/ a trace could be called study.csv; study.toml is no sidecar of it.
-    let reserved = ["study.toml", "instrument.toml", "agreement.toml", "opened.toml"];
+    let reserved = [
+        "study.toml",
+        "instrument.toml",
+        "agreement.toml",
+        "opened.toml",
+        "draws.toml",
+    ];
     let sidecar_path = match sidecar_path.file_name() {
         Some(name) if reserved.iter().any(|r| name == *r) => path.with_extension("sidecar.toml"),
         _ => sidecar_path,

@@ -3,6 +3,7 @@
 use super::anatomy::LEVELS;
 use super::codes::code_warning;
 use super::mapping::ColumnMapping;
+use super::mat_setup::MatSetup;
 use super::toml_doc::{Doc, Section, read_text};
 use super::words::{CONTACTS, FEEDBACKS, STATUSES, shown};
 use crate::error::{Problem, Severity};
@@ -38,8 +39,10 @@ const KEYS: &[&str] = &[
     "status",
     "plan",
     "excluded",
+    "cautions",
     "columns",
     "mat",
+    "line",
     "truth",
 ];
 
@@ -65,7 +68,9 @@ pub struct Sidecar {
     /// Name of the scan plan that a continuous trace followed.
     pub plan: Option<String>,
     /// The recording is of a pressure mat.
-    pub mat: bool,
+    pub mat: Option<MatSetup>,
+    /// There is a `[mat]`, whole or not: the recording is no plain trace.
+    pub mat_named: bool,
 }
 
 impl Sidecar {
@@ -116,17 +121,19 @@ fn read(top: &Section<'_, '_>) -> Sidecar {
             "look whether its end is missing; it is used as it is",
         );
     }
-    let mat = top.get("mat").is_some();
-    if let Some(value) = top.get("mat") {
-        top.doc.error(
-            value.span(),
-            "mat",
-            "a recording of a pressure mat",
-            "a force-displacement trace",
-            "mat recordings are not analysed yet; leave this one out",
-        );
+    let mat_span = top.get("mat").map_or(0..0, toml::Spanned::span);
+    let mat = top.table("mat").and_then(|table| {
+        let section = Section {
+            doc: top.doc,
+            table,
+            path: "mat",
+        };
+        MatSetup::read(&section, mat_span)
+    });
+    for told in ["truth", "line"] {
+        top.table(told);
     }
-    top.table("truth");
+    top.text("cautions");
     let columns = top.table("columns").map(|table| {
         ColumnMapping::read(&Section {
             doc: top.doc,
@@ -149,6 +156,7 @@ fn read(top: &Section<'_, '_>) -> Sidecar {
         contact_area_mm2: top.number("contact_area_mm2", 0.0, 1e6),
         plan: top.text("plan"),
         mat,
+        mat_named: top.get("mat").is_some(),
     }
 }
 

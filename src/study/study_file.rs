@@ -3,12 +3,15 @@
 use super::toml_doc::{Doc, Section, as_number, as_whole, describe};
 use super::words::nearest;
 use crate::error::{Error, Problem};
-use crate::settings::{SETTINGS, Settings};
+use crate::settings::{REGIONAL, SETTINGS, Settings, every_setting};
 use toml::de::DeValue;
 use toml::{Spanned, Table, Value};
 
 /// Name of the file in a study's folder.
 pub const FILE_NAME: &str = "study.toml";
+
+/// The section that holds, beside its settings, what the reference is.
+const TECHNIQUE: &str = "technique";
 
 const PLAIN_KEYS: [&str; 7] = [
     "title",
@@ -37,6 +40,8 @@ pub struct StudyFile {
     pub default_plan: Option<String>,
     /// Line of `[plan] default`.
     pub default_plan_line: Option<u64>,
+    /// `[technique] reference`: recordings that others are held against.
+    pub reference: Vec<String>,
     /// `blind`: measured sides are hidden until the study is opened.
     pub blind: bool,
 }
@@ -69,6 +74,16 @@ fn sections() -> Vec<&'static str> {
     names
 }
 
+/// Names of the sections within a section: `neck` in `technique`.
+fn subsections(section: &str) -> Vec<&'static str> {
+    let mut names: Vec<&str> = REGIONAL
+        .iter()
+        .filter_map(|s| s.key.strip_prefix(section)?.strip_prefix('.')?.split('.').next())
+        .collect();
+    names.dedup();
+    names
+}
+
 fn read(top: &Section<'_, '_>) -> StudyFile {
     let sections = sections();
     let mut known: Vec<&str> = PLAIN_KEYS.to_vec();
@@ -92,7 +107,22 @@ fn read(top: &Section<'_, '_>) -> StudyFile {
                 table,
                 path: name,
             };
-            read_settings(&section, &mut study);
+            let subsections = subsections(name);
+            read_settings(&section, &subsections, &mut study);
+            for inner in subsections {
+                if let Some(table) = section.table(inner) {
+                    let path = section.dotted(inner);
+                    let section = Section {
+                        doc: top.doc,
+                        table,
+                        path: &path,
+                    };
+                    read_settings(&section, &[], &mut study);
+                }
+            }
+            if name == TECHNIQUE {
+                study.reference = section.texts("reference");
+            }
         }
     }
     if let Some(table) = top.table("plan") {
@@ -156,13 +186,19 @@ fn warn_unknown(top: &Section<'_, '_>, known: &[&str]) {
     }
 }
 
-fn read_settings(section: &Section<'_, '_>, study: &mut StudyFile) {
+/// Reads the settings of one section; `besides` are keys of it that are read elsewhere.
+fn read_settings(section: &Section<'_, '_>, besides: &[&str], study: &mut StudyFile) {
     let prefix = format!("{}.", section.path);
-    let known: Vec<&str> = SETTINGS
-        .iter()
+    let known: Vec<&str> = every_setting()
         .filter_map(|s| s.key.strip_prefix(prefix.as_str()))
+        .filter(|key| !key.contains('.'))
         .collect();
-    section.warn_unknown(&known);
+    let mut expected = known.clone();
+    expected.extend(besides);
+    if section.path == TECHNIQUE {
+        expected.push("reference");
+    }
+    section.warn_unknown(&expected);
     for key in known {
         let Some(value) = section.get(key) else { continue };
         match read_setting(section, key, value, &study.settings) {
@@ -192,8 +228,10 @@ fn read_setting(
 ) -> Result<Settings, (String, String)> {
     let fault = |expected: &str| (describe(value.get_ref()), expected.to_owned());
     let unreadable = |e: &dyn std::fmt::Display| (e.to_string(), "a setting".to_owned());
+    // A region's band is of the kind of the one for all regions.
+    let outer = section.path.split('.').next().unwrap_or_default();
     let default = Settings::default()
-        .value_of(&section.dotted(key))
+        .value_of(&format!("{outer}.{key}"))
         .unwrap_or_default();
     let new = if default.starts_with('[') {
         two_numbers(value.get_ref()).ok_or_else(|| fault("two numbers, [low, high]"))?
@@ -205,9 +243,15 @@ fn read_setting(
         Value::Integer(number.ok_or_else(|| fault("a whole number without quotes"))?)
     };
     let mut table = Table::try_from(before).map_err(|e| unreadable(&e))?;
-    if let Some(Value::Table(inner)) = table.get_mut(section.path) {
-        inner.insert(key.to_owned(), new);
+    let mut inner = &mut table;
+    for part in section.path.split('.') {
+        let empty = || Value::Table(Table::new());
+        match inner.entry(part).or_insert_with(empty) {
+            Value::Table(next) => inner = next,
+            _ => return Err(unreadable(&"no section")),
+        }
     }
+    inner.insert(key.to_owned(), new);
     let settings: Settings = table.try_into().map_err(|e| unreadable(&e))?;
     match settings.check() {
         Ok(()) => Ok(settings),

@@ -3,10 +3,15 @@
 //! A remark is about the doing of a test, never about a person. [`RULES`] is the one place where rules are added.
 
 mod ceiling;
+mod held;
+pub mod learning;
+mod manner;
 mod plan;
+pub mod reference;
 mod slack;
 
 pub use ceiling::ceiling_n;
+pub use held::{Aspect, Held, Stand, held, hold};
 pub use plan::{PlanCoverage, PlanStep, ScanKey};
 
 use crate::settings::Settings;
@@ -60,18 +65,61 @@ pub struct Rule {
 pub const RULES: &[Rule] = &[
     Rule {
         finding: "over_ceiling",
-        rule: "peak force, summed over all contacts at the level, is over the region's ceiling",
+        rule: "peak force, summed over all contacts at the level, is over the region's ceiling; without any allowance for \
+               noise",
         look: ceiling::over_ceiling,
     },
     Rule {
         finding: "sprung_before_slack_out",
-        rule: "displacement at the start of the first spring is short of the onset by more than the onset's u95",
+        rule: "displacement at the start of the first spring is short of the onset by more than the onset's 95 % interval",
         look: slack::sprung_before_slack_out,
     },
     Rule {
         finding: "slack_not_shown_out",
         rule: "the push shows no knee: it is not shown to have gone past the toe",
         look: slack::slack_not_shown_out,
+    },
+    Rule {
+        finding: "spring_too_small",
+        rule: "mean excursion of the springs is under its band by more than its 95 % interval",
+        look: manner::spring_too_small,
+    },
+    Rule {
+        finding: "spring_too_deep",
+        rule: "mean excursion of the springs is over its band by more than its 95 % interval",
+        look: manner::spring_too_deep,
+    },
+    Rule {
+        finding: "quick_spring",
+        rule: "mean time from 10 to 90 % of a spring's force rise is under the limit by more than its 95 % interval",
+        look: manner::quick_spring,
+    },
+    Rule {
+        finding: "unsteady_hold",
+        rule: "standard deviation of force over the hold, its trend taken out, is over the share of preload by more than \
+               its 95 % interval",
+        look: manner::unsteady_hold,
+    },
+    Rule {
+        finding: "came_off_between_springs",
+        rule: "lowest force between springs is under the share of preload by more than its 95 % interval",
+        look: manner::came_off,
+    },
+    Rule {
+        finding: "uneven_hands",
+        rule: "with both hands on, one's share of the preload is outside its band, the whole 95 % interval too",
+        look: manner::uneven_hands,
+    },
+    Rule {
+        finding: "uneven_springs",
+        rule: "coefficient of variation of the peak forces of the counted springs is over the limit by more than its 95 % interval",
+        look: manner::uneven_springs,
+    },
+    Rule {
+        finding: "off_line_of_drive",
+        rule: "mean measured line of drive over the springs departs from the planned one by more than the limit; a tilt \
+               sensor gives no interval, so it is taken as it stands",
+        look: manner::off_line_of_drive,
     },
     Rule {
         finding: "level_missed",
@@ -124,6 +172,23 @@ pub fn remarks(tests: &[Test], plans: &[PlanCoverage], settings: &Settings) -> V
 }
 
 impl Remark {
+    /// How far the value lies outside its band, for ordering findings of different units: |ln(value/end of the band)|,
+    /// 0 where there is no band. Values and ends of bands are compared by size, at least a thousandth of the end.
+    pub fn beyond(&self) -> f64 {
+        let Some(value) = self.value else { return 0.0 };
+        let end = match (self.low, self.high) {
+            (Some(low), _) if value < low => low,
+            (_, Some(high)) if value > high => high,
+            _ => return 0.0,
+        };
+        let end = end.abs();
+        if end > 0.0 {
+            (value.abs().max(1e-3 * end) / end).ln().abs()
+        } else {
+            0.0
+        }
+    }
+
     /// A remark on a test, with nothing measured yet.
     fn on(test: &Test, text: String, advice: impl Into<String>) -> Remark {
         Remark {

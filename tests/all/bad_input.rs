@@ -518,7 +518,11 @@ fn wrong_types_and_words_are_errors_with_their_line() {
         ),
         ("excluded = \"\"", "excluded", &["the reason in words"]),
         ("covers = [\"T6\", \"X1\"]", "covers", &["X1"]),
-        ("mat = { rows = 2 }", "mat", &["not analysed yet"]),
+        (
+            "mat = { rows = 2, cols = 2, pitch_mm = 10 }",
+            "mat.unit",
+            &["kPa", "mmHg"],
+        ),
         ("columns = 3", "columns", &["a table"]),
     ];
     for (line, column, words) in cases {

@@ -14,7 +14,7 @@ use tautpoint::simulate::{Condition, Dice};
 use tautpoint::trace::{Knee, Test};
 
 /// Runs a script that reads JSON from standard input as `d` and prints JSON.
-fn python(script: &str, data: &Value) -> Option<Value> {
+pub fn python(script: &str, data: &Value) -> Option<Value> {
     let program =
         format!("import json, sys\nimport numpy as np\nimport scipy\nd = json.load(sys.stdin)\n{script}");
     let run = || -> std::io::Result<std::process::Output> {

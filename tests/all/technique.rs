@@ -33,6 +33,23 @@ fn quiet(recording: &str, level: &str, side: Side) -> Test {
     test
 }
 
+/// The test with one measure set, ± 0.01 of its unit.
+fn with(mut test: Test, measure: Measure, value: f64) -> Test {
+    let estimate = Estimate {
+        value,
+        u95: Some(0.01),
+        sd: None,
+    };
+    test.measures.set(
+        measure,
+        Measured {
+            estimate,
+            budget: vec![],
+        },
+    );
+    test
+}
+
 fn look(tests: &[Test]) -> Vec<Remark> {
     remarks(tests, &[], &Settings::default())
 }
@@ -314,6 +331,19 @@ fn every_remark_says_what_to_try_next_time_and_passes_no_verdict() {
     tests[1].total_peak_n = 200.0;
     tests[1].springs[0].start_mm = Some(1.0);
     tests[2].knee = Knee::None;
+    tests[2] = with(tests[2].clone(), Measure::Excursion, 1.3);
+    for (measure, value) in [
+        (Measure::Excursion, 5.2),
+        (Measure::TimeToPeak, 0.05),
+        (Measure::Preload, 20.0),
+        (Measure::Steadiness, 3.0),
+        (Measure::BetweenSprings, 5.0),
+        (Measure::HandShare, 70.0),
+    ] {
+        tests[3] = with(tests[3].clone(), measure, value);
+    }
+    tests[3].springs[2].peak_n = 90.0;
+    tests[3].drive_deg = Some(60.0);
     let found = remarks(&tests, &[plan(&tests[0])], &Settings::default());
     for rule in RULES {
         assert!(

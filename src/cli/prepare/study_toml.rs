@@ -1,6 +1,7 @@
 //! The commented study.toml, made from the list of settings so that none is left out.
 
-use crate::settings::{SETTINGS, Settings};
+use crate::settings::{REGIONAL, SETTINGS, Settings};
+use crate::study::anatomy::Region;
 use std::fmt::Write as _;
 
 /// Width of comment lines.
@@ -33,6 +34,9 @@ pub fn text(title: &str, site: Option<&str>, plan: &str) -> String {
             continue;
         };
         if name != section {
+            if section == "technique" {
+                technique_besides(&mut text);
+            }
             section = name;
             let _ = writeln!(text, "\n[{section}]");
             if section == "ceiling_n" {
@@ -59,6 +63,33 @@ pub fn text(title: &str, site: Option<&str>, plan: &str) -> String {
     );
     let _ = writeln!(text, "default = {}", quoted(plan));
     text
+}
+
+/// What `[technique]` holds besides its settings: the reference, and the bands of single regions.
+fn technique_besides(text: &mut String) {
+    text.push('\n');
+    comment(
+        text,
+        "Recordings that every other test is held against, one or a list, as they are named in this folder. Without \
+         this line the tests of the roster's teachers are the reference.",
+    );
+    text.push_str("# reference = [\"recordings/teacher-1.csv\"]\n");
+    let defaults = Settings::default();
+    for region in Region::ALL.map(Region::word) {
+        let _ = writeln!(text, "\n[technique.{region}]");
+        comment(
+            text,
+            &format!("Bands for the {region} region alone; a line left out stands as under [technique]."),
+        );
+        for setting in REGIONAL {
+            let prefix = format!("technique.{region}.");
+            let Some(key) = setting.key.strip_prefix(&prefix) else {
+                continue;
+            };
+            let value = defaults.value_of(&format!("technique.{key}")).unwrap_or_default();
+            let _ = writeln!(text, "# {key} = {value}");
+        }
+    }
 }
 
 fn quoted(text: &str) -> String {
@@ -116,8 +147,24 @@ mod tests {
             .collect();
         let (study, problems) = StudyFile::parse("study.toml", &all);
         assert_eq!(problems, []);
-        assert_eq!(study.settings, Settings::default());
-        assert_eq!(study.setting_sources.len(), SETTINGS.len());
+        assert_eq!(study.setting_sources.len(), SETTINGS.len() + REGIONAL.len());
+        // A region's bands are those of all regions, written out.
+        for region in Region::ALL {
+            let technique = &study.settings.technique;
+            let own = technique.bands(Some(region.own_bands(technique)));
+            assert_eq!(own, Settings::default().technique.bands(None));
+        }
+        let mut settings = study.settings;
+        for own in [
+            &mut settings.technique.neck,
+            &mut settings.technique.thoracic,
+            &mut settings.technique.lumbar,
+            &mut settings.technique.sacral,
+        ] {
+            assert!(!own.is_empty());
+            *own = crate::settings::RegionBands::default();
+        }
+        assert_eq!(settings, Settings::default());
     }
 
     #[test]

@@ -39,6 +39,21 @@ impl Names {
     }
 }
 
+/// A code as the beginning of a file's name that no shell or system takes for something else: with a letter or digit
+/// in front, and none of the names that Windows keeps for devices.
+pub fn safe_name(code: &str) -> String {
+    const KEPT: [&str; 6] = ["con", "prn", "aux", "nul", "com", "lpt"];
+    let lower = code.to_ascii_lowercase();
+    let device = KEPT.iter().any(|k| {
+        let rest = lower.strip_prefix(k);
+        rest.is_some_and(|r| r.is_empty() || r.starts_with('.') || (r.len() == 1 && k.ends_with(['m', 't'])))
+    });
+    match code.starts_with(|c: char| c.is_ascii_alphanumeric()) && !device {
+        true => code.to_owned(),
+        false => format!("code-{code}"),
+    }
+}
+
 /// What only tests that were compared with each other share, as one word to look up.
 pub fn group_of_test(test: &Test) -> String {
     let a = &test.about;
@@ -134,6 +149,16 @@ fn worth_a_look(results: &Results) -> Vec<usize> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_name_of_a_file_begins_with_a_letter_or_digit_and_is_no_device() {
+        assert_eq!(safe_name("L-05"), "L-05");
+        assert_eq!(safe_name("-rf"), "code--rf");
+        assert_eq!(safe_name(""), "code-");
+        assert_eq!(safe_name("CON"), "code-CON");
+        assert_eq!(safe_name("com1"), "code-com1");
+        assert_eq!(safe_name("common"), "common");
+    }
 
     #[test]
     fn names_are_safe_and_unique_even_where_case_is_ignored() {

@@ -3,6 +3,7 @@
 use super::choose::group_of_test;
 use super::scans::Scan;
 use super::tables::{self, Table};
+use super::technique;
 use super::{Drawn, Of};
 use crate::plot::PanelOptions;
 use crate::plot::text;
@@ -85,7 +86,14 @@ pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) ->
         .iter()
         .filter_map(|d| match d.of {
             Of::Test(i) => Some((i, d)),
-            Of::Scan(_) => None,
+            Of::Scan(_) | Of::Overlay(_) => None,
+        })
+        .collect();
+    let overlays: HashMap<usize, &Drawn> = drawn
+        .iter()
+        .filter_map(|d| match d.of {
+            Of::Overlay(i) => Some((i, d)),
+            Of::Scan(_) | Of::Test(_) => None,
         })
         .collect();
     let mut groups: Vec<(String, Vec<usize>)> = Vec::new();
@@ -116,7 +124,8 @@ pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) ->
         });
         let svgs = members
             .iter()
-            .filter_map(|i| figures.get(i))
+            .flat_map(|i| [figures.get(i), overlays.get(i)])
+            .flatten()
             .map(|d| d.figure.svg.clone())
             .collect();
         // In the table each side stands together.
@@ -125,7 +134,7 @@ pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) ->
         let heading = heading(by_side[0]);
         levels.push(Level {
             svgs,
-            tables: tables::measures(&by_side, &heading),
+            tables: tables(results, &by_side, &heading),
             notes: by_side
                 .iter()
                 .filter(|t| !results.hides(t))
@@ -137,8 +146,16 @@ pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) ->
     levels
 }
 
+/// What was measured, how it was done, and how far that is from the reference.
+fn tables(results: &Results, tests: &[&Test], heading: &str) -> Vec<Table> {
+    let mut all = tables::measures(tests, heading);
+    all.extend(technique::bands(tests, &results.settings, heading));
+    all.extend(technique::beside_reference(tests, results, heading));
+    all
+}
+
 /// The level and what else only these tests share.
-fn heading(test: &Test) -> String {
+pub fn heading(test: &Test) -> String {
     let a = &test.about;
     let level = match (a.covers.first(), a.covers.last()) {
         (Some(first), Some(last)) if first != last => {

@@ -4,7 +4,7 @@ use crate::agreement::registered::Registration;
 use crate::compare::{ComparisonKind, SpreadSource};
 use crate::plot::text;
 use crate::report::Results;
-use crate::settings::{SETTINGS, Settings};
+use crate::settings::Settings;
 use crate::trace::Knee;
 use serde::Serialize;
 
@@ -21,11 +21,12 @@ pub struct SettingRow {
     pub changed: bool,
 }
 
-/// Every setting, in the registry's order.
+/// Every setting that has a value, in the registry's order.
 pub fn settings(results: &Results) -> Vec<SettingRow> {
     let departures = results.settings.departures();
-    SETTINGS
-        .iter()
+    results
+        .settings
+        .documented()
         .map(|s| {
             let named = results.setting_sources.iter().find(|(key, _)| key == s.key);
             let changed = departures.contains(&s.key);
@@ -213,8 +214,10 @@ fn departures(results: &Results) -> String {
         .iter()
         .map(|key| {
             let now = results.settings.value_of(key).unwrap_or_default();
-            let was = default.value_of(key).unwrap_or_default();
-            format!("{key} = {now} (default {was})")
+            match default.value_of(key) {
+                Some(was) => format!("{key} = {now} (default {was})"),
+                None => format!("{key} = {now} (default: as in all regions)"),
+            }
         })
         .collect();
     format!("Departures from the default settings: {}.", list.join("; "))

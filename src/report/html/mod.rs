@@ -5,16 +5,24 @@ mod levels;
 mod methods;
 mod scans;
 mod tables;
+mod technique;
 mod view;
 mod words;
 
 use crate::error::{Error, Result};
-use crate::plot::{Figure, ScanOptions, scan_overview, test_panels};
+use crate::plot::{Figure, ScanOptions, reference_overlay, scan_overview, test_panels};
 use crate::report::Results;
+use crate::trace::Test;
 use sha2::{Digest, Sha256};
 
 /// Up to this many tests each gets its figure; above, only those worth a look.
 pub const FIGURES_AT_MOST: usize = 60;
+
+/// Up to this many tests are drawn over the reference as well.
+const OVERLAYS_AT_MOST: usize = 30;
+
+pub(super) use choose::{Names, safe_name};
+pub(super) use levels::{Context, heading as test_heading};
 
 const TEMPLATE: &str = include_str!("page.html");
 pub(super) const STYLE: &str = include_str!("style.css");
@@ -75,9 +83,17 @@ pub fn figures(results: &Results, options: &PageOptions) -> Vec<(String, Figure)
         .collect()
 }
 
-/// Indices of the tests that get a figure, in order: those whose curves are needed.
-pub fn tests_drawn(results: &Results, options: &PageOptions) -> Vec<usize> {
-    choose::tests(results, options.figures)
+/// Indices of the tests whose curves the figures need, in order: those that are drawn, those that share a force axis with
+/// them, and, when any is drawn, the reference.
+pub fn curves_needed(results: &Results, options: &PageOptions) -> Vec<usize> {
+    let drawn = choose::tests(results, options.figures);
+    if drawn.is_empty() {
+        return drawn;
+    }
+    let group = |i: &usize| choose::group_of_test(&results.tests[*i]);
+    let groups: std::collections::HashSet<String> = drawn.iter().map(group).collect();
+    let needed = |i: &usize| groups.contains(&group(i)) || results.reference.holds(&results.tests[*i]);
+    (0..results.tests.len()).filter(needed).collect()
 }
 
 /// What a figure is of.
@@ -87,6 +103,8 @@ enum Of {
     Scan(usize),
     /// Index into the results' tests.
     Test(usize),
+    /// The same test over the reference.
+    Overlay(usize),
 }
 
 struct Drawn {
@@ -125,6 +143,7 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
         }
     }
     let context = levels::Context::new(results);
+    let mut overlays = 0;
     for i in choose::tests(results, options.figures) {
         let test = &results.tests[i];
         if results.hides(test) {
@@ -144,8 +163,29 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
             name,
             figure,
         });
+        if overlays < OVERLAYS_AT_MOST
+            && let Some(figure) = overlay(results, test)
+        {
+            overlays += 1;
+            let name = names.take(&format!("reference-{stem}-{}-{side}", test.test));
+            all.push(Drawn {
+                of: Of::Overlay(i),
+                name,
+                figure,
+            });
+        }
     }
     all
+}
+
+/// A test over the reference tests that it is held against; none for the reference's own.
+fn overlay(results: &Results, test: &Test) -> Option<Figure> {
+    let reference = &results.reference;
+    if reference.holds(test) {
+        return None;
+    }
+    let (scope, tests) = reference.tests_for(test).ok()?;
+    reference_overlay(test, &tests, &scope.word())
 }
 
 /// The whole page.
@@ -185,11 +225,11 @@ fn render(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> Result<S
 
 /// The hash that lets this style sheet in and no other.
 pub(super) fn style_hash() -> String {
-    hash_of(STYLE)
+    content_hash(STYLE)
 }
 
-/// The hash by which a content security policy lets one style sheet or script in.
-pub fn hash_of(text: &str) -> String {
+/// The hash by which a page lets in this style sheet or script and no other (CSP level 3).
+pub fn content_hash(text: &str) -> String {
     format!("sha256-{}", base64(&Sha256::digest(text.as_bytes())))
 }
 

@@ -4,11 +4,13 @@ use super::levels::{self, Level};
 use super::methods::{self, Methods, SettingRow};
 use super::scans::{self, Scan};
 use super::tables::{self, Table};
+use super::technique::{self, Technique};
 use super::words::{self, Sentences};
 use super::{Drawn, FIGURES_AT_MOST, FiguresChoice, Of, PageOptions};
 use crate::error::Severity;
 use crate::plot::text;
 use crate::report::blind::BLINDED;
+use crate::report::followed::{Followed, followed};
 use crate::report::{PRECONDITIONING, Results};
 use crate::study::anatomy;
 use crate::technique::Remark;
@@ -34,6 +36,7 @@ pub struct View {
     scans: Vec<ScanView>,
     first: Vec<RemarkGroup>,
     other: Vec<RemarkGroup>,
+    technique: Technique,
     /// Whether any test has a figure.
     panels: bool,
     figures_note: Option<String>,
@@ -57,6 +60,17 @@ struct ScanView {
     findings: Option<Table>,
     levels: Vec<Level>,
     compact: Option<Table>,
+    /// Regions of this scan that a later session looked at again.
+    followed: Vec<FollowedView>,
+}
+
+/// A region, what was found there, and what each of its levels was found to be afterwards.
+#[derive(Debug, Serialize)]
+struct FollowedView {
+    region: String,
+    why: String,
+    later: String,
+    levels: Vec<String>,
 }
 
 #[derive(Debug, Serialize)]
@@ -82,10 +96,11 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
     let panels = drawn.iter().filter(|d| matches!(d.of, Of::Test(_))).count();
     let settings = methods::settings(results);
     let (first, other) = remark_groups(&results.remarks);
+    let followed = followed(results);
     let scan_views = scans
         .iter()
         .enumerate()
-        .map(|(i, scan)| scan_view(results, scan, i, drawn))
+        .map(|(i, scan)| scan_view(results, scan, i, drawn, &followed))
         .collect();
     View {
         title: results
@@ -101,6 +116,7 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
         scans: scan_views,
         first,
         other,
+        technique: technique::technique(results),
         panels: panels > 0,
         figures_note: figures_note(results, options, panels),
         left_out: left_out(results),
@@ -131,7 +147,13 @@ fn counts(results: &Results, scans: &[Scan<'_>]) -> String {
     )
 }
 
-fn scan_view(results: &Results, scan: &Scan<'_>, index: usize, drawn: &[Drawn]) -> ScanView {
+fn scan_view(
+    results: &Results,
+    scan: &Scan<'_>,
+    index: usize,
+    drawn: &[Drawn],
+    followed: &[Followed],
+) -> ScanView {
     let few = results.tests.len() <= FIGURES_AT_MOST;
     let overview = drawn
         .iter()
@@ -146,7 +168,43 @@ fn scan_view(results: &Results, scan: &Scan<'_>, index: usize, drawn: &[Drawn]) 
         overview,
         findings: tables::findings(scan, results.settings.compare.confidence, results.blinded),
         levels: levels::levels(results, scan, drawn, few),
+        followed: followed
+            .iter()
+            .filter(|f| is_of(scan, f))
+            .map(followed_view)
+            .collect(),
         compact: (!few && !scan.tests.is_empty()).then(|| tables::compact(results, scan)),
+    }
+}
+
+/// Whether the region was found in this scan.
+fn is_of(scan: &Scan<'_>, followed: &Followed) -> bool {
+    let of = &followed.scan;
+    scan.key
+        == (
+            of.subject.as_deref(),
+            of.examiner.as_deref(),
+            of.session.as_deref(),
+        )
+}
+
+fn followed_view(followed: &Followed) -> FollowedView {
+    let who = [
+        ("session", &followed.later.session),
+        ("examiner", &followed.later.examiner),
+    ];
+    let who = who
+        .into_iter()
+        .filter_map(|(word, code)| Some(format!("{word} {}", code.as_ref()?)));
+    FollowedView {
+        region: followed.region.clone(),
+        why: followed.why.clone(),
+        later: who.collect::<Vec<_>>().join(", "),
+        levels: followed
+            .levels
+            .iter()
+            .map(|l| format!("{}: {}", anatomy::label(&l.level), l.words))
+            .collect(),
     }
 }
 
@@ -188,7 +246,7 @@ fn remark_groups(remarks: &[Remark]) -> (Vec<RemarkGroup>, Vec<RemarkGroup>) {
                     .map(|r| remark_view(r, same))
                     .collect(),
                 more: members.len().saturating_sub(REMARKS_AT_MOST),
-                advice: same.then(|| lead.advice.clone()),
+                advice: same.then(|| next_time(&lead.advice)),
             };
             groups.push((FIRST.contains(&kind), group));
         }
@@ -224,12 +282,20 @@ fn remark_view(r: &Remark, same_advice: bool) -> RemarkView {
         .collect::<Vec<_>>()
         .join(", "),
     };
+    let place = place.join(" ");
+    // The place stands before the sentence here, and the page says "Next time" itself.
+    let text = r.text.strip_prefix(&format!("{place}: ")).unwrap_or(&r.text);
     RemarkView {
-        place: place.join(" "),
+        text: text.to_owned(),
+        place,
         from,
-        text: r.text.clone(),
-        advice: (!same_advice && !r.advice.is_empty()).then(|| r.advice.clone()),
+        advice: (!same_advice && !r.advice.is_empty()).then(|| next_time(&r.advice)),
     }
+}
+
+/// The advice without its own "Next time".
+fn next_time(advice: &str) -> String {
+    advice.strip_prefix("Next time ").unwrap_or(advice).to_owned()
 }
 
 /// Exclusions, unusable inputs, warnings and tests without a partner, each as a table.

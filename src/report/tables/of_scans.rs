@@ -1,10 +1,12 @@
-//! `findings`, `technique`, `unpaired` and `exclusions`.
+//! `findings`, `technique`, `reference`, `unpaired` and `exclusions`.
 
 use super::{Cell, Field, Table, field};
 use crate::columns::table as c;
 use crate::compare::{ComparisonKind, Finding, TrialsToDecide, Unpaired};
 use crate::report::Exclusion;
 use crate::technique::Remark;
+use crate::technique::reference::{Difference, Reference, differences};
+use crate::trace::Test;
 
 /// The word of a comparison in tables.
 pub fn comparison_word(kind: ComparisonKind) -> &'static str {
@@ -101,6 +103,50 @@ pub fn technique(remarks: &[Remark]) -> Table {
         field(c::ADVICE, |r: &Remark| Cell::text(&r.advice)),
     ];
     Table::fill("technique", fields, remarks)
+}
+
+/// One row for each measure of each test that is held against the reference; the reference's own tests are left out.
+pub fn reference(tests: &[Test], reference: &Reference) -> Table {
+    type Row<'a> = (&'a Test, Difference);
+    let rows: Vec<Row<'_>> = tests
+        .iter()
+        .filter(|t| !reference.holds(t))
+        .flat_map(|t| {
+            let found = differences(t, reference).unwrap_or_default();
+            found.into_iter().map(move |d| (t, d))
+        })
+        .collect();
+    let mut fields: Vec<Field<Row<'_>>> = vec![
+        field(c::RECORDING, |r: &Row<'_>| Cell::text(&r.0.recording)),
+        field(c::TEST, |r: &Row<'_>| Cell::int(r.0.test)),
+        field(c::SUBJECT, |r: &Row<'_>| {
+            Cell::maybe(r.0.about.subject.as_deref())
+        }),
+        field(c::EXAMINER, |r: &Row<'_>| {
+            Cell::maybe(r.0.about.examiner.as_deref())
+        }),
+        field(c::SESSION, |r: &Row<'_>| {
+            Cell::maybe(r.0.about.session.as_deref())
+        }),
+        field(c::LEVEL, |r: &Row<'_>| Cell::maybe(r.0.about.level.as_deref())),
+        field(c::SIDE, |r: &Row<'_>| Cell::maybe(r.0.side().map(|s| s.word()))),
+    ];
+    fields.extend([
+        field(c::HELD_MEASURE, |r: &Row<'_>| Cell::text(r.1.measure.info().name)),
+        field(c::HELD_UNIT, |r: &Row<'_>| Cell::text(r.1.measure.info().unit)),
+        field(c::HELD_VALUE, |r: &Row<'_>| Cell::num(r.1.value)),
+        field(c::REFERENCE_MEAN, |r: &Row<'_>| Cell::num(r.1.target.mean)),
+        field(c::REFERENCE_SD, |r: &Row<'_>| Cell::num(r.1.target.sd)),
+        field(c::REFERENCE_TESTS, |r: &Row<'_>| Cell::int(r.1.target.tests)),
+        field(c::REFERENCE_SCOPE, |r: &Row<'_>| Cell::Text(r.1.scope.word())),
+        field(c::FROM_REFERENCE, |r: &Row<'_>| Cell::num(r.1.difference)),
+        field(c::FROM_REFERENCE_U95, |r: &Row<'_>| Cell::num(r.1.u95)),
+        field(c::FROM_REFERENCE_PERCENT, |r: &Row<'_>| Cell::num(r.1.percent)),
+        field(c::WITHIN_SPREAD, |r: &Row<'_>| {
+            r.1.within_spread().map_or(Cell::Missing, Cell::Bool)
+        }),
+    ]);
+    Table::fill("reference", fields, &rows)
 }
 
 /// One row a group of tests that found no partner.

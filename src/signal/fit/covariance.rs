@@ -30,6 +30,8 @@ pub struct Propagation<'a> {
     damping: f64,
     residual: Vec<f64>,
     pub misfit: Misfit,
+    /// What noise in displacement has moved each parameter by, on average: to be taken off.
+    pub attenuation: Vec<f64>,
 }
 
 /// Index of the constant, and of the non-linear parameters after `linear` columns.
@@ -53,6 +55,9 @@ impl<'a> Propagation<'a> {
         let p = all.len();
         let gram = DMatrix::from_fn(p, p, |i, j| dot(all[i], all[j]));
         let j_t = DMatrix::from_fn(p, n, |i, t| all[i][t]);
+        let pull = attenuating(series, c, fit, noise);
+        let curved = DMatrix::from_vec(n, 1, bent(series, fit, noise));
+        let attenuation = -solve_scaled(&gram, &(DMatrix::from_vec(p, 1, pull) + &j_t * curved))?;
         let weights = solve_scaled(&gram, &j_t)?;
         let residual: Vec<f64> = (0..n)
             .map(|i| {
@@ -80,6 +85,7 @@ impl<'a> Propagation<'a> {
             damping: k[V],
             residual,
             misfit,
+            attenuation: attenuation.column(0).iter().copied().collect(),
         })
     }
 
@@ -149,14 +155,65 @@ impl<'a> Propagation<'a> {
     }
 }
 
+/// −E[δJᵀ·e]: noise that stands in a column and, through slope and damping, in the residual as well pulls the column's
+/// parameter towards nothing (errors in variables; Fuller 1987, Measurement Error Models, section 1.1).
+///
+/// One entry a parameter: constant, linear columns, xk, ln w[, ln τ].
+fn attenuating(series: &Series, c: &Columns, fit: &Fitted, noise: RawNoise) -> Vec<f64> {
+    let k = &fit.linear.coefficients;
+    let (place, speed) = noise_variances(series, noise);
+    let w = fit.shape.width_mm();
+    let relaxing = k.len() > R2;
+    let knee = k[S] + if relaxing { k[R2] } else { 0.0 };
+    let mut pull = vec![0.0; 1 + c.linear.len() + fit.shape.count()];
+    let onset = linear_index(c.linear.len());
+    for x in &series.displacement_mm {
+        let u = (x - fit.shape.onset_mm) / w;
+        let share = logistic(u);
+        let bend = share * (1.0 - share) / w;
+        let fast = if relaxing { k[R1] + k[R2] * share } else { 0.0 };
+        let by = place * (k[X] + k[S] * share + fast);
+        pull[linear_index(X)] += by;
+        pull[linear_index(S)] += share * by;
+        pull[linear_index(V)] += speed * k[V];
+        if relaxing {
+            pull[linear_index(R1)] += by;
+            pull[linear_index(R2)] += share * by;
+        }
+        pull[onset] -= knee * bend * by;
+        pull[onset + 1] -= knee * bend * w * u * by;
+    }
+    pull
+}
+
+/// ½·F''(x)·σ²: what noise in displacement adds to the law's own bend, on average.
+fn bent(series: &Series, fit: &Fitted, noise: RawNoise) -> Vec<f64> {
+    let k = &fit.linear.coefficients;
+    let (place, _) = noise_variances(series, noise);
+    let w = fit.shape.width_mm();
+    let knee = k[S] + if k.len() > R2 { k[R2] } else { 0.0 };
+    let of = |x: &f64| {
+        let share = logistic((x - fit.shape.onset_mm) / w);
+        0.5 * place * knee * share * (1.0 - share) / w
+    };
+    series.displacement_mm.iter().map(of).collect()
+}
+
+/// Variance of a conditioned displacement and of the speed taken from it.
+fn noise_variances(series: &Series, noise: RawNoise) -> (f64, f64) {
+    let place = noise.filtered.sample_sd(noise.displacement_mm);
+    let lags = noise.filtered.autocovariance();
+    let lag = |i: usize| lags.get(i * series.every).copied().unwrap_or(0.0);
+    let step = noise.displacement_mm.powi(2) * 2.0 * (lag(0) - lag(2)).max(0.0);
+    (place * place, step * (series.rate_hz / 2.0).powi(2))
+}
+
 /// Variance that noise gives each sample of the residual.
 fn expected(series: &Series, slope: &[f64], damping: f64, noise: RawNoise) -> Vec<f64> {
     let force = noise.filtered.sample_sd(noise.force_n);
-    let place = noise.filtered.sample_sd(noise.displacement_mm);
-    let raw_rate = series.rate_hz * series.every as f64;
-    let speed = noise.filtered.rate_of_change_sd(noise.displacement_mm, raw_rate);
-    let flat = force * force + (damping * speed).powi(2);
-    slope.iter().map(|s| flat + (s * place).powi(2)).collect()
+    let (place, speed) = noise_variances(series, noise);
+    let flat = force * force + damping * damping * speed;
+    slope.iter().map(|s| flat + s * s * place).collect()
 }
 
 /// Standard uncertainties by source.

@@ -14,7 +14,7 @@ pub mod knee;
 use super::noise::FilteredNoise;
 use crate::error::Result;
 use crate::stats::quantile::f_upper_tail;
-use covariance::{Parts, Propagation, RawNoise, linear_index};
+use covariance::{CONSTANT, Parts, Propagation, RawNoise, linear_index};
 use knee::Evidence;
 use law::{R1, R2, S, V, X, columns};
 use misfit::independent_share;
@@ -120,6 +120,7 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
             }
         }
     };
+    let best = freed(best, &propagation.attenuation);
     Ok(Some(describe(
         input,
         &series,
@@ -128,6 +129,18 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
         &propagation,
         independent,
     )))
+}
+
+/// The fit with what noise in displacement takes from it put back. Width and relaxation time stay: a narrow knee's width
+/// has no straight line to correct it along.
+fn freed(mut best: Fitted, attenuation: &[f64]) -> Fitted {
+    let linear = &mut best.linear;
+    linear.constant -= attenuation[CONSTANT];
+    for (i, k) in linear.coefficients.iter_mut().enumerate() {
+        *k -= attenuation[linear_index(i)];
+    }
+    best.shape.onset_mm -= attenuation[linear_index(best.linear.coefficients.len())];
+    best
 }
 
 fn relaxation_pays(plain: &Fitted, relaxing: &Fitted, independent: f64) -> bool {

@@ -62,6 +62,30 @@ fn a_run_cut_short_is_taken_up_and_gives_the_same_bytes_and_leaves_nothing_besid
 }
 
 #[test]
+fn a_run_by_way_of_its_records_draws_what_a_run_in_memory_draws() {
+    let dir = tempfile::tempdir().unwrap();
+    // More tests than get a figure, and a reference to draw them over.
+    let study = study(dir.path(), 4, 4);
+    let file = study.join("study.toml");
+    let own = std::fs::read_to_string(&file).unwrap();
+    let all = recordings(&study);
+    let named = all[2..5]
+        .iter()
+        .map(|r| format!("\"recordings/{}\"", r.file_name().unwrap().display()));
+    let named = named.collect::<Vec<_>>().join(", ");
+    std::fs::write(&file, format!("{own}\n[technique]\nreference = [{named}]\n")).unwrap();
+    let [out, in_memory] = ["out", "in-memory"].map(|n| dir.path().join(n));
+    analyze(&study, &out, &[]);
+    let paths = [study.clone()];
+    let results = tautpoint::batch::run(&paths, &tautpoint::batch::Options::default()).unwrap();
+    assert!(results.tests.len() > 60, "{}", results.tests.len());
+    tautpoint::batch::output::write(&results, &in_memory, &paths, &Default::default()).unwrap();
+    assert_same(&in_memory, &out);
+    let figures = names(&out.join("figures"));
+    assert!(figures.iter().any(|n| n.starts_with("reference-")), "{figures:?}");
+}
+
+#[test]
 fn what_a_recording_hangs_on_makes_it_new_and_what_only_the_whole_hangs_on_does_not() {
     let dir = tempfile::tempdir().unwrap();
     let study = study(dir.path(), 2, 3);

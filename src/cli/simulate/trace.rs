@@ -1,37 +1,12 @@
-//! `simulate`: invented data with known truth.
+//! `simulate trace`: one recording and its sidecar.
 
-use super::Outcome;
-use crate::simulate::{
-    self, Cohort, Condition, Dice, Elastic, Fault, Hands, SAMPLE_SEED, StudyFolder, TraceSpec, Truth,
-};
+use super::{fault, mat, side, within};
+use crate::simulate::{self, Condition, Dice, Elastic, Fault, Hands, SimulatedTests, TraceSpec};
 use crate::study::anatomy;
-use crate::trace::{About, Side, Trace};
+use crate::trace::{About, Side};
 use anyhow::{Context, bail};
-use clap::{Args as ClapArgs, Subcommand};
+use clap::Args as ClapArgs;
 use std::path::{Path, PathBuf};
-
-/// Makes invented data with known truth: a trace, or a whole study.
-#[derive(Debug, ClapArgs)]
-#[command(after_help = "\
-Examples:
-  tautpoint simulate trace --out try.csv
-  tautpoint simulate trace --out noisy.csv --condition noisy --seed 4
-  tautpoint simulate study --out try-study --seed 4 --asymmetry L3=40
-
-The same seed gives the same bytes on every machine. The truth stands in the sidecar, under [truth].
-Nothing that exists is ever replaced.")]
-pub struct Args {
-    #[command(subcommand)]
-    what: What,
-}
-
-#[derive(Debug, Subcommand)]
-enum What {
-    Trace(Box<TraceArgs>),
-    Study(Box<StudyArgs>),
-    #[command(hide = true)]
-    Sample(SampleArgs),
-}
 
 /// Makes one recording and its sidecar.
 #[derive(Debug, ClapArgs)]
@@ -41,15 +16,16 @@ Examples:
   tautpoint simulate trace --out early.csv --fault sprung-early --level L3 --side left
   tautpoint simulate trace --out both.csv --bilateral --asymmetry 30
   tautpoint simulate trace --out scan.csv --tests 6 --marker
+  tautpoint simulate trace --out mat.csv --mat --bilateral --level L3
 
 Conditions: clean, sharp-knee, soft-knee, rate-80, noisy, breathing, spiky, dropped, offset, relaxing, friction,
 early-sprung, toe-only, force-only, curved-toe, drawn-out, two-times.
-Faults: sprung-early, inside-the-toe, shallow, deep, quick, unsteady-hold, came-off, uneven-springs, over-ceiling,
-press.")]
-struct TraceArgs {
+Faults: sprung-early, inside-the-toe, shallow, deep, quick, unsteady-hold, came-off, uneven-springs, uneven-hands
+(with --bilateral), off-the-line, over-ceiling, press.")]
+pub(super) struct TraceArgs {
     /// The trace file to make; the sidecar gets the same name ending in .toml.
     #[arg(long, value_name = "FILE")]
-    out: PathBuf,
+    pub(super) out: PathBuf,
     /// Whole number that all random choices follow from.
     #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u64).range(..=i64::MAX as u64))]
     seed: u64,
@@ -145,92 +121,11 @@ struct TraceArgs {
     /// Side to write into the sidecar.
     #[arg(long, value_parser = side, conflicts_with = "bilateral")]
     side: Option<Side>,
+    #[command(flatten)]
+    mat: mat::MatArgs,
 }
 
-/// Makes a study folder: recordings with their truth, roster, calls and plan.
-#[derive(Debug, ClapArgs)]
-#[command(after_help = "\
-Examples:
-  tautpoint simulate study --out try-study --seed 4
-  tautpoint simulate study --out class --seed 4 --subjects 6 --examiners 3 --levels L5,L4,L3 --asymmetry L3=40")]
-struct StudyArgs {
-    /// The folder to make.
-    #[arg(long, value_name = "DIR")]
-    out: PathBuf,
-    /// Whole number that all random choices follow from.
-    #[arg(long, value_parser = clap::value_parser!(u64).range(..=i64::MAX as u64))]
-    seed: u64,
-    /// People pressed on.
-    #[arg(long, default_value_t = 1)]
-    subjects: u32,
-    /// People pressing; each tests every subject.
-    #[arg(long, default_value_t = 1)]
-    examiners: u32,
-    /// Sessions a week apart.
-    #[arg(long, default_value_t = 1)]
-    sessions: u32,
-    /// Trials a side at each level.
-    #[arg(long, default_value_t = 3)]
-    trials: u32,
-    /// Levels in the order of the scan.
-    #[arg(long, value_delimiter = ',', default_value = "L5,L4,L3,L2,L1")]
-    levels: Vec<String>,
-    /// Level and how much stiffer its right side is in percent; below zero the left is.
-    #[arg(long, value_name = "LEVEL=PERCENT", value_delimiter = ',', value_parser = level_percent)]
-    asymmetry: Vec<(String, f64)>,
-    /// Samples a second.
-    #[arg(long, value_name = "HZ", default_value_t = 200.0)]
-    rate_hz: f64,
-    /// Spread of stiffness from one placing of the hand to the next.
-    #[arg(long, value_name = "PERCENT", default_value_t = 5.0)]
-    repositioning_percent: f64,
-}
-
-/// Makes the sample study that ships with the program.
-#[derive(Debug, ClapArgs)]
-struct SampleArgs {
-    #[arg(long, value_name = "DIR")]
-    out: PathBuf,
-    #[arg(long, default_value_t = SAMPLE_SEED)]
-    seed: u64,
-}
-
-/// Runs the command.
-pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
-    let (made, out) = match &args.what {
-        What::Trace(args) => (make_trace(args)?, &args.out),
-        What::Study(args) => (make_study(args)?, &args.out),
-        What::Sample(args) => {
-            let study = simulate::sample_study(args.seed)?;
-            study.write(&args.out)?;
-            (format!("{} recordings", study.recordings.len()), &args.out)
-        }
-    };
-    if !quiet {
-        sayln!("{}: {made}", out.display());
-    }
-    Ok(Outcome::Done)
-}
-
-fn make_study(args: &StudyArgs) -> anyhow::Result<String> {
-    let mut cohort = Cohort {
-        subjects: args.subjects,
-        examiners: args.examiners,
-        sessions: args.sessions,
-        trials: args.trials,
-        levels: args.levels.clone(),
-        asymmetry_percent: args.asymmetry.clone(),
-        ..Cohort::default()
-    };
-    cohort.sensor.rate_hz = within("--rate-hz", args.rate_hz, 10.0, 10_000.0)?;
-    let percent = within("--repositioning-percent", args.repositioning_percent, 0.0, 50.0)?;
-    cohort.spread.repositioning = percent / 100.0;
-    let study = StudyFolder::of_cohort(&cohort, args.seed)?;
-    study.write(&args.out)?;
-    Ok(format!("a study of {} recordings", study.recordings.len()))
-}
-
-fn make_trace(args: &TraceArgs) -> anyhow::Result<String> {
+pub(super) fn make(args: &TraceArgs) -> anyhow::Result<String> {
     let sidecar = args.out.with_extension("toml");
     if sidecar == args.out {
         bail!(
@@ -244,7 +139,7 @@ fn make_trace(args: &TraceArgs) -> anyhow::Result<String> {
     if let Some(level) = args.level.as_deref().filter(|l| anatomy::rank(l).is_none()) {
         bail!("--level is {level}; expected C2 to C7, T1 to T12, L1 to L5, sacral_base or SI");
     }
-    let (trace, truths, sensor) = simulated(args)?;
+    let (made, sensor) = simulated(args)?;
     let about = About {
         level: args.level.clone(),
         side: args.side,
@@ -256,11 +151,24 @@ fn make_trace(args: &TraceArgs) -> anyhow::Result<String> {
         "condition".to_owned(),
         toml::Value::String(args.condition.word().to_owned()),
     );
-    let text = simulate::sidecar_text(&about, &truths, more)?;
-    write_pair(&args.out, &simulate::trace_text(&trace, &sensor), &sidecar, &text)?;
+    let recording = match args.mat.mat {
+        true => {
+            let mat = args.mat.simulate(&made, args.seed)?;
+            more.extend(mat.truth_table());
+            let text = simulate::sidecar_text(&about, &made.truths, more)?;
+            let mut table: toml::Table = toml::from_str(&text).context("the sidecar just made")?;
+            table.insert("mat".to_owned(), toml::Value::Table(mat.mat_table()));
+            (mat.text(), toml::to_string(&table)?)
+        }
+        false => (
+            simulate::trace_text(&made.trace, &sensor),
+            simulate::sidecar_text(&about, &made.truths, more)?,
+        ),
+    };
+    write_pair(&args.out, &recording.0, &sidecar, &recording.1)?;
     Ok(format!(
         "{} samples, truth in {}",
-        trace.time_s.len(),
+        made.trace.time_s.len(),
         sidecar.display()
     ))
 }
@@ -275,7 +183,7 @@ fn write_pair(trace: &Path, trace_text: &str, sidecar: &Path, sidecar_text: &str
     Ok(())
 }
 
-fn simulated(args: &TraceArgs) -> anyhow::Result<(Trace, Vec<Truth>, simulate::Sensor)> {
+fn simulated(args: &TraceArgs) -> anyhow::Result<(SimulatedTests, simulate::Sensor)> {
     let mut dice = Dice::stream(args.seed, 9);
     let spec = spec(args, &mut dice)?;
     let sensor = spec.sensor.clone();
@@ -287,19 +195,22 @@ fn simulated(args: &TraceArgs) -> anyhow::Result<(Trace, Vec<Truth>, simulate::S
         };
         let (left, right) = (spec.tissue.scaled(-half), spec.tissue.scaled(half));
         let made = simulate::simulate_bilateral(&left, &right, &spec.examiner, &sensor, hands, args.seed);
-        return Ok((made.trace, made.truths, sensor));
+        return Ok((made, sensor));
     }
     let mut specs = vec![spec];
     for _ in 1..args.tests.unwrap_or(1) {
         specs.push(self::spec(args, &mut dice)?);
     }
     let made = simulate::simulate_scan(&specs, args.marker, args.seed);
-    Ok((made.trace, made.truths, sensor))
+    Ok((made, sensor))
 }
 
 /// The condition's draw with what the command line says instead.
 fn spec(args: &TraceArgs, dice: &mut Dice) -> anyhow::Result<TraceSpec> {
     let mut spec = args.condition.spec(dice);
+    if args.mat.mat {
+        spec.sensor.rate_hz = mat::RATE_HZ;
+    }
     if let Elastic::Knee {
         take_up_n_per_mm,
         end_feel_n_per_mm,
@@ -380,13 +291,6 @@ fn set(option: &str, place: &mut f64, value: Option<f64>, low: f64, high: f64) -
     Ok(())
 }
 
-fn within(option: &str, value: f64, low: f64, high: f64) -> anyhow::Result<f64> {
-    if value.is_finite() && (low..=high).contains(&value) {
-        return Ok(value);
-    }
-    bail!("{option} is {value}; expected a number from {low} to {high}")
-}
-
 fn condition(word: &str) -> Result<Condition, String> {
     Condition::parse(word).ok_or_else(|| {
         let words: Vec<&str> = Condition::ALL
@@ -396,22 +300,4 @@ fn condition(word: &str) -> Result<Condition, String> {
             .collect();
         format!("expected one of {}", words.join(", "))
     })
-}
-
-fn fault(word: &str) -> Result<Fault, String> {
-    Fault::parse(word).ok_or_else(|| format!("expected one of {}", Fault::ALL.map(Fault::word).join(", ")))
-}
-
-fn side(word: &str) -> Result<Side, String> {
-    Side::parse(word).ok_or_else(|| "expected left, right or midline".to_owned())
-}
-
-fn level_percent(text: &str) -> anyhow::Result<(String, f64)> {
-    let (level, percent) = text
-        .split_once('=')
-        .context("expected LEVEL=PERCENT, such as L3=40")?;
-    let percent = percent
-        .parse()
-        .with_context(|| format!("{percent} is no number; expected one such as L3=40"))?;
-    Ok((level.to_owned(), percent))
 }

@@ -45,8 +45,11 @@ pub struct Standing {
     pub session: Option<String>,
     /// `None` without a plan.
     pub step: Option<StepStanding>,
-    /// The level whose call is waited for; its values are hidden until then.
+    /// The level whose call is waited for now; its values are hidden until then.
     pub call_wanted: Option<String>,
+    /// Levels whose values and curves must not be shown yet: with calls asked for, every level from its first test
+    /// until its call is taken.
+    pub hidden_levels: Vec<String>,
     /// Steps of the plan that have no test yet, in words (`L3 left`).
     pub missing: Vec<String>,
     pub feedback: Feedback,

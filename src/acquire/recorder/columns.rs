@@ -1,0 +1,188 @@
+//! What a station's samples are in a recording: headings, and a row of text for each sample.
+
+use crate::acquire::station::{MAX_CHANNELS, Quantity, Sample, Station, StationChannel};
+use crate::study::words::{one_of, shown};
+use crate::trace::Side;
+use std::io::Write as _;
+
+/// The columns of one recording, in the order of the station's channels.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Columns {
+    headings: Vec<String>,
+    /// Digits behind the point.
+    decimals: Vec<usize>,
+    /// Left and right have a force of their own, so one press gives both sides.
+    both_at_once: bool,
+}
+
+impl Columns {
+    /// Settles the columns.
+    ///
+    /// # Errors
+    /// In words, when a recording of such a station could not be read back: no force, one hand's force alone, two
+    /// channels of one name, an unknown unit.
+    pub fn of(station: &Station) -> Result<Columns, String> {
+        let channels = &station.channels;
+        if channels.len() > MAX_CHANNELS {
+            return Err(format!(
+                "it has {} channels; at most {MAX_CHANNELS} are kept",
+                channels.len()
+            ));
+        }
+        let headings: Vec<String> = channels.iter().map(StationChannel::heading).collect();
+        for (i, channel) in channels.iter().enumerate() {
+            let units = known_units(channel.quantity);
+            if !units.contains(&channel.unit.to_lowercase().as_str()) {
+                let unit = shown(&channel.unit);
+                return Err(format!(
+                    "its channel {} is in {unit}; expected {}",
+                    i + 1,
+                    one_of(units)
+                ));
+            }
+            if headings[..i].contains(&headings[i]) {
+                return Err(format!("it has two channels {}", headings[i]));
+            }
+        }
+        let of = |side| {
+            let is = |c: &&StationChannel| c.quantity == Quantity::Force && c.side == side;
+            channels.iter().filter(is).count()
+        };
+        let both_at_once = match (
+            of(None),
+            of(Some(Side::Left)),
+            of(Some(Side::Right)),
+            of(Some(Side::Midline)),
+        ) {
+            (1, 0, 0, 0) => false,
+            (0, 1, 1, 0) => true,
+            (0, 0, 0, 0) => return Err("it has no force channel".to_owned()),
+            _ => {
+                return Err(
+                    "its force channels are neither one alone nor one for each of left and right".to_owned(),
+                );
+            }
+        };
+        Ok(Columns {
+            headings,
+            decimals: channels.iter().map(decimals).collect(),
+            both_at_once,
+        })
+    }
+
+    /// Whether one press gives both sides.
+    pub fn both_at_once(&self) -> bool {
+        self.both_at_once
+    }
+
+    /// The line of headings, with its end.
+    pub fn header(&self) -> String {
+        format!("time_s,{}\n", self.headings.join(","))
+    }
+
+    /// Adds the row of a sample, its time counted from `start_s`. A missing value is an empty cell.
+    pub fn row(&self, sample: &Sample, start_s: f64, text: &mut Vec<u8>) {
+        // Writing into memory does not fail.
+        let _ = write!(text, "{:.6}", sample.time_s - start_s);
+        for (value, decimals) in sample.values.iter().zip(&self.decimals) {
+            text.push(b',');
+            if value.is_finite() {
+                let _ = write!(text, "{value:.decimals$}");
+            }
+        }
+        text.push(b'\n');
+    }
+}
+
+fn known_units(quantity: Quantity) -> &'static [&'static str] {
+    match quantity {
+        Quantity::Force => crate::units::Quantity::Force.suffixes(),
+        Quantity::Displacement => crate::units::Quantity::Displacement.suffixes(),
+        Quantity::Drive => &["deg"],
+    }
+}
+
+/// Two digits more than one count is worth: the count can be told from the text. Counts have none.
+fn decimals(channel: &StationChannel) -> usize {
+    if channel.unit.eq_ignore_ascii_case("counts") {
+        return 0;
+    }
+    let digits = 2.0 - channel.per_count.abs().log10().floor();
+    // A step of 0 or NaN says nothing; nine digits hold a 32-bit count of any range.
+    if digits.is_finite() {
+        digits.clamp(0.0, 9.0) as usize
+    } else {
+        9
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::time::Instant;
+
+    fn channel(quantity: Quantity, side: Option<Side>, unit: &str, per_count: f64) -> StationChannel {
+        StationChannel {
+            quantity,
+            side,
+            unit: unit.to_owned(),
+            per_count,
+            sensor: None,
+            calibration: None,
+        }
+    }
+
+    fn station(channels: Vec<StationChannel>) -> Station {
+        Station {
+            device: "bench".to_owned(),
+            rate_hz: 1000.0,
+            channels,
+        }
+    }
+
+    #[test]
+    fn a_row_holds_the_count_again_and_a_missing_value_is_an_empty_cell() {
+        let columns = Columns::of(&station(vec![
+            channel(Quantity::Force, None, "N", 0.000_565_9),
+            channel(Quantity::Displacement, None, "mm", 0.001),
+            channel(Quantity::Drive, None, "deg", 0.1),
+        ]))
+        .unwrap();
+        assert_eq!(columns.header(), "time_s,force_n,displacement_mm,drive_deg\n");
+        let mut values = [f64::NAN; MAX_CHANNELS];
+        let count = 123_457.0;
+        values[0] = count * 0.000_565_9;
+        values[1] = 4.2;
+        let sample = Sample {
+            time_s: 12.000_5,
+            arrived: Instant::now(),
+            values,
+        };
+        let mut text = Vec::new();
+        columns.row(&sample, 10.0, &mut text);
+        let text = String::from_utf8(text).unwrap();
+        assert_eq!(text, "2.000500,69.864316,4.20000,\n");
+        let back: f64 = text.split(',').nth(1).unwrap().parse().unwrap();
+        assert_eq!((back / 0.000_565_9).round(), count);
+    }
+
+    #[test]
+    fn a_station_that_could_not_be_read_back_is_refused_in_words() {
+        let force = |side| channel(Quantity::Force, side, "N", 0.001);
+        for (channels, words) in [
+            (vec![channel(Quantity::Drive, None, "deg", 0.1)], "no force"),
+            (vec![force(Some(Side::Left))], "neither one alone"),
+            (vec![force(None), force(Some(Side::Left))], "neither one alone"),
+            (vec![force(None), force(None)], "two channels force_n"),
+            (
+                vec![channel(Quantity::Force, None, "n\n=1+1", 0.001)],
+                "expected n,",
+            ),
+        ] {
+            let error = Columns::of(&station(channels)).unwrap_err();
+            assert!(error.contains(words), "{error}");
+        }
+        let both = Columns::of(&station(vec![force(Some(Side::Left)), force(Some(Side::Right))])).unwrap();
+        assert!(both.both_at_once());
+    }
+}

@@ -1,0 +1,410 @@
+//! The keeper: what is being recorded, and what comes next.
+
+mod standing;
+mod wishes;
+
+use super::FOLDER;
+use super::earlier::{Earlier, settle_left_open};
+use super::open::{Ending, Facts, OpenRecording, Place};
+use super::request::Request;
+use super::trace_file::{OpenSink, open_files};
+use super::walk::Walk;
+use crate::acquire::station::{LineCounts, Sample, Station};
+use crate::error::Result;
+use crate::study::folder::Study;
+use crate::study::inputs::Inputs;
+use crate::study::words::{list, shown};
+use std::collections::BTreeSet;
+use std::path::PathBuf;
+use std::time::{Duration, Instant};
+
+/// A recording goes on for so long after the hands have left: its zero and the end of its last test need it.
+pub const TAIL: Duration = Duration::from_millis(600);
+/// And no longer than this after a person asked for the next one.
+pub const TAIL_AT_MOST: Duration = Duration::from_millis(4000);
+
+/// Subject, examiner and level that a call is about, within the session.
+type Called = (Option<String>, Option<String>, String);
+
+/// Keeps one session: see the module.
+pub struct Keeper {
+    root: PathBuf,
+    request: Request,
+    /// Learners of the roster, in its order.
+    learners: Vec<String>,
+    earlier: Earlier,
+    called: BTreeSet<Called>,
+    open_sink: OpenSink,
+    station: Option<Station>,
+    counts: LineCounts,
+    /// Known with the station: whether one press gives both sides decides what the stops are.
+    walk: Option<Walk>,
+    state: State,
+    open: Option<Current>,
+    /// A recording that a person has done with, until the hands are off.
+    closing: Option<Closing>,
+    /// Tests seen at this stop in recordings that were cut.
+    tests_before: u32,
+    touching: bool,
+    released: Option<Instant>,
+    messages: Vec<String>,
+    message: Option<String>,
+    kept: usize,
+    failed: Option<String>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+enum State {
+    /// Recording, or about to with the first sample.
+    Recording,
+    /// The call on this level is due.
+    CallDue(String),
+    AtEnd,
+    Ended,
+}
+
+struct Current {
+    recording: OpenRecording,
+    /// Position of its stop.
+    stop: Option<usize>,
+    tests_before: u32,
+}
+
+struct Closing {
+    current: Current,
+    ending: Ending,
+    by: Instant,
+}
+
+impl Keeper {
+    /// Begins a session in a study; nothing is recorded before a station is connected.
+    ///
+    /// Recordings that a killed recorder left open are named in [`Keeper::take_messages`].
+    ///
+    /// # Errors
+    /// [`Error::Setting`] for what cannot be meant; [`Error::Io`] when the study cannot be written to.
+    pub fn start(inputs: &Inputs, study: &Study, request: Request) -> Result<Keeper> {
+        request.check()?;
+        let session = request.session.clone();
+        let learners = study.roster.people.iter().filter(|p| p.role == "examiner");
+        let called = study.calls.iter().filter(|c| c.session == session);
+        let mut keeper = Keeper {
+            root: study.root.clone(),
+            learners: learners.map(|p| p.code.clone()).collect(),
+            earlier: Earlier::of_session(&inputs.files, &session),
+            called: called
+                .map(|c| (Some(c.subject.clone()), Some(c.examiner.clone()), c.level.clone()))
+                .collect(),
+            open_sink: open_files(),
+            station: None,
+            counts: LineCounts::default(),
+            walk: None,
+            state: State::Recording,
+            open: None,
+            closing: None,
+            tests_before: 0,
+            touching: false,
+            released: None,
+            messages: Vec::new(),
+            message: None,
+            kept: 0,
+            failed: None,
+            request,
+        };
+        if !keeper.request.practice {
+            for name in settle_left_open(&keeper.root, &inputs.files)? {
+                keeper.say(format!(
+                    "{FOLDER}/{name} was left open by a recorder that was killed: it is kept as it is and its step is \
+                     to be made again; if its test is cut off, write excluded = \"cut off\" into its sidecar"
+                ));
+            }
+        }
+        Ok(keeper)
+    }
+
+    /// Writes somewhere else than into files: for tests of what a disk may do.
+    #[must_use]
+    pub fn with_sink(mut self, open_sink: OpenSink) -> Self {
+        self.open_sink = open_sink;
+        self
+    }
+
+    /// A station is there, for the first time or again.
+    pub fn connected(&mut self, station: &Station, now: Instant) {
+        if self.state == State::Ended {
+            return;
+        }
+        self.cut("the device started anew", now);
+        let both_before = self.both_at_once();
+        self.station = Some(station.clone());
+        match super::columns::Columns::of(station) {
+            Ok(columns) if self.walk.is_none() || both_before != Some(columns.both_at_once()) => {
+                self.set_out(columns.both_at_once());
+            }
+            Ok(_) => {}
+            Err(why) => {
+                let device = shown(&station.device);
+                return self.fail(
+                    format!("the device {device} cannot be recorded: {why}; mend what it says of itself"),
+                    now,
+                );
+            }
+        }
+        if self.state == State::Recording {
+            self.begin();
+        }
+    }
+
+    fn both_at_once(&self) -> Option<bool> {
+        let station = self.station.as_ref()?;
+        super::columns::Columns::of(station)
+            .ok()
+            .map(|c| c.both_at_once())
+    }
+
+    /// Lays out the plan's walk for this learner and goes to the first stop without a recording.
+    fn set_out(&mut self, both_at_once: bool) {
+        let Some(plan) = &self.request.plan else { return };
+        let mut walk = Walk::new(plan, both_at_once);
+        let (subject, examiner) = (self.request.subject.as_deref(), self.request.examiner.as_deref());
+        let done = walk.resume(|kind| self.earlier.good(subject, examiner, kind));
+        let of = done + walk.missing().count();
+        let complete = walk.stop().is_none();
+        self.walk = Some(walk);
+        if done > 0 {
+            self.say(format!("{done} of the plan's {of} steps are recorded already"));
+        }
+        if complete {
+            self.arrive_at_end();
+        }
+    }
+
+    /// Samples in order.
+    pub fn push(&mut self, samples: &[Sample], now: Instant) {
+        let first_trial = self
+            .open
+            .as_ref()
+            .map_or(1, |c| self.earlier.next_trial(c.recording.about()));
+        let place = Place {
+            root: (!self.request.practice).then_some(self.root.as_path()),
+            session: &self.request.session,
+            open_sink: &self.open_sink,
+            first_trial,
+        };
+        let current = match &mut self.closing {
+            Some(closing) => Some(&mut closing.current),
+            None => self.open.as_mut(),
+        };
+        if let Some(current) = current
+            && let Err(error) = current.recording.push(samples, &place, now)
+        {
+            self.fail(error.to_string(), now);
+        }
+        self.tick(now);
+    }
+
+    /// Does what is due; several times a second, samples or not.
+    pub fn tick(&mut self, now: Instant) {
+        let off = !self.touching
+            && self
+                .released
+                .is_none_or(|at| now.saturating_duration_since(at) >= TAIL);
+        if let Some(closing) = self.closing.take_if(|c| off || now >= c.by) {
+            self.finish(closing.current, &closing.ending, now);
+        }
+        let open = [self.closing.as_mut().map(|c| &mut c.current), self.open.as_mut()];
+        let ticked: Result<()> = open.into_iter().flatten().try_for_each(|c| c.recording.tick(now));
+        if let Err(error) = ticked {
+            self.fail(error.to_string(), now);
+        }
+    }
+
+    /// How the line is.
+    pub fn counts(&mut self, counts: LineCounts) {
+        self.counts = counts;
+        let open = [self.closing.as_mut().map(|c| &mut c.current), self.open.as_mut()];
+        open.into_iter()
+            .flatten()
+            .for_each(|c| c.recording.counts(counts));
+    }
+
+    /// The hands touch, or have left.
+    pub fn touching(&mut self, touching: bool, now: Instant) {
+        if self.touching && !touching {
+            self.released = Some(now);
+        }
+        self.touching = touching;
+    }
+
+    /// A test has ended.
+    pub fn test_ended(&mut self) {
+        let current = match &mut self.closing {
+            Some(closing) => Some(&mut closing.current),
+            None => self.open.as_mut(),
+        };
+        if let Some(tests) = current.and_then(|c| c.recording.tests.as_mut()) {
+            *tests += 1;
+        }
+    }
+
+    /// The device went away.
+    pub fn gone(&mut self, why: &str, now: Instant) {
+        self.cut(why, now);
+        self.station = None;
+        self.touching = false;
+        self.say(format!(
+            "{why}; plug it in again: the step then goes on in a new recording"
+        ));
+    }
+
+    /// Closes what is open because it was interrupted.
+    fn cut(&mut self, why: &str, now: Instant) {
+        self.finish_closing(now);
+        if let Some(current) = self.open.take() {
+            self.tests_before = current.tests_before + current.recording.tests.unwrap_or(0);
+            self.finish(current, &Ending::Cut(why.to_owned()), now);
+        }
+    }
+
+    /// The next recording, which begins with the next sample.
+    fn begin(&mut self) {
+        if self.state == State::Ended {
+            return;
+        }
+        self.state = State::Recording;
+        let Some(station) = &self.station else { return };
+        let facts = Facts {
+            about: self.about(),
+            cautions: self.request.cautions,
+        };
+        let tests = self.request.tests_are_seen.then_some(0);
+        // The columns were settled when the station connected.
+        if let Ok(recording) = OpenRecording::new(facts, station, self.counts, tests) {
+            self.open = Some(Current {
+                recording,
+                stop: self.walk.as_ref().and_then(Walk::at),
+                tests_before: std::mem::take(&mut self.tests_before),
+            });
+        }
+    }
+
+    /// Closes a recording and remembers it.
+    fn finish(&mut self, current: Current, ending: &Ending, now: Instant) {
+        let Current {
+            recording,
+            stop,
+            tests_before,
+        } = current;
+        let (tests, length_s) = (recording.tests, recording.length_s());
+        let about = recording.about().clone();
+        let begun = about.recorded_at.is_some();
+        let root = (!self.request.practice).then_some(self.root.as_path());
+        match recording.close(ending, root, now) {
+            Ok(Some(name)) => {
+                self.kept += 1;
+                let how = match ending {
+                    Ending::Cut(_) => ", cut off",
+                    Ending::Skipped => ", left out",
+                    Ending::Complete => "",
+                };
+                self.say(format!("kept {FOLDER}/{name}: {length_s:.1} s{how}"));
+            }
+            Ok(None) => {}
+            Err(error) => self.fail(error.to_string(), now),
+        }
+        if !begun {
+            return;
+        }
+        let none_seen = tests.is_some_and(|tests| tests + tests_before == 0);
+        self.earlier
+            .add(&about, *ending == Ending::Complete && !none_seen);
+        if *ending == Ending::Complete && none_seen {
+            let stop = stop.and_then(|i| {
+                let walk = self.walk.as_mut()?;
+                walk.not_done(i);
+                walk.stop_at(i).map(|s| s.label())
+            });
+            if let Some(stop) = stop {
+                self.say(format!("no test was seen in {stop}: it stays missing"));
+            }
+        }
+    }
+
+    /// Ends the session in order.
+    pub fn close(&mut self, now: Instant) {
+        if self.state == State::Ended {
+            return;
+        }
+        self.finish_closing(now);
+        if let Some(current) = self.open.take() {
+            let tested = current.tests_before + current.recording.tests.unwrap_or(1) > 0;
+            if let Some(walk) = self
+                .walk
+                .as_mut()
+                .filter(|_| tested && current.recording.length_s() > 0.0)
+            {
+                walk.done();
+            }
+            self.finish(current, &Ending::Complete, now);
+        }
+        let missing = self.missing();
+        if self.state != State::AtEnd && !missing.is_empty() {
+            self.say(format!("missing: {}", list(&missing)));
+        }
+        self.state = State::Ended;
+    }
+
+    /// Ends the session because something cannot be written or recorded.
+    fn fail(&mut self, why: String, now: Instant) {
+        if self.failed.is_none() {
+            self.say(why.clone());
+            self.failed = Some(why.clone());
+        }
+        self.state = State::Ended;
+        let root = (!self.request.practice).then_some(self.root.as_path());
+        let closing = self.closing.take().map(|c| c.current);
+        for current in closing.into_iter().chain(self.open.take()) {
+            let kept = current.recording.name().is_some();
+            // The trouble is told already; what could still be written was.
+            let _ = current.recording.close(&Ending::Cut(why.clone()), root, now);
+            self.kept += usize::from(kept);
+        }
+    }
+
+    fn say(&mut self, message: String) {
+        self.message = Some(message.clone());
+        self.messages.push(message);
+    }
+
+    /// What a person should read, once.
+    pub fn take_messages(&mut self) -> Vec<String> {
+        std::mem::take(&mut self.messages)
+    }
+
+    /// Recordings kept so far.
+    pub fn kept(&self) -> usize {
+        self.kept
+    }
+
+    /// Whether the session is over.
+    pub fn ended(&self) -> bool {
+        self.state == State::Ended
+    }
+
+    /// Whether the plan is at its end and nothing is being recorded.
+    pub fn at_end(&self) -> bool {
+        self.state == State::AtEnd && self.closing.is_none()
+    }
+
+    /// Why the session ended, when it was not by a person.
+    pub fn failed(&self) -> Option<&str> {
+        self.failed.as_deref()
+    }
+}
+
+impl Drop for Keeper {
+    /// A panic elsewhere still closes what is open.
+    fn drop(&mut self) {
+        self.close(Instant::now());
+    }
+}

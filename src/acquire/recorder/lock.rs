@@ -1,0 +1,81 @@
+//! One recorder a study.
+
+use crate::error::{Error, Result};
+use std::fs::{File, TryLockError};
+use std::io::{Read, Seek, SeekFrom, Write};
+use std::path::Path;
+
+/// The file that a recorder holds locked while it runs. The system gives the lock up when the program dies, however
+/// it dies; the file stays, empty.
+pub const FILE_NAME: &str = ".recording";
+
+/// The lock; given up when dropped.
+#[derive(Debug)]
+pub struct StudyLock {
+    file: File,
+}
+
+impl StudyLock {
+    /// Takes the lock of a study, and writes into it who holds it: `who` and since when.
+    ///
+    /// `None` where the file system cannot lock; a second recorder is then not noticed.
+    ///
+    /// # Errors
+    /// [`Error::Refused`] when another recorder holds it, with what that one wrote; [`Error::Io`] when the study cannot
+    /// be written to.
+    pub fn take(root: &Path, since: &str) -> Result<Option<StudyLock>> {
+        let path = root.join(FILE_NAME);
+        let mut file = File::options()
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .open(&path)
+            .map_err(|e| Error::io(&path, e, "check that the study's folder may be written"))?;
+        match file.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => return Err(held(root, &mut file)),
+            Err(TryLockError::Error(_)) => return Ok(None),
+        }
+        // Who it is helps the second one; that it cannot be written (a full disk) is told by what comes after.
+        let _ = file.set_len(0);
+        let _ = writeln!(file, "process {}, since {since}", std::process::id());
+        Ok(Some(StudyLock { file }))
+    }
+}
+
+impl Drop for StudyLock {
+    fn drop(&mut self) {
+        let _ = self.file.set_len(0);
+    }
+}
+
+fn held(root: &Path, file: &mut File) -> Error {
+    let mut by = String::new();
+    let _ = file.seek(SeekFrom::Start(0));
+    let _ = file.take(200).read_to_string(&mut by);
+    let by = match by.trim() {
+        "" => String::new(),
+        by => format!(" ({})", crate::study::words::shown(by)),
+    };
+    Error::Refused {
+        found: format!("another recorder is at work on {}{by}", root.display()),
+        advice: "end that one first, or record into another study; nothing was changed".to_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_second_recorder_is_told_who_holds_the_study_and_may_in_when_the_first_has_ended() {
+        let dir = tempfile::tempdir().unwrap();
+        let first = StudyLock::take(dir.path(), "2026-09-14T10:02:31+02:00").unwrap();
+        let second = StudyLock::take(dir.path(), "later").unwrap_err().to_string();
+        let who = format!("process {}, since 2026-09-14T10:02:31", std::process::id());
+        assert!(second.contains(&who), "{second}");
+        drop(first);
+        assert!(StudyLock::take(dir.path(), "later").unwrap().is_some());
+    }
+}

@@ -1,0 +1,53 @@
+//! Keeps what a station sends: one recording a step of the plan, calls, and what the ceiling alarm saw.
+//!
+//! [`Keeper`] has no thread and no clock of its own: samples, wishes and the time are given to it. The order in which
+//! it writes is such that a kill at any moment leaves at most the last second unwritten:
+//!
+//! 1. the sidecar, whole, with `status = "open"`;
+//! 2. the trace, under its final name and never over another file: headings, then whole lines, handed to the system every
+//!    250 ms and forced to the disk every second;
+//! 3. at the end the trace's hash in SHA256SUMS, then the sidecar again, whole, with `status = "complete"` and what was
+//!    counted.
+//!
+//! Nothing is ever added to a recording that was closed: after a device came back, a new one begins.
+
+pub mod calls;
+pub mod columns;
+pub mod earlier;
+pub mod lock;
+pub mod names;
+mod open;
+pub mod over_ceiling;
+pub mod rows;
+pub mod sessions;
+pub mod trace_file;
+mod walk;
+
+mod keeper;
+mod request;
+
+pub use keeper::Keeper;
+pub use open::FOLDER;
+pub use request::Request;
+pub use walk::{Stop, Walk};
+
+use std::path::Path;
+
+/// Now, by the clock on the wall, with its offset from universal time: `2026-09-14T10:02:31.250+02:00`.
+pub fn stamp() -> String {
+    let now = jiff::ZonedDateTime::now();
+    now.strftime("%Y-%m-%dT%H:%M:%S%.3f%:z").to_string()
+}
+
+/// Today, by the clock on the wall.
+pub fn today() -> String {
+    jiff::ZonedDateTime::now().strftime("%Y-%m-%d").to_string()
+}
+
+/// Forces a folder's list of names to the disk, where the system can.
+fn sync_folder(folder: &Path) {
+    // Some systems cannot open a folder; the names are then on the disk a little later.
+    if let Ok(folder) = std::fs::File::open(folder) {
+        let _ = folder.sync_all();
+    }
+}

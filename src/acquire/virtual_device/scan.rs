@@ -1,0 +1,141 @@
+//! The hand at work: one test after the other, as counts of each channel.
+
+use super::spec::{DeviceSpec, MM_PER_COUNT, N_PER_COUNT, Sensors, Spot};
+use crate::simulate::{
+    Dice, Examiner, Hands, LevelModel, Sensor, TraceSpec, log_ratio, simulate, simulate_bilateral,
+    usual_end_feel_n_per_mm, usual_onset_mm,
+};
+use crate::study::anatomy;
+use crate::trace::{Channel, Side, Trace};
+
+/// Stream of the seed that the hand is drawn from.
+const HAND: u64 = 20;
+
+/// The samples of a scan, one after the other, for ever or once.
+#[derive(Debug, Clone)]
+pub(super) struct Scan {
+    spec: DeviceSpec,
+    dice: Dice,
+    /// Steps that are to be sprung, in order; with two hands one for each level.
+    places: Vec<Spot>,
+    /// Tests made.
+    made: usize,
+    test: Vec<Vec<i32>>,
+    at: usize,
+}
+
+impl Scan {
+    pub fn new(spec: &DeviceSpec) -> Self {
+        let mut places = spec.steps.clone();
+        if spec.both_hands() {
+            // Left and right are pressed at once.
+            places.dedup_by(|b, a| a.level == b.level && a.side == Side::Left && b.side == Side::Right);
+        }
+        Scan {
+            dice: Dice::stream(spec.seed, HAND),
+            places,
+            made: 0,
+            test: Vec::new(),
+            at: 0,
+            spec: spec.clone(),
+        }
+    }
+
+    /// Counts of every channel at the next sample; `None` at the end.
+    pub fn next(&mut self) -> Option<Vec<i32>> {
+        while self.at >= self.test.first().map_or(0, Vec::len) {
+            if self.spec.once && self.made >= self.places.len() {
+                return None;
+            }
+            self.make_test()?;
+        }
+        let sample = self.test.iter().map(|channel| channel[self.at]).collect();
+        self.at += 1;
+        Some(sample)
+    }
+
+    fn make_test(&mut self) -> Option<()> {
+        let place = self.places.get(self.made % self.places.len().max(1))?.clone();
+        let model = self.level(&place.level);
+        let mut examiner = Examiner::drawn(&mut self.dice);
+        let factor = 0.04 * self.dice.normal_within_3();
+        let shift_mm = 0.15 * self.dice.normal_within_3();
+        let tissue = |side| model.tissue(side, factor, shift_mm);
+        let fault_now = self.made % 2 == 1 && !self.spec.faults.is_empty();
+        if fault_now {
+            let fault = self.spec.faults[self.made / 2 % self.spec.faults.len()];
+            examiner = examiner.with(fault, &tissue(place.side).elastic);
+        }
+        examiner.unloaded_after_s += self.spec.rest_s;
+        let sensor = Sensor {
+            rate_hz: self.spec.rate_hz,
+            force_resolution_n: 0.0,
+            displacement_resolution_mm: 0.0,
+            has_displacement: self.spec.sensors != Sensors::ForceOnly,
+            ..Sensor::default()
+        };
+        let seed = self.dice.seed();
+        let trace = if self.spec.both_hands() {
+            let hands = Hands {
+                shared_displacement: self.spec.sensors == Sensors::TwoHanded,
+                ..Hands::default()
+            };
+            let (left, right) = match place.side {
+                Side::Midline => (tissue(Side::Midline), tissue(Side::Midline)),
+                _ => (tissue(Side::Left), tissue(Side::Right)),
+            };
+            simulate_bilateral(&left, &right, &examiner, &sensor, hands, seed).trace
+        } else {
+            let spec = TraceSpec {
+                tissue: tissue(place.side),
+                examiner,
+                sensor,
+            };
+            simulate(&spec, seed).trace
+        };
+        self.test = counts(&trace, self.spec.sensors);
+        self.at = 0;
+        self.made += 1;
+        Some(())
+    }
+
+    /// The same level is the same every time it is come to.
+    fn level(&self, level: &str) -> LevelModel {
+        let rank = anatomy::rank(level).unwrap_or(0) as u64;
+        let mut own = Dice::stream(self.spec.seed, HAND + 1 + rank);
+        let region = anatomy::region(level).unwrap_or(anatomy::Region::Lumbar);
+        LevelModel {
+            level: level.to_owned(),
+            end_feel_n_per_mm: usual_end_feel_n_per_mm(level).unwrap_or(11.2)
+                * libm::exp(0.08 * own.normal_within_3()),
+            onset_mm: usual_onset_mm(region),
+            log_ratio: log_ratio(self.spec.asymmetry_percent).unwrap_or(0.0),
+        }
+    }
+}
+
+impl DeviceSpec {
+    pub(super) fn both_hands(&self) -> bool {
+        matches!(
+            self.sensors,
+            Sensors::TwoHanded | Sensors::TwoHandedTwoDisplacements
+        )
+    }
+}
+
+/// Forces first, then displacements, as the hello says.
+fn counts(trace: &Trace, sensors: Sensors) -> Vec<Vec<i32>> {
+    let in_counts = |values: &[f64], per_count: f64| -> Vec<i32> {
+        // The lowest count stands for a missing sample.
+        let lowest = f64::from(i32::MIN + 1);
+        let count = |v: &f64| (v / per_count).round().clamp(lowest, f64::from(i32::MAX)) as i32;
+        values.iter().map(count).collect()
+    };
+    let force = |c: &Channel| in_counts(&c.force_n, N_PER_COUNT);
+    let displacement = |c: &Channel| c.displacement_mm.as_ref().map(|x| in_counts(x, MM_PER_COUNT));
+    let mut all: Vec<Vec<i32>> = trace.channels.iter().map(force).collect();
+    let shared = sensors == Sensors::TwoHanded;
+    let sides = if shared { 1 } else { trace.channels.len() };
+    all.extend(trace.channels.iter().take(sides).filter_map(displacement));
+    all
+}

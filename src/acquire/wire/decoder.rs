@@ -1,0 +1,363 @@
+//! Bytes in, in chunks of any size; hellos and samples out.
+
+use super::follow::{Follow, Numbered, Verdict};
+use super::frame::{HELLO, MISSING, MOST_STUFFED, SAMPLE, open};
+use super::line::{self, Line};
+use crate::acquire::station::{MAX_CHANNELS, Station};
+
+/// What was heard.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Heard {
+    /// A device said what it is: for the first time since [`Decoder::reset`], or once more, or anew after a change.
+    Hello {
+        station: Station,
+        /// The device's counter; lines give none.
+        time_us: Option<u32>,
+    },
+    /// A sample in order, in the units of the channels; NaN where there is none. The time is later than that of
+    /// the sample before, modulo 2³² µs, unless the device was started anew.
+    Sample {
+        time_us: u32,
+        values: [f64; MAX_CHANNELS],
+    },
+    /// A whole hello that cannot be used; in words why.
+    Unusable(String),
+}
+
+/// How the bytes have been since the decoder was made.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct WireCounts {
+    /// Frames or lines that were whole and right, too late or not.
+    pub good: u64,
+    /// Stretches between delimiters that were no right frame or line.
+    pub bad: u64,
+    /// Samples that the sequence numbers say are missing; one that comes after its successor is among them.
+    pub lost: u64,
+    /// Right samples that were dropped because they came twice or after their successor.
+    pub late: u64,
+}
+
+/// Bytes since the last delimiter, never more than the longest frame.
+#[derive(Debug, Clone, Default)]
+struct Stretch {
+    bytes: Vec<u8>,
+    too_long: bool,
+}
+
+impl Stretch {
+    fn extend(&mut self, bytes: &[u8]) {
+        if self.bytes.len() + bytes.len() > MOST_STUFFED {
+            self.too_long = true;
+            self.bytes.clear();
+        }
+        if !self.too_long {
+            self.bytes.extend(bytes);
+        }
+    }
+
+    fn clear(&mut self) {
+        self.bytes.clear();
+        self.too_long = false;
+    }
+
+    fn is_empty(&self) -> bool {
+        self.bytes.is_empty() && !self.too_long
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+enum Mode {
+    /// No right hello yet: both ways are tried, nothing is counted.
+    #[default]
+    Unknown,
+    Frames,
+    Lines {
+        checked: bool,
+    },
+}
+
+/// Turns bytes into hellos and samples, whatever the chunks they come in.
+///
+/// Until the first right hello both framings are tried and nothing is counted; that hello decides. A zero byte
+/// (in lines: a line feed) begins anew, so one damaged frame never costs the next. Memory is bounded by the longest
+/// frame; no bytes make it panic.
+///
+/// ```
+/// use tautpoint::acquire::wire::{Decoder, Heard, hello_line, sample_line};
+/// let mut heard = Vec::new();
+/// let mut decoder = Decoder::default();
+/// decoder.push(b"#tautpoint 1;rate_hz=200;channels=force_n\n0,5000,12.5\n", |h| heard.push(h));
+/// assert!(matches!(&heard[1], Heard::Sample { time_us: 5000, values } if values[0] == 12.5));
+/// ```
+#[derive(Debug, Clone, Default)]
+pub struct Decoder {
+    mode: Mode,
+    stretch: Stretch,
+    /// Beside `stretch` as long as the mode is unknown.
+    line: Stretch,
+    station: Option<Station>,
+    /// A hello that differs from the last: believed when it comes twice.
+    changed: Option<Station>,
+    follow: Follow,
+    counts: WireCounts,
+}
+
+impl Decoder {
+    /// Forgets the device, as after unplugging; the counts go on.
+    pub fn reset(&mut self) {
+        *self = Decoder {
+            counts: self.counts,
+            ..Decoder::default()
+        };
+    }
+
+    /// How the bytes have been since the decoder was made.
+    pub fn counts(&self) -> WireCounts {
+        self.counts
+    }
+
+    /// The device, once it said what it is.
+    pub fn station(&self) -> Option<&Station> {
+        self.station.as_ref()
+    }
+
+    /// Whether the device should be asked for a hello: none yet, or one that differs waits for a second.
+    pub fn wants_hello(&self) -> bool {
+        self.station.is_none() || self.changed.is_some()
+    }
+
+    /// Bytes kept until their delimiter comes: at most [`MOST_STUFFED`], twice that before the first hello.
+    pub fn waiting_bytes(&self) -> usize {
+        self.stretch.bytes.len() + self.line.bytes.len()
+    }
+
+    /// Takes bytes as they come.
+    pub fn push(&mut self, bytes: &[u8], mut heard: impl FnMut(Heard)) {
+        let mut rest = bytes;
+        while !rest.is_empty() {
+            rest = match self.mode {
+                Mode::Unknown => self.push_unknown(rest, &mut heard),
+                Mode::Frames => self.push_until(0, rest, &mut heard),
+                Mode::Lines { .. } => self.push_until(b'\n', rest, &mut heard),
+            };
+        }
+    }
+
+    /// Takes bytes up to the delimiter and gives back the rest.
+    fn push_until<'a>(&mut self, delimiter: u8, bytes: &'a [u8], heard: &mut impl FnMut(Heard)) -> &'a [u8] {
+        let Some(end) = memchr::memchr(delimiter, bytes) else {
+            self.stretch.extend(bytes);
+            return &[];
+        };
+        self.stretch.extend(&bytes[..end]);
+        if !self.stretch.is_empty() {
+            let mut stretch = std::mem::take(&mut self.stretch);
+            let right = !stretch.too_long
+                && match self.mode {
+                    Mode::Lines { checked } => self.line(&stretch.bytes, checked, heard),
+                    _ => self.frame(&mut stretch.bytes, heard),
+                };
+            if right {
+                self.counts.good += 1;
+            } else {
+                self.counts.bad += 1;
+            }
+            // The buffer is used again.
+            stretch.clear();
+            self.stretch = stretch;
+        }
+        &bytes[end + 1..]
+    }
+
+    /// Tries both framings, byte by byte, until a hello decides.
+    fn push_unknown<'a>(&mut self, bytes: &'a [u8], heard: &mut impl FnMut(Heard)) -> &'a [u8] {
+        for (i, &byte) in bytes.iter().enumerate() {
+            match byte {
+                0 => {
+                    let mut stretch = std::mem::take(&mut self.stretch);
+                    if !stretch.too_long {
+                        self.first_frame(&mut stretch.bytes, heard);
+                    }
+                }
+                _ => self.stretch.extend(&[byte]),
+            }
+            match byte {
+                b'\n' => {
+                    let line = std::mem::take(&mut self.line);
+                    if !line.too_long {
+                        self.first_line(&line.bytes, heard);
+                    }
+                }
+                _ => self.line.extend(&[byte]),
+            }
+            if self.mode != Mode::Unknown {
+                self.stretch.clear();
+                self.line = Stretch::default();
+                self.counts.good += 1;
+                return &bytes[i + 1..];
+            }
+        }
+        &[]
+    }
+
+    fn first_frame(&mut self, stretch: &mut [u8], heard: &mut impl FnMut(Heard)) {
+        let Some((head, content)) = open(stretch).filter(|(head, _)| head.kind == HELLO) else {
+            return;
+        };
+        match super::hello::read(content) {
+            Ok(station) => {
+                self.mode = Mode::Frames;
+                self.follow = Follow::new(station.rate_hz);
+                self.follow.expect(head.sequence, head.time_us);
+                self.hello(station, Some(head.time_us), heard);
+            }
+            Err(words) => heard(Heard::Unusable(words)),
+        }
+    }
+
+    fn first_line(&mut self, line: &[u8], heard: &mut impl FnMut(Heard)) {
+        match line::read_hello(line) {
+            Some(Ok((station, checked))) => {
+                self.mode = Mode::Lines { checked };
+                self.follow = Follow::new(station.rate_hz);
+                self.hello(station, None, heard);
+            }
+            Some(Err(words)) => heard(Heard::Unusable(words)),
+            None => {}
+        }
+    }
+
+    /// Whether the stretch is a right frame.
+    fn frame(&mut self, stretch: &mut [u8], heard: &mut impl FnMut(Heard)) -> bool {
+        let Some((head, content)) = open(stretch) else {
+            return false;
+        };
+        match head.kind {
+            HELLO => match super::hello::read(content) {
+                Ok(station) => self.hello(station, Some(head.time_us), heard),
+                Err(words) => heard(Heard::Unusable(words)),
+            },
+            SAMPLE => {
+                let Some(values) = self.values(content) else {
+                    return false;
+                };
+                let numbered = Numbered {
+                    sequence: head.sequence,
+                    time_us: head.time_us,
+                    values,
+                };
+                return self.sample(numbered, heard);
+            }
+            // A later version may send more kinds.
+            _ => {}
+        }
+        true
+    }
+
+    /// Whether the line is a right one.
+    fn line(&mut self, line: &[u8], checked: bool, heard: &mut impl FnMut(Heard)) -> bool {
+        if line::is_hello(line) {
+            match line::read_hello(line) {
+                Some(Ok((station, now))) if now || !checked => self.hello(station, None, heard),
+                Some(Err(words)) => heard(Heard::Unusable(words)),
+                _ => return false,
+            }
+            return true;
+        }
+        let channels = self.station.as_ref().map_or(0, |s| s.channels.len());
+        match line::read(line, channels, checked) {
+            Some(Line::Sample {
+                sequence,
+                time_us,
+                values,
+            }) => self.sample(
+                Numbered {
+                    sequence,
+                    time_us,
+                    values,
+                },
+                heard,
+            ),
+            Some(Line::Remark) => true,
+            None => false,
+        }
+    }
+
+    /// Counts in the units of the channels; `None` when there are not as many as channels.
+    fn values(&self, content: &[u8]) -> Option<[f64; MAX_CHANNELS]> {
+        let channels = &self.station.as_ref()?.channels;
+        let (counts, rest) = content.as_chunks::<4>();
+        if counts.len() != channels.len() || !rest.is_empty() {
+            return None;
+        }
+        let mut values = [f64::NAN; MAX_CHANNELS];
+        for ((value, bytes), channel) in values.iter_mut().zip(counts).zip(channels) {
+            let count = i32::from_le_bytes(*bytes);
+            if count != MISSING {
+                *value = scaled(count, channel.per_count);
+            }
+        }
+        Some(values)
+    }
+
+    fn hello(&mut self, station: Station, time_us: Option<u32>, heard: &mut impl FnMut(Heard)) {
+        let known = self.station.as_ref();
+        if known.is_some_and(|k| *k != station) && self.changed.as_ref() != Some(&station) {
+            self.changed = Some(station);
+            return;
+        }
+        if known.is_some_and(|k| k.rate_hz != station.rate_hz) {
+            self.follow = Follow::new(station.rate_hz);
+        }
+        self.changed = None;
+        self.station = Some(station.clone());
+        heard(Heard::Hello { station, time_us });
+    }
+
+    /// Whether the sample is right, be it too late.
+    fn sample(&mut self, sample: Numbered, heard: &mut impl FnMut(Heard)) -> bool {
+        if self.changed.is_some() {
+            // In which units this one is, the next hello says; until then it counts as lost.
+            return true;
+        }
+        let mut give = |s: Numbered| {
+            heard(Heard::Sample {
+                time_us: s.time_us,
+                values: s.values,
+            });
+        };
+        let (verdict, wrong) = self.follow.judge(sample);
+        if wrong {
+            // It was counted as good when it came.
+            self.counts.good -= 1;
+            self.counts.bad += 1;
+        }
+        match verdict {
+            Verdict::Take { lost } => {
+                self.counts.lost += lost;
+                give(sample);
+            }
+            Verdict::TakeBoth { waited, lost } => {
+                self.counts.lost += lost;
+                give(waited);
+                give(sample);
+            }
+            Verdict::Late => self.counts.late += 1,
+            Verdict::Wait => {}
+            Verdict::Bad => return false,
+        }
+        true
+    }
+}
+
+/// A count times its factor. A factor such as 0.001 is not exact as a double, its inverse is: dividing by that gives
+/// the double nearest to the decimal.
+fn scaled(count: i32, per_count: f64) -> f64 {
+    let count = f64::from(count);
+    let inverse = (1.0 / per_count).round();
+    if inverse.abs() > 1.0 && inverse.abs() < 1e15 && 1.0 / inverse == per_count {
+        count / inverse
+    } else {
+        count * per_count
+    }
+}

@@ -1,0 +1,152 @@
+//! `debrief`: what is shown to learners and class afterwards, and the sheet of an assessment.
+
+mod draw;
+mod sheet;
+
+use super::Outcome;
+use super::analyze::{analyze, word};
+use crate::batch;
+use crate::error::Severity;
+use crate::report::Results;
+use crate::report::debrief::{Debrief, pages};
+use crate::report::run;
+use crate::study::inputs::{self, Study};
+use crate::write::OutputFolder;
+use std::path::{Path, PathBuf};
+
+/// Pages for a class and for each learner: how tests were done, session by session, beside the bands they should lie
+/// in, and two things to work on. With --sheet, one scan against its plan, for an assessment.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  tautpoint debrief autumn-term --out autumn-term/debrief
+  tautpoint debrief autumn-term --out autumn-term/debrief --codes    the class page names learners by code
+
+An assessment, in this order:
+  tautpoint debrief exam --draw prone-thumbs,seated --examiner L-12,L-13 --session 2026-12-03 --minutes 15
+                                  draws a plan for each, before the scan, and keeps it in exam/draws.toml
+  (the candidates scan; the recordings' sidecars say examiner, session and feedback = \"none\")
+  tautpoint debrief exam --sheet --examiner L-12 --session 2026-12-03 --out exam/sheets/L-12
+
+The sheet reports; whoever teaches gives the marks.
+
+Exit code: 0 done; 1 done, but some inputs could not be used (each is named); 2 nothing done.")]
+pub struct Args {
+    /// A study (a folder with study.toml).
+    #[arg(value_name = "STUDY")]
+    study: PathBuf,
+    /// Folder for pages and tables; written whole or not at all.
+    #[arg(long, short, value_name = "DIR", required_unless_present = "draw")]
+    out: Option<PathBuf>,
+    /// Shows learners' codes on the class page, and links to their pages.
+    #[arg(long, conflicts_with_all = ["sheet", "draw"])]
+    codes: bool,
+    /// The sheet of one scan against its plan, to print and sign, and its rows as CSV.
+    #[arg(long, requires_all = ["examiner", "session"])]
+    sheet: bool,
+    /// Draws one of these plans at random for each examiner, before the scan, and keeps it in draws.toml.
+    #[arg(
+        long,
+        value_name = "PLAN,PLAN",
+        value_delimiter = ',',
+        requires_all = ["examiner", "session"],
+        conflicts_with_all = ["sheet", "out"]
+    )]
+    draw: Vec<String>,
+    /// Code of the candidate; with --draw several, divided by commas.
+    #[arg(long, value_name = "CODE", value_delimiter = ',')]
+    examiner: Vec<String>,
+    /// Session of the assessment.
+    #[arg(long, value_name = "SESSION")]
+    session: Option<String>,
+    /// With --sheet: whose scan, when the candidate scanned several subjects in the session.
+    #[arg(long, value_name = "CODE", requires = "sheet")]
+    subject: Option<String>,
+    /// With --sheet: plan to hold the scan against, instead of the one drawn or followed.
+    #[arg(long, value_name = "PLAN", requires = "sheet")]
+    plan: Option<String>,
+    /// With --draw: whole number that the draw follows from; drawn by itself otherwise, and kept.
+    #[arg(long, requires = "draw", value_parser = clap::value_parser!(u64).range(..=i64::MAX as u64))]
+    seed: Option<u64>,
+    /// Time allowed, kept with the draw or, with --sheet, written on the sheet.
+    #[arg(long, value_name = "MINUTES")]
+    minutes: Option<f64>,
+    /// With --sheet: which attempt it is; counted from the draws otherwise.
+    #[arg(long, value_name = "N", requires = "sheet", value_parser = clap::value_parser!(u32).range(1..))]
+    attempt: Option<u32>,
+}
+
+/// Runs the command.
+pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+    if let Some(minutes) = args.minutes
+        && !(0.1..=1000.0).contains(&minutes)
+    {
+        anyhow::bail!("--minutes is {minutes}; expected a number from 0.1 to 1000");
+    }
+    if !args.draw.is_empty() {
+        return draw::run(args, quiet);
+    }
+    // clap asks for it wherever nothing is drawn.
+    let Some(out) = &args.out else {
+        anyhow::bail!("--out is missing: name the folder for the pages");
+    };
+    let paths = [args.study.clone()];
+    let inputs = inputs::collect(&paths)?;
+    let study = inputs.study.unwrap_or_default();
+    let results = analyze(&paths, batch::Options::default(), quiet)?;
+    if args.sheet {
+        sheet::write(args, &study, &results, out, quiet)?;
+    } else {
+        write_debrief(args, &study, &results, out, quiet)?;
+    }
+    for problem in &results.problems {
+        eprintln!("{}: {problem}", word(problem.severity));
+    }
+    Ok(outcome(&results))
+}
+
+fn write_debrief(
+    args: &Args,
+    study: &Study,
+    results: &Results,
+    out: &Path,
+    quiet: bool,
+) -> anyhow::Result<()> {
+    let debrief = Debrief::of(results, study);
+    let mut folder = OutputFolder::begin(out, std::slice::from_ref(&args.study))?;
+    for table in debrief.tables() {
+        folder.write(&format!("{}.csv", table.name), &table.to_csv()?)?;
+        if table.name != "codebook" {
+            folder.write(&format!("{}.parquet", table.name), &table.to_parquet()?)?;
+        }
+    }
+    for (path, page) in pages(&debrief, results, args.codes)? {
+        folder.write(&path, page.as_bytes())?;
+    }
+    finish(folder, results)?;
+    if !quiet {
+        for note in &debrief.notes {
+            eprintln!("note: {}", note.words(true));
+        }
+        let count = |n: usize, word: &str| format!("{n} {word}{}", if n == 1 { "" } else { "s" });
+        let (learners, scans) = (debrief.learners.len(), debrief.coverage.len());
+        sayln!("{}, {}", count(learners, "learner"), count(scans, "scan"));
+        eprintln!("class: {}", out.join("class.html").display());
+    }
+    Ok(())
+}
+
+fn finish(folder: OutputFolder, results: &Results) -> anyhow::Result<()> {
+    let mut record = run::record(results);
+    record.insert("command".to_owned(), "debrief".into());
+    Ok(folder.finish(record)?)
+}
+
+fn outcome(results: &Results) -> Outcome {
+    let failed = results.problems.iter().any(|p| p.severity == Severity::Error);
+    match (results.tests.is_empty(), failed) {
+        (true, true) => Outcome::Nothing,
+        (_, true) => Outcome::Partly,
+        _ => Outcome::Done,
+    }
+}

@@ -1,0 +1,222 @@
+//! The ceiling alarm: its own short, causal path from a sample to a word.
+
+use crate::settings::Settings;
+use crate::study::anatomy::{LEVELS, Region, region};
+use serde::Serialize;
+use std::collections::VecDeque;
+
+/// From this rate on five samples are short against any push, and two wrong ones in a row cannot raise an alarm.
+const FIVE_FROM_RATE_HZ: f64 = 200.0;
+/// An alarm ends when the force has been under the ceiling by this share of it, for this long.
+const BACK_SHARE: f64 = 0.02;
+const BACK_S: f64 = 0.1;
+
+/// The ceiling in force at a step.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Ceiling {
+    /// Word of the region.
+    pub region: &'static str,
+    pub ceiling_n: f64,
+    /// Nobody named the level: the lowest of all regions stands in.
+    pub assumed: bool,
+}
+
+/// The ceiling for a contact: the lowest of the regions it covers, or of all regions when no level is known. A live
+/// alarm without any ceiling would be no alarm.
+pub fn ceiling_at<'a>(levels: impl Iterator<Item = &'a str>, settings: &Settings) -> Ceiling {
+    let lowest = |regions: Vec<Region>| {
+        let all = regions.into_iter().map(|r| (r, r.ceiling_n(&settings.ceiling_n)));
+        all.min_by(|a, b| a.1.total_cmp(&b.1))
+    };
+    let known = lowest(levels.filter_map(region).collect());
+    let assumed = known.is_none();
+    let every = || lowest(LEVELS.iter().filter_map(|l| region(l)).collect());
+    let (region, ceiling_n) = known.or_else(every).unwrap_or((Region::Neck, 0.0));
+    Ceiling {
+        region: region.word(),
+        ceiling_n,
+        assumed,
+    }
+}
+
+/// Median of the last few samples: single wrong samples never pass, and an edge is late by one or two samples.
+#[derive(Debug, Clone)]
+pub struct Despiker {
+    last: VecDeque<f64>,
+    width: usize,
+}
+
+impl Despiker {
+    pub fn new(rate_hz: f64) -> Self {
+        Despiker {
+            last: VecDeque::with_capacity(5),
+            width: if rate_hz >= FIVE_FROM_RATE_HZ { 5 } else { 3 },
+        }
+    }
+
+    /// Takes a sample; a missing one changes nothing. `None` before the first.
+    pub fn push(&mut self, value: f64) -> Option<f64> {
+        if value.is_finite() {
+            if self.last.len() == self.width {
+                self.last.pop_front();
+            }
+            self.last.push_back(value);
+        }
+        let mut sorted = [f64::INFINITY; 5];
+        for (to, v) in sorted.iter_mut().zip(&self.last) {
+            *to = *v;
+        }
+        sorted.sort_unstable_by(f64::total_cmp);
+        (!self.last.is_empty()).then(|| sorted[self.last.len() / 2])
+    }
+}
+
+/// A force over the ceiling, while it lasts and after.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Crossing {
+    pub ceiling: Ceiling,
+    /// Device time.
+    pub begin_s: f64,
+    /// Last time over the ceiling.
+    pub end_s: f64,
+    pub peak_n: f64,
+}
+
+impl Crossing {
+    pub fn duration_s(&self) -> f64 {
+        self.end_s - self.begin_s
+    }
+}
+
+/// What the watch saw.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Watched {
+    Began(Crossing),
+    Ended(Crossing),
+}
+
+/// Holds the sum of all contacts against the ceiling.
+#[derive(Debug, Clone)]
+pub struct CeilingWatch {
+    pub ceiling: Ceiling,
+    over: Option<Crossing>,
+}
+
+impl CeilingWatch {
+    pub fn new(ceiling: Ceiling) -> Self {
+        CeilingWatch { ceiling, over: None }
+    }
+
+    /// The crossing that lasts, if one does.
+    pub fn over(&self) -> Option<&Crossing> {
+        self.over.as_ref()
+    }
+
+    /// Another step, another ceiling. A crossing that lasts ends with its own.
+    pub fn set(&mut self, ceiling: Ceiling) -> Option<Watched> {
+        if ceiling == self.ceiling {
+            return None;
+        }
+        self.ceiling = ceiling;
+        self.over.take().map(Watched::Ended)
+    }
+
+    /// Takes the sum of all contacts, spikes taken out and zero off.
+    pub fn push(&mut self, time_s: f64, total_n: f64) -> Option<Watched> {
+        let limit = self.ceiling.ceiling_n;
+        match &mut self.over {
+            None if total_n > limit => {
+                let crossing = Crossing {
+                    ceiling: self.ceiling,
+                    begin_s: time_s,
+                    end_s: time_s,
+                    peak_n: total_n,
+                };
+                self.over = Some(crossing);
+                Some(Watched::Began(crossing))
+            }
+            None => None,
+            Some(crossing) => {
+                crossing.peak_n = crossing.peak_n.max(total_n);
+                if total_n > limit * (1.0 - BACK_SHARE) {
+                    crossing.end_s = time_s;
+                    return None;
+                }
+                if time_s - crossing.end_s < BACK_S {
+                    return None;
+                }
+                self.over.take().map(Watched::Ended)
+            }
+        }
+    }
+
+    /// The stream ended.
+    pub fn finish(&mut self) -> Option<Watched> {
+        self.over.take().map(Watched::Ended)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn watch() -> CeilingWatch {
+        CeilingWatch::new(ceiling_at(["L3"].into_iter(), &Settings::default()))
+    }
+
+    #[test]
+    fn the_ceiling_is_the_lowest_of_the_regions_covered() {
+        let settings = Settings::default();
+        let at = |levels: &[&str]| ceiling_at(levels.iter().copied(), &settings);
+        assert_eq!((at(&["L1"]).ceiling_n, at(&["L1"]).region), (175.0, "lumbar"));
+        assert_eq!(at(&["L1", "T12"]).ceiling_n, 105.0);
+        assert_eq!((at(&[]).ceiling_n, at(&[]).assumed), (60.0, true));
+    }
+
+    #[test]
+    fn one_or_two_wrong_samples_raise_no_alarm_and_a_third_does() {
+        for (wrong, alarms) in [(1, 0), (2, 0), (3, 1)] {
+            let (mut despiker, mut watch, mut began) = (Despiker::new(2000.0), watch(), 0);
+            for i in 0..200 {
+                let raw = if (100..100 + wrong).contains(&i) {
+                    900.0
+                } else {
+                    50.0
+                };
+                let total = despiker.push(raw).unwrap();
+                if let Some(Watched::Began(_)) = watch.push(f64::from(i) / 2000.0, total) {
+                    began += 1;
+                }
+            }
+            assert_eq!(began, alarms, "{wrong}");
+        }
+    }
+
+    #[test]
+    fn one_push_over_the_ceiling_is_one_crossing_with_its_peak_and_time() {
+        let (mut despiker, mut watch) = (Despiker::new(1000.0), watch());
+        let mut seen = Vec::new();
+        for i in 0..3000 {
+            let t = f64::from(i) / 1000.0;
+            // Over 175 N while sin > 0.75, from 0.27 to 0.73 of a half wave of 1 s; noise of 1 N flickers at the edge.
+            let noise = if i % 2 == 0 { 1.0 } else { -1.0 };
+            let force = if t < 1.0 {
+                200.0 * (t * std::f64::consts::PI).sin()
+            } else {
+                0.0
+            };
+            let total = despiker.push(force + noise).unwrap();
+            seen.extend(watch.push(t, total));
+        }
+        let [Watched::Began(began), Watched::Ended(ended)] = seen[..] else {
+            panic!("{seen:?}")
+        };
+        // asin(0.875)/π = 0.339: the closed form of the crossing.
+        assert!((began.begin_s - 0.339).abs() < 0.01, "{began:?}");
+        assert!(
+            (ended.duration_s() - (1.0 - 2.0 * 0.339)).abs() < 0.03,
+            "{ended:?}"
+        );
+        assert!((ended.peak_n - 200.5).abs() < 1.5, "{ended:?}");
+    }
+}

@@ -1,0 +1,400 @@
+//! The local page's server: one thread, loopback unless told otherwise, frames out and wishes in.
+
+pub use super::guard::new_token;
+
+use super::control::Wish;
+use super::guard::Guard;
+use super::strip::StripPart;
+use super::summary::TestView;
+use super::view::{AlarmView, View};
+use crate::error::{Error, Result};
+use axum::Router;
+use axum::body::{Body, Bytes};
+use axum::extract::{Request, State};
+use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
+use axum::middleware::{Next, from_fn_with_state};
+use axum::response::{IntoResponse, Response};
+use axum::routing::{get, post};
+use axum::serve::ListenerExt;
+use serde::Serialize;
+use std::collections::VecDeque;
+use std::net::SocketAddr;
+use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+use tokio::sync::{mpsc, oneshot};
+use tokio_stream::StreamExt;
+use tokio_stream::wrappers::ReceiverStream;
+
+/// Frames that a page may fall behind before it is cut off; it comes back by itself and gets the whole strip.
+const BEHIND: usize = 90;
+/// Pages at once.
+const MOST_PAGES: usize = 24;
+/// Strip kept for a page that comes later, in s.
+const HISTORY_S: f64 = 14.0;
+/// Wishes that may wait.
+const MOST_WISHES: usize = 64;
+/// Longest body of a wish, in bytes.
+const LONGEST_WISH: usize = 512;
+/// How soon a page that lost the stream comes back, in ms.
+const RETRY_MS: u32 = 500;
+
+/// Nothing but this server's own files; nobody may frame the page; no script in the markup.
+const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; \
+                      base-uri 'none'; form-action 'none'; frame-ancestors 'none'; require-trusted-types-for 'script'";
+
+/// Files of the page, in the program itself.
+const FILES: [(&str, &str, &str); 11] = [
+    ("/", "text/html; charset=utf-8", include_str!("page/page.html")),
+    (
+        "/page.css",
+        "text/css; charset=utf-8",
+        include_str!("page/page.css"),
+    ),
+    ("/main.js", JAVASCRIPT, include_str!("page/main.js")),
+    ("/stream.js", JAVASCRIPT, include_str!("page/stream.js")),
+    ("/words.js", JAVASCRIPT, include_str!("page/words.js")),
+    ("/draw.js", JAVASCRIPT, include_str!("page/draw.js")),
+    ("/strip.js", JAVASCRIPT, include_str!("page/strip.js")),
+    ("/curve.js", JAVASCRIPT, include_str!("page/curve.js")),
+    ("/summary.js", JAVASCRIPT, include_str!("page/summary.js")),
+    ("/alarm.js", JAVASCRIPT, include_str!("page/alarm.js")),
+    ("/icon.svg", "image/svg+xml", include_str!("page/icon.svg")),
+];
+const JAVASCRIPT: &str = "text/javascript; charset=utf-8";
+
+/// The running server. Dropping it ends the server and every stream.
+pub struct Hub {
+    shared: Arc<Shared>,
+    /// What people wish for on the page, in order.
+    pub wishes: Receiver<Wish>,
+    stop: Option<oneshot::Sender<()>>,
+    thread: Option<JoinHandle<()>>,
+}
+
+struct Shared {
+    guard: Guard,
+    addr: SocketAddr,
+    begun: Instant,
+    wishes: SyncSender<Wish>,
+    inner: Mutex<Inner>,
+}
+
+#[derive(Default)]
+struct Inner {
+    pages: Vec<mpsc::Sender<Bytes>>,
+    frame: Option<Bytes>,
+    /// As sent, and what it was made from.
+    last: Option<(Arc<TestView>, Bytes)>,
+    history: VecDeque<StripPart>,
+}
+
+/// A frame with when it was sent, so that a page notices when it falls behind.
+#[derive(Serialize)]
+struct Frame<'a> {
+    sent_ms: f64,
+    #[serde(flatten)]
+    view: &'a View,
+}
+
+/// Starts the server; port 0 takes a free one. Other addresses than loopback need a token ([`new_token`]).
+///
+/// # Errors
+/// [`Error::Setting`] without a token where one is needed; [`Error::Io`] when the address cannot be listened on.
+pub fn serve(addr: SocketAddr, token: Option<String>) -> Result<Hub> {
+    Guard::new(addr, token.clone())?;
+    let fault = |e: std::io::Error, advice: &'static str| Error::io(addr.to_string(), e, advice);
+    let busy = "another program listens there: choose another port, or 0 for any free one";
+    let listener = std::net::TcpListener::bind(addr).map_err(|e| fault(e, busy))?;
+    let bound = listener.local_addr().map_err(|e| fault(e, busy))?;
+    listener.set_nonblocking(true).map_err(|e| fault(e, busy))?;
+    let (wish, wishes) = sync_channel(MOST_WISHES);
+    let shared = Arc::new(Shared {
+        guard: Guard::new(bound, token)?,
+        addr: bound,
+        begun: Instant::now(),
+        wishes: wish,
+        inner: Mutex::default(),
+    });
+    let (stop, stopped) = oneshot::channel();
+    let of_thread = Arc::clone(&shared);
+    let thread = std::thread::Builder::new()
+        .name("live page".to_owned())
+        .spawn(move || run(listener, of_thread, stopped))
+        .map_err(|e| fault(e, "close other programs and try again"))?;
+    Ok(Hub {
+        shared,
+        wishes,
+        stop: Some(stop),
+        thread: Some(thread),
+    })
+}
+
+fn run(listener: std::net::TcpListener, shared: Arc<Shared>, stopped: oneshot::Receiver<()>) {
+    let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else {
+        return;
+    };
+    runtime.block_on(async move {
+        let Ok(listener) = tokio::net::TcpListener::from_std(listener) else {
+            return;
+        };
+        // A frame is small and must not wait for the next one.
+        let listener = listener.tap_io(|tcp| {
+            let _ = tcp.set_nodelay(true);
+        });
+        let app = Router::new()
+            .route("/events", get(events))
+            .route("/wish", post(wish))
+            .fallback(get(file))
+            .layer(from_fn_with_state(Arc::clone(&shared), check))
+            .with_state(shared);
+        tokio::select! {
+            _ = axum::serve(listener, app) => {}
+            _ = stopped => tokio::time::sleep(Duration::from_millis(60)).await,
+        }
+    });
+}
+
+impl Hub {
+    /// Where it listens.
+    pub fn addr(&self) -> SocketAddr {
+        self.shared.addr
+    }
+
+    /// The address to open, token included.
+    pub fn url(&self) -> String {
+        self.shared.guard.url()
+    }
+
+    /// How many pages are open.
+    pub fn pages(&self) -> usize {
+        let mut inner = self.shared.lock();
+        inner.pages.retain(|p| !p.is_closed());
+        inner.pages.len()
+    }
+
+    /// Sends a frame to every page; the last test beside it when it changed.
+    pub fn publish(&self, view: &View) {
+        let sent_ms = self.shared.sent_ms();
+        let frame = event("frame", &Frame { sent_ms, view });
+        let mut inner = self.shared.lock();
+        inner.remember(view);
+        let changed = match (&inner.last, &view.last) {
+            (None, None) => false,
+            (Some((old, _)), Some(new)) => !Arc::ptr_eq(old, new),
+            _ => true,
+        };
+        if changed {
+            let last = event("last", &view.last.as_deref());
+            inner.last = view.last.clone().map(|v| (v, last.clone()));
+            inner.send(&last);
+        }
+        inner.send(&frame);
+        // For a page that comes later: the frame as it was, its strip comes from the history.
+        let bare = View {
+            strip: None,
+            ..view.clone()
+        };
+        inner.frame = Some(event("frame", &Frame { sent_ms, view: &bare }));
+    }
+
+    /// Tells every page at once that the ceiling was crossed, or that it is over.
+    pub fn alarm(&self, alarm: &AlarmView) {
+        let told = event("alarm", alarm);
+        self.shared.lock().send(&told);
+    }
+}
+
+impl Drop for Hub {
+    fn drop(&mut self) {
+        if let Some(stop) = self.stop.take() {
+            let _ = stop.send(());
+        }
+        if let Some(thread) = self.thread.take() {
+            let _ = thread.join();
+        }
+    }
+}
+
+impl Shared {
+    /// A panic elsewhere leaves the pages as they are: nothing here is half done.
+    fn lock(&self) -> MutexGuard<'_, Inner> {
+        self.inner.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn sent_ms(&self) -> f64 {
+        (self.begun.elapsed().as_secs_f64() * 1e4).round() / 10.0
+    }
+}
+
+impl Inner {
+    fn send(&mut self, bytes: &Bytes) {
+        self.pages.retain(|page| page.try_send(bytes.clone()).is_ok());
+    }
+
+    /// What was hidden is not shown to whoever comes later either.
+    fn remember(&mut self, view: &View) {
+        let Some(part) = &view.strip else {
+            self.history.clear();
+            return;
+        };
+        if part.time_s.is_empty() {
+            return;
+        }
+        let newest = part.time_s.last().copied().unwrap_or(0.0);
+        self.history.push_back(part.clone());
+        let old = |p: &StripPart| {
+            let end = p.time_s.last().copied().unwrap_or(0.0);
+            newest - end > HISTORY_S || end > newest
+        };
+        while self.history.front().is_some_and(old) {
+            self.history.pop_front();
+        }
+    }
+
+    /// What a page that has just come needs: retry time, strip so far, last test, newest frame.
+    fn welcome(&self, sent_ms: f64) -> Bytes {
+        let mut text = format!("retry: {RETRY_MS}\n\n").into_bytes();
+        text.extend_from_slice(&event("welcome", &serde_json::json!({ "sent_ms": sent_ms })));
+        for part in &self.history {
+            text.extend_from_slice(&event("strip", part));
+        }
+        match &self.last {
+            Some((_, last)) => text.extend_from_slice(last),
+            None => text.extend_from_slice(&event("last", &None::<TestView>)),
+        }
+        if let Some(frame) = &self.frame {
+            text.extend_from_slice(frame);
+        }
+        text.into()
+    }
+}
+
+/// One server-sent event. JSON has no raw line feeds, so one data line holds it.
+fn event(name: &str, data: &impl Serialize) -> Bytes {
+    let data = serde_json::to_string(data).unwrap_or_else(|_| "null".to_owned());
+    format!("event: {name}\ndata: {data}\n\n").into()
+}
+
+/// Every request passes here: host, origin, token; and every answer leaves with the same headers.
+async fn check(State(shared): State<Arc<Shared>>, request: Request, next: Next) -> Response {
+    let mut response = match refused(&shared.guard, &request) {
+        Some(refused) => refused,
+        None => next.run(request).await,
+    };
+    let fixed = [
+        (header::CONTENT_SECURITY_POLICY, POLICY),
+        (header::CACHE_CONTROL, "no-store"),
+        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+        (header::X_FRAME_OPTIONS, "DENY"),
+        (header::REFERRER_POLICY, "no-referrer"),
+    ];
+    for (name, value) in fixed {
+        response
+            .headers_mut()
+            .insert(name, HeaderValue::from_static(value));
+    }
+    for name in ["cross-origin-resource-policy", "cross-origin-opener-policy"] {
+        response
+            .headers_mut()
+            .insert(name, HeaderValue::from_static("same-origin"));
+    }
+    response
+}
+
+fn refused(guard: &Guard, request: &Request) -> Option<Response> {
+    let headers = request.headers();
+    let host = text(headers, header::HOST.as_str());
+    if !guard.host(host) {
+        return Some(refuse("Open the page by the address that the program printed."));
+    }
+    let origin = headers.contains_key(header::ORIGIN);
+    let own_origin = guard.origin(text(headers, header::ORIGIN.as_str()), host);
+    let posted = request.method() != Method::GET && request.method() != Method::HEAD;
+    if (origin || posted) && !own_origin {
+        return Some(refuse("Only the live page itself may speak to this program."));
+    }
+    // Following a link is the one thing that may come from elsewhere.
+    let page = request.uri().path() == "/" && !posted;
+    let site = text(headers, "sec-fetch-site");
+    if !page && !matches!(site, "" | "same-origin" | "none") {
+        return Some(refuse("Only the live page itself may speak to this program."));
+    }
+    if !guard.needs_token() || guard.cookie(text(headers, header::COOKIE.as_str())) {
+        return None;
+    }
+    let query = request.uri().query().unwrap_or("");
+    let given = query.split('&').find_map(|p| p.strip_prefix("token="));
+    if page
+        && given.is_some_and(|t| guard.token(t))
+        && let Some(cookie) = guard.set_cookie()
+    {
+        // The token leaves the address bar and the history.
+        let go = [(header::LOCATION, "/".to_owned()), (header::SET_COOKIE, cookie)];
+        return Some((StatusCode::SEE_OTHER, go).into_response());
+    }
+    Some(refuse(
+        "This page needs the whole address that the program printed, with its token.",
+    ))
+}
+
+fn refuse(words: &'static str) -> Response {
+    (
+        StatusCode::FORBIDDEN,
+        [(header::CONTENT_TYPE, "text/plain; charset=utf-8")],
+        words,
+    )
+        .into_response()
+}
+
+fn text<'h>(headers: &'h HeaderMap, name: &str) -> &'h str {
+    headers.get(name).and_then(|v| v.to_str().ok()).unwrap_or("")
+}
+
+async fn file(request: Request) -> Response {
+    let path = request.uri().path();
+    match FILES.iter().find(|f| f.0 == path) {
+        Some((_, kind, body)) => ([(header::CONTENT_TYPE, *kind)], *body).into_response(),
+        None => StatusCode::NOT_FOUND.into_response(),
+    }
+}
+
+async fn events(State(shared): State<Arc<Shared>>) -> Response {
+    let (page, frames) = mpsc::channel(BEHIND);
+    let mut inner = shared.lock();
+    inner.pages.retain(|p| !p.is_closed());
+    if inner.pages.len() >= MOST_PAGES {
+        return (StatusCode::SERVICE_UNAVAILABLE, "too many pages are open").into_response();
+    }
+    // Under the lock: no frame can fall between the history and the stream.
+    let welcome = inner.welcome(shared.sent_ms());
+    if page.try_send(welcome).is_ok() {
+        inner.pages.push(page);
+    }
+    drop(inner);
+    let stream = ReceiverStream::new(frames).map(Ok::<Bytes, std::convert::Infallible>);
+    (
+        [(header::CONTENT_TYPE, "text/event-stream")],
+        Body::from_stream(stream),
+    )
+        .into_response()
+}
+
+async fn wish(State(shared): State<Arc<Shared>>, request: Request) -> Response {
+    let json = text(request.headers(), header::CONTENT_TYPE.as_str()) == "application/json";
+    let Ok(body) = axum::body::to_bytes(request.into_body(), LONGEST_WISH).await else {
+        return StatusCode::PAYLOAD_TOO_LARGE.into_response();
+    };
+    let wish = json.then(|| serde_json::from_slice::<Wish>(&body).ok()).flatten();
+    match wish {
+        None => (StatusCode::BAD_REQUEST, "no wish that is known").into_response(),
+        Some(Wish::Call { call }) if !matches!(call.as_str(), "left" | "right" | "even" | "unsure") => {
+            (StatusCode::BAD_REQUEST, "a call is left, right, even or unsure").into_response()
+        }
+        Some(wish) => match shared.wishes.try_send(wish) {
+            Ok(()) => StatusCode::NO_CONTENT.into_response(),
+            Err(_) => (StatusCode::SERVICE_UNAVAILABLE, "too many wishes are waiting").into_response(),
+        },
+    }
+}

@@ -1,0 +1,170 @@
+//! One side of a running station.
+
+use super::ceiling::Despiker;
+use super::channels::SideChannels;
+use super::onset_guess::OnsetGuess;
+use super::phase::{Look, Phase, PhaseTracker};
+use super::strip::SideBin;
+use super::summary::OnsetView;
+use crate::settings::Settings;
+use crate::signal::detector::{Event, SpringMark};
+use crate::signal::episodes::SideEpisode;
+use crate::signal::feed::{Feed, FeedSettings};
+
+/// Contact limit before noise is known, in N.
+const FIRST_LIMIT_N: f64 = 2.0;
+
+/// What is known of one side while samples come.
+pub struct LiveSide {
+    pub channels: SideChannels,
+    pub feed: Feed,
+    force: Despiker,
+    displacement: Despiker,
+    /// Zero taken off; `None` until the zero is known.
+    pub force_n: Option<f64>,
+    pub displacement_mm: Option<f64>,
+    pub tracker: PhaseTracker,
+    pub phase: Phase,
+    guess: OnsetGuess,
+    /// The onset that the full analysis gave for the last test of this step.
+    pub known: Option<OnsetView>,
+    /// Where the open touch began, by index, and its springs.
+    pub open: Option<(usize, Vec<SpringMark>)>,
+    /// Springs of the last touch, while no hand is on.
+    pub last_springs: usize,
+    least_mm: f64,
+}
+
+impl LiveSide {
+    pub fn new(channels: SideChannels, rate_hz: f64, settings: &Settings) -> Self {
+        LiveSide {
+            channels,
+            feed: Feed::new(FeedSettings::live(
+                rate_hz,
+                channels.displacement.is_some(),
+                settings,
+            )),
+            force: Despiker::new(rate_hz),
+            displacement: Despiker::new(rate_hz),
+            force_n: None,
+            displacement_mm: None,
+            tracker: PhaseTracker::new(rate_hz),
+            phase: Phase::Off,
+            guess: OnsetGuess::default(),
+            known: None,
+            open: None,
+            last_springs: 0,
+            least_mm: settings.detect.spring_prominence_mm,
+        }
+    }
+
+    /// Takes one sample in N and mm, before the detector does.
+    pub fn look(&mut self, force_n: f64, displacement_mm: f64) {
+        let force = self.force.push(force_n);
+        self.force_n = force.zip(self.feed.zero_n()).map(|(f, zero)| f - zero);
+        self.displacement_mm = self.displacement.push(displacement_mm);
+    }
+
+    /// Takes one sample into the detector. Touches that ended come back; whether a spring was told comes beside.
+    pub fn detect(
+        &mut self,
+        channel: usize,
+        time_s: f64,
+        force_n: f64,
+        displacement_mm: f64,
+    ) -> (Vec<SideEpisode>, Vec<SpringMark>) {
+        let mut events = Vec::new();
+        let x = self.channels.displacement.map(|_| displacement_mm);
+        self.feed.push(time_s, force_n, x, &mut events);
+        self.take(channel, events)
+    }
+
+    /// No more samples come.
+    pub fn finish(&mut self, channel: usize) -> (Vec<SideEpisode>, Vec<SpringMark>) {
+        let mut events = Vec::new();
+        self.feed.finish(&mut events);
+        self.take(channel, events)
+    }
+
+    fn take(&mut self, channel: usize, events: Vec<Event>) -> (Vec<SideEpisode>, Vec<SpringMark>) {
+        let (mut ended, mut told) = (Vec::new(), Vec::new());
+        for event in events {
+            match event {
+                Event::Touch { index } => self.open = Some((index, Vec::new())),
+                Event::Spring(mark) => {
+                    if let Some((_, springs)) = &mut self.open {
+                        springs.push(mark);
+                        told.push(mark);
+                    }
+                }
+                Event::Release { index, cut_off } => {
+                    if let Some((begin, springs)) = self.open.take() {
+                        self.last_springs = springs.len();
+                        ended.push(SideEpisode {
+                            channel,
+                            contact: begin..index + 1,
+                            springs,
+                            cut_off,
+                        });
+                    }
+                }
+            }
+        }
+        (ended, told)
+    }
+
+    /// Takes a bin: phase, and the provisional onset.
+    pub fn bin(&mut self, time_s: f64, bin: &SideBin) {
+        let was_on = self.tracker.on();
+        self.phase = self.tracker.push(&Look {
+            time_s,
+            force_n: bin.mean_n,
+            displacement_mm: bin.displacement_mm,
+            limit_n: self.feed.limit_n().unwrap_or(FIRST_LIMIT_N),
+            least_mm: self.least_mm,
+            onset_mm: self.onset().map(|o| o.displacement_mm),
+        });
+        if self.tracker.on() && !was_on {
+            self.guess.restart();
+        }
+        if self.tracker.on()
+            && let Some(x) = bin.displacement_mm
+            && (self.tracker.leaning() || self.guess.found().is_none())
+        {
+            self.guess.push(x, bin.mean_n);
+        }
+    }
+
+    /// The onset as far as it is known: of this touch, provisionally, or of the last test at this step.
+    pub fn onset(&self) -> Option<OnsetView> {
+        let guessed = self.guess.found().filter(|_| self.tracker.on());
+        let guessed = guessed.map(|g| OnsetView {
+            displacement_mm: g.displacement_mm,
+            force_n: g.force_n,
+            force_u95_n: None,
+            provisional: true,
+        });
+        guessed.or(self.known)
+    }
+
+    /// Another level or side: what was known of the last one says nothing here.
+    pub fn forget(&mut self) {
+        self.known = None;
+        self.guess = OnsetGuess::default();
+        self.last_springs = 0;
+    }
+
+    /// Springs of this touch: the detector's, and those it has yet to speak of.
+    pub fn springs(&self, now_s: f64) -> usize {
+        let confirmed = self.open.as_ref().map_or(0, |(_, marks)| marks.len());
+        if !self.tracker.on() {
+            return self.last_springs.max(confirmed);
+        }
+        let behind_s = match self.feed.look_ahead_s() {
+            Some(s) if self.feed.by_displacement() => s,
+            // Without displacement the detector tells at the release only.
+            _ => f64::INFINITY,
+        };
+        confirmed + self.tracker.peaks_after(now_s - behind_s)
+    }
+}

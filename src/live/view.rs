@@ -1,0 +1,179 @@
+//! What leaves the process for the page, and what must not: feedback modes and calls are kept here.
+
+use super::ceiling::Ceiling;
+use super::control::{Feedback, Standing};
+use super::phase::Phase;
+use super::strip::StripPart;
+use super::summary::{OnsetView, TestView};
+use serde::Serialize;
+use std::sync::Arc;
+
+/// One frame of the page.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct View {
+    /// Name that the device gives itself: text from outside.
+    pub device: String,
+    pub rate_hz: f64,
+    pub standing: Standing,
+    /// Words of the sides, in the order of every list by side; `None` for a sensor that moves from side to side.
+    pub sides: Vec<Option<&'static str>>,
+    /// Why measured values are not shown, in words; `now`, `strip` and `onsets` are then `None` or empty.
+    pub hidden: Option<String>,
+    /// Age of the newest sample when this was made; `None` before the first.
+    pub age_ms: Option<f64>,
+    /// When the newest sample's bytes came, in ms since 1970, for whoever measures latency.
+    pub arrived_unix_ms: Option<f64>,
+    pub ceiling: Ceiling,
+    /// A force over the ceiling: never hidden.
+    pub alarm: Option<AlarmView>,
+    /// Crossings of a ceiling so far.
+    pub crossings: u64,
+    /// What a person must know of this station (no calibration, zero not yet taken), in words.
+    pub warnings: Vec<String>,
+    pub now: Option<Now>,
+    pub strip: Option<StripPart>,
+    /// Where pre-tension begins, by side.
+    pub onsets: Vec<Option<OnsetView>>,
+    /// The last test; sent apart from the frames, when it changes.
+    #[serde(skip)]
+    pub last: Option<Arc<TestView>>,
+}
+
+/// The force of this moment.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Now {
+    /// Sum of all contacts.
+    pub total_n: f64,
+    pub sides: Vec<SideNow>,
+    /// Of the hand that is further along.
+    pub phase: Phase,
+    /// Springs of this touch so far; the detector confirms each within a second.
+    pub springs: usize,
+    /// Highest sum of this touch.
+    pub peak_n: f64,
+}
+
+/// One side's.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SideNow {
+    pub force_n: f64,
+    pub displacement_mm: Option<f64>,
+    pub phase: Phase,
+}
+
+/// A force over the ceiling, as the page needs it. It carries no measured value unless values are shown.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct AlarmView {
+    /// Whether it lasts.
+    pub on: bool,
+    pub region: &'static str,
+    pub ceiling_n: f64,
+    pub assumed: bool,
+    pub peak_n: Option<f64>,
+}
+
+/// What may be shown.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Gate {
+    /// Why the running values are hidden; `None` shows them.
+    pub running: Option<String>,
+    /// Whether the last test may be shown.
+    pub last: bool,
+}
+
+/// What the gate looks at beside the standing.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Shown {
+    /// The examiner says each level's call before its values are shown.
+    pub calls: bool,
+    /// The call for the last test's level was taken.
+    pub called: bool,
+    /// The learner asked for the last test.
+    pub asked: bool,
+}
+
+impl Gate {
+    /// Feedback modes (methods §9) and calls. None of it touches the alarm.
+    pub fn of(standing: &Standing, shown: Shown) -> Gate {
+        let level = standing.call_wanted.as_deref();
+        if let Some(level) = level.map(crate::study::anatomy::label) {
+            let why = format!("Values of {level} are hidden until its call is made.");
+            return Gate {
+                running: Some(why),
+                last: false,
+            };
+        }
+        let before_call = shown
+            .calls
+            .then(|| "Values are hidden until the call for this level.".to_owned());
+        let last = !shown.calls || shown.called;
+        let hidden = |words: &str| Some(words.to_owned());
+        match standing.feedback {
+            Feedback::Live => Gate {
+                running: before_call,
+                last,
+            },
+            Feedback::After => Gate {
+                running: before_call.or_else(|| hidden("Feedback comes when the test has ended.")),
+                last,
+            },
+            Feedback::OnRequest => Gate {
+                running: before_call.or_else(|| hidden("Feedback after the test, when you ask for it.")),
+                last: last && shown.asked,
+            },
+            Feedback::None => Gate {
+                running: hidden("No feedback in this session."),
+                last: false,
+            },
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn gate(feedback: Feedback, call_wanted: Option<&str>, shown: Shown) -> (bool, bool) {
+        let standing = Standing {
+            feedback,
+            call_wanted: call_wanted.map(str::to_owned),
+            ..Standing::default()
+        };
+        let gate = Gate::of(&standing, shown);
+        (gate.running.is_none(), gate.last)
+    }
+
+    #[test]
+    fn every_mode_shows_what_it_says_and_no_more() {
+        let plain = Shown::default();
+        let asked = Shown { asked: true, ..plain };
+        assert_eq!(gate(Feedback::Live, None, plain), (true, true));
+        assert_eq!(gate(Feedback::After, None, plain), (false, true));
+        assert_eq!(gate(Feedback::OnRequest, None, plain), (false, false));
+        assert_eq!(gate(Feedback::OnRequest, None, asked), (false, true));
+        assert_eq!(gate(Feedback::None, None, asked), (false, false));
+    }
+
+    #[test]
+    fn nothing_is_shown_before_the_call_in_any_mode() {
+        let calls = Shown {
+            calls: true,
+            called: false,
+            asked: true,
+        };
+        let called = Shown {
+            called: true,
+            ..calls
+        };
+        for mode in [
+            Feedback::Live,
+            Feedback::After,
+            Feedback::OnRequest,
+            Feedback::None,
+        ] {
+            assert_eq!(gate(mode, Some("L3"), called), (false, false));
+            assert_eq!(gate(mode, None, calls), (false, false));
+        }
+        assert_eq!(gate(Feedback::Live, None, called), (false, true));
+    }
+}

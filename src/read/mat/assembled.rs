@@ -1,0 +1,234 @@
+//! The hands of a mat as a trace, with everything that its reader should know.
+
+use super::MatSource;
+use super::pass::Passed;
+use crate::calibrate::Calibration;
+use crate::error::{Problem, Result};
+use crate::mat::cells::describe;
+use crate::mat::collect::Frames;
+use crate::mat::frame::FrameFault;
+use crate::mat::hands::{Expected, Hands, find_hands};
+use crate::mat::{MatRecord, Readings};
+use crate::read::ReadTrace;
+use crate::read::assemble::{Given, assemble};
+use crate::read::headings::{Layout, Wanted};
+use crate::study::mapping::ColumnKey;
+use crate::study::mat_setup::Placement;
+use crate::trace::{About, Side};
+use crate::units::Quantity;
+
+/// The trace and its record.
+pub(super) fn assembled(
+    source: &MatSource<'_>,
+    passed: Passed,
+    mut about: About,
+    calibrations: &[&Calibration],
+    (sha256, bytes): (String, u64),
+) -> Result<ReadTrace> {
+    passed.check_left_out(source.recording)?;
+    let under = source.setup.placement == Placement::UnderSubject;
+    if about.side.is_none() && about.contact.as_deref() == Some("reinforced") {
+        about.side = Some(Side::Midline);
+    }
+    let mut hands = match under {
+        true => Hands::default(),
+        false => find_hands(
+            &passed.plan.geometry,
+            &passed.frames,
+            Expected {
+                side: about.side,
+                one_hand: source.setup.hands == Some(1),
+                midline_mm: source.setup.midline_mm,
+            },
+        ),
+    };
+    if hands.hands.is_empty() && !under {
+        return Err(nothing_loaded(source, &passed).into());
+    }
+    let forces = match under {
+        true => vec![(ColumnKey::Force, passed.frames.total_n.clone())],
+        false => hands
+            .hands
+            .iter()
+            .map(|h| {
+                let key = match h.side {
+                    Some(Side::Left) => ColumnKey::ForceLeft,
+                    Some(Side::Right) => ColumnKey::ForceRight,
+                    _ => ColumnKey::Force,
+                };
+                (key, h.force_n.clone())
+            })
+            .collect(),
+    };
+    let (layout, values) = columns(source, &passed, forces);
+    // A force calibration is a load cell's, not the mat's.
+    let own: Vec<&Calibration> = calibrations
+        .iter()
+        .copied()
+        .filter(|c| c.quantity != Quantity::Force)
+        .collect();
+    let given = Given {
+        mapping: source.mapping,
+        about,
+        calibrations: &own,
+        left_open: false,
+    };
+    let mut made = assemble(source.recording, given, layout, values, &|_| None)?;
+    let mut notes = notes(source, &passed, under);
+    notes.append(&mut hands.notes);
+    made.trace.notes.append(&mut notes);
+    made.problems.extend(problems(source, &passed.frames));
+    if let Some(other) = hands.other {
+        made.problems.push(Problem::warning(
+            source.recording,
+            format!(
+                "a third loaded area, up to {:.0} % of the force",
+                100.0 * other.most_share
+            ),
+            "nothing on the mat but the hands",
+            "its force is left out; see that no forearm, clothing or tool lies on the mat, and record again",
+        ));
+    }
+    Ok(ReadTrace {
+        trace: made.trace,
+        problems: made.problems,
+        sha256,
+        bytes,
+        calibrated: made.calibrated,
+        mat: Some(Box::new(record(source, passed, hands))),
+    })
+}
+
+fn nothing_loaded(source: &MatSource<'_>, passed: &Passed) -> Problem {
+    let most = passed.frames.total_n.iter().copied().fold(0.0, f64::max);
+    Problem::error(
+        source.recording,
+        format!(
+            "no loaded area: no group of cells over {:.2} kPa in {} frames (all cells together at most {most:.1} N)",
+            passed.plan.threshold_kpa,
+            passed.frames.len()
+        ),
+        "at least one hand pressing on the mat",
+        "check unit and gain in the sidecar, and that the mat lay under the hands",
+    )
+}
+
+/// Time, force a hand, and what stands beside them, as any reader hands them on.
+fn columns(
+    source: &MatSource<'_>,
+    passed: &Passed,
+    forces: Vec<(ColumnKey, Vec<f64>)>,
+) -> (Layout, Vec<Vec<f64>>) {
+    let plain = |key: ColumnKey| Wanted {
+        key,
+        index: 0,
+        heading: key.word().to_owned(),
+        scale: 1.0,
+        counts: false,
+    };
+    let mut layout = Layout::default();
+    let mut values = vec![passed.frames.time_s.clone()];
+    layout.wanted.push(plain(ColumnKey::Time));
+    for (key, force_n) in forces {
+        layout.wanted.push(plain(key));
+        values.push(force_n);
+    }
+    for (wanted, column) in passed.beside_wanted.iter().zip(&passed.beside) {
+        layout.wanted.push(wanted.clone());
+        values.push(column.clone());
+    }
+    layout.notes.push(format!(
+        "mat: {} × {} cells of {} mm²; a cell over {:.2} kPa is loaded (noise of a cell {:.3} kPa)",
+        source.setup.rows,
+        source.setup.cols,
+        source.setup.cell_area_mm2(),
+        passed.plan.threshold_kpa,
+        passed.plan.noise_kpa,
+    ));
+    (layout, values)
+}
+
+fn notes(source: &MatSource<'_>, passed: &Passed, under: bool) -> Vec<String> {
+    let frames = &passed.frames;
+    let mut notes = Vec::new();
+    if under {
+        notes.push(
+            "total force only: the mat lies under the subject, so it sees the whole push and no hands; the weight that \
+             rests on it is taken off as the force zero"
+                .to_owned(),
+        );
+    }
+    if passed.no_baseline {
+        notes.push(
+            "no baseline: the mat was never unloaded for 0.2 s, so its cells count from their own zero"
+                .to_owned(),
+        );
+    }
+    for (fault, count) in &frames.faults {
+        notes.push(format!(
+            "frames left out: {} of {} {}",
+            count.frames,
+            frames.len(),
+            fault.words()
+        ));
+    }
+    notes.extend(describe(&passed.faults, &passed.plan.geometry));
+    if passed.missing_cells > 0 {
+        notes.push(format!(
+            "missing cells: {} single readings stand as they did the frame before",
+            passed.missing_cells
+        ));
+    }
+    if !frames.clipped.is_empty() {
+        notes.push(format!(
+            "cells at full scale: in {} frames at least one cell stood at {} {}; force and peak pressure there are too low",
+            frames.clipped.len(),
+            source.setup.full_scale.unwrap_or_default(),
+            source.setup.unit.word()
+        ));
+    }
+    notes
+}
+
+/// Corrupt frames, each kind as a warning with its first place.
+fn problems(source: &MatSource<'_>, frames: &Frames) -> Vec<Problem> {
+    FrameFault::ALL
+        .into_iter()
+        .filter_map(|fault| {
+            let count = frames.faults.get(&fault)?;
+            let at = count
+                .first_s
+                .map_or(String::new(), |t| format!(", the first at {t:.3} s"));
+            let problem = Problem::warning(
+                source.recording,
+                format!("{} frames {}{at}", count.frames, fault.words()),
+                "one good number a cell in every frame",
+                "these frames are left out; check the mat's cable and its recorder",
+            );
+            Some(Problem {
+                line: count.first_line,
+                ..problem
+            })
+        })
+        .collect()
+}
+
+fn record(source: &MatSource<'_>, passed: Passed, hands: Hands) -> MatRecord {
+    MatRecord {
+        placement: source.setup.placement,
+        readings: Readings::of(source.setup, source.settings),
+        kpa_per_unit: passed.plan.kpa_per_unit,
+        baseline: passed.plan.baseline,
+        masked: passed.plan.masked,
+        threshold_kpa: f64::from(passed.plan.threshold_kpa),
+        noise_kpa: f64::from(passed.plan.noise_kpa),
+        geometry: passed.plan.geometry,
+        midline_mm: hands.midline_mm,
+        frames_left_out: passed.frames.left_out(),
+        clipped: passed.frames.clipped,
+        time_s: passed.frames.time_s,
+        place: passed.frames.place,
+        total_n: passed.frames.total_n,
+        hands: hands.hands,
+    }
+}

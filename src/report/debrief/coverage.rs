@@ -1,0 +1,93 @@
+//! Each scan against its plan: levels missed, made twice, out of order, and the time it took.
+
+use super::order::{ScanTime, scan_time};
+use super::points::without_feedback;
+use crate::report::Results;
+use crate::technique::{PlanCoverage, ScanKey};
+use crate::trace::Test;
+use std::collections::BTreeMap;
+
+/// One scan: the tests of one subject by one examiner in one session.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ScanCoverage {
+    pub subject: Option<String>,
+    pub examiner: Option<String>,
+    pub session: Option<String>,
+    /// Name of the plan; `None` when the scan had none, and nothing of the plan is then known.
+    pub plan: Option<String>,
+    /// Rows of the tests table: one a test and side.
+    pub tests: usize,
+    /// Levels and sides that the plan has, one a test.
+    pub planned: Option<usize>,
+    /// Of those, with at least one test each.
+    pub done: Option<usize>,
+    /// Level and side of each that has no test or too few, in the order of the plan.
+    pub missed: Vec<String>,
+    pub doubled: Vec<String>,
+    pub out_of_order: Vec<String>,
+    /// Whether every test was made without feedback.
+    pub retention: bool,
+    pub time: Option<ScanTime>,
+}
+
+/// Every scan, by subject, examiner and session.
+pub fn coverage(results: &Results) -> Vec<ScanCoverage> {
+    let mut scans: BTreeMap<ScanKey, Vec<&Test>> = BTreeMap::new();
+    for test in &results.tests {
+        scans.entry(ScanKey::of(test)).or_default().push(test);
+    }
+    scans
+        .into_iter()
+        .map(|(key, tests)| {
+            let plan = results.plans.iter().find(|p| p.scan == key);
+            one(results, key, &tests, plan)
+        })
+        .collect()
+}
+
+fn one(results: &Results, key: ScanKey, tests: &[&Test], plan: Option<&PlanCoverage>) -> ScanCoverage {
+    let found = |finding: &str| -> Vec<String> {
+        let own = results.remarks.iter().filter(|r| r.finding == finding);
+        let own = own
+            .filter(|r| (&r.subject, &r.examiner, &r.session) == (&key.subject, &key.examiner, &key.session));
+        own.map(|r| spot(r.level.as_deref(), r.side.as_deref())).collect()
+    };
+    let missed = found("level_missed");
+    let planned = plan.map(planned);
+    let hidden = tests.iter().any(|t| results.hides(t));
+    ScanCoverage {
+        plan: plan.map(|p| p.plan.clone()),
+        tests: tests.len(),
+        planned,
+        done: planned.map(|n| n - n.min(unmade(results, &key))),
+        missed,
+        doubled: found("level_doubled"),
+        out_of_order: found("level_out_of_order"),
+        retention: tests.iter().all(|t| without_feedback(t)),
+        time: scan_time(tests, hidden),
+        subject: key.subject,
+        examiner: key.examiner,
+        session: key.session,
+    }
+}
+
+/// Level and side as a person reads them.
+fn spot(level: Option<&str>, side: Option<&str>) -> String {
+    let level = level.map(crate::study::anatomy::label);
+    [level, side].into_iter().flatten().collect::<Vec<_>>().join(" ")
+}
+
+/// Tests that a plan asks for, one a level and side.
+fn planned(plan: &PlanCoverage) -> usize {
+    let sides = |side: &str| if side == "both" { 2 } else { 1 };
+    plan.steps.iter().map(|s| sides(&s.side)).sum()
+}
+
+/// How many tests the remarks on missed levels say are missing.
+fn unmade(results: &Results, key: &ScanKey) -> usize {
+    let own = results.remarks.iter().filter(|r| r.finding == "level_missed");
+    let own =
+        own.filter(|r| (&r.subject, &r.examiner, &r.session) == (&key.subject, &key.examiner, &key.session));
+    own.filter_map(|r| Some((r.low? - r.value?).max(0.0) as usize))
+        .sum()
+}

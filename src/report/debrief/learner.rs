@@ -1,0 +1,155 @@
+//! One learner: progress over sessions, two tests to look at, and what to work on.
+
+use super::closeness::{Closeness, Curve, closeness, curves};
+use super::coverage::ScanCoverage;
+use super::order::{in_time, sessions};
+use super::points::{Point, points};
+use super::work_on::{WorkOn, work_on};
+use crate::columns::Measure;
+use crate::report::Results;
+use crate::study::anatomy;
+use crate::technique::Remark;
+use crate::technique::reference::Reference;
+use crate::trace::Test;
+use std::collections::BTreeSet;
+
+/// Everything about one learner.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Learner {
+    pub code: String,
+    /// Class or year, from the roster.
+    pub group: Option<String>,
+    /// Whether the roster has the code; true without a roster.
+    pub on_roster: bool,
+    /// Rows of the tests table.
+    pub tests: usize,
+    pub sessions: Vec<String>,
+    pub points: Vec<Point>,
+    /// How far off the teacher's tests, session by session.
+    pub closeness: Vec<Closeness>,
+    /// One a measure of [`COMPARED`](crate::technique::reference::COMPARED) that can be held against the teacher.
+    pub curves: Vec<Curve>,
+    /// Index into the results' tests: the one with the fewest findings.
+    pub closest: Option<usize>,
+    /// Index into the results' tests: the one made last.
+    pub latest: Option<usize>,
+    /// The session that `work_on` is about.
+    pub last_session: Option<String>,
+    pub work_on: Vec<WorkOn>,
+}
+
+/// Puts together what is known of a learner; `scans` are the learner's own.
+pub fn learner(
+    results: &Results,
+    code: &str,
+    group: Option<String>,
+    on_roster: bool,
+    scans: &[&ScanCoverage],
+    reference: &Reference,
+) -> Learner {
+    let own: Vec<usize> = (0..results.tests.len())
+        .filter(|i| results.tests[*i].about.examiner.as_deref() == Some(code))
+        .collect();
+    let tests: Vec<&Test> = own.iter().map(|i| &results.tests[*i]).collect();
+    let remarks: Vec<&Remark> = results
+        .remarks
+        .iter()
+        .filter(|r| r.examiner.as_deref() == Some(code))
+        .collect();
+    let sessions = sessions(tests.iter().copied());
+    let last_session = sessions.last().cloned();
+    let to_show: Vec<usize> = own
+        .iter()
+        .copied()
+        .filter(|i| !results.hides(&results.tests[*i]))
+        .collect();
+    let shown: Vec<&Test> = to_show.iter().map(|i| &results.tests[*i]).collect();
+    let closeness = closeness(&shown, &sessions, reference);
+    Learner {
+        curves: curves(&closeness, &sessions),
+        closeness,
+        code: code.to_owned(),
+        group,
+        on_roster,
+        tests: tests.len(),
+        points: points(results, &tests, &sessions),
+        closest: closest(results, &to_show, &remarks, &sessions),
+        latest: latest(results, &to_show, &sessions),
+        work_on: of_session(results, &tests, &remarks, scans, last_session.as_deref()),
+        sessions,
+        last_session,
+    }
+}
+
+/// Place of a test's session among the learner's; a test without a session comes first.
+fn session_rank(test: &Test, sessions: &[String]) -> Option<usize> {
+    sessions
+        .iter()
+        .position(|s| Some(s) == test.about.session.as_ref())
+}
+
+/// The test made last: in the last session, by time where it is known, else by name.
+fn latest(results: &Results, own: &[usize], sessions: &[String]) -> Option<usize> {
+    let last = own
+        .iter()
+        .map(|i| session_rank(&results.tests[*i], sessions))
+        .max()?;
+    let of_last: Vec<&Test> = own
+        .iter()
+        .map(|i| &results.tests[*i])
+        .filter(|t| session_rank(t, sessions) == last)
+        .collect();
+    let newest = match in_time(&of_last) {
+        Some(ordered) => ordered.last().copied(),
+        None => of_last.last().copied(),
+    }?;
+    own.iter()
+        .copied()
+        .find(|i| std::ptr::eq(&results.tests[*i], newest))
+}
+
+/// The test with the fewest findings; of several, the one whose excursion is nearest the middle of its band; of
+/// those, the one made last.
+fn closest(results: &Results, own: &[usize], remarks: &[&Remark], sessions: &[String]) -> Option<usize> {
+    let found = |t: &Test| {
+        let own = remarks
+            .iter()
+            .filter(|r| r.recording.as_ref() == Some(&t.recording) && r.test == Some(t.test));
+        own.map(|r| r.finding).collect::<BTreeSet<_>>().len()
+    };
+    let off = |t: &Test| {
+        let [low, high] = anatomy::bands(t.about.level.as_deref(), &results.settings.technique).excursion_mm;
+        t.value(Measure::Excursion)
+            .map_or(f64::INFINITY, |mm| (mm - (low + high) / 2.0).abs())
+    };
+    own.iter().copied().min_by(|a, b| {
+        let (a, b) = (&results.tests[*a], &results.tests[*b]);
+        let later = session_rank(b, sessions).cmp(&session_rank(a, sessions));
+        found(a)
+            .cmp(&found(b))
+            .then(off(a).total_cmp(&off(b)))
+            .then(later)
+    })
+}
+
+fn of_session(
+    results: &Results,
+    tests: &[&Test],
+    remarks: &[&Remark],
+    scans: &[&ScanCoverage],
+    session: Option<&str>,
+) -> Vec<WorkOn> {
+    let of_it = |other: &Option<String>| other.as_deref() == session;
+    let remarks: Vec<&Remark> = remarks.iter().copied().filter(|r| of_it(&r.session)).collect();
+    let episodes: BTreeSet<_> = tests
+        .iter()
+        .filter(|t| of_it(&t.about.session))
+        .map(|t| (&t.recording, t.test))
+        .collect();
+    let planned = scans
+        .iter()
+        .filter(|s| of_it(&s.session))
+        .filter_map(|s| s.planned)
+        .sum();
+    work_on(&remarks, episodes.len(), planned, &results.settings)
+}

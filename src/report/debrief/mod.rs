@@ -1,0 +1,302 @@
+//! What is shown to learners and their class afterwards: pages, and the tables behind them.
+//!
+//! [`Debrief::of`] builds everything from one analysis; pages and tables are made of it and of nothing else. No
+//! number stands for a whole learner or a whole scan.
+
+mod bands;
+mod closeness;
+mod coverage;
+mod learner;
+mod order;
+mod pages;
+mod points;
+mod shares;
+mod sheet;
+mod sheet_page;
+mod tables;
+mod views;
+mod words;
+mod work_on;
+
+pub use bands::{Band, BandFrom, band};
+pub use closeness::{Closeness, Curve};
+pub use coverage::ScanCoverage;
+pub use learner::Learner;
+pub use order::{ScanTime, in_time, natural, scan_time, sessions};
+pub use pages::pages;
+pub use points::{Place, Point, Shown, Spot, without_feedback};
+pub use shares::{OF_SCANS, Share};
+pub use sheet::{Request, Sheet, SheetCall, SheetRow, SheetTest, pre_tension};
+pub use work_on::{AT_ONCE, WorkOn, outside};
+
+use crate::report::Results;
+use crate::report::followed::{Followed, followed};
+use crate::study::folder::Study;
+use crate::technique::reference::Reference;
+use crate::trace::Test;
+use std::collections::BTreeSet;
+use words::count;
+
+/// One debrief.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Debrief {
+    pub title: Option<String>,
+    pub site: Option<String>,
+    pub blinded: bool,
+    /// Whether sides are hidden, and how the settings stand to those registered.
+    pub standing: Vec<String>,
+    /// By code. Teachers are no learners.
+    pub learners: Vec<Learner>,
+    /// Tests of the teachers: the reference.
+    pub reference_tests: usize,
+    /// Bands of every place and measure that a learner has a mark for.
+    pub bands: Vec<(Place, Shown, Option<Band>)>,
+    /// Of the class, of each learner, and of each learner's session, in that order.
+    pub shares: Vec<Share>,
+    /// Scans of the learners.
+    pub coverage: Vec<ScanCoverage>,
+    /// Regions that a later session looked at again.
+    pub followed: Vec<Followed>,
+    /// What a reader should know: strangers, people without a test, tests without an examiner.
+    pub notes: Vec<Note>,
+}
+
+/// Something to know, and the codes it is about.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Note {
+    pub text: String,
+    pub codes: Vec<String>,
+}
+
+impl Note {
+    /// As a sentence, with the codes or without.
+    pub fn words(&self, with_codes: bool) -> String {
+        match with_codes && !self.codes.is_empty() {
+            true => format!("{}: {}.", self.text, self.codes.join(", ")),
+            false => format!("{}.", self.text),
+        }
+    }
+}
+
+impl Debrief {
+    /// Builds it from an analysis and what people wrote about the study. What a blind study hides is hidden in `results`
+    /// already.
+    pub fn of(results: &Results, study: &Study) -> Debrief {
+        let roster = &study.roster;
+        let people = People::of(results, study);
+        let teachers: Vec<&Test> = results.tests.iter().filter(|t| people.is_reference(t)).collect();
+        let shown: Vec<Test> = teachers
+            .iter()
+            .filter(|t| !results.hides(t))
+            .map(|t| (*t).clone())
+            .collect();
+        let reference = Reference::of(&shown);
+        let scans = coverage::coverage(results);
+        let of_learners: Vec<ScanCoverage> = scans
+            .into_iter()
+            .filter(|s| {
+                s.examiner
+                    .as_ref()
+                    .is_some_and(|e| people.learners.contains(e.as_str()))
+            })
+            .collect();
+        let learners: Vec<Learner> = people
+            .learners
+            .iter()
+            .map(|code| {
+                let own: Vec<&ScanCoverage> = of_learners
+                    .iter()
+                    .filter(|s| s.examiner.as_deref() == Some(code))
+                    .collect();
+                let listed = roster
+                    .people
+                    .iter()
+                    .find(|p| p.code == *code && p.role == "examiner");
+                let group = listed.and_then(|p| p.group.clone());
+                let on_roster = listed.is_some() || roster.people.is_empty();
+                learner::learner(results, code, group, on_roster, &own, &reference)
+            })
+            .collect();
+        Debrief {
+            title: results.title.clone(),
+            site: results.site.clone(),
+            blinded: results.blinded,
+            standing: results.standing(),
+            reference_tests: teachers.len(),
+            bands: bands_of(results, &teachers, &learners),
+            shares: all_shares(results, &learners, &of_learners),
+            coverage: of_learners,
+            followed: followed(results),
+            notes: people.notes,
+            learners,
+        }
+    }
+
+    /// The band of a measure at a place.
+    pub fn band(&self, place: &Place, measure: Shown) -> Option<Band> {
+        let found = self.bands.iter().find(|b| b.0 == *place && b.1 == measure);
+        found.and_then(|b| b.2)
+    }
+}
+
+/// Who is who.
+struct People<'a> {
+    learners: BTreeSet<&'a str>,
+    teachers: BTreeSet<&'a str>,
+    /// Recordings that study.toml names as reference; empty when the teachers' are.
+    recordings: &'a [String],
+    notes: Vec<Note>,
+}
+
+impl<'a> People<'a> {
+    fn of(results: &'a Results, study: &'a Study) -> People<'a> {
+        let (roster, recordings) = (&study.roster, study.reference.as_slice());
+        let role = |role: &str| -> BTreeSet<&'a str> {
+            let own = roster.people.iter().filter(|p| p.role == role);
+            own.map(|p| p.code.as_str()).collect()
+        };
+        let mut teachers = role("teacher");
+        // Whoever made nothing but the recordings of the reference is a teacher, on the roster or not.
+        let of_reference = |t: &&Test| recordings.contains(&t.recording);
+        let made: BTreeSet<&str> = results
+            .tests
+            .iter()
+            .filter(of_reference)
+            .filter_map(examiner)
+            .collect();
+        let others = results
+            .tests
+            .iter()
+            .filter(|t| !of_reference(t))
+            .filter_map(examiner);
+        let others: BTreeSet<&str> = others.chain(role("examiner")).collect();
+        teachers.extend(made.difference(&others));
+        let tested: BTreeSet<&str> = results
+            .tests
+            .iter()
+            .filter_map(|t| t.about.examiner.as_deref())
+            .collect();
+        let listed: BTreeSet<&str> = role("examiner").difference(&teachers).copied().collect();
+        let mut notes = Vec::new();
+        let mut note = |text: String, codes: Vec<&str>| {
+            let codes = codes.into_iter().map(str::to_owned).collect();
+            notes.push(Note { text, codes });
+        };
+        let known = |c: &&&str| listed.contains(**c) || teachers.contains(**c);
+        let strangers: Vec<&str> = tested.iter().filter(|c| !known(c)).copied().collect();
+        if !strangers.is_empty() && !roster.people.is_empty() {
+            let many = count(strangers.len(), "examiner", "examiners");
+            note(
+                format!(
+                    "Tests by {many} whom roster.csv does not name are shown all the same; add to the roster, or correct in the sidecars"
+                ),
+                strangers,
+            );
+        }
+        let idle: Vec<&str> = listed.difference(&tested).copied().collect();
+        if !idle.is_empty() {
+            let many = count(idle.len(), "learner", "learners");
+            note(
+                format!("On the roster, but without a test that could be used: {many}"),
+                idle,
+            );
+        }
+        let nobodys = results
+            .tests
+            .iter()
+            .filter(|t| t.about.examiner.is_none())
+            .count();
+        if nobodys > 0 {
+            let many = count(
+                nobodys,
+                "test names no examiner and is",
+                "tests name no examiner and are",
+            );
+            note(
+                format!("{many} in no part of this: write `examiner` into the sidecars"),
+                Vec::new(),
+            );
+        }
+        People {
+            learners: tested.difference(&teachers).copied().collect(),
+            teachers,
+            recordings,
+            notes,
+        }
+    }
+
+    /// Whether others are held against the test.
+    fn is_reference(&self, test: &Test) -> bool {
+        match self.recordings.is_empty() {
+            true => examiner(test).is_some_and(|e| self.teachers.contains(e)),
+            false => self.recordings.contains(&test.recording),
+        }
+    }
+}
+
+fn examiner(test: &Test) -> Option<&str> {
+    test.about.examiner.as_deref()
+}
+
+fn bands_of(
+    results: &Results,
+    teachers: &[&Test],
+    learners: &[Learner],
+) -> Vec<(Place, Shown, Option<Band>)> {
+    let marks = learners.iter().flat_map(|l| &l.points);
+    let wanted: BTreeSet<(Place, Shown)> = marks.map(|p| (p.place.clone(), p.measure)).collect();
+    wanted
+        .into_iter()
+        .map(|(place, measure)| {
+            let band = bands::band(results, teachers, &place, measure);
+            (place, measure, band)
+        })
+        .collect()
+}
+
+/// Shares of the class, then of each learner, then of each learner's session.
+fn all_shares(results: &Results, learners: &[Learner], scans: &[ScanCoverage]) -> Vec<Share> {
+    let by = |test: &Test, code: &str| test.about.examiner.as_deref() == Some(code);
+    let known = |code: Option<&str>| code.is_some_and(|c| learners.iter().any(|l| l.code == c));
+    let tests: Vec<&Test> = results
+        .tests
+        .iter()
+        .filter(|t| known(t.about.examiner.as_deref()))
+        .collect();
+    let every: Vec<&ScanCoverage> = scans.iter().collect();
+    let mut all = shares::shares(results, &tests, &every, &|r| known(r.examiner.as_deref()));
+    let mut of_sessions = Vec::new();
+    for learner in learners {
+        let code = learner.code.as_str();
+        let tests: Vec<&Test> = tests.iter().copied().filter(|t| by(t, code)).collect();
+        let own: Vec<&ScanCoverage> = scans
+            .iter()
+            .filter(|s| s.examiner.as_deref() == Some(code))
+            .collect();
+        let mut found = shares::shares(results, &tests, &own, &|r| r.examiner.as_deref() == Some(code));
+        found.iter_mut().for_each(|s| s.learner = Some(code.to_owned()));
+        all.extend(found);
+        for session in &learner.sessions {
+            let tests: Vec<&Test> = tests
+                .iter()
+                .copied()
+                .filter(|t| t.about.session.as_ref() == Some(session))
+                .collect();
+            let own: Vec<&ScanCoverage> = own
+                .iter()
+                .copied()
+                .filter(|s| s.session.as_ref() == Some(session))
+                .collect();
+            let mut found = shares::shares(results, &tests, &own, &|r| {
+                r.examiner.as_deref() == Some(code) && r.session.as_ref() == Some(session)
+            });
+            for share in &mut found {
+                share.learner = Some(code.to_owned());
+                share.session = Some(session.clone());
+            }
+            of_sessions.extend(found);
+        }
+    }
+    all.extend(of_sessions);
+    all
+}

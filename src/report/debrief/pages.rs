@@ -1,0 +1,281 @@
+//! The class page and the learners' pages.
+
+use super::points::Shown;
+use super::views::{self, FollowedView, PlaceView, Seen, TableView, WorkOnView};
+use super::words::count;
+use super::{Debrief, Learner, ScanCoverage};
+use crate::error::{Error, Result};
+use crate::plot::test_panels;
+use crate::report::Results;
+use crate::report::html::{Context, STYLE, content_hash, safe_name, test_heading};
+use crate::study::cautions::CAUTIONS;
+use serde::Serialize;
+use std::collections::BTreeSet;
+
+const MACROS: &str = include_str!("macros.html");
+const CLASS: &str = include_str!("class.html");
+const LEARNER: &str = include_str!("learner.html");
+const OWN_STYLE: &str = include_str!("debrief.css");
+const SCRIPT: &str = include_str!("tables.js");
+
+#[derive(Serialize)]
+struct ClassView {
+    version: &'static str,
+    title: String,
+    site: Option<String>,
+    counts: String,
+    standing: Vec<String>,
+    blinded: bool,
+    codes: bool,
+    notes: Vec<String>,
+    places: Vec<PlaceView>,
+    hands: Vec<PlaceView>,
+    shares: TableView,
+    by_learner: Option<TableView>,
+    scans: TableView,
+    times: Vec<&'static str>,
+    /// With codes only.
+    learners: Vec<LinkView>,
+    followed: Vec<FollowedView>,
+    cautions: &'static [&'static str],
+}
+
+#[derive(Serialize)]
+struct LinkView {
+    href: String,
+    code: String,
+    group: Option<String>,
+    counts: String,
+}
+
+#[derive(Serialize)]
+struct LearnerView {
+    version: &'static str,
+    title: String,
+    code: String,
+    counts: String,
+    standing: Vec<String>,
+    blinded: bool,
+    work_on: Vec<WorkOnView>,
+    /// Whether going over the ceiling is among it.
+    over: bool,
+    last_session: Option<String>,
+    places: Vec<PlaceView>,
+    /// How far off the teacher's tests.
+    closeness: Vec<String>,
+    curves: Vec<String>,
+    sessions: TableView,
+    tests: Vec<TestView>,
+    shares: TableView,
+    scans: TableView,
+    times: Vec<&'static str>,
+    followed: Vec<FollowedView>,
+    cautions: &'static [&'static str],
+}
+
+#[derive(Serialize)]
+struct TestView {
+    heading: String,
+    why: &'static str,
+    svg: String,
+    remarks: Vec<String>,
+}
+
+/// Every page with its path in the folder: the class's, then the learners'.
+///
+/// Without `codes` the class's page names nobody and links nowhere.
+///
+/// # Errors
+/// [`Error::Refused`] when a page could not be put together; that is a fault of the program.
+pub fn pages(debrief: &Debrief, results: &Results, codes: bool) -> Result<Vec<(String, String)>> {
+    let environment = environment()?;
+    let mut names = crate::report::html::Names::default();
+    let files: Vec<String> = debrief
+        .learners
+        .iter()
+        .map(|l| format!("learners/{}.html", names.take(&safe_name(&l.code))))
+        .collect();
+    let class = class_view(debrief, &files, codes);
+    let mut pages = vec![(
+        "class.html".to_owned(),
+        render(&environment, "class.html", &class)?,
+    )];
+    let context = Context::new(results);
+    for (learner, file) in debrief.learners.iter().zip(files) {
+        let view = learner_view(debrief, results, learner, &context);
+        pages.push((file, render(&environment, "learner.html", &view)?));
+    }
+    Ok(pages)
+}
+
+pub(super) fn fault(e: minijinja::Error) -> Error {
+    Error::Refused {
+        found: format!("a page of the debrief could not be made: {e:#}"),
+        advice: "please report this as a fault of tautpoint".to_owned(),
+    }
+}
+
+/// Templates whose names end in .html escape everything that is put into them.
+pub(super) fn environment() -> Result<minijinja::Environment<'static>> {
+    let mut environment = minijinja::Environment::new();
+    environment.set_undefined_behavior(minijinja::UndefinedBehavior::Strict);
+    for (name, text) in [
+        ("macros.html", MACROS),
+        ("class.html", CLASS),
+        ("learner.html", LEARNER),
+    ] {
+        environment.add_template(name, text).map_err(fault)?;
+    }
+    Ok(environment)
+}
+
+/// Renders a page with the style of all pages and our own; only the class's page has a script.
+pub(super) fn render(
+    environment: &minijinja::Environment<'_>,
+    name: &str,
+    view: &impl Serialize,
+) -> Result<String> {
+    let style = format!("{STYLE}{OWN_STYLE}");
+    let script_hash = (name == "class.html").then(|| content_hash(SCRIPT));
+    let template = environment.get_template(name).map_err(fault)?;
+    let html = template
+        .render(minijinja::context! {
+            page => minijinja::value::Serde(view),
+            style_hash => content_hash(&style),
+            style,
+            script => SCRIPT,
+            script_hash,
+        })
+        .map_err(fault)?;
+    // Lines that held only instructions of the template are left empty by it.
+    let lines = html.lines().filter(|line| !line.trim().is_empty());
+    Ok(lines.flat_map(|line| [line, "\n"]).collect())
+}
+
+fn title(debrief: &Debrief) -> String {
+    debrief
+        .title
+        .clone()
+        .unwrap_or_else(|| "Manual palpation, measured".to_owned())
+}
+
+fn class_view(debrief: &Debrief, files: &[String], codes: bool) -> ClassView {
+    let tests: usize = debrief.learners.iter().map(|l| l.tests).sum();
+    let sessions: BTreeSet<&String> = debrief.learners.iter().flat_map(|l| &l.sessions).collect();
+    let scans: Vec<&ScanCoverage> = debrief.coverage.iter().collect();
+    let seen = if codes { Seen::Codes } else { Seen::Nobody };
+    let rest: Vec<Shown> = Shown::ALL
+        .into_iter()
+        .filter(|m| *m != Shown::HandShare)
+        .collect();
+    let links = debrief.learners.iter().zip(files).map(|(l, file)| LinkView {
+        href: file.clone(),
+        code: l.code.clone(),
+        group: l.group.clone(),
+        counts: counts(l),
+    });
+    ClassView {
+        version: env!("CARGO_PKG_VERSION"),
+        title: title(debrief),
+        site: debrief.site.clone(),
+        counts: format!(
+            "{}, {} in {}{}",
+            count(debrief.learners.len(), "learner", "learners"),
+            count(tests, "test", "tests"),
+            count(sessions.len(), "session", "sessions"),
+            match debrief.reference_tests {
+                0 => String::new(),
+                n => format!(", and {} of the teacher as reference", count(n, "test", "tests")),
+            }
+        ),
+        standing: debrief.standing.clone(),
+        blinded: debrief.blinded,
+        codes,
+        notes: debrief.notes.iter().map(|n| n.words(codes)).collect(),
+        places: views::class_of(debrief, &rest, codes),
+        hands: views::class_of(debrief, &[Shown::HandShare], codes),
+        shares: views::share_table(debrief, None),
+        by_learner: codes.then(|| views::share_by_learner(debrief)),
+        scans: views::scan_table(&scans, seen),
+        times: views::time_words(&scans),
+        learners: if codes { links.collect() } else { Vec::new() },
+        followed: views::followed_of(debrief, None, codes),
+        cautions: &CAUTIONS,
+    }
+}
+
+fn counts(l: &Learner) -> String {
+    format!(
+        "{} in {}",
+        count(l.tests, "test", "tests"),
+        count(l.sessions.len(), "session", "sessions")
+    )
+}
+
+fn learner_view(
+    debrief: &Debrief,
+    results: &Results,
+    learner: &Learner,
+    context: &Context<'_>,
+) -> LearnerView {
+    let scans: Vec<&ScanCoverage> = debrief
+        .coverage
+        .iter()
+        .filter(|s| s.examiner.as_ref() == Some(&learner.code))
+        .collect();
+    LearnerView {
+        version: env!("CARGO_PKG_VERSION"),
+        title: title(debrief),
+        code: learner.code.clone(),
+        counts: counts(learner),
+        standing: debrief.standing.clone(),
+        blinded: debrief.blinded,
+        over: learner.work_on.iter().any(|w| w.finding == "over_ceiling"),
+        work_on: views::work_on(&learner.work_on),
+        last_session: learner.last_session.clone(),
+        places: views::progress_of(debrief, learner),
+        closeness: views::closeness_of(learner),
+        curves: views::curve_words(learner),
+        sessions: views::session_table(learner, results),
+        tests: tests(results, learner, context),
+        shares: views::share_table(debrief, Some(&learner.code)),
+        scans: views::scan_table(&scans, Seen::Own),
+        times: views::time_words(&scans),
+        followed: views::followed_of(debrief, Some(&learner.code), true),
+        cautions: &CAUTIONS,
+    }
+}
+
+/// The test that kept closest to its bands, and the last one; once when they are the same.
+fn tests(results: &Results, learner: &Learner, context: &Context<'_>) -> Vec<TestView> {
+    let closest = learner.closest.map(|i| {
+        (
+            i,
+            "The one with the fewest findings; of several, the one whose excursion is nearest the middle of its band.",
+        )
+    });
+    let latest = learner
+        .latest
+        .filter(|i| Some(*i) != learner.closest)
+        .map(|i| (i, "The one made last."));
+    [closest, latest]
+        .into_iter()
+        .flatten()
+        .map(|(i, why)| {
+            let test = &results.tests[i];
+            let own = results
+                .remarks
+                .iter()
+                .filter(|r| r.recording.as_ref() == Some(&test.recording) && r.test == Some(test.test));
+            TestView {
+                heading: test_heading(test),
+                why: match learner.latest == learner.closest {
+                    true => "The one made last, and the one with the fewest findings.",
+                    false => why,
+                },
+                svg: test_panels(test, &context.panel_options(test)).svg,
+                remarks: own.map(|r| r.text.clone()).collect(),
+            }
+        })
+        .collect()
+}

@@ -1,0 +1,193 @@
+//! What a learner's progress is shown by: a handful of measures, each at a place on the back, session by session.
+
+use crate::columns::Measure;
+use crate::report::Results;
+use crate::stats::moments::{mean, sd};
+use crate::stats::quantile::t_quantile;
+use crate::study::anatomy::{self, Region};
+use crate::trace::{Side, Test};
+
+/// Coverage of the intervals of means and shares.
+pub const CONFIDENCE: f64 = 0.95;
+
+/// A measure that a debrief shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Shown {
+    PeakForce,
+    Amplitude,
+    Rhythm,
+    Preload,
+    Excursion,
+    HandShare,
+}
+
+impl Shown {
+    /// In the order in which they are shown.
+    pub const ALL: [Shown; 6] = [
+        Shown::PeakForce,
+        Shown::Amplitude,
+        Shown::Rhythm,
+        Shown::Preload,
+        Shown::Excursion,
+        Shown::HandShare,
+    ];
+
+    /// The measure of a test behind it.
+    pub fn measure(self) -> Measure {
+        match self {
+            Shown::PeakForce => Measure::SpringPeak,
+            Shown::Amplitude => Measure::ForceAmplitude,
+            Shown::Rhythm => Measure::SpringRate,
+            Shown::Preload => Measure::Preload,
+            Shown::Excursion => Measure::Excursion,
+            Shown::HandShare => Measure::HandShare,
+        }
+    }
+
+    /// Name in tables, ending in the unit.
+    pub fn name(self) -> &'static str {
+        match self {
+            Shown::HandShare => "left_hand_share_percent",
+            other => other.measure().info().name,
+        }
+    }
+
+    /// In words.
+    pub fn label(self) -> &'static str {
+        match self {
+            Shown::Rhythm => "rhythm (spring rate)",
+            Shown::HandShare => "share of the hand on the left",
+            other => other.measure().info().label,
+        }
+    }
+
+    pub fn unit(self) -> &'static str {
+        self.measure().info().unit
+    }
+
+    /// Decimals worth showing of a mean over tests.
+    pub fn decimals(self) -> usize {
+        match self {
+            Shown::PeakForce | Shown::Amplitude | Shown::Preload | Shown::HandShare => 0,
+            Shown::Rhythm => 2,
+            Shown::Excursion => 1,
+        }
+    }
+
+    /// The value in one test; `None` when the test has none.
+    pub fn of(self, test: &Test) -> Option<f64> {
+        // Both sides' shares add up to 100: one of them says it all.
+        let other_hand = self == Shown::HandShare && test.side() != Some(Side::Left);
+        test.value(self.measure()).filter(|_| !other_hand)
+    }
+}
+
+/// Tests that may be looked at together: one region of the spine, one contact, one hand or both.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Default)]
+pub struct Place {
+    pub region: Option<Region>,
+    pub contact: Option<String>,
+    /// Both hands at once, each on a sensor.
+    pub both_hands: bool,
+}
+
+impl Place {
+    /// Where a test was.
+    pub fn of(test: &Test) -> Place {
+        Place {
+            region: test.about.level.as_deref().and_then(anatomy::region),
+            contact: test.about.contact.clone(),
+            both_hands: test.value(Measure::HandShare).is_some(),
+        }
+    }
+
+    /// As a person reads it: `lumbar, thumb`.
+    pub fn label(&self) -> String {
+        let region = self.region.map_or("region not named", Region::word);
+        let contact = self.contact.as_deref().unwrap_or("contact not named");
+        let hands = if self.both_hands { ", both hands" } else { "" };
+        format!("{region}, {}{hands}", contact.replace('_', " and "))
+    }
+}
+
+/// Mean of a measure over tests, with its interval from the spread between them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Spot {
+    pub tests: usize,
+    pub mean: f64,
+    /// `None` with a single test.
+    pub interval: Option<[f64; 2]>,
+}
+
+impl Spot {
+    /// Of at least one value.
+    ///
+    /// # Formula
+    /// m ± t(0.975, n − 1)·s/√n.
+    pub fn of(values: &[f64]) -> Option<Spot> {
+        let m = mean(values).ok()?;
+        let n = values.len();
+        let half = || {
+            let s = sd(values).ok()?;
+            Some(t_quantile(0.5 + CONFIDENCE / 2.0, n as f64 - 1.0).ok()? * s / (n as f64).sqrt())
+        };
+        let half = if n > 1 { half() } else { None };
+        Some(Spot {
+            tests: n,
+            mean: m,
+            interval: half.map(|h| [m - h, m + h]),
+        })
+    }
+}
+
+/// One mark of a learner's progress.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Point {
+    pub place: Place,
+    pub measure: Shown,
+    /// `None` for tests whose session nobody named.
+    pub session: Option<String>,
+    /// Tests that the learner made without any feedback.
+    pub retention: bool,
+    /// The single tests' values.
+    pub values: Vec<f64>,
+    pub spot: Spot,
+}
+
+/// Whether nothing was fed back to the hand: a retention test or an assessment.
+pub fn without_feedback(test: &Test) -> bool {
+    test.about.feedback.as_deref() == Some("none")
+}
+
+/// Every mark of these tests: place by place, measure by measure, in the order of `sessions`.
+pub fn points(results: &Results, tests: &[&Test], sessions: &[String]) -> Vec<Point> {
+    let mut places: Vec<Place> = tests.iter().map(|t| Place::of(t)).collect();
+    places.sort();
+    places.dedup();
+    let named = sessions.iter().map(Some).chain([None]);
+    let rounds: Vec<(Option<&String>, bool)> = named.flat_map(|s| [(s, false), (s, true)]).collect();
+    let mut points = Vec::new();
+    for place in places {
+        for measure in Shown::ALL {
+            for (session, retention) in &rounds {
+                let values: Vec<f64> = tests
+                    .iter()
+                    .filter(|t| Place::of(t) == place && t.about.session.as_ref() == *session)
+                    .filter(|t| without_feedback(t) == *retention && !results.hides(t))
+                    .filter_map(|t| measure.of(t))
+                    .collect();
+                if let Some(spot) = Spot::of(&values) {
+                    points.push(Point {
+                        place: place.clone(),
+                        measure,
+                        session: session.cloned(),
+                        retention: *retention,
+                        values,
+                        spot,
+                    });
+                }
+            }
+        }
+    }
+    points
+}

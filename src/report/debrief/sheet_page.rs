@@ -1,0 +1,445 @@
+//! The sheet as a page to print, and its rows as a table to mark in.
+
+use super::sheet::{Sheet, SheetCall, SheetRow, SheetTest};
+use super::words::minutes;
+use crate::columns::table as c;
+use crate::columns::table::debrief as d;
+use crate::error::Result;
+use crate::plot::text::{number, plus_minus};
+use crate::report::html::content_hash;
+use crate::report::tables::{Cell, Table, field};
+use crate::study::anatomy;
+use serde::Serialize;
+
+const SHEET: &str = include_str!("sheet.html");
+const STYLE: &str = include_str!("sheet.css");
+
+/// What no sensor sees. The line of drive is among it where no tilt was measured.
+const UNSEEN: [&str; 4] = [
+    "landmark found",
+    "stance and use of body weight",
+    "the subject's comfort",
+    "communication with the subject",
+];
+const UNTILTED: &str = "line of drive";
+
+#[derive(Serialize)]
+struct View {
+    version: &'static str,
+    title: String,
+    candidate: String,
+    session: String,
+    standing: Vec<String>,
+    facts: Vec<[String; 2]>,
+    rows: Vec<RowView>,
+    hands: bool,
+    tilted: bool,
+    notes: Vec<String>,
+    calls: Vec<CallView>,
+    unseen: Vec<&'static str>,
+}
+
+#[derive(Serialize)]
+struct RowView {
+    step: String,
+    place: String,
+    contact: String,
+    done: String,
+    pre_tension: String,
+    excursion: String,
+    hand_share: String,
+    peak: String,
+    drive: String,
+}
+
+#[derive(Serialize)]
+struct CallView {
+    level: String,
+    call: String,
+    measured: String,
+    agrees: &'static str,
+}
+
+impl Sheet {
+    /// The page, for A4.
+    ///
+    /// # Errors
+    /// [`crate::error::Error::Refused`] when the page could not be put together; that is a fault of the program.
+    pub fn page(&self) -> Result<String> {
+        let mut environment = super::pages::environment()?;
+        environment
+            .add_template("sheet.html", SHEET)
+            .map_err(super::pages::fault)?;
+        let template = environment
+            .get_template("sheet.html")
+            .map_err(super::pages::fault)?;
+        let html = template
+            .render(minijinja::context! {
+                page => minijinja::value::Serde(&self.view()),
+                style => STYLE,
+                style_hash => content_hash(STYLE),
+            })
+            .map_err(super::pages::fault)?;
+        let lines = html.lines().filter(|line| !line.trim().is_empty());
+        Ok(lines.flat_map(|line| [line, "\n"]).collect())
+    }
+
+    fn view(&self) -> View {
+        let scan = &self.request.scan;
+        let tests: Vec<&SheetTest> = self.rows.iter().filter_map(|r| r.test.as_ref()).collect();
+        View {
+            version: env!("CARGO_PKG_VERSION"),
+            title: self
+                .title
+                .clone()
+                .unwrap_or_else(|| "Manual palpation, measured".to_owned()),
+            candidate: scan.examiner.clone().unwrap_or_default(),
+            session: scan.session.clone().unwrap_or_default(),
+            standing: self.standing.clone(),
+            facts: self.facts(),
+            rows: self.rows.iter().map(row_view).collect(),
+            hands: tests.iter().any(|t| t.hand_share_percent.is_some()),
+            tilted: self.tilted,
+            notes: self.notes(),
+            calls: self.calls.iter().map(|c| self.call_view(c)).collect(),
+            unseen: self.unseen(),
+        }
+    }
+
+    fn unseen(&self) -> Vec<&'static str> {
+        let mut all = UNSEEN.to_vec();
+        if !self.tilted {
+            all.insert(2, UNTILTED);
+        }
+        all
+    }
+
+    /// The head of the sheet; what is not known is left to be written by hand.
+    fn facts(&self) -> Vec<[String; 2]> {
+        let scan = &self.request.scan;
+        let code = |v: &Option<String>| v.clone().unwrap_or_default();
+        let blank = String::new;
+        let missed = self.rows.iter().filter(|r| r.step.is_some());
+        let (mut planned, mut done) = (0, 0);
+        for row in missed {
+            planned += 1;
+            done += usize::from(row.test.is_some());
+        }
+        let plan = self.request.plan.as_ref();
+        let fact = |name: &str, value: String| [name.to_owned(), value];
+        let mut facts = vec![
+            fact("candidate", code(&scan.examiner)),
+            fact("session", code(&scan.session)),
+            fact("subject", code(&scan.subject)),
+            fact(
+                "attempt",
+                self.request.attempt.map_or_else(blank, |n| n.to_string()),
+            ),
+            fact(
+                "plan",
+                plan.map_or_else(|| "none known".to_owned(), |p| p.name.clone()),
+            ),
+            fact(
+                "drawn",
+                self.request
+                    .drawn
+                    .clone()
+                    .unwrap_or_else(|| "no draw is kept".to_owned()),
+            ),
+            fact(
+                "time allowed",
+                self.request.minutes_allowed.map_or_else(blank, |m| {
+                    format!("{}\u{a0}min", number(m, usize::from(m.fract() != 0.0)))
+                }),
+            ),
+            fact(
+                "time taken",
+                self.time
+                    .map_or_else(|| "not known".to_owned(), |t| minutes(t.seconds)),
+            ),
+            fact(
+                "feedback",
+                if self.feedback.is_empty() {
+                    "not said".to_owned()
+                } else {
+                    self.feedback.join(", ")
+                },
+            ),
+        ];
+        if plan.is_some() {
+            facts.push(fact("tests of the plan made", format!("{done} of {planned}")));
+            facts.push(fact(
+                "out of order",
+                match &self.out_of_order {
+                    None => "order not known".to_owned(),
+                    Some(list) if list.is_empty() => "none".to_owned(),
+                    Some(list) => list.join(", "),
+                },
+            ));
+        }
+        facts
+    }
+
+    fn notes(&self) -> Vec<String> {
+        let mut notes = Vec::new();
+        if let Some(time) = self.time {
+            notes.push(format!("Time counts {}.", time.from));
+        }
+        if self.request.plan.is_none() {
+            notes.push(
+                "No plan is known for this scan, so nothing is said of coverage and order: name one with --plan."
+                    .to_owned(),
+            );
+        }
+        if self.rows.iter().any(|r| r.step.is_none()) && self.request.plan.is_some() {
+            notes.push("Tests without a step are beyond the plan: made again, or elsewhere.".to_owned());
+        }
+        let tests: Vec<&SheetTest> = self.rows.iter().filter_map(|r| r.test.as_ref()).collect();
+        if let Some(test) = tests.iter().find(|t| !t.hidden) {
+            let [low, high] = test.excursion_band_mm;
+            notes.push(format!(
+                "Pre-tension: springs that began with the slack out, of all springs. Excursion ± half-width of its 95\u{a0}% \
+                 interval; this study's band is {low} to {high}\u{a0}mm (regions may differ). Peak is the sum of all contacts."
+            ));
+        }
+        notes
+    }
+
+    fn call_view(&self, call: &SheetCall) -> CallView {
+        CallView {
+            level: anatomy::label(&call.level).to_owned(),
+            call: call.call.clone().unwrap_or_else(|| "no call".to_owned()),
+            measured: match (&call.measured, self.blinded) {
+                (_, true) => "hidden while the study is blinded".to_owned(),
+                (Some(words), _) => words.clone(),
+                (None, _) => "not compared".to_owned(),
+            },
+            agrees: match call.agrees {
+                Some(true) => "same",
+                Some(false) => "differ",
+                None => "",
+            },
+        }
+    }
+
+    /// One row an item of the sheet, with empty columns for the marks of both assessors.
+    pub fn marks(&self) -> Table {
+        let items = self.items();
+        let scan = self.request.scan.clone();
+        let plan = self.request.plan.as_ref().map(|p| p.name.clone());
+        let attempt = self.request.attempt;
+        let fields = vec![
+            field(d::CANDIDATE, {
+                let code = scan.examiner.clone();
+                move |_: &Item| Cell::maybe(code.as_deref())
+            }),
+            field(c::SESSION, {
+                let code = scan.session.clone();
+                move |_: &Item| Cell::maybe(code.as_deref())
+            }),
+            field(c::SUBJECT, move |_: &Item| Cell::maybe(scan.subject.as_deref())),
+            field(d::PLAN, move |_: &Item| Cell::maybe(plan.as_deref())),
+            field(d::ATTEMPT, move |_: &Item| {
+                attempt.map_or(Cell::Missing, Cell::int)
+            }),
+            field(d::STEP, |i: &Item| i.step.map_or(Cell::Missing, Cell::int)),
+            field(c::LEVEL, |i: &Item| Cell::text(&i.level)),
+            field(c::SIDE, |i: &Item| Cell::text(&i.side)),
+            field(d::ITEM, |i: &Item| Cell::text(i.item)),
+            field(c::VALUE, |i: &Item| Cell::num(i.value)),
+            field(c::VALUE_UNIT, |i: &Item| Cell::text(i.unit)),
+            field(c::BAND_LOW, |i: &Item| Cell::num(i.low)),
+            field(c::BAND_HIGH, |i: &Item| Cell::num(i.high)),
+            field(d::SEEN, |i: &Item| Cell::text(&i.words)),
+            field(d::MARK_1, |_: &Item| Cell::Missing),
+            field(d::MARK_2, |_: &Item| Cell::Missing),
+        ];
+        Table::fill("marks", fields, &items)
+    }
+
+    fn items(&self) -> Vec<Item> {
+        let mut items = Vec::new();
+        let seconds = self.time.map(|t| t.seconds);
+        items.push(Item {
+            item: "time",
+            value: seconds,
+            unit: "s",
+            high: self.request.minutes_allowed.map(|m| 60.0 * m),
+            words: self.time.map_or("not known".to_owned(), |t| t.from.to_owned()),
+            ..Item::default()
+        });
+        items.extend(self.rows.iter().flat_map(|row| self.items_of(row)));
+        items.extend(self.calls.iter().map(|call| {
+            let view = self.call_view(call);
+            Item {
+                item: "call",
+                level: call.level.clone(),
+                words: format!("called {}; measured {}", view.call, view.measured),
+                ..Item::default()
+            }
+        }));
+        items.extend(self.unseen().into_iter().map(|item| Item {
+            item,
+            ..Item::default()
+        }));
+        items
+    }
+
+    fn items_of(&self, row: &SheetRow) -> Vec<Item> {
+        let of = |item: &'static str| Item {
+            item,
+            step: row.step,
+            level: row.level.clone(),
+            side: row.side.clone(),
+            ..Item::default()
+        };
+        let Some(test) = &row.test else {
+            return vec![Item {
+                value: Some(0.0),
+                unit: "tests",
+                low: Some(1.0),
+                words: "no test".to_owned(),
+                ..of("coverage")
+            }];
+        };
+        let view = row_view(row);
+        let mut items = vec![
+            Item {
+                value: Some(1.0),
+                unit: "tests",
+                low: row.step.map(|_| 1.0),
+                high: row.step.is_none().then_some(0.0),
+                words: if row.step.is_some() {
+                    "made"
+                } else {
+                    "beyond the plan"
+                }
+                .to_owned(),
+                ..of("coverage")
+            },
+            Item {
+                value: test.place.map(|p| p as f64),
+                unit: "place in the scan",
+                words: view.done,
+                ..of("order")
+            },
+            Item {
+                value: test.pre_tension.map(|p| p[0] as f64),
+                unit: "springs",
+                low: test.pre_tension.map(|p| p[1] as f64),
+                words: view.pre_tension,
+                ..of("pre-tension before each spring")
+            },
+            Item {
+                value: test.excursion_mm.map(|e| e.value),
+                unit: "mm",
+                low: Some(test.excursion_band_mm[0]),
+                high: Some(test.excursion_band_mm[1]),
+                words: view.excursion,
+                ..of("excursion")
+            },
+            Item {
+                value: test.total_peak_n,
+                unit: "N",
+                high: test.ceiling_n,
+                words: view.peak,
+                ..of("peak force")
+            },
+        ];
+        if let Some(share) = test.hand_share_percent {
+            items.push(Item {
+                value: Some(share.value),
+                unit: "%",
+                low: Some(test.hand_share_band_percent[0]),
+                high: Some(test.hand_share_band_percent[1]),
+                words: view.hand_share,
+                ..of("hand share")
+            });
+        }
+        if let ([Some(measured), planned], true) = (test.line_of_drive_deg, self.tilted) {
+            items.push(Item {
+                value: Some(measured),
+                unit: "deg",
+                words: planned.map_or(String::new(), |p| format!("planned {}", number(p, 0))),
+                ..of("line of drive")
+            });
+        }
+        items
+    }
+}
+
+/// One row of the marks.
+#[derive(Debug, Clone, Default)]
+struct Item {
+    item: &'static str,
+    step: Option<usize>,
+    level: String,
+    side: String,
+    value: Option<f64>,
+    unit: &'static str,
+    low: Option<f64>,
+    high: Option<f64>,
+    words: String,
+}
+
+/// A row in words; where nothing could be measured the cell is empty.
+fn row_view(row: &SheetRow) -> RowView {
+    let place = format!("{} {}", anatomy::label(&row.level), row.side);
+    let mut view = RowView {
+        step: row.step.map_or_else(|| "–".to_owned(), |n| n.to_string()),
+        place: place.trim().to_owned(),
+        contact: row.contact.as_deref().unwrap_or_default().replace('_', " and "),
+        done: "no test".to_owned(),
+        pre_tension: String::new(),
+        excursion: String::new(),
+        hand_share: String::new(),
+        peak: String::new(),
+        drive: String::new(),
+    };
+    let Some(test) = &row.test else { return view };
+    view.done = test
+        .place
+        .map_or_else(|| "made".to_owned(), |p| format!("test {p}"));
+    if test.hidden {
+        view.pre_tension = "hidden".to_owned();
+        return view;
+    }
+    view.pre_tension = match (test.pre_tension, test.no_knee) {
+        (Some([out, all]), _) => format!("{out} of {all}"),
+        (None, true) => "not shown: no knee".to_owned(),
+        (None, false) => String::new(),
+    };
+    view.excursion = test.excursion_mm.map_or_else(String::new, |e| {
+        let [low, high] = test.excursion_band_mm;
+        let u95 = e.u95.unwrap_or(0.0);
+        // Outside only when the whole interval is, as the findings have it.
+        let beside = match e.value {
+            mm if mm - u95 > high => format!(", over {high}"),
+            mm if mm + u95 < low => format!(", under {low}"),
+            _ => String::new(),
+        };
+        format!("{}{beside}", plus_minus(e.value, e.u95, 1))
+    });
+    view.hand_share = test
+        .hand_share_percent
+        .map_or_else(String::new, |e| plus_minus(e.value, e.u95, 0));
+    view.peak = match (test.total_peak_n, test.ceiling_n) {
+        (Some(n), Some(ceiling)) if n > ceiling => {
+            format!(
+                "{}, over {} by {}",
+                number(n, 1),
+                number(ceiling, 0),
+                number(n - ceiling, 1)
+            )
+        }
+        (Some(n), Some(ceiling)) => format!("{} ({})", number(n, 1), number(ceiling, 0)),
+        (Some(n), None) => format!("{} (no ceiling known)", number(n, 1)),
+        (None, _) => String::new(),
+    };
+    view.drive = match test.line_of_drive_deg {
+        [Some(measured), Some(planned)] => format!("{} ({})", number(measured, 0), number(planned, 0)),
+        [Some(measured), None] => number(measured, 0),
+        _ => String::new(),
+    };
+    view
+}

@@ -1,0 +1,514 @@
+//! What the templates print, already in words.
+
+use super::points::{Place, Point, Shown};
+use super::words::{count, finding_words, minutes, try_next};
+use super::{Band, Curve, Debrief, Learner, ScanCoverage, Share, WorkOn};
+use crate::columns::Measure;
+use crate::plot::text::number;
+use crate::plot::{ClassDot, ClassDots, ProgressMark, ProgressPanel, class_dots, progress};
+use crate::report::Results;
+use crate::study::anatomy;
+use crate::technique::reference::COMPARED;
+use serde::Serialize;
+
+/// A cell: what is read, and what rows are sorted by where the text alone would not do.
+#[derive(Debug, Clone, Serialize)]
+pub struct CellView {
+    pub text: String,
+    pub sort: Option<String>,
+}
+
+/// A table that can be sorted and filtered.
+#[derive(Debug, Clone, Serialize)]
+pub struct TableView {
+    pub caption: String,
+    pub heads: Vec<&'static str>,
+    pub rows: Vec<Vec<CellView>>,
+}
+
+/// Figures of one place under each other or side by side.
+#[derive(Debug, Clone, Serialize)]
+pub struct PlaceView {
+    pub label: String,
+    pub svgs: Vec<String>,
+    /// Where the bands come from.
+    pub bands: Vec<String>,
+}
+
+/// One thing to work on.
+#[derive(Debug, Clone, Serialize)]
+pub struct WorkOnView {
+    pub heading: String,
+    pub times: String,
+    pub example: String,
+    pub advice: String,
+}
+
+pub fn cell(text: impl Into<String>) -> CellView {
+    CellView {
+        text: text.into(),
+        sort: None,
+    }
+}
+
+pub fn sorted_by(text: impl Into<String>, by: f64) -> CellView {
+    CellView {
+        text: text.into(),
+        sort: Some(by.to_string()),
+    }
+}
+
+fn ends(band: Option<Band>) -> Option<[Option<f64>; 2]> {
+    band.map(|b| [b.low, b.high])
+}
+
+/// Places in the order of the spine, each once.
+fn places<'a>(points: impl Iterator<Item = &'a Point>) -> Vec<Place> {
+    let mut places: Vec<Place> = points.map(|p| p.place.clone()).collect();
+    places.sort();
+    places.dedup();
+    places
+}
+
+/// Bands that the figures of a place have, by where they come from: each with what it is of.
+fn band_words(debrief: &Debrief, place: &Place, shown: &[Shown]) -> Vec<String> {
+    let mut groups: Vec<(String, Vec<String>)> = Vec::new();
+    for measure in shown {
+        let Some(band) = debrief.band(place, *measure) else {
+            continue;
+        };
+        let n = |v: f64| number(v, measure.decimals());
+        let range = match (band.low, band.high) {
+            (Some(low), Some(high)) => format!("{} to {}", n(low), n(high)),
+            (None, Some(high)) => format!("up to {}", n(high)),
+            (Some(low), None) => format!("from {}", n(low)),
+            (None, None) => continue,
+        };
+        let one = format!("{} {range}\u{a0}{}", measure.label(), measure.unit());
+        let source = band.words();
+        match groups.iter_mut().find(|g| g.0 == source) {
+            Some(group) => group.1.push(one),
+            None => groups.push((source, vec![one])),
+        }
+    }
+    groups
+        .into_iter()
+        .map(|(source, of)| format!("{source}: {}", of.join(", ")))
+        .collect()
+}
+
+/// A learner's progress, place by place.
+pub fn progress_of(debrief: &Debrief, learner: &Learner) -> Vec<PlaceView> {
+    let of_place = |place: Place| {
+        let mut svgs = Vec::new();
+        let mut shown = Vec::new();
+        for measure in Shown::ALL {
+            let own = learner
+                .points
+                .iter()
+                .filter(|p| p.place == place && p.measure == measure);
+            let marks: Vec<ProgressMark> = own
+                .map(|p| ProgressMark {
+                    // Tests without a session stand before the first one.
+                    session: learner
+                        .sessions
+                        .iter()
+                        .position(|s| Some(s) == p.session.as_ref())
+                        .unwrap_or(0),
+                    mean: p.spot.mean,
+                    interval: p.spot.interval,
+                    open: p.retention,
+                    tests: p.values.clone(),
+                })
+                .collect();
+            let band = debrief.band(&place, measure);
+            let words = band.map_or(String::new(), |b| b.words());
+            let panel = ProgressPanel {
+                label: measure.label(),
+                unit: measure.unit(),
+                decimals: measure.decimals(),
+                sessions: learner.sessions.len(),
+                marks: &marks,
+                band: ends(band),
+                band_words: &words,
+                curve: &[],
+            };
+            if let Some(figure) = progress(&panel) {
+                svgs.push(figure.svg);
+                shown.push(measure);
+            }
+        }
+        PlaceView {
+            bands: band_words(debrief, &place, &shown),
+            label: place.label(),
+            svgs,
+        }
+    };
+    let places = places(learner.points.iter());
+    places
+        .into_iter()
+        .map(of_place)
+        .filter(|p| !p.svgs.is_empty())
+        .collect()
+}
+
+/// Where the class is, place by place, for these measures: each learner's latest session there.
+pub fn class_of(debrief: &Debrief, measures: &[Shown], codes: bool) -> Vec<PlaceView> {
+    let of_place = |place: Place| {
+        let mut svgs = Vec::new();
+        let mut shown = Vec::new();
+        for measure in measures {
+            let mut dots: Vec<ClassDot> = debrief
+                .learners
+                .iter()
+                .filter_map(|l| Some((l, latest(l, &place, *measure)?)))
+                .map(|(l, p)| ClassDot {
+                    code: codes.then(|| l.code.clone()),
+                    mean: p.spot.mean,
+                    interval: p.spot.interval,
+                    open: p.retention,
+                })
+                .collect();
+            if !codes {
+                // A row must not tell who it is: in the order of codes it would.
+                dots.sort_by(|a, b| a.mean.total_cmp(&b.mean));
+            }
+            let band = debrief.band(&place, *measure);
+            let words = band.map_or(String::new(), |b| b.words());
+            let class = ClassDots {
+                label: measure.label(),
+                unit: measure.unit(),
+                decimals: measure.decimals(),
+                dots: &dots,
+                band: ends(band),
+                band_words: &words,
+            };
+            if let Some(figure) = class_dots(&class) {
+                svgs.push(figure.svg);
+                shown.push(*measure);
+            }
+        }
+        PlaceView {
+            bands: band_words(debrief, &place, &shown),
+            label: place.label(),
+            svgs,
+        }
+    };
+    let places = places(debrief.learners.iter().flat_map(|l| &l.points));
+    places
+        .into_iter()
+        .map(of_place)
+        .filter(|p| !p.svgs.is_empty())
+        .collect()
+}
+
+/// The learner's last mark of a measure at a place; of two in one session the one without feedback, which shows what
+/// the hand can do by itself.
+fn latest<'a>(learner: &'a Learner, place: &Place, measure: Shown) -> Option<&'a Point> {
+    let own = learner
+        .points
+        .iter()
+        .filter(|p| p.place == *place && p.measure == measure);
+    own.max_by_key(|p| {
+        let session = learner
+            .sessions
+            .iter()
+            .position(|s| Some(s) == p.session.as_ref());
+        (session, p.retention)
+    })
+}
+
+/// A share as people read it: `25 % (9 to 53 %)`.
+pub fn percent(share: &Share) -> String {
+    match share.percent {
+        Some([at, low, high]) => {
+            let n = |v: f64| number(v, 0);
+            format!("{}\u{a0}% ({} to {}\u{a0}%)", n(at), n(low), n(high))
+        }
+        None => String::new(),
+    }
+}
+
+/// How often each finding was made: of the class, or of a learner in all sessions.
+pub fn share_table(debrief: &Debrief, learner: Option<&str>) -> TableView {
+    let own = debrief
+        .shares
+        .iter()
+        .filter(|s| s.learner.as_deref() == learner && s.session.is_none());
+    let rows = own.map(|s| {
+        vec![
+            cell(finding_words(s.finding)),
+            sorted_by(s.with_finding.to_string(), s.with_finding as f64),
+            cell(format!("{} {}", s.total, s.of)),
+            sorted_by(percent(s), s.percent.map_or(-1.0, |p| p[0])),
+        ]
+    });
+    TableView {
+        caption: "Findings on how it was done: in how many tests or scans each was made, with the 95 % interval of the share"
+            .to_owned(),
+        heads: vec!["finding", "made in", "of", "share (95 % interval)"],
+        rows: rows.collect(),
+    }
+}
+
+/// Findings learner by learner and session by session, without those that were not made.
+pub fn share_by_learner(debrief: &Debrief) -> TableView {
+    let own = debrief
+        .shares
+        .iter()
+        .filter(|s| s.session.is_some() && s.with_finding > 0);
+    let group = |code: &str| {
+        debrief
+            .learners
+            .iter()
+            .find(|l| l.code == code)
+            .and_then(|l| l.group.clone())
+    };
+    let rows = own.map(|s| {
+        let code = s.learner.clone().unwrap_or_default();
+        vec![
+            cell(code.clone()),
+            cell(group(&code).unwrap_or_default()),
+            cell(s.session.clone().unwrap_or_default()),
+            cell(finding_words(s.finding)),
+            sorted_by(s.with_finding.to_string(), s.with_finding as f64),
+            cell(format!("{} {}", s.total, s.of)),
+            sorted_by(percent(s), s.percent.map_or(-1.0, |p| p[0])),
+        ]
+    });
+    TableView {
+        caption: "Findings by learner and session; what was not made in a session has no row".to_owned(),
+        heads: vec![
+            "learner",
+            "group",
+            "session",
+            "finding",
+            "made in",
+            "of",
+            "share (95 % interval)",
+        ],
+        rows: rows.collect(),
+    }
+}
+
+/// Who may see which columns of a table of scans.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Seen {
+    /// No code of a person.
+    Nobody,
+    /// The learner's own page: the subjects, not the learner.
+    Own,
+    /// Learners and subjects.
+    Codes,
+}
+
+/// Scans against their plans.
+pub fn scan_table(scans: &[&ScanCoverage], seen: Seen) -> TableView {
+    let mut heads = match seen {
+        Seen::Nobody => vec!["session"],
+        Seen::Own => vec!["session", "subject"],
+        Seen::Codes => vec!["learner", "subject", "session"],
+    };
+    heads.extend(["plan", "done", "missed", "made twice", "out of order", "time"]);
+    let mut scans: Vec<&ScanCoverage> = scans.to_vec();
+    if seen == Seen::Nobody {
+        // Not by code, which would tell whose scan it is.
+        scans.sort_by(|a, b| {
+            (&a.session, &a.plan, a.done, a.tests).cmp(&(&b.session, &b.plan, b.done, b.tests))
+        });
+    }
+    let code = |v: &Option<String>| cell(v.clone().unwrap_or_default());
+    let rows = scans.into_iter().map(|s| {
+        let mut row = match seen {
+            Seen::Nobody => vec![code(&s.session)],
+            Seen::Own => vec![code(&s.session), code(&s.subject)],
+            Seen::Codes => vec![code(&s.examiner), code(&s.subject), code(&s.session)],
+        };
+        row.push(cell(s.plan.clone().unwrap_or_else(|| "none".to_owned())));
+        row.push(match (s.done, s.planned) {
+            (Some(done), Some(planned)) => sorted_by(
+                format!("{done} of {planned} tests"),
+                done as f64 / planned.max(1) as f64,
+            ),
+            _ => cell(format!("{}, no plan", count(s.tests, "test", "tests"))),
+        });
+        for list in [&s.missed, &s.doubled, &s.out_of_order] {
+            row.push(sorted_by(list.join(", "), list.len() as f64));
+        }
+        row.push(match s.time {
+            Some(time) => sorted_by(minutes(time.seconds), time.seconds),
+            None => sorted_by("not known", -1.0),
+        });
+        row
+    });
+    TableView {
+        caption: "Scans against their plans".to_owned(),
+        heads,
+        rows: rows.collect(),
+    }
+}
+
+/// What time is counted from, where it is not the same for all: `from …`.
+pub fn time_words(scans: &[&ScanCoverage]) -> Vec<&'static str> {
+    let mut all: Vec<&'static str> = scans.iter().filter_map(|s| s.time.map(|t| t.from)).collect();
+    all.sort_unstable();
+    all.dedup();
+    all
+}
+
+/// Things to work on, in words.
+pub fn work_on(things: &[WorkOn]) -> Vec<WorkOnView> {
+    let one = |w: &WorkOn| {
+        let unit = if super::OF_SCANS.contains(&w.finding) {
+            "of the plan's tests"
+        } else {
+            "of the session's tests"
+        };
+        WorkOnView {
+            heading: try_next(w.finding),
+            times: format!("{} {unit}, {} of {}", finding_words(w.finding), w.made_in, w.of),
+            example: w.example.clone(),
+            advice: w.advice.clone(),
+        }
+    };
+    things.iter().map(one).collect()
+}
+
+/// The learner's sessions, numbered as in the figures.
+pub fn session_table(learner: &Learner, results: &Results) -> TableView {
+    let rows = learner.sessions.iter().enumerate().map(|(i, session)| {
+        let own = results.tests.iter().filter(|t| {
+            t.about.examiner.as_ref() == Some(&learner.code) && t.about.session.as_ref() == Some(session)
+        });
+        let own: Vec<_> = own.collect();
+        let mut feedback: Vec<&str> = own
+            .iter()
+            .map(|t| t.about.feedback.as_deref().unwrap_or("not said"))
+            .collect();
+        feedback.sort_unstable();
+        feedback.dedup();
+        vec![
+            cell((i + 1).to_string()),
+            cell(session.clone()),
+            cell(own.len().to_string()),
+            cell(feedback.join(", ").replace("none", "none (retention)")),
+        ]
+    });
+    TableView {
+        caption: "Sessions as they are numbered above".to_owned(),
+        heads: vec!["number", "session", "tests", "feedback"],
+        rows: rows.collect(),
+    }
+}
+
+/// Off the teacher's tests, one panel a measure, with its learning curve.
+pub fn closeness_of(learner: &Learner) -> Vec<String> {
+    let sessions = learner.sessions.len();
+    let panel = |measure: Measure| {
+        let own = learner.closeness.iter().filter(|c| c.measure == measure);
+        let marks: Vec<ProgressMark> = own
+            .map(|c| ProgressMark {
+                session: learner
+                    .sessions
+                    .iter()
+                    .position(|s| Some(s) == c.session.as_ref())
+                    .unwrap_or(0),
+                mean: c.size.mean,
+                interval: c.size.interval,
+                open: c.retention,
+                tests: c.sizes.clone(),
+            })
+            .collect();
+        let fitted = learner.curves.iter().find(|c| c.measure == measure);
+        let line: Vec<(f64, f64)> = fitted
+            .and_then(|c| c.curve.as_ref().ok())
+            .map_or(Vec::new(), |curve| {
+                let steps = 60;
+                let at = |i: usize| 1.0 + (sessions as f64 - 1.0) * i as f64 / steps as f64;
+                (0..=steps).map(|i| (at(i), curve.at(at(i)))).collect()
+            });
+        let label = format!("{}, off by", measure.info().label);
+        progress(&ProgressPanel {
+            label: &label,
+            unit: "%",
+            decimals: 0,
+            sessions,
+            marks: &marks,
+            band: None,
+            band_words: "",
+            curve: &line,
+        })
+    };
+    COMPARED.into_iter().filter_map(panel).map(|f| f.svg).collect()
+}
+
+/// Each learning curve in words, or why there is none.
+pub fn curve_words(learner: &Learner) -> Vec<String> {
+    let one = |c: &Curve| {
+        let label = c.measure.info().label;
+        match &c.curve {
+            Ok(curve) => {
+                let n = |v: f64| number(v, 0);
+                let stays = match curve.u95[0] {
+                    Some(u) => format!("{} ± {}\u{a0}%", n(curve.a), n(u)),
+                    None => format!("{}\u{a0}%", n(curve.a)),
+                };
+                format!(
+                    "{label}: {}, from {}\u{a0}% in the first session towards {stays}",
+                    curve.law.word(),
+                    n(curve.at(1.0))
+                )
+            }
+            Err(why) => format!("{label}: {why}"),
+        }
+    };
+    learner.curves.iter().map(one).collect()
+}
+
+/// A region that was looked at again, with its levels.
+#[derive(Debug, Clone, Serialize)]
+pub struct FollowedView {
+    pub region: String,
+    pub why: String,
+    pub later: String,
+    pub levels: Vec<String>,
+}
+
+/// Regions looked at again. A learner's page has only those that the same learner found and looked at again.
+pub fn followed_of(debrief: &Debrief, learner: Option<&str>, codes: bool) -> Vec<FollowedView> {
+    let own = debrief.followed.iter().filter(|f| {
+        learner.is_none_or(|l| {
+            [&f.scan, &f.later]
+                .iter()
+                .all(|s| s.examiner.as_deref() == Some(l))
+        })
+    });
+    own.map(|f| {
+        let session = |s: &Option<String>| s.clone().unwrap_or_else(|| "not named".to_owned());
+        let by = |s: &Option<String>| match s {
+            Some(code) if codes => format!(" by {code}"),
+            _ => String::new(),
+        };
+        let subject = match &f.scan.subject {
+            Some(subject) if codes => format!("{subject}, "),
+            _ => String::new(),
+        };
+        FollowedView {
+            region: f.region.clone(),
+            why: f.why.clone(),
+            later: format!(
+                "{subject}session {}{}; looked at again in session {}{}",
+                session(&f.scan.session),
+                by(&f.scan.examiner),
+                session(&f.later.session),
+                by(&f.later.examiner)
+            ),
+            levels: f
+                .levels
+                .iter()
+                .map(|l| format!("{}: {}", anatomy::label(&l.level), l.words))
+                .collect(),
+        }
+    })
+    .collect()
+}

@@ -1,0 +1,504 @@
+//! Raw samples of one side into the detector, one by one: the same feed for live capture and for files.
+//!
+//! Nothing here looks ahead further than it says. Missing samples are filled by straight lines once the next valid one
+//! has come, the channel delay is taken out, and the noise that the detector's limits rest on is measured from what
+//! has been seen so far: first from the first 0.2 s, then again each time twice as much has come.
+
+use super::detector::{Detector, DetectorSettings, Event};
+use super::noise::white_noise_sd;
+use crate::settings::{Detect, Settings};
+use std::collections::VecDeque;
+
+/// Seconds that the first measurement of noise takes, and at least how many samples.
+const FIRST_NOISE_S: f64 = 0.2;
+const FIRST_NOISE_SAMPLES: usize = 64;
+/// Noise is measured again at each doubling, until this many seconds have been seen.
+const LAST_NOISE_S: f64 = 12.8;
+/// A channel that stays silent longer repeats its last value instead of being waited for, in s.
+const WAIT_S: f64 = 0.05;
+/// A displacement channel without two valid samples in the first seconds is taken as not connected.
+const DEAD_S: f64 = 3.0;
+/// A longer pause is filled as if it had been this long.
+const LONGEST_PAUSE_S: f64 = 600.0;
+/// Share of a step by which a time may stand off its place before the map of times is pinned afresh.
+const TIME_SLACK: f64 = 0.1;
+
+/// What a feed needs to know beforehand.
+#[derive(Debug, Clone)]
+pub struct FeedSettings {
+    /// Samples a second, as the device says or as the whole file shows.
+    pub rate_hz: f64,
+    pub detect: Detect,
+    /// Force comes this much after displacement.
+    pub force_delay_ms: f64,
+    pub plinth_compliance_mm_per_n: f64,
+    pub has_displacement: bool,
+    /// A force zero known beforehand; live there is none.
+    pub zero_n: Option<f64>,
+    /// White noise of one raw sample of force and displacement that is known beforehand: what is measured underway
+    /// counts only when it is more. Live it is 0.
+    pub known_noise: [f64; 2],
+}
+
+impl FeedSettings {
+    /// As a live stream has them: everything from the study's settings, nothing from the recording as a whole.
+    pub fn live(rate_hz: f64, has_displacement: bool, settings: &Settings) -> Self {
+        FeedSettings {
+            rate_hz,
+            detect: settings.detect.clone(),
+            force_delay_ms: settings.instrument.force_delay_ms,
+            plinth_compliance_mm_per_n: settings.instrument.plinth_compliance_mm_per_n,
+            has_displacement,
+            zero_n: None,
+            known_noise: [0.0; 2],
+        }
+    }
+}
+
+/// One side's samples on their way into the detector. Indices count samples from the first one pushed, missing ones
+/// included.
+pub struct Feed {
+    settings: FeedSettings,
+    step_s: f64,
+    force: Fill,
+    displacement: Option<Fill>,
+    delay: Shift,
+    detector: Option<Detector>,
+    force_seen: Seen,
+    displacement_seen: Seen,
+    next_noise: usize,
+    taken: usize,
+    times: Times,
+    last_time_s: Option<f64>,
+    newest: usize,
+}
+
+impl Feed {
+    pub fn new(settings: FeedSettings) -> Self {
+        let step_s = 1.0 / settings.rate_hz;
+        let wait = samples(WAIT_S, settings.rate_hz);
+        let has_displacement = settings.has_displacement;
+        Feed {
+            step_s,
+            force: Fill::new(wait),
+            displacement: has_displacement.then(|| Fill::new(wait)),
+            delay: Shift::new(settings.force_delay_ms / 1e3 * settings.rate_hz),
+            detector: None,
+            force_seen: Seen::default(),
+            displacement_seen: Seen::default(),
+            next_noise: samples(FIRST_NOISE_S, settings.rate_hz).max(FIRST_NOISE_SAMPLES),
+            taken: 0,
+            times: Times::default(),
+            last_time_s: None,
+            newest: 0,
+            settings,
+        }
+    }
+
+    /// Takes one sample. `displacement_mm` is left alone when the feed has none. A time not after the last one is
+    /// passed over; NaN is a missing value.
+    pub fn push(&mut self, time_s: f64, force_n: f64, displacement_mm: Option<f64>, events: &mut Vec<Event>) {
+        let steps = match self.last_time_s {
+            None => 0,
+            Some(last) if time_s > last => (((time_s - last) / self.step_s).round() as usize).max(1),
+            Some(_) => return,
+        };
+        let steps = steps.min(samples(LONGEST_PAUSE_S, self.settings.rate_hz));
+        self.last_time_s = Some(time_s);
+        self.newest += steps;
+        self.times.pin(self.newest, time_s, self.step_s);
+        self.force.push(steps, force_n);
+        if let Some(fill) = &mut self.displacement {
+            fill.push(steps, displacement_mm.unwrap_or(f64::NAN));
+            if fill.valid < 2 && fill.newest as f64 * self.step_s > DEAD_S {
+                self.displacement = None;
+            }
+        }
+        self.drain(events);
+        if self.detector.as_ref().is_some_and(|d| !d.touching()) {
+            self.times
+                .forget(self.newest.saturating_sub(samples(4.0, self.settings.rate_hz)));
+        }
+    }
+
+    /// Says that no more samples come. Without enough of them to measure noise there are no events.
+    pub fn finish(&mut self, events: &mut Vec<Event>) {
+        self.force.finish();
+        if let Some(fill) = &mut self.displacement {
+            fill.finish();
+        }
+        self.drain(events);
+        for force in self.delay.finish() {
+            self.pair(force, events);
+        }
+        if let Some(detector) = &mut self.detector {
+            detector.finish(events);
+        }
+    }
+
+    /// Time of a sample, in the clock that came with them.
+    pub fn time_s(&self, index: usize) -> f64 {
+        self.times.at(index, self.step_s)
+    }
+
+    /// Index of the newest sample.
+    pub fn newest(&self) -> usize {
+        self.newest
+    }
+
+    /// The running force zero; `None` until it is known.
+    pub fn zero_n(&self) -> Option<f64> {
+        self.detector.as_ref().and_then(Detector::zero_n)
+    }
+
+    /// Force over the zero that counts as contact; `None` until noise was measured.
+    pub fn limit_n(&self) -> Option<f64> {
+        self.detector.as_ref().map(Detector::limit_n)
+    }
+
+    /// Seconds after an instant until the detector has spoken of it, springs by displacement included.
+    pub fn look_ahead_s(&self) -> Option<f64> {
+        self.detector.as_ref().map(Detector::look_ahead_s)
+    }
+
+    /// Whether springs are looked for in displacement.
+    pub fn by_displacement(&self) -> bool {
+        self.displacement.is_some()
+    }
+
+    fn drain(&mut self, events: &mut Vec<Event>) {
+        while let Some(force) = self.force.ready.pop_front() {
+            if let Some(force) = self.delay.push(force) {
+                self.pair(force, events);
+            }
+        }
+        self.settle(events);
+    }
+
+    fn pair(&mut self, force: Filled, events: &mut Vec<Event>) {
+        self.delay.waiting.push_back(force);
+        self.settle(events);
+    }
+
+    /// Forces that wait, each with the displacement of the same index.
+    fn settle(&mut self, events: &mut Vec<Event>) {
+        while !self.delay.waiting.is_empty() {
+            let displacement = match &mut self.displacement {
+                Some(fill) => match fill.ready.pop_front() {
+                    Some(x) => Some(x),
+                    None => return,
+                },
+                None => None,
+            };
+            let Some(force) = self.delay.waiting.pop_front() else {
+                return;
+            };
+            self.sample(force, displacement, events);
+        }
+    }
+
+    fn sample(&mut self, force: Filled, displacement: Option<Filled>, events: &mut Vec<Event>) {
+        let compliance = self.settings.plinth_compliance_mm_per_n;
+        let displacement = displacement.map(|x| Filled {
+            value: x.value - compliance * force.value,
+            ..x
+        });
+        self.taken += 1;
+        if self.next_noise > 0 {
+            self.force_seen.push(force);
+            if let Some(x) = displacement {
+                self.displacement_seen.push(x);
+            }
+        }
+        match &mut self.detector {
+            Some(detector) => detector.push(force.value, displacement.map(|x| x.value), events),
+            None if self.taken < self.next_noise => return,
+            None => self.begin(events),
+        }
+        if self.taken == self.next_noise {
+            self.measure_noise();
+        }
+    }
+
+    /// The first stretch is full: the detector begins, with all of it.
+    fn begin(&mut self, events: &mut Vec<Event>) {
+        let [force_noise_n, displacement_noise_mm] = self.noise_sd();
+        let settings = DetectorSettings {
+            rate_hz: self.settings.rate_hz,
+            detect: self.settings.detect.clone(),
+            force_noise_n,
+            displacement_noise_mm,
+            zero_n: self.settings.zero_n,
+            has_displacement: self.displacement.is_some(),
+        };
+        let mut detector = Detector::new(&settings);
+        for (i, force) in self.force_seen.values.iter().enumerate() {
+            // A displacement that was given up on has fewer.
+            let x = settings
+                .has_displacement
+                .then(|| self.displacement_seen.values.get(i).copied());
+            detector.push(*force, x.flatten(), events);
+        }
+        self.detector = Some(detector);
+    }
+
+    fn noise_sd(&self) -> [f64; 2] {
+        let [force, displacement] = self.settings.known_noise;
+        [
+            self.force_seen.noise_sd().max(force),
+            self.displacement_seen.noise_sd().max(displacement),
+        ]
+    }
+
+    fn measure_noise(&mut self) {
+        let [force_n, displacement_mm] = self.noise_sd();
+        if let Some(detector) = &mut self.detector {
+            detector.set_noise(force_n, displacement_mm);
+        }
+        let next = 2 * self.next_noise;
+        if next as f64 * self.step_s > LAST_NOISE_S {
+            self.next_noise = 0;
+            self.force_seen = Seen::default();
+            self.displacement_seen = Seen::default();
+        } else {
+            self.next_noise = next;
+        }
+    }
+}
+
+fn samples(seconds: f64, rate_hz: f64) -> usize {
+    ((seconds * rate_hz).round() as usize).max(1)
+}
+
+/// A value and whether it was filled in.
+#[derive(Debug, Clone, Copy)]
+struct Filled {
+    value: f64,
+    filled: bool,
+}
+
+/// What has been seen so far, for its noise.
+#[derive(Default)]
+struct Seen {
+    values: Vec<f64>,
+    filled: Vec<bool>,
+}
+
+impl Seen {
+    fn push(&mut self, v: Filled) {
+        self.values.push(v.value);
+        self.filled.push(v.filled);
+    }
+
+    fn noise_sd(&self) -> f64 {
+        white_noise_sd(&self.values, &self.filled)
+    }
+}
+
+/// Fills one channel: straight lines between valid values, or the last value again when they stay away.
+struct Fill {
+    ready: VecDeque<Filled>,
+    /// Index and value that lines begin at: the last that went out.
+    last: Option<(usize, f64)>,
+    newest: usize,
+    wait: usize,
+    valid: usize,
+}
+
+impl Fill {
+    fn new(wait: usize) -> Self {
+        Fill {
+            ready: VecDeque::new(),
+            last: None,
+            newest: 0,
+            wait,
+            valid: 0,
+        }
+    }
+
+    fn push(&mut self, steps: usize, value: f64) {
+        self.newest += steps;
+        let to = self.newest;
+        if !value.is_finite() {
+            if let Some((at, held)) = self.last
+                && to - at > self.wait
+            {
+                self.hold(at, to, held);
+            }
+            return;
+        }
+        self.valid += 1;
+        match self.last {
+            None => {
+                let before = std::iter::repeat_n(Filled { value, filled: true }, to);
+                self.ready.extend(before);
+            }
+            Some((at, from)) => {
+                let span = (to - at) as f64;
+                for i in at + 1..to {
+                    let share = (i - at) as f64 / span;
+                    self.ready.push_back(Filled {
+                        value: from + share * (value - from),
+                        filled: true,
+                    });
+                }
+            }
+        }
+        self.ready.push_back(Filled { value, filled: false });
+        self.last = Some((to, value));
+    }
+
+    fn hold(&mut self, at: usize, to: usize, value: f64) {
+        let held = std::iter::repeat_n(Filled { value, filled: true }, to - at);
+        self.ready.extend(held);
+        self.last = Some((to, value));
+    }
+
+    fn finish(&mut self) {
+        if let Some((at, value)) = self.last {
+            self.hold(at, self.newest, value);
+        }
+    }
+}
+
+/// Takes a delay of a share of a sample or more out of a channel, by straight lines; the ends hold.
+struct Shift {
+    by: f64,
+    kept: VecDeque<Filled>,
+    /// Index of the first kept sample, and of the next to give.
+    first: usize,
+    next: usize,
+    /// Given, but its partner has not come.
+    waiting: VecDeque<Filled>,
+}
+
+impl Shift {
+    fn new(by: f64) -> Self {
+        Shift {
+            by,
+            kept: VecDeque::new(),
+            first: 0,
+            next: 0,
+            waiting: VecDeque::new(),
+        }
+    }
+
+    fn push(&mut self, v: Filled) -> Option<Filled> {
+        if self.by == 0.0 {
+            return Some(v);
+        }
+        self.kept.push_back(v);
+        // One goes out for each that comes in, once the first can.
+        let newest = (self.first + self.kept.len() - 1) as f64;
+        (self.next as f64 + self.by + 1.0 <= newest).then(|| self.give())
+    }
+
+    fn finish(&mut self) -> Vec<Filled> {
+        let mut rest = Vec::new();
+        while self.by != 0.0 && self.next < self.first + self.kept.len() {
+            rest.push(self.give());
+        }
+        rest
+    }
+
+    fn give(&mut self) -> Filled {
+        let last = self.first + self.kept.len() - 1;
+        let at = (self.next as f64 + self.by).clamp(self.first as f64, last as f64);
+        let k = (at.floor() as usize).clamp(self.first, last);
+        let (a, b) = (
+            self.kept[k - self.first],
+            self.kept[(k + 1).min(last) - self.first],
+        );
+        self.next += 1;
+        let needed = (self.next as f64 + self.by).floor().max(0.0) as usize;
+        while self.first < needed.min(last) {
+            self.kept.pop_front();
+            self.first += 1;
+        }
+        Filled {
+            value: a.value + (at - k as f64) * (b.value - a.value),
+            filled: a.filled || b.filled,
+        }
+    }
+}
+
+/// Times of samples as few pins: between two of them samples are a step apart.
+#[derive(Default)]
+struct Times {
+    pins: VecDeque<(usize, f64)>,
+}
+
+impl Times {
+    fn pin(&mut self, index: usize, time_s: f64, step_s: f64) {
+        let expected = self.pins.back().map(|(i, t)| t + (index - i) as f64 * step_s);
+        if expected.is_none_or(|t| (t - time_s).abs() > TIME_SLACK * step_s) {
+            self.pins.push_back((index, time_s));
+        }
+    }
+
+    fn at(&self, index: usize, step_s: f64) -> f64 {
+        let k = self.pins.partition_point(|(i, _)| *i <= index);
+        match self.pins.get(k.saturating_sub(1)) {
+            Some((i, t)) => t + (index as f64 - *i as f64) * step_s,
+            None => index as f64 * step_s,
+        }
+    }
+
+    fn forget(&mut self, before: usize) {
+        while self.pins.get(1).is_some_and(|(i, _)| *i <= before) {
+            self.pins.pop_front();
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_hole_is_filled_by_a_line_and_a_long_silence_by_the_last_value() {
+        let mut fill = Fill::new(3);
+        fill.push(0, 1.0);
+        fill.push(2, 3.0);
+        for _ in 0..5 {
+            fill.push(1, f64::NAN);
+        }
+        fill.push(1, 0.0);
+        let values: Vec<f64> = fill.ready.iter().map(|v| v.value).collect();
+        assert_eq!(values, [1.0, 2.0, 3.0, 3.0, 3.0, 3.0, 3.0, 1.5, 0.0]);
+        assert!(fill.ready[1].filled && !fill.ready[2].filled);
+    }
+
+    #[test]
+    fn a_delay_is_taken_out_of_a_ramp_whole_and_in_parts() {
+        for by in [2.0, 0.5, 2.25, -1.5] {
+            let mut shift = Shift::new(by);
+            let ramp = (0..20).map(|i| Filled {
+                value: f64::from(i),
+                filled: false,
+            });
+            let mut out: Vec<f64> = ramp.filter_map(|v| shift.push(v)).map(|v| v.value).collect();
+            out.extend(shift.finish().iter().map(|v| v.value));
+            assert_eq!(out.len(), 20, "{by}");
+            for (i, v) in out.iter().enumerate() {
+                let wanted = (i as f64 + by).clamp(0.0, 19.0);
+                assert!((v - wanted).abs() < 1e-12, "{by} {i}: {v}");
+            }
+        }
+    }
+
+    #[test]
+    fn times_follow_a_clock_that_is_not_quite_the_rate() {
+        let mut times = Times::default();
+        for i in 0..10_000 {
+            times.pin(i, 5.0 + i as f64 * 0.001_000_1, 0.001);
+        }
+        assert!(times.pins.len() < 20, "{}", times.pins.len());
+        for i in [0, 17, 5000, 9999] {
+            let wanted = 5.0 + i as f64 * 0.001_000_1;
+            assert!((times.at(i, 0.001) - wanted).abs() < 0.000_11);
+        }
+        times.forget(5000);
+        assert!((times.at(5100, 0.001) - 5.0 - 5100.0 * 0.001_000_1).abs() < 0.000_11);
+    }
+}

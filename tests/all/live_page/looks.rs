@@ -1,0 +1,117 @@
+//! How the page looks: nothing runs over its edge at any size, and pictures for eyes.
+
+use super::browser::Browser;
+use super::session::{Play, both_hands, one_side, standing};
+use tautpoint::live::control::Feedback;
+use tautpoint::live::monitor::MonitorOptions;
+use tautpoint::live::summary::Reference;
+
+/// Name, width, height, dark.
+const SIZES: [(&str, u32, u32, bool); 6] = [
+    ("1280-light", 1280, 800, false),
+    ("1280-dark", 1280, 800, true),
+    ("1920-light", 1920, 1080, false),
+    ("tablet", 820, 1180, false),
+    ("tablet-wide-dark", 1180, 820, true),
+    ("phone", 390, 844, false),
+];
+
+fn reference() -> Reference {
+    Reference {
+        name: "teacher".into(),
+        preload_n: Some(31.0),
+        spring_peak_n: Some(66.0),
+        excursion_mm: Some(3.1),
+        spring_rate_hz: Some(0.95),
+    }
+}
+
+/// Everything fits the width, buttons are large enough for a finger (WCAG 2.2, 2.5.5: 44 px), the number can be read
+/// from the back of a room, and the page and its figures fit one screen where there is room.
+fn fits(browser: &Browser, name: &str, width: u32) {
+    let wide = browser.run("return document.documentElement.scrollWidth");
+    assert!(wide.as_u64().unwrap() <= u64::from(width), "{name}: {wide} wide");
+    let small = "return [...document.querySelectorAll('button')].filter(b => b.offsetParent && \
+                 (b.offsetHeight < 44 || b.offsetWidth < 44)).map(b => b.textContent)";
+    assert_eq!(browser.run(small).as_array().unwrap().len(), 0, "{name}");
+    let number =
+        "return parseFloat(getComputedStyle(document.getElementById('force')).fontSize) / innerWidth";
+    let share = browser.run(number).as_f64().unwrap();
+    assert!(share > 0.11, "{name}: the number is {share} of the width");
+    let wide = "const now = document.getElementById('now'); return now.scrollWidth - now.clientWidth";
+    assert!(
+        browser.run(wide).as_i64().unwrap() <= 0,
+        "{name}: a word runs out of its place"
+    );
+    let canvas =
+        "return [...document.querySelectorAll('canvas')].map(c => Math.min(c.clientWidth, c.clientHeight))";
+    for side in browser.run(canvas).as_array().unwrap() {
+        assert!(side.as_u64().unwrap() >= 120, "{name}: a figure of {side} px");
+    }
+}
+
+#[test]
+fn the_page_fits_every_screen_while_the_hand_is_on_and_after() {
+    let Some(browser) = Browser::start() else { return };
+    let mut session = Play::new(both_hands(16), standing("L3", "both", Feedback::Live));
+    session.options = MonitorOptions {
+        reference: Some(reference()),
+        ..MonitorOptions::default()
+    };
+    session.settings.ceiling_n.lumbar = 175.0;
+    let playing = session.begin();
+    browser.goto(&playing.url);
+    playing.go();
+    browser.until(
+        "two springs",
+        "/^2 springs/.test(document.getElementById('springs').textContent)",
+    );
+    for (name, width, height, dark) in SIZES {
+        browser.look(width, height, dark);
+        std::thread::sleep(std::time::Duration::from_millis(150));
+        fits(&browser, name, width);
+        browser.keep(&format!("live-on-{name}"));
+    }
+    playing.until_tests(1);
+    browser.until(
+        "the test",
+        "/both sides$/.test(document.getElementById('last-title').textContent)",
+    );
+    for (name, width, height, dark) in SIZES {
+        browser.look(width, height, dark);
+        std::thread::sleep(std::time::Duration::from_millis(150));
+        fits(&browser, name, width);
+        browser.keep(&format!("live-after-{name}"));
+    }
+    assert_eq!(browser.complaints(), Vec::<String>::new());
+}
+
+#[test]
+fn an_alarm_a_call_and_hidden_values_fit_too() {
+    let Some(browser) = Browser::start() else { return };
+    let mut session = Play::new(one_side(), standing("L3", "left", Feedback::Live));
+    session.settings.ceiling_n.lumbar = 45.0;
+    let playing = session.begin();
+    browser.goto(&playing.url);
+    playing.go();
+    for (name, width, height, dark) in SIZES {
+        browser.look(width, height, dark);
+        browser.until("the alarm", "document.body.classList.contains('over')");
+        fits(&browser, name, width);
+        browser.keep(&format!("live-alarm-{name}"));
+    }
+    {
+        let mut standing = playing.standing.lock().unwrap();
+        standing.call_wanted = Some("L3".into());
+        standing.feedback = Feedback::After;
+    }
+    browser.until("the question", "!document.getElementById('call').hidden");
+    browser.until("no alarm", "document.getElementById('alarm').textContent === ''");
+    for (name, width, height, dark) in SIZES {
+        browser.look(width, height, dark);
+        std::thread::sleep(std::time::Duration::from_millis(100));
+        browser.keep(&format!("live-call-{name}"));
+        let wide = browser.run("return document.documentElement.scrollWidth");
+        assert!(wide.as_u64().unwrap() <= u64::from(width), "{name}: {wide} wide");
+    }
+}

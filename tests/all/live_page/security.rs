@@ -1,0 +1,242 @@
+//! Who may read the page and who may wish (DNS rebinding, requests from other sites, framing, tokens).
+
+use super::session::{one_side, standing, station_of};
+use std::io::{Read, Write};
+use std::net::{SocketAddr, TcpStream};
+use std::time::Duration;
+use tautpoint::live::control::{Feedback, Wish};
+use tautpoint::live::monitor::{Monitor, MonitorOptions};
+use tautpoint::live::server::{Hub, new_token, serve};
+use tautpoint::settings::Settings;
+
+const LOOPBACK: &str = "127.0.0.1:0";
+
+fn hub() -> Hub {
+    serve(LOOPBACK.parse().unwrap(), None).unwrap()
+}
+
+/// Status, head and body of one request; a stream is read for a moment only.
+fn ask(addr: SocketAddr, head: &str, body: &str) -> (u16, String, String) {
+    let mut stream = TcpStream::connect(("127.0.0.1", addr.port())).unwrap();
+    stream.set_read_timeout(Some(Duration::from_millis(400))).unwrap();
+    write!(
+        stream,
+        "{head}\r\nContent-Length: {}\r\nConnection: close\r\n\r\n{body}",
+        body.len()
+    )
+    .unwrap();
+    let mut bytes = Vec::new();
+    let _ = stream.read_to_end(&mut bytes);
+    let text = String::from_utf8_lossy(&bytes).into_owned();
+    let (head, body) = text.split_once("\r\n\r\n").unwrap_or((&text, ""));
+    let status = head.split(' ').nth(1).and_then(|s| s.parse().ok()).unwrap_or(0);
+    (status, head.to_lowercase(), body.to_owned())
+}
+
+fn get(addr: SocketAddr, path: &str, more: &str) -> (u16, String, String) {
+    ask(addr, &format!("GET {path} HTTP/1.1\r\nHost: {addr}{more}"), "")
+}
+
+fn wish(addr: SocketAddr, more: &str, body: &str) -> u16 {
+    let json = "\r\nContent-Type: application/json";
+    ask(
+        addr,
+        &format!("POST /wish HTTP/1.1\r\nHost: {addr}{json}{more}"),
+        body,
+    )
+    .0
+}
+
+#[test]
+fn a_name_that_somebody_else_points_here_is_not_answered() {
+    let hub = hub();
+    let port = hub.addr().port();
+    for path in ["/", "/events", "/main.js"] {
+        for host in ["evil.example", "127.0.0.1.evil.example"] {
+            let head = format!("GET {path} HTTP/1.1\r\nHost: {host}:{port}");
+            assert_eq!(ask(hub.addr(), &head, "").0, 403, "{path} {host}");
+        }
+        let (status, _, body) = get(hub.addr(), path, "");
+        assert_eq!(status, 200, "{path}: {body}");
+    }
+    assert_eq!(
+        ask(
+            hub.addr(),
+            &format!("GET / HTTP/1.1\r\nHost: localhost:{port}"),
+            ""
+        )
+        .0,
+        200
+    );
+}
+
+#[test]
+fn a_wish_from_another_site_does_not_come_through() {
+    let hub = hub();
+    let addr = hub.addr();
+    let stop = r#"{"wish":"stop"}"#;
+    for origin in [
+        "",
+        "\r\nOrigin: null",
+        "\r\nOrigin: http://evil.example",
+        "\r\nOrigin: http://localhost:1",
+    ] {
+        assert_eq!(wish(addr, origin, stop), 403, "{origin}");
+    }
+    let own = format!("\r\nOrigin: http://{addr}");
+    assert_eq!(
+        wish(addr, &format!("{own}\r\nSec-Fetch-Site: cross-site"), stop),
+        403
+    );
+    // Without the type that makes a browser ask first.
+    let plain = format!("POST /wish HTTP/1.1\r\nHost: {addr}{own}\r\nContent-Type: text/plain");
+    assert_eq!(ask(addr, &plain, stop).0, 400);
+    assert_eq!(wish(addr, &own, "{}"), 400);
+    assert_eq!(wish(addr, &own, r#"{"wish":"call","call":"<b>"}"#), 400);
+    assert_eq!(wish(addr, &own, &"x".repeat(4000)), 413);
+    assert!(hub.wishes.try_iter().next().is_none());
+    assert_eq!(wish(addr, &own, stop), 204);
+    assert_eq!(wish(addr, &own, r#"{"wish":"call","call":"left"}"#), 204);
+    let call = Wish::Call { call: "left".into() };
+    assert_eq!(hub.wishes.try_iter().collect::<Vec<_>>(), [Wish::Stop, call]);
+    assert_eq!(get(addr, "/events", "\r\nOrigin: http://evil.example").0, 403);
+    assert_eq!(get(addr, "/events", "\r\nSec-Fetch-Site: cross-site").0, 403);
+}
+
+#[test]
+fn every_answer_forbids_scripts_from_elsewhere_frames_and_copies() {
+    let hub = hub();
+    let addr = hub.addr();
+    for (path, status) in [("/", 200), ("/main.js", 200), ("/events", 200), ("/nothing", 404)] {
+        let (found, head, _) = get(addr, path, "");
+        assert_eq!(found, status, "{path}");
+        // Content Security Policy Level 3 (W3C): what is not named falls to default-src.
+        let policy = head
+            .lines()
+            .find_map(|l| l.strip_prefix("content-security-policy: "))
+            .unwrap();
+        assert!(policy.starts_with("default-src 'none';"), "{policy}");
+        for word in [
+            "frame-ancestors 'none'",
+            "base-uri 'none'",
+            "form-action 'none'",
+            "script-src 'self'",
+        ] {
+            assert!(policy.contains(word), "{path}: {policy}");
+        }
+        assert!(!policy.contains("unsafe") && !policy.contains('*') && !policy.contains("http"));
+        for line in [
+            "cache-control: no-store",
+            "x-content-type-options: nosniff",
+            "referrer-policy: no-referrer",
+        ] {
+            assert!(head.contains(line), "{path}: {head}");
+        }
+        assert!(!head.contains("access-control-allow"), "{head}");
+    }
+}
+
+#[test]
+fn the_page_names_no_other_place_and_builds_no_markup_from_text() {
+    let hub = hub();
+    for path in [
+        "/",
+        "/page.css",
+        "/main.js",
+        "/stream.js",
+        "/words.js",
+        "/draw.js",
+        "/strip.js",
+        "/curve.js",
+        "/summary.js",
+        "/alarm.js",
+    ] {
+        let (_, _, body) = get(hub.addr(), path, "");
+        assert!(body.len() > 100, "{path}");
+        for word in [
+            "://",
+            "innerHTML",
+            "outerHTML",
+            "insertAdjacent",
+            "document.write",
+            "eval(",
+            "onclick=",
+            "style=",
+        ] {
+            assert!(!body.contains(word), "{path} has {word}");
+        }
+    }
+}
+
+#[test]
+fn off_loopback_the_token_opens_once_and_a_cookie_after() {
+    assert!(serve("0.0.0.0:0".parse().unwrap(), None).is_err());
+    let token = new_token().unwrap();
+    let hub = serve("0.0.0.0:0".parse().unwrap(), Some(token.clone())).unwrap();
+    assert!(hub.url().ends_with(&format!("/?token={token}")));
+    let port = hub.addr().port();
+    let addr: SocketAddr = ([127, 0, 0, 1], port).into();
+    for path in ["/", "/events", "/main.js", "/?token=", "/?token=0000"] {
+        assert_eq!(get(addr, path, "").0, 403, "{path}");
+    }
+    assert_eq!(get(addr, &format!("/events?token={token}"), "").0, 403);
+    let (status, head, _) = get(addr, &format!("/?token={token}"), "");
+    assert_eq!(status, 303);
+    assert!(
+        head.contains("location: /\r\n") || head.ends_with("location: /"),
+        "{head}"
+    );
+    let cookie = head.lines().find_map(|l| l.strip_prefix("set-cookie: ")).unwrap();
+    for word in ["httponly", "samesite=strict", "path=/"] {
+        assert!(cookie.contains(word), "{cookie}");
+    }
+    let own = cookie.split(';').next().unwrap();
+    for path in ["/", "/events", "/main.js"] {
+        assert_eq!(get(addr, path, &format!("\r\nCookie: {own}")).0, 200, "{path}");
+        assert_eq!(
+            get(addr, path, &format!("\r\nCookie: {}0", &own[..own.len() - 1])).0,
+            403
+        );
+    }
+    let origin = format!("\r\nOrigin: http://{addr}");
+    assert_eq!(wish(addr, &origin, r#"{"wish":"next"}"#), 403);
+    assert_eq!(
+        wish(addr, &format!("{origin}\r\nCookie: {own}"), r#"{"wish":"next"}"#),
+        204
+    );
+}
+
+#[test]
+fn a_page_that_comes_later_gets_nothing_that_is_hidden() {
+    let hub = hub();
+    let trace = one_side();
+    let mut monitor = Monitor::new(
+        &station_of(&trace, 2000.0),
+        &Settings::default(),
+        MonitorOptions::default(),
+    );
+    let play = |monitor: &mut Monitor, rows: std::ops::Range<usize>, mode| {
+        for row in rows {
+            monitor.push(&super::session::sample_of(&trace, row));
+            if row % 66 == 0 {
+                hub.publish(&monitor.view(&standing("L3", "left", mode)));
+            }
+        }
+    };
+    play(&mut monitor, 0..6000, Feedback::Live);
+    let (_, _, seen) = get(hub.addr(), "/events", "");
+    assert!(seen.contains("event: strip") && seen.contains("low_n"), "{seen}");
+    play(&mut monitor, 6000..8000, Feedback::None);
+    let (_, _, seen) = get(hub.addr(), "/events", "");
+    assert!(
+        seen.contains("event: frame") && !seen.contains("low_n") && !seen.contains("total_n"),
+        "{seen}"
+    );
+}
+
+#[test]
+fn one_address_serves_one_program() {
+    let hub = hub();
+    let error = serve(hub.addr(), None).err().unwrap().to_string();
+    assert!(error.contains("another program"), "{error}");
+}

@@ -1,0 +1,191 @@
+//! A study to record into, a station that is fed by hand, and looks at what was kept.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+use tautpoint::acquire::recorder::{Keeper, Request};
+use tautpoint::acquire::station::{MAX_CHANNELS, Quantity, Sample, Station, StationChannel};
+use tautpoint::study::inputs::collect_any;
+use tautpoint::study::plan::Plan;
+use tautpoint::study::sidecar::Sidecar;
+use tautpoint::trace::Side;
+
+/// An empty study with a roster of a subject and three learners.
+pub fn study(dir: &Path) -> PathBuf {
+    let root = dir.join("class");
+    std::fs::create_dir_all(root.join("recordings")).unwrap();
+    std::fs::write(root.join("study.toml"), "title = \"Invented class\"\n").unwrap();
+    std::fs::write(
+        root.join("roster.csv"),
+        "code,role\nV-07,subject\nT-1,teacher\nL-11,examiner\nL-12,examiner\nL-13,examiner\n",
+    )
+    .unwrap();
+    root
+}
+
+pub fn channel(quantity: Quantity, side: Option<Side>, unit: &str) -> StationChannel {
+    StationChannel {
+        quantity,
+        side,
+        unit: unit.to_owned(),
+        per_count: 0.001,
+        sensor: Some("cell-4".to_owned()),
+        calibration: None,
+    }
+}
+
+/// One force and one displacement sensor.
+pub fn one_hand() -> Station {
+    Station {
+        device: "bench \"A\"\n[x]".to_owned(),
+        rate_hz: 1000.0,
+        channels: vec![
+            channel(Quantity::Force, None, "N"),
+            channel(Quantity::Displacement, None, "mm"),
+        ],
+    }
+}
+
+/// A force under each hand.
+pub fn two_hands() -> Station {
+    Station {
+        channels: [Side::Left, Side::Right]
+            .map(|side| channel(Quantity::Force, Some(side), "N"))
+            .to_vec(),
+        ..one_hand()
+    }
+}
+
+pub fn request() -> Request {
+    Request {
+        subject: Some("V-07".to_owned()),
+        examiner: Some("L-11".to_owned()),
+        session: "2026-09-14".to_owned(),
+        tests_are_seen: true,
+        ..Request::default()
+    }
+}
+
+pub fn plan(steps: &[(&str, &str)]) -> Plan {
+    let mut text = "name = \"short\"\nposture = \"prone\"\n".to_owned();
+    for (level, side) in steps {
+        text += &format!("[[step]]\nlevel = \"{level}\"\nside = \"{side}\"\ncontact = \"thumb\"\n");
+    }
+    Plan::parse("short.toml", &text).0.unwrap()
+}
+
+/// A keeper with a clock that is moved by hand.
+pub struct Bench {
+    pub keeper: Keeper,
+    start: Instant,
+    pub now_ms: u64,
+    device_ms: u64,
+}
+
+impl Bench {
+    pub fn new(root: &Path, request: Request) -> Bench {
+        let inputs = collect_any(&[root.to_owned()]).unwrap();
+        let study = inputs.study.clone().unwrap();
+        Bench::of(Keeper::start(&inputs, &study, request).unwrap())
+    }
+
+    pub fn of(keeper: Keeper) -> Bench {
+        Bench {
+            keeper,
+            start: Instant::now(),
+            now_ms: 0,
+            device_ms: 0,
+        }
+    }
+
+    pub fn now(&self) -> Instant {
+        self.start + Duration::from_millis(self.now_ms)
+    }
+
+    /// Connects a device, whose clock begins anew.
+    pub fn connect(&mut self, station: &Station) {
+        self.device_ms = 0;
+        self.keeper.connected(station, self.now());
+    }
+
+    /// Samples for so long, at 1 kHz, in batches of 10.
+    pub fn run(&mut self, ms: u64, force_n: f64) {
+        for _ in 0..ms / 10 {
+            let now = self.now();
+            let samples: Vec<Sample> = (0..10)
+                .map(|i| {
+                    let mut values = [f64::NAN; MAX_CHANNELS];
+                    values[0] = force_n;
+                    values[1] = 1.0;
+                    Sample {
+                        time_s: (self.device_ms + i) as f64 / 1e3,
+                        arrived: now,
+                        values,
+                    }
+                })
+                .collect();
+            self.device_ms += 10;
+            self.now_ms += 10;
+            let now = self.now();
+            self.keeper.push(&samples, now);
+        }
+    }
+
+    /// One test: hands on, off, and the detector's word on it.
+    pub fn test(&mut self) {
+        self.run(300, 0.0);
+        let now = self.now();
+        self.keeper.touching(true, now);
+        self.run(500, 40.0);
+        let now = self.now();
+        self.keeper.touching(false, now);
+        self.keeper.test_ended();
+        self.run(700, 0.0);
+    }
+
+    pub fn wish(&mut self, wish: tautpoint::acquire::control::Wish) {
+        let now = self.now();
+        self.keeper.wish(&wish, now);
+    }
+
+    pub fn stop(&mut self) {
+        self.wish(tautpoint::acquire::control::Wish::Stop);
+    }
+}
+
+/// Every recording of a study with its sidecar, by name; the trace must be whole lines.
+pub fn kept(root: &Path) -> BTreeMap<String, (String, Sidecar)> {
+    let inputs = collect_any(&[root.to_owned()]).unwrap();
+    let read = inputs.files.iter().map(|f| {
+        let text = std::fs::read_to_string(&f.path).unwrap();
+        assert!(text.ends_with('\n'), "{}", f.recording);
+        let (sidecar, problems) = Sidecar::read(&f.sidecar_path, &f.sidecar);
+        let open = sidecar.status.as_deref() == Some("open");
+        assert!(problems.is_empty() || open, "{problems:?}");
+        (f.recording.clone(), (text, sidecar))
+    });
+    read.collect()
+}
+
+/// Names of what was kept, without the folder of the session.
+pub fn names(root: &Path) -> Vec<String> {
+    let folder = "recordings/2026-09-14/";
+    kept(root)
+        .keys()
+        .map(|k| k.trim_start_matches(folder).trim_end_matches(".csv").to_owned())
+        .collect()
+}
+
+/// Every file under a folder with its bytes.
+pub fn files(dir: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
+    let mut found = BTreeMap::new();
+    for entry in std::fs::read_dir(dir).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            found.extend(files(&path));
+        } else {
+            found.insert(path.clone(), std::fs::read(&path).unwrap());
+        }
+    }
+    found
+}
