@@ -25,5 +25,6 @@ pub mod technique;
 pub mod plot;
 pub mod report;
 pub mod batch;
+pub mod cohort;
 pub mod live;
 pub mod cli;

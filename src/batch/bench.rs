@@ -16,7 +16,7 @@ use crate::trace::{Side, Test};
 const DELAY: &str = "instrument.force_delay_ms";
 
 /// Calibrations at hand and what a reference spring told.
-#[derive(Default)]
+#[derive(Debug, Default)]
 pub struct Bench {
     pub calibrations: Calibrations,
     pub instrument: Option<Instrument>,

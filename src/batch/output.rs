@@ -3,7 +3,7 @@
 use crate::compare::{FollowUpStep, follow_up};
 use crate::error::Result;
 use crate::plot::png;
-use crate::report::html::{PageOptions, figures, page};
+use crate::report::html::{Drawing, PageOptions};
 use crate::report::{Results, run};
 use crate::study::plan::{Order, Plan, Step, StepSide};
 use crate::write::OutputFolder;
@@ -16,6 +16,8 @@ pub struct OutputOptions {
     pub page: PageOptions,
     /// Every figure as PNG too.
     pub png: bool,
+    /// The cohort page and the dataset for other engines.
+    pub cohort: bool,
 }
 
 /// Writes everything into `dir`, whole or not at all. `inputs` are the paths that the user named: the folder may
@@ -24,19 +26,27 @@ pub struct OutputOptions {
 /// # Errors
 /// When the folder holds something else, or the system will not write.
 pub fn write(results: &Results, dir: &Path, inputs: &[PathBuf], options: &OutputOptions) -> Result<()> {
-    let mut folder = OutputFolder::begin(dir, inputs)?;
+    write_into(OutputFolder::begin(dir, inputs)?, results, options)
+}
+
+/// Writes everything into a folder that is begun, and finishes it.
+///
+/// # Errors
+/// As [`write`].
+pub fn write_into(mut folder: OutputFolder, results: &Results, options: &OutputOptions) -> Result<()> {
     results.write_tables(&mut folder)?;
-    let drawn = figures(results, &options.page);
-    for (name, figure) in &drawn {
+    let drawn = Drawing::of(results, &options.page);
+    for (name, figure) in drawn.figures() {
         folder.write(&format!("figures/{name}.svg"), figure.svg.as_bytes())?;
     }
     if options.png {
-        let made: Vec<Result<Vec<u8>>> = drawn.par_iter().map(|(_, f)| png::png(f, PNG_SCALE)).collect();
-        for ((name, _), bytes) in drawn.iter().zip(made) {
+        let figures: Vec<_> = drawn.figures().collect();
+        let made: Vec<Result<Vec<u8>>> = figures.par_iter().map(|(_, f)| png::png(f, PNG_SCALE)).collect();
+        for ((name, _), bytes) in figures.iter().zip(made) {
             folder.write(&format!("figures/{name}.png"), &bytes?)?;
         }
     }
-    folder.write("report.html", page(results, &options.page)?.as_bytes())?;
+    folder.write("report.html", drawn.page(results)?.as_bytes())?;
     if let Some(plan) = follow_up_plan(&follow_up(&results.findings)) {
         folder.write("follow-up.toml", plan.as_bytes())?;
     }

@@ -146,6 +146,11 @@ fn name_in(folder: &Path, file: &Path) -> Option<String> {
     Some(parts?.join("/"))
 }
 
+/// Name of a recording as SHA256SUMS of its study has it; `None` when it lies elsewhere.
+pub fn name_in_study(root: &Path, file: &Path) -> Option<String> {
+    name_in(&root.join(FOLDER), file)
+}
+
 fn changed_problem(name: &str) -> Problem {
     Problem::warning(
         format!("{FOLDER}/{name}"),
@@ -157,20 +162,15 @@ fn changed_problem(name: &str) -> Problem {
 
 /// A warning for every recording whose hash is not the one kept, and for sums that cannot be read.
 ///
-/// `files` are recordings with their hashes; those outside the study's `recordings/`, and those without a hash, are
-/// passed over.
-pub fn changed(root: &Path, files: &[(&Path, &str)]) -> Vec<Problem> {
+/// `files` are recordings by [`name_in_study`] with their hashes; those without a hash are passed over.
+pub fn changed<'a>(root: &Path, files: impl IntoIterator<Item = (&'a str, &'a str)>) -> Vec<Problem> {
     let (sums, mut problems) = read(root);
     let Some(sums) = sums else {
         return problems;
     };
-    let folder = root.join(FOLDER);
-    for (file, sha256) in files {
-        let Some(name) = name_in(&folder, file) else {
-            continue;
-        };
-        if !sha256.is_empty() && sums.get(&name).is_some_and(|sum| sum.sha256 != *sha256) {
-            problems.push(changed_problem(&name));
+    for (name, sha256) in files {
+        if !sha256.is_empty() && sums.get(name).is_some_and(|sum| sum.sha256 != sha256) {
+            problems.push(changed_problem(name));
         }
     }
     problems

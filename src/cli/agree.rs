@@ -1,11 +1,15 @@
 //! `agree`: how far repeated tests, and calls, agree.
 
 use super::Outcome;
-use super::analyze::{Show, analyze, word};
+use super::analyze::{analyze, word};
 use crate::agreement::{self, Agreement, ratings, spread};
+use crate::batch;
+use crate::cohort::combine::Shards;
 use crate::error::{Problem, Severity};
 use crate::plot::text::number;
+use crate::report::Results;
 use crate::report::agreement as report;
+use crate::study::call::Call;
 use crate::study::inputs;
 use crate::write::{OutputFolder, write_file_whole};
 use anyhow::{Context, bail};
@@ -59,7 +63,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
         (None, None) => bail!("name a study, or a file of ratings with --ratings"),
     };
     if let Some(out) = &args.out {
-        write(&found, out, input)?;
+        write(&found, out, std::slice::from_ref(input))?;
     }
     if args.json {
         say!("{}", report::object_text(&found.agreement, &found.problems));
@@ -120,13 +124,22 @@ fn of_ratings(path: &Path) -> anyhow::Result<Found> {
 fn of_study(path: &Path, quiet: bool) -> anyhow::Result<Found> {
     let paths = [path.to_owned()];
     let inputs = inputs::collect(&paths)?;
-    let show = Show {
-        strict: false,
-        quiet,
+    let options = batch::Options {
         keep_hidden: true,
+        thin: true,
+        ..batch::Options::default()
     };
-    let results = analyze(&paths, Vec::new(), None, show)?;
+    let results = analyze(&paths, options, quiet)?;
     let calls = inputs.study.as_ref().map_or(&[][..], |s| s.calls.as_slice());
+    Ok(of_results(
+        results,
+        calls,
+        inputs.study.as_ref().map(|s| s.root.clone()),
+    ))
+}
+
+/// What the repeated tests and the calls of a study agree in. `results` keep what a blind study hides.
+fn of_results(results: Results, calls: &[Call], study_root: Option<PathBuf>) -> Found {
     // In a blind study no finding goes further than here.
     let findings = if results.blinded {
         &[][..]
@@ -143,16 +156,22 @@ fn of_study(path: &Path, quiet: bool) -> anyhow::Result<Found> {
         );
     }
     agreement.title = results.title.clone();
-    Ok(Found {
+    Found {
         agreement,
         problems: results.problems,
-        study_root: inputs.study.map(|s| s.root),
-    })
+        study_root,
+    }
+}
+
+/// The folder that `agree --out` writes, from shards.
+pub(super) fn of_shards(shards: &Shards, out: &Path, inputs: &[PathBuf]) -> anyhow::Result<()> {
+    let found = of_results(shards.results(true)?, shards.calls(), None);
+    write(&found, out, inputs)
 }
 
 /// The result folder, then the study's agreement.toml: a folder that is refused leaves the study as it was.
-fn write(found: &Found, out: &Path, input: &Path) -> anyhow::Result<()> {
-    let mut folder = OutputFolder::begin(out, &[input.to_owned()])?;
+fn write(found: &Found, out: &Path, inputs: &[PathBuf]) -> anyhow::Result<()> {
+    let mut folder = OutputFolder::begin(out, inputs)?;
     report::write(&found.agreement, &found.problems, &mut folder)?;
     folder.finish(report::record(&found.problems))?;
     if let (Some(root), Some(spread)) = (&found.study_root, &found.agreement.spread) {

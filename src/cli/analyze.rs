@@ -1,7 +1,10 @@
 //! `analyze`: the main job.
 
 use super::{Outcome, progress};
-use crate::batch::{self, output};
+use crate::batch;
+use crate::batch::output::OutputOptions;
+use crate::cohort::run::{self, RunOptions};
+use crate::cohort::shard::Shard;
 use crate::error::Severity;
 use crate::report::html::{FiguresChoice, PageOptions};
 use crate::report::{Results, budget_text, json, summary_text};
@@ -20,6 +23,11 @@ Examples:
   tautpoint analyze scan.csv --plan prone-thumbs     one recording of a whole scan
   tautpoint analyze my-study --json | jq .findings
   tautpoint analyze press.csv --budget               where each interval comes from
+  tautpoint analyze my-study --shard 3/64 --out parts/3
+                                                     one part of 64, for tautpoint combine
+
+A run with --out that is cut short is taken up by the same command; until it ends, what is done lies in a hidden file
+beside DIR (.NAME.tautpoint-records).
 
 Exit code: 0 done; 1 done, but some inputs could not be used (each is named); 2 nothing done.")]
 pub struct Args {
@@ -38,6 +46,9 @@ pub struct Args {
     /// Every figure as PNG too.
     #[arg(long, requires = "out")]
     png: bool,
+    /// Adds cohort.html (how the measures are spread) and dataset/ (Parquet by site and session, for other engines).
+    #[arg(long, requires = "out", conflicts_with = "shard")]
+    cohort: bool,
     /// Which tests get a figure: auto draws up to 60 tests, beyond that those behind a finding or a problem.
     #[arg(long, value_enum, default_value = "auto", value_name = "WHICH")]
     figures: Figures,
@@ -53,13 +64,19 @@ pub struct Args {
     /// A calibration that is expired or another sensor's is an error, not a warning on every result.
     #[arg(long)]
     strict: bool,
+    /// Starts over: nothing that an earlier run into the same folder, cut short, had done is used.
+    #[arg(long, requires = "out")]
+    fresh: bool,
+    /// One of N equal parts of the recordings, by their content: for many machines at once; then `tautpoint combine`.
+    #[arg(long, value_name = "K/N", requires = "out", conflicts_with_all = ["json", "budget", "png"])]
+    shard: Option<String>,
     /// Cores to work on; all of them otherwise. The results do not depend on it.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
     jobs: Option<u16>,
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
-enum Figures {
+pub(super) enum Figures {
     Auto,
     All,
     None,
@@ -75,15 +92,20 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     }
     let plan = args.plan.as_deref().map(|given| find_plan(given, &args.paths));
     let plan = plan.transpose()?;
-    let show = Show {
+    let analysis = batch::Options {
+        overrides: overrides(args),
+        plan,
         strict: args.strict,
-        quiet,
-        ..Show::default()
+        thin: true,
+        ..batch::Options::default()
     };
-    let results = analyze(&args.paths, overrides(args), plan, show)?;
-    if let Some(out) = &args.out {
-        write(&results, out, &args.paths, args.png, args.figures)?;
+    if let (Some(shard), Some(out)) = (&args.shard, &args.out) {
+        return self::shard(args, Shard::parse(shard)?, out, analysis, quiet);
     }
+    let results = match &args.out {
+        Some(out) => into_folder(args, out, analysis, quiet)?,
+        None => analyze(&args.paths, analysis, quiet)?,
+    };
     if args.json {
         sayln!("{}", json::analysis_text(&results));
     } else if args.budget {
@@ -103,52 +125,108 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     Ok(outcome(&results))
 }
 
-/// How a command wants the analysis done; `strict` and `keep_hidden` as in [`batch::Options`].
-#[derive(Debug, Clone, Copy, Default)]
-pub(super) struct Show {
-    pub strict: bool,
-    pub quiet: bool,
-    pub keep_hidden: bool,
-}
-
 /// Collects, analyses and compares, with a progress bar when it takes long.
 pub(super) fn analyze(
     paths: &[PathBuf],
-    overrides: Vec<(&'static str, f64, String)>,
-    plan: Option<Plan>,
-    show: Show,
+    options: batch::Options<'_>,
+    quiet: bool,
 ) -> anyhow::Result<Results> {
-    let bar = progress::Bar::new("recordings", show.quiet);
+    let bar = progress::Bar::new("recordings", quiet);
     let tell = |done: usize, total: usize| bar.tell(done, total);
     let options = batch::Options {
-        overrides,
-        plan,
-        strict: show.strict,
         progress: Some(&tell),
-        keep_hidden: show.keep_hidden,
+        ..options
     };
     let results = batch::run(paths, &options);
     bar.finish();
     Ok(results?)
 }
 
-fn write(
-    results: &Results,
+/// The same into a folder, taking up an earlier run that was cut short.
+fn into_folder(
+    args: &Args,
     out: &Path,
-    inputs: &[PathBuf],
-    png: bool,
-    figures: Figures,
-) -> anyhow::Result<()> {
-    let figures = match figures {
-        Figures::Auto => FiguresChoice::Auto,
-        Figures::All => FiguresChoice::All,
-        Figures::None => FiguresChoice::None,
+    analysis: batch::Options<'_>,
+    quiet: bool,
+) -> anyhow::Result<Results> {
+    let ran = with_bar(args, analysis, quiet, |options| {
+        run::analyze_into(&args.paths, out, options)
+    })?;
+    tell_resumed(ran.resumed, quiet);
+    Ok(ran.results)
+}
+
+/// One shard into a folder of its own.
+fn shard(
+    args: &Args,
+    shard: Shard,
+    out: &Path,
+    analysis: batch::Options<'_>,
+    quiet: bool,
+) -> anyhow::Result<Outcome> {
+    let ran = with_bar(args, analysis, quiet, |options| {
+        run::analyze_shard(&args.paths, shard, out, options)
+    })?;
+    tell_resumed(ran.resumed, quiet);
+    if !quiet {
+        sayln!(
+            "shard {}/{}: {} of {} recordings, {} of them could not be used; {}",
+            shard.number,
+            shard.of,
+            ran.recordings,
+            ran.of,
+            ran.failed,
+            out.display()
+        );
+    }
+    Ok(match ran.failed {
+        0 => Outcome::Done,
+        _ => Outcome::Partly,
+    })
+}
+
+fn with_bar<T>(
+    args: &Args,
+    analysis: batch::Options<'_>,
+    quiet: bool,
+    work: impl FnOnce(&RunOptions<'_>) -> crate::error::Result<T>,
+) -> anyhow::Result<T> {
+    let bar = progress::Bar::new("recordings", quiet);
+    let tell = |done: usize, total: usize| bar.tell(done, total);
+    let analysis = batch::Options {
+        progress: Some(&tell),
+        ..analysis
     };
-    let options = output::OutputOptions {
-        page: PageOptions { figures },
-        png,
+    let options = RunOptions {
+        analysis,
+        output: OutputOptions {
+            page: args.figures.page(),
+            png: args.png,
+            cohort: args.cohort,
+        },
+        fresh: args.fresh,
     };
-    Ok(output::write(results, out, inputs, &options)?)
+    let ran = work(&options);
+    bar.finish();
+    Ok(ran?)
+}
+
+fn tell_resumed(resumed: usize, quiet: bool) {
+    if resumed > 0 && !quiet {
+        eprintln!("taken up: {resumed} recordings were done before this run");
+    }
+}
+
+impl Figures {
+    /// How the page is made.
+    pub(super) fn page(self) -> PageOptions {
+        let figures = match self {
+            Figures::Auto => FiguresChoice::Auto,
+            Figures::All => FiguresChoice::All,
+            Figures::None => FiguresChoice::None,
+        };
+        PageOptions { figures }
+    }
 }
 
 fn overrides(args: &Args) -> Vec<(&'static str, f64, String)> {
@@ -196,13 +274,13 @@ pub(super) fn word(severity: Severity) -> &'static str {
 }
 
 /// Problems on standard error, where nothing else that is printed names them.
-fn tell_problems(results: &Results) {
+pub(super) fn tell_problems(results: &Results) {
     for problem in &results.problems {
         eprintln!("{}: {problem}", word(problem.severity));
     }
 }
 
-fn outcome(results: &Results) -> Outcome {
+pub(super) fn outcome(results: &Results) -> Outcome {
     let failed = results.problems.iter().any(|p| p.severity == Severity::Error);
     match (results.tests.is_empty(), failed) {
         (true, true) => Outcome::Nothing,

@@ -116,7 +116,7 @@ fn check_files(inputs: &Inputs, calibrations: &Calibrations, quiet: bool) -> Vec
 }
 
 fn check_file(file: &InputFile, study: Option<&Study>, calibrations: &Calibrations) -> Checked {
-    let (sidecar, mut problems) = Sidecar::read(&file.sidecar_path, &file.sidecar);
+    let (sidecar, mut problems) = sidecar(file);
     if let Some(study) = study {
         problems.extend(unknown_codes(file, &sidecar, study));
         problems.extend(unknown_plan(file, &sidecar, study));
@@ -151,6 +151,17 @@ fn check_file(file: &InputFile, study: Option<&Study>, calibrations: &Calibratio
         about: sidecar.about,
         usable,
     }
+}
+
+/// The sidecar beside a recording, or within it.
+fn sidecar(file: &InputFile) -> (Sidecar, Vec<Problem>) {
+    let parquet = file
+        .path
+        .extension()
+        .is_some_and(|e| e.eq_ignore_ascii_case("parquet"));
+    let within = parquet && !file.sidecar_path.exists();
+    let bytes = within.then(|| std::fs::read(&file.path).ok()).flatten();
+    batch::sidecar(file, bytes.as_deref().unwrap_or_default())
 }
 
 fn unreadable(file: &InputFile, error: &Error) -> Problem {

@@ -4,7 +4,8 @@ mod draw;
 mod sheet;
 
 use super::Outcome;
-use super::analyze::{Show, analyze, word};
+use super::analyze::{analyze, word};
+use crate::batch;
 use crate::error::Severity;
 use crate::report::Results;
 use crate::report::debrief::{Debrief, pages};
@@ -92,11 +93,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     let paths = [args.study.clone()];
     let inputs = inputs::collect(&paths)?;
     let study = inputs.study.unwrap_or_default();
-    let show = Show {
-        quiet,
-        ..Show::default()
-    };
-    let results = analyze(&paths, Vec::new(), None, show)?;
+    let results = analyze(&paths, batch::Options::default(), quiet)?;
     if args.sheet {
         sheet::write(args, &study, &results, out, quiet)?;
     } else {

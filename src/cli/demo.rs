@@ -1,6 +1,7 @@
 //! `demo`: the whole job on the built-in sample study.
 
 use super::{Outcome, analyze};
+use crate::batch;
 use crate::batch::output::{self, OutputOptions};
 use crate::report::summary_text;
 use crate::simulate::{SAMPLE_SEED, sample_study};
@@ -40,11 +41,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
         study.write(&args.dir)?;
     }
     let inputs = vec![args.dir.clone()];
-    let show = analyze::Show {
-        quiet,
-        ..Default::default()
-    };
-    let results = analyze::analyze(&inputs, Vec::new(), None, show)?;
+    let results = analyze::analyze(&inputs, batch::Options::default(), quiet)?;
     let out = args.dir.join("results");
     output::write(&results, &out, &inputs, &OutputOptions::default())?;
     if !quiet {

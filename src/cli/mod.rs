@@ -21,6 +21,8 @@ pub mod agree;
 pub mod analyze;
 pub mod calibrate;
 pub mod check;
+pub mod combine;
+pub mod convert;
 pub mod debrief;
 pub mod demo;
 pub mod open;
@@ -53,6 +55,8 @@ pub enum Command {
     Analyze(analyze::Args),
     Agree(agree::Args),
     Check(check::Args),
+    Combine(combine::Args),
+    Convert(convert::Args),
     Debrief(debrief::Args),
     Prepare(prepare::Args),
     Calibrate(Box<calibrate::Args>),
@@ -89,6 +93,8 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Analyze(args) => analyze::run(args, cli.quiet),
         Command::Agree(args) => agree::run(args, cli.quiet),
         Command::Check(args) => check::run(args, cli.quiet),
+        Command::Convert(args) => convert::run(args, cli.quiet),
+        Command::Combine(args) => combine::run(args, cli.quiet),
         Command::Debrief(args) => debrief::run(args, cli.quiet),
         Command::Prepare(args) => prepare::run(args, cli.quiet),
         Command::Calibrate(args) => calibrate::run(args, cli.quiet),

@@ -4,7 +4,7 @@
 //! the cell ends where it stops; only a cell that it does not like is looked at more slowly.
 
 use super::assemble::{Assembled, Given, assemble};
-use super::cells::{BadCells, Cell, cell};
+use super::cells::{BadCells, Cell, cell, plain_number};
 use super::headings::{Layout, count_known, layout};
 use super::lines::{Lines, plain_text, split_quoted};
 use crate::error::{Problem, Result};
@@ -177,7 +177,9 @@ impl Body<'_> {
         loop {
             let slot = slots.get(cells).copied().flatten();
             // The number parser first: in a good file nearly every cell ends where the number does.
-            let quick = slot.and_then(|_| fast_float2::parse_partial::<f64, _>(rest).ok());
+            let quick = slot.and_then(|_| {
+                plain_number(rest, self.delimiter).or_else(|| fast_float2::parse_partial::<f64, _>(rest).ok())
+            });
             let end = match quick {
                 Some((value, n)) if value.is_finite() && (n == rest.len() || rest[n] == self.delimiter) => {
                     state.decimals.see(self.delimiter, &rest[..n], line);

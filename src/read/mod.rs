@@ -12,7 +12,7 @@ mod delimited;
 mod headings;
 mod lines;
 pub mod mat;
-mod parquet;
+pub mod parquet;
 mod parquet_mat;
 pub mod readings;
 pub mod recording;
@@ -70,18 +70,29 @@ pub fn read_calibrated(
     about: About,
     calibrations: &[&Calibration],
 ) -> Result<ReadTrace> {
+    let bytes = read_file(path)?;
     let given = Given {
         mapping,
         about,
         calibrations,
         left_open: false,
     };
-    read_file(path, recording, given)
+    let sha256 = sha256_hex(&bytes);
+    from_file(path, &bytes, sha256, recording, given)
 }
 
-fn read_file(path: &Path, recording: &str, given: Given<'_>) -> Result<ReadTrace> {
-    let bytes = std::fs::read(path)
-        .map_err(|e| Error::io(path, e, "check that the file is there and may be read"))?;
+fn read_file(path: &Path) -> Result<Vec<u8>> {
+    std::fs::read(path).map_err(|e| Error::io(path, e, "check that the file is there and may be read"))
+}
+
+/// Reads a recording whose file holds these bytes, of this hash.
+fn from_file(
+    path: &Path,
+    bytes: &[u8],
+    sha256: String,
+    recording: &str,
+    given: Given<'_>,
+) -> Result<ReadTrace> {
     let named_parquet = path
         .extension()
         .is_some_and(|e| e.eq_ignore_ascii_case("parquet"));
@@ -94,7 +105,7 @@ fn read_file(path: &Path, recording: &str, given: Given<'_>) -> Result<ReadTrace
         )
         .into());
     }
-    from_bytes(&bytes, recording, given)
+    from_bytes(bytes, sha256, recording, given)
 }
 
 /// Reads one recording from its bytes; see [`read_trace`].
@@ -117,10 +128,10 @@ pub fn read_bytes(bytes: &[u8], recording: &str, mapping: &ColumnMapping, about:
         calibrations: &[],
         left_open: false,
     };
-    from_bytes(bytes, recording, given)
+    from_bytes(bytes, sha256_hex(bytes), recording, given)
 }
 
-fn from_bytes(bytes: &[u8], recording: &str, given: Given<'_>) -> Result<ReadTrace> {
+fn from_bytes(bytes: &[u8], sha256: String, recording: &str, given: Given<'_>) -> Result<ReadTrace> {
     let assembled = if bytes.starts_with(parquet::MAGIC) {
         parquet::read(bytes, recording, given)?
     } else {
@@ -129,7 +140,7 @@ fn from_bytes(bytes: &[u8], recording: &str, given: Given<'_>) -> Result<ReadTra
     Ok(ReadTrace {
         trace: assembled.trace,
         problems: assembled.problems,
-        sha256: sha256_hex(bytes),
+        sha256,
         bytes: bytes.len() as u64,
         calibrated: assembled.calibrated,
         mat: None,
@@ -138,8 +149,36 @@ fn from_bytes(bytes: &[u8], recording: &str, given: Given<'_>) -> Result<ReadTra
 
 /// SHA-256 (FIPS 180-4) in hexadecimal, as `sha256sum` prints it.
 pub fn sha256_hex(bytes: &[u8]) -> String {
-    let digest = Sha256::digest(bytes);
-    digest.iter().fold(String::with_capacity(64), |mut hex, byte| {
+    hex(&Sha256::digest(bytes))
+}
+
+/// Hashes what is written to it, for files that are not held in memory.
+#[derive(Default)]
+pub(crate) struct HashWriter {
+    hash: Sha256,
+}
+
+impl HashWriter {
+    /// As [`sha256_hex`] of everything written.
+    pub fn finish(self) -> String {
+        hex(&self.hash.finalize())
+    }
+}
+
+impl std::io::Write for HashWriter {
+    fn write(&mut self, piece: &[u8]) -> std::io::Result<usize> {
+        self.hash.update(piece);
+        Ok(piece.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+/// Bytes as hexadecimal digits.
+pub(crate) fn hex(bytes: &[u8]) -> String {
+    bytes.iter().fold(String::with_capacity(64), |mut hex, byte| {
         let _ = write!(hex, "{byte:02x}");
         hex
     })

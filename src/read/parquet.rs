@@ -42,6 +42,53 @@ pub(super) fn read(bytes: &[u8], file: &str, given: Given<'_>) -> Result<Assembl
     assemble(file, given, layout, values, &|_| None)
 }
 
+/// Key under which a recording's Parquet file holds its sidecar.
+pub const SIDECAR: &str = "tautpoint.sidecar";
+
+/// A text that a Parquet file holds about itself; `None` when it holds none of that name or is no Parquet file.
+pub fn about_itself(bytes: &[u8], key: &str) -> Option<String> {
+    if !bytes.starts_with(MAGIC) {
+        return None;
+    }
+    let texts = || {
+        let mut reader = ParquetReader::new(Cursor::new(bytes));
+        let metadata = reader.get_metadata().ok()?;
+        let texts = metadata.key_value_metadata().as_ref()?;
+        texts.iter().find(|t| t.key == key)?.value.clone()
+    };
+    // As in `guarded`: a damaged file is told when it is read.
+    std::panic::catch_unwind(std::panic::AssertUnwindSafe(texts)).ok()?
+}
+
+/// Every column of a Parquet file that holds numbers, by its heading; a missing one is `None`.
+///
+/// # Errors
+/// [`Error::Data`](crate::error::Error::Data) when it is no whole Parquet file, or has a column of anything else.
+pub fn all_numbers(bytes: &[u8], file: &str) -> Result<Vec<(String, Vec<Option<f64>>)>> {
+    if bytes.len() < 12 || !bytes.starts_with(MAGIC) || !bytes.ends_with(MAGIC) {
+        return Err(unreadable(file, "cut off").into());
+    }
+    let fields = guarded(file, || fields(bytes, file))?;
+    if let Some((name, kind)) = fields.iter().find(|(_, kind)| !is_number(kind)) {
+        return Err(not_numbers(file, name, kind).into());
+    }
+    let frame = guarded(file, || {
+        ParquetReader::new(Cursor::new(bytes))
+            .read_parallel(ParallelStrategy::None)
+            .finish()
+            .map_err(|e| unreadable(file, &e.to_string()))
+    })?;
+    let column = |name: &String| -> Result<Vec<Option<f64>>, Problem> {
+        let column = frame.column(name).map_err(|e| unreadable(file, &e.to_string()))?;
+        let cast = column.cast(&DataType::Float64);
+        let cast = cast.map_err(|e| unreadable(file, &e.to_string()))?;
+        let numbers = cast.f64().map_err(|e| unreadable(file, &e.to_string()))?;
+        Ok(numbers.iter().collect())
+    };
+    let columns = fields.iter().map(|(name, _)| Ok((name.clone(), column(name)?)));
+    columns.collect()
+}
+
 pub(super) fn unreadable(file: &str, why: &str) -> Problem {
     Problem::error(
         file,

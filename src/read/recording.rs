@@ -3,7 +3,7 @@
 use super::assemble::Given;
 use super::calibrations::Calibrations;
 use super::mat::{MatSource, read_mat};
-use super::{ReadTrace, read_file};
+use super::{ReadTrace, from_file, read_file, sha256_hex};
 use crate::calibrate::{Calibration, Day, Validity};
 use crate::error::{Error, Problem, Result};
 use crate::study::folder::Study;
@@ -31,6 +31,25 @@ pub struct Source<'a> {
 /// As [`super::read_calibrated`]; [`Error::Data`] too for counts whose calibration is named and not there, and, when strict,
 /// for a calibration that should not be used.
 pub fn read_recording(source: &Source<'_>, about: About) -> Result<ReadTrace> {
+    // A mat's frames are read as they are needed.
+    let bytes = match source.mat() {
+        Some(_) => Vec::new(),
+        None => read_file(source.path)?,
+    };
+    let sha256 = sha256_hex(&bytes);
+    read_recording_bytes(source, about, &bytes, sha256)
+}
+
+/// The same from the file's bytes and their hash; a mat's are read from the file itself.
+///
+/// # Errors
+/// As [`read_recording`].
+pub fn read_recording_bytes(
+    source: &Source<'_>,
+    about: About,
+    bytes: &[u8],
+    sha256: String,
+) -> Result<ReadTrace> {
     let (chosen, absent) = source.choose();
     let about_day = day(&about);
     let read = match source.mat() {
@@ -42,7 +61,7 @@ pub fn read_recording(source: &Source<'_>, about: About) -> Result<ReadTrace> {
                 calibrations: &chosen,
                 left_open: source.sidecar.status.as_deref() == Some("open"),
             };
-            read_file(source.path, source.recording, given)
+            from_file(source.path, bytes, sha256, source.recording, given)
         }
     };
     let mut read = match (read, absent) {

@@ -231,7 +231,8 @@ impl Results {
     /// # Errors
     /// As [`OutputFolder::write`].
     pub fn write_tables(&self, folder: &mut OutputFolder) -> Result<()> {
-        for table in self.tables() {
+        // One at a time: at ten thousand recordings they do not all fit beside the results.
+        for table in Results::TABLES.iter().filter_map(|name| self.table(name)) {
             folder.write(&format!("{}.csv", table.name), &table.to_csv()?)?;
             if table.name != "exclusions" && table.name != "unpaired" {
                 folder.write(&format!("{}.parquet", table.name), &table.to_parquet()?)?;

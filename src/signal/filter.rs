@@ -252,6 +252,50 @@ impl LowPass {
         out
     }
 
+    /// As [`LowPass::apply`] for three series of one length at once, with the same bits: each sample waits for the one
+    /// before it, and meanwhile the others can be worked on.
+    pub fn apply_three(&self, series: [&[f64]; 3]) -> [Vec<f64>; 3] {
+        let len = series[0].len();
+        if series.iter().any(|y| y.len() != len) {
+            return series.map(|y| self.apply(y));
+        }
+        let pad = padding(2, len);
+        let mut all: Vec<[f64; 3]> = Vec::with_capacity(len + 2 * pad);
+        let mut one = Vec::new();
+        for (k, y) in series.into_iter().enumerate() {
+            extend_odd(y, pad, &mut one);
+            if k == 0 {
+                all.extend(one.iter().map(|v| [*v, 0.0, 0.0]));
+            } else {
+                for (three, v) in all.iter_mut().zip(&one) {
+                    three[k] = *v;
+                }
+            }
+        }
+        self.pass_three(all.iter_mut());
+        self.pass_three(all.iter_mut().rev());
+        let inner = all.get(pad..pad + len).unwrap_or_default();
+        [0, 1, 2].map(|k| inner.iter().map(|three| three[k]).collect())
+    }
+
+    fn pass_three<'a>(&self, mut samples: impl Iterator<Item = &'a mut [f64; 3]>) {
+        let Section {
+            b: [b0, b1, b2],
+            a: [a1, a2],
+            ..
+        } = self.section;
+        let Some(first) = samples.next() else { return };
+        let x0 = *first;
+        let (mut x1, mut x2, mut y1, mut y2) = (x0, x0, x0, x0);
+        for three in std::iter::once(first).chain(samples) {
+            let x = *three;
+            for k in 0..3 {
+                three[k] = (b0 * x[k] + b1 * x1[k] + b2 * x2[k] - a2 * y2[k]) - a1 * y1[k];
+            }
+            (x2, x1, y2, y1) = (x1, x, y1, *three);
+        }
+    }
+
     /// As [`LowPass::apply`], into vectors whose memory is used again.
     ///
     /// The ends are continued by odd reflection over 9 samples, or all but one of a shorter input.

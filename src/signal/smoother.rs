@@ -144,7 +144,10 @@ impl RunningMean {
 
     fn push(&mut self, value: f64) -> f64 {
         self.sum += value - std::mem::replace(&mut self.ring[self.oldest], value);
-        self.oldest = (self.oldest + 1) % self.ring.len();
+        self.oldest += 1;
+        if self.oldest == self.ring.len() {
+            self.oldest = 0;
+        }
         self.pushes += 1;
         // A running sum drifts by rounding over hours; summing afresh now and then keeps it exact.
         if self.pushes.is_multiple_of(4096) {

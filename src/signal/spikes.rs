@@ -43,6 +43,13 @@ fn hampel(y: &mut [f64], noise_sd: f64) -> Vec<usize> {
 /// The median to put in place of the window's middle sample, if that is a spike.
 pub fn spike_median(window: &[f64], floor: f64) -> Option<f64> {
     let middle = window[window.len() / 2];
+    // Nearly always enough of its neighbours are near it, and then neither count below can fall short.
+    if window.len() == 2 * HALF_WIDTH + 1 {
+        let near = window[HALF_WIDTH - 3..HALF_WIDTH + 4].iter();
+        if near.filter(|v| (**v - middle).abs() <= floor).count() > HALF_WIDTH {
+            return None;
+        }
+    }
     // |middle − median| > floor needs a majority on one side beyond the floor: two counts decide without sorting.
     let need = window.len() / 2 + 1;
     let below = window.iter().filter(|v| **v <= middle + floor).count();

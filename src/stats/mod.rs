@@ -9,6 +9,7 @@ pub mod line;
 pub mod moments;
 pub mod multiple;
 pub mod quantile;
+pub mod sums;
 pub mod two_lines;
 pub mod variance;
 

@@ -167,6 +167,15 @@ impl Reference {
         self.tests.retain(keep);
     }
 
+    /// Gives a test of the reference its curve, when it was kept without.
+    pub fn draw(&mut self, test: &Test) {
+        let same =
+            |r: &&mut Test| r.recording == test.recording && r.test == test.test && r.side() == test.side();
+        for own in self.tests.iter_mut().filter(same) {
+            own.curve.clone_from(&test.curve);
+        }
+    }
+
     /// How many tests it is made of.
     pub fn len(&self) -> usize {
         self.tests.len()

@@ -2,11 +2,14 @@
 
 use super::guard::{self, PROGRAM, RUN_FILE};
 use super::staging::Staging;
-use super::{FILE_MODE, FOLDER_MODE, set_mode, sha256_hex};
+use super::{FILE_MODE, FOLDER_MODE, set_mode};
 use crate::error::{Error, Result};
+use crate::read::hex;
 use serde_json::{Map, Value, json};
+use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fs;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// A result folder in the making. Nothing is seen of it until [`OutputFolder::finish`]; dropped before, it leaves
@@ -44,11 +47,33 @@ impl OutputFolder {
         })
     }
 
+    /// The hidden file `.NAME.WORD` beside the folder, for what must outlive a run that is cut short; the folder above is
+    /// made when it is missing.
+    ///
+    /// # Errors
+    /// As [`OutputFolder::begin`].
+    pub fn beside(dir: &Path, word: &str) -> Result<PathBuf> {
+        let target = guard::resolve(dir)?;
+        let parent = target.parent().unwrap_or(&target);
+        let advice = "check that the folder above it may be written and that the disk is not full";
+        fs::create_dir_all(parent).map_err(|e| Error::io(dir, e, advice))?;
+        let name = target.file_name().unwrap_or_default().to_string_lossy();
+        Ok(parent.join(format!(".{name}.{word}")))
+    }
+
     /// Adds a file. `rel_path` has forward slashes and stays inside the folder; each path is written once.
     ///
     /// # Errors
     /// [`Error::Refused`] for a path that is none of these; [`Error::Io`] when the system will not write.
     pub fn write(&mut self, rel_path: &str, bytes: &[u8]) -> Result<()> {
+        self.write_by(rel_path, &mut |to| to.write_all(bytes))
+    }
+
+    /// The same for a file too large to hold: `fill` writes it piece by piece.
+    ///
+    /// # Errors
+    /// As [`OutputFolder::write`]; what `fill` gives is passed on.
+    pub fn write_by(&mut self, rel_path: &str, fill: &mut Fill<'_>) -> Result<()> {
         let inside = !rel_path.contains('\\')
             && rel_path.split('/').all(|part| !matches!(part, "" | "." | ".."))
             && Path::new(rel_path).is_relative();
@@ -58,8 +83,8 @@ impl OutputFolder {
                 advice: "give each file its own relative path".to_owned(),
             });
         }
-        self.put(rel_path, bytes)?;
-        let record = json!({ "file": rel_path, "bytes": bytes.len(), "sha256": sha256_hex(bytes) });
+        let (bytes, sha256) = self.put(rel_path, fill)?;
+        let record = json!({ "file": rel_path, "bytes": bytes, "sha256": sha256 });
         self.written.insert(rel_path.to_owned(), record);
         Ok(())
     }
@@ -78,28 +103,69 @@ impl OutputFolder {
         record.insert("program".to_owned(), PROGRAM.into());
         record.extend(run.into_iter().filter(|(key, _)| key != "program"));
         record.insert("files".to_owned(), self.written.values().cloned().collect());
-        self.put(RUN_FILE, format!("{:#}\n", Value::Object(record)).as_bytes())?;
+        let run = format!("{:#}\n", Value::Object(record));
+        self.put(RUN_FILE, &mut |to| to.write_all(run.as_bytes()))?;
         guard::only_ours(&self.shown, &self.target)?;
         self.staging.swap(&self.shown, &self.target)
     }
 
-    fn put(&self, rel_path: &str, bytes: &[u8]) -> Result<()> {
+    /// Bytes written and their hash.
+    fn put(&self, rel_path: &str, fill: &mut Fill<'_>) -> Result<(u64, String)> {
         let mut path = self.staging.new_results();
-        let put = |path: &mut PathBuf| -> std::io::Result<()> {
+        let mut put = || -> std::io::Result<(u64, String)> {
             let mut parts = rel_path.split('/').peekable();
             while let Some(part) = parts.next() {
                 path.push(part);
                 if parts.peek().is_some() && !path.is_dir() {
                     fs::create_dir(&*path)?;
-                    set_mode(path, FOLDER_MODE)?;
+                    set_mode(&path, FOLDER_MODE)?;
                 }
             }
-            fs::write(&*path, bytes)?;
-            set_mode(path, FILE_MODE)
+            let mut file = Hashed::new(fs::File::create(&*path)?);
+            fill(&mut file)?;
+            set_mode(&path, FILE_MODE)?;
+            Ok(file.finish())
         };
-        put(&mut path).map_err(|e| {
+        put().map_err(|e| {
             let shown = self.shown.join(rel_path);
             Error::io(shown, e, "check that the disk is not full")
         })
+    }
+}
+
+/// Writes a file piece by piece.
+pub type Fill<'a> = dyn FnMut(&mut dyn Write) -> std::io::Result<()> + 'a;
+
+/// A file that knows what was written to it.
+struct Hashed {
+    file: fs::File,
+    hash: Sha256,
+    bytes: u64,
+}
+
+impl Hashed {
+    fn new(file: fs::File) -> Hashed {
+        Hashed {
+            file,
+            hash: Sha256::new(),
+            bytes: 0,
+        }
+    }
+
+    fn finish(self) -> (u64, String) {
+        (self.bytes, hex(&self.hash.finalize()))
+    }
+}
+
+impl Write for Hashed {
+    fn write(&mut self, piece: &[u8]) -> std::io::Result<usize> {
+        let n = self.file.write(piece)?;
+        self.hash.update(&piece[..n]);
+        self.bytes += n as u64;
+        Ok(n)
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        self.file.flush()
     }
 }

@@ -7,7 +7,7 @@ mod folder;
 mod guard;
 mod staging;
 
-pub use folder::OutputFolder;
+pub use folder::{Fill, OutputFolder};
 
 pub use crate::read::sha256_hex;
 

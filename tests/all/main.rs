@@ -11,6 +11,7 @@ mod clock;
 mod closed_forms_chain;
 mod closed_forms_push;
 mod closed_forms_tissue;
+mod cohort;
 mod debrief;
 mod decisions;
 mod figures;

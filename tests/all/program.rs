@@ -299,6 +299,8 @@ fn every_command_has_examples_in_its_help() {
         "demo",
         "analyze",
         "check",
+        "combine",
+        "convert",
         "prepare",
         "open",
         "ports",

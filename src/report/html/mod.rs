@@ -46,15 +46,55 @@ pub struct PageOptions {
     pub figures: FiguresChoice,
 }
 
-/// Figures of a report, shared by the page and the folder of figures.
-///
-/// Each has a name made of letters, digits, `_` and `-` only, without ending, unique even where file names ignore
-/// case. Scans come first, then tests in the order of the results.
+/// Figures of a report, shared by the page and the folder of figures, and drawn once.
+pub struct Drawing {
+    options: PageOptions,
+    drawn: Vec<Drawn>,
+}
+
+impl Drawing {
+    /// Draws every figure.
+    pub fn of(results: &Results, options: &PageOptions) -> Drawing {
+        Drawing {
+            options: *options,
+            drawn: drawn(results, options),
+        }
+    }
+
+    /// Names and figures. Each name is made of letters, digits, `_` and `-` only, without ending, unique even where
+    /// file names ignore case. Scans come first, then tests in the order of the results.
+    pub fn figures(&self) -> impl Iterator<Item = (&str, &Figure)> {
+        self.drawn.iter().map(|d| (d.name.as_str(), &d.figure))
+    }
+
+    /// The whole page.
+    ///
+    /// # Errors
+    /// As [`page`].
+    pub fn page(&self, results: &Results) -> Result<String> {
+        render(results, &self.options, &self.drawn)
+    }
+}
+
+/// Figures of a report by name; see [`Drawing::figures`].
 pub fn figures(results: &Results, options: &PageOptions) -> Vec<(String, Figure)> {
     drawn(results, options)
         .into_iter()
         .map(|d| (d.name, d.figure))
         .collect()
+}
+
+/// Indices of the tests whose curves the figures need, in order: those that are drawn, those that share a force axis with
+/// them, and, when any is drawn, the reference.
+pub fn curves_needed(results: &Results, options: &PageOptions) -> Vec<usize> {
+    let drawn = choose::tests(results, options.figures);
+    if drawn.is_empty() {
+        return drawn;
+    }
+    let group = |i: &usize| choose::group_of_test(&results.tests[*i]);
+    let groups: std::collections::HashSet<String> = drawn.iter().map(group).collect();
+    let needed = |i: &usize| groups.contains(&group(i)) || results.reference.holds(&results.tests[*i]);
+    (0..results.tests.len()).filter(needed).collect()
 }
 
 /// What a figure is of.
@@ -158,6 +198,10 @@ fn overlay(results: &Results, test: &Test) -> Option<Figure> {
 /// # Errors
 /// [`Error::Refused`] when the page could not be put together; that is a fault of the program.
 pub fn page(results: &Results, options: &PageOptions) -> Result<String> {
+    Drawing::of(results, options).page(results)
+}
+
+fn render(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> Result<String> {
     let fault = |e: minijinja::Error| Error::Refused {
         found: format!("the report's page could not be made: {e:#}"),
         advice: "please report this as a fault of tautpoint".to_owned(),
@@ -167,8 +211,7 @@ pub fn page(results: &Results, options: &PageOptions) -> Result<String> {
     // The name's ending turns escaping on: everything from a file is escaped.
     environment.add_template("page.html", TEMPLATE).map_err(fault)?;
     let template = environment.get_template("page.html").map_err(fault)?;
-    let drawn = drawn(results, options);
-    let view = view::view(results, options, &drawn);
+    let view = view::view(results, options, drawn);
     let html = template
         .render(minijinja::context! {
             page => minijinja::value::Serde(&view),
@@ -191,12 +234,12 @@ pub(super) fn style_hash() -> String {
 }
 
 /// The hash by which a page lets in this style sheet or script and no other (CSP level 3).
-pub(super) fn content_hash(text: &str) -> String {
+pub fn content_hash(text: &str) -> String {
     format!("sha256-{}", base64(&Sha256::digest(text.as_bytes())))
 }
 
 /// Base 64 with padding (RFC 4648, section 4).
-fn base64(bytes: &[u8]) -> String {
+pub fn base64(bytes: &[u8]) -> String {
     const SIGNS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
     let mut out = String::new();
     for chunk in bytes.chunks(3) {

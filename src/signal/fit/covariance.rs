@@ -8,6 +8,7 @@ use super::law::{Columns, R1, R2, S, V, X, logistic};
 use super::misfit::Misfit;
 use super::project::{Fitted, solve_scaled};
 use super::series::{Series, speed_transposed};
+use crate::stats::sums::dot;
 use nalgebra::DMatrix;
 
 /// White noise of the raw channels and the low pass they went through.
@@ -52,7 +53,7 @@ impl<'a> Propagation<'a> {
         all.extend(c.linear.iter().map(Vec::as_slice));
         all.extend(nonlinear.iter().map(Vec::as_slice));
         let p = all.len();
-        let gram = DMatrix::from_fn(p, p, |i, j| all[i].iter().zip(all[j]).map(|(a, b)| a * b).sum());
+        let gram = DMatrix::from_fn(p, p, |i, j| dot(all[i], all[j]));
         let j_t = DMatrix::from_fn(p, n, |i, t| all[i][t]);
         let pull = attenuating(series, c, fit, noise);
         let curved = DMatrix::from_vec(n, 1, bent(series, fit, noise));
@@ -147,7 +148,7 @@ impl<'a> Propagation<'a> {
             if k >= w.len() {
                 break;
             }
-            let s: f64 = w[k..].iter().zip(w).map(|(a, b)| a * b).sum();
+            let s = dot(&w[k..], w);
             total += if k == 0 { r * s } else { 2.0 * r * s };
         }
         total.max(0.0).sqrt()

@@ -23,6 +23,18 @@ pub fn softplus(u: f64) -> f64 {
     }
 }
 
+/// [`softplus`] and its slope together, from one exponential.
+fn softplus_and_slope(u: f64) -> (f64, f64) {
+    let e = (-u.abs()).exp();
+    let slope = if u > 0.0 { 1.0 / (1.0 + e) } else { e / (1.0 + e) };
+    let soft = if u.abs() > FAR {
+        u.max(0.0)
+    } else {
+        u.max(0.0) + e.ln_1p()
+    };
+    (soft, slope)
+}
+
 /// 1/(1 + e⁻ᵘ), the slope of [`softplus`].
 pub fn logistic(u: f64) -> f64 {
     1.0 / (1.0 + (-u).exp())
@@ -80,23 +92,26 @@ fn knee_columns(series: &Series, shape: &Shape, derivatives: bool) -> (Vec<f64>,
     let n = series.len();
     let (mut s, mut dx, mut dw) = (Vec::with_capacity(n), Vec::new(), Vec::new());
     if derivatives {
-        (dx, dw) = (Vec::with_capacity(n), Vec::with_capacity(n));
+        dx.reserve(n);
+        dw.reserve(n);
+    }
+    if !derivatives {
+        s.extend(
+            series
+                .displacement_mm
+                .iter()
+                .map(|x| w * (softplus((x - xk) / w) - at_zero)),
+        );
+        return (series.low_pass.apply(&s), [dx, dw]);
     }
     for x in &series.displacement_mm {
         let u = (x - xk) / w;
-        let soft = softplus(u);
+        let (soft, slope) = softplus_and_slope(u);
         s.push(w * (soft - at_zero));
-        if derivatives {
-            let slope = logistic(u);
-            dx.push(-slope);
-            dw.push(w * (soft - u * slope));
-        }
+        dx.push(-slope);
+        dw.push(w * (soft - u * slope));
     }
-    let s = series.low_pass.apply(&s);
-    if derivatives {
-        dx = series.low_pass.apply(&dx);
-        dw = series.low_pass.apply(&dw);
-    }
+    let [s, dx, dw] = series.low_pass.apply_three([&s, &dx, &dw]);
     (s, [dx, dw])
 }
 
@@ -175,6 +190,10 @@ mod tests {
         // softplus(u) − softplus(−u) = u, its slope is the logistic: identities.
         for u in [-50.0, -3.0, -0.1, 0.2, 7.0, 80.0] {
             assert!((softplus(u) - softplus(-u) - u).abs() < 1e-12);
+            let (soft, slope) = softplus_and_slope(u);
+            assert!(
+                (soft - softplus(u)).abs() < 1e-15 * soft.max(1.0) && (slope - logistic(u)).abs() < 1e-15
+            );
             let h = 1e-6;
             assert!(((softplus(u + h) - softplus(u - h)) / (2.0 * h) - logistic(u)).abs() < 1e-8);
         }

@@ -6,6 +6,7 @@
 
 use super::super::noise::FilteredNoise;
 use super::series::Series;
+use crate::stats::sums::dot;
 
 /// Misfit is claimed when the residual's variance exceeds its expectation by this many standard deviations …
 const WHOLE_SDS: f64 = 4.0;
@@ -157,9 +158,9 @@ pub fn independent_share(noise: &FilteredNoise, every: usize) -> f64 {
 fn with_memory(m: &[f64], residual: &[f64], rate_hz: f64) -> f64 {
     let z: Vec<f64> = m.iter().zip(residual).map(|(m, r)| m * r).collect();
     let most = ((MEMORY_S * rate_hz) as usize).min(z.len().saturating_sub(1));
-    let mut total: f64 = z.iter().map(|v| v * v).sum();
+    let mut total = dot(&z, &z);
     for k in 1..=most {
-        let s: f64 = z[k..].iter().zip(&z).map(|(a, b)| a * b).sum();
+        let s = dot(&z[k..], &z);
         total += 2.0 * (1.0 - k as f64 / (most + 1) as f64) * s;
     }
     total.max(0.0)

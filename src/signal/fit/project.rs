@@ -3,6 +3,7 @@
 
 use super::law::{Columns, Shape, columns};
 use super::series::Series;
+use crate::stats::sums::{centred_dot, dot, sum};
 use nalgebra::{DMatrix, DVector};
 
 /// Damped steps at most.
@@ -83,11 +84,18 @@ pub fn solve_scaled(gram: &DMatrix<f64>, right: &DMatrix<f64>) -> Option<DMatrix
 }
 
 fn mean(y: &[f64]) -> f64 {
-    y.iter().sum::<f64>() / y.len().max(1) as f64
+    sum(y) / y.len().max(1) as f64
 }
 
-fn centred_dot(a: &[f64], ma: f64, b: &[f64], mb: f64) -> f64 {
-    a.iter().zip(b).map(|(a, b)| (a - ma) * (b - mb)).sum()
+/// What the columns and the constant leave of force.
+fn residual(force_n: &[f64], constant: f64, columns: &[&[f64]], coefficients: &[f64]) -> Vec<f64> {
+    let mut left: Vec<f64> = force_n.iter().map(|f| f - constant).collect();
+    for (column, k) in columns.iter().zip(coefficients) {
+        for (r, c) in left.iter_mut().zip(*column) {
+            *r -= c * k;
+        }
+    }
+    left
 }
 
 /// Linear least squares of force on the given columns and a constant.
@@ -107,11 +115,8 @@ pub fn linear(force_n: &[f64], columns: &[&[f64]]) -> Option<(Linear, DMatrix<f6
     let solved = solve_scaled(&gram, &right)?;
     let coefficients: Vec<f64> = solved.iter().copied().collect();
     let constant = mf - coefficients.iter().zip(&means).map(|(c, m)| c * m).sum::<f64>();
-    let mut rss = 0.0;
-    for (i, f) in force_n.iter().enumerate() {
-        let fit: f64 = columns.iter().zip(&coefficients).map(|(c, k)| c[i] * k).sum();
-        rss += (f - constant - fit).powi(2);
-    }
+    let left = residual(force_n, constant, columns, &coefficients);
+    let rss = dot(&left, &left);
     Some((
         Linear {
             constant,
@@ -188,19 +193,8 @@ fn projected(
     let mut jtj = DMatrix::from_fn(q, q, |i, j| centred_dot(&d[i], dm[i], &d[j], dm[j]));
     jtj -= cross.transpose() * &solved;
     // The residual is orthogonal to the linear columns already.
-    let mut gradient = DVector::zeros(q);
-    for (i, f) in series.force_n.iter().enumerate() {
-        let fit: f64 = c
-            .linear
-            .iter()
-            .zip(&now.coefficients)
-            .map(|(c, k)| c[i] * k)
-            .sum();
-        let r = f - now.constant - fit;
-        for j in 0..q {
-            gradient[j] += d[j][i] * r;
-        }
-    }
+    let left = residual(&series.force_n, now.constant, &refs(c), &now.coefficients);
+    let gradient = DVector::from_fn(q, |j, _| dot(&d[j], &left));
     Some((jtj, gradient))
 }
 

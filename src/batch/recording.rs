@@ -1,0 +1,246 @@
+//! One recording: read, analysed, and what it gave.
+
+use super::{Job, mats, naming, sums};
+use crate::error::{Error, Problem, Severity};
+use crate::mat::MatTest;
+use crate::read::recording::{Source, read_recording_bytes};
+use crate::read::{HashWriter, ReadTrace, parquet, sha256_hex};
+use crate::report::{Exclusion, InputFile};
+use crate::signal::{self, Measured};
+use crate::study::inputs;
+use crate::study::sidecar::{Sidecar, any_error};
+use crate::trace::{Curve, Test};
+use std::io::Read;
+
+/// What one recording gave.
+#[derive(Debug, Clone)]
+pub struct Outcome {
+    pub tests: Vec<Test>,
+    /// Those on a pressure mat as their figures need them.
+    pub mats: Vec<MatTest>,
+    /// Name of the plan its tests were matched with.
+    pub plan: Option<String>,
+    pub problems: Vec<Problem>,
+    pub exclusions: Vec<Exclusion>,
+    pub input: InputFile,
+    /// Its name as SHA256SUMS of the study has it; `None` when it lies elsewhere.
+    pub name_in_sums: Option<String>,
+}
+
+impl Outcome {
+    /// Leaves out what figures of tests are drawn from; nothing else needs it.
+    pub fn drop_curves(&mut self) {
+        for test in &mut self.tests {
+            test.curve = Curve::default();
+        }
+    }
+}
+
+/// A recording's bytes with what stands beside it, read once.
+pub struct Loaded<'a> {
+    pub file: &'a inputs::InputFile,
+    /// The bytes, or why they could not be read.
+    /// Of a pressure mat's recording none are held.
+    pub content: Result<&'a [u8], Error>,
+    /// Size of the file.
+    pub bytes: u64,
+    /// Hash of the bytes; empty when they could not be read.
+    pub sha256: String,
+    pub sidecar: Sidecar,
+    pub sidecar_problems: Vec<Problem>,
+}
+
+impl<'a> Loaded<'a> {
+    /// Reads the recording into `buffer`, which may have held another one, and its sidecar.
+    pub fn read(file: &'a inputs::InputFile, buffer: &'a mut Vec<u8>) -> Loaded<'a> {
+        let beside = file
+            .sidecar_path
+            .exists()
+            .then(|| Sidecar::read(&file.sidecar_path, &file.sidecar));
+        // A mat's frames may be many times the memory, and are read as they are needed.
+        let held = beside.as_ref().is_none_or(|(sidecar, _)| !sidecar.mat_named);
+        buffer.clear();
+        let read = read_into(&file.path, held.then_some(buffer));
+        let (bytes, sha256) = read.as_ref().map_or((0, String::new()), Clone::clone);
+        let buffer: &[u8] = buffer;
+        let content = read.map(|_| buffer).map_err(|cause| {
+            let advice = "check that the file is there and may be read";
+            Error::io(&file.path, cause, advice)
+        });
+        let (sidecar, sidecar_problems) = beside.unwrap_or_else(|| sidecar(file, buffer));
+        Loaded {
+            file,
+            content,
+            bytes,
+            sha256,
+            sidecar,
+            sidecar_problems,
+        }
+    }
+}
+
+/// The sidecar beside a recording or, where none lies, the one that a Parquet file holds within.
+pub fn sidecar(file: &inputs::InputFile, bytes: &[u8]) -> (Sidecar, Vec<Problem>) {
+    let beside = file.sidecar_path.exists();
+    match parquet::about_itself(bytes, parquet::SIDECAR) {
+        Some(text) if !beside => Sidecar::parse(&file.recording, &text),
+        _ => Sidecar::read(&file.sidecar_path, &file.sidecar),
+    }
+}
+
+/// Size and hash of a file; its bytes go into `buffer` when there is one.
+fn read_into(path: &std::path::Path, buffer: Option<&mut Vec<u8>>) -> std::io::Result<(u64, String)> {
+    let mut file = std::fs::File::open(path)?;
+    let Some(buffer) = buffer else {
+        let mut hash = HashWriter::default();
+        let bytes = std::io::copy(&mut file, &mut hash)?;
+        return Ok((bytes, hash.finish()));
+    };
+    let size = file.metadata().map_or(0, |m| m.len());
+    buffer.reserve(usize::try_from(size).unwrap_or(0).min(MOST_RESERVED));
+    file.read_to_end(buffer)?;
+    Ok((buffer.len() as u64, sha256_hex(buffer)))
+}
+
+/// A file's size is what the system says; a device may say anything.
+const MOST_RESERVED: usize = 1 << 30;
+
+impl Job {
+    /// Analyses one recording. Whatever is wrong with it is in the outcome.
+    pub fn analyse(&self, loaded: Loaded<'_>) -> Outcome {
+        let Loaded {
+            file,
+            content,
+            bytes,
+            sha256,
+            sidecar,
+            sidecar_problems: mut problems,
+        } = loaded;
+        let mut outcome = Outcome {
+            tests: Vec::new(),
+            mats: Vec::new(),
+            plan: None,
+            problems: Vec::new(),
+            exclusions: Vec::new(),
+            input: InputFile {
+                file: file.recording.clone(),
+                sha256: sha256.clone(),
+                bytes,
+            },
+            name_in_sums: sums::name_in_study(&self.study.root, &file.path),
+        };
+        if let Some(reason) = &sidecar.about.excluded {
+            outcome
+                .exclusions
+                .push(whole_file(&file.recording, "person", reason));
+        }
+        let mut about = sidecar.about.clone();
+        about.site = about.site.or_else(|| self.study.site.clone());
+        let source = Source {
+            path: &file.path,
+            recording: &file.recording,
+            sidecar_name: &file.sidecar,
+            sidecar: &sidecar,
+            study: &self.study,
+            calibrations: &self.bench.calibrations,
+            strict: self.strict,
+        };
+        let read = if any_error(&problems) {
+            Err(None)
+        } else {
+            content
+                .and_then(|bytes| read_recording_bytes(&source, about, bytes, sha256))
+                .map_err(Some)
+        };
+        match read {
+            Ok(read) => {
+                problems.extend(read.problems.iter().cloned());
+                if sidecar.about.excluded.is_none() {
+                    self.measure(&read, &sidecar, &mut outcome, &mut problems);
+                    self.bench.finish(&read.calibrated, &mut outcome.tests);
+                    if let (Some(record), Some(mat)) = (&read.mat, source.mat()) {
+                        mats::finish(&mat, record, &mut outcome.tests, &mut outcome.mats, &mut problems);
+                    }
+                }
+            }
+            Err(error) => {
+                if let Some(error) = error {
+                    problems.push(naming::problem_of(error, &file.recording));
+                }
+                if sidecar.about.excluded.is_none() {
+                    let reason = problems.iter().find(|p| p.severity == Severity::Error);
+                    let reason = reason.map_or_else(|| "could not be read".to_owned(), |p| p.found.clone());
+                    outcome
+                        .exclusions
+                        .push(whole_file(&file.recording, "rule", &reason));
+                }
+            }
+        }
+        outcome.problems = problems;
+        outcome
+    }
+
+    fn measure(
+        &self,
+        read: &ReadTrace,
+        sidecar: &Sidecar,
+        outcome: &mut Outcome,
+        problems: &mut Vec<Problem>,
+    ) {
+        let recording = &read.trace.recording;
+        let named = naming::Naming::new(&read.trace, sidecar, &self.study, self.plan.as_ref());
+        let named = match named {
+            Ok(named) => named,
+            Err(problem) => {
+                outcome
+                    .exclusions
+                    .push(whole_file(recording, "rule", &problem.found));
+                problems.push(*problem);
+                return;
+            }
+        };
+        match signal::analyze(&read.trace, &self.settings, &|shapes| named.name(shapes)) {
+            Ok(Measured { tests, bumps }) => {
+                outcome.plan = named.plan_used(&tests).or_else(|| sidecar.plan.clone());
+                outcome.tests = tests;
+                outcome
+                    .exclusions
+                    .extend(bumps.into_iter().map(|bump| too_short(recording, bump)));
+            }
+            Err(error) => {
+                let problem = naming::problem_of(error, recording);
+                outcome
+                    .exclusions
+                    .push(whole_file(recording, "rule", &problem.found));
+                problems.push(problem);
+            }
+        }
+    }
+}
+
+fn too_short(recording: &str, [begin, end]: [f64; 2]) -> Exclusion {
+    Exclusion {
+        recording: recording.to_owned(),
+        test: None,
+        side: None,
+        spring: None,
+        what: "test",
+        by: "rule",
+        reason: format!(
+            "a touch of {:.2} s at {begin:.2} s is too short to be a test",
+            end - begin
+        ),
+    }
+}
+
+fn whole_file(recording: &str, by: &'static str, reason: &str) -> Exclusion {
+    Exclusion {
+        recording: recording.to_owned(),
+        test: None,
+        side: None,
+        spring: None,
+        what: "file",
+        by,
+        reason: reason.to_owned(),
+    }
+}

@@ -1,0 +1,15 @@
+//! Ten thousand recordings: runs that can be cut short, parts of a run on many machines, and what many studies share.
+
+pub mod combine;
+pub mod convert;
+mod dataset;
+mod pack;
+mod packed;
+pub mod page;
+mod parquet;
+mod plain;
+pub mod run;
+pub mod shard;
+pub mod share;
+mod store;
+mod whole;

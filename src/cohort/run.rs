@@ -1,0 +1,246 @@
+//! A run into a folder that can be cut short and taken up again.
+
+use super::shard::Shard;
+use super::store::{Key, Store};
+use super::whole::Whole;
+use super::{dataset, page};
+use crate::batch::output::{self, OutputOptions};
+use crate::batch::{self, Job, Loaded, Outcome, gather, sums};
+use crate::error::{Error, Result};
+use crate::report::Results;
+use crate::report::html;
+use crate::study::inputs::InputFile;
+use crate::write::OutputFolder;
+use rayon::prelude::*;
+use sha2::{Digest, Sha256};
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+
+/// How a run into a folder is done.
+#[derive(Default)]
+pub struct RunOptions<'a> {
+    pub analysis: batch::Options<'a>,
+    pub output: OutputOptions,
+    /// Nothing of an earlier run that was cut short is used.
+    pub fresh: bool,
+}
+
+/// What a run came to.
+pub struct Ran {
+    pub results: Results,
+    /// Recordings that an earlier run, cut short, had done.
+    pub resumed: usize,
+}
+
+/// What a shard's run came to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct RanShard {
+    /// Recordings of this shard.
+    pub recordings: usize,
+    /// Those of them that could not be used.
+    pub failed: usize,
+    /// Recordings of all shards.
+    pub of: usize,
+    pub resumed: usize,
+}
+
+/// Name of the file of records in a shard's folder.
+pub(super) const RECORDS: &str = "records";
+
+/// Analyses `paths` into the folder `out`, whole or not at all.
+///
+/// What each recording gave is kept in a hidden file beside the folder until the results stand; a run that was killed, or
+/// that filled the disk, is taken up by the next one into the same folder. A recording is done when its content, its
+/// sidecar, the settings and everything else that its results hang on are the same.
+///
+/// # Errors
+/// As [`Job::prepare`]; [`Error::Refused`] when another run is writing to the folder or it holds something else;
+/// [`Error::Io`] when the system will not write.
+pub fn analyze_into(paths: &[PathBuf], out: &Path, options: &RunOptions) -> Result<Ran> {
+    let job = Job::prepare(paths, &options.analysis)?;
+    let (store, folder) = begin(out, paths, options)?;
+    let files: Vec<&InputFile> = job.inputs.files.iter().collect();
+    let (keys, resumed) = analyse(&job, &files, &store, &options.analysis)?;
+    let outcomes: Vec<Outcome> = keys.iter().map(|key| store.outcome(key)).collect::<Result<_>>()?;
+    let places: Vec<Place> = keys
+        .iter()
+        .zip(&outcomes)
+        .map(|(k, o)| Place::of(&store, *k, o))
+        .collect();
+    let mut results = gather(&job, files.len(), outcomes, options.analysis.keep_hidden);
+    output(folder, &mut results, &places, &options.output)?;
+    drop(places);
+    store.remove();
+    Ok(Ran { results, resumed })
+}
+
+/// As [`analyze_into`] for one shard: the folder holds what its recordings gave, for [`super::combine`].
+///
+/// # Errors
+/// As [`analyze_into`].
+pub fn analyze_shard(paths: &[PathBuf], shard: Shard, out: &Path, options: &RunOptions) -> Result<RanShard> {
+    let job = Job::prepare(paths, &options.analysis)?;
+    let (store, mut folder) = begin(out, paths, options)?;
+    let all = &job.inputs.files;
+    let files: Vec<&InputFile> = all
+        .par_iter()
+        .filter(|f| shard.takes(&f.path, &f.recording))
+        .collect();
+    let (keys, resumed) = analyse(&job, &files, &store, &options.analysis)?;
+    let whole = Whole::of(&job, &options.analysis)?;
+    folder.write_by(RECORDS, &mut |to| {
+        to.write_all(super::store::magic())?;
+        for key in &keys {
+            to.write_all(&store.raw(key).map_err(std::io::Error::other)?)?;
+        }
+        Ok(())
+    })?;
+    let mut failed = 0;
+    for key in &keys {
+        let outcome = store.outcome(key)?;
+        failed += usize::from(
+            outcome
+                .exclusions
+                .iter()
+                .any(|e| e.what == "file" && e.by == "rule"),
+        );
+    }
+    whole.finish_shard(folder, shard, keys.len())?;
+    store.remove();
+    Ok(RanShard {
+        recordings: keys.len(),
+        failed,
+        of: all.len(),
+        resumed,
+    })
+}
+
+/// Takes the folder, and the records of an earlier run into it, for this run.
+fn begin(out: &Path, paths: &[PathBuf], options: &RunOptions) -> Result<(Store, OutputFolder)> {
+    let beside = OutputFolder::beside(out, "tautpoint-records")?;
+    let store = Store::open(&beside, out, options.fresh)?;
+    match OutputFolder::begin(out, paths) {
+        Ok(folder) => Ok((store, folder)),
+        Err(error) => {
+            // Nothing was done yet; what an earlier run did stays.
+            if store.is_empty() {
+                store.remove();
+            }
+            Err(error)
+        }
+    }
+}
+
+/// Analyses every file that has no record yet; gives the records' keys in the order of the files, and how many there
+/// were before.
+fn analyse(
+    job: &Job,
+    files: &[&InputFile],
+    store: &Store,
+    options: &batch::Options,
+) -> Result<(Vec<Key>, usize)> {
+    let context = Sha256::digest(job.context().as_bytes());
+    let (done, resumed) = (AtomicUsize::new(0), AtomicUsize::new(0));
+    let stop = AtomicBool::new(false);
+    let keys = files.par_iter().map_init(Vec::new, |buffer, file| {
+        if stop.load(Ordering::Relaxed) {
+            return Err(None);
+        }
+        let loaded = Loaded::read(file, buffer);
+        let key = key(&context, &loaded, &job.study.root);
+        if store.has(&key) {
+            resumed.fetch_add(1, Ordering::Relaxed);
+        } else if let Err(error) = store.add(key, &job.analyse(loaded)) {
+            stop.store(true, Ordering::Relaxed);
+            return Err(Some(error));
+        }
+        let so_far = done.fetch_add(1, Ordering::Relaxed) + 1;
+        if let Some(tell) = options.progress {
+            tell(so_far, files.len());
+        }
+        Ok(key)
+    });
+    let first_error = Mutex::new(None);
+    let keys: Vec<Option<Key>> = keys
+        .map(|key| {
+            let told = |error: Option<Error>| {
+                if let (Some(error), Ok(mut first)) = (error, first_error.lock()) {
+                    first.get_or_insert(error);
+                }
+            };
+            key.map_err(told).ok()
+        })
+        .collect();
+    match (first_error.into_inner(), keys.into_iter().collect()) {
+        (Ok(None), Some(keys)) => Ok((keys, resumed.into_inner())),
+        (Ok(Some(error)), _) => Err(error),
+        _ => Err(Error::Refused {
+            found: "the analysis was stopped".to_owned(),
+            advice: "run the same command again".to_owned(),
+        }),
+    }
+}
+
+/// Hash of everything that a recording's outcome hangs on.
+fn key(context: &[u8], loaded: &Loaded<'_>, study: &Path) -> Key {
+    let mut hash = Sha256::new();
+    hash.update(context);
+    let unread = loaded.content.as_ref().err().map(ToString::to_string);
+    let name_in_sums = sums::name_in_study(study, &loaded.file.path);
+    let rest = (
+        &loaded.file.recording,
+        &loaded.sha256,
+        unread,
+        &loaded.sidecar,
+        &loaded.sidecar_problems,
+        name_in_sums,
+    );
+    hash.update(format!("{rest:?}").as_bytes());
+    hash.finalize().into()
+}
+
+/// Where the record of a recording is, and how many tests it has.
+pub(super) struct Place<'s> {
+    store: &'s Store,
+    key: Key,
+    tests: usize,
+}
+
+impl<'s> Place<'s> {
+    pub fn of(store: &'s Store, key: Key, outcome: &Outcome) -> Place<'s> {
+        let tests = outcome.tests.len();
+        Place { store, key, tests }
+    }
+}
+
+/// Writes results into the folder, with the curves that their figures need. `places` are in the order of the outcomes
+/// that the results were gathered from.
+pub(super) fn output(
+    mut folder: OutputFolder,
+    results: &mut Results,
+    places: &[Place<'_>],
+    options: &OutputOptions,
+) -> Result<()> {
+    let mut needed = html::curves_needed(results, &options.page).into_iter().peekable();
+    let mut end = 0;
+    for place in places {
+        let begin = end;
+        end += place.tests;
+        if needed.peek().is_none_or(|i| *i >= end) {
+            continue;
+        }
+        let curves = place.store.curves(&place.key)?;
+        while let Some(i) = needed.next_if(|i| *i < end) {
+            if let (Some(test), Some(curve)) = (results.tests.get_mut(i), curves.get(i - begin)) {
+                test.curve = curve.clone();
+                results.reference.draw(test);
+            }
+        }
+    }
+    if options.cohort {
+        dataset::write(results, &mut folder)?;
+        folder.write("cohort.html", page::page(results)?.as_bytes())?;
+    }
+    output::write_into(folder, results, options)
+}
