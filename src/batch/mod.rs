@@ -3,7 +3,7 @@
 mod bench;
 mod mats;
 mod naming;
-mod reference;
+pub mod reference;
 pub mod output;
 pub mod sums;
 

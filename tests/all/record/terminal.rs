@@ -33,10 +33,16 @@ impl Screen {
     fn until(&mut self, words: &str) {
         let begun = Instant::now();
         while !self.shown.contains(words) {
-            assert!(begun.elapsed() < Duration::from_secs(60), "{words:?}:\n{}", self.shown);
+            assert!(
+                begun.elapsed() < Duration::from_secs(60),
+                "{words:?}:\n{}",
+                self.shown
+            );
             self.read();
         }
-        self.shown = self.shown.split_off(self.shown.find(words).unwrap() + words.len());
+        self.shown = self
+            .shown
+            .split_off(self.shown.find(words).unwrap() + words.len());
     }
     fn press(&mut self, keys: &[u8]) {
         self.end.write_all(keys).unwrap();
@@ -47,7 +53,10 @@ impl Screen {
 fn single_keys_move_the_scan_one_line_is_redrawn_and_the_terminal_is_put_back() {
     let has_stty = Command::new("stty").arg("--version").output().is_ok();
     let (Ok(end), true) = (pair(), has_stty) else {
-        assert!(std::env::var_os("TAUTPOINT_FULL_TESTS").is_none(), "no pseudo-terminal or no stty");
+        assert!(
+            std::env::var_os("TAUTPOINT_FULL_TESTS").is_none(),
+            "no pseudo-terminal or no stty"
+        );
         eprintln!("skipped: no pseudo-terminal or no stty");
         return;
     };
@@ -57,7 +66,18 @@ fn single_keys_move_the_scan_one_line_is_redrawn_and_the_terminal_is_put_back() 
     let before = settings(&path);
     let dir = tempfile::tempdir().unwrap();
     let root = study(dir.path());
-    let more = ["--port", "sim:speed=2", "--subject", "V-07", "--examiner", "L-12", "--session", "s1", "--plan", "seated"];
+    let more = [
+        "--port",
+        "sim:speed=2",
+        "--subject",
+        "V-07",
+        "--examiner",
+        "L-12",
+        "--session",
+        "s1",
+        "--plan",
+        "seated",
+    ];
     let mut child = command(&root, &more)
         .stdin(open(&path))
         .stderr(open(&path))
@@ -90,7 +110,13 @@ fn single_keys_move_the_scan_one_line_is_redrawn_and_the_terminal_is_put_back() 
     assert_eq!(child.wait().unwrap().code(), Some(0));
     assert_eq!(settings(&path), before);
     let kept = kept(&root);
-    assert!(kept["recordings/s1/V-07_L-12_L5_left_1.csv"].1.about.excluded.is_some());
+    assert!(
+        kept["recordings/s1/V-07_L-12_L5_left_1.csv"]
+            .1
+            .about
+            .excluded
+            .is_some()
+    );
     let sessions = std::fs::read_to_string(root.join("sessions.csv")).unwrap();
     assert!(sessions.ends_with(",confirmed\n"), "{sessions}");
 }
