@@ -6,7 +6,7 @@ mod mats;
 mod naming;
 pub mod output;
 mod recording;
-mod reference;
+pub mod reference;
 pub mod sums;
 
 pub use gather::gather;

@@ -5,6 +5,7 @@ mod keys;
 mod meter;
 mod session;
 mod setup;
+mod target;
 
 use super::Outcome;
 use crate::acquire::control::Feedback;

@@ -198,15 +198,28 @@ impl Reference {
     /// # Errors
     /// Why there are none.
     pub fn tests_for(&self, test: &Test) -> Result<(Scope, Vec<&Test>), NoTarget> {
+        let about = &test.about;
+        self.tests_at(about.level.as_deref(), about.contact.as_deref(), hands(test))
+    }
+
+    /// The reference tests that a test yet to be made is held against; `hands` is 2 when both press at once.
+    ///
+    /// # Errors
+    /// Why there are none.
+    pub fn tests_at(
+        &self,
+        level: Option<&str>,
+        contact: Option<&str>,
+        hands: usize,
+    ) -> Result<(Scope, Vec<&Test>), NoTarget> {
         if self.tests.is_empty() {
             return Err(NoTarget::Empty);
         }
-        let same_hand = |r: &&Test| r.about.contact == test.about.contact && hands(r) == hands(test);
+        let same_hand = |r: &&Test| r.about.contact.as_deref() == contact && self::hands(r) == hands;
         let alike: Vec<&Test> = self.tests.iter().filter(same_hand).collect();
         if alike.is_empty() {
             return Err(NoTarget::OtherHand);
         }
-        let level = test.about.level.as_deref();
         let pick = |keep: &dyn Fn(&Test) -> bool| -> Vec<&Test> {
             alike.iter().copied().filter(|r| keep(r)).collect()
         };

@@ -1,21 +1,23 @@
 //! The loop: samples to the monitor first, then to the keeper; alarm, page, meter, keys.
 
+mod alarm;
+mod looking;
+
+use self::looking::without_device;
 use super::Args;
 use super::keeping::{Hear, Keeping, Told};
-use super::keys::{Key, Keys};
-use super::meter::{self, Meter};
+use super::keys::Keys;
+use super::meter::Meter;
 use super::setup::Setup;
-use crate::acquire::control::{Standing, Wish};
+use super::target::Targets;
 use crate::acquire::line::open_line;
+use crate::acquire::recorder::columns::Columns;
 use crate::acquire::recorder::lock::StudyLock;
-use crate::acquire::recorder::over_ceiling::OverCeiling;
-use crate::acquire::recorder::stamp;
 use crate::acquire::station::{LineEvent, Sample, Station};
 use crate::batch::settings_in_use;
 use crate::calibrate::Calibration;
 use crate::cli::Outcome;
-use crate::live::ceiling::Crossing;
-use crate::live::monitor::{Monitor, MonitorEvent, MonitorOptions, alarm_view};
+use crate::live::monitor::{Monitor, MonitorOptions};
 use crate::live::server::{Hub, new_token, serve};
 use crate::live::summary::TestView;
 use crate::live::view::View;
@@ -32,6 +34,8 @@ use std::time::{Duration, Instant};
 const WAIT: Duration = Duration::from_millis(10);
 /// Frames of the page.
 const FRAME: Duration = Duration::from_micros(33_333);
+/// Frames that nobody sees.
+const UNSEEN: Duration = Duration::from_secs(1);
 /// A device that never sends ends a recording of so many seconds after so many more.
 const GRACE: Duration = Duration::from_secs(10);
 /// Where the page listens on this computer when that is free.
@@ -42,6 +46,7 @@ pub struct Session {
     study: Study,
     settings: Settings,
     options: MonitorOptions,
+    targets: Targets,
     line: Receiver<LineEvent>,
     line_ended: bool,
     keeping: Keeping,
@@ -60,7 +65,10 @@ pub struct Session {
     /// The last test that was printed.
     printed: Option<Arc<TestView>>,
     printed_step: Option<String>,
+    warned: Vec<String>,
     touching: bool,
+    /// How many press at once.
+    hands: usize,
     /// When the crossing that lasts began.
     over_since: Option<String>,
     failed: Option<String>,
@@ -94,6 +102,7 @@ impl Session {
         Ok(Session {
             settings,
             options,
+            targets: Targets::begin(setup.inputs, setup.study.clone()),
             line,
             line_ended: false,
             keeping,
@@ -110,7 +119,9 @@ impl Session {
             view: None,
             printed: None,
             printed_step: None,
+            warned: Vec::new(),
             touching: false,
+            hands: 1,
             over_since: None,
             failed: None,
             stopping: false,
@@ -181,7 +192,14 @@ impl Session {
             ..self.options.clone()
         };
         let mut monitor = Monitor::new(station, &self.settings, options);
+        let columns = Columns::of(station);
+        self.hands = if columns.is_ok_and(|c| c.both_at_once()) {
+            2
+        } else {
+            1
+        };
         monitor.set_about(&self.told.pressed_of);
+        monitor.set_reference(self.targets.at(&self.told.pressed_of, self.hands));
         self.monitor = Some(monitor);
     }
 
@@ -223,61 +241,6 @@ impl Session {
         hears
     }
 
-    fn happened(&mut self, monitor: &Monitor, event: MonitorEvent, hears: &mut Vec<Hear>) {
-        match event {
-            MonitorEvent::AlarmBegan(crossing) => {
-                self.meter.ring();
-                self.tell_page(monitor, &crossing, true);
-                self.over_since = Some(stamp());
-                let c = crossing.ceiling;
-                let assumed = if c.assumed {
-                    " (no level is known: the lowest of all)"
-                } else {
-                    ""
-                };
-                self.meter.say(&format!(
-                    "over the ceiling: {} {:.0} N{assumed}",
-                    c.region, c.ceiling_n
-                ));
-            }
-            MonitorEvent::AlarmEnded(crossing) => {
-                self.meter.hush();
-                self.tell_page(monitor, &crossing, false);
-                hears.push(Hear::Over(self.over(&crossing)));
-                let peak = match monitor.gate(&self.told.standing).running {
-                    None => format!(", highest {:.0} N", crossing.peak_n),
-                    Some(_) => String::new(),
-                };
-                self.meter.say(&format!(
-                    "under the ceiling again after {:.2} s{peak}",
-                    crossing.duration_s()
-                ));
-            }
-            MonitorEvent::TestEnded(_) => hears.push(Hear::TestEnded),
-            MonitorEvent::Spring { .. } | MonitorEvent::Analysed(_) => {}
-        }
-    }
-
-    fn over(&mut self, crossing: &Crossing) -> OverCeiling {
-        let about = &self.told.pressed_of;
-        OverCeiling {
-            time: self.over_since.take().unwrap_or_else(stamp),
-            region: Some(crossing.ceiling.region.to_owned()).filter(|_| !crossing.ceiling.assumed),
-            level: about.level.clone(),
-            peak_n: crossing.peak_n,
-            ceiling_n: crossing.ceiling.ceiling_n,
-            duration_s: crossing.duration_s(),
-            examiner: about.examiner.clone(),
-        }
-    }
-
-    fn tell_page(&self, monitor: &Monitor, crossing: &Crossing, on: bool) {
-        if let Some(hub) = &self.hub {
-            let visible = monitor.gate(&self.told.standing).running.is_none();
-            hub.alarm(&alarm_view(crossing, on, visible));
-        }
-    }
-
     /// The line is gone or the session ends: what is open in the monitor ends here.
     fn leave_monitor(&mut self) {
         let Some(mut monitor) = self.monitor.take() else {
@@ -291,139 +254,6 @@ impl Session {
         if std::mem::take(&mut self.touching) {
             self.keeping.hear(Hear::Touching(false));
         }
-        self.view = None;
-    }
-
-    /// What people wish, what the keeper tells, page and meter.
-    fn look(&mut self) {
-        while let Ok(key) = self.keys.keys.try_recv() {
-            self.key(key);
-        }
-        let wishes: Vec<Wish> = self.hub.iter().flat_map(|hub| hub.wishes.try_iter()).collect();
-        wishes.into_iter().for_each(|wish| self.wish(wish));
-        let told: Vec<Told> = self.keeping.told().collect();
-        told.into_iter().for_each(|told| self.hear_keeper(told));
-        if self.over_since.is_some() {
-            self.meter.ring();
-        }
-        self.show();
-    }
-
-    fn key(&mut self, key: Key) {
-        match key {
-            Key::Wish(wish) => self.wish(wish),
-            Key::Again(what) => self.meter.say(&format!("once more to {what}")),
-            Key::Unknown(word) => self.meter.say(&format!(
-                "{} means nothing here",
-                crate::study::words::shown(&word)
-            )),
-            Key::Closed => self.keys_open = false,
-        }
-    }
-
-    fn wish(&mut self, wish: Wish) {
-        match wish {
-            Wish::Stop => self.stopping = true,
-            Wish::Show => {
-                if let Some(monitor) = &mut self.monitor {
-                    monitor.show_last();
-                }
-            }
-            other => self.keeping.hear(Hear::Wish(other)),
-        }
-    }
-
-    fn hear_keeper(&mut self, told: Told) {
-        for message in &told.messages {
-            self.meter.say(message);
-        }
-        if told.pressed_of != self.told.pressed_of
-            && let Some(mut monitor) = self.monitor.take()
-        {
-            let mut hears = Vec::new();
-            for event in monitor.set_about(&told.pressed_of) {
-                self.happened(&monitor, event, &mut hears);
-            }
-            hears.into_iter().for_each(|h| self.keeping.hear(h));
-            self.monitor = Some(monitor);
-        }
-        self.told = told;
-        let step = meter::step_words(&self.told.standing);
-        if step != self.printed_step && !self.told.ended {
-            if let Some(words) = step.as_ref().filter(|_| !self.quiet) {
-                self.meter.say(words);
-            }
-            self.printed_step = step;
-        }
-    }
-
-    fn standing(&self) -> &Standing {
-        &self.told.standing
-    }
-
-    fn show(&mut self) {
-        let due = self.framed.elapsed() >= FRAME;
-        if !(due && self.hub.is_some() || self.meter.is_due()) {
-            return;
-        }
-        self.framed = Instant::now();
-        let standing = self.standing().clone();
-        if let Some(monitor) = &mut self.monitor {
-            self.view = Some(monitor.view(&standing));
-        }
-        if let (Some(hub), Some(view)) = (&self.hub, &self.view) {
-            hub.publish(view);
-        }
-        if self.meter.is_due() {
-            self.print_test();
-            let line = meter::line(&standing, self.view.as_ref());
-            self.meter.draw(&line);
-        }
-    }
-
-    /// One line for the last test, once its full analysis is there and it may be shown.
-    fn print_test(&mut self) {
-        let last = self.view.as_ref().and_then(|v| v.last.clone());
-        let Some(test) = last.filter(|t| !t.provisional) else {
-            return;
-        };
-        if self.printed.as_ref().is_some_and(|p| Arc::ptr_eq(p, &test)) {
-            return;
-        }
-        for side in &test.sides {
-            let rows = side
-                .rows
-                .iter()
-                .map(|r| format!("{} {} {}", r.label, r.value, r.unit));
-            let head = [test.level.as_deref(), side.side].into_iter().flatten();
-            let head: Vec<&str> = head.collect();
-            let rows: Vec<String> = rows.collect();
-            self.meter.say(&format!(
-                "{}: {} springs; {}",
-                head.join(" "),
-                side.springs,
-                rows.join(", ")
-            ));
-        }
-        self.printed = Some(test);
-    }
-
-    /// Ends by time, or when nobody could say anything more.
-    fn mind_the_end(&mut self) {
-        if let Some(seconds) = self.seconds {
-            match self.first_sample {
-                Some(first) => self.stopping |= first.elapsed() >= seconds,
-                None if self.begun.elapsed() >= seconds + GRACE => {
-                    self.failed = Some(
-                        "no sample came: look whether the device is the right one and switched on".to_owned(),
-                    );
-                    self.stopping = true;
-                }
-                None => {}
-            }
-        }
-        let alone = !self.keys_open && self.hub.is_none();
-        self.stopping |= alone && self.told.at_end;
     }
 
     fn end(mut self) -> anyhow::Result<Outcome> {
@@ -432,9 +262,8 @@ impl Session {
         told.into_iter().for_each(|told| self.hear_keeper(told));
         self.meter.clear();
         self.keys.restore();
-        if let (Some(hub), Some(view)) = (&self.hub, &mut self.view) {
-            view.standing = self.told.standing.clone();
-            hub.publish(view);
+        if let (Some(hub), Some(view)) = (&self.hub, &self.view) {
+            hub.publish(&without_device(view, &self.told.standing));
         }
         let kept = self.told.kept;
         if !self.quiet && !self.told.standing.practice {

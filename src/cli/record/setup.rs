@@ -9,7 +9,7 @@ use crate::cli::open::sound_study;
 use crate::error::Severity;
 use crate::study::built_in;
 use crate::study::cautions::CAUTIONS;
-use crate::study::inputs::{Study, collect_any};
+use crate::study::inputs::{Inputs, Study, collect_any};
 use crate::study::plan::Plan;
 use crate::study::words::{nearest, one_of, shown};
 use anyhow::{Context, bail};
@@ -19,6 +19,7 @@ use std::path::Path;
 /// Everything that a session needs.
 pub struct Setup {
     pub study: Study,
+    pub inputs: Inputs,
     pub keeper: Keeper,
     pub port: String,
     /// Given up when dropped.
@@ -57,6 +58,7 @@ pub fn setup(args: &Args) -> anyhow::Result<Setup> {
     let keeper = Keeper::start(&inputs, &study, request)?;
     Ok(Setup {
         study,
+        inputs,
         keeper,
         port,
         lock,
