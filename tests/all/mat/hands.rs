@@ -113,6 +113,6 @@ fn an_area_far_from_both_hands_belongs_to_neither() {
         (30.0, 40.0)
     );
     let other = found.other.unwrap();
-    assert!((other.most_share - 6.0 / 76.0).abs() < 1e-9);
+    assert!((other.share - 6.0 / 76.0).abs() < 1e-9 && other.most_n == 6.0);
     assert!((other.across_mm - 310.0).abs() < 1e-3);
 }
