@@ -274,6 +274,13 @@ impl Share {
             calibrations: &self.calibrations,
             strict: false,
         };
+        if sidecar.mat_named {
+            // As forces alone it would claim a certainty that the mat has not.
+            let found = "a recording of a pressure mat";
+            let advice = "share the mat's own file when its comments name nobody, with a sidecar of codes";
+            let problem = Problem::error(&file.recording, found, "a force-displacement trace", advice);
+            return Became::LeftOut(Box::new(problem));
+        }
         let mut about = sidecar.about.clone();
         about.site = about.site.or_else(|| study.site.clone());
         let mut shared = self.about(&about);

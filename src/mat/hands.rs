@@ -45,6 +45,8 @@ pub struct Hands {
     pub midline_found: bool,
     pub notes: Vec<String>,
     pub other: Option<OtherArea>,
+    /// Share of the frames with both hands on in which they had grown together and were cut apart.
+    pub cut_share: f64,
 }
 
 /// Finds the hands of all frames.
@@ -171,6 +173,8 @@ impl Hands {
             );
         }
         let cut: usize = touches.iter().map(|t| t.cut_frames).sum();
+        let both: usize = touches.iter().map(Touch::frames_with_both).sum();
+        self.cut_share = cut as f64 / both.max(1) as f64;
         if cut > 0 {
             self.notes.push(format!(
                 "hands grown together: in {cut} frames both pressed one loaded area, cut where its pressure was lowest"
@@ -211,14 +215,15 @@ impl Hands {
         let most = touches
             .iter()
             .filter_map(|t| t.other)
-            .filter(|o| o.most_share >= OTHER_SHARE)
+            .filter(|o| o.share >= OTHER_SHARE)
             .max_by(|a, b| a.sum_n.total_cmp(&b.sum_n));
         let Some(other) = most else { return };
         let cell = geometry.cell_at(other.across_mm, other.along_mm);
         self.other = Some(other);
         self.notes.push(format!(
-            "another loaded area: up to {:.0} % of the force around row {}, column {} is of neither hand and is left out",
-            100.0 * other.most_share,
+            "another loaded area: {:.0} % of the force, up to {:.1} N around row {}, column {}, is of neither hand and is left out",
+            100.0 * other.share,
+            other.most_n,
             cell / geometry.cols + 1,
             cell % geometry.cols + 1
         ));

@@ -60,12 +60,28 @@ pub struct Touch {
     pub cut_frames: usize,
 }
 
+impl Touch {
+    /// Frames in which both hands are on.
+    pub fn frames_with_both(&self) -> usize {
+        match self.hands.as_slice() {
+            [a, b] => a
+                .iter()
+                .zip(b)
+                .filter(|(a, b)| a.is_some() && b.is_some())
+                .count(),
+            _ => 0,
+        }
+    }
+}
+
 /// A loaded area that is no hand.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct OtherArea {
     pub frames: usize,
-    /// Highest share of the force of all areas.
-    pub most_share: f64,
+    /// Share of the force of all areas over the touch.
+    pub share: f64,
+    /// Highest force.
+    pub most_n: f64,
     pub across_mm: f64,
     pub along_mm: f64,
     pub sum_n: f64,
@@ -96,8 +112,15 @@ pub fn read_touch(
         },
         cores,
     };
-    for i in range {
+    for i in range.clone() {
         walk.frame(i);
+    }
+    let all_n: f64 = range
+        .flat_map(|i| frames.areas(i))
+        .map(|a| a.force_n.max(0.0))
+        .sum();
+    if let Some(other) = &mut walk.touch.other {
+        other.share = other.sum_n / all_n.max(1e-9);
     }
     walk.touch
 }
@@ -177,12 +200,11 @@ impl Walk<'_> {
             return;
         }
         let mut now: Vec<Option<HandFrame>> = vec![None; self.cores.len()];
-        let all: f64 = self.frames.areas(i).iter().map(|a| a.force_n).sum();
         for k in range {
             let part = self.part(k);
             match self.hand_of(i, k, &part) {
                 Some(hand) => now[hand].get_or_insert_default().add(&part),
-                None => self.no_hand(&part, all),
+                None => self.no_hand(&part),
             }
         }
         for (hand, frame) in now.into_iter().enumerate() {
@@ -304,11 +326,11 @@ impl Walk<'_> {
         true
     }
 
-    fn no_hand(&mut self, part: &HandFrame, all_n: f64) {
+    fn no_hand(&mut self, part: &HandFrame) {
         let other = self.touch.other.get_or_insert_default();
         let f = part.force_n.max(0.0);
         other.frames += 1;
-        other.most_share = other.most_share.max(f / all_n.max(1e-9));
+        other.most_n = other.most_n.max(f);
         other.sum_n += f;
         if other.sum_n > 0.0 {
             other.across_mm += f / other.sum_n * (part.across_mm - other.across_mm);

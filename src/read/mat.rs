@@ -3,6 +3,7 @@
 mod assembled;
 mod block;
 mod pass;
+mod rows;
 mod text;
 
 pub(super) use block::{Block, MISSING_SHARE, Slot};

@@ -7,12 +7,17 @@ use crate::error::{Error, Problem, Result};
 use crate::mat::frame::FrameFault;
 use crate::study::mapping::ColumnMapping;
 use crate::study::mat_setup::MatSetup;
+use polars::io::parquet::metadata::{FileMetadata, FileMetadataRef};
 use polars::prelude::{Column, DataType, ParallelStrategy, ParquetReader, SerReader};
 use std::fs::File;
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 /// Cells read at a time: 64 MB of them.
 const CELLS_A_BLOCK: usize = 8 << 20;
+
+/// Rows that are wanted again and lie no further apart are read together.
+const NEAR_ROWS: usize = 256;
 
 /// A Parquet file of a mat, open at its next rows.
 pub(super) struct ParquetFeed {
@@ -22,25 +27,30 @@ pub(super) struct ParquetFeed {
     names: Vec<String>,
     slots: Vec<Slot>,
     cells: usize,
-    rows: usize,
+    /// Rows of each row group.
+    groups: Vec<Range<usize>>,
+    /// What the file says of one row group alone, so that the others cost nothing when it is read.
+    alone: Alone,
     next: usize,
     pub layout: Layout,
 }
+
+type Alone = Box<dyn Fn(usize) -> FileMetadataRef + Send + Sync>;
 
 impl ParquetFeed {
     /// Opens a file and looks at its columns.
     pub fn open(path: &Path, name: &str, setup: &MatSetup, mapping: &ColumnMapping) -> Result<ParquetFeed> {
         let file = open(path)?;
-        let (fields, rows) = guarded(name, || {
+        let (fields, (groups, alone)) = guarded(name, || {
             let mut reader = ParquetReader::new(file);
             let bad = |e: polars::error::PolarsError| unreadable(name, &e.to_string());
-            let rows = reader.num_rows().map_err(bad)?;
+            let groups = row_groups(reader.get_metadata().map_err(bad)?);
             let schema = reader.schema().map_err(bad)?;
             let fields: Vec<_> = schema
                 .iter_values()
                 .map(|f| (f.name.to_string(), f.dtype.clone()))
                 .collect();
-            Ok((fields, rows))
+            Ok((fields, groups))
         })?;
         let names: Vec<String> = fields.iter().map(|(n, _)| n.clone()).collect();
         let headings: Vec<String> = names.iter().map(|n| n.trim().to_owned()).collect();
@@ -55,7 +65,8 @@ impl ParquetFeed {
             names,
             slots,
             cells: setup.cells(),
-            rows,
+            groups,
+            alone,
             next: 0,
             layout,
         })
@@ -63,37 +74,40 @@ impl ParquetFeed {
 
     /// The next rows; `None` at the end of the file.
     pub fn next_block(&mut self) -> Result<Option<Block>> {
-        let left = self.rows.saturating_sub(self.next);
-        let rows = (CELLS_A_BLOCK / self.cells.max(1)).clamp(1, left.max(1));
-        if left == 0 {
+        let Some(group) = self.groups.iter().position(|g| g.contains(&self.next)) else {
             return Ok(None);
-        }
-        let block = self.block(self.next, rows)?;
-        self.next += rows;
+        };
+        let most = (CELLS_A_BLOCK / self.cells.max(1)).max(1);
+        let rows = self.next..self.groups[group].end.min(self.next + most);
+        let block = self.block(group, rows.clone())?;
+        self.next = rows.end;
         Ok(Some(block))
     }
 
-    fn block(&self, from: usize, rows: usize) -> Result<Block> {
+    /// Rows of one row group, counted through the file.
+    fn block(&self, group: usize, rows: Range<usize>) -> Result<Block> {
         let file = open(&self.path)?;
         let name = &self.name;
         let block = guarded(name, || {
-            let frame = ParquetReader::new(file)
-                .with_slice(Some((from, rows)))
+            let mut reader = ParquetReader::new(file);
+            reader.set_metadata((self.alone)(group));
+            let frame = reader
+                .with_slice(Some((rows.start - self.groups[group].start, rows.len())))
                 .read_parallel(ParallelStrategy::Columns)
                 .finish()
                 .map_err(|e| unreadable(name, &e.to_string()))?;
             let besides = self.layout.wanted.len() - 1;
             let mut block = Block {
-                cells: vec![f32::NAN; rows * self.cells],
+                cells: vec![f32::NAN; rows.len() * self.cells],
                 beside: vec![Vec::new(); besides],
-                place: (from..from + rows).map(|r| r as u64).collect(),
+                place: rows.map(|r| r as u64).collect(),
                 ..Block::default()
             };
+            let missing = || unreadable(name, "a column is not there");
             let mut cell = 0;
-            for (heading, slot) in self.names.iter().zip(&self.slots) {
-                let column = frame
-                    .column(heading)
-                    .map_err(|e| unreadable(name, &e.to_string()))?;
+            for (at, (heading, slot)) in self.names.iter().zip(&self.slots).enumerate() {
+                let column = frame.columns().get(at).filter(|c| c.name() == heading);
+                let column = column.ok_or_else(missing)?;
                 match slot {
                     Slot::Cell => {
                         self.cells_of(column, cell, &mut block.cells)?;
@@ -112,10 +126,9 @@ impl ParquetFeed {
         let fault = |e: polars::error::PolarsError| unreadable(&self.name, &e.to_string());
         let cast = column.cast(&DataType::Float32).map_err(fault)?;
         let numbers = cast.f32().map_err(fault)?;
-        for (row, value) in numbers.iter().enumerate() {
-            if let (Some(place), Some(value)) = (cells.get_mut(row * self.cells + cell), value) {
-                *place = value;
-            }
+        let places = cells.iter_mut().skip(cell).step_by(self.cells.max(1));
+        for (place, value) in places.zip(numbers.iter()) {
+            *place = value.unwrap_or(f32::NAN);
         }
         Ok(())
     }
@@ -144,11 +157,53 @@ impl ParquetFeed {
         block
     }
 
-    /// Reads single rows again.
+    /// Reads single rows again, those near each other together; the answer is in their order.
     pub fn rows_at(&mut self, rows: &[u64]) -> Result<Vec<Vec<f32>>> {
-        let one = |row: &u64| Ok(self.block(*row as usize, 1)?.cells);
-        rows.iter().map(one).collect()
+        let mut order: Vec<usize> = (0..rows.len()).collect();
+        order.sort_by_key(|k| rows[*k]);
+        let mut found = vec![Vec::new(); rows.len()];
+        let mut held: Option<(Range<usize>, Vec<f32>)> = None;
+        for (at, &k) in order.iter().enumerate() {
+            let row = rows[k] as usize;
+            if held.as_ref().is_none_or(|(range, _)| !range.contains(&row)) {
+                let Some(group) = self.groups.iter().position(|g| g.contains(&row)) else {
+                    return Err(unreadable(&self.name, "it has fewer rows than before").into());
+                };
+                let mut end = row + 1;
+                for next in order[at..].iter().map(|n| rows[*n] as usize) {
+                    if next < end + NEAR_ROWS && next < self.groups[group].end {
+                        end = end.max(next + 1);
+                    }
+                }
+                held = Some((row..end, self.block(group, row..end)?.cells));
+            }
+            if let Some((range, cells)) = &held {
+                let from = (row - range.start) * self.cells;
+                found[k] = cells[from..from + self.cells].to_vec();
+            }
+        }
+        Ok(found)
     }
+}
+
+/// Rows of each row group, and what the file says of each alone.
+fn row_groups(metadata: &FileMetadataRef) -> (Vec<Range<usize>>, Alone) {
+    let mut bare = FileMetadata::clone(metadata);
+    let groups = std::mem::take(&mut bare.row_groups);
+    let mut from = 0;
+    let rows = groups.iter().map(|group| {
+        let rows = from..from + group.num_rows();
+        from = rows.end;
+        rows
+    });
+    let rows = rows.collect();
+    let alone = move |k: usize| {
+        let mut alone = bare.clone();
+        alone.row_groups = groups.get(k).cloned().into_iter().collect();
+        alone.num_rows = alone.row_groups.iter().map(|g| g.num_rows()).sum();
+        FileMetadataRef::new(alone)
+    };
+    (rows, Box::new(alone))
 }
 
 fn open(path: &Path) -> Result<File> {

@@ -31,16 +31,16 @@ pub struct Source<'a> {
 /// As [`super::read_calibrated`]; [`Error::Data`] too for counts whose calibration is named and not there, and, when strict,
 /// for a calibration that should not be used.
 pub fn read_recording(source: &Source<'_>, about: About) -> Result<ReadTrace> {
-    // A mat's frames are read as they are needed.
-    let bytes = match source.mat() {
-        Some(_) => Vec::new(),
-        None => read_file(source.path)?,
-    };
+    if source.mat().is_some() {
+        // A mat's frames are read as they are needed, and hashed on the way.
+        return read_recording_bytes(source, about, &[], String::new());
+    }
+    let bytes = read_file(source.path)?;
     let sha256 = sha256_hex(&bytes);
     read_recording_bytes(source, about, &bytes, sha256)
 }
 
-/// The same from the file's bytes and their hash; a mat's are read from the file itself.
+/// The same from the file's bytes and their hash; a mat's are read from the file itself, and hashed when `sha256` is empty.
 ///
 /// # Errors
 /// As [`read_recording`].
@@ -53,7 +53,7 @@ pub fn read_recording_bytes(
     let (chosen, absent) = source.choose();
     let about_day = day(&about);
     let read = match source.mat() {
-        Some(mat) => read_mat(&mat, about, &chosen),
+        Some(mat) => read_mat(&mat, about, &chosen, Some(sha256).filter(|s| !s.is_empty())),
         None => {
             let given = Given {
                 mapping: &source.sidecar.columns,

@@ -50,7 +50,8 @@ pub fn wanted_frames(record: &MatRecord, tests: &[Test]) -> Vec<WantedFrame> {
         let spring = counted.max_by(|a, b| a.peak_n.total_cmp(&b.peak_n));
         match spring {
             Some(spring) => {
-                want(spring.start_s, "preload".to_owned(), false);
+                // The start of a spring is where it has already risen a little: just before is the preload.
+                want(spring.start_s - 0.1, "preload".to_owned(), false);
                 want(spring.peak_s, "peak".to_owned(), false);
                 let step = (spring.end_s - spring.start_s) / (STRIP_FRAMES - 1) as f64;
                 for k in 0..STRIP_FRAMES {

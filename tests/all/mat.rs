@@ -4,6 +4,7 @@ mod bad_input;
 mod chain;
 mod faults;
 mod figures;
+mod hands;
 mod reference;
 mod truth;
 
@@ -97,7 +98,7 @@ fn read_file(path: &Path, setup: &MatSetup, about: About) -> tautpoint::error::R
         mapping: &ColumnMapping::default(),
         settings: &settings::Mat::default(),
     };
-    read_mat(&source, about, &[])
+    read_mat(&source, about, &[], None)
 }
 
 fn record(read: &ReadTrace) -> &MatRecord {

@@ -92,7 +92,11 @@ impl MatArgs {
                 let corner = Pad::still([0.9 * wide, 0.12 * high], [14.0, 14.0]);
                 further.push((corner, 15.0));
             }
-            Some("crossing") => pads[0].moves_mm = [100.0, 0.0],
+            // Both move, so that the left hand crosses the midline and never meets the right one.
+            Some("crossing") => pads.iter_mut().for_each(|p| {
+                p.at_mm[0] -= 0.1 * wide;
+                p.moves_mm = [0.3 * wide, 0.0];
+            }),
             _ => {}
         }
         Ok(simulate_mat(

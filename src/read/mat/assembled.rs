@@ -17,6 +17,9 @@ use crate::study::mat_setup::Placement;
 use crate::trace::{About, Side};
 use crate::units::Quantity;
 
+/// Hands that had grown together for a larger share of their time are warned of.
+const CUT_SHARE: f64 = 0.05;
+
 /// The trace and its record.
 pub(super) fn assembled(
     source: &MatSource<'_>,
@@ -82,11 +85,23 @@ pub(super) fn assembled(
         made.problems.push(Problem::warning(
             source.recording,
             format!(
-                "a third loaded area, up to {:.0} % of the force",
-                100.0 * other.most_share
+                "a third loaded area, {:.0} % of the force, up to {:.1} N",
+                100.0 * other.share,
+                other.most_n
             ),
             "nothing on the mat but the hands",
             "its force is left out; see that no forearm, clothing or tool lies on the mat, and record again",
+        ));
+    }
+    if hands.cut_share > CUT_SHARE {
+        made.problems.push(Problem::warning(
+            source.recording,
+            format!(
+                "hands that pressed one loaded area in {:.0} % of the time that both were on",
+                100.0 * hands.cut_share
+            ),
+            "two areas with free space between them",
+            "what each hand held there is a cut at the lowest place between them; keep the hands further apart",
         ));
     }
     Ok(ReadTrace {
@@ -175,19 +190,23 @@ fn notes(source: &MatSource<'_>, passed: &Passed, under: bool) -> Vec<String> {
     notes.extend(describe(&passed.faults, &passed.plan.geometry));
     if passed.missing_cells > 0 {
         notes.push(format!(
-            "missing cells: {} single readings stand as they did the frame before",
-            passed.missing_cells
+            "missing cells: {} as in the frame before",
+            counted(passed.missing_cells, "single reading")
         ));
     }
     if !frames.clipped.is_empty() {
         notes.push(format!(
-            "cells at full scale: in {} frames at least one cell stood at {} {}; force and peak pressure there are too low",
-            frames.clipped.len(),
+            "cells at full scale: in {} at least one cell stood at {} {}; force and peak pressure there are too low",
+            counted(frames.clipped.len(), "frame"),
             source.setup.full_scale.unwrap_or_default(),
             source.setup.unit.word()
         ));
     }
     notes
+}
+
+fn counted(n: usize, word: &str) -> String {
+    format!("{n} {word}{}", if n == 1 { "" } else { "s" })
 }
 
 /// Corrupt frames, each kind as a warning with its first place.
@@ -201,7 +220,7 @@ fn problems(source: &MatSource<'_>, frames: &Frames) -> Vec<Problem> {
                 .map_or(String::new(), |t| format!(", the first at {t:.3} s"));
             let problem = Problem::warning(
                 source.recording,
-                format!("{} frames {}{at}", count.frames, fault.words()),
+                format!("{} {}{at}", counted(count.frames, "frame"), fault.words()),
                 "one good number a cell in every frame",
                 "these frames are left out; check the mat's cable and its recorder",
             );

@@ -26,6 +26,8 @@ const ROWS_A_JOB: usize = 16;
 /// A text file of a mat, open at its next row.
 pub(in crate::read) struct TextFeed {
     file: File,
+    /// Bytes read at a time.
+    step: usize,
     name: String,
     /// Read but not yet given out; always begins at the beginning of a line.
     held: Vec<u8>,
@@ -51,10 +53,22 @@ impl TextFeed {
         mapping: &ColumnMapping,
         hash: bool,
     ) -> Result<TextFeed> {
+        TextFeed::in_steps(path, name, setup, mapping, hash, BLOCK)
+    }
+
+    fn in_steps(
+        path: &Path,
+        name: &str,
+        setup: &MatSetup,
+        mapping: &ColumnMapping,
+        hash: bool,
+        step: usize,
+    ) -> Result<TextFeed> {
         let file = File::open(path)
             .map_err(|e| Error::io(path, e, "check that the file is there and may be read"))?;
         let mut feed = TextFeed {
             file,
+            step,
             name: name.to_owned(),
             held: Vec::new(),
             offset: 0,
@@ -68,7 +82,9 @@ impl TextFeed {
             columns: Columns::default(),
             layout: Layout::default(),
         };
-        feed.fill()?;
+        while feed.held.len() < 4 && !feed.at_end {
+            feed.fill()?;
+        }
         if feed.held.starts_with(&[0xFF, 0xFE]) || feed.held.starts_with(b"PK\x03\x04") {
             return Err(feed.not_text().into());
         }
@@ -95,7 +111,7 @@ impl TextFeed {
     /// Reads on; hashes what came.
     fn fill(&mut self) -> Result<()> {
         let from = self.held.len();
-        self.held.resize(from + BLOCK, 0);
+        self.held.resize(from + self.step, 0);
         let mut filled = from;
         while filled < self.held.len() {
             let read = self.file.read(&mut self.held[filled..]);
@@ -403,5 +419,49 @@ mod tests {
         ] {
             assert_eq!(quick(format!("{text},9").as_bytes(), b','), None, "{text}");
         }
+    }
+
+    #[test]
+    fn rows_are_the_same_however_many_bytes_are_read_at_a_time() {
+        use crate::study::mat_setup::MatUnit;
+        let mut text = String::from("\u{feff}# made up\n\ntime_s,a,b,c,d,marker\r\n");
+        for i in 0..40 {
+            let tail = if i == 17 { "" } else { ",1" };
+            text.push_str(&format!("{}.5,{i},-0.25,1e2,\"{}\"{tail}\r\n", i, i + 1));
+            if i % 9 == 0 {
+                text.push_str("# a remark, with commas\n\n");
+            }
+        }
+        text.push_str("40.5,1,2,3");
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("mat.csv");
+        std::fs::write(&path, &text).unwrap();
+        let setup = MatSetup::new(2, 2, 10.0, MatUnit::Kpa);
+        let all = |step: usize| {
+            let mapping = ColumnMapping::default();
+            let mut feed = TextFeed::in_steps(&path, "mat.csv", &setup, &mapping, true, step).unwrap();
+            let mut rows = Vec::new();
+            while let Some(block) = feed.next_block().unwrap() {
+                for k in 0..block.len() {
+                    let cells = block.cells[4 * k..4 * k + 4].to_vec();
+                    let (fault, line) = (block.fault[k], block.line[k]);
+                    rows.push((block.time[k], cells, fault, line, block.place[k]));
+                }
+            }
+            let again = feed.rows_at(&[rows[3].4]).unwrap();
+            assert_eq!(again[0], rows[3].1);
+            (format!("{rows:?}"), feed.sums())
+        };
+        let whole = all(BLOCK);
+        assert_eq!(whole.0.matches("WrongLength").count(), 2, "{}", whole.0);
+        assert!(
+            whole.0.contains("(3.5, [3.0, -0.25, 100.0, 4.0], None, 9,"),
+            "{}",
+            whole.0
+        );
+        for step in 1..90 {
+            assert_eq!(all(step), whole, "{step} bytes at a time");
+        }
+        assert_eq!(whole.1.1, text.len() as u64);
     }
 }

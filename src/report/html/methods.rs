@@ -60,6 +60,7 @@ pub struct Methods {
 pub fn methods(results: &Results) -> Methods {
     let s = &results.settings;
     let mut sentences = vec![measured(s), onset(results), stiffness(), uncertainty()];
+    sentences.extend(on_a_mat(results));
     sentences.push(compared(results));
     sentences.push(neighbours(results));
     sentences.push(departures(results));
@@ -134,6 +135,22 @@ fn onset(results: &Results) -> String {
         counts.push(format!("not looked for in {}", count(Knee::NotLooked)));
     }
     format!("{text} It was {}.", counts.join(", "))
+}
+
+/// What was done where a pressure mat lay under the hands.
+fn on_a_mat(results: &Results) -> Option<String> {
+    if results.mats.is_empty() {
+        return None;
+    }
+    let m = &results.settings.mat;
+    Some(format!(
+        "Where a pressure mat lay under the hands, the mean of unloaded frames was taken off cell by cell; connected cells \
+         over {} standard deviations of an unloaded cell's reading, and over {} kPa, were followed from frame to frame and \
+         taken as the subject's left and right hand by the midline; the force of a hand is the sum over its cells and those within about one \
+         centimetre of them of pressure times area. The gain of the mat, the differences between its cells and its creep \
+         over the hold are part of the uncertainty.",
+        m.threshold_sigma, m.threshold_kpa
+    ))
 }
 
 fn stiffness() -> String {

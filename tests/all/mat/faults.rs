@@ -218,7 +218,7 @@ fn single_missing_readings_stand_as_they_did_the_frame_before() {
     let path = folder.file("mat.csv", &lines.join("\n"));
     let read = super::read_file(&path, &mat.sensor.setup, About::default()).unwrap();
     assert!(
-        notes(&read).contains("missing cells: 40 single"),
+        notes(&read).contains("missing cells: 40 single readings as in"),
         "{}",
         notes(&read)
     );

@@ -138,9 +138,9 @@ fn one_hand_that_crosses_the_midline_stays_the_same_hand() {
 fn hands_that_grow_together_under_load_are_cut_apart_and_told() {
     // Soft hands that spread with force: apart when light, one area when pressed.
     let made = push(12);
-    let mut two = pads(10.0);
+    let mut two = pads(0.0);
     for pad in &mut two {
-        pad.half_mm = [26.0, 20.0];
+        pad.half_mm = [29.0, 20.0];
         pad.growth = 0.45;
     }
     let mut sensor = MatSensor::good(setup());
@@ -155,8 +155,14 @@ fn hands_that_grow_together_under_load_are_cut_apart_and_told() {
         let f = |k: usize| record.hands[k].frames[i].unwrap().force_n;
         worst = worst.max((f(0) / (f(0) + f(1)) - share).abs());
     }
-    // What lies between two hands that touch cannot be told apart by anything: a few hundredths.
-    assert!(worst < 0.04, "{worst}");
+    let told = read
+        .problems
+        .iter()
+        .any(|p| p.found.contains("pressed one loaded area"));
+    assert!(told, "{:?}", read.trace.notes);
+    // What lies between two hands that overlap cannot be told apart by anything: a few hundredths.
+    println!("share off by at most {worst}");
+    assert!(worst < 0.05, "{worst}");
 }
 
 #[test]
