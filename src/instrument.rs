@@ -9,6 +9,7 @@ pub use find::from_reference_springs;
 use crate::calibrate::Day;
 use crate::columns::Measure;
 use crate::error::{Problem, Severity};
+use crate::stats::expanded::expanded_95;
 use crate::stats::moments::mean;
 use crate::stats::quantile::t_quantile;
 use crate::study::toml_doc::{Doc, Section};
@@ -207,17 +208,7 @@ fn less(
             });
         }
     }
-    let u2: f64 = budget.iter().map(|l| l.standard_uncertainty.powi(2)).sum();
-    let bottom: f64 = budget
-        .iter()
-        .filter_map(|l| l.degrees_of_freedom.map(|df| l.standard_uncertainty.powi(4) / df))
-        .sum();
-    let df = if bottom > 0.0 {
-        (u2 * u2 / bottom).max(1.0)
-    } else {
-        f64::INFINITY
-    };
-    let u95 = t_quantile(0.975, df).ok().map(|t| t * u2.sqrt());
+    let u95 = expanded_95(budget.iter().map(BudgetLine::part));
     Measured {
         estimate: Estimate {
             value,

@@ -118,6 +118,11 @@ pub struct BudgetLine {
 pub const COMMON: &str = "(common to both sides)";
 
 impl BudgetLine {
+    /// Standard uncertainty and degrees of freedom.
+    pub fn part(&self) -> (f64, Option<f64>) {
+        (self.standard_uncertainty, self.degrees_of_freedom)
+    }
+
     /// Whether left and right share this error (one calibration, one instrument).
     pub fn common_to_both_sides(&self) -> bool {
         self.source.ends_with(COMMON)

@@ -5,7 +5,7 @@
 
 use super::Calibration;
 use crate::columns::Measure;
-use crate::stats::quantile::t_quantile;
+use crate::stats::expanded::expanded_95;
 use crate::trace::{BudgetLine, Estimate, Measured, Test};
 
 /// Budget line of the force calibration's curve and loads: common to both sides.
@@ -181,24 +181,14 @@ fn relative(value: f64, used: Used<'_>, force: Option<[f64; 2]>, displacement: O
 /// part of it.
 ///
 /// # Formula
-/// u² = Σ uᵢ², ν = u⁴/Σ(uᵢ⁴/νᵢ) (JCGM 100:2008, G.4.1), U = t(0.975, ν)·u.
+/// [`expanded_95`] of all lines.
 pub fn add_lines(test: &mut Test, measure: Measure, estimate: Estimate, lines: Vec<BudgetLine>) {
     if lines.is_empty() || estimate.u95.is_none() {
         return;
     }
     let mut budget = test.measures.budget(measure).to_vec();
     budget.extend(lines);
-    let u2: f64 = budget.iter().map(|l| l.standard_uncertainty.powi(2)).sum();
-    let bottom: f64 = budget
-        .iter()
-        .filter_map(|l| l.degrees_of_freedom.map(|df| l.standard_uncertainty.powi(4) / df))
-        .sum();
-    let df = if bottom > 0.0 {
-        u2 * u2 / bottom
-    } else {
-        f64::INFINITY
-    };
-    let u95 = t_quantile(0.975, df.max(1.0)).ok().map(|k| k * u2.sqrt());
+    let u95 = expanded_95(budget.iter().map(BudgetLine::part));
     test.measures.set(
         measure,
         Measured {

@@ -3,7 +3,8 @@
 use super::Outcome;
 use super::analyze::word;
 use super::progress::Bar;
-use crate::cohort::convert::{ConvertOptions, Converted, Rounding, To, convert};
+use crate::cohort::convert::{ConvertOptions, Converted, To, convert};
+use crate::cohort::rounding::Rounding;
 use crate::cohort::share::Share;
 use crate::study::inputs;
 use anyhow::bail;
@@ -95,9 +96,6 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     let done = convert(&args.paths, &args.out, &options);
     bar.finish();
     let done = done?;
-    if let Some(share) = &share {
-        share.save()?;
-    }
     for problem in &done.problems {
         eprintln!("{}: {problem}", word(problem.severity));
     }

@@ -1,16 +1,16 @@
 //! Recordings from delimited text to Parquet and back: the same bytes, sidecars within.
 
-use super::parquet::{Numbers, recording};
-use super::plain::{Digits, Plain, Recipe, write_number};
+use super::parquet::recording;
+use super::plain::{Digits, Plain, Recipe};
+use super::rounding::{Rounding, rounded};
 use super::share::Share;
+use super::staging::Staging;
 use super::whole::study_files;
 use crate::batch::sums;
-use crate::error::{Error, Problem, Result, Severity};
+use crate::error::{Problem, Result, Severity};
 use crate::read::{parquet as read_parquet, sha256_hex};
 use crate::study::inputs::{self, InputFile, Inputs};
-use crate::units::{Quantity, Unit};
 use rayon::prelude::*;
-use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -20,13 +20,6 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 pub enum To {
     Parquet,
     Csv,
-}
-
-/// Steps that values are rounded to; `None` keeps every bit.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Rounding {
-    pub force_n: Option<f64>,
-    pub displacement_mm: Option<f64>,
 }
 
 /// How recordings are converted.
@@ -125,6 +118,10 @@ pub fn convert(paths: &[PathBuf], out: &Path, options: &ConvertOptions) -> Resul
     }
     if with_sums {
         staging.write(&format!("recordings/{}", sums::FILE_NAME), sums_text.as_bytes())?;
+    }
+    if let Some(share) = options.share {
+        // Before anything can be handed on: without the key nobody could be withdrawn.
+        share.save()?;
     }
     staging.finish()?;
     Ok(done)
@@ -285,7 +282,7 @@ fn to_parquet(file: &InputFile, bytes: &[u8], target: &str, round: &Rounding) ->
     let columns = match std::str::from_utf8(bytes).ok().and_then(Plain::read) {
         Some(plain) => {
             if *round == Rounding::default() {
-                tell(RECIPE, recipe_text(&plain.recipe));
+                tell(RECIPE, plain.recipe.to_json());
                 tell(SHA256, sha256_hex(bytes));
             }
             plain.headings.into_iter().zip(plain.columns).collect()
@@ -320,7 +317,7 @@ fn to_csv(file: &InputFile, bytes: &[u8], target: &str) -> Became {
     };
     let (headings, columns): (Vec<String>, Vec<_>) = columns.into_iter().unzip();
     let about = |key: &str| read_parquet::about_itself(bytes, key);
-    let recipe = about(RECIPE).and_then(|text| read_recipe(&text, headings.len()));
+    let recipe = about(RECIPE).and_then(|text| Recipe::read(&text, headings.len()));
     let plain = Plain {
         recipe: recipe.unwrap_or_else(|| Recipe {
             head: format!("{}\n", headings.join(",")),
@@ -371,138 +368,6 @@ fn is_plain_name(name: &str) -> bool {
     !name.contains(['/', '\\', '\0'])
         && !name.starts_with('.')
         && ending.is_some_and(|e| ["csv", "tsv", "txt"].contains(&e.as_str()))
-}
-
-/// Columns whose heading says N or mm (or another unit of them) rounded, and what was done, in words.
-pub(super) fn rounded(mut columns: Vec<Numbers>, round: &Rounding) -> (Vec<Numbers>, String) {
-    let mut told = Vec::new();
-    for (heading, values) in &mut columns {
-        let Some((quantity, Unit::Scale(scale))) = unit_of(heading) else {
-            continue;
-        };
-        let (step, unit) = match quantity {
-            Quantity::Force => (round.force_n, "N"),
-            Quantity::Displacement => (round.displacement_mm, "mm"),
-            Quantity::Time => (None, "s"),
-        };
-        let Some(step) = step else { continue };
-        for value in values.iter_mut().flatten() {
-            let steps = (*value * scale / step).round();
-            // Through the shortest text, so that 0.1 is 0.1 and not three steps of 0.0333 and a bit.
-            *value = nearest(steps * step / scale);
-        }
-        told.push(format!("{heading} to {step} {unit}"));
-    }
-    (columns, told.join("; "))
-}
-
-/// The number with at most twelve significant digits nearest to one: what rounding to a step means in decimals.
-fn nearest(value: f64) -> f64 {
-    format!("{value:.11e}").parse().unwrap_or(value)
-}
-
-/// Quantity and unit of a heading of ours, such as `force_left_n`.
-fn unit_of(heading: &str) -> Option<(Quantity, Unit)> {
-    let heading = heading.to_ascii_lowercase();
-    let (_, suffix) = heading.rsplit_once('_')?;
-    let quantities = [Quantity::Force, Quantity::Displacement];
-    let quantity = quantities.into_iter().find(|q| heading.starts_with(q.word()))?;
-    Some((quantity, Unit::parse(quantity, suffix)?))
-}
-
-fn recipe_text(recipe: &Recipe) -> String {
-    let digits = recipe.digits.iter().map(|d| match d {
-        Digits::Fixed(n) => json!(n),
-        Digits::Shortest => Value::Null,
-    });
-    json!({
-        "head": recipe.head,
-        "delimiter": recipe.delimiter,
-        "decimal_comma": recipe.comma,
-        "crlf": recipe.crlf,
-        "last_line_ended": recipe.ended,
-        "decimals": digits.collect::<Value>(),
-    })
-    .to_string()
-}
-
-fn read_recipe(text: &str, columns: usize) -> Option<Recipe> {
-    let recipe: Value = serde_json::from_str(text).ok()?;
-    let yes = |key: &str| recipe[key].as_bool();
-    let digits: Option<Vec<Digits>> = recipe["decimals"]
-        .as_array()?
-        .iter()
-        .map(|d| match d {
-            Value::Null => Some(Digits::Shortest),
-            number => Some(Digits::Fixed(
-                usize::try_from(number.as_u64()?).ok().filter(|n| *n < 64)?,
-            )),
-        })
-        .collect();
-    Some(Recipe {
-        head: recipe["head"].as_str()?.to_owned(),
-        delimiter: recipe["delimiter"].as_str()?.chars().next()?,
-        comma: yes("decimal_comma")?,
-        crlf: yes("crlf")?,
-        ended: yes("last_line_ended")?,
-        digits: digits.filter(|d| d.len() == columns)?,
-    })
-}
-
-/// A number as text with as few digits as tell it.
-pub(super) fn shortest(value: f64) -> String {
-    let mut text = String::new();
-    write_number(&mut text, value, Digits::Shortest);
-    text
-}
-
-/// A new folder in the making, beside where it will be.
-struct Staging {
-    out: PathBuf,
-    folder: tempfile::TempDir,
-}
-
-impl Staging {
-    fn begin(out: &Path) -> Result<Staging> {
-        if out.symlink_metadata().is_ok() {
-            return Err(Error::Refused {
-                found: format!("{} is there already", out.display()),
-                advice: "name a new folder: nothing that exists is replaced".to_owned(),
-            });
-        }
-        let parent = match out.parent() {
-            Some(parent) if !parent.as_os_str().is_empty() => parent,
-            _ => Path::new("."),
-        };
-        let advice = "check that the folder above it may be written and that the disk is not full";
-        let failed = |e| Error::io(out, e, advice);
-        std::fs::create_dir_all(parent).map_err(failed)?;
-        let folder = tempfile::Builder::new()
-            .prefix(".tautpoint-convert-")
-            .tempdir_in(parent)
-            .map_err(failed)?;
-        Ok(Staging {
-            out: out.to_owned(),
-            folder,
-        })
-    }
-
-    fn write(&self, name: &str, bytes: &[u8]) -> Result<()> {
-        let path = self.folder.path().join("new").join(name);
-        let write = || -> std::io::Result<()> {
-            if let Some(parent) = path.parent() {
-                std::fs::create_dir_all(parent)?;
-            }
-            std::fs::write(&path, bytes)
-        };
-        write().map_err(|e| Error::io(self.out.join(name), e, "check that the disk is not full"))
-    }
-
-    fn finish(self) -> Result<()> {
-        let advice = "name a new folder on the same disk";
-        std::fs::rename(self.folder.path().join("new"), &self.out)
-            .map_err(|e| Error::io(&self.out, e, advice))
-    }
 }
 
 impl Converted {

@@ -3,13 +3,16 @@
 pub mod combine;
 pub mod convert;
 mod dataset;
+mod key;
 mod pack;
 mod packed;
 pub mod page;
 mod parquet;
 mod plain;
+pub mod rounding;
 pub mod run;
 pub mod shard;
 pub mod share;
+mod staging;
 mod store;
 mod whole;

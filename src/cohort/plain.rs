@@ -1,5 +1,6 @@
 //! A recording's delimited text as columns of numbers with the recipe to write the same bytes again.
 
+use serde_json::{Value, json};
 use std::fmt::Write as _;
 
 /// How a column's numbers are written.
@@ -23,6 +24,49 @@ pub struct Recipe {
     /// The last line ends as the others do.
     pub ended: bool,
     pub digits: Vec<Digits>,
+}
+
+impl Recipe {
+    /// As JSON, for a file that holds the numbers.
+    pub fn to_json(&self) -> String {
+        let digits = self.digits.iter().map(|d| match d {
+            Digits::Fixed(n) => json!(n),
+            Digits::Shortest => Value::Null,
+        });
+        json!({
+            "head": self.head,
+            "delimiter": self.delimiter,
+            "decimal_comma": self.comma,
+            "crlf": self.crlf,
+            "last_line_ended": self.ended,
+            "decimals": digits.collect::<Value>(),
+        })
+        .to_string()
+    }
+
+    /// Reads [`Recipe::to_json`]; `None` for anything else, or one for another number of columns.
+    pub fn read(text: &str, columns: usize) -> Option<Recipe> {
+        let recipe: Value = serde_json::from_str(text).ok()?;
+        let yes = |key: &str| recipe[key].as_bool();
+        let digits: Option<Vec<Digits>> = recipe["decimals"]
+            .as_array()?
+            .iter()
+            .map(|d| match d {
+                Value::Null => Some(Digits::Shortest),
+                number => Some(Digits::Fixed(
+                    usize::try_from(number.as_u64()?).ok().filter(|n| *n < 64)?,
+                )),
+            })
+            .collect();
+        Some(Recipe {
+            head: recipe["head"].as_str()?.to_owned(),
+            delimiter: recipe["delimiter"].as_str()?.chars().next()?,
+            comma: yes("decimal_comma")?,
+            crlf: yes("crlf")?,
+            ended: yes("last_line_ended")?,
+            digits: digits.filter(|d| d.len() == columns)?,
+        })
+    }
 }
 
 /// A text that comes back byte for byte.
@@ -134,6 +178,13 @@ pub fn write_number(text: &mut String, value: f64, digits: Digits) {
         Digits::Fixed(d) => write!(text, "{value:.d$}"),
         Digits::Shortest => write!(text, "{value}"),
     };
+}
+
+/// A number as text with as few digits as tell it.
+pub fn shortest(value: f64) -> String {
+    let mut text = String::new();
+    write_number(&mut text, value, Digits::Shortest);
+    text
 }
 
 /// The numbers of a column and how they are written; `None` when one is no number. Whether it is written that way

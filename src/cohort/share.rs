@@ -3,8 +3,11 @@
 //! Everything hangs on a secret in a key file that stays in the lab: the same code is always replaced by the same one,
 //! and the key file lists which, so that a subject who withdraws can be found in what was shared.
 
-use super::convert::{Became, Made, Rounding, rounded, shortest};
+use super::convert::{Became, Made};
+use super::key::{Key, Kind};
 use super::parquet::{Numbers, recording};
+use super::plain::shortest;
+use super::rounding::{Rounding, rounded};
 use crate::agreement::spread::{self, Spread};
 use crate::batch;
 use crate::error::{Error, Problem, Result};
@@ -17,56 +20,17 @@ use crate::study::folder::Study;
 use crate::study::inputs::{InputFile, Inputs};
 use crate::study::{built_in, study_file};
 use crate::trace::{About, Channel, Trace};
-use crate::write::write_file_whole;
 use jiff::civil::{Date, DateTime};
 use jiff::{Span, ToSpan};
-use sha2::{Digest, Sha256};
-use std::collections::BTreeMap;
 use std::fmt::Write as _;
-use std::hash::{BuildHasher, Hasher};
-use std::path::{Path, PathBuf};
-use std::sync::{Mutex, OnceLock, PoisonError};
+use std::path::Path;
+use std::sync::OnceLock;
 use toml::{Table, Value};
 
-/// What is replaced, each with codes of its own.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Kind {
-    Subject,
-    Examiner,
-    Session,
-    Site,
-    Group,
-    Posture,
-}
-
-impl Kind {
-    fn word(self) -> &'static str {
-        match self {
-            Kind::Subject => "subject",
-            Kind::Examiner => "examiner",
-            Kind::Session => "session",
-            Kind::Site => "site",
-            Kind::Group => "group",
-            Kind::Posture => "posture",
-        }
-    }
-
-    const ALL: [Kind; 6] = [
-        Kind::Subject,
-        Kind::Examiner,
-        Kind::Session,
-        Kind::Site,
-        Kind::Group,
-        Kind::Posture,
-    ];
-}
-
-/// The secret, and what was replaced by what.
+/// Puts codes that tell nothing in the place of those of a lab.
 pub struct Share {
-    path: PathBuf,
-    secret: [u8; 32],
-    given: Mutex<BTreeMap<(Kind, String), String>>,
-    /// Earlier entries of the key file, kept as they are.
+    key: Key,
+    /// Of the study whose recordings are shared.
     calibrations: Calibrations,
 }
 
@@ -74,39 +38,16 @@ pub struct Share {
 const DAYS: [u64; 2] = [30, 2000];
 /// A recording whose clock begins later than this shows a date.
 const DAY_S: f64 = 86_400.0;
-const SECRET_LENGTH: usize = 32;
 
 impl Share {
     /// Opens a key file, or begins one with a new secret.
     ///
     /// # Errors
-    /// [`Error::Refused`] when the file is there and holds no secret, [`Error::Io`] when it cannot be read.
+    /// As [`Key::open`].
     pub fn open(path: &Path) -> Result<Share> {
-        let mut given = BTreeMap::new();
-        let secret = if path.symlink_metadata().is_ok() {
-            let advice = "check that the key file may be read";
-            let text = std::fs::read_to_string(path).map_err(|e| Error::io(path, e, advice))?;
-            let no = || Error::Refused {
-                found: format!("{} is no key file", path.display()),
-                advice: "name the key file of earlier sharing, or a new file".to_owned(),
-            };
-            let table: Table = text.parse().map_err(|_| no())?;
-            for kind in Kind::ALL {
-                let codes = table.get(kind.word()).and_then(Value::as_table);
-                for (code, shared) in codes.into_iter().flatten() {
-                    let shared = shared.as_str().ok_or_else(no)?;
-                    given.insert((kind, code.clone()), shared.to_owned());
-                }
-            }
-            let secret = table.get("secret").and_then(Value::as_str);
-            secret.and_then(bytes_of_hex).ok_or_else(no)?
-        } else {
-            new_secret()
-        };
+        let key = Key::open(path)?;
         Ok(Share {
-            path: path.to_owned(),
-            secret,
-            given: Mutex::new(given),
+            key,
             calibrations: Calibrations::default(),
         })
     }
@@ -121,57 +62,26 @@ impl Share {
     /// Writes the key file with everything replaced so far.
     ///
     /// # Errors
-    /// As [`write_file_whole`].
+    /// As [`Key::save`].
     pub fn save(&self) -> Result<()> {
-        let mut text = format!(
-            "# Keep this file in the lab, apart from what is shared: whoever has it can tell who is who.\n\
-             # Each code of the lab with the one that stands for it. To withdraw somebody, look the code up here.\n\
-             format = 1\nsecret = \"{}\"\n",
-            hex(&self.secret)
-        );
-        let given = self.given.lock().unwrap_or_else(PoisonError::into_inner);
-        for kind in Kind::ALL {
-            let codes: Vec<_> = given.iter().filter(|((k, _), _)| *k == kind).collect();
-            if !codes.is_empty() {
-                let _ = write!(text, "\n[{}]\n", kind.word());
-            }
-            for ((_, code), shared) in codes {
-                let code = Value::String(code.clone()).to_string();
-                let _ = writeln!(text, "{code} = \"{shared}\"");
-            }
-        }
-        write_file_whole(&self.path, text.as_bytes())?;
-        owner_only(&self.path)
-    }
-
-    fn hash(&self, kind: &str, text: &str) -> [u8; 32] {
-        // Two rounds, the outer one over a hash of fixed length: nobody can lengthen a known text.
-        let inner = Sha256::digest([self.secret.as_slice(), kind.as_bytes(), &[0], text.as_bytes()].concat());
-        Sha256::digest([self.secret.as_slice(), &inner].concat()).into()
+        self.key.save()
     }
 
     fn code(&self, kind: Kind, code: &str) -> String {
-        let mut given = self.given.lock().unwrap_or_else(PoisonError::into_inner);
-        let known = given.entry((kind, code.to_owned()));
-        known
-            .or_insert_with(|| {
-                let hash = self.hash(kind.word(), code);
-                format!("{}-{}", kind.word(), &hex(&hash)[..12])
-            })
-            .clone()
+        self.key.code(kind, code)
     }
 
     /// The new name of a recording, which tells nothing of the old one.
     pub(super) fn name(&self, recording: &str) -> String {
         format!(
             "recordings/r-{}.parquet",
-            &hex(&self.hash("recording", recording))[..16]
+            &hex(&self.key.hash("recording", recording))[..16]
         )
     }
 
     /// How far back the dates of one subject are moved: always the same, so that days between sessions stay.
     fn back(&self, subject: Option<&str>) -> Span {
-        let hash = self.hash("days", subject.unwrap_or_default());
+        let hash = self.key.hash("days", subject.unwrap_or_default());
         let number = |at: usize| {
             let mut bytes = [0; 8];
             bytes.copy_from_slice(&hash[at..at + 8]);
@@ -454,46 +364,4 @@ fn columns(trace: &Trace) -> Vec<Numbers> {
         columns.push(("drive_deg".to_owned(), present(tilt)));
     }
     columns
-}
-
-/// Bytes that nobody can guess: the keys that the system gives every hash map anew.
-fn new_secret() -> [u8; SECRET_LENGTH] {
-    let mut hash = Sha256::new();
-    for n in 0..64_u64 {
-        let mut hasher = std::collections::hash_map::RandomState::new().build_hasher();
-        hasher.write_u64(n);
-        hash.update(hasher.finish().to_le_bytes());
-    }
-    let place = tempfile::Builder::new()
-        .prefix("tautpoint-")
-        .rand_bytes(64)
-        .tempfile();
-    if let Ok(file) = place {
-        hash.update(file.path().to_string_lossy().as_bytes());
-    }
-    hash.finalize().into()
-}
-
-fn bytes_of_hex(text: &str) -> Option<[u8; SECRET_LENGTH]> {
-    if text.len() != 2 * SECRET_LENGTH || !text.is_ascii() {
-        return None;
-    }
-    let mut bytes = [0; SECRET_LENGTH];
-    for (i, byte) in bytes.iter_mut().enumerate() {
-        *byte = u8::from_str_radix(text.get(2 * i..2 * i + 2)?, 16).ok()?;
-    }
-    Some(bytes)
-}
-
-/// Nobody else on this machine may read the key.
-#[cfg(unix)]
-fn owner_only(path: &Path) -> Result<()> {
-    use std::os::unix::fs::PermissionsExt;
-    std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o600))
-        .map_err(|e| Error::io(path, e, "keep the key file where nobody else can read it"))
-}
-
-#[cfg(not(unix))]
-fn owner_only(_path: &Path) -> Result<()> {
-    Ok(())
 }

@@ -3,6 +3,7 @@
 mod assembled;
 mod block;
 mod pass;
+mod plain_number;
 mod rows;
 mod text;
 

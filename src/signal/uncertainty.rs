@@ -1,7 +1,7 @@
 //! Standard uncertainties into a budget and an expanded 95 % interval (methods §5; JCGM 100:2008).
 
 use super::view::Noisy;
-use crate::stats::quantile::t_quantile;
+use crate::stats::expanded::expanded_95;
 use crate::trace::{BudgetLine, Estimate, Measured};
 
 /// Where the parts of an uncertainty come from, and on how many degrees of freedom the noise is known.
@@ -51,25 +51,9 @@ impl Budget {
     /// The number with its expanded uncertainty.
     ///
     /// # Formula
-    /// u² = Σ uᵢ², ν = u⁴/Σ(uᵢ⁴/νᵢ) (Welch–Satterthwaite; JCGM 100:2008, G.4.1), U = t(0.975, ν)·u.
+    /// [`expanded_95`] of the lines: without any known source of uncertainty it is missing, not zero.
     pub fn into_measured(self, value: f64, sd: Option<f64>) -> Measured {
-        let u2: f64 = self.lines.iter().map(|l| l.standard_uncertainty.powi(2)).sum();
-        let bottom: f64 = self
-            .lines
-            .iter()
-            .filter_map(|l| l.degrees_of_freedom.map(|df| l.standard_uncertainty.powi(4) / df))
-            .sum();
-        let df = if bottom > 0.0 {
-            u2 * u2 / bottom
-        } else {
-            f64::INFINITY
-        };
-        // Without any known source of uncertainty nothing can be said: that is missing, not zero.
-        let u95 = if u2 > 0.0 {
-            t_quantile(0.975, df.max(1.0)).ok().map(|k| k * u2.sqrt())
-        } else {
-            None
-        };
+        let u95 = expanded_95(self.lines.iter().map(BudgetLine::part));
         Measured {
             estimate: Estimate { value, u95, sd },
             budget: self.lines,

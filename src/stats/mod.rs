@@ -4,6 +4,7 @@
 
 pub mod agreement;
 pub mod decide;
+pub mod expanded;
 pub mod least_squares;
 pub mod line;
 pub mod moments;

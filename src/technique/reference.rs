@@ -5,6 +5,7 @@
 //! one hand or both, and the same level or, where the reference has too few tests there, the same region.
 
 use crate::columns::Measure;
+use crate::stats::expanded::expanded_95;
 use crate::stats::quantile::t_quantile;
 use crate::study::anatomy::{self, Region};
 use crate::trace::{Estimate, Test};
@@ -269,8 +270,7 @@ fn hands(test: &Test) -> usize {
 /// Why nothing can be compared.
 ///
 /// # Formula
-/// d = x − m; u² = (U/1.96)² + u_m², U the test's own half-width and u_m the target's standard error;
-/// ν = u⁴/Σ(uᵢ⁴/νᵢ) (Welch–Satterthwaite; JCGM 100:2008, G.4.1).
+/// d = x − m with [`expanded_95`] of U/1.96, U the test's own half-width, and the target's standard error.
 pub fn differences(test: &Test, reference: &Reference) -> Result<Vec<Difference>, NoTarget> {
     let (scope, tests) = reference.tests_for(test)?;
     let one = |measure| {
@@ -292,16 +292,7 @@ pub fn differences(test: &Test, reference: &Reference) -> Result<Vec<Difference>
 
 fn expanded(own_u95: Option<f64>, target: Option<(f64, f64)>) -> Option<f64> {
     let (own, (se, df)) = (own_u95? / 1.96, target?);
-    let u2 = own * own + se * se;
-    if u2 <= 0.0 {
-        return None;
-    }
-    let df = if se > 0.0 {
-        df * (u2 * u2) / se.powi(4)
-    } else {
-        f64::INFINITY
-    };
-    Some(t_quantile(0.975, df.max(1.0)).ok()? * u2.sqrt())
+    expanded_95([(own, None), (se, Some(df))])
 }
 
 /// How close several tries came to a target.

@@ -1,6 +1,8 @@
 //! Calls beside measurements, midline steps beside their neighbours, and what to look at again.
 
 use super::*;
+use crate::stats::quantile::t_quantile;
+use crate::stats::variance::{Variance, moderate};
 
 fn call(level: &str, trial: u32, word: &str) -> Call {
     Call {
@@ -148,4 +150,42 @@ fn a_step_like_its_neighbours_is_said_to_be_like_them() {
     let found = midline(90.0_f64.sqrt(), &[(1, 0.99), (2, 1.01)]);
     assert_eq!(found[2].side_of_resistance, Some(Decision::LikeNeighbours));
     assert!(found[2].asymmetry_percent.unwrap().abs() < 1e-9);
+}
+
+#[test]
+fn neighbours_with_unequal_trials_lend_the_fewest_degrees_of_freedom() {
+    let (steady, wild) = ([0.99, 1.0, 1.01, 0.995, 1.005], [0.7, 1.4]);
+    let mut tests = vec![];
+    let mut within = vec![];
+    for (level, value) in [
+        ("T4", 8.0),
+        ("T6", 9.0),
+        ("T8", 9.5),
+        ("T10", 10.0),
+        ("T12", 12.0),
+    ] {
+        let wobbles: &[f64] = if level == "T6" { &wild } else { &steady };
+        for (trial, wobble) in (1..).zip(wobbles) {
+            tests.push(stiff(level, Side::Midline, trial, value * wobble));
+        }
+        let logs: Vec<f64> = wobbles.iter().map(|w| w.ln()).collect();
+        let mean = logs.iter().sum::<f64>() / logs.len() as f64;
+        let df = logs.len() as f64 - 1.0;
+        let value = logs.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / df;
+        within.push((Variance { value, df }, mean));
+    }
+    let only: Vec<Variance> = within.iter().map(|(v, _)| *v).collect();
+    let moderated = moderate(&only).unwrap().groups;
+    assert!(moderated[1].df + 2.0 < moderated[2].df, "{moderated:?}");
+    // T8 against the median of T6 and T10, each with half its weight.
+    let part = |i: usize, weight: f64| weight * weight * moderated[i].value / (only[i].df + 1.0);
+    let se = (part(2, 1.0) + part(1, 0.5) + part(3, 0.5)).sqrt();
+    let found = &run(&tests).findings[2];
+    let log = |percent: Option<f64>| 2.0 * (percent.unwrap() / 200.0).atanh();
+    let half_width = (log(found.high_percent) - log(found.low_percent)) / 2.0;
+    let expected = t_quantile(0.975, moderated[1].df).unwrap() * se;
+    assert!(
+        (half_width / expected - 1.0).abs() < 1e-9,
+        "{half_width} {expected}"
+    );
 }

@@ -1,11 +1,12 @@
 //! The keeper: what is being recorded, and what comes next.
 
+mod life;
 mod standing;
 mod wishes;
 
 use super::FOLDER;
 use super::earlier::{Earlier, settle_left_open};
-use super::open::{Ending, Facts, OpenRecording, Place};
+use super::open::{Ending, OpenRecording, Place};
 use super::request::Request;
 use super::trace_file::{OpenSink, open_files};
 use super::walk::Walk;
@@ -14,7 +15,7 @@ use crate::error::Result;
 use crate::study::anatomy::label;
 use crate::study::folder::Study;
 use crate::study::inputs::Inputs;
-use crate::study::words::{list, shown};
+use crate::study::words::shown;
 use crate::trace::{About, Side};
 use std::collections::BTreeSet;
 use std::path::PathBuf;
@@ -256,130 +257,6 @@ impl Keeper {
         self.say(format!("{place}a test was seen"));
     }
 
-    /// The device went away.
-    pub fn gone(&mut self, why: &str, now: Instant) {
-        self.cut(why, now);
-        self.station = None;
-        self.touching = false;
-        self.say(format!(
-            "{why}; plug it in again: the step then goes on in a new recording"
-        ));
-    }
-
-    /// Closes what is open because it was interrupted.
-    fn cut(&mut self, why: &str, now: Instant) {
-        self.finish_closing(now);
-        if let Some(current) = self.open.take() {
-            self.tests_before = current.tests_before + current.recording.tests.unwrap_or(0);
-            self.finish(current, &Ending::Cut(why.to_owned()), now);
-        }
-    }
-
-    /// The next recording, which begins with the next sample.
-    fn begin(&mut self) {
-        if self.state == State::Ended {
-            return;
-        }
-        self.state = State::Recording;
-        let Some(station) = &self.station else { return };
-        let facts = Facts {
-            about: self.about(),
-            cautions: self.request.cautions,
-        };
-        let tests = self.request.tests_are_seen.then_some(0);
-        // The columns were settled when the station connected.
-        if let Ok(recording) = OpenRecording::new(facts, station, self.counts, tests) {
-            self.open = Some(Current {
-                recording,
-                stop: self.walk.as_ref().and_then(Walk::at),
-                tests_before: std::mem::take(&mut self.tests_before),
-            });
-        }
-    }
-
-    /// Closes a recording and remembers it.
-    fn finish(&mut self, current: Current, ending: &Ending, now: Instant) {
-        let Current {
-            recording,
-            stop,
-            tests_before,
-        } = current;
-        let (tests, length_s) = (recording.tests, recording.length_s());
-        let about = recording.about().clone();
-        let begun = about.recorded_at.is_some();
-        let root = (!self.request.practice).then_some(self.root.as_path());
-        match recording.close(ending, root, now) {
-            Ok(Some(name)) => {
-                self.kept += 1;
-                let how = match ending {
-                    Ending::Cut(_) => ", cut off",
-                    Ending::Skipped => ", left out",
-                    Ending::Complete => "",
-                };
-                self.say(format!("kept {FOLDER}/{name}: {length_s:.1} s{how}"));
-            }
-            Ok(None) => {}
-            Err(error) => self.fail(error.to_string(), now),
-        }
-        if !begun {
-            return;
-        }
-        let none_seen = tests.is_some_and(|tests| tests + tests_before == 0);
-        self.earlier
-            .add(&about, *ending == Ending::Complete && !none_seen);
-        if *ending == Ending::Complete && none_seen {
-            let stop = stop.and_then(|i| {
-                let walk = self.walk.as_mut()?;
-                walk.not_done(i);
-                walk.stop_at(i).map(|s| s.label())
-            });
-            if let Some(stop) = stop {
-                self.say(format!("no test was seen in {stop}: it stays missing"));
-            }
-        }
-    }
-
-    /// Ends the session in order.
-    pub fn close(&mut self, now: Instant) {
-        if self.state == State::Ended {
-            return;
-        }
-        self.finish_closing(now);
-        if let Some(current) = self.open.take() {
-            let tested = current.tests_before + current.recording.tests.unwrap_or(1) > 0;
-            if let Some(walk) = self
-                .walk
-                .as_mut()
-                .filter(|_| tested && current.recording.length_s() > 0.0)
-            {
-                walk.done();
-            }
-            self.finish(current, &Ending::Complete, now);
-        }
-        let missing = self.missing();
-        if self.state != State::AtEnd && !missing.is_empty() {
-            self.say(format!("missing: {}", list(&missing)));
-        }
-        self.state = State::Ended;
-    }
-
-    /// Ends the session because something cannot be written or recorded.
-    fn fail(&mut self, why: String, now: Instant) {
-        if self.failed.is_none() {
-            self.say(why.clone());
-            self.failed = Some(why.clone());
-        }
-        self.state = State::Ended;
-        let root = (!self.request.practice).then_some(self.root.as_path());
-        let closing = self.closing.take().map(|c| c.current);
-        for current in closing.into_iter().chain(self.open.take()) {
-            let kept = current.recording.name().is_some();
-            // The trouble is told already; what could still be written was.
-            let _ = current.recording.close(&Ending::Cut(why.clone()), root, now);
-            self.kept += usize::from(kept);
-        }
-    }
-
     fn say(&mut self, message: String) {
         self.message = Some(message.clone());
         self.messages.push(message);
@@ -423,12 +300,5 @@ fn place_words(about: &About) -> String {
     match words.is_empty() {
         true => String::new(),
         false => format!("{}: ", words.join(" ")),
-    }
-}
-
-impl Drop for Keeper {
-    /// A panic elsewhere still closes what is open.
-    fn drop(&mut self) {
-        self.close(Instant::now());
     }
 }

@@ -1,0 +1,167 @@
+//! The key of what was shared: a secret and which code stands for which, in a file that stays in the lab.
+
+use crate::error::{Error, Result};
+use crate::read::hex;
+use crate::write::write_file_whole;
+use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
+use toml::{Table, Value};
+
+const SECRET_LENGTH: usize = 32;
+
+/// What is replaced, each with codes of its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Kind {
+    Subject,
+    Examiner,
+    Session,
+    Site,
+    Group,
+    Posture,
+}
+
+impl Kind {
+    pub fn word(self) -> &'static str {
+        match self {
+            Kind::Subject => "subject",
+            Kind::Examiner => "examiner",
+            Kind::Session => "session",
+            Kind::Site => "site",
+            Kind::Group => "group",
+            Kind::Posture => "posture",
+        }
+    }
+
+    const ALL: [Kind; 6] = [
+        Kind::Subject,
+        Kind::Examiner,
+        Kind::Session,
+        Kind::Site,
+        Kind::Group,
+        Kind::Posture,
+    ];
+}
+
+/// The secret, and what was replaced by what.
+pub(super) struct Key {
+    path: PathBuf,
+    secret: [u8; SECRET_LENGTH],
+    given: Mutex<BTreeMap<(Kind, String), String>>,
+}
+
+impl Key {
+    /// Opens a key file, or begins one with a new secret.
+    ///
+    /// # Errors
+    /// [`Error::Refused`] when the file is there and holds no secret, [`Error::Io`] when it cannot be read or
+    /// this system gives no random bytes.
+    pub fn open(path: &Path) -> Result<Key> {
+        let mut given = BTreeMap::new();
+        let secret = if path.symlink_metadata().is_ok() {
+            let advice = "check that the key file may be read";
+            let text = std::fs::read_to_string(path).map_err(|e| Error::io(path, e, advice))?;
+            let no = || Error::Refused {
+                found: format!("{} is no key file", path.display()),
+                advice: "name the key file of earlier sharing, or a new file".to_owned(),
+            };
+            let table: Table = text.parse().map_err(|_| no())?;
+            for kind in Kind::ALL {
+                let codes = table.get(kind.word()).and_then(Value::as_table);
+                for (code, shared) in codes.into_iter().flatten() {
+                    let shared = shared.as_str().ok_or_else(no)?;
+                    given.insert((kind, code.clone()), shared.to_owned());
+                }
+            }
+            let secret = table.get("secret").and_then(Value::as_str);
+            secret.and_then(bytes_of_hex).ok_or_else(no)?
+        } else {
+            new_secret()?
+        };
+        Ok(Key {
+            path: path.to_owned(),
+            secret,
+            given: Mutex::new(given),
+        })
+    }
+
+    /// Writes the key file with everything replaced so far.
+    ///
+    /// # Errors
+    /// As [`write_file_whole`].
+    pub fn save(&self) -> Result<()> {
+        let mut text = format!(
+            "# Keep this file in the lab, apart from what is shared: whoever has it can tell who is who.\n\
+             # Each code of the lab with the one that stands for it. To withdraw somebody, look the code up here.\n\
+             format = 1\nsecret = \"{}\"\n",
+            hex(&self.secret)
+        );
+        let given = self.given.lock().unwrap_or_else(PoisonError::into_inner);
+        for kind in Kind::ALL {
+            let codes: Vec<_> = given.iter().filter(|((k, _), _)| *k == kind).collect();
+            if !codes.is_empty() {
+                let _ = write!(text, "\n[{}]\n", kind.word());
+            }
+            for ((_, code), shared) in codes {
+                let code = Value::String(code.clone()).to_string();
+                let _ = writeln!(text, "{code} = \"{shared}\"");
+            }
+        }
+        write_file_whole(&self.path, text.as_bytes())?;
+        owner_only(&self.path)
+    }
+
+    pub fn hash(&self, kind: &str, text: &str) -> [u8; 32] {
+        // Two rounds, the outer one over a hash of fixed length: nobody can lengthen a known text.
+        let inner = Sha256::digest([self.secret.as_slice(), kind.as_bytes(), &[0], text.as_bytes()].concat());
+        Sha256::digest([self.secret.as_slice(), &inner].concat()).into()
+    }
+
+    /// What stands for a code, always the same.
+    pub fn code(&self, kind: Kind, code: &str) -> String {
+        let mut given = self.given.lock().unwrap_or_else(PoisonError::into_inner);
+        let known = given.entry((kind, code.to_owned()));
+        known
+            .or_insert_with(|| {
+                let hash = self.hash(kind.word(), code);
+                format!("{}-{}", kind.word(), &hex(&hash)[..12])
+            })
+            .clone()
+    }
+}
+
+/// Bytes that nobody can guess.
+fn new_secret() -> Result<[u8; SECRET_LENGTH]> {
+    let mut secret = [0; SECRET_LENGTH];
+    getrandom::fill(&mut secret).map_err(|e| Error::Refused {
+        found: format!("this system gives no random bytes ({e})"),
+        advice: "make the key file on another machine and bring it here".to_owned(),
+    })?;
+    Ok(secret)
+}
+
+fn bytes_of_hex(text: &str) -> Option<[u8; SECRET_LENGTH]> {
+    if text.len() != 2 * SECRET_LENGTH || !text.is_ascii() {
+        return None;
+    }
+    let mut bytes = [0; SECRET_LENGTH];
+    for (i, byte) in bytes.iter_mut().enumerate() {
+        *byte = u8::from_str_radix(text.get(2 * i..2 * i + 2)?, 16).ok()?;
+    }
+    Some(bytes)
+}
+
+/// Nobody else on this machine may read the key.
+#[cfg(unix)]
+fn owner_only(path: &Path) -> Result<()> {
+    use std::os::unix::fs::PermissionsExt;
+    std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o600))
+        .map_err(|e| Error::io(path, e, "keep the key file where nobody else can read it"))
+}
+
+#[cfg(not(unix))]
+fn owner_only(_path: &Path) -> Result<()> {
+    Ok(())
+}

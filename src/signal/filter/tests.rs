@@ -1,0 +1,60 @@
+//! The low pass against closed forms and published designs.
+
+use super::*;
+
+#[test]
+fn a_line_and_a_constant_pass_unchanged() {
+    let low_pass = LowPass::zero_phase(20.0, 200.0).unwrap();
+    let line: Vec<f64> = (0..300).map(|i| 3.0 + 0.25 * i as f64).collect();
+    let out = low_pass.apply(&line);
+    // The steady state at the ends is a constant's, so a line is exact only once that has died away.
+    for i in 60..240 {
+        assert!((out[i] - line[i]).abs() < 1e-9, "{i}: {}", out[i] - line[i]);
+    }
+    assert!(low_pass.apply(&[7.0; 40]).iter().all(|v| (v - 7.0).abs() < 1e-12));
+}
+
+#[test]
+fn short_inputs_come_back_as_long_as_they_were() {
+    let low_pass = LowPass::zero_phase(20.0, 200.0).unwrap();
+    for n in 0..25 {
+        let y: Vec<f64> = (0..n).map(|i| (i * i) as f64).collect();
+        let out = low_pass.apply(&y);
+        assert_eq!(out.len(), n);
+        assert!(out.iter().all(|v| v.is_finite()));
+    }
+}
+
+#[test]
+fn an_impossible_cutoff_is_refused() {
+    for (fc, fs) in [
+        (0.0, 100.0),
+        (50.0, 100.0),
+        (f64::NAN, 100.0),
+        (10.0, f64::INFINITY),
+        (-1.0, 10.0),
+    ] {
+        assert!(LowPass::zero_phase(fc, fs).is_err(), "{fc} at {fs}");
+    }
+    assert!(Butterworth::low_pass(0, 10.0, 100.0).is_err());
+}
+
+#[test]
+fn the_impulse_response_is_what_an_impulse_gives() {
+    let low_pass = LowPass::zero_phase(20.0, 250.0).unwrap();
+    let mut y = vec![0.0; 801];
+    y[400] = 1.0;
+    let out = low_pass.apply(&y);
+    let h = low_pass.impulse_response();
+    for (k, h) in h.iter().enumerate() {
+        assert!((out[400 + k] - h).abs() < 1e-14);
+        assert!((out[400 - k] - h).abs() < 1e-14);
+    }
+    let energy: f64 = out.iter().map(|v| v * v).sum();
+    assert!((low_pass.noise_gain() - energy.sqrt()).abs() < 1e-13);
+    let r = low_pass.autocovariance(30);
+    for (lag, r) in r.iter().enumerate() {
+        let direct: f64 = (0..801 - lag).map(|i| out[i] * out[i + lag]).sum();
+        assert!((r - direct).abs() < 1e-13, "lag {lag}");
+    }
+}
