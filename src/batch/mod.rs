@@ -1,6 +1,7 @@
 //! Paths to results: read, analyse every recording on all cores, compare, and look at technique.
 
 mod bench;
+mod each;
 mod gather;
 mod mats;
 mod naming;
@@ -9,6 +10,7 @@ mod recording;
 pub mod reference;
 pub mod sums;
 
+pub use each::each;
 pub use gather::gather;
 pub use recording::{Loaded, Outcome, sidecar};
 
@@ -21,7 +23,6 @@ use crate::study::opened;
 use crate::study::plan::Plan;
 use crate::study::study_file;
 use bench::Bench;
-use rayon::prelude::*;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -128,7 +129,7 @@ pub fn run(paths: &[PathBuf], options: &Options) -> Result<Results> {
     let job = Job::prepare(paths, options)?;
     let done = AtomicUsize::new(0);
     let total = job.inputs.files.len();
-    let outcomes = job.inputs.files.par_iter().map_init(Vec::new, |buffer, file| {
+    let outcomes = each(&job.inputs.files, Vec::new, |buffer, file| {
         let mut outcome = job.analyse(Loaded::read(file, buffer));
         if options.thin {
             outcome.drop_curves();
@@ -139,7 +140,6 @@ pub fn run(paths: &[PathBuf], options: &Options) -> Result<Results> {
         }
         outcome
     });
-    let outcomes = outcomes.collect();
     Ok(gather(&job, total, outcomes, options.keep_hidden))
 }
 

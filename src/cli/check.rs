@@ -1,7 +1,7 @@
 //! `check`: reads and validates, analyses nothing.
 
 use super::Outcome;
-use crate::batch;
+use crate::batch::{self, each};
 use crate::error::{Error, Problem, Severity};
 use crate::read::calibrations::Calibrations;
 use crate::read::recording::{Source, read_recording};
@@ -10,7 +10,6 @@ use crate::study::inputs::{InputFile, Inputs, Study, collect_any, no_recordings}
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::study::words::{nearest, shown};
 use crate::trace::About;
-use rayon::prelude::*;
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::io::{IsTerminal, Write as _};
@@ -97,10 +96,10 @@ fn check_files(inputs: &Inputs, calibrations: &Calibrations, quiet: bool) -> Vec
         indicatif::ProgressDrawTarget::hidden(),
     );
     let begun = Instant::now();
-    let checked = inputs
-        .files
-        .par_iter()
-        .map(|file| {
+    let checked = each(
+        &inputs.files,
+        || (),
+        |(), file| {
             let checked = check_file(file, inputs.study.as_ref(), calibrations);
             bar.inc(1);
             // Short work shows no bar.
@@ -109,8 +108,8 @@ fn check_files(inputs: &Inputs, calibrations: &Calibrations, quiet: bool) -> Vec
                 bar.set_draw_target(indicatif::ProgressDrawTarget::stderr());
             }
             checked
-        })
-        .collect();
+        },
+    );
     bar.finish_and_clear();
     checked
 }

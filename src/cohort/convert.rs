@@ -6,11 +6,10 @@ use super::rounding::{Rounding, rounded};
 use super::share::Share;
 use super::staging::Staging;
 use super::whole::study_files;
-use crate::batch::sums;
+use crate::batch::{each, sums};
 use crate::error::{Problem, Result, Severity};
 use crate::read::{parquet as read_parquet, sha256_hex};
 use crate::study::inputs::{self, InputFile, Inputs};
-use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -86,19 +85,19 @@ pub fn convert(paths: &[PathBuf], out: &Path, options: &ConvertOptions) -> Resul
     write_study(&inputs, options, &staging, &mut done)?;
     let targets = targets(&inputs.files, options);
     let so_far = AtomicUsize::new(0);
-    let made: Vec<Result<One>> = inputs
-        .files
-        .par_iter()
-        .zip(&targets)
-        .map(|(file, target)| {
+    let pairs: Vec<(&InputFile, &String)> = inputs.files.iter().zip(&targets).collect();
+    let made: Vec<Result<One>> = each(
+        &pairs,
+        || (),
+        |(), (file, target)| {
             let one = one(&inputs, file, target, options, &staging);
             let n = so_far.fetch_add(1, Ordering::Relaxed) + 1;
             if let Some(tell) = options.progress {
                 tell(n, inputs.files.len());
             }
             one
-        })
-        .collect();
+        },
+    );
     let mut sums_text = String::new();
     for (file, one) in inputs.files.iter().zip(made) {
         let one = one?;

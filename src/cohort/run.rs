@@ -5,7 +5,7 @@ use super::store::{Key, Store};
 use super::whole::Whole;
 use super::{dataset, page};
 use crate::batch::output::{self, OutputOptions};
-use crate::batch::{self, Job, Loaded, Outcome, gather, sums};
+use crate::batch::{self, Job, Loaded, Outcome, each, gather, sums};
 use crate::error::{Error, Result};
 use crate::report::Results;
 use crate::report::html;
@@ -143,7 +143,7 @@ fn analyse(
     let context = Sha256::digest(job.context().as_bytes());
     let (done, resumed) = (AtomicUsize::new(0), AtomicUsize::new(0));
     let stop = AtomicBool::new(false);
-    let keys = files.par_iter().map_init(Vec::new, |buffer, file| {
+    let keys = each(files, Vec::new, |buffer, file| {
         if stop.load(Ordering::Relaxed) {
             return Err(None);
         }
@@ -163,6 +163,7 @@ fn analyse(
     });
     let first_error = Mutex::new(None);
     let keys: Vec<Option<Key>> = keys
+        .into_iter()
         .map(|key| {
             let told = |error: Option<Error>| {
                 if let (Some(error), Ok(mut first)) = (error, first_error.lock()) {
