@@ -62,7 +62,8 @@ pub fn analyze_into(paths: &[PathBuf], out: &Path, options: &RunOptions) -> Resu
     let (store, folder) = begin(out, paths, options)?;
     let files: Vec<&InputFile> = job.inputs.files.iter().collect();
     let (keys, resumed) = analyse(&job, &files, &store, &options.analysis)?;
-    let outcomes: Vec<Outcome> = keys.iter().map(|key| store.outcome(key)).collect::<Result<_>>()?;
+    let outcomes = each(&keys, || (), |(), key| store.outcome(key));
+    let outcomes: Vec<Outcome> = outcomes.into_iter().collect::<Result<_>>()?;
     let places: Vec<Place> = keys
         .iter()
         .zip(&outcomes)

@@ -29,27 +29,27 @@ const TENS: [f64; 16] = [
 /// PLDI '90, 92-101, doi:10.1145/93542.93557, the simple case).
 pub(super) fn plain_number(bytes: &[u8], delimiter: u8) -> Option<(f64, usize)> {
     let negative = bytes.first() == Some(&b'-');
-    let start = usize::from(negative);
-    let (mut digits, mut value, mut point) = (0_usize, 0_u64, None);
-    let mut at = start;
-    while let Some(&byte) = bytes.get(at) {
-        if byte.is_ascii_digit() {
-            value = 10 * value + u64::from(byte - b'0');
-            digits += 1;
-            if digits > 15 {
-                return None;
-            }
-        } else if byte == delimiter {
-            break;
-        } else if byte == b'.' && point.is_none() && digits > 0 {
-            point = Some(at + 1);
-        } else {
+    let (mut value, mut at) = (0_u64, usize::from(negative));
+    // Of more digits than fit nothing comes: see below.
+    let mut digits = |at: &mut usize| {
+        let from = *at;
+        while let Some(digit) = bytes.get(*at).map(|b| b.wrapping_sub(b'0')).filter(|d| *d < 10) {
+            value = value.wrapping_mul(10).wrapping_add(u64::from(digit));
+            *at += 1;
+        }
+        *at - from
+    };
+    let whole = digits(&mut at);
+    let mut decimals = 0;
+    if bytes.get(at) == Some(&b'.') {
+        at += 1;
+        decimals = digits(&mut at);
+        if decimals == 0 {
             return None;
         }
-        at += 1;
     }
-    let decimals = point.map_or(0, |p| at - p);
-    if digits == 0 || point == Some(at) {
+    let ends = bytes.get(at).is_none_or(|b| *b == delimiter);
+    if whole == 0 || whole + decimals > 15 || !ends {
         return None;
     }
     let number = value as f64 / TENS.get(decimals)?;

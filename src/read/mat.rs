@@ -3,7 +3,6 @@
 mod assembled;
 mod block;
 mod pass;
-mod plain_number;
 mod rows;
 mod text;
 

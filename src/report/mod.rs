@@ -233,9 +233,11 @@ impl Results {
     pub fn write_tables(&self, folder: &mut OutputFolder) -> Result<()> {
         // One at a time: at ten thousand recordings they do not all fit beside the results.
         for table in Results::TABLES.iter().filter_map(|name| self.table(name)) {
-            folder.write(&format!("{}.csv", table.name), &table.to_csv()?)?;
-            if table.name != "exclusions" && table.name != "unpaired" {
-                folder.write(&format!("{}.parquet", table.name), &table.to_parquet()?)?;
+            let too = table.name != "exclusions" && table.name != "unpaired";
+            let (csv, parquet) = rayon::join(|| table.to_csv(), || too.then(|| table.to_parquet()));
+            folder.write(&format!("{}.csv", table.name), &csv?)?;
+            if let Some(parquet) = parquet {
+                folder.write(&format!("{}.parquet", table.name), &parquet?)?;
             }
         }
         folder.write("codebook.csv", &tables::codebook().to_csv()?)

@@ -118,12 +118,21 @@ fn one_side(
         &mut force.y,
         -settings.instrument.force_delay_ms / 1e3 / grid.step_s,
     );
-    let force = signal(force, grid, low_pass);
-    let mut displacement = match (shared, &channel.displacement_mm) {
-        (Some(signal), _) => Some(signal),
-        (None, Some(x)) => put_on_grid(grid, &trace.time_s, x).map(|g| signal(g, grid, low_pass)),
-        (None, None) => None,
+    let own = match (&shared, &channel.displacement_mm) {
+        (None, Some(x)) => put_on_grid(grid, &trace.time_s, x),
+        _ => None,
     };
+    let (force, own) = match own {
+        Some(own) => {
+            let [force, own] = signals([force, own], grid, low_pass);
+            (force, Some(own))
+        }
+        None => {
+            let [force] = signals([force], grid, low_pass);
+            (force, None)
+        }
+    };
+    let mut displacement = shared.or(own);
     let compliance = settings.instrument.plinth_compliance_mm_per_n;
     if let (Some(x), true) = (&mut displacement, compliance > 0.0) {
         for (x, f) in x
@@ -144,19 +153,28 @@ fn one_side(
     })
 }
 
-fn signal(mut gridded: Gridded, grid: &Grid, low_pass: &LowPass) -> Signal {
-    let noise_sd = white_noise_sd(&gridded.y, &gridded.filled);
-    let spikes = remove_spikes(&mut gridded.y, grid.rate_hz(), noise_sd, &gridded.filled).len();
-    let y = low_pass.apply(&gridded.y);
-    let filled = gridded.filled.iter().filter(|f| **f).count();
-    Signal {
-        raw: gridded.y,
-        y,
-        noise_sd: noise_sd * noise_of_filling(filled, grid.len),
-        gaps: gridded.gaps,
-        spikes,
-        filled,
-    }
+/// Spikes out, noise measured, low-passed together.
+fn signals<const N: usize>(mut gridded: [Gridded; N], grid: &Grid, low_pass: &LowPass) -> [Signal; N] {
+    let noise = gridded.each_mut().map(|g| {
+        let sd = white_noise_sd(&g.y, &g.filled);
+        (sd, remove_spikes(&mut g.y, grid.rate_hz(), sd, &g.filled).len())
+    });
+    let mut passed = low_pass
+        .apply_all(gridded.each_ref().map(|g| g.y.as_slice()))
+        .into_iter();
+    let mut noise = noise.into_iter();
+    gridded.map(|g| {
+        let (noise_sd, spikes) = noise.next().unwrap_or_default();
+        let filled = g.filled.iter().filter(|f| **f).count();
+        Signal {
+            raw: g.y,
+            y: passed.next().unwrap_or_default(),
+            noise_sd: noise_sd * noise_of_filling(filled, grid.len),
+            gaps: g.gaps,
+            spikes,
+            filled,
+        }
+    })
 }
 
 /// Factor by which filling missing samples from both their neighbours raises the noise of what is averaged.

@@ -14,8 +14,9 @@ use fill::{Fill, Filled, Shift, Times};
 /// Seconds that the first measurement of noise takes, and at least how many samples.
 const FIRST_NOISE_S: f64 = 0.2;
 const FIRST_NOISE_SAMPLES: usize = 64;
-/// Noise is measured again at each doubling, until this many seconds have been seen.
+/// Noise is measured again at each doubling, until this many seconds or samples have been seen: enough for 2 %.
 const LAST_NOISE_S: f64 = 12.8;
+const LAST_NOISE_SAMPLES: usize = 4096;
 /// A channel that stays silent longer repeats its last value instead of being waited for, in s.
 const WAIT_S: f64 = 0.05;
 /// A displacement channel without two valid samples in the first seconds is taken as not connected.
@@ -100,13 +101,21 @@ impl Feed {
     pub fn push(&mut self, time_s: f64, force_n: f64, displacement_mm: Option<f64>, events: &mut Vec<Event>) {
         let steps = match self.last_time_s {
             None => 0,
-            Some(last) if time_s > last => (((time_s - last) / self.step_s).round() as usize).max(1),
+            // Nearly always one: then nothing needs rounding.
+            Some(last) if time_s > last => match (time_s - last) / self.step_s {
+                steps if steps < 1.5 => 1,
+                steps => steps.round() as usize,
+            },
             Some(_) => return,
         };
         let steps = steps.min(samples(LONGEST_PAUSE_S, self.settings.rate_hz));
         self.last_time_s = Some(time_s);
         self.newest += steps;
         self.times.pin(self.newest, time_s, self.step_s);
+        if steps == 1 && self.straight_through(force_n, displacement_mm, events) {
+            self.forget_times();
+            return;
+        }
         self.force.push(steps, force_n);
         if let Some(fill) = &mut self.displacement {
             fill.push(steps, displacement_mm.unwrap_or(f64::NAN));
@@ -115,6 +124,32 @@ impl Feed {
             }
         }
         self.drain(events);
+        self.forget_times();
+    }
+
+    /// Nearly every sample comes whole and in its turn: it need not wait in any line. `false` when it must.
+    fn straight_through(
+        &mut self,
+        force_n: f64,
+        displacement_mm: Option<f64>,
+        events: &mut Vec<Event>,
+    ) -> bool {
+        if !self.delay.is_through() || !self.force.is_through(force_n) {
+            return false;
+        }
+        let displacement = match &mut self.displacement {
+            None => None,
+            Some(fill) => match displacement_mm.filter(|x| fill.is_through(*x)) {
+                Some(x) => Some(fill.through(x)),
+                None => return false,
+            },
+        };
+        let force = self.force.through(force_n);
+        self.sample(force, displacement, events);
+        true
+    }
+
+    fn forget_times(&mut self) {
         if self.detector.as_ref().is_some_and(|d| !d.touching()) {
             self.times
                 .forget(self.newest.saturating_sub(samples(4.0, self.settings.rate_hz)));
@@ -256,7 +291,7 @@ impl Feed {
             detector.set_noise(force_n, displacement_mm);
         }
         let next = 2 * self.next_noise;
-        if next as f64 * self.step_s > LAST_NOISE_S {
+        if next as f64 * self.step_s > LAST_NOISE_S || next > LAST_NOISE_SAMPLES {
             self.next_noise = 0;
             self.force_seen = Seen::default();
             self.displacement_seen = Seen::default();

@@ -4,6 +4,7 @@
 //! has unit gain at zero frequency, so its steady state for a constant input is that constant.
 
 use crate::error::{Error, Result};
+use crate::stats::sums::dot;
 
 /// Longest impulse response that is followed; beyond it the cut-off is absurdly low for the rate.
 const MAX_RESPONSE: usize = 1 << 20;
@@ -252,33 +253,29 @@ impl LowPass {
         out
     }
 
-    /// As [`LowPass::apply`] for three series of one length at once, with the same bits: each sample waits for the one
+    /// As [`LowPass::apply`] for several series of one length at once, with the same bits: each sample waits for the one
     /// before it, and meanwhile the others can be worked on.
-    pub fn apply_three(&self, series: [&[f64]; 3]) -> [Vec<f64>; 3] {
-        let len = series[0].len();
+    pub fn apply_all<const N: usize>(&self, series: [&[f64]; N]) -> [Vec<f64>; N] {
+        let len = series.first().map_or(0, |y| y.len());
         if series.iter().any(|y| y.len() != len) {
             return series.map(|y| self.apply(y));
         }
         let pad = padding(2, len);
-        let mut all: Vec<[f64; 3]> = Vec::with_capacity(len + 2 * pad);
+        let mut all = vec![[0.0; N]; if len == 0 { 0 } else { len + 2 * pad }];
         let mut one = Vec::new();
         for (k, y) in series.into_iter().enumerate() {
             extend_odd(y, pad, &mut one);
-            if k == 0 {
-                all.extend(one.iter().map(|v| [*v, 0.0, 0.0]));
-            } else {
-                for (three, v) in all.iter_mut().zip(&one) {
-                    three[k] = *v;
-                }
+            for (each, v) in all.iter_mut().zip(&one) {
+                each[k] = *v;
             }
         }
-        self.pass_three(all.iter_mut());
-        self.pass_three(all.iter_mut().rev());
+        self.pass_all(all.iter_mut());
+        self.pass_all(all.iter_mut().rev());
         let inner = all.get(pad..pad + len).unwrap_or_default();
-        [0, 1, 2].map(|k| inner.iter().map(|three| three[k]).collect())
+        std::array::from_fn(|k| inner.iter().map(|each| each[k]).collect())
     }
 
-    fn pass_three<'a>(&self, mut samples: impl Iterator<Item = &'a mut [f64; 3]>) {
+    fn pass_all<'a, const N: usize>(&self, mut samples: impl Iterator<Item = &'a mut [f64; N]>) {
         let Section {
             b: [b0, b1, b2],
             a: [a1, a2],
@@ -287,12 +284,12 @@ impl LowPass {
         let Some(first) = samples.next() else { return };
         let x0 = *first;
         let (mut x1, mut x2, mut y1, mut y2) = (x0, x0, x0, x0);
-        for three in std::iter::once(first).chain(samples) {
-            let x = *three;
-            for k in 0..3 {
-                three[k] = (b0 * x[k] + b1 * x1[k] + b2 * x2[k] - a2 * y2[k]) - a1 * y1[k];
+        for each in std::iter::once(first).chain(samples) {
+            let x = *each;
+            for k in 0..N {
+                each[k] = (b0 * x[k] + b1 * x1[k] + b2 * x2[k] - a2 * y2[k]) - a1 * y1[k];
             }
-            (x2, x1, y2, y1) = (x1, x, y1, *three);
+            (x2, x1, y2, y1) = (x1, x, y1, *each);
         }
     }
 
@@ -354,12 +351,10 @@ impl LowPass {
 
     /// Autocovariance of filtered white noise of variance 1, at lags 0 to `lags` samples (`lags` + 1 values).
     pub fn autocovariance(&self, lags: usize) -> Vec<f64> {
-        let h = self.impulse_response();
-        let n = h.len() as isize;
-        let at = |k: isize| h.get(k.unsigned_abs()).copied().unwrap_or(0.0);
-        (0..=lags as isize)
-            .map(|lag| (lag - n + 1..n).map(|j| at(j) * at(j - lag)).sum())
-            .collect()
+        let right = self.impulse_response();
+        let whole: Vec<f64> = right.iter().skip(1).rev().chain(&right).copied().collect();
+        let at = |lag: usize| dot(&whole, whole.get(lag..).unwrap_or_default());
+        (0..=lags).map(at).collect()
     }
 }
 

@@ -84,13 +84,13 @@ pub fn time_base(trace: &Trace) -> Result<Grid, Problem> {
             "record faster; 200 Hz or more shows a spring well",
         ));
     }
-    let near = |s: &&f64| (**s / median - 1.0).abs() <= JITTER_SHARE;
+    let near = |s: &&f64| (**s - median).abs() <= JITTER_SHARE * median;
     let (sum, n) = steps
         .iter()
         .filter(near)
         .fold((0.0, 0_usize), |(s, n), v| (s + v, n + 1));
     let step_s = sum / n as f64;
-    let uniform = steps.iter().all(|s| (s / step_s - 1.0).abs() <= JITTER_SHARE);
+    let uniform = steps.iter().all(|s| (s - step_s).abs() <= JITTER_SHARE * step_s);
     let len = if uniform {
         t.len()
     } else {

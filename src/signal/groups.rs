@@ -261,11 +261,12 @@ impl Job<'_> {
             .iter()
             .map(|x| back / slope * (x - mx) / sxx - 1.0 / (n * slope))
             .collect();
-        let by_place: Vec<f64> = by_force.iter().map(|w| -slope * w).collect();
+        // ∂x₀/∂xᵢ is −b times ∂x₀/∂Fᵢ throughout.
+        let of_force = v.noise.combination_sd(1.0, &by_force);
         Some(Noisy {
             value: mx - back,
-            from_force: v.noise.combination_sd(v.force_noise_n, &by_force),
-            from_displacement: v.noise.combination_sd(v.displacement_noise_mm, &by_place),
+            from_force: v.force_noise_n * of_force,
+            from_displacement: v.displacement_noise_mm * slope * of_force,
             per_zero_n: -1.0 / slope,
         })
     }

@@ -1,6 +1,7 @@
 //! A spring's limbs in the plane of force and displacement: slopes and areas, with what noise does to them.
 
 use super::view::{Noisy, Shape, SideView};
+use crate::stats::sums::dot;
 use std::ops::Range;
 
 /// Fewest samples a slope is taken from.
@@ -73,12 +74,17 @@ pub fn slope_between(side: &SideView, x: &[f64], between: &Between) -> Option<No
         by_force[i - first] = w;
         by_x[i - first] = (f[i] - mf - slope * (x[i] - mx)) / own - slope * w;
     }
+    let [spread_f, spread_x] = side.noise.spread([&by_force, &by_x]);
     Some(Noisy {
         value: slope,
-        from_force: side.noise.combination_sd(side.force_noise_n, &by_force),
-        from_displacement: side.noise.combination_sd(side.displacement_noise_mm, &by_x),
+        from_force: side.force_noise_n * norm(&spread_f),
+        from_displacement: side.displacement_noise_mm * norm(&spread_x),
         per_zero_n: 0.0,
     })
+}
+
+fn norm(weights: &[f64]) -> f64 {
+    dot(weights, weights).sqrt()
 }
 
 /// Loading work, loss and loss ratio, both limbs cut at exactly `cut` by interpolation.
@@ -129,6 +135,7 @@ pub fn work_and_loss(side: &SideView, x: &[f64], shape: Shape, cut: f64) -> Opti
             (work_f[i - 1], work_x[i - 1]) = (0.5 * (b.0 - a.0), 0.5 * (a.1 + b.1));
         }
     }
+    let [loss_f, loss_x, work_f, work_x] = side.noise.spread([&loss_f, &loss_x, &work_f, &work_x]);
     let ratio = loss / work;
     let mix = |l: &[f64], w: &[f64]| {
         l.iter()
@@ -136,8 +143,6 @@ pub fn work_and_loss(side: &SideView, x: &[f64], shape: Shape, cut: f64) -> Opti
             .map(|(l, w)| (l - ratio * w) / work)
             .collect::<Vec<_>>()
     };
-    let sd_f = |w: &[f64]| side.noise.combination_sd(side.force_noise_n, w);
-    let sd_x = |w: &[f64]| side.noise.combination_sd(side.displacement_noise_mm, w);
     // The cut itself moves with the feet: their noise moves the ends of both integrals.
     let cut_sd = side
         .noise
@@ -145,8 +150,8 @@ pub fn work_and_loss(side: &SideView, x: &[f64], shape: Shape, cut: f64) -> Opti
     let length = path[peak].0 - cut;
     let noisy = |value, f: &[f64], x: &[f64], per_cut: f64, per_zero_n| Noisy {
         value,
-        from_force: sd_f(f),
-        from_displacement: sd_x(x).hypot(per_cut * cut_sd),
+        from_force: side.force_noise_n * norm(f),
+        from_displacement: (side.displacement_noise_mm * norm(x)).hypot(per_cut * cut_sd),
         per_zero_n,
     };
     Some([

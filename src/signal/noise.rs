@@ -1,6 +1,7 @@
 //! How noisy a channel is, and what the low pass leaves of that noise.
 
 use super::filter::LowPass;
+use crate::stats::sums::dot;
 
 /// Standard deviation of a channel's own white noise, from third differences, which take out motion.
 ///
@@ -14,18 +15,21 @@ use super::filter::LowPass;
 /// # Edges
 /// Fewer than 8 usable differences: 0.
 pub fn white_noise_sd(y: &[f64], filled: &[bool]) -> f64 {
-    let mut d: Vec<f64> = Vec::with_capacity(y.len());
-    for i in 3..y.len() {
-        if filled.is_empty() || !(filled[i] || filled[i - 1] || filled[i - 2] || filled[i - 3]) {
-            d.push((y[i] - 3.0 * y[i - 1] + 3.0 * y[i - 2] - y[i - 3]).abs());
-        }
-    }
+    let third = |w: &[f64; 4]| (w[3] - 3.0 * w[2] + 3.0 * w[1] - w[0]).abs();
+    let mut d: Vec<f64> = if filled.contains(&true) {
+        let whole = y.array_windows().zip(filled.array_windows::<4>());
+        let whole = whole.filter(|(_, filled)| !filled.contains(&true));
+        whole.map(|(w, _)| third(w)).collect()
+    } else {
+        y.array_windows().map(third).collect()
+    };
     d.retain(|v| v.is_finite());
     if d.len() < 8 {
         return 0.0;
     }
     let middle = d.len() / 2;
-    let (_, median, _) = d.select_nth_unstable_by(middle, f64::total_cmp);
+    // Numbers that are not below 0 stand in the order of their bits.
+    let (_, median, _) = d.select_nth_unstable_by_key(middle, |v| v.to_bits());
     let scale = 1.4826 * *median;
     let (mut sum, mut n) = (0.0, 0usize);
     for v in &d {
@@ -115,11 +119,20 @@ impl FilteredNoise {
         if sd == 0.0 {
             return 0.0;
         }
+        let [spread] = self.spread([weights]);
+        sd * dot(&spread, &spread).sqrt()
+    }
+
+    /// Weights on consecutive conditioned samples as weights on the raw ones, h ∗ w with all of its ends: what noise does
+    /// to a combination is the norm of this. Sets of one length are worked on together.
+    pub fn spread<const N: usize>(&self, weights: [&[f64]; N]) -> [Vec<f64>; N] {
         let margin = self.autocovariance.len();
-        let mut padded = vec![0.0; weights.len() + 2 * margin];
-        padded[margin..margin + weights.len()].copy_from_slice(weights);
-        let spread = self.low_pass.apply(&padded);
-        sd * spread.iter().map(|v| v * v).sum::<f64>().sqrt()
+        let padded = weights.map(|w| {
+            let mut padded = vec![0.0; w.len() + 2 * margin];
+            padded[margin..margin + w.len()].copy_from_slice(w);
+            padded
+        });
+        self.low_pass.apply_all(padded.each_ref().map(Vec::as_slice))
     }
 
     /// Standard deviation of the median of `n` consecutive conditioned samples, for raw noise `sd`.

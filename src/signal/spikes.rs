@@ -44,9 +44,10 @@ fn hampel(y: &mut [f64], noise_sd: f64) -> Vec<usize> {
 pub fn spike_median(window: &[f64], floor: f64) -> Option<f64> {
     let middle = window[window.len() / 2];
     // Nearly always enough of its neighbours are near it, and then neither count below can fall short.
-    if window.len() == 2 * HALF_WIDTH + 1 {
-        let near = window[HALF_WIDTH - 3..HALF_WIDTH + 4].iter();
-        if near.filter(|v| (**v - middle).abs() <= floor).count() > HALF_WIDTH {
+    if let Ok(eleven) = <&[f64; 2 * HALF_WIDTH + 1]>::try_from(window) {
+        let [_, _, a, b, c, _, d, e, f, _, _] = *eleven;
+        let near = [a, b, c, d, e, f].map(|v| u32::from((v - middle).abs() <= floor));
+        if near.iter().sum::<u32>() >= 5 {
             return None;
         }
     }

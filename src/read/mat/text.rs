@@ -1,11 +1,10 @@
 //! Mat files in delimited text, read block by block: the whole file is never in memory.
 
-use super::super::cells::{Cell, cell};
+use super::super::cells::{Cell, cell, plain_number};
 use super::super::delimited::split_header;
 use super::super::headings::{Layout, layout_beside_cells};
 use super::super::lines::split_quoted;
 use super::block::{Block, MISSING_SHARE, Slot};
-use super::plain_number::quick;
 use super::{Columns, columns};
 use crate::error::{Error, Problem, Result};
 use crate::mat::frame::FrameFault;
@@ -247,7 +246,7 @@ impl TextFeed {
         let mut rest = record;
         let mut at = 0;
         loop {
-            let (value, n) = match quick(rest, self.delimiter) {
+            let (value, n) = match plain_number(rest, self.delimiter) {
                 Some(found) => found,
                 None => {
                     let n = memchr::memchr(self.delimiter, rest).unwrap_or(rest.len());

@@ -33,6 +33,19 @@ impl Fill {
         }
     }
 
+    /// Whether the next sample, of this value, goes straight through: nothing is missing and nothing waits.
+    pub(super) fn is_through(&self, value: f64) -> bool {
+        value.is_finite() && self.ready.is_empty() && self.last.is_some_and(|(at, _)| at == self.newest)
+    }
+
+    /// The next sample, for which [`Fill::is_through`] was true.
+    pub(super) fn through(&mut self, value: f64) -> Filled {
+        self.newest += 1;
+        self.valid += 1;
+        self.last = Some((self.newest, value));
+        Filled { value, filled: false }
+    }
+
     pub(super) fn push(&mut self, steps: usize, value: f64) {
         self.newest += steps;
         let to = self.newest;
@@ -98,6 +111,11 @@ impl Shift {
             next: 0,
             waiting: VecDeque::new(),
         }
+    }
+
+    /// Whether a sample goes straight through.
+    pub(super) fn is_through(&self) -> bool {
+        self.by == 0.0 && self.waiting.is_empty()
     }
 
     pub(super) fn push(&mut self, v: Filled) -> Option<Filled> {

@@ -4,10 +4,11 @@
 //! (a sandwich; JCGM 100:2008, 5.2.2). Residual noise is e = δF − F'(x)·δx − c·δv with δv the speed of δx.
 
 use super::super::noise::FilteredNoise;
-use super::law::{Columns, R1, R2, S, V, X, logistic};
+use super::law::{Columns, R1, R2, S, V, X};
 use super::misfit::Misfit;
 use super::project::{Fitted, solve_scaled};
 use super::series::{Series, speed_transposed};
+use super::soft::softplus_and_slope;
 use crate::stats::sums::dot;
 use nalgebra::DMatrix;
 
@@ -28,7 +29,8 @@ pub struct Propagation<'a> {
     /// F'(x) at each sample.
     slope: Vec<f64>,
     damping: f64,
-    residual: Vec<f64>,
+    /// Force less the law, sample by sample.
+    pub residual: Vec<f64>,
     pub misfit: Misfit,
     /// What noise in displacement has moved each parameter by, on average: to be taken off.
     pub attenuation: Vec<f64>,
@@ -53,10 +55,17 @@ impl<'a> Propagation<'a> {
         all.extend(c.linear.iter().map(Vec::as_slice));
         all.extend(nonlinear.iter().map(Vec::as_slice));
         let p = all.len();
-        let gram = DMatrix::from_fn(p, p, |i, j| dot(all[i], all[j]));
+        let mut gram = DMatrix::zeros(p, p);
+        for i in 0..p {
+            for j in 0..=i {
+                let g = dot(all[i], all[j]);
+                (gram[(i, j)], gram[(j, i)]) = (g, g);
+            }
+        }
         let j_t = DMatrix::from_fn(p, n, |i, t| all[i][t]);
-        let pull = attenuating(series, c, fit, noise);
-        let curved = DMatrix::from_vec(n, 1, bent(series, fit, noise));
+        let share = shares(series, fit);
+        let pull = attenuating(series, c, fit, &share, noise);
+        let curved = DMatrix::from_vec(n, 1, bent(series, fit, &share, noise));
         let attenuation = -solve_scaled(&gram, &(DMatrix::from_vec(p, 1, pull) + &j_t * curved))?;
         let weights = solve_scaled(&gram, &j_t)?;
         let residual: Vec<f64> = (0..n)
@@ -65,12 +74,9 @@ impl<'a> Propagation<'a> {
                 series.force_n[i] - fit.linear.constant - fitted
             })
             .collect();
-        let w = fit.shape.width_mm();
-        let slope: Vec<f64> = series
-            .displacement_mm
+        let slope: Vec<f64> = share
             .iter()
-            .map(|x| {
-                let share = logistic((x - fit.shape.onset_mm) / w);
+            .map(|share| {
                 let fast = if k.len() > R2 { k[R1] + k[R2] * share } else { 0.0 };
                 k[X] + k[S] * share + fast
             })
@@ -159,7 +165,7 @@ impl<'a> Propagation<'a> {
 /// parameter towards nothing (errors in variables; Fuller 1987, Measurement Error Models, section 1.1).
 ///
 /// One entry a parameter: constant, linear columns, xk, ln w[, ln τ].
-fn attenuating(series: &Series, c: &Columns, fit: &Fitted, noise: RawNoise) -> Vec<f64> {
+fn attenuating(series: &Series, c: &Columns, fit: &Fitted, share: &[f64], noise: RawNoise) -> Vec<f64> {
     let k = &fit.linear.coefficients;
     let (place, speed) = noise_variances(series, noise);
     let w = fit.shape.width_mm();
@@ -167,9 +173,8 @@ fn attenuating(series: &Series, c: &Columns, fit: &Fitted, noise: RawNoise) -> V
     let knee = k[S] + if relaxing { k[R2] } else { 0.0 };
     let mut pull = vec![0.0; 1 + c.linear.len() + fit.shape.count()];
     let onset = linear_index(c.linear.len());
-    for x in &series.displacement_mm {
+    for (x, share) in series.displacement_mm.iter().zip(share) {
         let u = (x - fit.shape.onset_mm) / w;
-        let share = logistic(u);
         let bend = share * (1.0 - share) / w;
         let fast = if relaxing { k[R1] + k[R2] * share } else { 0.0 };
         let by = place * (k[X] + k[S] * share + fast);
@@ -187,16 +192,23 @@ fn attenuating(series: &Series, c: &Columns, fit: &Fitted, noise: RawNoise) -> V
 }
 
 /// ½·F''(x)·σ²: what noise in displacement adds to the law's own bend, on average.
-fn bent(series: &Series, fit: &Fitted, noise: RawNoise) -> Vec<f64> {
+fn bent(series: &Series, fit: &Fitted, share: &[f64], noise: RawNoise) -> Vec<f64> {
     let k = &fit.linear.coefficients;
     let (place, _) = noise_variances(series, noise);
     let w = fit.shape.width_mm();
     let knee = k[S] + if k.len() > R2 { k[R2] } else { 0.0 };
-    let of = |x: &f64| {
-        let share = logistic((x - fit.shape.onset_mm) / w);
-        0.5 * place * knee * share * (1.0 - share) / w
-    };
-    series.displacement_mm.iter().map(of).collect()
+    let bend = |share: &f64| 0.5 * place * knee * share * (1.0 - share) / w;
+    share.iter().map(bend).collect()
+}
+
+/// How far each sample is past the knee, from 0 to 1: the slope of the softplus.
+fn shares(series: &Series, fit: &Fitted) -> Vec<f64> {
+    let w = fit.shape.width_mm();
+    let x = series.displacement_mm.iter();
+    let u: Vec<f64> = x.map(|x| (x - fit.shape.onset_mm) / w).collect();
+    let (mut soft, mut share) = (vec![0.0; u.len()], vec![0.0; u.len()]);
+    softplus_and_slope(&u, &mut soft, &mut share);
+    share
 }
 
 /// Variance of a conditioned displacement and of the speed taken from it.

@@ -5,39 +5,11 @@
 //! r1, r2: one Maxwell element's memory of x and of s(x), with one time τ.
 
 use super::series::Series;
-
-/// Beyond this many widths from the knee the softplus is its asymptote to within 2e-9 widths: far below any noise, and
-/// most samples of a test lie there.
-const FAR: f64 = 20.0;
+use super::soft::softplus_and_slope;
 
 /// ln(1 + eᵘ), without overflow.
 pub fn softplus(u: f64) -> f64 {
-    if u > FAR {
-        u
-    } else if u < -FAR {
-        0.0
-    } else if u > 0.0 {
-        u + (-u).exp().ln_1p()
-    } else {
-        u.exp().ln_1p()
-    }
-}
-
-/// [`softplus`] and its slope together, from one exponential.
-fn softplus_and_slope(u: f64) -> (f64, f64) {
-    let e = (-u.abs()).exp();
-    let slope = if u > 0.0 { 1.0 / (1.0 + e) } else { e / (1.0 + e) };
-    let soft = if u.abs() > FAR {
-        u.max(0.0)
-    } else {
-        u.max(0.0) + e.ln_1p()
-    };
-    (soft, slope)
-}
-
-/// 1/(1 + e⁻ᵘ), the slope of [`softplus`].
-pub fn logistic(u: f64) -> f64 {
-    1.0 / (1.0 + (-u).exp())
+    u.max(0.0) + (-u.abs()).exp().ln_1p()
 }
 
 /// The non-linear parameters.
@@ -88,30 +60,22 @@ pub const R2: usize = 4;
 /// s(x) and, when asked, its derivatives with respect to xk and ln w, all through the data's low pass.
 fn knee_columns(series: &Series, shape: &Shape, derivatives: bool) -> (Vec<f64>, [Vec<f64>; 2]) {
     let (w, xk) = (shape.width_mm(), shape.onset_mm);
-    let at_zero = softplus(-xk / w);
-    let n = series.len();
-    let (mut s, mut dx, mut dw) = (Vec::with_capacity(n), Vec::new(), Vec::new());
-    if derivatives {
-        dx.reserve(n);
-        dw.reserve(n);
-    }
+    let at_zero = w * softplus(-xk / w);
+    let u: Vec<f64> = series.displacement_mm.iter().map(|x| (x - xk) / w).collect();
+    let (mut s, mut dx) = (vec![0.0; u.len()], vec![0.0; u.len()]);
+    softplus_and_slope(&u, &mut s, &mut dx);
     if !derivatives {
-        s.extend(
-            series
-                .displacement_mm
-                .iter()
-                .map(|x| w * (softplus((x - xk) / w) - at_zero)),
-        );
-        return (series.low_pass.apply(&s), [dx, dw]);
+        s.iter_mut().for_each(|s| *s = w * *s - at_zero);
+        return (series.low_pass.apply(&s), [Vec::new(), Vec::new()]);
     }
-    for x in &series.displacement_mm {
-        let u = (x - xk) / w;
-        let (soft, slope) = softplus_and_slope(u);
-        s.push(w * (soft - at_zero));
-        dx.push(-slope);
-        dw.push(w * (soft - u * slope));
+    let mut dw = vec![0.0; u.len()];
+    for (((s, dx), dw), u) in s.iter_mut().zip(&mut dx).zip(&mut dw).zip(u) {
+        let (soft, slope) = (*s, *dx);
+        *s = w * soft - at_zero;
+        *dx = -slope;
+        *dw = w * (soft - u * slope);
     }
-    let [s, dx, dw] = series.low_pass.apply_three([&s, &dx, &dw]);
+    let [s, dx, dw] = series.low_pass.apply_all([&s, &dx, &dw]);
     (s, [dx, dw])
 }
 
@@ -190,12 +154,8 @@ mod tests {
         // softplus(u) − softplus(−u) = u, its slope is the logistic: identities.
         for u in [-50.0, -3.0, -0.1, 0.2, 7.0, 80.0] {
             assert!((softplus(u) - softplus(-u) - u).abs() < 1e-12);
-            let (soft, slope) = softplus_and_slope(u);
-            assert!(
-                (soft - softplus(u)).abs() < 1e-15 * soft.max(1.0) && (slope - logistic(u)).abs() < 1e-15
-            );
-            let h = 1e-6;
-            assert!(((softplus(u + h) - softplus(u - h)) / (2.0 * h) - logistic(u)).abs() < 1e-8);
+            let (h, logistic) = (1e-6, 1.0 / (1.0 + f64::exp(-u)));
+            assert!(((softplus(u + h) - softplus(u - h)) / (2.0 * h) - logistic).abs() < 1e-8);
         }
     }
 

@@ -4,6 +4,7 @@
 //! and tissue is viscous.
 
 pub mod series;
+mod soft;
 pub mod law;
 pub mod project;
 pub mod misfit;
@@ -16,7 +17,7 @@ use crate::error::Result;
 use crate::stats::quantile::f_upper_tail;
 use covariance::{CONSTANT, Parts, Propagation, RawNoise, linear_index};
 use knee::Evidence;
-use law::{R1, R2, S, V, X, columns};
+use law::{Columns, R1, R2, S, V, X, columns};
 use misfit::independent_share;
 use onset_force::onset_force;
 use project::{Bounds, Fitted, linear, search, search_relaxing};
@@ -110,13 +111,13 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
         .then(|| search_relaxing(&series, &coarse, &plain, &bounds))
         .flatten()
         .filter(|r| relaxation_pays(&plain, r, independent));
-    let (best, propagation) = match relaxing {
-        None => (plain, propagation),
+    let (best, c, propagation) = match relaxing {
+        None => (plain, c, propagation),
         Some(r) => {
-            let c = columns(&series, &r.shape, true);
-            match Propagation::new(&series, &c, &r, noise) {
-                Some(p) => (r, p),
-                None => (plain, propagation),
+            let own = columns(&series, &r.shape, true);
+            match Propagation::new(&series, &own, &r, noise) {
+                Some(p) => (r, own, p),
+                None => (plain, c, propagation),
             }
         }
     };
@@ -126,6 +127,7 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
         &series,
         &bounds,
         &best,
+        &c,
         &propagation,
         independent,
     )))
@@ -158,6 +160,7 @@ fn describe(
     series: &Series,
     bounds: &Bounds,
     best: &Fitted,
+    c: &Columns,
     propagation: &Propagation,
     independent: f64,
 ) -> Fit {
@@ -192,7 +195,7 @@ fn describe(
         force_range_n: range(&series.force_n),
         force_noise_n: input.noise.sample_sd(input.force_noise_n),
         rss: best.linear.rss,
-        rss_one_line: one_line(series, best),
+        rss_one_line: one_line(series, c),
         parameters: 1 + k.len() + best.shape.count(),
         independent,
     };
@@ -205,7 +208,7 @@ fn describe(
         knee_width_mm: best.shape.width_mm(),
         relaxation_time_s: best.shape.time_s(),
         passage,
-        residual_percent: residual_percent(input, series, best),
+        residual_percent: residual_percent(input, series, &propagation.residual),
         poor: moved(&onset_mm, bounds.range_mm, MOVED_ONSET)
             || moved(&end_feel, end_feel.value, MOVED_END_FEEL),
         against_knee: evidence.against(),
@@ -218,8 +221,7 @@ fn moved(value: &Value, of: f64, share: f64) -> bool {
 }
 
 /// Residual sum of squares of one line with damping (and the same memory of x, when there is relaxation).
-fn one_line(series: &Series, best: &Fitted) -> f64 {
-    let c = columns(series, &best.shape, false);
+fn one_line(series: &Series, c: &Columns) -> f64 {
     let mut kept: Vec<&[f64]> = vec![&c.linear[X], &c.linear[V]];
     if c.linear.len() > R2 {
         kept.push(&c.linear[R1]);
@@ -242,20 +244,13 @@ fn first_passage(x: &[f64], level: f64) -> f64 {
     }
 }
 
-fn residual_percent(input: &FitInput, series: &Series, best: &Fitted) -> f64 {
-    let c = columns(series, &best.shape, false);
+fn residual_percent(input: &FitInput, series: &Series, residual: &[f64]) -> f64 {
     let (mut sum, mut n) = (0.0, 0_usize);
     let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
     for spring in input.springs {
         for i in spring.start / series.every..(spring.end / series.every).min(series.len()) {
-            let fitted: f64 = c
-                .linear
-                .iter()
-                .zip(&best.linear.coefficients)
-                .map(|(c, k)| c[i] * k)
-                .sum();
             let f = series.force_n[i];
-            sum += (f - best.linear.constant - fitted).powi(2);
+            sum += residual[i].powi(2);
             (low, high) = (low.min(f), high.max(f));
             n += 1;
         }

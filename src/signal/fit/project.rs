@@ -4,12 +4,15 @@
 use super::law::{Columns, Shape, columns};
 use super::series::Series;
 use crate::stats::sums::{centred_dot, dot, sum};
-use nalgebra::{DMatrix, DVector};
+use nalgebra::allocator::Allocator;
+use nalgebra::{DefaultAllocator, Dim, OMatrix, OVector, SMatrix, SVector, U1};
 
 /// Damped steps at most.
 const MOST_STEPS: usize = 40;
 /// Stop when a step changes the onset by less than this share of the range and ln w by a hundred times that.
 const SMALL_STEP: f64 = 1e-6;
+/// The same on the thinned series, whose best shape is only where the full one begins.
+const NEAR_STEP: f64 = 1e-3;
 /// Widths between a thousandth of a millimetre and this share of the displacement range.
 const WIDEST_SHARE: f64 = 0.3;
 const NARROWEST_MM: f64 = 1e-3;
@@ -65,20 +68,35 @@ impl Bounds {
     }
 }
 
+/// Linear columns at most, and non-linear parameters at most: systems of a search are this large and, where they need
+/// less, hold zeros beyond, which [`solve_scaled`] answers by zeros.
+const MOST_LINEAR: usize = 5;
+const MOST_NONLINEAR: usize = 3;
+type Gram = SMatrix<f64, MOST_LINEAR, MOST_LINEAR>;
+type Information = SMatrix<f64, MOST_NONLINEAR, MOST_NONLINEAR>;
+type Gradient = SVector<f64, MOST_NONLINEAR>;
+
 /// Solves a small symmetric system scaled to a unit diagonal; directions that the data do not show get nothing.
-pub fn solve_scaled(gram: &DMatrix<f64>, right: &DMatrix<f64>) -> Option<DMatrix<f64>> {
-    let n = gram.nrows();
-    let scale: Vec<f64> = (0..n)
-        .map(|i| gram[(i, i)].max(0.0).sqrt())
-        .map(|s| if s > 0.0 { 1.0 / s } else { 0.0 })
-        .collect();
-    let mut a = DMatrix::from_fn(n, n, |i, j| gram[(i, j)] * scale[i] * scale[j]);
-    for i in 0..n {
+pub fn solve_scaled<D: Dim, C: Dim>(
+    gram: &OMatrix<f64, D, D>,
+    right: &OMatrix<f64, D, C>,
+) -> Option<OMatrix<f64, D, C>>
+where
+    DefaultAllocator: Allocator<D, D> + Allocator<D, C> + Allocator<D>,
+{
+    let (n, columns) = right.shape_generic();
+    let of_diagonal = |i| gram[(i, i)].max(0.0).sqrt();
+    let scale = OVector::from_fn_generic(n, U1, |i, _| match of_diagonal(i) {
+        s if s > 0.0 => 1.0 / s,
+        _ => 0.0,
+    });
+    let mut a = OMatrix::from_fn_generic(n, n, |i, j| gram[(i, j)] * scale[i] * scale[j]);
+    for i in 0..scale.len() {
         a[(i, i)] += if scale[i] > 0.0 { 1e-12 } else { 1.0 };
     }
-    let b = DMatrix::from_fn(n, right.ncols(), |i, j| right[(i, j)] * scale[i]);
+    let b = OMatrix::from_fn_generic(n, columns, |i, j| right[(i, j)] * scale[i]);
     let solved = a.cholesky()?.solve(&b);
-    Some(DMatrix::from_fn(n, right.ncols(), |i, j| {
+    Some(OMatrix::from_fn_generic(n, columns, |i, j| {
         solved[(i, j)] * scale[i]
     }))
 }
@@ -98,22 +116,20 @@ fn residual(force_n: &[f64], constant: f64, columns: &[&[f64]], coefficients: &[
     left
 }
 
-/// Linear least squares of force on the given columns and a constant.
-pub fn linear(force_n: &[f64], columns: &[&[f64]]) -> Option<(Linear, DMatrix<f64>, Vec<f64>)> {
-    let p = columns.len();
+/// Linear least squares of force on the given columns (five at most) and a constant.
+pub fn linear(force_n: &[f64], columns: &[&[f64]]) -> Option<(Linear, Gram, Vec<f64>)> {
     let means: Vec<f64> = columns.iter().map(|c| mean(c)).collect();
     let mf = mean(force_n);
-    let mut gram = DMatrix::zeros(p, p);
-    let mut right = DMatrix::zeros(p, 1);
-    for i in 0..p {
+    let (mut gram, mut right) = (Gram::zeros(), SVector::<f64, MOST_LINEAR>::zeros());
+    for (i, column) in columns.iter().enumerate() {
         for j in 0..=i {
-            let g = centred_dot(columns[i], means[i], columns[j], means[j]);
+            let g = centred_dot(column, means[i], columns[j], means[j]);
             (gram[(i, j)], gram[(j, i)]) = (g, g);
         }
-        right[(i, 0)] = centred_dot(columns[i], means[i], force_n, mf);
+        right[i] = centred_dot(column, means[i], force_n, mf);
     }
     let solved = solve_scaled(&gram, &right)?;
-    let coefficients: Vec<f64> = solved.iter().copied().collect();
+    let coefficients: Vec<f64> = solved.iter().take(columns.len()).copied().collect();
     let constant = mf - coefficients.iter().zip(&means).map(|(c, m)| c * m).sum::<f64>();
     let left = residual(force_n, constant, columns, &coefficients);
     let rss = dot(&left, &left);
@@ -142,30 +158,53 @@ pub fn at(series: &Series, shape: &Shape) -> Option<Fitted> {
     })
 }
 
-/// Improves a shape by damped Gauss–Newton steps on the projected residual (Kaufman 1975, BIT 15:49-57).
-pub fn improve(series: &Series, start: Shape, bounds: &Bounds) -> Option<Fitted> {
-    let mut best = at(series, &bounds.keep(start))?;
+/// The linear fit at a shape with all that the next step needs.
+struct Place {
+    fitted: Fitted,
+    columns: Columns,
+    gram: Gram,
+    means: Vec<f64>,
+}
+
+impl Place {
+    fn at(series: &Series, shape: &Shape) -> Option<Place> {
+        // Nearly every step tried is taken, so its derivatives are nearly always needed.
+        let columns = columns(series, shape, true);
+        let (linear, gram, means) = linear(&series.force_n, &refs(&columns))?;
+        let fitted = Fitted {
+            shape: *shape,
+            linear,
+        };
+        Some(Place {
+            fitted,
+            columns,
+            gram,
+            means,
+        })
+    }
+}
+
+/// Improves a shape by damped Gauss–Newton steps on the projected residual (Kaufman 1975, BIT 15:49-57), until a step
+/// is smaller than `small_step` (see [`SMALL_STEP`]).
+pub fn improve(series: &Series, start: Shape, bounds: &Bounds, small_step: f64) -> Option<Fitted> {
+    let mut best = Place::at(series, &bounds.keep(start))?;
     let mut damping = 1e-3;
     for _ in 0..MOST_STEPS {
-        let c = columns(series, &best.shape, true);
-        let (now, gram, means) = linear(&series.force_n, &refs(&c))?;
-        let (jacobian, gradient) = projected(series, &c, &now, &gram, &means)?;
+        let (jacobian, gradient) = projected(series, &best)?;
         let mut moved = false;
         for _ in 0..8 {
-            let shape = bounds.keep(step(&best.shape, &jacobian, &gradient, damping)?);
-            let trial = at(series, &shape);
-            if let Some(trial) = trial.filter(|t| t.linear.rss < best.linear.rss) {
-                let change = ((shape.onset_mm - best.shape.onset_mm) / bounds.range_mm)
-                    .abs()
-                    .max(
-                        0.01 * (shape.ln_width - best.shape.ln_width)
-                            .abs()
-                            .max((shape.ln_time.unwrap_or(0.0) - best.shape.ln_time.unwrap_or(0.0)).abs()),
-                    );
-                let gain = 1.0 - trial.linear.rss / best.linear.rss;
-                best = trial;
+            let shape = bounds.keep(step(&best.fitted.shape, &jacobian, &gradient, damping)?);
+            let step = change(&shape, &best.fitted.shape, bounds);
+            if step <= small_step {
+                break;
+            }
+            let trial = Place::at(series, &shape);
+            let before = best.fitted.linear.rss;
+            if let Some(trial) = trial.filter(|t| t.fitted.linear.rss < before) {
+                let gain = 1.0 - trial.fitted.linear.rss / before;
+                moved = gain > 1e-9;
                 damping = (damping * 0.2).max(1e-9);
-                moved = change > SMALL_STEP && gain > 1e-9;
+                best = trial;
                 break;
             }
             damping *= 6.0;
@@ -174,41 +213,56 @@ pub fn improve(series: &Series, start: Shape, bounds: &Bounds) -> Option<Fitted>
             break;
         }
     }
-    Some(best)
+    Some(best.fitted)
+}
+
+/// How far apart two shapes are, as [`SMALL_STEP`] counts it.
+fn change(a: &Shape, b: &Shape, bounds: &Bounds) -> f64 {
+    let onset = ((a.onset_mm - b.onset_mm) / bounds.range_mm).abs();
+    let width = (a.ln_width - b.ln_width).abs();
+    let time = (a.ln_time.unwrap_or(0.0) - b.ln_time.unwrap_or(0.0)).abs();
+    onset.max(0.01 * width.max(time))
 }
 
 /// JᵀJ and Jᵀr of the projected residual.
-fn projected(
-    series: &Series,
-    c: &Columns,
-    now: &Linear,
-    gram: &DMatrix<f64>,
-    means: &[f64],
-) -> Option<(DMatrix<f64>, DVector<f64>)> {
+fn projected(series: &Series, place: &Place) -> Option<(Information, Gradient)> {
+    let Place {
+        columns: c,
+        gram,
+        means,
+        ..
+    } = place;
+    let now = &place.fitted.linear;
     let d = c.nonlinear(&now.coefficients);
     let dm: Vec<f64> = d.iter().map(|y| mean(y)).collect();
-    let (p, q) = (means.len(), d.len());
-    let cross = DMatrix::from_fn(p, q, |i, j| centred_dot(&c.linear[i], means[i], &d[j], dm[j]));
-    let solved = solve_scaled(gram, &cross)?;
-    let mut jtj = DMatrix::from_fn(q, q, |i, j| centred_dot(&d[i], dm[i], &d[j], dm[j]));
-    jtj -= cross.transpose() * &solved;
     // The residual is orthogonal to the linear columns already.
     let left = residual(&series.force_n, now.constant, &refs(c), &now.coefficients);
-    let gradient = DVector::from_fn(q, |j, _| dot(&d[j], &left));
+    let mut cross = SMatrix::<f64, MOST_LINEAR, MOST_NONLINEAR>::zeros();
+    let (mut jtj, mut gradient) = (Information::zeros(), Gradient::zeros());
+    for (j, column) in d.iter().enumerate() {
+        for (i, m) in means.iter().enumerate() {
+            cross[(i, j)] = centred_dot(&c.linear[i], *m, column, dm[j]);
+        }
+        for i in 0..=j {
+            let g = centred_dot(&d[i], dm[i], column, dm[j]);
+            (jtj[(i, j)], jtj[(j, i)]) = (g, g);
+        }
+        gradient[j] = dot(column, &left);
+    }
+    jtj -= cross.transpose() * solve_scaled(gram, &cross)?;
     Some((jtj, gradient))
 }
 
-fn step(shape: &Shape, jtj: &DMatrix<f64>, gradient: &DVector<f64>, damping: f64) -> Option<Shape> {
-    let mut a = jtj.clone();
-    for i in 0..a.nrows() {
+fn step(shape: &Shape, jtj: &Information, gradient: &Gradient, damping: f64) -> Option<Shape> {
+    let mut a = *jtj;
+    for i in 0..shape.count() {
         a[(i, i)] += damping * jtj[(i, i)].max(1e-300);
     }
-    let right = DMatrix::from_column_slice(gradient.len(), 1, gradient.as_slice());
-    let delta = solve_scaled(&a, &right)?;
+    let delta = solve_scaled(&a, gradient)?;
     Some(Shape {
-        onset_mm: shape.onset_mm + delta[(0, 0)],
-        ln_width: shape.ln_width + delta[(1, 0)].clamp(-1.5, 1.5),
-        ln_time: shape.ln_time.map(|t| t + delta[(2, 0)].clamp(-1.0, 1.0)),
+        onset_mm: shape.onset_mm + delta[0],
+        ln_width: shape.ln_width + delta[1].clamp(-1.5, 1.5),
+        ln_time: shape.ln_time.map(|t| t + delta[2].clamp(-1.0, 1.0)),
     })
 }
 
@@ -240,13 +294,13 @@ fn best_of(series: &Series, coarse: &Series, bounds: &Bounds, mut starts: Vec<Fi
     for s in starts {
         let apart = |k: &Fitted| (k.shape.onset_mm - s.shape.onset_mm).abs() > 0.1 * bounds.range_mm;
         if kept.len() < 3 && kept.iter().all(apart) {
-            kept.extend(improve(coarse, s.shape, bounds));
+            kept.extend(improve(coarse, s.shape, bounds, NEAR_STEP));
         }
     }
     let best = kept
         .into_iter()
         .min_by(|a, b| a.linear.rss.total_cmp(&b.linear.rss))?;
-    improve(series, best.shape, bounds)
+    improve(series, best.shape, bounds, SMALL_STEP)
 }
 
 /// Best shape with relaxation. Memory bends the push as a knee does, so the best shape without it may stand at a
