@@ -161,19 +161,19 @@ fn numbers(column: &Column, wanted: &Wanted, file: &str) -> Result<Vec<f64>, Pro
         .cast(&DataType::Float64)
         .map_err(|e| unreadable(file, &e.to_string()))?;
     let numbers = cast.f64().map_err(|e| unreadable(file, &e.to_string()))?;
-    let mut values = Vec::with_capacity(numbers.len());
-    for (row, value) in numbers.iter().enumerate() {
-        let value = value.unwrap_or(f64::NAN);
-        if value.is_infinite() {
-            return Err(Problem::error(
-                file,
-                format!("{value} in row {}", row + 1),
-                "a number",
-                "correct the value, or leave it null",
-            )
-            .in_column(&wanted.heading));
-        }
-        values.push(value);
+    // In one piece where nothing is missing, which is the rule.
+    let values: Vec<f64> = match numbers.cont_slice() {
+        Ok(whole) => whole.to_vec(),
+        Err(_) => numbers.iter().map(|value| value.unwrap_or(f64::NAN)).collect(),
+    };
+    match values.iter().position(|value| value.is_infinite()) {
+        None => Ok(values),
+        Some(row) => Err(Problem::error(
+            file,
+            format!("{} in row {}", values[row], row + 1),
+            "a number",
+            "correct the value, or leave it null",
+        )
+        .in_column(&wanted.heading)),
     }
-    Ok(values)
 }

@@ -248,10 +248,11 @@ fn residual_percent(input: &FitInput, series: &Series, residual: &[f64]) -> f64 
     let (mut sum, mut n) = (0.0, 0_usize);
     let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
     for spring in input.springs {
-        for i in spring.start / series.every..(spring.end / series.every).min(series.len()) {
-            let f = series.force_n[i];
-            sum += residual[i].powi(2);
-            (low, high) = (low.min(f), high.max(f));
+        let own = spring.start / series.every..(spring.end / series.every).min(series.len());
+        let forces = series.force_n.get(own.clone()).unwrap_or_default();
+        for (f, left) in forces.iter().zip(residual.get(own).unwrap_or_default()) {
+            sum += left * left;
+            (low, high) = (low.min(*f), high.max(*f));
             n += 1;
         }
     }
