@@ -196,7 +196,12 @@ impl Line {
                         std::thread::sleep(NAP);
                     }
                 }
-                Err(e) if benign(&e) => self.mind_silence()?,
+                Err(e) if benign(&e) => {
+                    if self.mind_silence()? {
+                        // Opened anew: the name may lead elsewhere by now, and some devices wake up by it.
+                        return Ok(());
+                    }
+                }
                 Err(e) => return self.gone(e),
             }
             if self.station.is_none() && !told && self.sampled.elapsed() >= NO_HELLO {
@@ -226,9 +231,10 @@ impl Line {
         self.send(LineEvent::Gone(words))
     }
 
-    /// A device that stays plugged in but says nothing more.
-    fn mind_silence(&mut self) -> Result<(), End> {
-        if self.station.is_some() && self.sampled.elapsed() >= SILENCE {
+    /// A device that stays plugged in but says nothing more; whether it is given up.
+    fn mind_silence(&mut self) -> Result<bool, End> {
+        let silent = self.station.is_some() && self.sampled.elapsed() >= SILENCE;
+        if silent {
             let words = format!(
                 "no sample came from {} for {} s; look whether it is switched on and its cable is fast",
                 self.place.name(),
@@ -237,7 +243,7 @@ impl Line {
             self.forget();
             self.send(LineEvent::Gone(words))?;
         }
-        Ok(())
+        Ok(silent)
     }
 
     fn no_hello(&self, bytes_came: bool) -> String {

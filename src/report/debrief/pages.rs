@@ -6,8 +6,8 @@ use super::views::{self, FollowedView, Seen, TableView, WorkOnView};
 use super::words::count;
 use super::{Debrief, Learner, ScanCoverage};
 use crate::error::{Error, Result};
-use crate::plot::test_panels;
 use crate::plot::text::number;
+use crate::plot::{mat_figures, test_panels};
 use crate::report::Results;
 use crate::report::html::{Context, STYLE, content_hash, safe_name, test_heading};
 use crate::study::anatomy::Region;
@@ -82,7 +82,8 @@ struct LearnerView {
 struct TestView {
     heading: String,
     why: &'static str,
-    svg: String,
+    /// The panels of the test and, from a mat, pressure and both hands.
+    svgs: Vec<String>,
     remarks: Vec<String>,
 }
 
@@ -290,13 +291,20 @@ fn tests(results: &Results, learner: &Learner, context: &Context<'_>) -> Vec<Tes
                 .remarks
                 .iter()
                 .filter(|r| r.recording.as_ref() == Some(&test.recording) && r.test == Some(test.test));
+            let on_mat = results
+                .mats
+                .iter()
+                .filter(|m| m.recording == test.recording && m.test == test.test);
             TestView {
                 heading: test_heading(test),
                 why: match learner.latest == learner.closest {
                     true => "The one made last, and the one with the fewest findings.",
                     false => why,
                 },
-                svg: test_panels(test, &context.panel_options(test)).svg,
+                svgs: std::iter::once(test_panels(test, &context.panel_options(test)))
+                    .chain(on_mat.flat_map(mat_figures).map(|(_, figure)| figure))
+                    .map(|figure| figure.svg)
+                    .collect(),
                 remarks: own.map(|r| r.text.clone()).collect(),
             }
         })

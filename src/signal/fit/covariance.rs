@@ -52,7 +52,7 @@ impl<'a> Propagation<'a> {
         let nonlinear = c.nonlinear(k);
         let ones = vec![1.0; n];
         let mut all: Vec<&[f64]> = vec![&ones];
-        all.extend(c.linear.iter().map(Vec::as_slice));
+        all.extend(c.linear.iter().map(|c| &**c));
         all.extend(nonlinear.iter().map(Vec::as_slice));
         let p = all.len();
         let mut gram = DMatrix::zeros(p, p);

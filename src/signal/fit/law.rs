@@ -6,6 +6,7 @@
 
 use super::series::Series;
 use super::soft::softplus_and_slope;
+use std::borrow::Cow;
 
 /// ln(1 + eᵘ), without overflow.
 pub fn softplus(u: f64) -> f64 {
@@ -41,9 +42,9 @@ impl Shape {
 
 /// Linear columns after the constant: x, s, v and, with relaxation, r1 and r2; and their derivatives.
 #[derive(Debug, Clone)]
-pub struct Columns {
+pub struct Columns<'s> {
     /// As above.
-    pub linear: Vec<Vec<f64>>,
+    pub linear: Vec<Cow<'s, [f64]>>,
     /// ∂s/∂xk, ∂s/∂ln w (low-passed like s).
     pub ds: [Vec<f64>; 2],
     /// ∂r2/∂xk, ∂r2/∂ln w, ∂r1/∂ln τ, ∂r2/∂ln τ; empty without relaxation.
@@ -95,9 +96,13 @@ fn memory(y: &[f64], rate_hz: f64, time_s: f64) -> Vec<f64> {
 }
 
 /// The columns for one shape.
-pub fn columns(series: &Series, shape: &Shape, derivatives: bool) -> Columns {
+pub fn columns<'s>(series: &'s Series, shape: &Shape, derivatives: bool) -> Columns<'s> {
     let (s, ds) = knee_columns(series, shape, derivatives);
-    let mut linear = vec![series.displacement_mm.clone(), s, series.speed_mm_per_s.clone()];
+    let mut linear = vec![
+        Cow::Borrowed(series.displacement_mm.as_slice()),
+        Cow::Owned(s),
+        Cow::Borrowed(series.speed_mm_per_s.as_slice()),
+    ];
     let mut dr = Vec::new();
     if let Some(time_s) = shape.time_s() {
         let rate = series.rate_hz;
@@ -113,13 +118,13 @@ pub fn columns(series: &Series, shape: &Shape, derivatives: bool) -> Columns {
                 dr.push(moved.iter().zip(r).map(|(b, a)| (b - a) / STEP).collect());
             }
         }
-        linear.push(r1);
-        linear.push(r2);
+        linear.push(Cow::Owned(r1));
+        linear.push(Cow::Owned(r2));
     }
     Columns { linear, ds, dr }
 }
 
-impl Columns {
+impl Columns<'_> {
     /// ∂F/∂(xk, ln w[, ln τ]) for given linear coefficients.
     pub fn nonlinear(&self, coefficients: &[f64]) -> Vec<Vec<f64>> {
         let dk = coefficients[S];

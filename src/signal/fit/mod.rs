@@ -226,7 +226,7 @@ fn one_line(series: &Series, c: &Columns) -> f64 {
     if c.linear.len() > R2 {
         kept.push(&c.linear[R1]);
     }
-    linear(&series.force_n, &kept).map_or(f64::INFINITY, |(l, ..)| l.rss)
+    linear(&series.force_n, &kept).map_or(f64::INFINITY, |s| s.linear.rss)
 }
 
 fn range(y: &[f64]) -> f64 {

@@ -116,8 +116,18 @@ fn residual(force_n: &[f64], constant: f64, columns: &[&[f64]], coefficients: &[
     left
 }
 
+/// A linear fit with what it was made of.
+pub struct Solved {
+    pub linear: Linear,
+    /// Products of the columns about their means.
+    gram: Gram,
+    means: Vec<f64>,
+    /// What the fit leaves of force.
+    left: Vec<f64>,
+}
+
 /// Linear least squares of force on the given columns (five at most) and a constant.
-pub fn linear(force_n: &[f64], columns: &[&[f64]]) -> Option<(Linear, Gram, Vec<f64>)> {
+pub fn linear(force_n: &[f64], columns: &[&[f64]]) -> Option<Solved> {
     let means: Vec<f64> = columns.iter().map(|c| mean(c)).collect();
     let mf = mean(force_n);
     let (mut gram, mut right) = (Gram::zeros(), SVector::<f64, MOST_LINEAR>::zeros());
@@ -133,54 +143,52 @@ pub fn linear(force_n: &[f64], columns: &[&[f64]]) -> Option<(Linear, Gram, Vec<
     let constant = mf - coefficients.iter().zip(&means).map(|(c, m)| c * m).sum::<f64>();
     let left = residual(force_n, constant, columns, &coefficients);
     let rss = dot(&left, &left);
-    Some((
-        Linear {
+    Some(Solved {
+        linear: Linear {
             constant,
             coefficients,
             rss,
         },
         gram,
         means,
-    ))
+        left,
+    })
 }
 
-fn refs(columns: &Columns) -> Vec<&[f64]> {
-    columns.linear.iter().map(Vec::as_slice).collect()
+fn refs<'c>(columns: &'c Columns) -> Vec<&'c [f64]> {
+    columns.linear.iter().map(|c| &**c).collect()
 }
 
 /// Residual sum of squares at a shape.
 pub fn at(series: &Series, shape: &Shape) -> Option<Fitted> {
     let c = columns(series, shape, false);
-    let (linear, ..) = linear(&series.force_n, &refs(&c))?;
     Some(Fitted {
         shape: *shape,
-        linear,
+        linear: linear(&series.force_n, &refs(&c))?.linear,
     })
 }
 
 /// The linear fit at a shape with all that the next step needs.
-struct Place {
-    fitted: Fitted,
-    columns: Columns,
-    gram: Gram,
-    means: Vec<f64>,
+struct Place<'s> {
+    shape: Shape,
+    columns: Columns<'s>,
+    solved: Solved,
 }
 
-impl Place {
-    fn at(series: &Series, shape: &Shape) -> Option<Place> {
+impl<'s> Place<'s> {
+    fn at(series: &'s Series, shape: &Shape) -> Option<Place<'s>> {
         // Nearly every step tried is taken, so its derivatives are nearly always needed.
         let columns = columns(series, shape, true);
-        let (linear, gram, means) = linear(&series.force_n, &refs(&columns))?;
-        let fitted = Fitted {
-            shape: *shape,
-            linear,
-        };
+        let solved = linear(&series.force_n, &refs(&columns))?;
         Some(Place {
-            fitted,
+            shape: *shape,
             columns,
-            gram,
-            means,
+            solved,
         })
+    }
+
+    fn rss(&self) -> f64 {
+        self.solved.linear.rss
     }
 }
 
@@ -190,19 +198,16 @@ pub fn improve(series: &Series, start: Shape, bounds: &Bounds, small_step: f64) 
     let mut best = Place::at(series, &bounds.keep(start))?;
     let mut damping = 1e-3;
     for _ in 0..MOST_STEPS {
-        let (jacobian, gradient) = projected(series, &best)?;
+        let (jacobian, gradient) = projected(&best)?;
         let mut moved = false;
         for _ in 0..8 {
-            let shape = bounds.keep(step(&best.fitted.shape, &jacobian, &gradient, damping)?);
-            let step = change(&shape, &best.fitted.shape, bounds);
-            if step <= small_step {
+            let shape = bounds.keep(step(&best.shape, &jacobian, &gradient, damping)?);
+            if change(&shape, &best.shape, bounds) <= small_step {
                 break;
             }
             let trial = Place::at(series, &shape);
-            let before = best.fitted.linear.rss;
-            if let Some(trial) = trial.filter(|t| t.fitted.linear.rss < before) {
-                let gain = 1.0 - trial.fitted.linear.rss / before;
-                moved = gain > 1e-9;
+            if let Some(trial) = trial.filter(|t| t.rss() < best.rss()) {
+                moved = 1.0 - trial.rss() / best.rss() > 1e-9;
                 damping = (damping * 0.2).max(1e-9);
                 best = trial;
                 break;
@@ -213,7 +218,10 @@ pub fn improve(series: &Series, start: Shape, bounds: &Bounds, small_step: f64) 
             break;
         }
     }
-    Some(best.fitted)
+    Some(Fitted {
+        shape: best.shape,
+        linear: best.solved.linear,
+    })
 }
 
 /// How far apart two shapes are, as [`SMALL_STEP`] counts it.
@@ -225,18 +233,16 @@ fn change(a: &Shape, b: &Shape, bounds: &Bounds) -> f64 {
 }
 
 /// JᵀJ and Jᵀr of the projected residual.
-fn projected(series: &Series, place: &Place) -> Option<(Information, Gradient)> {
-    let Place {
-        columns: c,
+fn projected(place: &Place) -> Option<(Information, Gradient)> {
+    let c = &place.columns;
+    let Solved {
+        linear,
         gram,
         means,
-        ..
-    } = place;
-    let now = &place.fitted.linear;
-    let d = c.nonlinear(&now.coefficients);
+        left,
+    } = &place.solved;
+    let d = c.nonlinear(&linear.coefficients);
     let dm: Vec<f64> = d.iter().map(|y| mean(y)).collect();
-    // The residual is orthogonal to the linear columns already.
-    let left = residual(&series.force_n, now.constant, &refs(c), &now.coefficients);
     let mut cross = SMatrix::<f64, MOST_LINEAR, MOST_NONLINEAR>::zeros();
     let (mut jtj, mut gradient) = (Information::zeros(), Gradient::zeros());
     for (j, column) in d.iter().enumerate() {
@@ -247,7 +253,8 @@ fn projected(series: &Series, place: &Place) -> Option<(Information, Gradient)> 
             let g = centred_dot(&d[i], dm[i], column, dm[j]);
             (jtj[(i, j)], jtj[(j, i)]) = (g, g);
         }
-        gradient[j] = dot(column, &left);
+        // The residual is orthogonal to the linear columns already.
+        gradient[j] = dot(column, left);
     }
     jtj -= cross.transpose() * solve_scaled(gram, &cross)?;
     Some((jtj, gradient))

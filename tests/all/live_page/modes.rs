@@ -1,7 +1,7 @@
 //! Feedback modes, calls, alarm, signal and keys, seen in a browser.
 
 use super::browser::Browser;
-use super::session::{Play, Playing, both_hands, one_side, standing};
+use super::session::{Play, Playing, both_hands, far_apart, one_side, standing};
 use serde_json::Value;
 use std::time::Duration;
 use tautpoint::live::control::{Feedback, Wish};
@@ -94,7 +94,9 @@ fn feedback_after_the_test_shows_the_test_and_nothing_before() {
 #[test]
 fn feedback_on_request_waits_for_the_request_and_ends_with_the_next_touch() {
     let Some(browser) = Browser::start() else { return };
-    let playing = play(Feedback::OnRequest).begin();
+    let mut session = play(Feedback::OnRequest);
+    session.trace = far_apart();
+    let playing = session.begin();
     open(&browser, &playing);
     playing.go();
     playing.until_tests(1);

@@ -88,6 +88,20 @@ pub fn one_side() -> Trace {
     simulate_scan(&vec![spec; 6], false, 11).trace
 }
 
+/// Two such tests with 12 s between them.
+pub fn far_apart() -> Trace {
+    let spec = TraceSpec {
+        tissue: tissue(11.0),
+        sensor: sensor(),
+        examiner: Examiner {
+            unloaded_after_s: 12.0,
+            ..Examiner::default()
+        },
+        ..TraceSpec::default()
+    };
+    simulate_scan(&vec![spec; 2], false, 11).trace
+}
+
 /// Both hands on at once, each with its own displacement: 5 s and one more for each spring, then none.
 pub fn both_hands(springs: u32) -> Trace {
     let hands = Hands {

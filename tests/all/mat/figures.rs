@@ -4,8 +4,10 @@ use super::{Folder, on_mat, pads, push, setup};
 use tautpoint::batch::{self, Options};
 use tautpoint::plot::mat_figures;
 use tautpoint::report::Results;
+use tautpoint::report::debrief::{Debrief, pages};
 use tautpoint::report::html::{PageOptions, page};
 use tautpoint::simulate::MatSensor;
+use tautpoint::study::folder::Study;
 
 fn results() -> Results {
     let made = push(71);
@@ -58,4 +60,24 @@ fn the_page_holds_the_maps_of_a_mat_and_none_without_one() {
     results.mats.clear();
     let without = page(&results, &PageOptions::default()).unwrap();
     assert_eq!(without.matches("<figure class=\"mat\">").count(), 0);
+}
+
+#[test]
+fn a_learners_page_holds_the_maps_of_the_tests_it_shows() {
+    let mut results = results();
+    for test in &mut results.tests {
+        test.about.examiner = Some("L-09".to_owned());
+        test.about.session = Some("2026-09-14".to_owned());
+    }
+    let learners = |results: &Results| {
+        let debrief = Debrief::of(results, &Study::default());
+        let pages = pages(&debrief, results, false).unwrap();
+        let own = pages.into_iter().find(|(name, _)| name.contains("L-09"));
+        own.unwrap().1
+    };
+    let with = learners(&results);
+    assert!(with.matches("pressure under the hands").count() >= 1);
+    assert!(with.matches("path of the centre of pressure").count() >= 1);
+    results.mats.clear();
+    assert!(!learners(&results).contains("pressure under the hands"));
 }

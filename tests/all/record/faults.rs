@@ -143,7 +143,7 @@ fn a_cable_pulled_and_put_back_gives_a_further_recording_and_says_what_happened(
         trace(1).metadata().is_ok_and(|m| m.len() > 10_000)
     });
     device.unplug();
-    running.until("plug it in again");
+    running.until("goes on in a new recording");
     let first = std::fs::read(trace(1)).unwrap();
     device.plug_in();
     until("the second trace grows", || {

@@ -85,6 +85,14 @@ impl Running {
     }
 }
 
+impl Drop for Running {
+    /// After a test that failed nothing goes on running.
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
 #[test]
 fn so_many_seconds_are_recorded_and_it_stops_by_itself() {
     let dir = tempfile::tempdir().unwrap();

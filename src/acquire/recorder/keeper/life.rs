@@ -14,7 +14,7 @@ impl Keeper {
         self.station = None;
         self.touching = false;
         self.say(format!(
-            "{why}; plug it in again: the step then goes on in a new recording"
+            "{why}; when it is there again, the step goes on in a new recording"
         ));
     }
 
