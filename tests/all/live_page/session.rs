@@ -97,7 +97,6 @@ pub fn far_apart() -> Trace {
             unloaded_after_s: 12.0,
             ..Examiner::default()
         },
-        ..TraceSpec::default()
     };
     simulate_scan(&vec![spec; 2], false, 11).trace
 }
