@@ -135,27 +135,9 @@ impl Candidates {
             .max(self.first)
             .max(touch.saturating_sub(1));
         let latest = (peak + self.window).min(end - 1);
-        let mut left = y;
-        for i in (earliest..peak).rev() {
-            let v = self.at(i);
-            // Of equal peaks the first counts: a later one ends its search there.
-            if v >= y {
-                break;
-            }
-            left = left.min(v);
-        }
-        let mut right = y;
-        for i in peak + 1..=latest {
-            let v = self.at(i);
-            if v > y {
-                break;
-            }
-            right = right.min(v);
-        }
-        let prominence = y - left.max(right);
-        if prominence < self.least || prominence <= 0.0 {
+        let Some((left, prominence)) = self.prominence(peak, y, earliest, latest) else {
             return;
-        }
+        };
         let Some(rest) = self.rest_before(peak, earliest, y, left) else {
             return;
         };
@@ -166,6 +148,34 @@ impl Candidates {
         } else {
             events.push(Event::Spring(mark));
         }
+    }
+
+    /// The lowest sample on the left before a higher one, and how far the peak stands above the higher of both sides'
+    /// lowest; `None` when that is too little.
+    ///
+    /// Goes out on both sides at once: on a slope one of them ends at the next sample, and most wiggles lie on slopes.
+    fn prominence(&self, peak: usize, y: f64, earliest: usize, latest: usize) -> Option<(f64, f64)> {
+        let (mut left, mut right) = (y, y);
+        let (mut left_ends, mut right_ends) = (false, false);
+        for away in 1..=(peak - earliest).max(latest - peak) {
+            if !left_ends && away <= peak - earliest {
+                let v = self.at(peak - away);
+                // Of equal peaks the first counts: a later one ends its search there.
+                left_ends = v >= y;
+                left = if left_ends { left } else { left.min(v) };
+            }
+            if !right_ends && away <= latest - peak {
+                let v = self.at(peak + away);
+                right_ends = v > y;
+                right = if right_ends { right } else { right.min(v) };
+            }
+            let too_little = |ends: bool, low: f64| ends && y - low < self.least;
+            if too_little(left_ends, left) || too_little(right_ends, right) || (left_ends && right_ends) {
+                break;
+            }
+        }
+        let prominence = y - left.max(right);
+        (prominence >= self.least && prominence > 0.0).then_some((left, prominence))
     }
 
     /// Where the hand rested, or turned, before this rise; `None` when it never did: then it is the lean.

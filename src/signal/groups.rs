@@ -116,10 +116,14 @@ impl Job<'_> {
         let (first, last) = (measured.first()?, measured.last()?);
         let between = v.force_n.get(first.shape.peak.index..last.shape.peak.index)?;
         let n = ((BETWEEN_S * v.rate_hz).round() as usize).max(1);
-        let value = between
-            .windows(n)
-            .map(|part| part.iter().sum::<f64>() / n as f64)
-            .min_by(f64::total_cmp)?;
+        let (first, rest) = between.split_at_checked(n)?;
+        let mut sum: f64 = first.iter().sum();
+        let mut lowest = sum;
+        for (new, old) in rest.iter().zip(between) {
+            sum += new - old;
+            lowest = lowest.min(sum);
+        }
+        let value = lowest / n as f64;
         // As much again for the lowest of many stretches: among noisy ones it is a little too low.
         let sd = v.noise.combination_sd(v.force_noise_n, &vec![1.0 / n as f64; n]);
         Some(Noisy {
