@@ -55,6 +55,13 @@ mod tests {
     }
 
     #[test]
+    fn no_thread_of_the_pool_works_on_an_item() {
+        // Such a thread would take up the next item while it waits within one.
+        let places = each(&[0; 64], || (), |(), _| rayon::current_thread_index());
+        assert_eq!(places, [None; 64]);
+    }
+
+    #[test]
     fn a_panic_is_not_lost() {
         let fall = || each(&[1, 2, 3], || (), |(), i| assert!(*i < 3, "three"));
         let caught = std::panic::catch_unwind(fall).unwrap_err();
