@@ -32,7 +32,7 @@ pub fn write(results: &Results, dir: &Path, inputs: &[PathBuf], options: &Output
 /// Writes everything into a folder that is begun, and finishes it.
 ///
 /// # Errors
-/// As [`write`].
+/// As [`write()`].
 pub fn write_into(mut folder: OutputFolder, results: &Results, options: &OutputOptions) -> Result<()> {
     results.write_tables(&mut folder)?;
     let drawn = Drawing::of(results, &options.page);

@@ -68,7 +68,8 @@ pub(super) enum Became {
 /// Converts recordings into a new folder, whole or not at all. A study keeps its other files; a SHA256SUMS is made anew.
 ///
 /// # Errors
-/// As [`inputs::collect`]; [`Error::Refused`] when `out` is there already; [`Error::Io`] when the system will not write.
+/// As [`inputs::collect`]; [`Refused`](crate::error::Error::Refused) when `out` is there already; [`Io`](crate::error::Error::Io) when the
+/// system will not write.
 /// Faults of single recordings are in [`Converted::problems`].
 pub fn convert(paths: &[PathBuf], out: &Path, options: &ConvertOptions) -> Result<Converted> {
     let inputs = inputs::collect(paths)?;

@@ -43,7 +43,8 @@ impl Share {
     /// Opens a key file, or begins one with a new secret.
     ///
     /// # Errors
-    /// As [`Key::open`].
+    /// [`Error::Refused`] when the file is there and holds no secret, [`Error::Io`] when it cannot be read or this system
+    /// gives no random bytes.
     pub fn open(path: &Path) -> Result<Share> {
         let key = Key::open(path)?;
         Ok(Share {
@@ -62,7 +63,7 @@ impl Share {
     /// Writes the key file with everything replaced so far.
     ///
     /// # Errors
-    /// As [`Key::save`].
+    /// As [`crate::write::write_file_whole`].
     pub fn save(&self) -> Result<()> {
         self.key.save()
     }

@@ -1,7 +1,7 @@
 //! Files to traces: delimited text and Parquet, of load cells and of pressure mats.
 //!
-//! Both readers fill plain columns of raw numbers; which column is what ([`headings`]), units, sides and the
-//! invariants of a [`Trace`] ([`assemble`]) are settled in one place for both.
+//! Both readers fill plain columns of raw numbers; which column is what (`headings`), units, sides and the
+//! invariants of a [`Trace`] (`assemble`) are settled in one place for both.
 
 mod assemble;
 pub mod calibrations;

@@ -193,7 +193,7 @@ impl<'s> Place<'s> {
 }
 
 /// Improves a shape by damped Gauss–Newton steps on the projected residual (Kaufman 1975, BIT 15:49-57), until a step
-/// is smaller than `small_step` (see [`SMALL_STEP`]).
+/// is smaller than `small_step` (see `SMALL_STEP`).
 pub fn improve(series: &Series, start: Shape, bounds: &Bounds, small_step: f64) -> Option<Fitted> {
     let mut best = Place::at(series, &bounds.keep(start))?;
     let mut damping = 1e-3;
