@@ -4,12 +4,12 @@ use super::parquet::recording;
 use super::plain::{Digits, Plain, Recipe};
 use super::rounding::{Rounding, rounded};
 use super::share::Share;
-use super::staging::Staging;
 use super::whole::study_files;
 use crate::batch::{each, sums};
 use crate::error::{Problem, Result, Severity};
 use crate::read::{parquet as read_parquet, sha256_hex};
 use crate::study::inputs::{self, InputFile, Inputs};
+use crate::write::NewFolder;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -73,7 +73,7 @@ pub(super) enum Became {
 /// Faults of single recordings are in [`Converted::problems`].
 pub fn convert(paths: &[PathBuf], out: &Path, options: &ConvertOptions) -> Result<Converted> {
     let inputs = inputs::collect(paths)?;
-    let staging = Staging::begin(out)?;
+    let staging = NewFolder::begin(out)?;
     let mut done = Converted {
         recordings: inputs.files.len(),
         problems: inputs.problems.clone(),
@@ -146,7 +146,7 @@ fn one(
     file: &InputFile,
     target: &str,
     options: &ConvertOptions,
-    staging: &Staging,
+    staging: &NewFolder,
 ) -> Result<One> {
     let bytes = match std::fs::read(&file.path) {
         Ok(bytes) => bytes,
@@ -191,7 +191,7 @@ fn one(
 fn write_study(
     inputs: &Inputs,
     options: &ConvertOptions,
-    staging: &Staging,
+    staging: &NewFolder,
     done: &mut Converted,
 ) -> Result<()> {
     let Some(study) = &inputs.study else { return Ok(()) };

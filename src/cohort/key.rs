@@ -2,7 +2,7 @@
 
 use crate::error::{Error, Result};
 use crate::read::hex;
-use crate::write::write_file_whole;
+use crate::write::write_private_file_whole;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -90,7 +90,7 @@ impl Key {
     /// Writes the key file with everything replaced so far.
     ///
     /// # Errors
-    /// As [`write_file_whole`].
+    /// As [`write_private_file_whole`].
     pub fn save(&self) -> Result<()> {
         let mut text = format!(
             "# Keep this file in the lab, apart from what is shared: whoever has it can tell who is who.\n\
@@ -109,8 +109,7 @@ impl Key {
                 let _ = writeln!(text, "{code} = \"{shared}\"");
             }
         }
-        write_file_whole(&self.path, text.as_bytes())?;
-        owner_only(&self.path)
+        write_private_file_whole(&self.path, text.as_bytes())
     }
 
     pub fn hash(&self, kind: &str, text: &str) -> [u8; 32] {
@@ -151,17 +150,4 @@ fn bytes_of_hex(text: &str) -> Option<[u8; SECRET_LENGTH]> {
         *byte = u8::from_str_radix(text.get(2 * i..2 * i + 2)?, 16).ok()?;
     }
     Some(bytes)
-}
-
-/// Nobody else on this machine may read the key.
-#[cfg(unix)]
-fn owner_only(path: &Path) -> Result<()> {
-    use std::os::unix::fs::PermissionsExt;
-    std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o600))
-        .map_err(|e| Error::io(path, e, "keep the key file where nobody else can read it"))
-}
-
-#[cfg(not(unix))]
-fn owner_only(_path: &Path) -> Result<()> {
-    Ok(())
 }

@@ -13,6 +13,5 @@ pub mod rounding;
 pub mod run;
 pub mod shard;
 pub mod share;
-mod staging;
 mod store;
 mod whole;

@@ -5,9 +5,11 @@
 
 mod folder;
 mod guard;
+mod new_folder;
 mod staging;
 
 pub use folder::{Fill, OutputFolder};
+pub use new_folder::NewFolder;
 
 pub use crate::read::sha256_hex;
 
@@ -24,6 +26,18 @@ use std::path::Path;
 /// [`Error::Refused`] when something that is no ordinary file has that name; [`Error::Io`] when the system will not
 /// write. Either way what was there stays as it was.
 pub fn write_file_whole(path: &Path, bytes: &[u8]) -> Result<()> {
+    write_whole(path, bytes, FILE_MODE)
+}
+
+/// The same for what nobody else on this machine may read, at no moment. Mode 0600.
+///
+/// # Errors
+/// As [`write_file_whole`].
+pub fn write_private_file_whole(path: &Path, bytes: &[u8]) -> Result<()> {
+    write_whole(path, bytes, PRIVATE_MODE)
+}
+
+fn write_whole(path: &Path, bytes: &[u8], mode: u32) -> Result<()> {
     let advice = "check that the folder exists and may be written, and that the disk is not full";
     let target = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
     if target.exists() && !target.is_file() {
@@ -42,7 +56,7 @@ pub fn write_file_whole(path: &Path, bytes: &[u8]) -> Result<()> {
             .tempfile_in(parent)?;
         file.write_all(bytes)?;
         file.as_file().sync_all()?;
-        set_mode(file.path(), FILE_MODE)?;
+        set_mode(file.path(), mode)?;
         file.persist(&target).map_err(|e| e.error)?;
         Ok(())
     };
@@ -50,6 +64,7 @@ pub fn write_file_whole(path: &Path, bytes: &[u8]) -> Result<()> {
 }
 
 const FILE_MODE: u32 = 0o644;
+const PRIVATE_MODE: u32 = 0o600;
 const FOLDER_MODE: u32 = 0o755;
 
 /// Sets the permissions, where the system has them: temporary files and folders begin closed to everybody else.
@@ -96,14 +111,14 @@ mod tests {
 
     #[cfg(unix)]
     #[test]
-    fn a_file_may_be_read_by_everybody() {
+    fn a_file_may_be_read_by_everybody_and_a_private_one_by_nobody_else() {
         use std::os::unix::fs::PermissionsExt;
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("out.json");
+        let mode = || fs::metadata(&path).unwrap().permissions().mode() & 0o777;
         write_file_whole(&path, b"x").unwrap();
-        assert_eq!(
-            fs::metadata(&path).unwrap().permissions().mode() & 0o777,
-            FILE_MODE
-        );
+        assert_eq!(mode(), 0o644);
+        write_private_file_whole(&path, b"x").unwrap();
+        assert_eq!(mode(), 0o600);
     }
 }

@@ -27,14 +27,9 @@ impl Staging {
     /// Makes the staging folder of `target`, clears away what killed runs left, and refuses when another run is at
     /// work on the same folder.
     pub(super) fn begin(shown: &Path, target: &Path) -> Result<Staging> {
-        let advice = "check that the folder above it may be written and that the disk is not full";
+        let advice = "check that the disk is not full";
         let failed = |e| Error::io(shown, e, advice);
-        let parent = target.parent().unwrap_or(target);
-        fs::create_dir_all(parent).map_err(failed)?;
-        let folder = tempfile::Builder::new()
-            .prefix(&prefix(target))
-            .tempdir_in(parent)
-            .map_err(failed)?;
+        let folder = beside(shown, target.parent().unwrap_or(target), &prefix(target))?;
         let mut lock = File::create(folder.path().join(MARKER)).map_err(failed)?;
         // Some file systems cannot lock; then leftovers stay and neighbours are not noticed.
         let _ = lock.try_lock();
@@ -97,6 +92,16 @@ impl Staging {
         }
         Ok(())
     }
+}
+
+/// A temporary folder beside what is to be made, on the same disk; the folder above is made when it is missing.
+pub(super) fn beside(shown: &Path, parent: &Path, prefix: &str) -> Result<TempDir> {
+    let make = || {
+        fs::create_dir_all(parent)?;
+        tempfile::Builder::new().prefix(prefix).tempdir_in(parent)
+    };
+    let advice = "check that the folder above it may be written and that the disk is not full";
+    make().map_err(|e| Error::io(shown, e, advice))
 }
 
 fn prefix(target: &Path) -> String {

@@ -88,7 +88,8 @@ impl Keeper {
     /// Recordings that a killed recorder left open are named in [`Keeper::take_messages`].
     ///
     /// # Errors
-    /// [`Setting`](crate::error::Error::Setting) for what cannot be meant; [`Io`](crate::error::Error::Io) when the study cannot be written to.
+    /// [`Setting`](crate::error::Error::Setting) for what cannot be meant; [`Io`](crate::error::Error::Io) when the study
+    /// cannot be written to.
     pub fn start(inputs: &Inputs, study: &Study, request: Request) -> Result<Keeper> {
         request.check()?;
         let session = request.session.clone();

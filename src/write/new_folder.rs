@@ -1,18 +1,21 @@
-//! A folder of files, whole or not at all.
+//! A folder that was not there, whole or not at all.
 
+use super::staging::beside;
 use crate::error::{Error, Result};
 use std::path::{Path, PathBuf};
 
-/// A new folder in the making, beside where it will be.
-pub(super) struct Staging {
+/// A new folder in the making, beside where it will be. Nothing that exists is replaced.
+pub struct NewFolder {
     out: PathBuf,
     folder: tempfile::TempDir,
 }
 
-impl Staging {
+impl NewFolder {
+    /// Begins a folder.
+    ///
     /// # Errors
     /// [`Error::Refused`] when something is there already, [`Error::Io`] when the system will not write.
-    pub fn begin(out: &Path) -> Result<Staging> {
+    pub fn begin(out: &Path) -> Result<NewFolder> {
         if out.symlink_metadata().is_ok() {
             return Err(Error::Refused {
                 found: format!("{} is there already", out.display()),
@@ -23,19 +26,16 @@ impl Staging {
             Some(parent) if !parent.as_os_str().is_empty() => parent,
             _ => Path::new("."),
         };
-        let advice = "check that the folder above it may be written and that the disk is not full";
-        let failed = |e| Error::io(out, e, advice);
-        std::fs::create_dir_all(parent).map_err(failed)?;
-        let folder = tempfile::Builder::new()
-            .prefix(".tautpoint-convert-")
-            .tempdir_in(parent)
-            .map_err(failed)?;
-        Ok(Staging {
+        Ok(NewFolder {
             out: out.to_owned(),
-            folder,
+            folder: beside(out, parent, ".tautpoint-new-")?,
         })
     }
 
+    /// Adds a file, by its path in the folder.
+    ///
+    /// # Errors
+    /// [`Error::Io`] when the system will not write.
     pub fn write(&self, name: &str, bytes: &[u8]) -> Result<()> {
         let path = self.folder.path().join("new").join(name);
         let write = || -> std::io::Result<()> {
@@ -48,6 +48,9 @@ impl Staging {
     }
 
     /// Puts the folder in its place.
+    ///
+    /// # Errors
+    /// [`Error::Io`] when the system will not rename it.
     pub fn finish(self) -> Result<()> {
         let advice = "name a new folder on the same disk";
         std::fs::rename(self.folder.path().join("new"), &self.out)
