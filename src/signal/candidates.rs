@@ -197,3 +197,44 @@ impl Candidates {
         rest.filter(|_| slowest < REST_SHARE * fastest)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The definition, one side after the other to its end.
+    fn plainly(y: &[f64], peak: usize, earliest: usize, latest: usize) -> f64 {
+        let left = (earliest..peak).rev().take_while(|i| y[*i] < y[peak]);
+        let right = (peak + 1..=latest).take_while(|i| y[*i] <= y[peak]);
+        let low = |low: f64, i: usize| low.min(y[i]);
+        let (left, right) = (left.fold(y[peak], low), right.fold(y[peak], low));
+        y[peak] - left.max(right)
+    }
+
+    #[test]
+    fn going_out_on_both_sides_finds_the_prominence_of_the_definition() {
+        let mut seed = 1_u64;
+        let mut walk = vec![0.0];
+        for _ in 0..600 {
+            seed = seed
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            // Whole steps, so that equal neighbours and equal peaks are common.
+            walk.push(walk[walk.len() - 1] + ((seed >> 33) % 5) as f64 - 2.0);
+        }
+        for least in [0.0, 1.0, 4.0, 10.0] {
+            let mut candidates = Candidates::fixed(50, least, 1000.0);
+            candidates.kept = walk.iter().copied().collect();
+            let mut found = 0;
+            for peak in 1..600_usize {
+                let (earliest, latest) = (peak.saturating_sub(50), (peak + 50).min(600));
+                let wanted = plainly(&walk, peak, earliest, latest);
+                let wanted = (wanted >= least && wanted > 0.0).then_some(wanted);
+                let quick = candidates.prominence(peak, walk[peak], earliest, latest);
+                assert_eq!(quick.map(|(_, p)| p), wanted, "{peak}, at least {least}");
+                found += usize::from(wanted.is_some());
+            }
+            assert!(found > 2 && found < 500, "{found} at least {least}");
+        }
+    }
+}

@@ -58,3 +58,16 @@ fn the_impulse_response_is_what_an_impulse_gives() {
         assert!((r - direct).abs() < 1e-13, "lag {lag}");
     }
 }
+
+#[test]
+fn series_side_by_side_have_the_bits_of_each_alone() {
+    let low_pass = LowPass::zero_phase(20.0, 1000.0).unwrap();
+    let wave = |n: usize, k: usize| -> Vec<f64> { (0..n).map(|i| ((i * k) as f64).sin() * 30.0).collect() };
+    for n in [0, 1, 2, 9, 10, 500] {
+        let (a, b, c) = (wave(n, 1), wave(n, 3), wave(n, 7));
+        let alone = [&a, &b, &c].map(|y| low_pass.apply(y));
+        assert_eq!(low_pass.apply_all([&a, &b, &c]), alone, "{n} samples");
+        let [first, longer] = low_pass.apply_all([&a, &wave(n + 1, 3)]);
+        assert_eq!((first, longer.len()), (alone[0].clone(), n + 1));
+    }
+}
