@@ -78,3 +78,12 @@ fn every_picture_is_shown_and_made_by_the_script() {
         assert!(size < 120_000, "{name} has {size} bytes");
     }
 }
+
+#[test]
+fn changelog_and_citation_name_this_version() {
+    let version = env!("CARGO_PKG_VERSION");
+    let changelog = Page::read("CHANGELOG.md").text;
+    assert!(changelog.contains(&format!("\n## [{version}] - ")));
+    let citation = Page::read("CITATION.cff").text;
+    assert!(citation.contains(&format!("\nversion: {version}\n")));
+}
