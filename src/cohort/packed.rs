@@ -6,9 +6,10 @@ use crate::columns::Measure;
 use crate::error::{Problem, Severity};
 use crate::mat::MatTest;
 use crate::mat::shown::{MapFrame, ShownHand};
-use crate::report::{Exclusion, InputFile};
+use crate::results::{Exclusion, InputFile};
 use crate::trace::{
-    About, BudgetLine, Curve, Estimate, FitSummary, Knee, Measured, Measures, Phases, Side, Spring, Test,
+    About, BudgetLine, Curve, DropCause, Estimate, FitSummary, Knee, Measured, Measures, Phases, Side,
+    Spring, Test,
 };
 
 pack_enum!(Side { Left = 0, Right = 1, Midline = 2 });
@@ -23,15 +24,6 @@ pack_struct!(Problem {
     found,
     expected,
     advice
-});
-pack_struct!(Exclusion {
-    recording,
-    test,
-    side,
-    spring,
-    what,
-    by,
-    reason
 });
 pack_struct!(InputFile { file, sha256, bytes });
 pack_struct!(About {
@@ -129,6 +121,21 @@ pack_struct!(MatTest {
     maps,
     strip
 });
+
+/// What serde can write and read.
+macro_rules! pack_by_serde {
+    ($($name:ident),*) => {$(
+        impl Pack for $name {
+            fn pack(&self, to: &mut Vec<u8>) {
+                rmp_serde::to_vec(self).unwrap_or_default().pack(to);
+            }
+            fn unpack(from: &mut &[u8]) -> Option<Self> {
+                rmp_serde::from_slice(&Vec::<u8>::unpack(from)?).ok()
+            }
+        }
+    )*};
+}
+pack_by_serde!(Exclusion, DropCause);
 
 /// By the measures' numbers; those that are missing are not there.
 impl Pack for Measures {
