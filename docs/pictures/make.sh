@@ -14,9 +14,9 @@ cd "$work"
 
 tautpoint() { "$program" --quiet "$@" >/dev/null; }
 
-# photo NAME WIDTH HEIGHT ADDRESS [SECONDS]: the top of a page, so long after it was opened.
+# photo NAME WIDTH HEIGHT ADDRESS [SECONDS [WORD]]: the top of a page, so long after it was opened, when it shows a word.
 photo() {
-  python3 "$here/photo.py" "$here/$1" "$2" "$3" "$4" "${5:-1}"
+  python3 "$here/photo.py" "$here/$1" "$2" "$3" "$4" "${@:5}"
 }
 
 # analyse.md: one scan and one test of the sample study.
@@ -35,10 +35,10 @@ tautpoint simulate study --out class --seed 4 --examiners 9 --trials 2 --session
 sed -i 's/^L-09,examiner/L-09,teacher/' class/roster.csv
 printf '\n[technique]\nexcursion_mm = [3.4, 4.4]\nhold_sd_percent = 1.0\n' >>class/study.toml
 tautpoint debrief class --out class-debrief
-photo class.png 1000 1000 "file://$work/class-debrief/class.html"
-photo learner.png 1000 1000 "file://$work/class-debrief/learners/L-01.html"
+photo class.png 1000 1000 "file://$work/class-debrief/class.html" 1
+photo learner.png 1000 1000 "file://$work/class-debrief/learners/L-01.html" 1
 tautpoint debrief sample --sheet --examiner L-05 --session 2026-10-14 --minutes 15 --out sheet
-photo sheet.png 900 900 "file://$work/sheet/sheet.html"
+photo sheet.png 900 900 "file://$work/sheet/sheet.html" 1
 
 # agree.md: two examiners who each test six people twice.
 tautpoint simulate study --out pair --seed 4 --examiners 2 --subjects 6 --levels L5,L4,L3 --asymmetry L3=20
@@ -60,7 +60,7 @@ for indicated in 181522 181527 181519 181524 181583; do
   tautpoint calibrate check.csv --verify --study lab --gravity 9.81249 --made "2026-09-$(printf %02d $day)"
   day=$((day + 1))
 done
-photo certificate.png 900 960 "file://$work/lab/calibrations/cell-4.html"
+photo certificate.png 900 960 "file://$work/lab/calibrations/cell-4.html" 1
 cp lab/calibrations/verify-cell-4.svg "$here/control-chart.svg"
 
 # build-a-station.md: a station that is one load cell and nothing else.
@@ -71,12 +71,12 @@ cp cell-results/figures/test-cell-1-left.svg "$here/force-only.svg"
 # large-studies.md: how the measures of a cohort are spread.
 tautpoint simulate study --out cohort --seed 7 --subjects 12 --examiners 3 --trials 2 --levels L5,L4,L3,L2,L1
 tautpoint analyze cohort --out cohort-results --cohort
-photo cohort.png 1000 900 "file://$work/cohort-results/cohort.html"
+photo cohort.png 1000 900 "file://$work/cohort-results/cohort.html" 1
 
 # record.md: the card at the station, and the live page while a hand is on.
-photo station-card.png 900 900 "file://$work/lab/station-card.html"
-"$program" record lab --port sim --practice --page --session evening --level L3 --side left --seconds 40 </dev/null >record.log 2>&1 &
+photo station-card.png 900 900 "file://$work/lab/station-card.html" 1
+"$program" record lab --port sim --practice --page --session evening --level L3 --side left --seconds 60 </dev/null >record.log 2>&1 &
 recorder=$!
 sleep 1
-photo live.png 1100 930 "$(sed -n 's/^page: //p' record.log)" 12
+photo live.png 1100 930 "$(sed -n 's/^page: //p' record.log)" 11 spring
 kill "$recorder" 2>/dev/null || true

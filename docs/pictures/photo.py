@@ -1,4 +1,7 @@
-"""Photographs the top of a page by chromium: photo.py FILE WIDTH HEIGHT ADDRESS SECONDS (make.sh calls it)."""
+"""Photographs the top of a page by chromium: photo.py FILE WIDTH HEIGHT ADDRESS SECONDS [WORD] (make.sh calls it).
+
+With WORD, it waits after those seconds until the page shows a line that is that word.
+"""
 
 import base64
 import json
@@ -18,7 +21,7 @@ def ask(path, **content):
 
 
 def main():
-    file, width, height, address, seconds = sys.argv[1:]
+    file, width, height, address, seconds, *word = sys.argv[1:]
     driver = subprocess.Popen(["chromedriver", "--port=9517"], stdout=subprocess.PIPE, text=True)
     while "started successfully" not in driver.stdout.readline():
         pass
@@ -29,6 +32,9 @@ def main():
     try:
         ask(session + "/url", url=address)
         time.sleep(float(seconds))
+        text = {"script": "return document.body.innerText", "args": []}
+        while word and word[0] not in ask(session + "/execute/sync", **text).splitlines():
+            time.sleep(0.02)
         with urllib.request.urlopen(DRIVER + session + "/screenshot") as answer:
             picture = base64.b64decode(json.load(answer)["value"])
         with open(file, "wb") as out:
