@@ -24,9 +24,11 @@ fn every_key_of_a_study_is_in_the_guide() {
         let part = part(&page, heading);
         let missing: Vec<&&str> = keys
             .iter()
-            .filter(|key| !["`{key}`", "`[{key}]`", "`[[{key}]]`"].iter().any(|form| {
-                part.contains(&form.replace("{key}", key))
-            }))
+            .filter(|key| {
+                !["`{key}`", "`[{key}]`", "`[[{key}]]`"]
+                    .iter()
+                    .any(|form| part.contains(&form.replace("{key}", key)))
+            })
             .collect();
         assert!(missing.is_empty(), "docs/settings.md, {heading}: {missing:?}");
     }

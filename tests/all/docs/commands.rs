@@ -1,7 +1,8 @@
 //! Every command line of the guide is run, page by page and in order, in a folder of its own.
 //!
-//! A line runs as it stands, with three exceptions: `cargo run --release --` is the program under test; a serial port
-//! becomes the virtual device; and what would go on until Ctrl-C, or for long, ends after two seconds.
+//! A line runs as it stands, with these exceptions: `cargo run --release --` is the program under test; a serial port
+//! becomes the virtual device; what would go on until Ctrl-C, or for long, ends after two seconds; and a page listens on
+//! a free port, since other tests run at the same time.
 
 use super::markdown::{Block, code_in, split};
 use super::{Page, guide};
@@ -84,6 +85,9 @@ fn arguments(line: &Line, folder: &Path) -> Option<Vec<String>> {
         let port = given.iter().skip_while(|w| **w != "--port").nth(1);
         if port.is_none_or(|p| !p.starts_with("sim")) {
             set(&mut all, "--port", "sim");
+        }
+        if has("--listen") {
+            set(&mut all, "--listen", "0.0.0.0:0");
         }
     }
     if given.starts_with(&["simulate", "device"]) {
