@@ -5,18 +5,15 @@
 //! push over its ceiling, which is told without side and recording. Midline steps have no side and stay as they are.
 
 use super::{PRECONDITIONING, Results};
-use crate::compare::{ComparisonKind, Finding, Key};
+use crate::compare::{Comparison, ComparisonKind, Key};
 use crate::study::anatomy;
-use crate::technique::{Remark, remarks};
+use crate::technique::{TechniqueFinding, TechniqueRule, technique_findings};
 use crate::trace::{Curve, Knee, Measures, Phases, Side, Spring, Test};
 
 /// What a blinded report says at its top.
 pub const BLINDED: &str = "Blinded: measured sides are hidden until `tautpoint open STUDY`.";
 /// What stands where a reason would tell of a measured side.
 pub const HIDDEN: &str = "blinded: hidden until `tautpoint open STUDY`";
-/// Technique findings that tell nothing measured: how the plan was kept.
-const OF_THE_PLAN: [&str; 3] = ["level_missed", "level_doubled", "level_out_of_order"];
-const OVER_CEILING: &str = "over_ceiling";
 
 /// Whether a blind study hides this test: all but those of the midline, also those whose side nobody named.
 fn is_sided(test: &Test) -> bool {
@@ -32,7 +29,7 @@ impl Results {
     /// Takes out what would tell which side was measured stiffer, and marks the results as blinded.
     pub fn hide_sides(&mut self) {
         self.blinded = true;
-        self.remarks = self.told_remarks();
+        self.technique = self.told_findings();
         // A target made of sided tests would tell their forces.
         self.reference.retain(|test| !is_sided(test));
         let tests = &self.tests;
@@ -40,12 +37,12 @@ impl Results {
             let of_side = tests.iter().filter(|t| t.side() == Some(side) && is_of(t, key));
             u32::try_from(of_side.count()).unwrap_or(u32::MAX)
         };
-        for finding in &mut self.findings {
-            if finding.comparison == ComparisonKind::LeftRight {
-                hide_finding(finding);
+        for comparison in &mut self.comparisons {
+            if comparison.kind == ComparisonKind::LeftRight {
+                hide_comparison(comparison);
                 // Tests made, not tests that gave the measure: which side lacked it is hidden too.
-                finding.left_trials = count(Side::Left, &finding.key);
-                finding.right_trials = count(Side::Right, &finding.key);
+                comparison.left_trials = count(Side::Left, &comparison.key);
+                comparison.right_trials = count(Side::Right, &comparison.key);
             }
         }
         self.mats
@@ -73,31 +70,31 @@ impl Results {
         }
     }
 
-    /// Remarks on the midline and on the plan as they are; those over the ceiling without side and recording, in an
+    /// Findings on the midline and on the plan as they are; those over the ceiling without side and recording, in an
     /// order that tells neither; of the others none.
-    fn told_remarks(&self) -> Vec<Remark> {
+    fn told_findings(&self) -> Vec<TechniqueFinding> {
         let midline = Some(Side::Midline.word());
         let whole = self
-            .remarks
+            .technique
             .iter()
-            .filter(|r| OF_THE_PLAN.contains(&r.finding) || r.side.as_deref() == midline);
-        let mut told: Vec<Remark> = whole.cloned().collect();
+            .filter(|r| r.rule.is_of_scan() || r.side.as_deref() == midline);
+        let mut told: Vec<TechniqueFinding> = whole.cloned().collect();
         let mut sideless: Vec<Test> = self.tests.iter().filter(|t| is_sided(t)).cloned().collect();
         for test in &mut sideless {
             test.about.side = None;
         }
-        let over = remarks(&sideless, &[], &self.settings).into_iter();
-        let mut over: Vec<Remark> = over.filter(|r| r.finding == OVER_CEILING).collect();
-        for remark in &mut over {
-            remark.recording = None;
-            remark.test = None;
+        let over = technique_findings(&sideless, &[], &self.settings).into_iter();
+        let mut over: Vec<TechniqueFinding> = over.filter(|r| r.rule == TechniqueRule::OverCeiling).collect();
+        for finding in &mut over {
+            finding.recording = None;
+            finding.test = None;
         }
         over.sort_by(|a, b| {
-            let key = |r: &Remark| {
+            let key = |r: &TechniqueFinding| {
                 let level = r.level.as_deref().and_then(anatomy::rank);
                 (r.subject.clone(), r.examiner.clone(), r.session.clone(), level)
             };
-            let force = |r: &Remark| r.value.unwrap_or(0.0);
+            let force = |r: &TechniqueFinding| r.value.unwrap_or(0.0);
             key(a).cmp(&key(b)).then(force(a).total_cmp(&force(b)))
         });
         told.extend(over);
@@ -130,16 +127,16 @@ fn is_of(test: &Test, key: &Key) -> bool {
         ]
 }
 
-fn hide_finding(finding: &mut Finding) {
-    finding.left = None;
-    finding.right = None;
-    finding.asymmetry_percent = None;
-    finding.low_percent = None;
-    finding.high_percent = None;
-    finding.difference = None;
-    finding.side_of_resistance = None;
-    finding.trials_to_decide = None;
-    finding.call_agrees = None;
+fn hide_comparison(comparison: &mut Comparison) {
+    comparison.left = None;
+    comparison.right = None;
+    comparison.asymmetry_percent = None;
+    comparison.low_percent = None;
+    comparison.high_percent = None;
+    comparison.difference = None;
+    comparison.side_of_resistance = None;
+    comparison.trials_to_decide = None;
+    comparison.call_agrees = None;
 }
 
 /// Leaves who, where, when and how many; a table writes a number that is not finite as missing.

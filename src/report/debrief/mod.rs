@@ -27,7 +27,7 @@ pub use learner::Learner;
 pub use order::{ScanTime, in_time, natural, scan_time, sessions};
 pub use pages::pages;
 pub use points::{Place, Point, Shown, Spot, without_feedback};
-pub use shares::{OF_SCANS, Share};
+pub use shares::Share;
 pub use sheet::{Request, Sheet, SheetCall, SheetRow, SheetTest, pre_tension};
 pub use work_on::{AT_ONCE, WorkOn, outside};
 
