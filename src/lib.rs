@@ -6,11 +6,11 @@
 
 pub mod error;
 pub mod units;
+pub mod stats;
 pub mod settings;
 pub mod columns;
 pub mod trace;
 pub mod study;
-pub mod stats;
 pub mod calibrate;
 pub mod mat;
 pub mod read;
