@@ -8,11 +8,13 @@ pub mod learning;
 mod execution;
 mod plan;
 pub mod reference;
+mod rule;
 mod slack;
 
 pub use band::{Aspect, BandCheck, BandStatus, band_check, band_checks};
 pub use ceiling::ceiling_n;
 pub use plan::{PlanCoverage, PlanStep, ScanKey};
+pub use rule::TechniqueRule;
 
 use crate::settings::Settings;
 use crate::trace::Test;
@@ -38,66 +40,6 @@ pub struct TechniqueFinding {
     pub text: String,
     /// What to try next time.
     pub advice: String,
-}
-
-/// A rule of technique. A further one is a variant here and a row of [`RULES`].
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub enum TechniqueRule {
-    OverCeiling,
-    SprungBeforeSlackOut,
-    SlackNotShownOut,
-    SpringTooSmall,
-    SpringTooDeep,
-    QuickSpring,
-    UnsteadyHold,
-    CameOffBetweenSprings,
-    UnevenHands,
-    UnevenSprings,
-    OffLineOfDrive,
-    LevelMissed,
-    LevelDoubled,
-    LevelOutOfOrder,
-}
-
-impl TechniqueRule {
-    /// Short fixed name, as tables have it (`sprung_before_slack_out`, `over_ceiling`, `level_missed`).
-    pub fn name(self) -> &'static str {
-        match self {
-            TechniqueRule::OverCeiling => "over_ceiling",
-            TechniqueRule::SprungBeforeSlackOut => "sprung_before_slack_out",
-            TechniqueRule::SlackNotShownOut => "slack_not_shown_out",
-            TechniqueRule::SpringTooSmall => "spring_too_small",
-            TechniqueRule::SpringTooDeep => "spring_too_deep",
-            TechniqueRule::QuickSpring => "quick_spring",
-            TechniqueRule::UnsteadyHold => "unsteady_hold",
-            TechniqueRule::CameOffBetweenSprings => "came_off_between_springs",
-            TechniqueRule::UnevenHands => "uneven_hands",
-            TechniqueRule::UnevenSprings => "uneven_springs",
-            TechniqueRule::OffLineOfDrive => "off_line_of_drive",
-            TechniqueRule::LevelMissed => "level_missed",
-            TechniqueRule::LevelDoubled => "level_doubled",
-            TechniqueRule::LevelOutOfOrder => "level_out_of_order",
-        }
-    }
-
-    /// The name as words: `level missed`.
-    pub fn words(self) -> String {
-        self.name().replace('_', " ")
-    }
-
-    /// Whether it is about how a scan kept to its plan: counted by scans, and it tells nothing that was measured.
-    pub fn is_of_scan(self) -> bool {
-        matches!(
-            self,
-            TechniqueRule::LevelMissed | TechniqueRule::LevelDoubled | TechniqueRule::LevelOutOfOrder
-        )
-    }
-}
-
-impl std::fmt::Display for TechniqueRule {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str(self.name())
-    }
 }
 
 /// What a rule may look at.

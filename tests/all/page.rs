@@ -4,9 +4,9 @@ use crate::invented::{Push, comparison, neighbours, press};
 use tautpoint::compare::{Decision, Unpaired};
 use tautpoint::error::Problem;
 use tautpoint::report::html::{FiguresChoice, PageOptions, figures, page};
-use tautpoint::report::{Exclusion, InputFile, Results};
+use tautpoint::results::{Excluded, Exclusion, ExclusionCause, InputFile, Results};
 use tautpoint::technique::{TechniqueFinding, TechniqueRule};
-use tautpoint::trace::{Knee, Side};
+use tautpoint::trace::{DropCause, Knee, Side};
 
 fn finding(
     rule: TechniqueRule,
@@ -106,11 +106,10 @@ fn sample() -> Results {
         exclusions: vec![Exclusion {
             recording: "recordings/V-07_L3_left_1.csv".to_owned(),
             test: Some(1),
-            side: Some("left".to_owned()),
+            side: Some(Side::Left),
             spring: Some(2),
-            what: "spring",
-            by: "rule",
-            reason: "gap of 80 ms inside the spring".to_owned(),
+            what: Excluded::Spring,
+            cause: ExclusionCause::Dropped(DropCause::Gap),
         }],
         problems: vec![
             Problem::error(
@@ -165,7 +164,7 @@ fn a_page_says_in_plain_words_what_was_found() {
         "<b>T4–T6</b>: resisted more than the levels beside it",
         "no knee: the slack is not shown to be out",
         "no test of the right side",
-        "gap of 80 ms inside the spring",
+        "a gap of over 50 ms lies inside it",
         "correct or empty the cell",
     ] {
         assert!(html.contains(words), "{words}");
@@ -343,7 +342,8 @@ fn everything_from_files_is_escaped() {
         r.advice = hostile.to_owned();
     }
     let e = &mut results.exclusions[0];
-    (e.recording, e.reason, e.side) = (hostile.to_owned(), hostile.to_owned(), some.clone());
+    e.recording = hostile.to_owned();
+    e.cause = ExclusionCause::Person(hostile.to_owned());
     let p = &mut results.problems[0];
     (p.file, p.found, p.expected, p.advice) = (
         hostile.to_owned(),
@@ -368,7 +368,7 @@ fn everything_from_files_is_escaped() {
     }
 }
 
-/// A thousand tests: each level of the sample many times over, with a remark on every one.
+/// A thousand tests: each level of the sample many times over, with a finding on every one.
 fn thousand() -> Results {
     let mut results = sample();
     let few = std::mem::take(&mut results.tests);

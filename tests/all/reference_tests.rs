@@ -11,7 +11,7 @@ use tautpoint::study::study_file::StudyFile;
 use tautpoint::technique::reference::{
     Difference, ErrorsIn, NoTarget, Reference, Scope, accuracy, differences,
 };
-use tautpoint::technique::{Aspect, band_checks, technique_findings};
+use tautpoint::technique::{Aspect, findings, held};
 use tautpoint::trace::{Side, Test};
 
 const END_FEEL: f64 = 10.0;
@@ -302,7 +302,7 @@ fn bands_of_a_region_are_used_there_and_nowhere_else() {
     let said = |level: &str| -> Vec<&'static str> {
         let all = technique_findings(&[with_excursion(at(level, "a.csv"))], &[], &study.settings);
         all.iter()
-            .map(|r| r.rule.name())
+            .map(|r| r.rule.word())
             .filter(|f| f.starts_with("spring_too"))
             .collect()
     };

@@ -2,7 +2,7 @@
 
 use super::order::{ScanTime, scan_time};
 use super::points::without_feedback;
-use crate::report::Results;
+use crate::results::Results;
 use crate::technique::{PlanCoverage, ScanKey, TechniqueRule};
 use crate::trace::Test;
 use std::collections::BTreeMap;

@@ -31,8 +31,8 @@ pub use shares::Share;
 pub use sheet::{Request, Sheet, SheetCall, SheetRow, SheetTest, pre_tension};
 pub use work_on::{AT_ONCE, WorkOn, outside};
 
-use crate::report::Results;
 use crate::report::followed::{Followed, followed};
+use crate::results::Results;
 use crate::study::folder::Study;
 use crate::trace::Test;
 use std::collections::BTreeSet;

@@ -2,7 +2,7 @@
 
 use super::coverage::ScanCoverage;
 use super::points::CONFIDENCE;
-use crate::report::Results;
+use crate::results::Results;
 use crate::stats::agreement::psychometric::share_interval;
 use crate::technique::{RULES, TechniqueFinding, TechniqueRule};
 use crate::trace::Test;
@@ -62,21 +62,20 @@ pub fn shares(
     RULES
         .iter()
         .map(|check| {
-            let rule = check.rule;
-            let of_rule = findings.iter().filter(|r| r.rule == rule);
-            if rule.is_of_scan() {
+            let of_rule = findings.iter().filter(|r| r.rule == check.rule);
+            if check.rule.is_of_the_plan() {
                 let hit: BTreeSet<_> = of_rule.map(|r| (&r.subject, &r.examiner, &r.session)).collect();
                 let hit = planned
                     .iter()
                     .filter(|s| hit.contains(&(&s.subject, &s.examiner, &s.session)));
-                return Share::new(rule, "scans", hit.count(), planned.len());
+                return Share::new(check.rule, "scans", hit.count(), planned.len());
             }
-            let total = if rule == TechniqueRule::OverCeiling {
-                all
-            } else {
-                seen
+            // The one finding that a blind study still tells of a side, without saying which.
+            let total = match check.rule {
+                TechniqueRule::OverCeiling => all,
+                _ => seen,
             };
-            Share::new(rule, "tests", episodes_hit(of_rule.copied()), total)
+            Share::new(check.rule, "tests", episodes_hit(of_rule.copied()), total)
         })
         .collect()
 }

@@ -3,8 +3,8 @@
 use super::order::{ScanTime, in_time, scan_time};
 use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind, DECIDED};
-use crate::report::Results;
 use crate::report::followed::words as comparison_words;
+use crate::results::Results;
 use crate::study::anatomy;
 use crate::study::call::Call;
 use crate::study::plan::Plan;

@@ -3,7 +3,7 @@
 use super::words::{count, minutes, rule_words, try_next};
 use super::{Curve, Debrief, Learner, ScanCoverage, Share, WorkOn};
 use crate::plot::text::number;
-use crate::report::Results;
+use crate::results::Results;
 use crate::study::anatomy;
 use serde::Serialize;
 
@@ -191,7 +191,7 @@ pub fn time_words(scans: &[&ScanCoverage]) -> Vec<&'static str> {
 /// Things to work on, in words.
 pub fn work_on(things: &[WorkOn]) -> Vec<WorkOnView> {
     let one = |w: &WorkOn| {
-        let of = if w.rule.is_of_scan() {
+        let of = if w.rule.is_of_the_plan() {
             "tests of the plan"
         } else {
             "tests of the session"

@@ -22,14 +22,12 @@ pub fn try_next(rule: TechniqueRule) -> &'static str {
     }
 }
 
-/// The rule's name as words: `Level missed`.
+/// The finding's name as the beginning of a sentence: `Level missed`.
 pub fn rule_words(rule: TechniqueRule) -> String {
-    let words = rule.words();
+    let words = rule.to_string();
     let mut letters = words.chars();
-    match letters.next() {
-        Some(first) => first.to_uppercase().chain(letters).collect(),
-        None => String::new(),
-    }
+    let first = letters.next().into_iter().flat_map(char::to_uppercase);
+    first.chain(letters).collect()
 }
 
 /// `1 test`, `3 tests`.

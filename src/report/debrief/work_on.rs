@@ -63,10 +63,13 @@ pub fn work_on(
     let mut all: Vec<WorkOn> = RULES
         .iter()
         .filter_map(|check| {
-            let rule = check.rule;
-            let own: Vec<&&TechniqueFinding> = findings.iter().filter(|r| r.rule == rule).collect();
-            let of = if rule.is_of_scan() { planned } else { tests };
-            of_rule(rule, &own, of, settings)
+            let own: Vec<&&TechniqueFinding> = findings.iter().filter(|r| r.rule == check.rule).collect();
+            let of = if check.rule.is_of_the_plan() {
+                planned
+            } else {
+                tests
+            };
+            of_rule(check.rule, &own, of, settings)
         })
         .collect();
     // Stable: what lies equally far stays in the order of the rules.

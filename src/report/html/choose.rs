@@ -2,7 +2,7 @@
 
 use super::{FIGURES_AT_MOST, FiguresChoice};
 use crate::compare::{Comparison, Decision};
-use crate::report::Results;
+use crate::results::Results;
 use crate::technique::TechniqueRule;
 use crate::trace::Test;
 use std::collections::{HashMap, HashSet};
@@ -103,7 +103,7 @@ pub fn tests(results: &Results, choice: FiguresChoice) -> Vec<usize> {
 }
 
 /// The first of those over the ceiling or sprung early, then those behind a named side, then undecided ones, then
-/// the rest that has a technique finding or a problem.
+/// the rest that has a finding or a problem.
 fn worth_a_look(results: &Results) -> Vec<usize> {
     let mut by_group: HashMap<String, u8> = HashMap::new();
     for comparison in &results.comparisons {

@@ -9,9 +9,9 @@ use super::words::{self, Sentences};
 use super::{Drawn, FIGURES_AT_MOST, FiguresChoice, Of, PageOptions};
 use crate::error::Severity;
 use crate::plot::text;
-use crate::report::blind::BLINDED;
 use crate::report::followed::{Followed, followed};
-use crate::report::{PRECONDITIONING, Results};
+use crate::results::BLINDED;
+use crate::results::Results;
 use crate::study::anatomy;
 use crate::technique::{TechniqueFinding, TechniqueRule};
 use serde::Serialize;
@@ -127,7 +127,7 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
         preconditioning: results
             .exclusions
             .iter()
-            .filter(|e| e.reason == PRECONDITIONING)
+            .filter(|e| e.is_preconditioning())
             .count(),
         changed: settings.iter().filter(|s| s.changed).count(),
         ceilings: ceilings(&settings),
@@ -243,7 +243,7 @@ fn finding_groups(findings: &[TechniqueFinding]) -> (Vec<FindingGroup>, Vec<Find
         if let Some(lead) = members.first() {
             let same = members.iter().all(|r| r.advice == lead.advice) && !lead.advice.is_empty();
             let group = FindingGroup {
-                heading: sentence_case(&kind.words()),
+                heading: sentence_case(&kind.to_string()),
                 findings: members
                     .iter()
                     .take(FINDINGS_AT_MOST)
@@ -306,16 +306,16 @@ fn next_time(advice: &str) -> String {
 fn left_out(results: &Results) -> Vec<Table> {
     let mut all = Vec::new();
     let option = |v: &Option<u32>| v.map_or(String::new(), |v| v.to_string());
-    let told = results.exclusions.iter().filter(|e| e.reason != PRECONDITIONING);
+    let told = results.exclusions.iter().filter(|e| !e.is_preconditioning());
     let rows = told.map(|e| {
         vec![
             e.recording.clone(),
             option(&e.test),
-            e.side.clone().unwrap_or_default(),
+            e.side.map_or(String::new(), |s| s.to_string()),
             option(&e.spring),
-            e.what.to_owned(),
-            e.by.to_owned(),
-            e.reason.clone(),
+            e.what.word().to_owned(),
+            e.by().to_owned(),
+            e.cause.to_string(),
         ]
     });
     let heads = ["recording", "test", "side", "spring", "left out", "by", "reason"];

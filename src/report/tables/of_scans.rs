@@ -3,10 +3,10 @@
 use super::{Cell, Field, Table, field};
 use crate::columns::table as c;
 use crate::compare::{Comparison, ComparisonKind, TrialsToDecide, Unpaired};
-use crate::report::Exclusion;
+use crate::results::Exclusion;
 use crate::technique::TechniqueFinding;
 use crate::technique::reference::{Difference, Reference, differences};
-use crate::trace::Test;
+use crate::trace::{Side, Test};
 
 /// The word of a comparison in tables.
 pub fn comparison_word(kind: ComparisonKind) -> &'static str {
@@ -21,13 +21,13 @@ pub const NOT_IN_ONE_SESSION: &str = "not decidable in one session";
 
 /// One row a comparison and measure.
 pub fn comparisons(comparisons: &[Comparison]) -> Table {
-    let mut fields = finding_key();
-    fields.extend(finding_numbers());
+    let mut fields = comparison_key();
+    fields.extend(comparison_numbers());
     fields.extend(comparison_words());
     Table::fill("findings", fields, comparisons)
 }
 
-fn finding_key() -> Vec<Field<Comparison>> {
+fn comparison_key() -> Vec<Field<Comparison>> {
     vec![
         field(c::SUBJECT, |f: &Comparison| Cell::maybe(f.key.subject.as_deref())),
         field(c::EXAMINER, |f: &Comparison| {
@@ -48,7 +48,7 @@ fn finding_key() -> Vec<Field<Comparison>> {
     ]
 }
 
-fn finding_numbers() -> Vec<Field<Comparison>> {
+fn comparison_numbers() -> Vec<Field<Comparison>> {
     vec![
         field(c::LEFT, |f: &Comparison| Cell::num(f.left)),
         field(c::RIGHT, |f: &Comparison| Cell::num(f.right)),
@@ -88,7 +88,7 @@ fn comparison_words() -> Vec<Field<Comparison>> {
     ]
 }
 
-/// One row a remark.
+/// One row a finding.
 pub fn technique(findings: &[TechniqueFinding]) -> Table {
     let fields = vec![
         field(c::RECORDING, |r: &TechniqueFinding| {
@@ -108,7 +108,7 @@ pub fn technique(findings: &[TechniqueFinding]) -> Table {
         }),
         field(c::LEVEL, |r: &TechniqueFinding| Cell::maybe(r.level.as_deref())),
         field(c::SIDE, |r: &TechniqueFinding| Cell::maybe(r.side.as_deref())),
-        field(c::FINDING, |r: &TechniqueFinding| Cell::text(r.rule.name())),
+        field(c::FINDING, |r: &TechniqueFinding| Cell::text(r.rule.word())),
         field(c::VALUE, |r: &TechniqueFinding| Cell::num(r.value)),
         field(c::VALUE_UNIT, |r: &TechniqueFinding| Cell::text(r.unit)),
         field(c::BAND_LOW, |r: &TechniqueFinding| Cell::num(r.low)),
@@ -185,15 +185,15 @@ pub fn unpaired(unpaired: &[Unpaired]) -> Table {
 /// One row a file, test or spring left out.
 pub fn exclusions(exclusions: &[Exclusion]) -> Table {
     let fields = vec![
-        field(c::WHAT, |e: &Exclusion| Cell::text(e.what)),
+        field(c::WHAT, |e: &Exclusion| Cell::text(e.what.word())),
         field(c::RECORDING, |e: &Exclusion| Cell::text(&e.recording)),
         field(c::TEST, |e: &Exclusion| e.test.map_or(Cell::Missing, Cell::int)),
-        field(c::SIDE, |e: &Exclusion| Cell::maybe(e.side.as_deref())),
+        field(c::SIDE, |e: &Exclusion| Cell::maybe(e.side.map(Side::word))),
         field(c::SPRING, |e: &Exclusion| {
             e.spring.map_or(Cell::Missing, Cell::int)
         }),
-        field(c::BY, |e: &Exclusion| Cell::text(e.by)),
-        field(c::REASON, |e: &Exclusion| Cell::text(&e.reason)),
+        field(c::BY, |e: &Exclusion| Cell::text(e.by())),
+        field(c::REASON, |e: &Exclusion| Cell::text(&e.cause.to_string())),
     ];
     Table::fill("exclusions", fields, exclusions)
 }

@@ -5,9 +5,10 @@ mod lines;
 
 pub use budget::budget_text;
 
-use super::{CAUTION, Exclusion, PRECONDITIONING, Results};
+use super::CAUTION;
 use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind, Decision, Key, TrialsToDecide, Unpaired};
+use crate::results::{Exclusion, Results};
 use crate::study::anatomy;
 use crate::technique::TechniqueFinding;
 use crate::trace::Test;
@@ -42,10 +43,8 @@ pub fn summary_text(results: &Results) -> String {
         out.push_str("No test was found.\n\n");
     }
     technique_lines(&mut out, &results.technique);
-    let (first_springs, others): (Vec<&Exclusion>, Vec<&Exclusion>) = results
-        .exclusions
-        .iter()
-        .partition(|e| e.reason == PRECONDITIONING);
+    let (first_springs, others): (Vec<&Exclusion>, Vec<&Exclusion>) =
+        results.exclusions.iter().partition(|e| e.is_preconditioning());
     section(&mut out, "Left out", others.iter().map(|e| exclusion_words(e)));
     let problems = results.problems.iter().map(|p| p.to_string());
     section(&mut out, "Problems", problems);
@@ -79,7 +78,7 @@ fn scan_lines(out: &mut String, results: &Results, key: ScanKey<'_>) {
     test_table(out, &tests);
     let of_scan = results.comparisons.iter().filter(|f| key_scan(&f.key) == key);
     let decided = of_scan.filter(|f| f.side_of_resistance.is_some());
-    section(out, "  Findings", decided.map(finding_sentence));
+    section(out, "  Findings", decided.map(comparison_sentence));
     let unpaired = results.unpaired.iter().filter(|u| key_scan(&u.key) == key);
     let words = |u: &Unpaired| {
         let trials = counted(u.trials as usize, "trial");
@@ -103,7 +102,7 @@ fn exclusion_words(e: &Exclusion) -> String {
     if let Some(spring) = e.spring {
         let _ = write!(what, ", spring {spring}");
     }
-    format!("{what}: {} (by {})", e.reason, e.by)
+    format!("{what}: {} (by {})", e.cause, e.by())
 }
 
 /// Remarks gathered by what to try next time, so that it is said once.
@@ -222,7 +221,7 @@ fn table_line(out: &mut String, cells: [String; 7]) {
 }
 
 /// A comparison in a sentence.
-fn finding_sentence(f: &Comparison) -> String {
+fn comparison_sentence(f: &Comparison) -> String {
     let info = f.measure.info();
     let level = anatomy::label(f.key.level.as_deref().unwrap_or("no level"));
     let number = |v: Option<f64>| v.map_or_else(|| "?".to_owned(), |v| format!("{v:.*}", info.decimals));
