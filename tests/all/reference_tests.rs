@@ -11,7 +11,7 @@ use tautpoint::study::study_file::StudyFile;
 use tautpoint::technique::reference::{
     Difference, ErrorsIn, NoTarget, Reference, Scope, accuracy, differences,
 };
-use tautpoint::technique::{Aspect, findings, held};
+use tautpoint::technique::{Aspect, band_checks, technique_findings};
 use tautpoint::trace::{Side, Test};
 
 const END_FEEL: f64 = 10.0;
