@@ -4,27 +4,46 @@
 
 #![forbid(unsafe_code)]
 
-pub mod error;
-pub mod units;
-pub mod settings;
-pub mod columns;
-pub mod trace;
-pub mod study;
-pub mod stats;
-pub mod calibrate;
-pub mod mat;
-pub mod read;
-pub mod write;
-pub mod signal;
-pub mod simulate;
-pub mod instrument;
-pub mod acquire;
-pub mod compare;
-pub mod agreement;
-pub mod technique;
-pub mod plot;
-pub mod report;
-pub mod batch;
-pub mod cohort;
-pub mod live;
+/// The rooms of the crate, in the order data flows through them. They are private: what is promised is re-exported
+/// below. The project's own tests and benches look inside by the feature `internals`, which promises nothing.
+macro_rules! rooms {
+    ($($(#[$gate:meta])* $room:ident;)*) => {$(
+        $(#[$gate])*
+        #[cfg(feature = "internals")]
+        #[doc(hidden)]
+        pub mod $room;
+        $(#[$gate])*
+        #[cfg(not(feature = "internals"))]
+        mod $room;
+    )*};
+}
+
+rooms! {
+    error;
+    units;
+    settings;
+    columns;
+    trace;
+    study;
+    stats;
+    calibrate;
+    mat;
+    read;
+    write;
+    signal;
+    simulate;
+    instrument;
+    acquire;
+    compare;
+    agreement;
+    technique;
+    plot;
+    report;
+    batch;
+    cohort;
+    live;
+}
+
+/// The program. It is public for `main.rs` alone.
+#[doc(hidden)]
 pub mod cli;
