@@ -3,11 +3,13 @@
 //! Data flows one way; each module imports only those named before it here.
 
 #![forbid(unsafe_code)]
+// Without `internals` nothing but the program reaches some of what tests look at.
+#![cfg_attr(not(feature = "internals"), allow(dead_code, unused_imports))]
 
-/// The rooms of the crate, in the order data flows through them. They are private: what is promised is re-exported
-/// below. The project's own tests and benches look inside by the feature `internals`, which promises nothing.
+/// The rooms of the crate, in the order data flows through them. They are private: what is promised is re-exported.
+/// The project's own tests and benches look inside by the feature `internals`, which promises nothing.
 macro_rules! rooms {
-    ($($(#[$gate:meta])* $room:ident;)*) => {$(
+    ($($(#[$gate:meta])* mod $room:ident;)*) => {$(
         $(#[$gate])*
         #[cfg(feature = "internals")]
         #[doc(hidden)]
@@ -19,31 +21,31 @@ macro_rules! rooms {
 }
 
 rooms! {
-    error;
-    units;
-    settings;
-    columns;
-    trace;
-    study;
-    stats;
-    calibrate;
-    mat;
-    read;
-    write;
-    signal;
-    simulate;
-    instrument;
-    acquire;
-    compare;
-    agreement;
-    technique;
-    plot;
-    report;
-    batch;
-    cohort;
-    live;
+    mod error;
+    mod units;
+    mod stats;
+    mod settings;
+    mod columns;
+    mod trace;
+    mod study;
+    mod calibrate;
+    mod mat;
+    mod read;
+    mod write;
+    mod signal;
+    mod simulate;
+    mod instrument;
+    mod acquire;
+    mod compare;
+    mod agreement;
+    mod technique;
+    mod plot;
+    mod report;
+    mod batch;
+    mod cohort;
+    mod live;
 }
 
-/// The program. It is public for `main.rs` alone.
+/// The program; public for `main.rs` alone.
 #[doc(hidden)]
 pub mod cli;

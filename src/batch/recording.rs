@@ -6,7 +6,7 @@ use crate::mat::MatTest;
 use crate::read::recording::{Source, read_recording_bytes};
 use crate::read::{HashWriter, ReadTrace, parquet, sha256_hex};
 use crate::report::{Exclusion, InputFile};
-use crate::signal::{self, Measured};
+use crate::signal::{self, AnalysedRecording};
 use crate::study::inputs;
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::trace::{Curve, Test};
@@ -200,7 +200,7 @@ impl Job {
             }
         };
         match signal::analyze(&read.trace, &self.settings, &|shapes| named.name(shapes)) {
-            Ok(Measured { tests, bumps }) => {
+            Ok(AnalysedRecording { tests, bumps }) => {
                 outcome.plan = named.plan_used(&tests).or_else(|| sidecar.plan.clone());
                 outcome.tests = tests;
                 outcome

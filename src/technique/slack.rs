@@ -15,11 +15,11 @@ pub(super) fn sprung_before_slack_out(seen: &Seen<'_>) -> Vec<Remark> {
 fn early(test: &Test) -> Option<Remark> {
     let onset = test.measures.get(Measure::Onset)?;
     let start_mm = test.springs.first()?.start_mm?;
-    let u95 = onset.u95.unwrap_or(0.0);
+    let u95 = onset.u95().unwrap_or(0.0);
     if start_mm >= onset.value - u95 {
         return None;
     }
-    let interval = onset.u95.map_or_else(String::new, |u| format!(" ± {u:.2}"));
+    let interval = onset.u95().map_or_else(String::new, |u| format!(" ± {u:.2}"));
     let text = format!(
         "{}: sprung at {start_mm:.2} mm, {:.2} mm short of the onset at {:.2}{interval} mm: before the slack was out.",
         place(test),

@@ -16,19 +16,13 @@ pub fn test_of(recording: &str, level: &str, side: Side) -> Test {
     let mut measures = Measures::default();
     for (i, measure) in Measure::ALL.into_iter().enumerate() {
         let value = 1.0 + i as f64 / 3.0;
-        let sd = measure.info().over_springs.then_some(0.01);
-        let estimate = Estimate {
-            value,
-            u95: Some(0.1 + 0.2),
-            sd,
-        };
-        let line = |source, standard_uncertainty| BudgetLine {
-            source,
-            standard_uncertainty,
-            degrees_of_freedom: Some(12.0),
-        };
-        let budget = vec![line("noise of force", 0.09), line("calibration", 0.12)];
-        measures.set(measure, Measured { estimate, budget });
+        let budget = [
+            UncertaintySource::ForceNoise.line(0.09, 12.0),
+            UncertaintySource::CalibrationScatter.line(0.12, 12.0),
+        ];
+        let mut measured = Measured::new(value, budget);
+        measured.estimate.spread = measure.info().over_springs.then_some(0.01);
+        measures.set(measure, measured);
     }
     let spring = |number: u32| Spring {
         number,

@@ -9,14 +9,7 @@ use tautpoint::trace::*;
 fn with_onset(mut test: Test, onset_mm: Option<(f64, Option<f64>)>, start_mm: Option<f64>) -> Test {
     test.measures = Measures::default();
     if let Some((value, u95)) = onset_mm {
-        let estimate = Estimate { value, u95, sd: None };
-        test.measures.set(
-            Measure::Onset,
-            Measured {
-                estimate,
-                budget: vec![],
-            },
-        );
+        set(&mut test, Measure::Onset, value, u95);
     }
     test.springs[0].start_mm = start_mm;
     test
@@ -35,19 +28,15 @@ fn quiet(recording: &str, level: &str, side: Side) -> Test {
 
 /// The test with one measure set, ± 0.01 of its unit.
 fn with(mut test: Test, measure: Measure, value: f64) -> Test {
-    let estimate = Estimate {
-        value,
-        u95: Some(0.01),
-        sd: None,
-    };
-    test.measures.set(
-        measure,
-        Measured {
-            estimate,
-            budget: vec![],
-        },
-    );
+    set(&mut test, measure, value, Some(0.01));
     test
+}
+
+fn set(test: &mut Test, measure: Measure, value: f64, u95: Option<f64>) {
+    let normal = 1.959_963_984_540_054;
+    let estimate = Estimate::new(value, u95.map(|u95| (u95 / normal, f64::INFINITY)));
+    let budget = vec![];
+    test.measures.set(measure, Measured { estimate, budget });
 }
 
 fn look(tests: &[Test]) -> Vec<Remark> {

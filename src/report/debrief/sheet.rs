@@ -192,7 +192,7 @@ fn sheet_test(results: &Results, test: &Test, places: Option<&Places<'_>>) -> Sh
 /// without an onset.
 pub fn pre_tension(test: &Test) -> Option<[usize; 2]> {
     let onset = test.measures.get(Measure::Onset)?;
-    let limit_mm = onset.value - onset.u95.unwrap_or(0.0);
+    let limit_mm = onset.value - onset.u95().unwrap_or(0.0);
     let starts: Vec<f64> = test.springs.iter().filter_map(|s| s.start_mm).collect();
     let out = starts.iter().filter(|mm| **mm >= limit_mm).count();
     (!starts.is_empty()).then_some([out, starts.len()])

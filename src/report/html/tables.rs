@@ -34,7 +34,7 @@ pub fn test_name(test: &Test) -> String {
 /// A measure of a test with its interval, as a cell.
 fn cell(test: &Test, measure: Measure) -> String {
     match test.measures.get(measure) {
-        Some(e) => text::plus_minus(e.value, e.u95, measure.info().decimals),
+        Some(e) => text::plus_minus(e.value, e.u95(), measure.info().decimals),
         None => String::new(),
     }
 }

@@ -88,12 +88,12 @@ fn measure_fields(measure: Measure) -> Vec<Field<Test>> {
             Cell::num(estimate(t).map(|e| e.value))
         }),
         field(measure.u95_column(), move |t: &Test| {
-            Cell::num(estimate(t).and_then(|e| e.u95))
+            Cell::num(estimate(t).and_then(|e| e.u95()))
         }),
     ];
     if let Some(column) = measure.sd_column() {
         fields.push(field(column, move |t: &Test| {
-            Cell::num(estimate(t).and_then(|e| e.sd))
+            Cell::num(estimate(t).and_then(|e| e.spread))
         }));
     }
     if measure == Measure::Window {

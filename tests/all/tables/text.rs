@@ -116,12 +116,12 @@ fn the_budget_gives_each_line_its_share_of_the_variance() {
         ..Results::default()
     };
     let text = budget_text(&results);
-    // 0.09² : 0.12² = 9 : 16, together 0.15²; 0.3 = 2 × 0.15.
+    // 0.09² : 0.12² = 9 : 16, together 0.15²; 22.3 degrees of freedom, t(0.975) of which is 2.07 (printed tables).
     for wanted in [
         "36.0 %",
         "64.0 %",
-        "combined 0.1500, times 2.00 for 95 %",
-        "noise of force",
+        "combined 0.1500, times 2.07 for 95 %",
+        "force noise",
         "12",
     ] {
         assert!(text.contains(wanted), "{wanted}: {text}");
