@@ -39,10 +39,11 @@ rooms! {
     mod compare;
     mod agreement;
     mod technique;
-    mod plot;
-    mod report;
+    mod results;
     mod batch;
     mod cohort;
+    mod plot;
+    mod report;
     mod live;
 }
 

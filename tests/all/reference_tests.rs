@@ -302,7 +302,7 @@ fn bands_of_a_region_are_used_there_and_nowhere_else() {
     let said = |level: &str| -> Vec<&'static str> {
         let all = remarks(&[with_excursion(at(level, "a.csv"))], &[], &study.settings);
         all.iter()
-            .map(|r| r.finding)
+            .map(|r| r.finding.word())
             .filter(|f| f.starts_with("spring_too"))
             .collect()
     };

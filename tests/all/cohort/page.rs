@@ -4,9 +4,9 @@ use super::{analyze, study};
 use crate::proof::trial::measured;
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use tautpoint::cohort::page::{page, quantile};
 use tautpoint::columns::Measure;
-use tautpoint::report::Results;
+use tautpoint::report::cohort::{page, quantile};
+use tautpoint::results::Results;
 use tautpoint::simulate::{Condition, Dice};
 use tautpoint::trace::{Measured, Side, Test};
 

@@ -4,7 +4,7 @@ use super::{COLS, Folder, ROWS, on_mat, pads, push, setup};
 use std::path::PathBuf;
 use tautpoint::batch::{self, Options};
 use tautpoint::columns::Measure;
-use tautpoint::report::Results;
+use tautpoint::results::Results;
 use tautpoint::simulate::{MatSensor, SimulatedMat, SimulatedTests, simulate};
 use tautpoint::study::mat_setup::MatUnit;
 use tautpoint::trace::{Side, Test, UncertaintySource};
