@@ -13,7 +13,7 @@ use crate::batch;
 use crate::error::{Error, Problem, Result};
 use crate::instrument::{self, Instrument};
 use crate::read::calibrations::Calibrations;
-use crate::read::recording::{Source, read_recording_bytes};
+use crate::read::recording::{RecordingSource, read_recording_bytes};
 use crate::read::{hex, parquet as read_parquet, sha256_hex};
 use crate::settings::SETTINGS;
 use crate::study::folder::Study;
@@ -176,7 +176,7 @@ impl Share {
         if let Some(problem) = problems.into_iter().next() {
             return Became::LeftOut(Box::new(problem));
         }
-        let source = Source {
+        let source = RecordingSource {
             path: &file.path,
             recording: &file.recording,
             sidecar_name: &file.sidecar,

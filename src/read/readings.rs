@@ -35,7 +35,7 @@ pub struct ReadingsOptions {
 }
 
 /// The column of loads.
-struct Loads {
+struct LoadColumn {
     heading: String,
     quantity: Quantity,
     /// To N or mm.
@@ -94,7 +94,7 @@ fn from_table(
         if channel.is_some() && row.get("channel") != channel.as_deref() {
             continue;
         }
-        let mut cells = Cells {
+        let mut cells = ReadingCells {
             file,
             row,
             decimal_comma,
@@ -143,8 +143,8 @@ fn per_kg(options: &ReadingsOptions, notes: &mut Vec<String>, load_u_percent: &m
     newtons_per_kg(g, air, mass)
 }
 
-fn find_loads(file: &str, table: &TextTable, problems: &mut Vec<Problem>) -> Option<Loads> {
-    let mut found: Vec<Loads> = table.headings.iter().filter_map(|h| loads_of(h)).collect();
+fn find_loads(file: &str, table: &TextTable, problems: &mut Vec<Problem>) -> Option<LoadColumn> {
+    let mut found: Vec<LoadColumn> = table.headings.iter().filter_map(|h| loads_of(h)).collect();
     let fault = |found: String, advice: String, column: Option<&str>| {
         let mut p = Problem::error(
             file,
@@ -194,9 +194,9 @@ fn find_loads(file: &str, table: &TextTable, problems: &mut Vec<Problem>) -> Opt
     }
 }
 
-fn loads_of(heading: &str) -> Option<Loads> {
+fn loads_of(heading: &str) -> Option<LoadColumn> {
     let made = |quantity, scale, is_mass| {
-        Some(Loads {
+        Some(LoadColumn {
             heading: heading.to_owned(),
             quantity,
             scale,
@@ -261,14 +261,14 @@ fn choose_channel(
 }
 
 /// The cells of one row.
-struct Cells<'a, 'p> {
+struct ReadingCells<'a, 'p> {
     file: &'a str,
     row: &'a Row,
     decimal_comma: bool,
     problems: &'p mut Vec<Problem>,
 }
 
-impl Cells<'_, '_> {
+impl ReadingCells<'_, '_> {
     fn fault(&mut self, heading: &str, found: String, expected: &str, advice: &str) {
         self.problems.push(
             Problem::error(self.file, found, expected, advice)

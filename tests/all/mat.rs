@@ -11,6 +11,7 @@ mod truth;
 use std::path::{Path, PathBuf};
 use tautpoint::mat::MatRecord;
 use tautpoint::read::ReadTrace;
+use tautpoint::read::counts::CalibrationChoice;
 use tautpoint::read::mat::{MatSource, read_mat};
 use tautpoint::settings;
 use tautpoint::simulate::{
@@ -98,7 +99,7 @@ fn read_file(path: &Path, setup: &MatSetup, about: About) -> tautpoint::error::R
         mapping: &ColumnMapping::default(),
         settings: &settings::Mat::default(),
     };
-    read_mat(&source, about, &[], None)
+    read_mat(&source, about, CalibrationChoice::default(), None)
 }
 
 fn record(read: &ReadTrace) -> &MatRecord {
