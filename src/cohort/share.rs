@@ -8,7 +8,7 @@ use super::key::{Key, Kind};
 use super::parquet::{Numbers, recording};
 use super::plain::shortest;
 use super::rounding::{Rounding, rounded};
-use crate::agreement::spread::{self, Spread};
+use crate::agreement::spread::{self, RepeatSpread};
 use crate::batch;
 use crate::error::{Error, Problem, Result};
 use crate::instrument::{self, Instrument};
@@ -256,7 +256,7 @@ impl Share {
         }
         let root = &study.root;
         if let Ok(text) = std::fs::read_to_string(root.join(spread::FILE_NAME)) {
-            let (spread, found) = Spread::parse(spread::FILE_NAME, &text);
+            let (spread, found) = RepeatSpread::parse(spread::FILE_NAME, &text);
             problems.extend(found);
             if let Some(spread) = spread {
                 put(spread::FILE_NAME, spread.to_toml());

@@ -4,7 +4,7 @@
 //! the cell ends where it stops; only a cell that it does not like is looked at more slowly.
 
 use super::assemble::{AssembledTrace, ReadContext, assemble};
-use super::cells::{BadCells, Cell, cell, plain_number};
+use super::cells::{BadCells, TextCell, cell, plain_number};
 use super::headings::{ColumnLayout, column_layout, count_known, no_rows};
 use super::lines::{Lines, plain_text, split_quoted};
 use crate::error::{Problem, Result};
@@ -237,16 +237,16 @@ impl TextBody<'_> {
         // A quoted "1,5" in a file separated by commas can only be a decimal comma.
         let comma = self.delimiter != b',' || memchr::memchr(b',', bytes).is_some();
         let value = match cell(bytes, comma) {
-            Cell::Number(value) => {
+            TextCell::Number(value) => {
                 state.decimals.see(self.delimiter, bytes, line);
                 value
             }
-            Cell::CommaNumber(value) => {
+            TextCell::CommaNumber(value) => {
                 state.decimals.comma.get_or_insert(line);
                 value
             }
-            Cell::Missing => f64::NAN,
-            Cell::Bad => {
+            TextCell::Missing => f64::NAN,
+            TextCell::Bad => {
                 state.bad.add(line, &self.layout.columns[slot].heading, bytes);
                 f64::NAN
             }

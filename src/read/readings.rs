@@ -1,9 +1,9 @@
-//! Readings under known loads: a small table that people keep.
+//! SensorReadings under known loads: a small table that people keep.
 
 use crate::calibrate::gravity::{
     AIR_KG_PER_M3, MASS_KG_PER_M3, STANDARD_G, UNKNOWN_PLACE_U_PERCENT, newtons_per_kg,
 };
-use crate::calibrate::{Direction, Reading, Readings};
+use crate::calibrate::{Direction, Reading, SensorReadings};
 use crate::error::{Problem, Severity};
 use crate::study::table::{Row, TextTable};
 use crate::study::words::{nearest, shown};
@@ -49,7 +49,11 @@ struct LoadColumn {
 /// `run`, `direction` (`up`, `down`) and `channel`. Rows may stand in any order.
 ///
 /// `None` when the table cannot be used; the problems then hold at least one error.
-pub fn read_readings(file: &str, text: &str, options: &ReadingsOptions) -> (Option<Readings>, Vec<Problem>) {
+pub fn read_readings(
+    file: &str,
+    text: &str,
+    options: &ReadingsOptions,
+) -> (Option<SensorReadings>, Vec<Problem>) {
     let mut problems = Vec::new();
     let readings = match TextTable::parse(file, text, &mut problems) {
         Ok(table) => from_table(file, text, &table, options, &mut problems),
@@ -68,7 +72,7 @@ fn from_table(
     table: &TextTable,
     options: &ReadingsOptions,
     problems: &mut Vec<Problem>,
-) -> Option<Readings> {
+) -> Option<SensorReadings> {
     let loads = find_loads(file, table, problems)?;
     let known: Vec<&str> = std::iter::once(loads.heading.as_str())
         .chain(OTHERS[1..].iter().copied())
@@ -114,7 +118,7 @@ fn from_table(
             line: row.line,
         });
     }
-    Some(Readings {
+    Some(SensorReadings {
         file: file.to_owned(),
         quantity: loads.quantity,
         applied_heading: loads.heading,

@@ -15,7 +15,7 @@ use tautpoint::read::counts::CalibrationChoice;
 use tautpoint::read::mat::{MatSource, read_mat};
 use tautpoint::settings;
 use tautpoint::simulate::{
-    Examiner, Hands, MatSensor, Pad, Sensor, SimulatedMat, SimulatedTests, Tissue, simulate_bilateral,
+    Examiner, MatSensor, Pad, Sensor, SimulatedMat, SimulatedTests, Tissue, TwoHands, simulate_bilateral,
     simulate_mat,
 };
 use tautpoint::study::mapping::ColumnMapping;
@@ -43,7 +43,7 @@ fn push(seed: u64) -> SimulatedTests {
         &right,
         &Examiner::default(),
         &sensor,
-        Hands::default(),
+        TwoHands::default(),
         seed,
     )
 }

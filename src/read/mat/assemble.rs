@@ -6,8 +6,8 @@ use crate::error::{Problem, Result};
 use crate::mat::cells::describe;
 use crate::mat::collect::Frames;
 use crate::mat::frame::FrameFault;
-use crate::mat::hands::{Expected, Hands, find_hands};
-use crate::mat::{MatRecord, Readings};
+use crate::mat::hands::{Expected, FoundHands, find_hands};
+use crate::mat::{MatRecord, MatUncertainty};
 use crate::read::ReadTrace;
 use crate::read::assemble::{ReadContext, assemble};
 use crate::read::counts::CalibrationChoice;
@@ -17,7 +17,7 @@ use crate::study::mat_setup::Placement;
 use crate::trace::{About, Side};
 use crate::units::Quantity;
 
-/// Hands that had grown together for a larger share of their time are warned of.
+/// FoundHands that had grown together for a larger share of their time are warned of.
 const CUT_SHARE: f64 = 0.05;
 
 /// The trace and its record.
@@ -34,7 +34,7 @@ pub(super) fn assemble_mat(
         about.side = Some(Side::Midline);
     }
     let mut hands = match under {
-        true => Hands::default(),
+        true => FoundHands::default(),
         false => find_hands(
             &passed.plan.geometry,
             &passed.frames,
@@ -227,10 +227,10 @@ fn problems(source: &MatSource<'_>, frames: &Frames) -> Vec<Problem> {
         .collect()
 }
 
-fn record(source: &MatSource<'_>, passed: MatPass, hands: Hands) -> MatRecord {
+fn record(source: &MatSource<'_>, passed: MatPass, hands: FoundHands) -> MatRecord {
     MatRecord {
         placement: source.setup.placement,
-        readings: Readings::of(source.setup, source.settings),
+        readings: MatUncertainty::of(source.setup, source.settings),
         kpa_per_unit: passed.plan.kpa_per_unit,
         baseline: passed.plan.baseline,
         masked: passed.plan.masked,

@@ -4,7 +4,7 @@ use super::block::{MISSING_SHARE, RowBlock};
 use super::columns::{MatColumn, mat_columns};
 use crate::error::{Error, Problem, Result};
 use crate::mat::frame::FrameFault;
-use crate::read::cells::{Cell, cell, plain_number};
+use crate::read::cells::{TextCell, cell, plain_number};
 use crate::read::delimited::split_header;
 use crate::read::headings::{ColumnLayout, mat_layout};
 use crate::read::lines::split_quoted;
@@ -283,9 +283,9 @@ impl TextReader {
     /// A cell that is no plain number.
     fn slow(&self, text: &[u8], row: &mut TextRow) -> f64 {
         match cell(text, self.delimiter != b',') {
-            Cell::Number(value) | Cell::CommaNumber(value) => value,
-            Cell::Missing => f64::NAN,
-            Cell::Bad => {
+            TextCell::Number(value) | TextCell::CommaNumber(value) => value,
+            TextCell::Missing => f64::NAN,
+            TextCell::Bad => {
                 row.bad = true;
                 f64::NAN
             }
