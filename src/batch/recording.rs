@@ -6,7 +6,7 @@ use crate::mat::MatTest;
 use crate::read::recording::{Source, read_recording_bytes};
 use crate::read::{HashWriter, ReadTrace, parquet, sha256_hex};
 use crate::report::{Exclusion, InputFile};
-use crate::signal::{self, AnalysedRecording};
+use crate::signal::{self, find_tests, measure};
 use crate::study::inputs;
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::trace::{Curve, Test};
@@ -199,13 +199,17 @@ impl Job {
                 return;
             }
         };
-        match signal::analyze(&read.trace, &self.settings, &|shapes| named.name(shapes)) {
-            Ok(AnalysedRecording { tests, bumps }) => {
+        let measured = find_tests(&read.trace, &self.settings).and_then(|found| {
+            let names = named.name(&found)?;
+            Ok((measure(&found, names), found.short_contacts_s()))
+        });
+        match measured {
+            Ok((tests, short)) => {
                 outcome.plan = named.plan_used(&tests).or_else(|| sidecar.plan.clone());
                 outcome.tests = tests;
                 outcome
                     .exclusions
-                    .extend(bumps.into_iter().map(|bump| too_short(recording, bump)));
+                    .extend(short.into_iter().map(|span| too_short(recording, span)));
             }
             Err(error) => {
                 let problem = naming::problem_of(error, recording);

@@ -4,7 +4,7 @@ use super::{Instrument, LEAST_SPRINGS, LONGEST_DELAY_S};
 use crate::error::{Error, Problem, Result};
 use crate::settings::Settings;
 use crate::signal::condition::{Conditioned, condition};
-use crate::signal::{self, EpisodeShape};
+use crate::signal::measure_trace;
 use crate::stats::least_squares::least_squares;
 use crate::stats::moments::{mean, sd};
 use crate::trace::{Spring, Trace};
@@ -119,15 +119,7 @@ fn springs_of(trace: &Trace, settings: &Settings) -> Result<Vec<Spring>> {
             ));
         }
     }
-    let names = |shapes: &[EpisodeShape]| {
-        Ok(shapes
-            .iter()
-            .map(|s| vec![trace.about.clone(); s.sides.len()])
-            .collect())
-    };
-    let measured = signal::analyze(trace, settings, &names)?;
-    let springs: Vec<Spring> = measured
-        .tests
+    let springs: Vec<Spring> = measure_trace(trace, settings)?
         .into_iter()
         .flat_map(|t| t.springs)
         .filter(|s| s.dropped.is_none() && s.excursion_mm.is_some_and(|x| x > 0.0))

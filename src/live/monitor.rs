@@ -224,7 +224,7 @@ impl Monitor {
 
     /// Whether a hand is on.
     pub fn touching(&self) -> bool {
-        self.sides.iter().any(|s| s.tracker.on() || s.open.is_some())
+        self.sides.iter().any(|s| s.tracker.on() || s.contact.open().is_some())
     }
 
     /// Phase of the hand that is further along. Not for a screen unless [`Monitor::gate`] lets it.
@@ -267,7 +267,7 @@ impl Monitor {
         let open = self
             .sides
             .iter()
-            .filter_map(|s| s.open.as_ref().map(|(i, _)| s.feed.time_s(*i)));
+            .filter_map(|s| s.contact.open().map(|c| s.feed.time_s(c.contact.start)));
         let waiting = self
             .pending
             .iter()

@@ -150,7 +150,7 @@ fn hide_test(test: &mut Test) {
     test.samples = 0;
     test.total_peak_n = f64::NAN;
     test.drive_deg = None;
-    test.notes = vec![HIDDEN.to_owned()];
+    test.notes = vec![Note::Blinded];
     test.curve = Curve::default();
     test.phases = Phases::default();
     for spring in &mut test.springs {

@@ -180,7 +180,10 @@ fn test_table(out: &mut String, tests: &[&Test]) {
                 .get(m)
                 .map_or_else(String::new, |e| with_interval(e, m.info().decimals))
         };
-        let short = |note: &String| note.split(':').next().unwrap_or_default().to_owned();
+        let short = |note: &Note| {
+            let words = note.to_string();
+            words.split(':').next().unwrap_or_default().to_owned()
+        };
         let notes: Vec<String> = test.notes.iter().map(short).collect();
         table_line(
             out,

@@ -42,6 +42,24 @@ pub enum Event {
     Release { index: usize, cut_off: bool },
 }
 
+impl Event {
+    /// The same event with its samples counted in another way.
+    #[must_use]
+    pub fn at(self, place: impl Fn(usize) -> usize) -> Event {
+        match self {
+            Event::Touch { index } => Event::Touch { index: place(index) },
+            Event::Spring(mark) => Event::Spring(SpringMark {
+                peak: place(mark.peak),
+                rest: place(mark.rest),
+            }),
+            Event::Release { index, cut_off } => Event::Release {
+                index: place(index),
+                cut_off,
+            },
+        }
+    }
+}
+
 /// Where a spring is: refined later on the zero-phase signals, never re-decided.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SpringMark {

@@ -3,12 +3,11 @@
 use super::condition::{Conditioned, SideSignals};
 use super::detector::{Event, SpringMark};
 use super::feed::{Feed, FeedSettings};
-use super::grid::Grid;
 use crate::settings::Settings;
 use crate::trace::Trace;
 use std::ops::Range;
 
-/// Touches shorter than this without a spring are bumps, not tests.
+/// Contacts shorter than this without a spring are no tests.
 const SHORTEST_S: f64 = 0.5;
 /// A recording whose force never spans this much is small-scale data, and the contact floor is this share of what it
 /// spans. A hand on a person or a model always spans more, so a live stream needs no such rule.
@@ -76,49 +75,49 @@ fn range(y: &[f64]) -> (f64, f64) {
     })
 }
 
-/// Finds the episodes of a trace, in time order, and counts the bumps left out.
+/// Finds the episodes of a trace, in time order, and the short contacts left out.
 pub fn find_episodes(
     trace: &Trace,
     c: &Conditioned,
     settings: &Settings,
 ) -> (Vec<Episode>, Vec<Range<usize>>) {
-    let mut touches: Vec<SideEpisode> = Vec::new();
+    let mut contacts: Vec<SideEpisode> = Vec::new();
     for (channel, side) in c.sides.iter().enumerate() {
-        touches.extend(detect_side(trace, c, channel, side, settings));
+        contacts.extend(detect_side(trace, c, channel, side, settings));
     }
     if let Some(marker) = &c.marker
         && marker.iter().any(|m| *m != marker[0])
     {
-        touches = cut_by_marker(touches, marker);
+        contacts = cut_by_marker(contacts, marker);
     }
-    group(touches, c.marker.as_deref(), c.grid.step_s)
+    group(contacts, c.marker.as_deref(), c.grid.step_s)
 }
 
-/// Touches of all sides to episodes in time order; what is too short to be a test comes second.
+/// Contacts of all sides to episodes in time order; what is too short to be a test comes second.
 pub fn group(
-    mut touches: Vec<SideEpisode>,
+    mut contacts: Vec<SideEpisode>,
     marker: Option<&[i64]>,
     step_s: f64,
 ) -> (Vec<Episode>, Vec<Range<usize>>) {
-    let mut bumps = Vec::new();
-    touches.retain(|t| {
+    let mut short = Vec::new();
+    contacts.retain(|t| {
         let long = t.contact.len() as f64 * step_s >= SHORTEST_S || !t.springs.is_empty();
         if !long {
-            bumps.push(t.contact.clone());
+            short.push(t.contact.clone());
         }
         long
     });
-    touches.sort_by_key(|t| (t.contact.start, t.channel));
+    contacts.sort_by_key(|t| (t.contact.start, t.channel));
     let mut episodes: Vec<Episode> = Vec::new();
-    for touch in touches {
-        let marker = marker.map(|m| m[middle(&touch.contact)]);
+    for contact in contacts {
+        let marker = marker.map(|m| m[middle(&contact.contact)]);
         let together = episodes
             .last_mut()
-            .filter(|e| e.marker == marker && e.sides.iter().any(|s| overlap(&s.contact, &touch.contact)));
+            .filter(|e| e.marker == marker && e.sides.iter().any(|s| overlap(&s.contact, &contact.contact)));
         match together {
-            Some(episode) => join(episode, touch),
+            Some(episode) => join(episode, contact),
             None => episodes.push(Episode {
-                sides: vec![touch],
+                sides: vec![contact],
                 marker,
             }),
         }
@@ -126,7 +125,7 @@ pub fn group(
     for e in &mut episodes {
         e.sides.sort_by_key(|s| s.channel);
     }
-    (episodes, bumps)
+    (episodes, short)
 }
 
 fn detect_side(
@@ -140,80 +139,89 @@ fn detect_side(
     let of_side = &trace.channels[channel];
     let owner = if of_side.displacement_shared { 0 } else { channel };
     let x = trace.channels[owner].displacement_mm.as_deref();
-    let mut touches = Touches {
-        channel,
-        found: Vec::new(),
-        open: None,
+    let (mut fold, mut found) = (ContactFold::new(channel), Vec::new());
+    let mut take = |events: &mut Vec<Event>, feed: &Feed| {
+        // The feed counts samples, the grid counts steps: times say what belongs to what.
+        let on_grid = |index: usize| {
+            let at = ((feed.time_s(index) - c.grid.start_s) / c.grid.step_s).round();
+            (at.max(0.0) as usize).min(c.grid.len - 1)
+        };
+        found.extend(events.drain(..).filter_map(|e| fold.take(e.at(on_grid))));
     };
     let mut events = Vec::new();
     for (i, force_n) in of_side.force_n.iter().enumerate() {
-        // A grid as recorded has one place a sample, whatever small jitter the clock has.
+        // A grid as recorded has one step a sample, whatever small jitter the clock has.
         let time_s = if c.grid.as_recorded {
             c.grid.time_s(i as f64)
         } else {
             trace.time_s[i]
         };
         feed.push(time_s, *force_n, x.map(|x| x[i]), &mut events);
-        touches.take(&mut events, &feed, &c.grid);
+        take(&mut events, &feed);
     }
     feed.finish(&mut events);
-    touches.take(&mut events, &feed, &c.grid);
-    touches.found
+    take(&mut events, &feed);
+    found
 }
 
-/// Touches of one side as its events come.
-struct Touches {
+/// Folds the detector's events of one side into contacts, each with its springs.
+#[derive(Debug, Clone, Default)]
+pub struct ContactFold {
     channel: usize,
-    found: Vec<SideEpisode>,
-    open: Option<(usize, Vec<SpringMark>)>,
+    open: Option<SideEpisode>,
 }
 
-impl Touches {
-    fn take(&mut self, events: &mut Vec<Event>, feed: &Feed, grid: &Grid) {
-        // The feed counts samples, the grid counts steps: times say what belongs to what.
-        let place = |index: usize| {
-            let at = ((feed.time_s(index) - grid.start_s) / grid.step_s).round();
-            (at.max(0.0) as usize).min(grid.len - 1)
-        };
-        for event in events.drain(..) {
-            match event {
-                Event::Touch { index } => self.open = Some((place(index), Vec::new())),
-                Event::Spring(mark) => {
-                    if let Some((_, springs)) = &mut self.open {
-                        springs.push(SpringMark {
-                            peak: place(mark.peak),
-                            rest: place(mark.rest),
-                        });
-                    }
-                }
-                Event::Release { index, cut_off } => {
-                    if let Some((begin, springs)) = self.open.take() {
-                        self.found.push(SideEpisode {
-                            channel: self.channel,
-                            contact: begin..place(index) + 1,
-                            springs,
-                            cut_off,
-                        });
-                    }
+impl ContactFold {
+    /// No contact yet on this channel.
+    pub fn new(channel: usize) -> Self {
+        ContactFold { channel, open: None }
+    }
+
+    /// The contact that has begun and not yet ended: from where, and with which springs so far. Its end is not known.
+    pub fn open(&self) -> Option<&SideEpisode> {
+        self.open.as_ref()
+    }
+
+    /// Takes one event; an ended contact comes back.
+    pub fn take(&mut self, event: Event) -> Option<SideEpisode> {
+        match event {
+            Event::Touch { index } => {
+                self.open = Some(SideEpisode {
+                    channel: self.channel,
+                    contact: index..index,
+                    springs: Vec::new(),
+                    cut_off: false,
+                });
+            }
+            Event::Spring(mark) => {
+                if let Some(open) = &mut self.open {
+                    open.springs.push(mark);
                 }
             }
+            Event::Release { index, cut_off } => {
+                let mut ended = self.open.take()?;
+                ended.contact.end = index + 1;
+                ended.cut_off = cut_off;
+                return Some(ended);
+            }
         }
+        None
     }
 }
 
-/// The marker says which test a sample belongs to: touches of one marker are one test, and one touch that runs
+/// The marker says which test a sample belongs to: contacts of one marker are one test, and one contact that runs
 /// through several markers is cut where it steps.
-fn cut_by_marker(touches: Vec<SideEpisode>, marker: &[i64]) -> Vec<SideEpisode> {
+fn cut_by_marker(contacts: Vec<SideEpisode>, marker: &[i64]) -> Vec<SideEpisode> {
     let mut cut: Vec<(i64, SideEpisode)> = Vec::new();
-    for touch in touches {
-        let mut begin = touch.contact.start;
-        while begin < touch.contact.end {
+    for contact in contacts {
+        let mut begin = contact.contact.start;
+        while begin < contact.contact.end {
             let m = marker[begin];
-            let end = (begin..touch.contact.end)
+            let end = (begin..contact.contact.end)
                 .find(|i| marker[*i] != m)
-                .unwrap_or(touch.contact.end);
+                .unwrap_or(contact.contact.end);
             let piece = SideEpisode {
-                channel: touch.channel,
+                channel: contact.channel,
                 contact: begin..end,
                 springs: touch
                     .springs
@@ -221,7 +229,7 @@ fn cut_by_marker(touches: Vec<SideEpisode>, marker: &[i64]) -> Vec<SideEpisode> 
                     .copied()
                     .filter(|s| (begin..end).contains(&s.peak))
                     .collect(),
-                cut_off: touch.cut_off && end == touch.contact.end,
+                cut_off: contact.cut_off && end == contact.contact.end,
             };
             match cut
                 .iter_mut()
@@ -241,15 +249,15 @@ fn cut_by_marker(touches: Vec<SideEpisode>, marker: &[i64]) -> Vec<SideEpisode> 
     cut.into_iter().map(|(_, t)| t).collect()
 }
 
-fn join(episode: &mut Episode, touch: SideEpisode) {
-    match episode.sides.iter_mut().find(|s| s.channel == touch.channel) {
+fn join(episode: &mut Episode, contact: SideEpisode) {
+    match episode.sides.iter_mut().find(|s| s.channel == contact.channel) {
         // One hand flickered off while the other stayed on: still one test.
         Some(same) => {
-            same.contact.end = same.contact.end.max(touch.contact.end);
-            same.springs.extend(touch.springs);
-            same.cut_off = touch.cut_off;
+            same.contact.end = same.contact.end.max(contact.contact.end);
+            same.springs.extend(contact.springs);
+            same.cut_off = contact.cut_off;
         }
-        None => episode.sides.push(touch),
+        None => episode.sides.push(contact),
     }
 }
 

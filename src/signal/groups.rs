@@ -9,7 +9,7 @@ use super::uncertainty::{Sources, mean_over_springs, single};
 use super::view::{Noisy, SideView};
 use super::zero::ZeroAround;
 use crate::columns::Measure;
-use crate::trace::{Measured, Measures, Spring, UncertaintySource as Source};
+use crate::trace::{Measured, Measures, Note, Spring, UncertaintySource as Source};
 use std::ops::Range;
 
 /// Preload is the median force over this long before the first loading limb.
@@ -22,7 +22,7 @@ const HELD_SHARE: f64 = 0.95;
 const SHORTEST_HOLD_S: f64 = 0.3;
 
 /// What the groups of measures below share.
-pub struct Job<'a> {
+pub struct MeasureContext<'a> {
     pub view: SideView<'a>,
     pub contact: Range<usize>,
     pub lean_end: usize,
@@ -30,7 +30,7 @@ pub struct Job<'a> {
     pub onset: &'a OnsetFinding,
 }
 
-impl Job<'_> {
+impl MeasureContext<'_> {
     /// Means over the counted springs.
     pub fn springs(&self, kept: &[&SpringMeasures], springs: &[Spring], out: &mut Measures) {
         let mut mean = |measure: Measure, part: &dyn Fn(&SpringMeasures) -> Option<Noisy>| {
@@ -72,7 +72,7 @@ impl Job<'_> {
         measured: &[SpringMeasures],
         springs: &[Spring],
         out: &mut Measures,
-        notes: &mut Vec<String>,
+        notes: &mut Vec<Note>,
     ) {
         let v = &self.view;
         let one = v.noise.sample_sd(v.force_noise_n);
@@ -95,7 +95,7 @@ impl Job<'_> {
             );
         }
         if saturated && springs.iter().all(|s| s.dropped.is_some()) && !springs.is_empty() {
-            notes.push("nothing left: every spring touches the load cell's limit".to_owned());
+            notes.push(Note::NothingLeft);
         }
         if let Some(preload) = self.preload(measured) {
             out.set(Measure::Preload, single(preload, &self.sources));

@@ -220,7 +220,7 @@ fn sideless(test: &Test) -> Test {
 }
 
 fn shares_displacement(test: &Test) -> bool {
-    test.notes.iter().any(|n| n.starts_with("shared displacement"))
+    test.notes.contains(&Note::SharedDisplacement)
 }
 
 /// The number with its interval: `5.21 ± 0.02 mm`.

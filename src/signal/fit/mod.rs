@@ -75,7 +75,7 @@ pub struct Fit {
     /// The tissue departs from the law by more than noise explains, and so that a result moves.
     pub poor: bool,
     /// Why there is no knee; empty when there is one.
-    pub against_knee: Vec<&'static str>,
+    pub against_knee: Vec<crate::trace::AgainstKnee>,
 }
 
 /// Fits the law to one test. `None` when there are too few samples or the displacement does not move.

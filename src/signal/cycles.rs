@@ -7,7 +7,7 @@ use super::feet::read_peak;
 use super::springs::{SpringMeasures, shape};
 use super::view::{Noisy, Shape, SideView};
 use crate::settings::Settings;
-use crate::trace::Spring;
+use crate::trace::{Note, Spring};
 use std::ops::Range;
 
 /// The loading limb starts this long before the passage of 5 % that marks the foot.
@@ -157,13 +157,16 @@ pub fn number_springs(c: &Conditioned, found: &[Found], measured: &[SpringMeasur
 }
 
 /// Notes on what was dropped.
-pub fn describe_springs(springs: &[Spring], notes: &mut Vec<String>) {
+pub fn describe_springs(springs: &[Spring], notes: &mut Vec<Note>) {
     if springs.is_empty() {
-        notes.push("no springs: the hand pressed and left without springing".to_owned());
+        notes.push(Note::NoSprings);
     }
     for s in springs {
         if let Some(reason) = &s.dropped {
-            notes.push(format!("spring {} dropped: {reason}", s.number));
+            notes.push(Note::SpringDropped {
+                number: s.number,
+                reason: reason.clone(),
+            });
         }
     }
 }
