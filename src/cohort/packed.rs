@@ -5,8 +5,8 @@ use crate::batch::Outcome;
 use crate::error::{Problem, Severity};
 use crate::mat::MatTest;
 use crate::mat::shown::{MapFrame, ShownHand};
-use crate::report::{Exclusion, InputFile};
-use crate::trace::{About, Curve, FitSummary, Knee, Measures, Phases, Side, Spring, Test};
+use crate::results::{Exclusion, InputFile};
+use crate::trace::{About, Curve, DropCause, FitSummary, Knee, Measures, Note, Phases, Side, Spring, Test};
 
 pack_enum!(Side { Left = 0, Right = 1, Midline = 2 });
 pack_enum!(Severity { Warning = 0, Error = 1 });
@@ -20,15 +20,6 @@ pack_struct!(Problem {
     found,
     expected,
     advice
-});
-pack_struct!(Exclusion {
-    recording,
-    test,
-    side,
-    spring,
-    what,
-    by,
-    reason
 });
 pack_struct!(InputFile { file, sha256, bytes });
 pack_struct!(About {
@@ -119,6 +110,31 @@ pack_struct!(MatTest {
     maps,
     strip
 });
+
+/// What serde can write and read.
+macro_rules! pack_by_serde {
+    ($($name:ident),*) => {$(
+        impl Pack for $name {
+            fn pack(&self, to: &mut Vec<u8>) {
+                rmp_serde::to_vec(self).unwrap_or_default().pack(to);
+            }
+            fn unpack(from: &mut &[u8]) -> Option<Self> {
+                rmp_serde::from_slice(&Vec::<u8>::unpack(from)?).ok()
+            }
+        }
+    )*};
+}
+pack_by_serde!(Exclusion, DropCause);
+
+impl Pack for Note {
+    fn pack(&self, to: &mut Vec<u8>) {
+        rmp_serde::to_vec(self).unwrap_or_default().pack(to);
+    }
+
+    fn unpack(from: &mut &[u8]) -> Option<Self> {
+        rmp_serde::from_slice(&Vec::<u8>::unpack(from)?).ok()
+    }
+}
 
 impl Pack for Measures {
     fn pack(&self, to: &mut Vec<u8>) {

@@ -4,6 +4,7 @@ use super::{Instrument, LEAST_SPRINGS, LONGEST_DELAY_S};
 use crate::error::{Error, Problem, Result};
 use crate::settings::Settings;
 use crate::signal::condition::{Conditioned, condition};
+use crate::signal::fit::series::speed as speed_of;
 use crate::signal::measure_trace;
 use crate::stats::least_squares::least_squares;
 use crate::stats::moments::{mean, sd};
@@ -152,7 +153,7 @@ fn delay_of(trace: &Trace, c: &Conditioned, spring: &Spring) -> Result<f64> {
         return Err(fault("no displacement".to_owned()));
     };
     let (x, force) = (&x.y, &side.force.y);
-    let speed = gradient(x, step);
+    let speed = speed_of(x, 1.0 / step);
     let index = |t: f64| (((t - c.grid.start_s) / step).round().max(0.0) as usize).min(force.len() - 1);
     let window = index(spring.start_s)..index(spring.end_s) + 1;
     let fastest = window.clone().map(|i| speed[i].abs()).fold(0.0, f64::max);
@@ -187,21 +188,6 @@ fn delay_of(trace: &Trace, c: &Conditioned, spring: &Spring) -> Result<f64> {
         }
     }
     Ok(delay_s)
-}
-
-/// Rate of change by central differences.
-fn gradient(y: &[f64], step: f64) -> Vec<f64> {
-    let last = y.len().saturating_sub(1);
-    (0..y.len())
-        .map(|i| {
-            let (a, b) = (i.saturating_sub(1), (i + 1).min(last));
-            if b > a {
-                (y[b] - y[a]) / ((b - a) as f64 * step)
-            } else {
-                0.0
-            }
-        })
-        .collect()
 }
 
 /// Value between samples by the cubic through the four around it (Catmull–Rom); the ends hold.

@@ -7,8 +7,8 @@ use super::phase::{Look, Phase, PhaseTracker};
 use super::strip::SideBin;
 use super::summary::OnsetView;
 use crate::settings::Settings;
-use crate::signal::detector::{Event, SpringMark};
 use crate::signal::episodes::{ContactFold, SideEpisode};
+use crate::signal::events::{Event, SpringMark};
 use crate::signal::feed::{Feed, FeedSettings};
 
 /// Contact limit before noise is known, in N.

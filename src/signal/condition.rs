@@ -8,7 +8,7 @@ use super::noise::{FilteredNoise, resolution, white_noise_sd};
 use super::spikes::remove_spikes;
 use crate::error::{Error, Problem};
 use crate::settings::Settings;
-use crate::trace::{Channel, Side, Trace};
+use crate::trace::{Channel, Note, Side, Trace};
 use std::ops::Range;
 
 /// The cut-off is kept below this share of the sampling rate.

@@ -1,9 +1,10 @@
-//! A trace's tests: where each side is touched and left, and what belongs together.
+//! A trace's tests: the contacts of each side, and which of them belong together.
 
 use super::condition::{Conditioned, SideSignals};
-use super::detector::{Event, SpringMark};
+use super::events::{Event, SpringMark};
 use super::feed::{Feed, FeedSettings};
 use crate::settings::Settings;
+use crate::stats::moments::extremes;
 use crate::trace::Trace;
 use std::ops::Range;
 
@@ -17,7 +18,7 @@ const FLOOR_RANGE_SHARE: f64 = 0.05;
 const SMALL_DISPLACEMENT_MM: f64 = 1.0;
 const SPRING_RANGE_SHARE: f64 = 0.08;
 
-/// One side from touching to leaving, in grid samples.
+/// One contact of one side, in grid samples.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SideEpisode {
     /// Index into [`Conditioned::sides`].
@@ -38,14 +39,14 @@ pub struct Episode {
 /// can say: its rate; that it is small-scale data, whose limits are its noise as a whole; that it began with the hand on.
 pub fn feed_settings(c: &Conditioned, side: &SideSignals, settings: &Settings) -> FeedSettings {
     let mut feed = FeedSettings::live(c.grid.rate_hz(), side.displacement.is_some(), settings);
-    let (low, high) = range(&side.force.y);
+    let (low, high) = extremes(&side.force.y);
     if high - low < SMALL_FORCE_N {
         let floor = FLOOR_RANGE_SHARE * (high - low);
         feed.detect.contact_floor_n = feed.detect.contact_floor_n.min(floor);
         feed.known_noise[0] = side.force.noise_sd;
     }
     if let Some(x) = &side.displacement {
-        let (low, high) = range(&x.y);
+        let (low, high) = extremes(&x.y);
         if high - low < SMALL_DISPLACEMENT_MM {
             let least = SPRING_RANGE_SHARE * (high - low);
             feed.detect.spring_prominence_mm = feed.detect.spring_prominence_mm.min(least);
@@ -63,16 +64,10 @@ fn zero_of_loaded_start(c: &Conditioned, side: &SideSignals) -> Option<f64> {
     let mean_of = |part: &[f64]| part.iter().sum::<f64>() / n as f64;
     let mean = mean_of(&y[..n]);
     let low = y.chunks_exact(n).map(mean_of).fold(f64::INFINITY, f64::min);
-    let high = range(y).1;
+    let high = extremes(y).1;
     // Pure noise has a lowest point too: only what stands clear of it is a load.
     let noise_n = c.noise.sample_sd(side.force.noise_sd);
     (mean - low > (0.15 * (high - low)).max(10.0 * noise_n)).then_some(low)
-}
-
-fn range(y: &[f64]) -> (f64, f64) {
-    y.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
-        (l.min(*v), h.max(*v))
-    })
 }
 
 /// Finds the episodes of a trace, in time order, and the short contacts left out.
@@ -185,7 +180,7 @@ impl ContactFold {
     /// Takes one event; an ended contact comes back.
     pub fn take(&mut self, event: Event) -> Option<SideEpisode> {
         match event {
-            Event::Touch { index } => {
+            Event::ContactBegan { index } => {
                 self.open = Some(SideEpisode {
                     channel: self.channel,
                     contact: index..index,
@@ -198,7 +193,7 @@ impl ContactFold {
                     open.springs.push(mark);
                 }
             }
-            Event::Release { index, cut_off } => {
+            Event::ContactEnded { index, cut_off } => {
                 let mut ended = self.open.take()?;
                 ended.contact.end = index + 1;
                 ended.cut_off = cut_off;
@@ -223,7 +218,7 @@ fn cut_by_marker(contacts: Vec<SideEpisode>, marker: &[i64]) -> Vec<SideEpisode>
             let piece = SideEpisode {
                 channel: contact.channel,
                 contact: begin..end,
-                springs: touch
+                springs: contact
                     .springs
                     .iter()
                     .copied()
@@ -273,7 +268,7 @@ fn middle(r: &Range<usize>) -> usize {
 mod tests {
     use super::*;
 
-    fn touch(channel: usize, contact: Range<usize>) -> SideEpisode {
+    fn contact(channel: usize, contact: Range<usize>) -> SideEpisode {
         SideEpisode {
             channel,
             contact,
@@ -283,11 +278,11 @@ mod tests {
     }
 
     #[test]
-    fn a_marker_cuts_one_touch_and_joins_two() {
+    fn a_marker_cuts_one_contact_and_joins_two() {
         let mut marker = vec![1_i64; 100];
         marker.extend(vec![2; 100]);
         let cut = cut_by_marker(
-            vec![touch(0, 10..40), touch(0, 60..150), touch(0, 160..190)],
+            vec![contact(0, 10..40), contact(0, 60..150), contact(0, 160..190)],
             &marker,
         );
         assert_eq!(
@@ -299,12 +294,12 @@ mod tests {
     #[test]
     fn both_hands_on_is_one_episode_with_two_sides() {
         let mut e = Episode {
-            sides: vec![touch(0, 10..50)],
+            sides: vec![contact(0, 10..50)],
             marker: None,
         };
         assert!(overlap(&e.sides[0].contact, &(20..60)));
-        join(&mut e, touch(1, 20..60));
-        join(&mut e, touch(1, 62..70));
+        join(&mut e, contact(1, 20..60));
+        join(&mut e, contact(1, 62..70));
         assert_eq!(e.sides.len(), 2);
         assert_eq!(e.sides[1].contact, 20..70);
     }

@@ -2,8 +2,8 @@
 
 use super::condition::{Conditioned, SideSignals};
 use super::contact::{ZeroedSide, describe_contact, refine_contact};
+use super::cycles::{FoundCycle, describe_springs, find_springs, lean_end, number_springs, range_of};
 use super::episodes::{Episode, SideEpisode};
-use super::cycles::{Found, describe_springs, find_springs, lean_end, number_springs, range_of};
 use super::groups::MeasureContext;
 use super::onset::{OnsetFinding, find_onset};
 use super::springs::{SpringMeasures, measure_spring};
@@ -47,7 +47,14 @@ pub fn measure_test(
     let sources = sources(c, around.as_ref());
     let mut notes = c.notes.clone();
     describe_contact(own, side, c, &mut notes);
-    let found = find_springs(prepared.conditioned, prepared.sides, side, &contact, &view, settings);
+    let found = find_springs(
+        prepared.conditioned,
+        prepared.sides,
+        side,
+        &contact,
+        &view,
+        settings,
+    );
     let lean_end = lean_end(&view, &contact, &found);
     let onset = onset_of(&view, c, &contact, lean_end, &found, &sources);
     notes.extend(onset.notes.iter().cloned());
@@ -114,11 +121,11 @@ fn onset_of(
     c: &Conditioned,
     contact: &Range<usize>,
     lean_end: usize,
-    found: &[Found],
+    found: &[FoundCycle],
     sources: &Sources,
 ) -> OnsetFinding {
     if view.displacement_mm.is_none() {
-        return OnsetFinding::not_looked();
+        return OnsetFinding::default();
     }
     let ranges: Vec<Range<usize>> = found
         .iter()
@@ -165,7 +172,7 @@ fn total_peak_n(zeroed: &[ZeroedSide], episode: &Episode) -> f64 {
         .fold(0.0, f64::max)
 }
 
-fn mean_drive(c: &Conditioned, found: &[Found]) -> Option<f64> {
+fn mean_drive(c: &Conditioned, found: &[FoundCycle]) -> Option<f64> {
     let drive = c.drive_deg.as_ref()?;
     let over: Vec<f64> = found
         .iter()

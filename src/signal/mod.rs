@@ -5,6 +5,7 @@ pub mod noise;
 pub mod spikes;
 pub mod grid;
 pub mod condition;
+pub mod events;
 pub mod candidates;
 pub mod running_zero;
 pub mod smoother;

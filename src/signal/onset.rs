@@ -10,8 +10,8 @@ use std::ops::Range;
 /// Residual over the springs beyond which the fit is not believed for the onset.
 const POOR_PERCENT: f64 = 5.0;
 
-/// What is known of the onset.
-#[derive(Debug, Clone)]
+/// What is known of the onset; by default nothing was looked for.
+#[derive(Debug, Clone, Default)]
 pub struct OnsetFinding {
     pub knee: Knee,
     pub fit: Option<FitSummary>,
@@ -25,23 +25,6 @@ pub struct OnsetFinding {
     pub notes: Vec<Note>,
 }
 
-impl OnsetFinding {
-    /// Nothing was looked for.
-    pub fn not_looked() -> Self {
-        OnsetFinding {
-            knee: Knee::NotLooked,
-            fit: None,
-            onset: None,
-            onset_force: None,
-            take_up: None,
-            fitted_end_feel: None,
-            damping: None,
-            passage: None,
-            notes: Vec::new(),
-        }
-    }
-}
-
 /// Looks for the onset from first contact to the end of the last spring, or to the peak when there is none.
 pub fn find_onset(
     view: &SideView,
@@ -51,7 +34,7 @@ pub fn find_onset(
     springs: &[Range<usize>],
     sources: &Sources,
 ) -> OnsetFinding {
-    let mut finding = OnsetFinding::not_looked();
+    let mut finding = OnsetFinding::default();
     let Some(x) = view.displacement_mm else {
         return finding;
     };
@@ -139,7 +122,7 @@ fn two_line_fallback(
 ) {
     let residual_percent = fit.residual_percent;
     // Thinned to about the filter's own bandwidth, so that the samples are nearly independent.
-    let every = ((view.rate_hz * view.noise.independent_share()).recip() * view.rate_hz)
+    let every = ((view.rate_hz * view.noise.independent_share(1)).recip() * view.rate_hz)
         .round()
         .max(1.0) as usize;
     let xs: Vec<f64> = x[lean.clone()].iter().copied().step_by(every).collect();

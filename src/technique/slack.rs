@@ -1,6 +1,6 @@
 //! Whether the slack was out before the spring.
 
-use super::{Remark, Seen, place};
+use super::{Remark, Seen, TechniqueRule, place};
 use crate::columns::Measure;
 use crate::trace::{Knee, Test};
 
@@ -32,6 +32,7 @@ fn early(test: &Test) -> Option<Remark> {
         low: Some(onset.value),
         ..Remark::on(
             test,
+            TechniqueRule::SprungBeforeSlackOut,
             text,
             "Next time stay longer with the lean, let it take up the slack until the tissue stops giving way, hold, and \
              only then spring; the ceiling stays where it is.",
@@ -50,6 +51,7 @@ pub(super) fn slack_not_shown_out(seen: &Seen<'_>) -> Vec<Remark> {
             );
             Remark::on(
                 test,
+                TechniqueRule::SlackNotShownOut,
                 text,
                 "Next time lean in more slowly and evenly and wait for the tissue before springing. If the slack is \
                  still not shown to be out, leave it blank: that is never a reason to press harder.",

@@ -7,11 +7,11 @@ pub use estimate::{BudgetLine, Estimate, Measured, Measures, UncertaintySource};
 pub use note::{AgainstKnee, Note};
 
 use crate::columns::Measure;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::fmt;
 
 /// Whose left and right: always the subject's.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Side {
     Left,
@@ -100,6 +100,30 @@ pub struct Trace {
     pub notes: Vec<String>,
 }
 
+/// What stands where words would tell of a measured side of a blind study.
+pub const HIDDEN: &str = "blinded: hidden until `tautpoint open STUDY`";
+
+/// Why a spring that was found enters no mean.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum DropCause {
+    /// Samples are missing inside it.
+    Gap,
+    /// The load cell was at its limit.
+    FlatTop,
+    /// Not told while the study is blinded.
+    Hidden,
+}
+
+impl fmt::Display for DropCause {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            DropCause::Gap => "a gap of over 50 ms lies inside it",
+            DropCause::FlatTop => "the load cell stood at its limit: a flat top is no peak",
+            DropCause::Hidden => HIDDEN,
+        })
+    }
+}
+
 /// One press-and-return cycle.
 ///
 /// Times are the recording's own, in s; without displacement everything that needs it is `None`.
@@ -128,12 +152,12 @@ pub struct Spring {
     pub recoil_ratio: Option<f64>,
     pub time_to_peak_s: Option<f64>,
     pub loading_rate_n_per_s: Option<f64>,
-    /// Why it was dropped from every mean (a gap, a flat top), if it was.
-    pub dropped: Option<String>,
+    /// Why it was dropped from every mean, if it was.
+    pub dropped: Option<DropCause>,
 }
 
 /// What the fit says of the knee.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub enum Knee {
     /// Found by the whole-trace fit.
     Fitted,
@@ -142,6 +166,7 @@ pub enum Knee {
     /// The push never went past the toe: the slack is not shown to be out.
     None,
     /// Not looked for: no displacement, or too little of the push was recorded.
+    #[default]
     NotLooked,
 }
 

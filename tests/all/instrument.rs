@@ -206,7 +206,11 @@ fn what_stays_of_a_steel_spring_s_loss_is_nothing_within_its_interval() {
             .iter()
             .any(|l| l.source == UncertaintySource::InstrumentLoop)
     );
-    assert!(test.notes.iter().any(|n| matches!(n, Note::InstrumentLoop { .. })));
+    assert!(
+        test.notes
+            .iter()
+            .any(|n| matches!(n, Note::InstrumentLoop { .. }))
+    );
 }
 
 #[test]

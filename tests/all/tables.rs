@@ -7,7 +7,7 @@ mod text;
 use tautpoint::columns::Measure;
 use tautpoint::compare::*;
 use tautpoint::error::Problem;
-use tautpoint::report::{Exclusion, Results};
+use tautpoint::results::{Excluded, Exclusion, ExclusionCause, Results};
 use tautpoint::technique;
 use tautpoint::trace::*;
 
@@ -124,7 +124,7 @@ fn hostile_results() -> Results {
             .take(i)
             .collect();
         test.knee = [Knee::Fitted, Knee::TwoLines, Knee::None, Knee::NotLooked][i % 4];
-        test.springs[0].dropped = Some((*text).to_owned());
+        test.springs[0].dropped = Some(DropCause::Gap);
         test.about.covers = vec!["L2".to_owned(), "L3".to_owned()];
         results.tests.push(test);
         let mut found = finding(text);
@@ -147,9 +147,8 @@ fn hostile_results() -> Results {
             test: (i > 3).then_some(2),
             side: None,
             spring: None,
-            what: if i > 3 { "test" } else { "file" },
-            by: "person",
-            reason: (*text).to_owned(),
+            what: if i > 3 { Excluded::Test } else { Excluded::File },
+            cause: ExclusionCause::Person((*text).to_owned()),
         });
         results
             .problems

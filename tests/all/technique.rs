@@ -55,7 +55,7 @@ fn sprung_before_the_slack_was_out_is_judged_against_the_onset_and_its_interval(
     assert_eq!(of(Some((8.2, Some(0.3))), Some(7.95)), []);
     let found = of(Some((8.2, Some(0.3))), Some(7.1));
     assert_eq!(found.len(), 1);
-    assert_eq!(found[0].finding, "sprung_before_slack_out");
+    assert_eq!(found[0].finding.word(), "sprung_before_slack_out");
     assert_eq!(
         (found[0].value, found[0].unit, found[0].low),
         (Some(7.1), "mm", Some(8.2))
@@ -79,7 +79,7 @@ fn a_push_without_a_knee_is_said_not_to_show_the_slack_out() {
     test.knee = Knee::None;
     let found = look(&[test.clone()]);
     assert_eq!(found.len(), 1);
-    assert_eq!(found[0].finding, "slack_not_shown_out");
+    assert_eq!(found[0].finding.word(), "slack_not_shown_out");
     assert!(found[0].advice.contains("never a reason to press harder"));
     test.knee = Knee::NotLooked;
     assert_eq!(look(&[test]), []);
@@ -205,7 +205,7 @@ const WHOLE: [(&str, Side); 7] = [
 
 fn against_plan(tests: &[Test]) -> Vec<(&'static str, String)> {
     let found = remarks(tests, &[plan(&tests[0])], &Settings::default());
-    found.into_iter().map(|r| (r.finding, r.text)).collect()
+    found.into_iter().map(|r| (r.finding.word(), r.text)).collect()
 }
 
 #[test]
@@ -299,7 +299,7 @@ fn remarks_stand_in_the_order_of_the_tests_and_then_of_the_scans() {
     tests[0].knee = Knee::None;
     tests[1].springs[0].start_mm = Some(1.0);
     let found = remarks(&tests, &[plan(&tests[0])], &Settings::default());
-    let names: Vec<&str> = found.iter().map(|r| r.finding).collect();
+    let names: Vec<&str> = found.iter().map(|r| r.finding.word()).collect();
     assert_eq!(
         names,
         [
@@ -338,7 +338,7 @@ fn every_remark_says_what_to_try_next_time_and_passes_no_verdict() {
         assert!(
             found.iter().any(|r| r.finding == rule.finding),
             "{} not provoked",
-            rule.finding
+            rule.finding.word()
         );
     }
     for remark in found {

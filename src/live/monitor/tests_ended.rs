@@ -6,8 +6,8 @@ use crate::live::ended::{EndedTest, Provisional, ProvisionalSide, springs_s};
 use crate::live::kept::BEFORE_S;
 use crate::live::side::LiveSide;
 use crate::live::summary;
-use crate::signal::detector::SpringMark;
 use crate::signal::episodes::{Episode, SideEpisode, group};
+use crate::signal::events::SpringMark;
 use crate::trace::Test;
 use std::sync::Arc;
 

@@ -4,7 +4,7 @@ use super::scans::Scan;
 use crate::columns::Measure;
 use crate::compare::{ComparisonKind, Finding};
 use crate::plot::{level_label, text};
-use crate::report::Results;
+use crate::results::Results;
 use crate::study::anatomy;
 use crate::trace::Test;
 use serde::Serialize;

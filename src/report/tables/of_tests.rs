@@ -42,7 +42,9 @@ fn spring_fields<'a>() -> Vec<Field<Row<'a>>> {
             Cell::num(r.1.time_to_peak_s)
         }),
         field(c::LOADING_RATE, |r: &Row<'_>| Cell::num(r.1.loading_rate_n_per_s)),
-        field(c::DROPPED, |r: &Row<'_>| Cell::maybe(r.1.dropped.as_deref())),
+        field(c::DROPPED, |r: &Row<'_>| {
+            r.1.dropped.map_or(Cell::Missing, |d| Cell::text(&d.to_string()))
+        }),
     ]
 }
 
@@ -112,7 +114,9 @@ fn knee_and_notes() -> Vec<Field<Test>> {
             Knee::None => Cell::Bool(false),
             Knee::NotLooked => Cell::Missing,
         }),
-        field(c::NOTES, |t: &Test| Cell::List(t.notes.iter().map(ToString::to_string).collect())),
+        field(c::NOTES, |t: &Test| {
+            Cell::List(t.notes.iter().map(ToString::to_string).collect())
+        }),
     ]
 }
 

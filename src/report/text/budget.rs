@@ -2,7 +2,7 @@
 
 use super::lines::{padded, plain, with_interval};
 use crate::columns::Measure;
-use crate::report::Results;
+use crate::results::Results;
 use crate::study::anatomy;
 use crate::trace::{BudgetLine, Estimate, Test};
 use std::fmt::Write;

@@ -4,6 +4,7 @@ use super::super::filter::LowPass;
 use crate::columns::Measure;
 use crate::mat::MatRecord;
 use crate::mat::hands::Hand;
+use crate::stats::moments::median_in_place;
 use crate::trace::{Measured, Note, Test, UncertaintySource as Source};
 use std::ops::Range;
 
@@ -130,7 +131,7 @@ fn peak_pressure(hand: &Hand, range: Range<usize>) -> Option<f64> {
         .collect();
     peaks
         .windows(3)
-        .map(|w| median(&mut w.to_vec()))
+        .filter_map(|w| median_in_place(&mut w.to_vec()))
         .max_by(f64::total_cmp)
 }
 
@@ -143,7 +144,7 @@ fn loaded_area(record: &MatRecord, hand: &Hand, test: &Test) -> Option<f64> {
         .flatten()
         .map(|f| f64::from(f.area_mm2))
         .collect();
-    (!areas.is_empty()).then(|| median(&mut areas))
+    median_in_place(&mut areas)
 }
 
 /// Length of the way of the centre over the springs.

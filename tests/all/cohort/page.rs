@@ -4,9 +4,9 @@ use super::{analyze, study};
 use crate::proof::trial::measured;
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use tautpoint::cohort::page::{page, quantile};
 use tautpoint::columns::Measure;
-use tautpoint::report::Results;
+use tautpoint::report::cohort::{page, quantile};
+use tautpoint::results::Results;
 use tautpoint::simulate::{Condition, Dice};
 use tautpoint::trace::{Measured, Side, Test};
 
@@ -74,7 +74,7 @@ fn numbers(words: &str) -> Vec<f64> {
 
 /// Ten thousand invented tests; a stiffness of 8 N/mm with a spread of a quarter, more on the right at L4.
 fn cohort(n: usize) -> Results {
-    let model = measured(&Condition::Clean.simulate(1).trace).tests.remove(0);
+    let model = measured(&Condition::Clean.simulate(1).trace).remove(0);
     let mut dice = Dice::new(5);
     let levels = ["L5", "L4", "L3", "L2", "L1", "T12", "C2"];
     let tests: Vec<Test> = (0..n)

@@ -4,7 +4,7 @@ use super::{COLS, Folder, ROWS, on_mat, pads, push, setup};
 use std::path::PathBuf;
 use tautpoint::batch::{self, Options};
 use tautpoint::columns::Measure;
-use tautpoint::report::Results;
+use tautpoint::results::Results;
 use tautpoint::simulate::{MatSensor, SimulatedMat, SimulatedTests, simulate};
 use tautpoint::study::mat_setup::MatUnit;
 use tautpoint::trace::{Side, Test, UncertaintySource};
@@ -201,7 +201,9 @@ fn a_mat_under_the_subject_gives_the_whole_force_and_says_so() {
     assert_eq!(results.tests.len(), 1, "{:?}", results.problems);
     let test = side(&results, Side::Left);
     assert!(
-        test.notes.iter().any(|n| n.starts_with("total force only")),
+        test.notes
+            .iter()
+            .any(|n| n.to_string().starts_with("total force only")),
         "{:?}",
         test.notes
     );

@@ -85,7 +85,7 @@ pub const HELD: [Condition; 11] = [
     Condition::SharpKnee,
     Condition::SoftKnee,
     Condition::Rate80,
-    Condition::Noisy,
+    Condition::UncertainValue,
     Condition::Breathing,
     Condition::Spiky,
     Condition::Dropped,
@@ -95,7 +95,7 @@ pub const HELD: [Condition; 11] = [
 ];
 
 fn coarse(c: Condition) -> bool {
-    matches!(c, Condition::Noisy | Condition::Rate80)
+    matches!(c, Condition::UncertainValue | Condition::Rate80)
 }
 
 /// The limit of one measure in one condition, where there is one.
@@ -327,7 +327,7 @@ pub fn filter_bias_percent(rate_hz: f64) -> [f64; 2] {
     spec.examiner.time_spread = 0.0;
     spec.examiner.excursion_spread = 0.0;
     let made = simulate(&spec, 1);
-    let found = &measured(&made.noise_free).tests[0];
+    let found = &measured(&made.noise_free)[0];
     let peak = found.value(Measure::Peak).unwrap() / made.truth.peak_n - 1.0;
     let excursion = found.value(Measure::Excursion).unwrap() / spec.examiner.excursion_mm - 1.0;
     [100.0 * peak, 100.0 * excursion]

@@ -2,11 +2,10 @@
 
 use super::bound::bound;
 use tautpoint::columns::Measure;
-use tautpoint::error::Problem;
 use tautpoint::settings::Settings;
 use tautpoint::signal::{find_tests, measure};
 use tautpoint::simulate::{Condition, Dice, Simulated, simulate};
-use tautpoint::trace::{About, Knee, Test, Trace};
+use tautpoint::trace::{About, Knee, Note, Test, Trace};
 
 /// A measure beside its truth.
 #[derive(Debug, Clone, Copy)]
