@@ -18,7 +18,7 @@ use tautpoint::signal::fit::{FitInput, fit};
 use tautpoint::signal::measure_trace;
 use tautpoint::simulate::{Cohort, Sensor, StudyFolder};
 use tautpoint::study::mapping::ColumnMapping;
-use tautpoint::trace::{Test, Trace};
+use tautpoint::trace::{About, Test, Trace};
 use tautpoint::write::OutputFolder;
 
 struct Asked {

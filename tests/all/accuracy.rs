@@ -85,7 +85,7 @@ fn the_limits_are_those_that_were_agreed() {
             assert!(limit(m, c).is_some(), "{m:?} {c:?}");
         }
     }
-    assert!(limit(Measure::FittedEndFeel, Condition::UncertainValue).is_some());
+    assert!(limit(Measure::FittedEndFeel, Condition::Noisy).is_some());
     // Intervals that always hold, or often do not, are refused once there are enough of them.
     assert!(chance_allows(950, 1000));
     assert!(!chance_allows(1000, 1000));

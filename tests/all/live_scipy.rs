@@ -101,7 +101,7 @@ print(json.dumps(out))
 fn springs_are_the_peaks_that_find_peaks_finds() {
     let kinds = [
         Condition::Clean,
-        Condition::UncertainValue,
+        Condition::Noisy,
         Condition::Breathing,
         Condition::Friction,
     ];

@@ -85,7 +85,7 @@ pub const HELD: [Condition; 11] = [
     Condition::SharpKnee,
     Condition::SoftKnee,
     Condition::Rate80,
-    Condition::UncertainValue,
+    Condition::Noisy,
     Condition::Breathing,
     Condition::Spiky,
     Condition::Dropped,
@@ -95,7 +95,7 @@ pub const HELD: [Condition; 11] = [
 ];
 
 fn coarse(c: Condition) -> bool {
-    matches!(c, Condition::UncertainValue | Condition::Rate80)
+    matches!(c, Condition::Noisy | Condition::Rate80)
 }
 
 /// The limit of one measure in one condition, where there is one.
