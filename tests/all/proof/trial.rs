@@ -4,7 +4,7 @@ use super::bound::bound;
 use tautpoint::columns::Measure;
 use tautpoint::settings::Settings;
 use tautpoint::signal::{find_tests, measure};
-use tautpoint::simulate::{Condition, Dice, Simulated, simulate};
+use tautpoint::simulate::{Condition, Rng, Simulated, simulate};
 use tautpoint::trace::{About, Knee, Note, Test, Trace};
 
 /// A measure beside its truth.
@@ -64,7 +64,7 @@ pub fn measured(trace: &Trace) -> Vec<Test> {
 /// Simulates one trace of a condition and measures it beside its truth.
 pub fn trial(condition: Condition, seed: u64) -> Trial {
     // As `Condition::simulate`, keeping the specification.
-    let spec = condition.spec(&mut Dice::stream(seed, 9));
+    let spec = condition.spec(&mut Rng::stream(seed, 9));
     let made = simulate(&spec, seed);
     let found = measured(&made.trace);
     let free = measured(&made.noise_free);
