@@ -27,4 +27,5 @@ pub mod report;
 pub mod batch;
 pub mod cohort;
 pub mod live;
+pub mod session;
 pub mod cli;

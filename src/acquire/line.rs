@@ -1,17 +1,14 @@
 //! The line to a device: opens the port, asks who is there, decodes, and looks for the device again when it went
 //! away.
 
-use super::clock::{DeviceClock, Tick};
-use super::port::{self, CannotOpen, Stream};
+use super::clock::{ClockReading, DeviceClock};
+use super::device_source::{DeviceSource, Stream};
 use super::station::{LineCounts, LineEvent, MAX_CHANNELS, Sample, Station};
-use super::virtual_device::{Inside, from_words};
-use super::wire::{ASK, Decoder, Heard};
-use std::io::{self, Read, Write};
+use super::wire::{ASK, Decoder, Message};
+use std::io;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::time::{Duration, Instant};
 
-/// Speed of a port whose name gives none: common practice, no source. USB devices do not care.
-const USUAL_BAUD: u32 = 115_200;
 /// After a read, so that samples come in batches and the processor rests.
 const NAP: Duration = Duration::from_millis(4);
 /// Bytes of a read below which nothing waits.
@@ -30,83 +27,16 @@ const REPORT_WORSE: Duration = Duration::from_millis(50);
 /// Events that wait for a receiver; some 30 s of them. Beyond that the line stops reading.
 const MOST_WAITING: usize = 8192;
 
-/// Where a device may be: a port, or something that stands in for one.
-pub trait Place: Send {
-    /// For messages.
-    fn name(&self) -> String;
-    /// Opens it, each time anew.
-    ///
-    /// # Errors
-    /// Why it cannot be opened now.
-    fn open(&mut self) -> Result<Box<dyn Stream>, CannotOpen>;
-}
-
-/// A serial port, `PATH` or `PATH@BAUD`.
-struct SerialPlace {
-    path: String,
-    baud: u32,
-}
-
-impl SerialPlace {
-    fn named(port: &str) -> Self {
-        let with_baud = port
-            .rsplit_once('@')
-            .and_then(|(path, baud)| Some((path, baud.parse().ok()?)));
-        let (path, baud) = with_baud.unwrap_or((port, USUAL_BAUD));
-        SerialPlace {
-            path: path.to_owned(),
-            baud,
-        }
-    }
-}
-
-impl Place for SerialPlace {
-    fn name(&self) -> String {
-        self.path.clone()
-    }
-
-    fn open(&mut self) -> Result<Box<dyn Stream>, CannotOpen> {
-        port::open(&self.path, self.baud)
-    }
-}
-
-impl Place for Inside {
-    fn name(&self) -> String {
-        "the virtual device".to_owned()
-    }
-
-    fn open(&mut self) -> Result<Box<dyn Stream>, CannotOpen> {
-        Inside::open(self)
-    }
-}
-
-/// Listens to the device at a port: `/dev/ttyACM0`, `/dev/ttyUSB0@921600` (with the speed of a plain serial line;
-/// 115200 unless given), `sim` for a virtual device inside this program, or `sim:` with options
-/// ([`from_words`]).
+/// Listens to a device.
 ///
 /// A thread of its own reads and decodes; it ends when the receiver is dropped, or after [`LineEvent::Failed`].
-/// Samples come in batches, at most some 5 ms late. A port that cannot be opened the first time is a failure; one
+/// Samples come in batches, at most some 5 ms late. A source that cannot be opened the first time is a failure; one
 /// that goes away later is looked for until it comes back.
-pub fn open_line(port: &str) -> Receiver<LineEvent> {
-    match from_words(port) {
-        None => listen(Box::new(SerialPlace::named(port))),
-        Some(spec) => match spec.and_then(|spec| Inside::new(&spec)) {
-            Ok(inside) => listen(Box::new(inside)),
-            Err(error) => {
-                let (sender, receiver) = sync_channel(1);
-                let _ = sender.send(LineEvent::Failed(error.to_string()));
-                receiver
-            }
-        },
-    }
-}
-
-/// As [`open_line`], for any place.
-pub fn listen(place: Box<dyn Place>) -> Receiver<LineEvent> {
+pub fn listen(source: Box<dyn DeviceSource>) -> Receiver<LineEvent> {
     let (sender, receiver) = sync_channel(MOST_WAITING);
     let now = Instant::now();
-    let mut line = Line {
-        place,
+    let mut line = LineReader {
+        source,
         sender,
         decoder: Decoder::default(),
         clock: DeviceClock::default(),
@@ -133,8 +63,8 @@ enum End {
     Failed,
 }
 
-struct Line {
-    place: Box<dyn Place>,
+struct LineReader {
+    source: Box<dyn DeviceSource>,
     sender: SyncSender<LineEvent>,
     decoder: Decoder,
     clock: DeviceClock,
@@ -150,17 +80,17 @@ struct Line {
     sampled: Instant,
 }
 
-impl Line {
+impl LineReader {
     fn run(&mut self) -> Result<(), End> {
         let mut opened = false;
         loop {
-            match self.place.open() {
+            match self.source.open() {
                 Ok(stream) => {
                     opened = true;
                     self.session(stream)?;
                 }
-                Err(cannot) if !opened => {
-                    self.send(LineEvent::Failed(cannot.words))?;
+                Err(error) if !opened => {
+                    self.send(LineEvent::Failed(error.to_string()))?;
                     return Err(End::Failed);
                 }
                 Err(_) => {}
@@ -221,7 +151,7 @@ impl Line {
     }
 
     fn gone(&mut self, error: io::Error) -> Result<(), End> {
-        let name = self.place.name();
+        let name = self.source.name();
         let words = match error.kind() {
             io::ErrorKind::BrokenPipe | io::ErrorKind::UnexpectedEof => {
                 format!("{name} went away; plug it in again, it is looked for")
@@ -237,7 +167,7 @@ impl Line {
         if silent {
             let words = format!(
                 "no sample came from {} for {} s; look whether it is switched on and its cable is fast",
-                self.place.name(),
+                self.source.name(),
                 SILENCE.as_secs()
             );
             self.forget();
@@ -247,7 +177,7 @@ impl Line {
     }
 
     fn no_hello(&self, bytes_came: bool) -> String {
-        let name = self.place.name();
+        let name = self.source.name();
         if bytes_came {
             format!(
                 "bytes come from {name} but no hello is among them; look whether it is the right device, and give \
@@ -265,9 +195,9 @@ impl Line {
         self.decoder.push(bytes, |h| heard.push(h));
         for one in heard {
             match one {
-                Heard::Sample { time_us, values } => self.sample(time_us, values, arrived)?,
-                Heard::Hello { station, .. } => self.hello(station)?,
-                Heard::Unusable(words) => self.unusable(words)?,
+                Message::Sample { time_us, values } => self.sample(time_us, values, arrived)?,
+                Message::Hello { station, .. } => self.hello(station)?,
+                Message::Unusable(words) => self.unusable(words)?,
             }
         }
         self.send_batch()
@@ -278,9 +208,9 @@ impl Line {
             return Ok(());
         };
         let time_s = match self.clock.tick(time_us, arrived) {
-            Tick::At(time_s) => time_s,
-            Tick::NotLater => return Ok(()),
-            Tick::Restarted => {
+            ClockReading::At(time_s) => time_s,
+            ClockReading::NotLater => return Ok(()),
+            ClockReading::Restarted => {
                 let station = station.clone();
                 self.begin_anew(station, "the device was switched off and on")?;
                 0.0
@@ -332,7 +262,7 @@ impl Line {
         }
         self.send(LineEvent::Failed(format!(
             "{} cannot be recorded from: {words}",
-            self.place.name()
+            self.source.name()
         )))?;
         Err(End::Failed)
     }

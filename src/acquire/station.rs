@@ -8,7 +8,7 @@ pub const MAX_CHANNELS: usize = 8;
 
 /// What a channel measures.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Quantity {
+pub enum ChannelQuantity {
     Force,
     Displacement,
     /// Tilt of the push, as the line of drive is counted.
@@ -18,7 +18,7 @@ pub enum Quantity {
 /// One channel of a station.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StationChannel {
-    pub quantity: Quantity,
+    pub quantity: ChannelQuantity,
     /// Under which hand, the subject's side; `None` for a sensor that moves from side to side.
     pub side: Option<Side>,
     /// Unit of a value: `N`, `mm` or `deg`; `counts` when a calibration of the study has yet to turn it into one.
@@ -46,9 +46,9 @@ impl StationChannel {
     /// Heading of the channel's column in a recording: `force_left_n`, `displacement_counts`, `drive_deg`.
     pub fn heading(&self) -> String {
         let quantity = match self.quantity {
-            Quantity::Force => "force",
-            Quantity::Displacement => "displacement",
-            Quantity::Drive => "drive",
+            ChannelQuantity::Force => "force",
+            ChannelQuantity::Displacement => "displacement",
+            ChannelQuantity::Drive => "drive",
         };
         let side = self.side.map_or(String::new(), |s| format!("{s}_"));
         format!("{quantity}_{side}{}", self.unit.to_lowercase())

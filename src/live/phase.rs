@@ -40,7 +40,7 @@ const OFF_S: f64 = 0.1;
 
 /// What one bin shows of one side.
 #[derive(Debug, Clone, Copy)]
-pub struct Look {
+pub struct PhaseInput {
     pub time_s: f64,
     pub force_n: f64,
     pub displacement_mm: Option<f64>,
@@ -114,7 +114,7 @@ impl PhaseTracker {
     }
 
     /// Takes the next bin.
-    pub fn push(&mut self, look: &Look) -> Phase {
+    pub fn push(&mut self, look: &PhaseInput) -> Phase {
         let y = look.displacement_mm.unwrap_or(look.force_n);
         let back = ((SPEED_S / self.bin_s).round() as usize).max(1);
         self.recent.push(y);
@@ -133,7 +133,7 @@ impl PhaseTracker {
         self.word(look, y)
     }
 
-    fn contact(&mut self, look: &Look, y: f64) {
+    fn contact(&mut self, look: &PhaseInput, y: f64) {
         let limit = if self.on() {
             look.limit_n.max(0.04 * self.peak_n)
         } else {
@@ -163,7 +163,7 @@ impl PhaseTracker {
         }
     }
 
-    fn least(&self, look: &Look) -> f64 {
+    fn least(&self, look: &PhaseInput) -> f64 {
         match look.displacement_mm {
             Some(_) => look.least_mm,
             None => (FORCE_SHARE * self.peak_n).max(FORCE_LEAST_N),
@@ -186,7 +186,7 @@ impl PhaseTracker {
         }
     }
 
-    fn held(&mut self, look: &Look, y: f64, speed: f64) {
+    fn held(&mut self, look: &PhaseInput, y: f64, speed: f64) {
         let least = self.least(look);
         if y - self.rest > least && speed > 0.0 {
             self.state = State::Rising;
@@ -201,7 +201,7 @@ impl PhaseTracker {
         }
     }
 
-    fn rising(&mut self, look: &Look, y: f64) {
+    fn rising(&mut self, look: &PhaseInput, y: f64) {
         if y > self.high {
             self.high = y;
             self.high_s = look.time_s;
@@ -212,7 +212,7 @@ impl PhaseTracker {
         }
     }
 
-    fn returning(&mut self, look: &Look, y: f64, speed: f64) {
+    fn returning(&mut self, look: &PhaseInput, y: f64, speed: f64) {
         let rise = self.high - self.rest;
         self.low = self.low.min(y);
         if y - self.low > self.least(look).max(0.3 * rise) && speed > 0.0 {
@@ -228,7 +228,7 @@ impl PhaseTracker {
         }
     }
 
-    fn word(&mut self, look: &Look, y: f64) -> Phase {
+    fn word(&mut self, look: &PhaseInput, y: f64) -> Phase {
         let past = match (look.displacement_mm, look.onset_mm) {
             (Some(x), Some(onset)) => Some(x >= onset),
             _ => None,
@@ -268,7 +268,7 @@ mod tests {
         let mut tracker = PhaseTracker::new(1000.0);
         let (mut words, mut peaks) = (vec![Phase::Off], 0);
         for i in (0..trace.time_s.len()).step_by(8) {
-            let word = tracker.push(&Look {
+            let word = tracker.push(&PhaseInput {
                 time_s: trace.time_s[i],
                 force_n: channel.force_n[i],
                 displacement_mm: displacement.then(|| x[i]),

@@ -1,13 +1,13 @@
 //! What a station's samples are in a recording: headings, and a row of text for each sample.
 
-use crate::acquire::station::{MAX_CHANNELS, Quantity, Sample, Station, StationChannel};
+use crate::acquire::station::{ChannelQuantity, MAX_CHANNELS, Sample, Station, StationChannel};
 use crate::study::words::{one_of, shown};
 use crate::trace::Side;
 use std::io::Write as _;
 
 /// The columns of one recording, in the order of the station's channels.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Columns {
+pub struct TraceColumns {
     headings: Vec<String>,
     /// Digits behind the point.
     decimals: Vec<usize>,
@@ -15,13 +15,13 @@ pub struct Columns {
     both_at_once: bool,
 }
 
-impl Columns {
+impl TraceColumns {
     /// Settles the columns.
     ///
     /// # Errors
     /// In words, when a recording of such a station could not be read back: no force, one hand's force alone, two
     /// channels of one name, an unknown unit.
-    pub fn of(station: &Station) -> Result<Columns, String> {
+    pub fn of(station: &Station) -> Result<TraceColumns, String> {
         let channels = &station.channels;
         if channels.len() > MAX_CHANNELS {
             return Err(format!(
@@ -45,7 +45,7 @@ impl Columns {
             }
         }
         let of = |side| {
-            let is = |c: &&StationChannel| c.quantity == Quantity::Force && c.side == side;
+            let is = |c: &&StationChannel| c.quantity == ChannelQuantity::Force && c.side == side;
             channels.iter().filter(is).count()
         };
         let both_at_once = match (
@@ -63,7 +63,7 @@ impl Columns {
                 );
             }
         };
-        Ok(Columns {
+        Ok(TraceColumns {
             headings,
             decimals: channels.iter().map(decimals).collect(),
             both_at_once,
@@ -94,11 +94,11 @@ impl Columns {
     }
 }
 
-fn known_units(quantity: Quantity) -> &'static [&'static str] {
+fn known_units(quantity: ChannelQuantity) -> &'static [&'static str] {
     match quantity {
-        Quantity::Force => crate::units::Quantity::Force.suffixes(),
-        Quantity::Displacement => crate::units::Quantity::Displacement.suffixes(),
-        Quantity::Drive => &["deg"],
+        ChannelQuantity::Force => crate::units::Quantity::Force.suffixes(),
+        ChannelQuantity::Displacement => crate::units::Quantity::Displacement.suffixes(),
+        ChannelQuantity::Drive => &["deg"],
     }
 }
 
@@ -126,7 +126,7 @@ mod tests {
     use super::*;
     use std::time::Instant;
 
-    fn channel(quantity: Quantity, side: Option<Side>, unit: &str, per_count: f64) -> StationChannel {
+    fn channel(quantity: ChannelQuantity, side: Option<Side>, unit: &str, per_count: f64) -> StationChannel {
         StationChannel {
             quantity,
             side,
@@ -147,10 +147,10 @@ mod tests {
 
     #[test]
     fn a_row_holds_the_count_again_and_a_missing_value_is_an_empty_cell() {
-        let columns = Columns::of(&station(vec![
-            channel(Quantity::Force, None, "N", 0.000_565_9),
-            channel(Quantity::Displacement, None, "mm", 0.001),
-            channel(Quantity::Drive, None, "deg", 0.1),
+        let columns = TraceColumns::of(&station(vec![
+            channel(ChannelQuantity::Force, None, "N", 0.000_565_9),
+            channel(ChannelQuantity::Displacement, None, "mm", 0.001),
+            channel(ChannelQuantity::Drive, None, "deg", 0.1),
         ]))
         .unwrap();
         assert_eq!(columns.header(), "time_s,force_n,displacement_mm,drive_deg\n");
@@ -173,21 +173,25 @@ mod tests {
 
     #[test]
     fn a_station_that_could_not_be_read_back_is_refused_in_words() {
-        let force = |side| channel(Quantity::Force, side, "N", 0.001);
+        let force = |side| channel(ChannelQuantity::Force, side, "N", 0.001);
         for (channels, words) in [
-            (vec![channel(Quantity::Drive, None, "deg", 0.1)], "no force"),
+            (
+                vec![channel(ChannelQuantity::Drive, None, "deg", 0.1)],
+                "no force",
+            ),
             (vec![force(Some(Side::Left))], "neither one alone"),
             (vec![force(None), force(Some(Side::Left))], "neither one alone"),
             (vec![force(None), force(None)], "two channels force_n"),
             (
-                vec![channel(Quantity::Force, None, "n\n=1+1", 0.001)],
+                vec![channel(ChannelQuantity::Force, None, "n\n=1+1", 0.001)],
                 "expected n,",
             ),
         ] {
-            let error = Columns::of(&station(channels)).unwrap_err();
+            let error = TraceColumns::of(&station(channels)).unwrap_err();
             assert!(error.contains(words), "{error}");
         }
-        let both = Columns::of(&station(vec![force(Some(Side::Left)), force(Some(Side::Right))])).unwrap();
+        let both =
+            TraceColumns::of(&station(vec![force(Some(Side::Left)), force(Some(Side::Right))])).unwrap();
         assert!(both.both_at_once());
     }
 }

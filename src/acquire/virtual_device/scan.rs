@@ -1,6 +1,6 @@
 //! The hand at work: one test after the other, as counts of each channel.
 
-use super::spec::{DEG_PER_COUNT, DeviceSpec, MM_PER_COUNT, N_PER_COUNT, Sensors, Spot};
+use super::spec::{DEG_PER_COUNT, DeviceSpec, MM_PER_COUNT, N_PER_COUNT, ScanPosition, Sensors};
 use crate::simulate::{
     Dice, Examiner, Hands, LevelModel, Sensor, TraceSpec, log_ratio, simulate, simulate_bilateral,
     usual_end_feel_n_per_mm, usual_onset_mm,
@@ -17,7 +17,7 @@ pub(super) struct Scan {
     spec: DeviceSpec,
     dice: Dice,
     /// Steps that are to be sprung, in order; with two hands one for each level.
-    places: Vec<Spot>,
+    places: Vec<ScanPosition>,
     /// Tests made.
     made: usize,
     test: Vec<Vec<i32>>,

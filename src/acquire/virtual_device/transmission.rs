@@ -1,14 +1,14 @@
 //! The bytes that a virtual device sends.
 
 use super::scan::Scan;
-use super::spec::{DeviceSpec, Harm, value};
+use super::spec::{DeviceSpec, LinkFaults, value};
 use crate::acquire::station::Station;
 use crate::acquire::wire::{hello_frame, hello_line, sample_frame, sample_line};
 use crate::error::Result;
 use crate::simulate::Dice;
 
-/// Stream of the seed that harm to the bytes is drawn from.
-const HARM: u64 = 50;
+/// Stream of the seed that faults of the link are drawn from.
+const LINK_FAULTS: u64 = 50;
 
 /// The bytes of a virtual device, as time goes on. The same specification gives the same bytes, however they are
 /// asked for; only the answers to a computer that asks for a hello come between.
@@ -17,7 +17,7 @@ pub struct Transmission {
     spec: DeviceSpec,
     station: Station,
     scan: Scan,
-    harm: Dice,
+    fault_rng: Dice,
     /// Samples since the scan began, sent or not.
     sample: u64,
     /// The same since the device was last switched on.
@@ -35,7 +35,7 @@ impl Transmission {
         Ok(Transmission {
             station: spec.says(),
             scan: Scan::new(spec),
-            harm: Dice::stream(spec.seed, HARM),
+            fault_rng: Dice::stream(spec.seed, LINK_FAULTS),
             sample: 0,
             since_on: 0,
             ended: false,
@@ -122,29 +122,29 @@ impl Transmission {
         sample_line(sequence, time_us, &values, true)
     }
 
-    /// Puts the bytes on the line, with what harm comes to them.
+    /// Puts the bytes on the line, with the faults of the link.
     fn send(&mut self, mut bytes: Vec<u8>, line: &mut Vec<u8>) {
-        let Harm {
+        let LinkFaults {
             dropped,
             corrupted,
             reordered,
-        } = self.spec.harm;
+        } = self.spec.link_faults;
         if corrupted > 0.0 {
             for byte in &mut bytes {
-                if self.harm.uniform() < corrupted {
-                    *byte ^= 1 + self.harm.below(255) as u8;
+                if self.fault_rng.uniform() < corrupted {
+                    *byte ^= 1 + self.fault_rng.below(255) as u8;
                 }
             }
         }
         if reordered > 0.0 {
             for i in 1..bytes.len() {
-                if self.harm.uniform() < reordered {
+                if self.fault_rng.uniform() < reordered {
                     bytes.swap(i - 1, i);
                 }
             }
         }
         if dropped > 0.0 {
-            bytes.retain(|_| self.harm.uniform() >= dropped);
+            bytes.retain(|_| self.fault_rng.uniform() >= dropped);
         }
         line.extend(bytes);
     }
