@@ -1,23 +1,23 @@
-//! The device's clock: its wraps undone, and how fast it runs beside this computer's.
+//! The device's clock: its counter unwrapped, and its drift against this computer's.
 
 use crate::stats::moments::median;
 use std::time::{Duration, Instant};
 
-/// 2³² µs, 71.6 minutes: a device's counter begins anew.
+/// 2³² µs, 71.6 minutes: a device's counter starts over.
 const TURN_US: u64 = 1 << 32;
-/// A counter that went forward by this much more or less than this computer's clock was started anew, in µs.
+/// A counter that went forward by this much more or less than this computer's clock means that the device was restarted, in µs.
 const TOO_FAR_US: f64 = 60e6;
-/// A counter that went back by less than this was not started anew, in µs.
+/// A counter that went back by less than this does not mean a restart, in µs.
 const BACK_US: f64 = 1e6;
 
-/// What a counter's value means.
+/// What a value of the counter means.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum ClockReading {
     /// Seconds since the first tick, wraps undone; later than the tick before.
     At(f64),
     /// Not later than the tick before.
     NotLater,
-    /// The device was started anew, or one of the clocks stood still: the time begins again at 0 with this tick.
+    /// The device was restarted, or one of the clocks stood still: time starts at 0 again with this reading.
     Restarted,
 }
 
@@ -62,7 +62,7 @@ impl DeviceClock {
     }
 }
 
-/// How the device's clock runs beside this computer's.
+/// The device's clock in terms of this computer's.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ClockRelation {
     /// Positive when the device's clock is fast: it counts this many µs too many in a second of this computer's.
@@ -272,7 +272,7 @@ mod tests {
     }
 
     #[test]
-    fn a_counter_that_begins_anew_is_no_wrap() {
+    fn a_counter_that_starts_over_is_no_wrap() {
         let mut clock = DeviceClock::default();
         let start = Instant::now();
         clock.tick(100_000_000, start);

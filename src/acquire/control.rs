@@ -1,4 +1,4 @@
-//! What a person may tell a running recording, by key or on the page, and where the scan stands.
+//! What a person can ask of a running recording, by key or on the page, and where the scan is.
 
 use serde::{Deserialize, Serialize};
 
@@ -37,7 +37,7 @@ pub enum Feedback {
     None,
 }
 
-/// Where the scan stands.
+/// Where the scan is.
 #[derive(Debug, Clone, PartialEq, Default, Serialize)]
 pub struct SessionState {
     pub subject: Option<String>,

@@ -17,7 +17,7 @@ pub const READ_WAIT: Duration = Duration::from_millis(50);
 pub trait DeviceSource: Send {
     /// For messages.
     fn name(&self) -> String;
-    /// Opens it, each time anew.
+    /// Opens it; again after the device went away.
     ///
     /// # Errors
     /// [`Error::Refused`](crate::error::Error::Refused): why it cannot be opened now, and what to do.

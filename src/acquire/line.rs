@@ -10,7 +10,7 @@ use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::time::{Duration, Instant};
 
 /// After a read, so that samples come in batches and the processor rests.
-const NAP: Duration = Duration::from_millis(4);
+const PAUSE: Duration = Duration::from_millis(4);
 /// Bytes of a read below which nothing waits.
 const CAUGHT_UP: usize = 2048;
 /// Between two questions who is there.
@@ -19,7 +19,7 @@ const ASK_AGAIN: Duration = Duration::from_millis(1000);
 const LOOK_AGAIN: Duration = Duration::from_millis(200);
 /// Without a sample for so long, a device that is still plugged in counts as gone.
 const SILENCE: Duration = Duration::from_secs(3);
-/// Without a hello for so long, a person is told.
+/// Without a hello for so long, a person is warned.
 const NO_HELLO: Duration = Duration::from_secs(5);
 /// Between two reports of how the line is, and the same when it got worse.
 const REPORT: Duration = Duration::from_millis(250);
@@ -55,10 +55,10 @@ pub fn listen(source: Box<dyn DeviceSource>) -> Receiver<LineEvent> {
     receiver
 }
 
-/// Why the thread ends.
-enum End {
+/// Why the thread stops.
+enum StopReason {
     /// Nobody listens any more.
-    Unheard,
+    ReceiverGone,
     /// `Failed` was sent.
     Failed,
 }
@@ -81,7 +81,7 @@ struct LineReader {
 }
 
 impl LineReader {
-    fn run(&mut self) -> Result<(), End> {
+    fn run(&mut self) -> Result<(), StopReason> {
         let mut opened = false;
         loop {
             match self.source.open() {
@@ -91,7 +91,7 @@ impl LineReader {
                 }
                 Err(error) if !opened => {
                     self.send(LineEvent::Failed(error.to_string()))?;
-                    return Err(End::Failed);
+                    return Err(StopReason::Failed);
                 }
                 Err(_) => {}
             }
@@ -101,8 +101,8 @@ impl LineReader {
     }
 
     /// Listens to an open port until it is gone.
-    fn session(&mut self, mut stream: Box<dyn Stream>) -> Result<(), End> {
-        self.forget();
+    fn session(&mut self, mut stream: Box<dyn Stream>) -> Result<(), StopReason> {
+        self.reset();
         let opened = Instant::now();
         let mut asked: Option<Instant> = None;
         let mut bytes_came = false;
@@ -123,12 +123,12 @@ impl LineReader {
                     self.take(&buffer[..count], Instant::now())?;
                     // A terminal hands out 4 kB at once: a full portion means that more waits, as after a stall.
                     if count < CAUGHT_UP {
-                        std::thread::sleep(NAP);
+                        std::thread::sleep(PAUSE);
                     }
                 }
-                Err(e) if benign(&e) => {
-                    if self.mind_silence()? {
-                        // Opened anew: the name may lead elsewhere by now, and some devices wake up by it.
+                Err(e) if is_no_data_yet(&e) => {
+                    if self.check_silence()? {
+                        // Opened again: the name may lead elsewhere by now, and some devices wake up by it.
                         return Ok(());
                     }
                 }
@@ -144,13 +144,13 @@ impl LineReader {
     }
 
     /// The next hello is the device's first.
-    fn forget(&mut self) {
+    fn reset(&mut self) {
         self.decoder.reset();
         self.clock = DeviceClock::default();
         self.station = None;
     }
 
-    fn gone(&mut self, error: io::Error) -> Result<(), End> {
+    fn gone(&mut self, error: io::Error) -> Result<(), StopReason> {
         let name = self.source.name();
         let words = match error.kind() {
             io::ErrorKind::BrokenPipe | io::ErrorKind::UnexpectedEof => {
@@ -162,7 +162,7 @@ impl LineReader {
     }
 
     /// A device that stays plugged in but says nothing more; whether it is given up.
-    fn mind_silence(&mut self) -> Result<bool, End> {
+    fn check_silence(&mut self) -> Result<bool, StopReason> {
         let silent = self.station.is_some() && self.sampled.elapsed() >= SILENCE;
         if silent {
             let words = format!(
@@ -170,7 +170,7 @@ impl LineReader {
                 self.source.name(),
                 SILENCE.as_secs()
             );
-            self.forget();
+            self.reset();
             self.send(LineEvent::Gone(words))?;
         }
         Ok(silent)
@@ -190,11 +190,11 @@ impl LineReader {
         }
     }
 
-    fn take(&mut self, bytes: &[u8], arrived: Instant) -> Result<(), End> {
-        let mut heard = Vec::new();
-        self.decoder.push(bytes, |h| heard.push(h));
-        for one in heard {
-            match one {
+    fn take(&mut self, bytes: &[u8], arrived: Instant) -> Result<(), StopReason> {
+        let mut messages = Vec::new();
+        self.decoder.push(bytes, |message| messages.push(message));
+        for message in messages {
+            match message {
                 Message::Sample { time_us, values } => self.sample(time_us, values, arrived)?,
                 Message::Hello { station, .. } => self.hello(station)?,
                 Message::Unusable(words) => self.unusable(words)?,
@@ -203,7 +203,12 @@ impl LineReader {
         self.send_batch()
     }
 
-    fn sample(&mut self, time_us: u32, values: [f64; MAX_CHANNELS], arrived: Instant) -> Result<(), End> {
+    fn sample(
+        &mut self,
+        time_us: u32,
+        values: [f64; MAX_CHANNELS],
+        arrived: Instant,
+    ) -> Result<(), StopReason> {
         let Some(station) = &self.station else {
             return Ok(());
         };
@@ -212,7 +217,7 @@ impl LineReader {
             ClockReading::NotLater => return Ok(()),
             ClockReading::Restarted => {
                 let station = station.clone();
-                self.begin_anew(station, "the device was switched off and on")?;
+                self.restart(station, "the device was switched off and on")?;
                 0.0
             }
         };
@@ -225,13 +230,13 @@ impl LineReader {
         Ok(())
     }
 
-    fn hello(&mut self, station: Station) -> Result<(), End> {
+    fn hello(&mut self, station: Station) -> Result<(), StopReason> {
         self.unusable = None;
         match &self.station {
             Some(known) if *known == station => Ok(()),
             Some(_) => {
                 self.clock = DeviceClock::default();
-                self.begin_anew(station, "the device says that it is another one than before")
+                self.restart(station, "the device says that it is another one than before")
             }
             None => {
                 self.clock = DeviceClock::default();
@@ -240,13 +245,13 @@ impl LineReader {
         }
     }
 
-    fn begin_anew(&mut self, station: Station, words: &str) -> Result<(), End> {
+    fn restart(&mut self, station: Station, words: &str) -> Result<(), StopReason> {
         self.send_batch()?;
         self.send(LineEvent::Gone(words.to_owned()))?;
         self.connect(station)
     }
 
-    fn connect(&mut self, station: Station) -> Result<(), End> {
+    fn connect(&mut self, station: Station) -> Result<(), StopReason> {
         self.send_batch()?;
         self.reconnected += u64::from(self.connected_once);
         self.connected_once = true;
@@ -256,7 +261,7 @@ impl LineReader {
     }
 
     /// A hello that cannot be used is believed when it comes twice.
-    fn unusable(&mut self, words: String) -> Result<(), End> {
+    fn unusable(&mut self, words: String) -> Result<(), StopReason> {
         if self.station.is_some() || self.unusable.replace(words.clone()) != Some(words.clone()) {
             return Ok(());
         }
@@ -264,10 +269,10 @@ impl LineReader {
             "{} cannot be recorded from: {words}",
             self.source.name()
         )))?;
-        Err(End::Failed)
+        Err(StopReason::Failed)
     }
 
-    fn send_batch(&mut self) -> Result<(), End> {
+    fn send_batch(&mut self) -> Result<(), StopReason> {
         if self.batch.is_empty() {
             return Ok(());
         }
@@ -275,7 +280,7 @@ impl LineReader {
         self.send(LineEvent::Samples(batch))
     }
 
-    fn report(&mut self) -> Result<(), End> {
+    fn report(&mut self) -> Result<(), StopReason> {
         let counts = self.counts();
         let (last, at) = self.reported;
         let worse = counts.bad > last.bad || counts.lost > last.lost || counts.reconnected > last.reconnected;
@@ -297,13 +302,13 @@ impl LineReader {
         }
     }
 
-    fn send(&self, event: LineEvent) -> Result<(), End> {
-        self.sender.send(event).map_err(|_| End::Unheard)
+    fn send(&self, event: LineEvent) -> Result<(), StopReason> {
+        self.sender.send(event).map_err(|_| StopReason::ReceiverGone)
     }
 }
 
 /// Nothing came in time, or the system woke the reader for something else.
-fn benign(error: &io::Error) -> bool {
+fn is_no_data_yet(error: &io::Error) -> bool {
     matches!(
         error.kind(),
         io::ErrorKind::TimedOut | io::ErrorKind::Interrupted | io::ErrorKind::WouldBlock

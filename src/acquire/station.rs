@@ -66,29 +66,29 @@ pub struct Sample {
     pub values: [f64; MAX_CHANNELS],
 }
 
-/// How the line has been since it was opened.
+/// Quality of the line since it was opened.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct LineCounts {
-    /// Frames that were whole and right.
+    /// Frames that were complete and correct.
     pub good: u64,
-    /// Stretches between delimiters that were no right frame.
+    /// Byte sequences between delimiters that were no correct frame.
     pub bad: u64,
     /// Frames that the sequence numbers say are missing.
     pub lost: u64,
-    /// Right frames that were dropped because they came twice or after their successor.
+    /// Correct frames that were dropped because they came twice or after their successor.
     pub late: u64,
     /// Times that the device went away and came back.
     pub reconnected: u64,
 }
 
-/// What a line tells, in order.
+/// What a line reports, in order.
 #[derive(Debug, Clone, PartialEq)]
 pub enum LineEvent {
-    /// A device said what it is. Comes again after a reconnect; `time_s` then begins anew.
+    /// A device said what it is. Comes again after a reconnect; `time_s` then starts over.
     Connected(Station),
     /// Samples in order.
     Samples(Vec<Sample>),
-    /// How the line has been; a few times a second, and when something changed for the worse.
+    /// Quality of the line; a few times a second, and when something got worse.
     Counts(LineCounts),
     /// The device went away; it is looked for again until it comes back. In words, for a person.
     Gone(String),

@@ -31,7 +31,7 @@ impl RequestGuard {
         {
             return Err(Error::Setting {
                 what: "token of the live page".into(),
-                found: format!("{} signs", token.len()),
+                found: format!("{} characters", token.len()),
                 expected: format!("at least {TOKEN_LEAST} letters and digits"),
             });
         }

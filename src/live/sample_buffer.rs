@@ -4,7 +4,7 @@ use super::channels::SideChannels;
 use crate::trace::{About, Channel, Trace};
 use std::collections::VecDeque;
 
-/// SampleBuffer before a touch, in s: the zero comes from there.
+/// Kept before a touch, in s: the zero comes from there.
 pub const BEFORE_S: f64 = 1.5;
 /// Longest touch that is kept whole, in s; what lies further back is in the recording's file.
 pub const LONGEST_S: f64 = 90.0;

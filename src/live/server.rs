@@ -28,15 +28,15 @@ use tokio_stream::StreamExt;
 use tokio_stream::wrappers::ReceiverStream;
 
 /// Frames that a page may fall behind before it is cut off; it comes back by itself and gets the whole strip.
-const BEHIND: usize = 90;
+const MAX_FRAMES_BEHIND: usize = 90;
 /// Pages at once.
-const MOST_PAGES: usize = 24;
+const MAX_PAGES: usize = 24;
 /// Strip kept for a page that comes later, in s.
 const HISTORY_S: f64 = 14.0;
 /// Wishes that may wait.
-const MOST_WISHES: usize = 64;
+const MAX_COMMANDS: usize = 64;
 /// Longest body of a command, in bytes.
-const LONGEST_WISH: usize = 512;
+const MAX_COMMAND_BYTES: usize = 512;
 /// How soon a page that lost the stream comes back, in ms.
 const RETRY_MS: u32 = 500;
 
@@ -111,7 +111,7 @@ pub fn serve(addr: SocketAddr, token: Option<String>) -> Result<Hub> {
     let listener = std::net::TcpListener::bind(addr).map_err(|e| fault(e, busy))?;
     let bound = listener.local_addr().map_err(|e| fault(e, busy))?;
     listener.set_nonblocking(true).map_err(|e| fault(e, busy))?;
-    let (command, commands) = sync_channel(MOST_WISHES);
+    let (command, commands) = sync_channel(MAX_COMMANDS);
     let shared = Arc::new(Shared {
         guard: RequestGuard::new(bound, token)?,
         addr: bound,
@@ -372,10 +372,10 @@ async fn file(request: Request) -> Response {
 }
 
 async fn events(State(shared): State<Arc<Shared>>) -> Response {
-    let (page, frames) = mpsc::channel(BEHIND);
+    let (page, frames) = mpsc::channel(MAX_FRAMES_BEHIND);
     let mut inner = shared.lock();
     inner.pages.retain(|p| !p.is_closed());
-    if inner.pages.len() >= MOST_PAGES {
+    if inner.pages.len() >= MAX_PAGES {
         return (StatusCode::SERVICE_UNAVAILABLE, "too many pages are open").into_response();
     }
     // Under the lock: no frame can fall between the history and the stream.
@@ -394,14 +394,14 @@ async fn events(State(shared): State<Arc<Shared>>) -> Response {
 
 async fn command(State(shared): State<Arc<Shared>>, request: Request) -> Response {
     let json = text(request.headers(), header::CONTENT_TYPE.as_str()) == "application/json";
-    let Ok(body) = axum::body::to_bytes(request.into_body(), LONGEST_WISH).await else {
+    let Ok(body) = axum::body::to_bytes(request.into_body(), MAX_COMMAND_BYTES).await else {
         return StatusCode::PAYLOAD_TOO_LARGE.into_response();
     };
     let command = json
         .then(|| serde_json::from_slice::<Command>(&body).ok())
         .flatten();
     match command {
-        None => (StatusCode::BAD_REQUEST, "no command that is known").into_response(),
+        None => (StatusCode::BAD_REQUEST, "unknown command").into_response(),
         Some(Command::Call { call }) if !matches!(call.as_str(), "left" | "right" | "even" | "unsure") => {
             (StatusCode::BAD_REQUEST, "a call is left, right, even or unsure").into_response()
         }

@@ -162,7 +162,7 @@ impl LiveSide {
         }
         let behind_s = match self.feed.look_ahead_s() {
             Some(s) if self.feed.by_displacement() => s,
-            // Without displacement the detector tells at the release only.
+            // Without displacement the detector reports at the release only.
             _ => f64::INFINITY,
         };
         confirmed + self.tracker.peaks_after(now_s - behind_s)

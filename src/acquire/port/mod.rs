@@ -16,7 +16,7 @@ const USUAL_BAUD: u32 = 115_200;
 /// A serial port as the system lists it.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Port {
-    /// Whether it is a USB device: those are likely a sensor, the rest often stand for no device at all.
+    /// Whether it is a USB device: those are likely a sensor; the rest often have no device behind them.
     pub usb: bool,
     /// What to give to a program that opens it.
     pub name: String,

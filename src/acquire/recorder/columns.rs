@@ -1,7 +1,7 @@
 //! What a station's samples are in a recording: headings, and a row of text for each sample.
 
 use crate::acquire::station::{ChannelQuantity, MAX_CHANNELS, Sample, Station, StationChannel};
-use crate::study::words::{one_of, shown};
+use crate::acquire::wire::usable;
 use crate::trace::Side;
 use std::io::Write as _;
 
@@ -19,44 +19,18 @@ impl TraceColumns {
     /// Settles the columns.
     ///
     /// # Errors
-    /// In words, when a recording of such a station could not be read back: no force, one hand's force alone, two
-    /// channels of one name, an unknown unit.
+    /// In words, when a recording of such a station could not be read back: it is not [`usable`], or has one hand's
+    /// force alone.
     pub fn of(station: &Station) -> Result<TraceColumns, String> {
+        usable(station)?;
         let channels = &station.channels;
-        if channels.len() > MAX_CHANNELS {
-            return Err(format!(
-                "it has {} channels; at most {MAX_CHANNELS} are kept",
-                channels.len()
-            ));
-        }
-        let headings: Vec<String> = channels.iter().map(StationChannel::heading).collect();
-        for (i, channel) in channels.iter().enumerate() {
-            let units = known_units(channel.quantity);
-            if !units.contains(&channel.unit.to_lowercase().as_str()) {
-                let unit = shown(&channel.unit);
-                return Err(format!(
-                    "its channel {} is in {unit}; expected {}",
-                    i + 1,
-                    one_of(units)
-                ));
-            }
-            if headings[..i].contains(&headings[i]) {
-                return Err(format!("it has two channels {}", headings[i]));
-            }
-        }
         let of = |side| {
             let is = |c: &&StationChannel| c.quantity == ChannelQuantity::Force && c.side == side;
             channels.iter().filter(is).count()
         };
-        let both_at_once = match (
-            of(None),
-            of(Some(Side::Left)),
-            of(Some(Side::Right)),
-            of(Some(Side::Midline)),
-        ) {
-            (1, 0, 0, 0) => false,
-            (0, 1, 1, 0) => true,
-            (0, 0, 0, 0) => return Err("it has no force channel".to_owned()),
+        let both_at_once = match (of(None), of(Some(Side::Left)), of(Some(Side::Right))) {
+            (1, 0, 0) => false,
+            (0, 1, 1) => true,
             _ => {
                 return Err(
                     "its force channels are neither one alone nor one for each of left and right".to_owned(),
@@ -64,7 +38,7 @@ impl TraceColumns {
             }
         };
         Ok(TraceColumns {
-            headings,
+            headings: channels.iter().map(StationChannel::heading).collect(),
             decimals: channels.iter().map(decimals).collect(),
             both_at_once,
         })
@@ -91,14 +65,6 @@ impl TraceColumns {
             }
         }
         text.push(b'\n');
-    }
-}
-
-fn known_units(quantity: ChannelQuantity) -> &'static [&'static str] {
-    match quantity {
-        ChannelQuantity::Force => crate::units::Quantity::Force.suffixes(),
-        ChannelQuantity::Displacement => crate::units::Quantity::Displacement.suffixes(),
-        ChannelQuantity::Drive => &["deg"],
     }
 }
 
@@ -180,11 +146,11 @@ mod tests {
                 "no force",
             ),
             (vec![force(Some(Side::Left))], "neither one alone"),
-            (vec![force(None), force(Some(Side::Left))], "neither one alone"),
-            (vec![force(None), force(None)], "two channels force_n"),
+            (vec![force(None), force(Some(Side::Left))], "one without"),
+            (vec![force(None), force(None)], "(force_n) measures what another"),
             (
                 vec![channel(ChannelQuantity::Force, None, "n\n=1+1", 0.001)],
-                "expected n,",
+                "expected N or",
             ),
         ] {
             let error = TraceColumns::of(&station(channels)).unwrap_err();

@@ -1,12 +1,12 @@
-//! Names of recordings, made from codes that a person typed.
+//! File names of recordings, made from codes that a person typed.
 
 use crate::error::{Error, Result};
 use crate::study::words::shown;
 use std::path::{Path, PathBuf};
 
-/// Signs that one code gives to a name.
+/// Characters of a file name that one code gives.
 const PART_AT_MOST: usize = 40;
-/// Signs of a code.
+/// Characters of a code.
 const CODE_AT_MOST: usize = 60;
 
 /// A code as part of a file's name: letters and digits of ASCII and `-`; everything else becomes `-`, so that no
@@ -20,7 +20,7 @@ pub fn part(code: &str) -> String {
     }
 }
 
-/// Refuses what cannot be a code: nothing at all, several lines, control signs, a text.
+/// Refuses what cannot be a code: an empty one, several lines, control characters, a sentence.
 ///
 /// # Errors
 /// [`Error::Setting`] that names `option`.
@@ -32,7 +32,7 @@ pub fn sound_code(option: &str, code: &str) -> Result<()> {
         true => Err(Error::Setting {
             what: option.to_owned(),
             found: shown(code),
-            expected: format!("a code of one line and at most {CODE_AT_MOST} signs, such as V-07"),
+            expected: format!("a code of one line and at most {CODE_AT_MOST} characters, such as V-07"),
         }),
     }
 }

@@ -3,14 +3,14 @@
 use super::columns::TraceColumns;
 use super::trace_file::{OpenSink, TraceFile};
 use super::{append, file_names, sync_folder};
-use crate::acquire::station::{LineCounts, Sample, Station};
+use crate::acquire::station::{LineCounts, Sample, Station, StationChannel};
 use crate::error::{Error, Result};
 use crate::read::sha256_hex;
 use crate::trace::About;
 use crate::write::write_file_whole;
+use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
-use toml::{Table, Value};
 
 /// Folder of a study that recordings go into.
 pub const FOLDER: &str = "recordings";
@@ -235,103 +235,108 @@ impl OpenRecording {
     /// The text of the sidecar. `open` until the ending is known, and after one that may have lost something.
     fn sidecar(&self, ending: Option<&RecordingEnd>, started: Option<&Started>) -> Result<String> {
         let about = &self.facts.about;
-        let mut table = Table::new();
-        table.insert("format".to_owned(), Value::Integer(1));
-        let mut word = |key: &str, value: Option<&str>| {
-            if let Some(value) = value {
-                table.insert(key.to_owned(), Value::String(value.to_owned()));
-            }
-        };
-        word("subject", about.subject.as_deref());
-        word("examiner", about.examiner.as_deref());
-        word("session", about.session.as_deref());
-        word("recorded_at", about.recorded_at.as_deref());
-        word(
-            "device",
-            Some(self.station.device.trim()).filter(|d| !d.is_empty()),
-        );
-        word(
-            "recorder_version",
-            Some(concat!("tautpoint ", env!("CARGO_PKG_VERSION"))),
-        );
-        word("level", about.level.as_deref());
-        word("side", about.side.map(|s| s.word()));
-        word("landmark", about.landmark.as_deref());
-        word("contact", about.contact.as_deref());
-        word("posture", about.posture.as_deref());
-        word("feedback", about.feedback.as_deref());
-        word("cautions", self.facts.cautions);
         let complete = matches!(ending, Some(RecordingEnd::Complete | RecordingEnd::Skipped));
-        word("status", Some(if complete { "complete" } else { "open" }));
-        if ending == Some(&RecordingEnd::Skipped) {
-            word("excluded", Some("the step was left out while recording"));
-        }
-        if let Some(deg) = about.line_of_drive_deg {
-            table.insert("line_of_drive_deg".to_owned(), Value::Float(deg));
-        }
-        if let Some(trial) = about.trial {
-            table.insert("trial".to_owned(), Value::Integer(i64::from(trial)));
-        }
-        let channels = &self.station.channels;
-        for (key, values) in [
-            ("covers", about.covers.clone()),
-            (
-                "sensor",
-                distinct(channels.iter().filter_map(|c| c.sensor.clone())),
-            ),
-            (
-                "calibration",
-                distinct(channels.iter().filter_map(|c| c.calibration.clone())),
-            ),
-        ] {
-            if !values.is_empty() {
-                let values = values.into_iter().map(Value::String).collect();
-                table.insert(key.to_owned(), Value::Array(values));
-            }
-        }
-        if let Some(started) = started {
-            table.insert("line".to_owned(), Value::Table(self.line(ending, started)));
-        }
-        toml::to_string(&table).map_err(|e| Error::Refused {
+        let skipped = ending == Some(&RecordingEnd::Skipped);
+        let of_channels = |text: fn(&StationChannel) -> &Option<String>| {
+            distinct(self.station.channels.iter().filter_map(|c| text(c).as_deref()))
+        };
+        let sidecar = WrittenSidecar {
+            format: 1,
+            subject: about.subject.as_deref(),
+            examiner: about.examiner.as_deref(),
+            session: about.session.as_deref(),
+            recorded_at: about.recorded_at.as_deref(),
+            device: Some(self.station.device.trim()).filter(|d| !d.is_empty()),
+            recorder_version: concat!("tautpoint ", env!("CARGO_PKG_VERSION")),
+            level: about.level.as_deref(),
+            side: about.side.map(|s| s.word()),
+            landmark: about.landmark.as_deref(),
+            contact: about.contact.as_deref(),
+            posture: about.posture.as_deref(),
+            feedback: about.feedback.as_deref(),
+            cautions: self.facts.cautions,
+            status: if complete { "complete" } else { "open" },
+            excluded: skipped.then_some("the step was left out while recording"),
+            line_of_drive_deg: about.line_of_drive_deg,
+            trial: about.trial,
+            covers: about.covers.iter().map(String::as_str).collect(),
+            sensor: of_channels(|c| &c.sensor),
+            calibration: of_channels(|c| &c.calibration),
+            line: started.map(|started| self.line(ending, started)),
+        };
+        toml::to_string(&sidecar).map_err(|e| Error::Refused {
             found: format!("a sidecar that cannot be written: {e}"),
             advice: "this is a fault of the program; please report it".to_owned(),
         })
     }
 
     /// What was counted while it was open.
-    fn line(&self, ending: Option<&RecordingEnd>, started: &Started) -> Table {
-        let mut table = Table::new();
+    fn line<'a>(&self, ending: Option<&'a RecordingEnd>, started: &Started) -> WrittenLine<'a> {
         let [before, after] = self.counts;
-        let mut count = |key: &str, n: u64| {
-            table.insert(
-                key.to_owned(),
-                Value::Integer(i64::try_from(n).unwrap_or(i64::MAX)),
-            );
-        };
-        count("rows", started.rows);
-        count("frames_lost", after.lost.saturating_sub(before.lost));
-        count("frames_bad", after.bad.saturating_sub(before.bad));
-        count("frames_late", after.late.saturating_sub(before.late));
-        count("reconnected", after.reconnected);
-        if let Some(tests) = self.tests {
-            count("tests_seen", u64::from(tests));
+        WrittenLine {
+            rows: started.rows,
+            frames_lost: after.lost.saturating_sub(before.lost),
+            frames_bad: after.bad.saturating_sub(before.bad),
+            frames_late: after.late.saturating_sub(before.late),
+            reconnected: after.reconnected,
+            tests_seen: self.tests,
+            clock_drift_ppm: drift_ppm(&started.first, &started.last).map(f64::round),
+            ended: match ending {
+                Some(RecordingEnd::Cut(why)) => Some(why),
+                _ => None,
+            },
         }
-        if let Some(drift) = drift_ppm(&started.first, &started.last) {
-            table.insert("clock_drift_ppm".to_owned(), Value::Float(drift.round()));
-        }
-        if let Some(RecordingEnd::Cut(why)) = ending {
-            table.insert("ended".to_owned(), Value::String(why.clone()));
-        }
-        table
     }
 }
 
-fn distinct(values: impl Iterator<Item = String>) -> Vec<String> {
-    let mut distinct: Vec<String> = Vec::new();
-    for value in values {
-        let value = value.trim().to_owned();
-        if !value.is_empty() && !distinct.contains(&value) {
-            distinct.push(value);
+/// A sidecar in the order of its keys.
+#[derive(Serialize)]
+struct WrittenSidecar<'a> {
+    format: u8,
+    subject: Option<&'a str>,
+    examiner: Option<&'a str>,
+    session: Option<&'a str>,
+    recorded_at: Option<&'a str>,
+    device: Option<&'a str>,
+    recorder_version: &'a str,
+    level: Option<&'a str>,
+    side: Option<&'a str>,
+    landmark: Option<&'a str>,
+    contact: Option<&'a str>,
+    posture: Option<&'a str>,
+    feedback: Option<&'a str>,
+    cautions: Option<&'a str>,
+    status: &'a str,
+    excluded: Option<&'a str>,
+    line_of_drive_deg: Option<f64>,
+    trial: Option<u32>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    covers: Vec<&'a str>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    sensor: Vec<&'a str>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    calibration: Vec<&'a str>,
+    line: Option<WrittenLine<'a>>,
+}
+
+/// What was counted on the line.
+#[derive(Serialize)]
+struct WrittenLine<'a> {
+    rows: u64,
+    frames_lost: u64,
+    frames_bad: u64,
+    frames_late: u64,
+    reconnected: u64,
+    tests_seen: Option<u32>,
+    clock_drift_ppm: Option<f64>,
+    ended: Option<&'a str>,
+}
+
+fn distinct<'a>(texts: impl Iterator<Item = &'a str>) -> Vec<&'a str> {
+    let mut distinct: Vec<&str> = Vec::new();
+    for text in texts.map(str::trim).filter(|t| !t.is_empty()) {
+        if !distinct.contains(&text) {
+            distinct.push(text);
         }
     }
     distinct

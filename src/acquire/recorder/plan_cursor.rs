@@ -1,21 +1,14 @@
-//! The cursor through a scan plan: one stop for each recording.
+//! Where a scan is in its plan: one stop for each recording.
 
 use crate::acquire::control::StepState;
-use crate::study::anatomy::label;
-use crate::study::plan::{Plan, StepSide};
+use crate::study::plan::{Plan, Step, StepSide};
 use crate::trace::Side;
 
 /// One recording that the plan asks for.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PlanStop {
-    pub level: String,
-    /// `Both` only where one press gives both sides.
-    pub side: StepSide,
-    pub contact: Option<String>,
-    pub landmark: Option<String>,
-    pub posture: Option<String>,
-    pub line_of_drive_deg: Option<f64>,
-    pub covers: Vec<String>,
+    /// With the posture that holds here; on `Both` sides only where one press gives both.
+    pub step: Step,
     /// Which of the plan's stops of this kind it is, from 1.
     pub trial: u32,
 }
@@ -31,23 +24,28 @@ impl PlanStop {
         } else {
             String::new()
         };
-        format!("{} {}{trial}", label(&self.level), self.side.word())
+        format!("{}{trial}", self.step.label())
     }
 
     /// Its kind.
     pub fn kind(&self) -> RecordingKind {
         kind(
-            Some(&self.level),
-            side_of(self.side),
-            self.contact.as_deref(),
-            self.posture.as_deref(),
-            self.line_of_drive_deg,
+            Some(&self.step.level),
+            self.one_side(),
+            self.step.contact.as_deref(),
+            self.step.posture.as_deref(),
+            self.step.line_of_drive_deg,
         )
     }
 
     /// The side, where a recording has one.
     pub fn one_side(&self) -> Option<Side> {
-        side_of(self.side)
+        match self.step.side {
+            StepSide::Left => Some(Side::Left),
+            StepSide::Right => Some(Side::Right),
+            StepSide::Midline => Some(Side::Midline),
+            StepSide::Both => None,
+        }
     }
 }
 
@@ -70,18 +68,9 @@ pub fn kind(
     )
 }
 
-fn side_of(side: StepSide) -> Option<Side> {
-    match side {
-        StepSide::Left => Some(Side::Left),
-        StepSide::Right => Some(Side::Right),
-        StepSide::Midline => Some(Side::Midline),
-        StepSide::Both => None,
-    }
-}
-
 /// How a stop stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-enum State {
+enum StopState {
     #[default]
     Open,
     Done,
@@ -92,7 +81,7 @@ enum State {
 #[derive(Debug, Clone, PartialEq)]
 pub struct PlanCursor {
     stops: Vec<PlanStop>,
-    states: Vec<State>,
+    states: Vec<StopState>,
     /// `None` at the end.
     at: Option<usize>,
 }
@@ -107,19 +96,15 @@ impl PlanCursor {
                 let sides: &[StepSide] = match step.side {
                     StepSide::Both if both_at_once => &[StepSide::Both],
                     StepSide::Both => &[StepSide::Left, StepSide::Right],
-                    StepSide::Left => &[StepSide::Left],
-                    StepSide::Right => &[StepSide::Right],
-                    StepSide::Midline => &[StepSide::Midline],
+                    _ => std::slice::from_ref(&step.side),
                 };
                 for side in sides {
                     let mut stop = PlanStop {
-                        level: step.level.clone(),
-                        side: *side,
-                        contact: step.contact.clone(),
-                        landmark: step.landmark.clone(),
-                        posture: plan.posture_of(step).map(str::to_owned),
-                        line_of_drive_deg: step.line_of_drive_deg,
-                        covers: step.covers.clone(),
+                        step: Step {
+                            side: *side,
+                            posture: plan.posture_of(step).map(str::to_owned),
+                            ..step.clone()
+                        },
                         trial: 1,
                     };
                     let kind = stop.kind();
@@ -129,7 +114,7 @@ impl PlanCursor {
             }
         }
         PlanCursor {
-            states: vec![State::Open; stops.len()],
+            states: vec![StopState::Open; stops.len()],
             at: (!stops.is_empty()).then_some(0),
             stops,
         }
@@ -140,11 +125,11 @@ impl PlanCursor {
     pub fn resume(&mut self, recorded: impl Fn(&RecordingKind) -> u32) -> usize {
         for (stop, state) in self.stops.iter().zip(&mut self.states) {
             if stop.trial <= recorded(&stop.kind()) {
-                *state = State::Done;
+                *state = StopState::Done;
             }
         }
         self.at = self.first_open(0).or_else(|| self.first_missing());
-        self.states.iter().filter(|s| **s == State::Done).count()
+        self.states.iter().filter(|s| **s == StopState::Done).count()
     }
 
     /// The stop that is being recorded.
@@ -154,17 +139,17 @@ impl PlanCursor {
 
     /// Marks this stop done: it has a test.
     pub fn done(&mut self) {
-        self.mark(State::Done);
+        self.mark(StopState::Done);
     }
 
     /// Marks this stop as left out, unless it has a test already.
     pub fn skipped(&mut self) {
-        if self.at.is_some_and(|i| self.states[i] == State::Open) {
-            self.mark(State::Skipped);
+        if self.at.is_some_and(|i| self.states[i] == StopState::Open) {
+            self.mark(StopState::Skipped);
         }
     }
 
-    fn mark(&mut self, state: State) {
+    fn mark(&mut self, state: StopState) {
         if let Some(i) = self.at {
             self.states[i] = state;
         }
@@ -178,7 +163,7 @@ impl PlanCursor {
     /// Takes back that a stop was done: no test was seen in its recording.
     pub fn not_done(&mut self, position: usize) {
         if let Some(state) = self.states.get_mut(position) {
-            *state = State::Open;
+            *state = StopState::Open;
         }
     }
 
@@ -204,11 +189,11 @@ impl PlanCursor {
     }
 
     fn first_open(&self, from: usize) -> Option<usize> {
-        (from..self.stops.len()).find(|i| self.states[*i] == State::Open)
+        (from..self.stops.len()).find(|i| self.states[*i] == StopState::Open)
     }
 
     fn first_missing(&self) -> Option<usize> {
-        self.states.iter().position(|s| *s != State::Done)
+        self.states.iter().position(|s| *s != StopState::Done)
     }
 
     /// Stops without a test.
@@ -216,7 +201,7 @@ impl PlanCursor {
         self.stops
             .iter()
             .zip(&self.states)
-            .filter(|(_, state)| **state != State::Done)
+            .filter(|(_, state)| **state != StopState::Done)
             .map(|(stop, _)| stop)
     }
 
@@ -225,13 +210,13 @@ impl PlanCursor {
     pub fn level_is_complete(&self, level: &str) -> bool {
         let of_level = || {
             let all = self.stops.iter().zip(&self.states).enumerate();
-            all.filter(|(_, (stop, _))| stop.level == level)
+            all.filter(|(_, (stop, _))| stop.step.level == level)
         };
         let from = self.at.map_or(self.stops.len(), |i| i + 1);
-        let to_come = of_level().any(|(i, (_, state))| i >= from && *state == State::Open);
+        let to_come = of_level().any(|(i, (_, state))| i >= from && *state == StopState::Open);
         let has = |side| {
             of_level().any(|(_, (stop, state))| {
-                *state == State::Done && (stop.side == side || stop.side == StepSide::Both)
+                *state == StopState::Done && (stop.step.side == side || stop.step.side == StepSide::Both)
             })
         };
         !to_come && has(StepSide::Left) && has(StepSide::Right)
@@ -240,9 +225,9 @@ impl PlanCursor {
     /// Levels on which left and right are compared, in the order in which they are met.
     pub fn levels_with_sides(&self) -> Vec<&str> {
         let mut levels: Vec<&str> = Vec::new();
-        for stop in self.stops.iter().filter(|s| s.side != StepSide::Midline) {
-            if !levels.contains(&stop.level.as_str()) {
-                levels.push(&stop.level);
+        for stop in self.stops.iter().filter(|s| s.step.side != StepSide::Midline) {
+            if !levels.contains(&stop.step.level.as_str()) {
+                levels.push(&stop.step.level);
             }
         }
         levels
@@ -251,17 +236,17 @@ impl PlanCursor {
     /// Where the cursor is, for the learner; `trial` is that of the recording.
     pub fn step_state(&self, trial: u32) -> Option<StepState> {
         let i = self.at?;
-        let stop = self.stops.get(i)?;
+        let step = &self.stops.get(i)?.step;
         Some(StepState {
             number: i + 1,
             of: self.stops.len(),
-            level: stop.level.clone(),
-            side: stop.side.word().to_owned(),
+            level: step.level.clone(),
+            side: step.side.word().to_owned(),
             trial,
-            landmark: stop.landmark.clone(),
-            contact: stop.contact.clone(),
-            posture: stop.posture.clone(),
-            line_of_drive_deg: stop.line_of_drive_deg,
+            landmark: step.landmark.clone(),
+            contact: step.contact.clone(),
+            posture: step.posture.clone(),
+            line_of_drive_deg: step.line_of_drive_deg,
         })
     }
 }

@@ -1,4 +1,4 @@
-//! What a study holds already: scans half done, trials to go on from, recordings that nobody closed.
+//! What a study already holds: unfinished scans, trials to count on from, recordings that were never closed.
 
 use super::open_recording::{FOLDER, SUMS, add_sum_of};
 use super::plan_cursor::{RecordingKind, kind};
@@ -10,53 +10,53 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 /// Recordings of one kind by one examiner on one subject.
-type Whose = (Option<String>, Option<String>, RecordingKind);
+type RecordingOwner = (Option<String>, Option<String>, RecordingKind);
 
 /// Recordings of one session.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct PriorRecordings {
     /// Highest trial, and how many good recordings.
-    kinds: BTreeMap<Whose, (u32, u32)>,
+    kinds: BTreeMap<RecordingOwner, (u32, u32)>,
     examiners: BTreeSet<String>,
 }
 
 impl PriorRecordings {
     /// Of the recordings of a study, those of a session.
     pub fn of_session(files: &[InputFile], session: &str) -> PriorRecordings {
-        let mut earlier = PriorRecordings::default();
+        let mut prior = PriorRecordings::default();
         for file in files {
             let (sidecar, _) = Sidecar::read(&file.sidecar_path, &file.sidecar);
             if sidecar.about.session.as_deref() == Some(session) {
                 let good = sidecar.status.as_deref() != Some("open")
                     && sidecar.about.excluded.is_none()
                     && tests_seen(&file.sidecar_path) != Some(0);
-                earlier.add(&sidecar.about, good);
+                prior.add(&sidecar.about, good);
             }
         }
-        earlier
+        prior
     }
 
     /// Adds a recording; a good one was closed in order, was not left out, and has a test.
     pub fn add(&mut self, about: &About, good: bool) {
         self.examiners.extend(about.examiner.clone());
-        let entry = self.kinds.entry(whose(about)).or_default();
+        let entry = self.kinds.entry(owner_of(about)).or_default();
         entry.0 = entry.0.max(about.trial.unwrap_or(1));
         entry.1 += u32::from(good);
     }
 
     /// The trial that a further recording of this kind has.
     pub fn next_trial(&self, about: &About) -> u32 {
-        self.kinds.get(&whose(about)).map_or(1, |(trial, _)| trial + 1)
+        self.kinds.get(&owner_of(about)).map_or(1, |(trial, _)| trial + 1)
     }
 
     /// How many good recordings of a kind there are.
     pub fn good(&self, subject: Option<&str>, examiner: Option<&str>, kind: &RecordingKind) -> u32 {
-        let whose = (
+        let owner = (
             subject.map(str::to_owned),
             examiner.map(str::to_owned),
             kind.clone(),
         );
-        self.kinds.get(&whose).map_or(0, |(_, good)| *good)
+        self.kinds.get(&owner).map_or(0, |(_, good)| *good)
     }
 
     /// Whether an examiner has a recording.
@@ -65,7 +65,7 @@ impl PriorRecordings {
     }
 }
 
-fn whose(a: &About) -> Whose {
+fn owner_of(a: &About) -> RecordingOwner {
     let kind = kind(
         a.level.as_deref(),
         a.side,

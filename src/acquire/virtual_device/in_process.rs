@@ -17,10 +17,10 @@ pub struct InProcessDevice {
 
 #[derive(Debug)]
 struct DeviceState {
-    sends: Transmission,
+    transmission: Transmission,
     since: Option<Instant>,
     away: bool,
-    waiting: Vec<u8>,
+    pending: Vec<u8>,
 }
 
 impl InProcessDevice {
@@ -30,10 +30,10 @@ impl InProcessDevice {
     /// As [`DeviceSpec::check`].
     pub fn new(spec: &DeviceSpec) -> Result<Self> {
         let state = DeviceState {
-            sends: Transmission::new(spec)?,
+            transmission: Transmission::new(spec)?,
             since: None,
             away: false,
-            waiting: Vec::new(),
+            pending: Vec::new(),
         };
         Ok(InProcessDevice {
             spec: spec.clone(),
@@ -53,18 +53,18 @@ impl InProcessDevice {
             state.away = true;
             return Err(io::ErrorKind::BrokenPipe.into());
         }
-        let bytes = state.sends.until(elapsed_s);
-        state.waiting.extend(bytes);
-        if state.waiting.is_empty() {
-            if state.sends.ended() {
+        let bytes = state.transmission.until(elapsed_s);
+        state.pending.extend(bytes);
+        if state.pending.is_empty() {
+            if state.transmission.ended() {
                 return Err(io::ErrorKind::BrokenPipe.into());
             }
-            let wait_s = (state.sends.next_due_s() - elapsed_s).max(0.0);
+            let wait_s = (state.transmission.next_due_s() - elapsed_s).max(0.0);
             return Ok(Err(Duration::from_secs_f64(wait_s.min(1.0))));
         }
-        let count = state.waiting.len().min(buffer.len());
-        buffer[..count].copy_from_slice(&state.waiting[..count]);
-        state.waiting.drain(..count);
+        let count = state.pending.len().min(buffer.len());
+        buffer[..count].copy_from_slice(&state.pending[..count]);
+        state.pending.drain(..count);
         Ok(Ok(count))
     }
 }
@@ -79,7 +79,7 @@ impl DeviceSource for InProcessDevice {
         let mut state = self.state();
         let first = state.since.is_none();
         let elapsed_s = state.elapsed_s();
-        if state.sends.ended() || !self.spec.plugged(elapsed_s) {
+        if state.transmission.ended() || !self.spec.plugged(elapsed_s) {
             return Err(Error::Refused {
                 found: "the virtual device is not plugged in".to_owned(),
                 advice: "wait for it, or start again".to_owned(),
@@ -87,12 +87,12 @@ impl DeviceSource for InProcessDevice {
         }
         // Nothing was sampled while nobody listened.
         if state.away {
-            state.sends.skip_until(elapsed_s);
+            state.transmission.skip_until(elapsed_s);
             state.away = false;
         } else if !first {
-            state.sends.until(elapsed_s);
+            state.transmission.until(elapsed_s);
         }
-        state.waiting.clear();
+        state.pending.clear();
         Ok(Box::new(self.clone()))
     }
 }
@@ -123,9 +123,9 @@ impl Write for InProcessDevice {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         if bytes.contains(&b'?') {
             let mut state = self.state();
-            let hello = state.sends.hello();
+            let hello = state.transmission.hello();
             // Between two frames: everything that waits is whole.
-            state.waiting.extend(hello);
+            state.pending.extend(hello);
         }
         Ok(bytes.len())
     }

@@ -11,17 +11,17 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-/// Between two looks at what is due.
-const NAP: Duration = Duration::from_millis(1);
-/// Bytes that wait for a slow reader, beside the 64 kB that the system keeps; beyond that samples are lost. Far more than
+/// Pause between two checks of what is due.
+const PAUSE: Duration = Duration::from_millis(1);
+/// Bytes kept for a slow reader, besides the 64 kB that the system keeps; beyond that samples are lost. Far more than
 /// a device has: a busy computer stalls both ends, and a test must be able to tell what the line itself loses.
-const MOST_WAITING: usize = 1 << 20;
+const MAX_PENDING_BYTES: usize = 1 << 20;
 /// Written at once, so that a reader who stopped reading never holds the device up for long.
-const PIECE: usize = 128;
+const CHUNK_BYTES: usize = 128;
 /// Between the last sample and the end.
-const LAST_NAPS: u32 = 100;
-/// How long a change is waited for.
-const PATIENCE: Duration = Duration::from_secs(2);
+const LAST_PAUSES: u32 = 100;
+/// Longest wait for a change.
+const TIMEOUT: Duration = Duration::from_secs(2);
 
 /// A device that any program can open by its path, as long as this value lives.
 ///
@@ -36,14 +36,14 @@ const PATIENCE: Duration = Duration::from_secs(2);
 #[derive(Debug)]
 pub struct VirtualDevice {
     path: PathBuf,
-    shared: Arc<Shared>,
+    shared: Arc<DeviceFlags>,
     thread: Option<JoinHandle<()>>,
     /// Holds the path when no other was asked for.
     _folder: Option<tempfile::TempDir>,
 }
 
 #[derive(Debug, Default)]
-struct Shared {
+struct DeviceFlags {
     stop: AtomicBool,
     pulled: AtomicBool,
     plugged: AtomicBool,
@@ -85,13 +85,13 @@ impl VirtualDevice {
         let transmission = Transmission::new(spec)?;
         let line = plug(link.as_deref())?;
         let path = link.clone().unwrap_or_else(|| PathBuf::from(line.path()));
-        let shared = Arc::new(Shared::default());
+        let shared = Arc::new(DeviceFlags::default());
         shared.plugged.store(true, Ordering::SeqCst);
-        let mut device = Device {
+        let mut device = DeviceThread {
             spec: spec.clone(),
             transmission,
             line: Some(line),
-            waiting: Vec::new(),
+            pending: Vec::new(),
             link,
             shared: Arc::clone(&shared),
         };
@@ -125,7 +125,7 @@ impl VirtualDevice {
         self.wait_until(|s| !s.plugged.load(Ordering::SeqCst));
     }
 
-    /// Plugs in again: the device starts anew, its counter at the beginning, under the same path.
+    /// Plugs in again: the device restarts, its counter at the beginning, under the same path.
     pub fn plug_in(&self) {
         self.shared.pulled.store(false, Ordering::SeqCst);
         self.wait_until(|s| s.plugged.load(Ordering::SeqCst));
@@ -134,14 +134,14 @@ impl VirtualDevice {
     /// Waits for the end of the scan, which only some specifications have.
     pub fn wait(&self) {
         while !self.ended() {
-            std::thread::sleep(10 * NAP);
+            std::thread::sleep(10 * PAUSE);
         }
     }
 
-    fn wait_until(&self, done: impl Fn(&Shared) -> bool) {
+    fn wait_until(&self, done: impl Fn(&DeviceFlags) -> bool) {
         let began = Instant::now();
-        while !done(&self.shared) && !self.ended() && began.elapsed() < PATIENCE {
-            std::thread::sleep(NAP);
+        while !done(&self.shared) && !self.ended() && began.elapsed() < TIMEOUT {
+            std::thread::sleep(PAUSE);
         }
     }
 }
@@ -152,8 +152,8 @@ impl Drop for VirtualDevice {
         let began = Instant::now();
         if let Some(thread) = self.thread.take() {
             // A reader that keeps the port open without reading can hold the thread up; it is then left to itself.
-            while !thread.is_finished() && began.elapsed() < PATIENCE {
-                std::thread::sleep(NAP);
+            while !thread.is_finished() && began.elapsed() < TIMEOUT {
+                std::thread::sleep(PAUSE);
             }
             if thread.is_finished() {
                 let _ = thread.join();
@@ -162,16 +162,16 @@ impl Drop for VirtualDevice {
     }
 }
 
-struct Device {
+struct DeviceThread {
     spec: DeviceSpec,
     transmission: Transmission,
     line: Option<PseudoTerminal>,
-    waiting: Vec<u8>,
+    pending: Vec<u8>,
     link: Option<PathBuf>,
-    shared: Arc<Shared>,
+    shared: Arc<DeviceFlags>,
 }
 
-impl Device {
+impl DeviceThread {
     fn run(&mut self) {
         if self.spec.waits {
             self.wait_for_reader();
@@ -181,7 +181,7 @@ impl Device {
             let elapsed_s = began.elapsed().as_secs_f64();
             let wanted = self.spec.plugged(elapsed_s) && !self.shared.pulled.load(Ordering::SeqCst);
             match (&self.line, wanted) {
-                (Some(_), false) => self.pull(),
+                (Some(_), false) => self.hang_up(),
                 (None, true) => self.line = plug(self.link.as_deref()).ok(),
                 _ => {}
             }
@@ -191,12 +191,12 @@ impl Device {
             } else {
                 self.transmission.skip_until(elapsed_s);
             }
-            std::thread::sleep(NAP);
+            std::thread::sleep(PAUSE);
         }
         if self.transmission.ended() {
-            self.hand_over();
+            self.drain();
         }
-        self.pull();
+        self.hang_up();
         self.shared.plugged.store(false, Ordering::SeqCst);
         self.shared.ended.store(true, Ordering::SeqCst);
     }
@@ -210,23 +210,23 @@ impl Device {
                 .read(&mut byte)
                 .is_err_and(|e| e.kind() != io::ErrorKind::TimedOut)
         {
-            std::thread::sleep(NAP);
+            std::thread::sleep(PAUSE);
         }
     }
 
     /// A terminal that is closed loses what its reader has not taken yet: at the end there is time for that.
-    fn hand_over(&mut self) {
-        for _ in 0..LAST_NAPS {
-            if !self.waiting.is_empty() {
+    fn drain(&mut self) {
+        for _ in 0..LAST_PAUSES {
+            if !self.pending.is_empty() {
                 self.send(0.0);
             }
-            std::thread::sleep(NAP);
+            std::thread::sleep(PAUSE);
         }
     }
 
-    fn pull(&mut self) {
+    fn hang_up(&mut self) {
         self.line = None;
-        self.waiting.clear();
+        self.pending.clear();
         if let Some(link) = &self.link {
             let _ = remove_link(link);
         }
@@ -238,28 +238,28 @@ impl Device {
         };
         let asked = was_asked(line);
         let bytes = self.transmission.until(elapsed_s);
-        if self.waiting.len() < MOST_WAITING {
-            self.waiting.extend(bytes);
+        if self.pending.len() < MAX_PENDING_BYTES {
+            self.pending.extend(bytes);
             if asked {
-                self.waiting.extend(self.transmission.hello());
+                self.pending.extend(self.transmission.hello());
             }
         }
         let mut done = 0;
-        while done < self.waiting.len() {
-            let end = self.waiting.len().min(done + PIECE);
-            match line.write(&self.waiting[done..end]) {
+        while done < self.pending.len() {
+            let end = self.pending.len().min(done + CHUNK_BYTES);
+            match line.write(&self.pending[done..end]) {
                 Ok(count) => done += count,
                 // Slow, but there.
                 Err(e) if e.kind() == io::ErrorKind::TimedOut => break,
                 // Nobody has it open: what is sent now is heard by nobody.
                 Err(_) => {
-                    self.waiting.clear();
+                    self.pending.clear();
                     return;
                 }
             }
         }
         self.shared.sent.fetch_add(done as u64, Ordering::SeqCst);
-        self.waiting.drain(..done);
+        self.pending.drain(..done);
     }
 }
 

@@ -21,14 +21,14 @@ pub enum Sensors {
     TwoHandedTwoDisplacements,
 }
 
-/// One place where the hand goes.
+/// One place that the hand goes to.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ScanPosition {
     pub level: String,
     pub side: Side,
 }
 
-/// What happens to the bytes on their way, each as a share of them.
+/// Faults of the link, each as a fraction of the bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct LinkFaults {
     pub dropped: f64,
@@ -174,9 +174,9 @@ impl DeviceSpec {
         within("the rest between tests", self.rest_s, 0.0, 3600.0)?;
         within("the asymmetry", self.asymmetry_percent, -150.0, 150.0)?;
         for (what, share) in [
-            ("the share of bytes dropped", self.link_faults.dropped),
-            ("the share of bytes corrupted", self.link_faults.corrupted),
-            ("the share of bytes reordered", self.link_faults.reordered),
+            ("the fraction of bytes dropped", self.link_faults.dropped),
+            ("the fraction of bytes corrupted", self.link_faults.corrupted),
+            ("the fraction of bytes reordered", self.link_faults.reordered),
         ] {
             within(what, share, 0.0, 0.5)?;
         }

@@ -1,6 +1,6 @@
 //! The bytes that a virtual device sends.
 
-use super::scan::Scan;
+use super::scan::SimulatedScan;
 use super::spec::{DeviceSpec, LinkFaults, value};
 use crate::acquire::station::Station;
 use crate::acquire::wire::{hello_frame, hello_line, sample_frame, sample_line};
@@ -16,7 +16,7 @@ const LINK_FAULTS: u64 = 50;
 pub struct Transmission {
     spec: DeviceSpec,
     station: Station,
-    scan: Scan,
+    scan: SimulatedScan,
     fault_rng: Dice,
     /// Samples since the scan began, sent or not.
     sample: u64,
@@ -34,7 +34,7 @@ impl Transmission {
         spec.check()?;
         Ok(Transmission {
             station: spec.says(),
-            scan: Scan::new(spec),
+            scan: SimulatedSimulatedScan::new(spec),
             fault_rng: Dice::stream(spec.seed, LINK_FAULTS),
             sample: 0,
             since_on: 0,
@@ -72,7 +72,7 @@ impl Transmission {
         bytes
     }
 
-    /// The hand goes on, but nothing is sampled: the device is unplugged. Then it is switched on anew.
+    /// The hand goes on, but nothing is sampled: the device is unplugged. Then it is switched on again.
     pub fn skip_until(&mut self, elapsed_s: f64) {
         while self.due(elapsed_s) && self.next_sample().is_some() {}
         self.since_on = 0;

@@ -5,31 +5,31 @@ use super::sequence::{Continuity, NumberedSample, SequenceTracker};
 use super::text::{self, TextLine};
 use crate::acquire::station::{MAX_CHANNELS, Station};
 
-/// What was heard.
+/// What the bytes say.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Message {
-    /// A device said what it is: for the first time since [`Decoder::reset`], or once more, or anew after a change.
+    /// A device said what it is: for the first time since [`Decoder::reset`], once more, or after a change.
     Hello {
         station: Station,
         /// The device's counter; lines give none.
         time_us: Option<u32>,
     },
     /// A sample in order, in the units of the channels; NaN where there is none. The time is later than that of
-    /// the sample before, modulo 2³² µs, unless the device was started anew.
+    /// the sample before, modulo 2³² µs, unless the device was restarted.
     Sample {
         time_us: u32,
         values: [f64; MAX_CHANNELS],
     },
-    /// A whole hello that cannot be used; in words why.
+    /// A complete hello that cannot be used, and why.
     Unusable(String),
 }
 
-/// How the bytes have been since the decoder was made.
+/// Quality of the bytes since the decoder was made.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct WireCounts {
-    /// Frames or lines that were whole and right, too late or not.
+    /// Frames or lines that were complete and correct, too late or not.
     pub good: u64,
-    /// Stretches between delimiters that were no right frame or line.
+    /// Stretches between delimiters that were no correct frame or line.
     pub bad: u64,
     /// Samples that the sequence numbers say are missing; one that comes after its successor is among them.
     pub lost: u64,
@@ -67,7 +67,7 @@ impl Segment {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 enum Mode {
-    /// No right hello yet: both ways are tried, nothing is counted.
+    /// No correct hello yet: both ways are tried, nothing is counted.
     #[default]
     Unknown,
     Frames,
@@ -78,8 +78,8 @@ enum Mode {
 
 /// Turns bytes into hellos and samples, whatever the chunks they come in.
 ///
-/// Until the first right hello both framings are tried and nothing is counted; that hello decides. A zero byte
-/// (in lines: a line feed) begins anew, so one damaged frame never costs the next. Memory is bounded by the longest
+/// Until the first correct hello both framings are tried and nothing is counted; that hello decides. A zero byte
+/// (in lines: a line feed) starts over, so one damaged frame never costs the next. Memory is bounded by the longest
 /// frame; no bytes make it panic.
 ///
 /// ```
@@ -111,7 +111,7 @@ impl Decoder {
         };
     }
 
-    /// How the bytes have been since the decoder was made.
+    /// Quality of the bytes since the decoder was made.
     pub fn counts(&self) -> WireCounts {
         self.counts
     }
@@ -132,24 +132,19 @@ impl Decoder {
     }
 
     /// Takes bytes as they come.
-    pub fn push(&mut self, bytes: &[u8], mut heard: impl FnMut(Message)) {
+    pub fn push(&mut self, bytes: &[u8], mut emit: impl FnMut(Message)) {
         let mut rest = bytes;
         while !rest.is_empty() {
             rest = match self.mode {
-                Mode::Unknown => self.push_unknown(rest, &mut heard),
-                Mode::Frames => self.push_until(0, rest, &mut heard),
-                Mode::Lines { .. } => self.push_until(b'\n', rest, &mut heard),
+                Mode::Unknown => self.push_unknown(rest, &mut emit),
+                Mode::Frames => self.push_until(0, rest, &mut emit),
+                Mode::Lines { .. } => self.push_until(b'\n', rest, &mut emit),
             };
         }
     }
 
     /// Takes bytes up to the delimiter and gives back the rest.
-    fn push_until<'a>(
-        &mut self,
-        delimiter: u8,
-        bytes: &'a [u8],
-        heard: &mut impl FnMut(Message),
-    ) -> &'a [u8] {
+    fn push_until<'a>(&mut self, delimiter: u8, bytes: &'a [u8], emit: &mut impl FnMut(Message)) -> &'a [u8] {
         let Some(end) = memchr::memchr(delimiter, bytes) else {
             self.segment.extend(bytes);
             return &[];
@@ -159,8 +154,8 @@ impl Decoder {
             let mut segment = std::mem::take(&mut self.segment);
             let right = !segment.too_long
                 && match self.mode {
-                    Mode::Lines { checked } => self.line(&segment.bytes, checked, heard),
-                    _ => self.frame(&mut segment.bytes, heard),
+                    Mode::Lines { checked } => self.line(&segment.bytes, checked, emit),
+                    _ => self.frame(&mut segment.bytes, emit),
                 };
             if right {
                 self.counts.good += 1;
@@ -175,13 +170,13 @@ impl Decoder {
     }
 
     /// Tries both framings, byte by byte, until a hello decides.
-    fn push_unknown<'a>(&mut self, bytes: &'a [u8], heard: &mut impl FnMut(Message)) -> &'a [u8] {
+    fn push_unknown<'a>(&mut self, bytes: &'a [u8], emit: &mut impl FnMut(Message)) -> &'a [u8] {
         for (i, &byte) in bytes.iter().enumerate() {
             match byte {
                 0 => {
                     let mut segment = std::mem::take(&mut self.segment);
                     if !segment.too_long {
-                        self.first_frame(&mut segment.bytes, heard);
+                        self.first_frame(&mut segment.bytes, emit);
                     }
                 }
                 _ => self.segment.extend(&[byte]),
@@ -190,7 +185,7 @@ impl Decoder {
                 b'\n' => {
                     let line = std::mem::take(&mut self.line);
                     if !line.too_long {
-                        self.first_line(&line.bytes, heard);
+                        self.first_line(&line.bytes, emit);
                     }
                 }
                 _ => self.line.extend(&[byte]),
@@ -205,7 +200,7 @@ impl Decoder {
         &[]
     }
 
-    fn first_frame(&mut self, segment: &mut [u8], heard: &mut impl FnMut(Message)) {
+    fn first_frame(&mut self, segment: &mut [u8], emit: &mut impl FnMut(Message)) {
         let Some((head, content)) = open(segment).filter(|(head, _)| head.kind == HELLO) else {
             return;
         };
@@ -214,33 +209,33 @@ impl Decoder {
                 self.mode = Mode::Frames;
                 self.tracker = SequenceTracker::new(station.rate_hz);
                 self.tracker.expect(head.sequence, head.time_us);
-                self.hello(station, Some(head.time_us), heard);
+                self.hello(station, Some(head.time_us), emit);
             }
-            Err(words) => heard(Message::Unusable(words)),
+            Err(words) => emit(Message::Unusable(words)),
         }
     }
 
-    fn first_line(&mut self, line: &[u8], heard: &mut impl FnMut(Message)) {
+    fn first_line(&mut self, line: &[u8], emit: &mut impl FnMut(Message)) {
         match text::read_hello(line) {
             Some(Ok((station, checked))) => {
                 self.mode = Mode::Lines { checked };
                 self.tracker = SequenceTracker::new(station.rate_hz);
-                self.hello(station, None, heard);
+                self.hello(station, None, emit);
             }
-            Some(Err(words)) => heard(Message::Unusable(words)),
+            Some(Err(words)) => emit(Message::Unusable(words)),
             None => {}
         }
     }
 
-    /// Whether the segment is a right frame.
-    fn frame(&mut self, segment: &mut [u8], heard: &mut impl FnMut(Message)) -> bool {
+    /// Whether the segment is a correct frame.
+    fn frame(&mut self, segment: &mut [u8], emit: &mut impl FnMut(Message)) -> bool {
         let Some((head, content)) = open(segment) else {
             return false;
         };
         match head.kind {
             HELLO => match super::hello::read(content) {
-                Ok(station) => self.hello(station, Some(head.time_us), heard),
-                Err(words) => heard(Message::Unusable(words)),
+                Ok(station) => self.hello(station, Some(head.time_us), emit),
+                Err(words) => emit(Message::Unusable(words)),
             },
             SAMPLE => {
                 let Some(values) = self.values(content) else {
@@ -251,7 +246,7 @@ impl Decoder {
                     time_us: head.time_us,
                     values,
                 };
-                return self.sample(numbered, heard);
+                return self.sample(numbered, emit);
             }
             // A later version may send more kinds.
             _ => {}
@@ -260,11 +255,11 @@ impl Decoder {
     }
 
     /// Whether the line is a right one.
-    fn line(&mut self, line: &[u8], checked: bool, heard: &mut impl FnMut(Message)) -> bool {
+    fn line(&mut self, line: &[u8], checked: bool, emit: &mut impl FnMut(Message)) -> bool {
         if text::is_hello(line) {
             match text::read_hello(line) {
-                Some(Ok((station, now))) if now || !checked => self.hello(station, None, heard),
-                Some(Err(words)) => heard(Message::Unusable(words)),
+                Some(Ok((station, now))) if now || !checked => self.hello(station, None, emit),
+                Some(Err(words)) => emit(Message::Unusable(words)),
                 _ => return false,
             }
             return true;
@@ -281,7 +276,7 @@ impl Decoder {
                     time_us,
                     values,
                 },
-                heard,
+                emit,
             ),
             Some(TextLine::Remark) => true,
             None => false,
@@ -305,7 +300,7 @@ impl Decoder {
         Some(values)
     }
 
-    fn hello(&mut self, station: Station, time_us: Option<u32>, heard: &mut impl FnMut(Message)) {
+    fn hello(&mut self, station: Station, time_us: Option<u32>, emit: &mut impl FnMut(Message)) {
         let known = self.station.as_ref();
         if known.is_some_and(|k| *k != station) && self.changed.as_ref() != Some(&station) {
             self.changed = Some(station);
@@ -316,28 +311,28 @@ impl Decoder {
         }
         self.changed = None;
         self.station = Some(station.clone());
-        heard(Message::Hello { station, time_us });
+        emit(Message::Hello { station, time_us });
     }
 
     /// Whether the sample is right, be it too late.
-    fn sample(&mut self, sample: NumberedSample, heard: &mut impl FnMut(Message)) -> bool {
+    fn sample(&mut self, sample: NumberedSample, emit: &mut impl FnMut(Message)) -> bool {
         if self.changed.is_some() {
             // In which units this one is, the next hello says; until then it counts as lost.
             return true;
         }
         let mut give = |s: NumberedSample| {
-            heard(Message::Sample {
+            emit(Message::Sample {
                 time_us: s.time_us,
                 values: s.values,
             });
         };
-        let (verdict, wrong) = self.tracker.judge(sample);
+        let (continuity, wrong) = self.tracker.assess(sample);
         if wrong {
             // It was counted as good when it came.
             self.counts.good -= 1;
             self.counts.bad += 1;
         }
-        match verdict {
+        match continuity {
             Continuity::Take { lost } => {
                 self.counts.lost += lost;
                 give(sample);

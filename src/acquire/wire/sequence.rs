@@ -2,12 +2,12 @@
 
 use crate::acquire::station::MAX_CHANNELS;
 
-/// A frame this far behind the newest one came twice or in the wrong order; further behind, the count began anew.
+/// A frame this far behind the newest one came twice or in the wrong order; further behind, the numbering started over.
 const LATE: u16 = 32;
 /// How far a sample's time may lie from what its number says, in µs and as a share of the step.
 const TOLERANCE_US: f64 = 500_000.0;
 const TOLERANCE_SHARE: f64 = 0.5;
-/// 2³² µs: the device's counter begins anew.
+/// 2³² µs: the device's counter starts over.
 const TURN_US: f64 = 4_294_967_296.0;
 
 /// A sample as it came.
@@ -18,16 +18,16 @@ pub(super) struct NumberedSample {
     pub values: [f64; MAX_CHANNELS],
 }
 
-/// What is to be done with a sample.
+/// How a sample continues the sequence.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Continuity {
     /// It is right, and so many are missing before it.
     Take { lost: u64 },
     /// It came twice or too late.
     Late,
-    /// Number and time do not belong together or to those before. It waits: the next one may bear it out.
+    /// Number and time do not belong together or to those before. It waits: the next one may confirm it.
     Wait,
-    /// This one bears out the one that waited: both are right.
+    /// This one confirms the one that waited: both are right.
     TakeBoth { waited: NumberedSample, lost: u64 },
     /// Its time is not after the last one's though its number is.
     Bad,
@@ -59,8 +59,8 @@ impl SequenceTracker {
         self.newest = Some((sequence.wrapping_sub(1), before_us));
     }
 
-    /// Judges a sample; the second value says whether one that waited turned out wrong.
-    pub fn judge(&mut self, sample: NumberedSample) -> (Continuity, bool) {
+    /// Assesses a sample; the second value says whether one that waited turned out wrong.
+    pub fn assess(&mut self, sample: NumberedSample) -> (Continuity, bool) {
         let Some((number, time_us)) = self.newest else {
             self.take(sample);
             return (Continuity::Take { lost: 0 }, false);
@@ -85,7 +85,7 @@ impl SequenceTracker {
                 .filter(|_| near && later(from.1, sample.time_us))
             {
                 self.take(sample);
-                // A count that began anew says nothing of what was lost.
+                // Numbering that started over says nothing about what was lost.
                 let ahead = waited.sequence.wrapping_sub(number).wrapping_sub(1);
                 let lost = between + if ahead < u16::MAX / 2 { u64::from(ahead) } else { 0 };
                 return (Continuity::TakeBoth { waited, lost }, false);
@@ -130,19 +130,19 @@ mod tests {
         }
     }
 
-    fn follow() -> SequenceTracker {
-        let mut follow = SequenceTracker::new(1000.0);
-        follow.expect(65_534, u32::MAX - 400);
-        follow
+    fn tracker() -> SequenceTracker {
+        let mut tracker = SequenceTracker::new(1000.0);
+        tracker.expect(65_534, u32::MAX - 400);
+        tracker
     }
 
     #[test]
     fn number_and_time_wrap_without_a_loss() {
-        let mut follow = follow();
+        let mut tracker = tracker();
         for (i, sequence) in [65_534, 65_535, 0, 1].into_iter().enumerate() {
             let time_us = (u32::MAX - 400).wrapping_add(1000 * i as u32);
             assert_eq!(
-                follow.judge(sample(sequence, time_us)),
+                tracker.assess(sample(sequence, time_us)),
                 (Continuity::Take { lost: 0 }, false)
             );
         }
@@ -150,59 +150,62 @@ mod tests {
 
     #[test]
     fn a_gap_is_counted_across_the_wrap() {
-        let mut follow = follow();
-        let gap = follow.judge(sample(8, 9_500));
+        let mut tracker = tracker();
+        let gap = tracker.assess(sample(8, 9_500));
         assert_eq!(gap, (Continuity::Take { lost: 10 }, false));
     }
 
     #[test]
     fn twice_or_out_of_order_comes_too_late() {
-        let mut follow = follow();
-        follow.judge(sample(65_535, 500));
+        let mut tracker = tracker();
+        tracker.assess(sample(65_535, 500));
         for sequence in [65_535, 65_534, 65_510] {
-            assert_eq!(follow.judge(sample(sequence, 400)).0, Continuity::Late);
+            assert_eq!(tracker.assess(sample(sequence, 400)).0, Continuity::Late);
         }
     }
 
     #[test]
     fn a_jump_is_believed_when_the_next_sample_says_so_too() {
-        let mut follow = follow();
-        follow.judge(sample(65_534, 400));
+        let mut tracker = tracker();
+        tracker.assess(sample(65_534, 400));
         let odd = sample(40_000, 77);
-        assert_eq!(follow.judge(odd), (Continuity::Wait, false));
+        assert_eq!(tracker.assess(odd), (Continuity::Wait, false));
         // The stream goes on as before: the odd one was wrong.
         assert_eq!(
-            follow.judge(sample(65_535, 1400)),
+            tracker.assess(sample(65_535, 1400)),
             (Continuity::Take { lost: 0 }, true)
         );
-        // The device was started anew: two in a row.
+        // The device was restarted: two in a row.
         let first = sample(0, 3_000_000_000);
-        assert_eq!(follow.judge(first), (Continuity::Wait, false));
+        assert_eq!(tracker.assess(first), (Continuity::Wait, false));
         let both = Continuity::TakeBoth {
             waited: first,
             lost: 0,
         };
-        assert_eq!(follow.judge(sample(1, 3_000_001_000)), (both, false));
+        assert_eq!(tracker.assess(sample(1, 3_000_001_000)), (both, false));
     }
 
     #[test]
-    fn an_odd_sample_does_not_bear_itself_out() {
-        let mut follow = follow();
-        follow.judge(sample(65_534, 400));
+    fn an_odd_sample_does_not_confirm_itself() {
+        let mut tracker = tracker();
+        tracker.assess(sample(65_534, 400));
         let odd = sample(40_000, 3_000_000_000);
-        assert_eq!(follow.judge(odd), (Continuity::Wait, false));
-        assert_eq!(follow.judge(odd), (Continuity::Wait, true));
+        assert_eq!(tracker.assess(odd), (Continuity::Wait, false));
+        assert_eq!(tracker.assess(odd), (Continuity::Wait, true));
         assert_eq!(
-            follow.judge(sample(40_000, 3_000_000_900)),
+            tracker.assess(sample(40_000, 3_000_000_900)),
             (Continuity::Wait, true)
         );
     }
 
     #[test]
     fn a_clock_that_stands_still_gives_no_sample() {
-        let mut follow = follow();
-        follow.judge(sample(65_534, 400));
-        assert_eq!(follow.judge(sample(65_535, 400)).0, Continuity::Bad);
-        assert_eq!(follow.judge(sample(65_535, 1400)).0, Continuity::Take { lost: 0 });
+        let mut tracker = tracker();
+        tracker.assess(sample(65_534, 400));
+        assert_eq!(tracker.assess(sample(65_535, 400)).0, Continuity::Bad);
+        assert_eq!(
+            tracker.assess(sample(65_535, 1400)).0,
+            Continuity::Take { lost: 0 }
+        );
     }
 }

@@ -32,7 +32,7 @@ pub fn usable(station: &Station) -> Result<(), String> {
         ));
     }
     for (i, channel) in station.channels.iter().enumerate() {
-        let name = channel.heading();
+        let name = plain(&channel.heading());
         let number = i + 1;
         let own = match channel.quantity {
             ChannelQuantity::Force => "N",
@@ -42,7 +42,7 @@ pub fn usable(station: &Station) -> Result<(), String> {
         if channel.unit != own && channel.unit != "counts" {
             return Err(format!(
                 "channel {number} ({name}) is in {}; expected {own} or counts",
-                channel.unit
+                plain(&channel.unit)
             ));
         }
         if !channel.per_count.is_finite() || channel.per_count == 0.0 {

@@ -1,6 +1,6 @@
 //! What is settled before the first sample: the study, the lock, codes, plan, port, cautions.
 
-use super::{Args, feedback};
+use super::args::{Args, feedback};
 use crate::acquire::control::Feedback;
 use crate::acquire::port::ports;
 use crate::acquire::recorder::lock::StudyLock;

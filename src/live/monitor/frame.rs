@@ -9,7 +9,7 @@ use crate::live::view::{AlarmView, CurrentForce, CurrentSideForce, LiveView};
 use crate::trace::Side;
 use std::time::Instant;
 
-/// A zero further from nothing than this is told, in N: the hand may have been on.
+/// A zero further from 0 N than this is reported, in N: the hand may have been on.
 const LARGE_ZERO_N: f64 = 20.0;
 
 impl Monitor {

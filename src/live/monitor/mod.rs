@@ -41,7 +41,7 @@ pub struct MonitorOptions {
 /// Something that happened.
 #[derive(Debug, Clone)]
 pub enum MonitorEvent {
-    /// The sum of all contacts went over the ceiling: tell at once.
+    /// The sum of all contacts went over the ceiling: report at once.
     AlarmBegan(CeilingCrossing),
     /// It is back under, and how high and long it was: for the log.
     AlarmEnded(CeilingCrossing),

@@ -82,7 +82,10 @@ fn commands_move_the_scan_and_what_is_kept_is_what_was_pressed() {
     let mut driven = Driven::start(setup(&root, "sim:speed=4,levels=L3", request));
     driven.until_said("L3 left: a test was seen");
     let view = driven.session.view().unwrap();
-    assert_eq!((view.device.as_str(), view.ceiling.ceiling_n), ("virtual device", 175.0));
+    assert_eq!(
+        (view.device.as_str(), view.ceiling.ceiling_n),
+        ("virtual device", 175.0)
+    );
     driven.session.command(Command::Next);
     driven.until_step(2);
     driven.session.command(Command::Skip);
@@ -118,7 +121,9 @@ fn two_stations_run_at_once_and_one_that_fails_does_not_disturb_the_other() {
     let sound = std::thread::spawn(move || {
         let mut driven = Driven::start(sound);
         driven.until("an alarm that ended", |_, events| {
-            events.iter().any(|e| matches!(e, SessionEvent::AlarmEnded { .. }))
+            events
+                .iter()
+                .any(|e| matches!(e, SessionEvent::AlarmEnded { .. }))
         });
         driven.finish()
     });
@@ -135,7 +140,10 @@ fn two_stations_run_at_once_and_one_that_fails_does_not_disturb_the_other() {
         _ => None,
     });
     let alarm = alarm.unwrap();
-    assert_eq!((alarm.region, alarm.ceiling_n, alarm.peak_n), ("neck", 60.0, None));
+    assert_eq!(
+        (alarm.region, alarm.ceiling_n, alarm.peak_n),
+        ("neck", 60.0, None)
+    );
     let log = std::fs::read_to_string(one.join("over-ceiling.csv")).unwrap();
     assert!(log.lines().count() > 1 && log.contains(",neck,C4,"), "{log}");
 }

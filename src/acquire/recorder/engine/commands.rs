@@ -38,12 +38,14 @@ impl Recorder {
                 self.begin();
             }
             (State::CallDue(_), Command::Repeat) => self.begin(),
-            (State::Recording, Command::Next | Command::Repeat | Command::Skip) => self.leave(command, now),
+            (State::Recording, Command::Next | Command::Repeat | Command::Skip) => {
+                self.end_step(command, now)
+            }
         }
     }
 
     /// Closes this recording and goes where the command leads.
-    fn leave(&mut self, command: &Command, now: Instant) {
+    fn end_step(&mut self, command: &Command, now: Instant) {
         if self.station.is_none() && self.cursor.is_none() {
             return self.say("no device is connected yet".to_owned());
         }
@@ -91,7 +93,7 @@ impl Recorder {
     /// On to the call, the next stop or the end.
     fn advance(&mut self) {
         let level = self.cursor.as_ref().and_then(|w| {
-            let level = &w.stop()?.level;
+            let level = &w.stop()?.step.level;
             (self.request.calls && !self.is_called(level) && w.level_is_complete(level))
                 .then(|| level.clone())
         });
@@ -139,16 +141,16 @@ impl Recorder {
         if !self.request.practice
             && let Err(error) = calls::append(&self.root, &call)
         {
-            // The call is still due: a wrong word can be mended, a full disk too.
+            // The call is still due: a wrong word can be corrected, and a full disk cleared.
             return self.say(format!("the call was not kept: {error}"));
         }
-        let key = self.called_key(level);
+        let key = self.call_key(level);
         self.called.insert(key);
         self.say(format!("{}: {word}", label(level)));
         self.go_on();
     }
 
-    fn called_key(&self, level: &str) -> CalledLevel {
+    fn call_key(&self, level: &str) -> CalledLevel {
         (
             self.request.subject.clone(),
             self.request.examiner.clone(),
@@ -157,7 +159,7 @@ impl Recorder {
     }
 
     pub(super) fn is_called(&self, level: &str) -> bool {
-        self.called.contains(&self.called_key(level))
+        self.called.contains(&self.call_key(level))
     }
 
     /// The next learner of the roster who has no recording in this session.

@@ -126,7 +126,7 @@ impl Recorder {
         let closing = self.closing.take().map(|c| c.current);
         for current in closing.into_iter().chain(self.open.take()) {
             let kept = current.recording.name().is_some();
-            // The trouble is told already; what could still be written was.
+            // The failure has been reported already; whatever could still be written was.
             let _ = current
                 .recording
                 .close(&RecordingEnd::Cut(why.clone()), root, now);

@@ -142,10 +142,10 @@ impl Recorder {
         if self.state == State::Ended {
             return;
         }
-        self.cut("the device started anew", now);
+        self.cut("the device was restarted", now);
         let both_before = self.both_at_once();
         self.station = Some(station.clone());
-        // Its clock begins anew.
+        // Its clock starts over.
         (self.touching, self.released_s, self.now_s) = (false, None, 0.0);
         match super::columns::TraceColumns::of(station) {
             Ok(columns) if self.cursor.is_none() || both_before != Some(columns.both_at_once()) => {
@@ -155,7 +155,9 @@ impl Recorder {
             Err(why) => {
                 let device = shown(&station.device);
                 return self.fail(
-                    format!("the device {device} cannot be recorded: {why}; mend what it says of itself"),
+                    format!(
+                        "the device {device} cannot be recorded: {why}; correct what its firmware says of it"
+                    ),
                     now,
                 );
             }
@@ -201,10 +203,7 @@ impl Recorder {
             open_sink: &self.open_sink,
             first_trial,
         };
-        let current = match &mut self.closing {
-            Some(closing) => Some(&mut closing.current),
-            None => self.open.as_mut(),
-        };
+        let current = recordings(&mut self.closing, &mut self.open).next();
         if let Some(current) = current
             && let Err(error) = current.recording.push(samples, &place, now)
         {
@@ -220,8 +219,8 @@ impl Recorder {
         if let Some(closing) = self.closing.take_if(|c| off || now >= c.by) {
             self.finish(closing.current, &closing.ending, now);
         }
-        let open = [self.closing.as_mut().map(|c| &mut c.current), self.open.as_mut()];
-        let ticked: Result<()> = open.into_iter().flatten().try_for_each(|c| c.recording.tick(now));
+        let ticked: Result<()> =
+            recordings(&mut self.closing, &mut self.open).try_for_each(|c| c.recording.tick(now));
         if let Err(error) = ticked {
             self.fail(error.to_string(), now);
         }
@@ -230,10 +229,7 @@ impl Recorder {
     /// How the line is.
     pub fn counts(&mut self, counts: LineCounts) {
         self.counts = counts;
-        let open = [self.closing.as_mut().map(|c| &mut c.current), self.open.as_mut()];
-        open.into_iter()
-            .flatten()
-            .for_each(|c| c.recording.counts(counts));
+        recordings(&mut self.closing, &mut self.open).for_each(|c| c.recording.counts(counts));
     }
 
     /// The hands touch, or have left.
@@ -246,10 +242,7 @@ impl Recorder {
 
     /// A test has ended.
     pub fn test_ended(&mut self) {
-        let current = match &mut self.closing {
-            Some(closing) => Some(&mut closing.current),
-            None => self.open.as_mut(),
-        };
+        let current = recordings(&mut self.closing, &mut self.open).next();
         let Some(current) = current else { return };
         if let Some(tests) = current.recording.tests.as_mut() {
             *tests += 1;
@@ -292,6 +285,15 @@ impl Recorder {
     pub fn failed(&self) -> Option<&str> {
         self.failed.as_deref()
     }
+}
+
+/// Recordings that are open; samples belong to the first.
+fn recordings<'a>(
+    closing: &'a mut Option<ClosingRecording>,
+    open: &'a mut Option<CurrentRecording>,
+) -> impl Iterator<Item = &'a mut CurrentRecording> {
+    let closing = closing.as_mut().map(|c| &mut c.current);
+    closing.into_iter().chain(open.as_mut())
 }
 
 /// `L3 left: `, as far as it is known.

@@ -29,13 +29,14 @@ impl Recorder {
             ..About::default()
         };
         if let Some(stop) = self.cursor.as_ref().and_then(PlanCursor::stop) {
-            about.level = Some(stop.level.clone());
+            let step = stop.step.clone();
+            about.level = Some(step.level);
             about.side = stop.one_side();
-            about.contact = stop.contact.clone();
-            about.landmark = stop.landmark.clone();
-            about.posture = stop.posture.clone();
-            about.line_of_drive_deg = stop.line_of_drive_deg;
-            about.covers = stop.covers.clone();
+            about.contact = step.contact;
+            about.landmark = step.landmark;
+            about.posture = step.posture;
+            about.line_of_drive_deg = step.line_of_drive_deg;
+            about.covers = step.covers;
         }
         about
     }
