@@ -1,6 +1,6 @@
 //! What a station's samples are in a recording: headings, and a row of text for each sample.
 
-use crate::acquire::station::{ChannelQuantity, MAX_CHANNELS, Sample, Station, StationChannel};
+use crate::acquire::station::{ChannelQuantity, Sample, Station, StationChannel};
 use crate::acquire::wire::usable;
 use crate::trace::Side;
 use std::io::Write as _;
@@ -90,6 +90,7 @@ fn decimals(channel: &StationChannel) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::acquire::station::MAX_CHANNELS;
     use std::time::Instant;
 
     fn channel(quantity: ChannelQuantity, side: Option<Side>, unit: &str, per_count: f64) -> StationChannel {

@@ -34,7 +34,7 @@ impl Transmission {
         spec.check()?;
         Ok(Transmission {
             station: spec.says(),
-            scan: SimulatedSimulatedScan::new(spec),
+            scan: SimulatedScan::new(spec),
             fault_rng: Dice::stream(spec.seed, LINK_FAULTS),
             sample: 0,
             since_on: 0,
