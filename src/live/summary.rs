@@ -148,7 +148,7 @@ pub fn full(analysed: &AnalysedTest, reference: Option<&ReferenceValues>) -> Tes
     view.provisional = false;
     view.sides = analysed.tests.iter().map(|t| side(t, reference)).collect();
     view.hints = analysed
-        .remarks
+        .technique
         .iter()
         .map(|r| Hint {
             text: r.text.clone(),
