@@ -2,7 +2,7 @@
 
 use super::spec::{DEG_PER_COUNT, DeviceSpec, MM_PER_COUNT, N_PER_COUNT, ScanPosition, Sensors};
 use crate::simulate::{
-    Dice, Examiner, Hands, LevelModel, Sensor, TraceSpec, log_ratio, simulate, simulate_bilateral,
+    Examiner, LevelModel, Rng, Sensor, TraceSpec, TwoHands, log_ratio, simulate, simulate_bilateral,
     usual_end_feel_n_per_mm, usual_onset_mm,
 };
 use crate::study::anatomy;
@@ -15,7 +15,7 @@ const HAND: u64 = 20;
 #[derive(Debug, Clone)]
 pub(super) struct SimulatedScan {
     spec: DeviceSpec,
-    dice: Dice,
+    rng: Rng,
     /// Steps that are to be sprung, in order; with two hands one for each level.
     positions: Vec<ScanPosition>,
     /// Tests made.
@@ -32,7 +32,7 @@ impl SimulatedScan {
             positions.dedup_by(|b, a| a.level == b.level && a.side == Side::Left && b.side == Side::Right);
         }
         SimulatedScan {
-            dice: Dice::stream(spec.seed, HAND),
+            rng: Rng::stream(spec.seed, HAND),
             positions,
             made: 0,
             test: Vec::new(),
@@ -60,9 +60,9 @@ impl SimulatedScan {
             .get(self.made % self.positions.len().max(1))?
             .clone();
         let model = self.level(&position.level);
-        let mut examiner = Examiner::drawn(&mut self.dice);
-        let factor = 0.04 * self.dice.normal_within_3();
-        let shift_mm = 0.15 * self.dice.normal_within_3();
+        let mut examiner = Examiner::drawn(&mut self.rng);
+        let factor = 0.04 * self.rng.normal_within_3();
+        let shift_mm = 0.15 * self.rng.normal_within_3();
         let tissue = |side| model.tissue(side, factor, shift_mm);
         examiner.drive_deg = self.spec.tilt.then(|| line_of_drive_deg(&position.level));
         let fault_now = self.made % 2 == 1 && !self.spec.faults.is_empty();
@@ -78,11 +78,11 @@ impl SimulatedScan {
             has_displacement: self.spec.sensors != Sensors::ForceOnly,
             ..Sensor::default()
         };
-        let seed = self.dice.seed();
+        let seed = self.rng.seed();
         let trace = if self.spec.both_hands() {
-            let hands = Hands {
+            let hands = TwoHands {
                 shared_displacement: self.spec.sensors == Sensors::TwoHanded,
-                ..Hands::default()
+                ..TwoHands::default()
             };
             let (left, right) = match position.side {
                 Side::Midline => (tissue(Side::Midline), tissue(Side::Midline)),
@@ -106,7 +106,7 @@ impl SimulatedScan {
     /// The same level is the same every time it is come to.
     fn level(&self, level: &str) -> LevelModel {
         let rank = anatomy::rank(level).unwrap_or(0) as u64;
-        let mut own = Dice::stream(self.spec.seed, HAND + 1 + rank);
+        let mut own = Rng::stream(self.spec.seed, HAND + 1 + rank);
         let region = anatomy::region(level).unwrap_or(anatomy::Region::Lumbar);
         LevelModel {
             level: level.to_owned(),

@@ -5,7 +5,7 @@ use super::spec::{DeviceSpec, LinkFaults, value};
 use crate::acquire::station::Station;
 use crate::acquire::wire::{hello_frame, hello_line, sample_frame, sample_line};
 use crate::error::Result;
-use crate::simulate::Dice;
+use crate::simulate::Rng;
 
 /// Stream of the seed that faults of the link are drawn from.
 const LINK_FAULTS: u64 = 50;
@@ -17,7 +17,7 @@ pub struct Transmission {
     spec: DeviceSpec,
     station: Station,
     scan: SimulatedScan,
-    fault_rng: Dice,
+    fault_rng: Rng,
     /// Samples since the scan began, sent or not.
     sample: u64,
     /// The same since the device was last switched on.
@@ -35,7 +35,7 @@ impl Transmission {
         Ok(Transmission {
             station: spec.says(),
             scan: SimulatedScan::new(spec),
-            fault_rng: Dice::stream(spec.seed, LINK_FAULTS),
+            fault_rng: Rng::stream(spec.seed, LINK_FAULTS),
             sample: 0,
             since_on: 0,
             ended: false,
