@@ -2,7 +2,7 @@
 
 use super::debrief::sessions;
 use crate::compare::{Cause, Comparison, ComparisonKind, DECIDED, Decision, FollowUpStep, follow_up};
-use crate::plot::text::number;
+use crate::format::number;
 use crate::results::Results;
 use crate::study::anatomy;
 use crate::technique::ScanKey;

@@ -5,7 +5,7 @@ use crate::agreement::{Agreement, Design, MeasureAgreement, Summary, WANTED_PERC
 use crate::compare::DECIDED;
 use crate::error::{Error, Problem, Result};
 use crate::plot::Figure;
-use crate::plot::text::number;
+use crate::format::number;
 use crate::report::html::{STYLE, style_hash};
 use crate::stats::agreement::Interval;
 use serde::Serialize;

@@ -173,7 +173,7 @@ fn view(made: &Made, figure: &Figure) -> Value {
 /// A load with as many decimals as a hundred-thousandth of the span needs.
 fn fine(value: f64, span: f64) -> String {
     let decimals = (5.0 - span.abs().log10().floor()).clamp(0.0, 12.0) as usize;
-    crate::plot::text::number(value, decimals)
+    crate::format::number(value, decimals)
 }
 
 /// The calibration as one JSON object; what is not known is null.

@@ -5,7 +5,7 @@
 
 use crate::columns::Measure;
 use crate::error::{Error, Result};
-use crate::plot::text::number;
+use crate::format::number;
 use crate::report::CAUTION;
 use crate::report::html::{base64, content_hash};
 use crate::results::Results;

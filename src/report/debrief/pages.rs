@@ -6,7 +6,7 @@ use super::views::{self, FollowedView, Seen, TableView, WorkOnView};
 use super::words::count;
 use super::{Debrief, Learner, ScanCoverage};
 use crate::error::{Error, Result};
-use crate::plot::text::number;
+use crate::format::number;
 use crate::plot::{mat_figures, test_panels};
 use crate::report::html::{Context, STYLE, content_hash, safe_name, test_heading};
 use crate::results::Results;

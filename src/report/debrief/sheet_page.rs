@@ -3,7 +3,7 @@
 use super::sheet::{Sheet, SheetCall, SheetRow, SheetTest};
 use super::words::minutes;
 use crate::error::Result;
-use crate::plot::text::{number, plus_minus};
+use crate::format::{number, plus_minus};
 use crate::report::html::content_hash;
 use crate::study::anatomy;
 use serde::Serialize;
