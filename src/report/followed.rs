@@ -1,6 +1,6 @@
 //! What a later session found that followed a follow-up plan, beside the region whose finding asked for it.
 
-use super::debrief::sessions;
+use super::order::sessions;
 use crate::compare::{Cause, Comparison, ComparisonKind, DECIDED, Decision, FollowUpStep, follow_up};
 use crate::format::number;
 use crate::results::Results;
