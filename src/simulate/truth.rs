@@ -1,7 +1,8 @@
 //! What really happened in a simulated test.
 
-use super::movement::Path;
+use super::movement::SampledMovement;
 use super::tissue::{Elastic, Tissue};
+use crate::stats::moments::median_in_place;
 use crate::trace::Side;
 
 /// One spring as it was made, without any sensor.
@@ -48,7 +49,7 @@ impl Truth {
         self.onset_s.is_some()
     }
 
-    pub(super) fn of(tissue: &Tissue, path: &Path, force_n: &[f64], step_s: f64) -> Truth {
+    pub(super) fn of(tissue: &Tissue, path: &SampledMovement, force_n: &[f64], step_s: f64) -> Truth {
         let x = &path.x_mm;
         let onset_mm = tissue.elastic.onset_mm();
         let passage = onset_mm.and_then(|onset| first_passage(x, onset));
@@ -69,7 +70,8 @@ impl Truth {
             .collect();
         let held = path.springs.first().map(|&(start, _)| {
             let from = start.saturating_sub((0.3 / step_s).round() as usize);
-            (median(&x[from..start]), median(&force_n[from..start]))
+            let level = |y: &[f64]| median_in_place(&mut y[from..start].to_vec()).unwrap_or(0.0);
+            (level(&x), level(&force_n))
         });
         Truth {
             test: 1,
@@ -114,16 +116,6 @@ impl Truth {
 
 fn highest(values: &[f64]) -> f64 {
     values.iter().copied().fold(0.0, f64::max)
-}
-
-fn median(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let n = sorted.len();
-    if n == 0 {
-        return 0.0;
-    }
-    0.5 * (sorted[(n - 1) / 2] + sorted[n / 2])
 }
 
 /// Fractional index at which `x` first rises through `level`.
