@@ -23,6 +23,7 @@ macro_rules! rooms {
 rooms! {
     mod error;
     mod units;
+    mod format;
     mod stats;
     mod settings;
     mod columns;

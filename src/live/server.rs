@@ -33,7 +33,7 @@ const MAX_FRAMES_BEHIND: usize = 90;
 const MAX_PAGES: usize = 24;
 /// Strip kept for a page that comes later, in s.
 const HISTORY_S: f64 = 14.0;
-/// Wishes that may wait.
+/// Commands that may wait.
 const MAX_COMMANDS: usize = 64;
 /// Longest body of a command, in bytes.
 const MAX_COMMAND_BYTES: usize = 512;
