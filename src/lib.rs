@@ -90,6 +90,7 @@ macro_rules! rooms {
 rooms! {
     mod error;
     mod units;
+    mod format;
     mod stats;
     mod settings;
     mod columns;
@@ -112,6 +113,7 @@ rooms! {
     mod plot;
     mod report;
     mod live;
+    mod session;
 }
 
 /// The program; public for `main.rs` alone.
