@@ -62,16 +62,17 @@
 //! |---|---|
 //! | `cli` | the program, and with it all of the following |
 //! | `live` | the live page and its server |
-//! | `figures` | figures and pages |
-//! | `parquet` | recordings and tables as Parquet |
+//! | `figures` | figures; with `parquet`, the pages that hold them |
+//! | `parquet` | recordings and tables as Parquet, and what many recordings need |
 //! | `serial` | serial ports |
 //!
 //! All are on by default. With `default-features = false` the library still measures, compares, calibrates, simulates and
 //! reads text.
 
 #![forbid(unsafe_code)]
-// Without `internals` nothing but the program reaches some of what tests look at.
-#![cfg_attr(not(feature = "internals"), allow(dead_code, unused_imports))]
+#![deny(missing_docs)]
+// What only tests, or only a larger build, look at is no dead code of this one.
+#![cfg_attr(not(all(feature = "internals", feature = "cli")), allow(dead_code, unused_imports))]
 
 /// The rooms of the crate, in the order data flows through them. They are private: what is promised is re-exported.
 /// The project's own tests and benches look inside by the feature `internals`, which promises nothing.
@@ -109,8 +110,11 @@ rooms! {
     mod technique;
     mod results;
     mod batch;
+    #[cfg(feature = "parquet")]
     mod cohort;
+    #[cfg(feature = "figures")]
     mod plot;
+    #[cfg(all(feature = "figures", feature = "parquet"))]
     mod report;
     mod live;
     mod session;
@@ -118,6 +122,7 @@ rooms! {
 
 /// The program; public for `main.rs` alone.
 #[doc(hidden)]
+#[cfg(feature = "cli")]
 pub mod cli;
 
 pub use columns::{Measure, MeasureInfo};
