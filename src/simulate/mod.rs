@@ -29,7 +29,7 @@ pub use cohort::{Call, Cohort, Planned, Spread};
 pub use condition::Condition;
 pub use dice::Dice;
 pub use examiner::{Examiner, Fault};
-pub use files::{refuse_existing, sidecar_text, trace_text, write_new};
+pub use files::{sidecar_text, trace_text};
 pub use levels::{LevelModel, log_ratio, usual_end_feel_n_per_mm, usual_onset_mm};
 pub use mat::{BadFrame, MatSensor, Pad, PadTruth, SimulatedMat, simulate_mat};
 pub use sample::{SAMPLE_SEED, sample_study};

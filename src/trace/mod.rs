@@ -44,7 +44,7 @@ impl fmt::Display for Side {
 /// Who, where and how: what a sidecar, a plan step or a roster knows of a test. All are codes, never names.
 ///
 /// Empty is `None`, never an empty string.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct About {
     pub subject: Option<String>,
     pub examiner: Option<String>,
@@ -125,7 +125,7 @@ impl fmt::Display for DropCause {
 /// One press-and-return cycle.
 ///
 /// Times are the recording's own, in s; without displacement everything that needs it is `None`.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Spring {
     /// Counts from 1 within the test.
     pub number: u32,
@@ -155,7 +155,7 @@ pub struct Spring {
 }
 
 /// What the fit says of the knee.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub enum Knee {
     /// Found by the whole-trace fit.
     Fitted,
@@ -164,11 +164,12 @@ pub enum Knee {
     /// The push never went past the toe: the slack is not shown to be out.
     None,
     /// Not looked for: no displacement, or too little of the push was recorded.
+    #[default]
     NotLooked,
 }
 
 /// Times of the phases of a test, in the recording's own seconds.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct Phases {
     pub contact_begin_s: f64,
     /// First passage of the onset on the way in.
@@ -183,7 +184,7 @@ pub struct Phases {
 }
 
 /// A conditioned curve thin enough to keep for drawing (about 100 samples a second).
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Curve {
     pub time_s: Vec<f32>,
     pub force_n: Vec<f32>,
@@ -192,7 +193,7 @@ pub struct Curve {
 }
 
 /// The whole-trace fit, for drawing its lines and reporting how well it holds.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct FitSummary {
     pub onset_mm: f64,
     pub onset_n: f64,
@@ -206,7 +207,7 @@ pub struct FitSummary {
 }
 
 /// One episode from touching to leaving, of one side.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Test {
     /// Path of the recording relative to the input given, with forward slashes.
     pub recording: String,
@@ -229,6 +230,8 @@ pub struct Test {
     pub drive_deg: Option<f64>,
     /// Plain words, each beginning with a short fixed phrase (`no knee: …`, `no zero: …`).
     pub notes: Vec<String>,
+    /// What figures are drawn from. It is kept apart from the rest, since nothing else needs it.
+    #[serde(skip)]
     pub curve: Curve,
 }
 
