@@ -2,7 +2,8 @@
 
 use super::{Outcome, progress};
 use crate::batch::{self, Earlier};
-use crate::cohort::shard::{Shard, analyze_shard};
+use crate::cohort::shard::Shard;
+use crate::cohort::shard_run::analyze_shard;
 use crate::error::Severity;
 use crate::report::html::{FiguresChoice, PageOptions};
 use crate::report::output::{self, OutputOptions};

@@ -1,7 +1,8 @@
 //! The folders of shards to the results of the whole, as one run would have made them.
 
 use super::manifest::{MANIFEST, ShardManifest};
-use super::shard::{RECORDS, Shard};
+use super::shard::Shard;
+use super::shard_run::RECORDS;
 use crate::batch::records::{Key, Records};
 use crate::batch::{Job, RecordingOutcome, SavedCurves, WriteResults, aggregate};
 use crate::error::{Error, Result};

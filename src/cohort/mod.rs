@@ -9,3 +9,4 @@ mod parquet;
 pub mod pseudonymizer;
 pub mod rounding;
 pub mod shard;
+pub mod shard_run;
