@@ -128,16 +128,12 @@ fn panel(canvas: &mut Canvas, chart: &Chart, top: f64) {
         ControlState::Out { since } => format!("out of control since {}", day(since)),
     };
     let heading = format!("{} {unit} applied: {state}", trimmed(chart.applied));
-    canvas.words((LEFT, top - 10.0), &heading, words(13.0, INK).bold());
+    canvas.words((LEFT, top - 24.0), &heading, words(13.0, INK).bold());
     let from = match chart.limits_from {
         LimitsFrom::Checks(n) => format!("band: mean ± 3 sigma of the first {n} checks"),
         LimitsFrom::Calibration => "band: ± 3 standard uncertainties of the calibration".to_owned(),
     };
-    canvas.words(
-        (RIGHT, top - 10.0),
-        &from,
-        words(SMALL, QUIET).aligned(Align::End),
-    );
+    canvas.words((LEFT, top - 9.0), &from, words(SMALL, QUIET));
     canvas.words_up(
         (LEFT - 52.0, (top + bottom) / 2.0),
         &format!("error ({unit})"),
