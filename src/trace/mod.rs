@@ -1,8 +1,10 @@
 //! What the stages pass along: [`Trace`] in, [`Test`] and [`Spring`] out, with their invariants.
 
 mod estimate;
+mod note;
 
 pub use estimate::{BudgetLine, Estimate, Measured, Measures, UncertaintySource};
+pub use note::{AgainstKnee, Note};
 
 use crate::columns::Measure;
 use serde::{Deserialize, Serialize};
@@ -228,8 +230,7 @@ pub struct Test {
     pub total_peak_n: f64,
     /// Mean tilt over the springs, when a sensor measured it.
     pub drive_deg: Option<f64>,
-    /// Plain words, each beginning with a short fixed phrase (`no knee: …`, `no zero: …`).
-    pub notes: Vec<String>,
+    pub notes: Vec<Note>,
     /// What figures are drawn from. It is kept apart from the rest, since nothing else needs it.
     #[serde(skip)]
     pub curve: Curve,
