@@ -6,11 +6,11 @@
 
 pub mod error;
 pub mod units;
+pub mod stats;
 pub mod settings;
 pub mod columns;
 pub mod trace;
 pub mod study;
-pub mod stats;
 pub mod calibrate;
 pub mod mat;
 pub mod read;
@@ -22,9 +22,10 @@ pub mod acquire;
 pub mod compare;
 pub mod agreement;
 pub mod technique;
-pub mod plot;
-pub mod report;
+pub mod results;
 pub mod batch;
 pub mod cohort;
+pub mod plot;
+pub mod report;
 pub mod live;
 pub mod cli;

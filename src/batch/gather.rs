@@ -5,7 +5,7 @@ use crate::agreement::registered::settings_hash;
 use crate::agreement::spread;
 use crate::compare::{CompareContext, compare};
 use crate::error::Problem;
-use crate::report::{Results, spring_exclusions};
+use crate::results::{Results, spring_exclusions};
 use crate::study::inputs::Study;
 use crate::study::opened;
 use crate::study::plan::Plan;

@@ -164,7 +164,7 @@ pub fn full(analysed: &Analysed, reference: Option<&Reference>) -> TestView {
 fn side(test: &Test, reference: Option<&Reference>) -> SideSummary {
     let rows = SHOWN.iter().filter_map(|m| {
         let estimate = test.measures.get(*m)?;
-        row(*m, estimate.value, estimate.u95, reference)
+        row(*m, estimate.value, estimate.u95(), reference)
     });
     let curve = &test.curve;
     let list = |values: &[f32], parts: f64| values.iter().map(|v| round(f64::from(*v), parts)).collect();
@@ -188,7 +188,7 @@ pub fn onset(test: &Test) -> Option<OnsetView> {
     (test.knee != Knee::None).then_some(OnsetView {
         displacement_mm: round(at, 1e3),
         force_n: round(force.value, 1e2),
-        force_u95_n: force.u95.map(|u| round(u, 1e2)),
+        force_u95_n: force.u95().map(|u| round(u, 1e2)),
         provisional: false,
     })
 }

@@ -1,9 +1,9 @@
 //! What a later session found that followed a follow-up plan, beside the region whose finding asked for it.
 
-use super::Results;
 use super::debrief::sessions;
 use crate::compare::{Cause, ComparisonKind, DECIDED, Decision, Finding, FollowUpStep, follow_up};
 use crate::plot::text::number;
+use crate::results::Results;
 use crate::study::anatomy;
 use crate::technique::ScanKey;
 use crate::trace::Test;

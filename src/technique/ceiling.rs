@@ -1,6 +1,6 @@
 //! Over the ceiling.
 
-use super::{Remark, Seen, place};
+use super::{Remark, Seen, TechniqueRule, place};
 use crate::settings::Settings;
 use crate::study::anatomy::{self, Region};
 use crate::trace::Test;
@@ -60,6 +60,6 @@ fn over(sides: &[&Test], settings: &Settings, changed: &[&str]) -> Option<Remark
         value: Some(worst.total_peak_n),
         unit: "N",
         high: Some(ceiling),
-        ..Remark::on(&of_all, text, advice)
+        ..Remark::on(&of_all, TechniqueRule::OverCeiling, text, advice)
     })
 }

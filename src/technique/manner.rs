@@ -1,12 +1,13 @@
 //! How the hold and the springs were made: size, speed, steadiness, hands, line of drive.
 
 use super::held::{Aspect, Held, Stand, hold};
-use super::{Remark, Seen, place};
+use super::{Remark, Seen, TechniqueRule, place};
 use crate::trace::{Side, Test};
 use std::collections::BTreeMap;
 
 /// How a finding on single tests is told.
 struct Telling {
+    finding: TechniqueRule,
     aspect: Aspect,
     stand: Stand,
     /// What was seen, given the number beside its band.
@@ -18,6 +19,7 @@ pub(super) fn spring_too_small(seen: &Seen<'_>) -> Vec<Remark> {
     tell(
         seen,
         &Telling {
+            finding: TechniqueRule::SpringTooSmall,
             aspect: Aspect::Excursion,
             stand: Stand::Below,
             text: |_, h| format!("springs of {}, smaller than {}", measured(h), band(h)),
@@ -32,6 +34,7 @@ pub(super) fn spring_too_deep(seen: &Seen<'_>) -> Vec<Remark> {
     tell(
         seen,
         &Telling {
+            finding: TechniqueRule::SpringTooDeep,
             aspect: Aspect::Excursion,
             stand: Stand::Above,
             text: |_, h| format!("springs of {}, deeper than {}", measured(h), band(h)),
@@ -44,6 +47,7 @@ pub(super) fn quick_spring(seen: &Seen<'_>) -> Vec<Remark> {
     tell(
         seen,
         &Telling {
+            finding: TechniqueRule::QuickSpring,
             aspect: Aspect::TimeToPeak,
             stand: Stand::Below,
             text: |_, h| {
@@ -62,6 +66,7 @@ pub(super) fn unsteady_hold(seen: &Seen<'_>) -> Vec<Remark> {
     tell(
         seen,
         &Telling {
+            finding: TechniqueRule::UnsteadyHold,
             aspect: Aspect::Hold,
             stand: Stand::Above,
             text: |_, h| {
@@ -81,6 +86,7 @@ pub(super) fn came_off(seen: &Seen<'_>) -> Vec<Remark> {
     tell(
         seen,
         &Telling {
+            finding: TechniqueRule::CameOffBetweenSprings,
             aspect: Aspect::BetweenSprings,
             stand: Stand::Below,
             text: |_, h| format!("force fell to {} between springs, below {}", measured(h), band(h)),
@@ -94,6 +100,7 @@ pub(super) fn uneven_springs(seen: &Seen<'_>) -> Vec<Remark> {
     tell(
         seen,
         &Telling {
+            finding: TechniqueRule::UnevenSprings,
             aspect: Aspect::PeakSpread,
             stand: Stand::Above,
             text: |_, h| {
@@ -112,6 +119,7 @@ pub(super) fn uneven_springs(seen: &Seen<'_>) -> Vec<Remark> {
 /// Off the line of drive; both hands of a push share the tilt sensor and so the remark.
 pub(super) fn off_line_of_drive(seen: &Seen<'_>) -> Vec<Remark> {
     let telling = |stand| Telling {
+        finding: TechniqueRule::OffLineOfDrive,
         aspect: Aspect::LineOfDrive,
         stand,
         text: |test, h| {
@@ -168,7 +176,7 @@ pub(super) fn uneven_hands(seen: &Seen<'_>) -> Vec<Remark> {
             unit: Aspect::HandShare.unit(),
             low: held.low,
             high: held.high,
-            ..Remark::on(&both, text, advice)
+            ..Remark::on(&both, TechniqueRule::UnevenHands, text, advice)
         });
     }
     remarks
@@ -197,7 +205,7 @@ fn tell(seen: &Seen<'_>, telling: &Telling) -> Vec<Remark> {
                 unit: telling.aspect.unit(),
                 low: held.low,
                 high: held.high,
-                ..Remark::on(&at, text, telling.advice)
+                ..Remark::on(&at, telling.finding, text, telling.advice)
             });
         }
     }

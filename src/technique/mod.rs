@@ -8,11 +8,13 @@ pub mod learning;
 mod manner;
 mod plan;
 pub mod reference;
+mod rule;
 mod slack;
 
 pub use ceiling::ceiling_n;
 pub use held::{Aspect, Held, Stand, held, hold};
 pub use plan::{PlanCoverage, PlanStep, ScanKey};
+pub use rule::TechniqueRule;
 
 use crate::settings::Settings;
 use crate::trace::Test;
@@ -29,8 +31,7 @@ pub struct Remark {
     pub session: Option<String>,
     pub level: Option<String>,
     pub side: Option<String>,
-    /// Short fixed name (`sprung_before_slack_out`, `over_ceiling`, `level_missed`).
-    pub finding: &'static str,
+    pub finding: TechniqueRule,
     pub value: Option<f64>,
     pub unit: &'static str,
     pub low: Option<f64>,
@@ -53,86 +54,85 @@ pub struct Seen<'a> {
 #[derive(Debug, Clone, Copy)]
 pub struct Rule {
     /// The `finding` of its remarks.
-    pub finding: &'static str,
+    pub finding: TechniqueRule,
     /// The rule in words, for the methods paragraph.
     pub rule: &'static str,
-    /// Looks at everything and gives a remark for each breach, in the order of the tests. It leaves
-    /// [`Remark::finding`] to [`remarks`].
+    /// Looks at everything and gives a remark for each breach, in the order of the tests.
     pub look: fn(&Seen<'_>) -> Vec<Remark>,
 }
 
 /// Every rule. A further one is added here and nowhere else.
 pub const RULES: &[Rule] = &[
     Rule {
-        finding: "over_ceiling",
+        finding: TechniqueRule::OverCeiling,
         rule: "peak force, summed over all contacts at the level, is over the region's ceiling; without any allowance for \
                noise",
         look: ceiling::over_ceiling,
     },
     Rule {
-        finding: "sprung_before_slack_out",
+        finding: TechniqueRule::SprungBeforeSlackOut,
         rule: "displacement at the start of the first spring is short of the onset by more than the onset's 95 % interval",
         look: slack::sprung_before_slack_out,
     },
     Rule {
-        finding: "slack_not_shown_out",
+        finding: TechniqueRule::SlackNotShownOut,
         rule: "the push shows no knee: it is not shown to have gone past the toe",
         look: slack::slack_not_shown_out,
     },
     Rule {
-        finding: "spring_too_small",
+        finding: TechniqueRule::SpringTooSmall,
         rule: "mean excursion of the springs is under its band by more than its 95 % interval",
         look: manner::spring_too_small,
     },
     Rule {
-        finding: "spring_too_deep",
+        finding: TechniqueRule::SpringTooDeep,
         rule: "mean excursion of the springs is over its band by more than its 95 % interval",
         look: manner::spring_too_deep,
     },
     Rule {
-        finding: "quick_spring",
+        finding: TechniqueRule::QuickSpring,
         rule: "mean time from 10 to 90 % of a spring's force rise is under the limit by more than its 95 % interval",
         look: manner::quick_spring,
     },
     Rule {
-        finding: "unsteady_hold",
+        finding: TechniqueRule::UnsteadyHold,
         rule: "standard deviation of force over the hold, its trend taken out, is over the share of preload by more than \
                its 95 % interval",
         look: manner::unsteady_hold,
     },
     Rule {
-        finding: "came_off_between_springs",
+        finding: TechniqueRule::CameOffBetweenSprings,
         rule: "lowest force between springs is under the share of preload by more than its 95 % interval",
         look: manner::came_off,
     },
     Rule {
-        finding: "uneven_hands",
+        finding: TechniqueRule::UnevenHands,
         rule: "with both hands on, one's share of the preload is outside its band, the whole 95 % interval too",
         look: manner::uneven_hands,
     },
     Rule {
-        finding: "uneven_springs",
+        finding: TechniqueRule::UnevenSprings,
         rule: "coefficient of variation of the peak forces of the counted springs is over the limit by more than its 95 % interval",
         look: manner::uneven_springs,
     },
     Rule {
-        finding: "off_line_of_drive",
+        finding: TechniqueRule::OffLineOfDrive,
         rule: "mean measured line of drive over the springs departs from the planned one by more than the limit; a tilt \
                sensor gives no interval, so it is taken as it stands",
         look: manner::off_line_of_drive,
     },
     Rule {
-        finding: "level_missed",
+        finding: TechniqueRule::LevelMissed,
         rule: "a step of the scan plan has no test",
         look: plan::missed,
     },
     Rule {
-        finding: "level_doubled",
+        finding: TechniqueRule::LevelDoubled,
         rule: "more tests of one trial at a level and side than the scan plan has steps",
         look: plan::doubled,
     },
     Rule {
-        finding: "level_out_of_order",
+        finding: TechniqueRule::LevelOutOfOrder,
         rule: "a test stands elsewhere in the scan than its step in the scan plan",
         look: plan::out_of_order,
     },
@@ -147,15 +147,7 @@ pub fn remarks(tests: &[Test], plans: &[PlanCoverage], settings: &Settings) -> V
         plans,
         settings,
     };
-    let mut all: Vec<Remark> = RULES
-        .iter()
-        .flat_map(|rule| {
-            (rule.look)(&seen).into_iter().map(|remark| Remark {
-                finding: rule.finding,
-                ..remark
-            })
-        })
-        .collect();
+    let mut all: Vec<Remark> = RULES.iter().flat_map(|rule| (rule.look)(&seen)).collect();
     let mut places: HashMap<(&str, u32), usize> = HashMap::new();
     for (i, test) in tests.iter().enumerate() {
         places.entry((&test.recording, test.test)).or_insert(i);
@@ -190,7 +182,7 @@ impl Remark {
     }
 
     /// A remark on a test, with nothing measured yet.
-    fn on(test: &Test, text: String, advice: impl Into<String>) -> Remark {
+    fn on(test: &Test, finding: TechniqueRule, text: String, advice: impl Into<String>) -> Remark {
         Remark {
             recording: Some(test.recording.clone()),
             test: Some(test.test),
@@ -199,7 +191,7 @@ impl Remark {
             session: test.about.session.clone(),
             level: test.about.level.clone(),
             side: test.side().map(|s| s.word().to_owned()),
-            finding: "",
+            finding,
             value: None,
             unit: "",
             low: None,

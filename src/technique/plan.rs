@@ -1,6 +1,6 @@
 //! A scan against its plan: levels missed, doubled, out of order.
 
-use super::{Remark, Seen, place};
+use super::{Remark, Seen, TechniqueRule, place};
 use crate::study::anatomy;
 use crate::trace::Test;
 use std::collections::BTreeMap;
@@ -71,7 +71,7 @@ impl PlanCoverage {
             session: self.scan.session.clone(),
             level: Some(level.to_owned()),
             side: Some(side.to_owned()),
-            finding: "",
+            finding: TechniqueRule::LevelMissed,
             value: None,
             unit: "",
             low: None,
@@ -163,6 +163,7 @@ pub(super) fn doubled(seen: &Seen<'_>) -> Vec<Remark> {
                 high: Some(planned as f64),
                 ..Remark::on(
                     first_too_many,
+                    TechniqueRule::LevelDoubled,
                     text,
                     "Next time count the levels as you go; give a wanted repetition a trial number of its own.",
                 )
@@ -217,7 +218,7 @@ pub(super) fn out_of_order(seen: &Seen<'_>) -> Vec<Remark> {
                 remarks.push(Remark {
                     value: Some((i + 1) as f64),
                     unit: "place in the scan",
-                    ..Remark::on(test, text, advice)
+                    ..Remark::on(test, TechniqueRule::LevelOutOfOrder, text, advice)
                 });
             }
         }

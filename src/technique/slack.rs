@@ -1,6 +1,6 @@
 //! Whether the slack was out before the spring.
 
-use super::{Remark, Seen, place};
+use super::{Remark, Seen, TechniqueRule, place};
 use crate::columns::Measure;
 use crate::trace::{Knee, Test};
 
@@ -15,11 +15,11 @@ pub(super) fn sprung_before_slack_out(seen: &Seen<'_>) -> Vec<Remark> {
 fn early(test: &Test) -> Option<Remark> {
     let onset = test.measures.get(Measure::Onset)?;
     let start_mm = test.springs.first()?.start_mm?;
-    let u95 = onset.u95.unwrap_or(0.0);
+    let u95 = onset.u95().unwrap_or(0.0);
     if start_mm >= onset.value - u95 {
         return None;
     }
-    let interval = onset.u95.map_or_else(String::new, |u| format!(" ± {u:.2}"));
+    let interval = onset.u95().map_or_else(String::new, |u| format!(" ± {u:.2}"));
     let text = format!(
         "{}: sprung at {start_mm:.2} mm, {:.2} mm short of the onset at {:.2}{interval} mm: before the slack was out.",
         place(test),
@@ -32,6 +32,7 @@ fn early(test: &Test) -> Option<Remark> {
         low: Some(onset.value),
         ..Remark::on(
             test,
+            TechniqueRule::SprungBeforeSlackOut,
             text,
             "Next time stay longer with the lean, let it take up the slack until the tissue stops giving way, hold, and \
              only then spring; the ceiling stays where it is.",
@@ -50,6 +51,7 @@ pub(super) fn slack_not_shown_out(seen: &Seen<'_>) -> Vec<Remark> {
             );
             Remark::on(
                 test,
+                TechniqueRule::SlackNotShownOut,
                 text,
                 "Next time lean in more slowly and evenly and wait for the tissue before springing. If the slack is \
                  still not shown to be out, leave it blank: that is never a reason to press harder.",

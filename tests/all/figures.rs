@@ -47,11 +47,7 @@ fn shapes() -> Vec<(&'static str, Test, PanelOptions)> {
     both_hands.measures.set(
         Measure::HandShare,
         tautpoint::trace::Measured {
-            estimate: tautpoint::trace::Estimate {
-                value: 52.0,
-                u95: Some(1.0),
-                sd: None,
-            },
+            estimate: tautpoint::trace::Estimate::new(52.0, Some((1.0 / 1.96, f64::INFINITY))),
             budget: vec![],
         },
     );

@@ -80,11 +80,8 @@ impl Push {
 }
 
 fn set(measures: &mut Measures, measure: Measure, value: f64, u95: f64) {
-    let estimate = Estimate {
-        value,
-        u95: Some(u95),
-        sd: None,
-    };
+    let normal = 1.959_963_984_540_054;
+    let estimate = Estimate::new(value, Some((u95 / normal, f64::INFINITY)));
     measures.set(
         measure,
         Measured {

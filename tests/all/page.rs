@@ -4,11 +4,11 @@ use crate::invented::{Push, finding, neighbours, press};
 use tautpoint::compare::{Decision, Unpaired};
 use tautpoint::error::Problem;
 use tautpoint::report::html::{FiguresChoice, PageOptions, figures, page};
-use tautpoint::report::{Exclusion, InputFile, Results};
-use tautpoint::technique::Remark;
-use tautpoint::trace::{Knee, Side};
+use tautpoint::results::{Excluded, Exclusion, ExclusionCause, InputFile, Results};
+use tautpoint::technique::{Remark, TechniqueRule};
+use tautpoint::trace::{DropCause, Knee, Side};
 
-fn remark(finding: &'static str, level: &str, recording: Option<&str>, text: &str, advice: &str) -> Remark {
+fn remark(finding: TechniqueRule, level: &str, recording: Option<&str>, text: &str, advice: &str) -> Remark {
     Remark {
         recording: recording.map(str::to_owned),
         test: recording.map(|_| 1),
@@ -76,21 +76,21 @@ fn sample() -> Results {
         }],
         remarks: vec![
             remark(
-                "over_ceiling",
+                TechniqueRule::OverCeiling,
                 "L3",
                 Some("recordings/V-07_L3_left_2.csv"),
                 "peak 67.8 N, ceiling 60 N",
                 "begin softer and watch the line",
             ),
             remark(
-                "level_missed",
+                TechniqueRule::LevelMissed,
                 "L1",
                 None,
                 "the plan has L1 left, no test was found",
                 "repeat the step",
             ),
             remark(
-                "unsteady_hold",
+                TechniqueRule::UnsteadyHold,
                 "L4",
                 Some("recordings/V-07_L4_left_1.csv"),
                 "the hold varied by 7 % of the preload",
@@ -100,11 +100,10 @@ fn sample() -> Results {
         exclusions: vec![Exclusion {
             recording: "recordings/V-07_L3_left_1.csv".to_owned(),
             test: Some(1),
-            side: Some("left".to_owned()),
+            side: Some(Side::Left),
             spring: Some(2),
-            what: "spring",
-            by: "rule",
-            reason: "gap of 80 ms inside the spring".to_owned(),
+            what: Excluded::Spring,
+            cause: ExclusionCause::Dropped(DropCause::Gap),
         }],
         problems: vec![
             Problem::error(
@@ -159,7 +158,7 @@ fn a_page_says_in_plain_words_what_was_found() {
         "<b>T4–T6</b>: resisted more than the levels beside it",
         "no knee: the slack is not shown to be out",
         "no test of the right side",
-        "gap of 80 ms inside the spring",
+        "a gap of over 50 ms lies inside it",
         "correct or empty the cell",
     ] {
         assert!(html.contains(words), "{words}");
@@ -337,7 +336,8 @@ fn everything_from_files_is_escaped() {
         r.advice = hostile.to_owned();
     }
     let e = &mut results.exclusions[0];
-    (e.recording, e.reason, e.side) = (hostile.to_owned(), hostile.to_owned(), some.clone());
+    e.recording = hostile.to_owned();
+    e.cause = ExclusionCause::Person(hostile.to_owned());
     let p = &mut results.problems[0];
     (p.file, p.found, p.expected, p.advice) = (
         hostile.to_owned(),
@@ -371,7 +371,7 @@ fn thousand() -> Results {
         test.about.subject = Some(format!("V-{:03}", i / 24));
         test.recording = format!("recordings/{i}.csv");
         results.remarks.push(remark(
-            "uneven_springs",
+            TechniqueRule::UnevenSprings,
             "L3",
             Some(&test.recording),
             "peaks varied by 12 %",

@@ -302,7 +302,7 @@ fn bands_of_a_region_are_used_there_and_nowhere_else() {
     let said = |level: &str| -> Vec<&'static str> {
         let all = remarks(&[with_excursion(at(level, "a.csv"))], &[], &study.settings);
         all.iter()
-            .map(|r| r.finding)
+            .map(|r| r.finding.word())
             .filter(|f| f.starts_with("spring_too"))
             .collect()
     };
@@ -311,11 +311,7 @@ fn bands_of_a_region_are_used_there_and_nowhere_else() {
 }
 
 fn with_excursion(mut test: Test) -> Test {
-    let estimate = tautpoint::trace::Estimate {
-        value: 3.2,
-        u95: Some(0.02),
-        sd: None,
-    };
+    let estimate = tautpoint::trace::Estimate::new(3.2, Some((0.01, f64::INFINITY)));
     let measured = tautpoint::trace::Measured {
         estimate,
         budget: vec![],

@@ -7,7 +7,7 @@ mod text;
 use tautpoint::columns::Measure;
 use tautpoint::compare::*;
 use tautpoint::error::Problem;
-use tautpoint::report::{Exclusion, Results};
+use tautpoint::results::{Excluded, Exclusion, ExclusionCause, Results};
 use tautpoint::technique;
 use tautpoint::trace::*;
 
@@ -16,19 +16,13 @@ pub fn test_of(recording: &str, level: &str, side: Side) -> Test {
     let mut measures = Measures::default();
     for (i, measure) in Measure::ALL.into_iter().enumerate() {
         let value = 1.0 + i as f64 / 3.0;
-        let sd = measure.info().over_springs.then_some(0.01);
-        let estimate = Estimate {
-            value,
-            u95: Some(0.1 + 0.2),
-            sd,
-        };
-        let line = |source, standard_uncertainty| BudgetLine {
-            source,
-            standard_uncertainty,
-            degrees_of_freedom: Some(12.0),
-        };
-        let budget = vec![line("noise of force", 0.09), line("calibration", 0.12)];
-        measures.set(measure, Measured { estimate, budget });
+        let budget = [
+            UncertaintySource::ForceNoise.line(0.09, 12.0),
+            UncertaintySource::CalibrationScatter.line(0.12, 12.0),
+        ];
+        let mut measured = Measured::new(value, budget);
+        measured.estimate.spread = measure.info().over_springs.then_some(0.01);
+        measures.set(measure, measured);
     }
     let spring = |number: u32| Spring {
         number,
@@ -126,7 +120,7 @@ fn hostile_results() -> Results {
         test.about.contact = (i % 2 == 0).then(|| (*text).to_owned());
         test.notes = HOSTILE.iter().map(|s| (*s).to_owned()).take(i).collect();
         test.knee = [Knee::Fitted, Knee::TwoLines, Knee::None, Knee::NotLooked][i % 4];
-        test.springs[0].dropped = Some((*text).to_owned());
+        test.springs[0].dropped = Some(DropCause::Gap);
         test.about.covers = vec!["L2".to_owned(), "L3".to_owned()];
         results.tests.push(test);
         let mut found = finding(text);
@@ -149,9 +143,8 @@ fn hostile_results() -> Results {
             test: (i > 3).then_some(2),
             side: None,
             spring: None,
-            what: if i > 3 { "test" } else { "file" },
-            by: "person",
-            reason: (*text).to_owned(),
+            what: if i > 3 { Excluded::Test } else { Excluded::File },
+            cause: ExclusionCause::Person((*text).to_owned()),
         });
         results
             .problems

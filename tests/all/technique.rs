@@ -9,14 +9,7 @@ use tautpoint::trace::*;
 fn with_onset(mut test: Test, onset_mm: Option<(f64, Option<f64>)>, start_mm: Option<f64>) -> Test {
     test.measures = Measures::default();
     if let Some((value, u95)) = onset_mm {
-        let estimate = Estimate { value, u95, sd: None };
-        test.measures.set(
-            Measure::Onset,
-            Measured {
-                estimate,
-                budget: vec![],
-            },
-        );
+        set(&mut test, Measure::Onset, value, u95);
     }
     test.springs[0].start_mm = start_mm;
     test
@@ -35,19 +28,15 @@ fn quiet(recording: &str, level: &str, side: Side) -> Test {
 
 /// The test with one measure set, ± 0.01 of its unit.
 fn with(mut test: Test, measure: Measure, value: f64) -> Test {
-    let estimate = Estimate {
-        value,
-        u95: Some(0.01),
-        sd: None,
-    };
-    test.measures.set(
-        measure,
-        Measured {
-            estimate,
-            budget: vec![],
-        },
-    );
+    set(&mut test, measure, value, Some(0.01));
     test
+}
+
+fn set(test: &mut Test, measure: Measure, value: f64, u95: Option<f64>) {
+    let normal = 1.959_963_984_540_054;
+    let estimate = Estimate::new(value, u95.map(|u95| (u95 / normal, f64::INFINITY)));
+    let budget = vec![];
+    test.measures.set(measure, Measured { estimate, budget });
 }
 
 fn look(tests: &[Test]) -> Vec<Remark> {
@@ -66,7 +55,7 @@ fn sprung_before_the_slack_was_out_is_judged_against_the_onset_and_its_interval(
     assert_eq!(of(Some((8.2, Some(0.3))), Some(7.95)), []);
     let found = of(Some((8.2, Some(0.3))), Some(7.1));
     assert_eq!(found.len(), 1);
-    assert_eq!(found[0].finding, "sprung_before_slack_out");
+    assert_eq!(found[0].finding.word(), "sprung_before_slack_out");
     assert_eq!(
         (found[0].value, found[0].unit, found[0].low),
         (Some(7.1), "mm", Some(8.2))
@@ -90,7 +79,7 @@ fn a_push_without_a_knee_is_said_not_to_show_the_slack_out() {
     test.knee = Knee::None;
     let found = look(&[test.clone()]);
     assert_eq!(found.len(), 1);
-    assert_eq!(found[0].finding, "slack_not_shown_out");
+    assert_eq!(found[0].finding.word(), "slack_not_shown_out");
     assert!(found[0].advice.contains("never a reason to press harder"));
     test.knee = Knee::NotLooked;
     assert_eq!(look(&[test]), []);
@@ -216,7 +205,7 @@ const WHOLE: [(&str, Side); 7] = [
 
 fn against_plan(tests: &[Test]) -> Vec<(&'static str, String)> {
     let found = remarks(tests, &[plan(&tests[0])], &Settings::default());
-    found.into_iter().map(|r| (r.finding, r.text)).collect()
+    found.into_iter().map(|r| (r.finding.word(), r.text)).collect()
 }
 
 #[test]
@@ -310,7 +299,7 @@ fn remarks_stand_in_the_order_of_the_tests_and_then_of_the_scans() {
     tests[0].knee = Knee::None;
     tests[1].springs[0].start_mm = Some(1.0);
     let found = remarks(&tests, &[plan(&tests[0])], &Settings::default());
-    let names: Vec<&str> = found.iter().map(|r| r.finding).collect();
+    let names: Vec<&str> = found.iter().map(|r| r.finding.word()).collect();
     assert_eq!(
         names,
         [
@@ -349,7 +338,7 @@ fn every_remark_says_what_to_try_next_time_and_passes_no_verdict() {
         assert!(
             found.iter().any(|r| r.finding == rule.finding),
             "{} not provoked",
-            rule.finding
+            rule.finding.word()
         );
     }
     for remark in found {

@@ -24,13 +24,7 @@ fn about(level: &str, side: Side, trial: u32) -> About {
 fn test(about: About, values: &[(Measure, f64)]) -> Test {
     let mut measures = Measures::default();
     for &(measure, value) in values {
-        let estimate = Estimate {
-            value,
-            u95: None,
-            sd: None,
-        };
-        let budget = vec![];
-        measures.set(measure, Measured { estimate, budget });
+        measures.set(measure, Measured::new(value, []));
     }
     Test {
         recording: format!("{:?}_{:?}_{:?}.csv", about.level, about.side, about.trial),
@@ -144,18 +138,9 @@ fn a_repetition_that_happens_to_agree_is_no_better_than_the_measurement() {
     for (trial, value) in [(1, 9.999), (2, 10.0), (3, 10.001)] {
         for side in [Side::Left, Side::Right] {
             let mut t = stiff("L4", side, trial, value);
-            let estimate = Estimate {
-                value,
-                u95: Some(1.96),
-                sd: None,
-            };
-            t.measures.set(
-                Measure::EndFeel,
-                Measured {
-                    estimate,
-                    budget: vec![],
-                },
-            );
+            let estimate = Estimate::new(value, Some((1.0, f64::INFINITY)));
+            let budget = vec![];
+            t.measures.set(Measure::EndFeel, Measured { estimate, budget });
             tests.push(t);
         }
     }

@@ -6,7 +6,7 @@ use super::order::{in_time, sessions};
 use super::points::{Point, points};
 use super::work_on::{WorkOn, work_on};
 use crate::columns::Measure;
-use crate::report::Results;
+use crate::results::Results;
 use crate::study::anatomy;
 use crate::technique::Remark;
 use crate::technique::reference::Reference;

@@ -8,10 +8,11 @@ use super::{Debrief, Learner, ScanCoverage};
 use crate::error::{Error, Result};
 use crate::plot::text::number;
 use crate::plot::{mat_figures, test_panels};
-use crate::report::Results;
 use crate::report::html::{Context, STYLE, content_hash, safe_name, test_heading};
+use crate::results::Results;
 use crate::study::anatomy::Region;
 use crate::study::cautions::CAUTIONS;
+use crate::technique::TechniqueRule;
 use serde::Serialize;
 use std::collections::BTreeSet;
 
@@ -254,7 +255,10 @@ fn learner_view(
         counts: counts(learner),
         standing: debrief.standing.clone(),
         blinded: debrief.blinded,
-        over: learner.work_on.iter().any(|w| w.finding == "over_ceiling"),
+        over: learner
+            .work_on
+            .iter()
+            .any(|w| w.finding == TechniqueRule::OverCeiling),
         work_on: views::work_on(&learner.work_on),
         last_session: learner.last_session.clone(),
         places: drawn::progress_of(debrief, learner),

@@ -2,16 +2,11 @@
 
 use super::coverage::ScanCoverage;
 use super::points::CONFIDENCE;
-use crate::report::Results;
+use crate::results::Results;
 use crate::stats::agreement::psychometric::share_interval;
-use crate::technique::{RULES, Remark};
+use crate::technique::{RULES, Remark, TechniqueRule};
 use crate::trace::Test;
 use std::collections::BTreeSet;
-
-/// Findings on a whole scan, counted by scans.
-pub const OF_SCANS: [&str; 3] = ["level_missed", "level_doubled", "level_out_of_order"];
-/// The one finding that a blind study still tells of a side, without saying which.
-pub const OVER_CEILING: &str = "over_ceiling";
 
 /// How many tests or scans a finding was made in, of how many.
 #[derive(Debug, Clone, PartialEq)]
@@ -20,7 +15,7 @@ pub struct Share {
     pub learner: Option<String>,
     /// `None` for all sessions.
     pub session: Option<String>,
-    pub finding: &'static str,
+    pub finding: TechniqueRule,
     /// `tests` or `scans`.
     pub of: &'static str,
     pub total: usize,
@@ -30,7 +25,7 @@ pub struct Share {
 }
 
 impl Share {
-    fn new(finding: &'static str, of: &'static str, with_finding: usize, total: usize) -> Share {
+    fn new(finding: TechniqueRule, of: &'static str, with_finding: usize, total: usize) -> Share {
         let interval = share_interval(with_finding, total, CONFIDENCE).ok().flatten();
         let percent = interval.and_then(|i| Some([i.value, i.low?, i.high?].map(|v| 100.0 * v)));
         Share {
@@ -68,14 +63,18 @@ pub fn shares(
         .iter()
         .map(|rule| {
             let of_rule = remarks.iter().filter(|r| r.finding == rule.finding);
-            if OF_SCANS.contains(&rule.finding) {
+            if rule.finding.is_of_the_plan() {
                 let hit: BTreeSet<_> = of_rule.map(|r| (&r.subject, &r.examiner, &r.session)).collect();
                 let hit = planned
                     .iter()
                     .filter(|s| hit.contains(&(&s.subject, &s.examiner, &s.session)));
                 return Share::new(rule.finding, "scans", hit.count(), planned.len());
             }
-            let total = if rule.finding == OVER_CEILING { all } else { seen };
+            // The one finding that a blind study still tells of a side, without saying which.
+            let total = match rule.finding {
+                TechniqueRule::OverCeiling => all,
+                _ => seen,
+            };
             Share::new(rule.finding, "tests", episodes_hit(of_rule.copied()), total)
         })
         .collect()

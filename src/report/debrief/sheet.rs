@@ -3,12 +3,12 @@
 use super::order::{ScanTime, in_time, scan_time};
 use crate::columns::Measure;
 use crate::compare::{ComparisonKind, DECIDED, Finding};
-use crate::report::Results;
 use crate::report::followed::words as finding_words;
+use crate::results::Results;
 use crate::study::anatomy;
 use crate::study::call::Call;
 use crate::study::plan::Plan;
-use crate::technique::{PlanCoverage, PlanStep, ScanKey, ceiling_n, remarks};
+use crate::technique::{PlanCoverage, PlanStep, ScanKey, TechniqueRule, ceiling_n, remarks};
 use crate::trace::{Estimate, Knee, Test};
 use std::collections::BTreeMap;
 
@@ -192,7 +192,7 @@ fn sheet_test(results: &Results, test: &Test, places: Option<&Places<'_>>) -> Sh
 /// without an onset.
 pub fn pre_tension(test: &Test) -> Option<[usize; 2]> {
     let onset = test.measures.get(Measure::Onset)?;
-    let limit_mm = onset.value - onset.u95.unwrap_or(0.0);
+    let limit_mm = onset.value - onset.u95().unwrap_or(0.0);
     let starts: Vec<f64> = test.springs.iter().filter_map(|s| s.start_mm).collect();
     let out = starts.iter().filter(|mm| **mm >= limit_mm).count();
     (!starts.is_empty()).then_some([out, starts.len()])
@@ -213,7 +213,7 @@ fn out_of_order(results: &Results, own: &[&Test], plan: &Plan, scan: &ScanKey) -
     let found = remarks(&tests, &[coverage], &results.settings);
     found
         .iter()
-        .filter(|r| r.finding == "level_out_of_order")
+        .filter(|r| r.finding == TechniqueRule::LevelOutOfOrder)
         .map(|r| {
             let level = r.level.as_deref().map_or("", anatomy::label);
             [level, r.side.as_deref().unwrap_or_default()]

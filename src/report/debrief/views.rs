@@ -3,7 +3,7 @@
 use super::words::{count, finding_words, minutes, try_next};
 use super::{Curve, Debrief, Learner, ScanCoverage, Share, WorkOn};
 use crate::plot::text::number;
-use crate::report::Results;
+use crate::results::Results;
 use crate::study::anatomy;
 use serde::Serialize;
 
@@ -191,13 +191,13 @@ pub fn time_words(scans: &[&ScanCoverage]) -> Vec<&'static str> {
 /// Things to work on, in words.
 pub fn work_on(things: &[WorkOn]) -> Vec<WorkOnView> {
     let one = |w: &WorkOn| {
-        let of = if super::OF_SCANS.contains(&w.finding) {
+        let of = if w.finding.is_of_the_plan() {
             "tests of the plan"
         } else {
             "tests of the session"
         };
         WorkOnView {
-            heading: try_next(w.finding),
+            heading: try_next(w.finding).to_owned(),
             times: format!("{}: in {} of {} {of}", finding_words(w.finding), w.made_in, w.of),
             example: w.example.clone(),
             advice: w.advice.clone(),

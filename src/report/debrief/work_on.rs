@@ -1,9 +1,8 @@
 //! What a learner may work on next: over the ceiling first, then what lies farthest outside its band.
 
-use super::shares::{OF_SCANS, OVER_CEILING};
 use crate::settings::Settings;
 use crate::study::anatomy;
-use crate::technique::{RULES, Remark};
+use crate::technique::{RULES, Remark, TechniqueRule};
 use std::collections::BTreeSet;
 
 /// How many things a learner is given at once.
@@ -12,7 +11,7 @@ pub const AT_ONCE: usize = 2;
 /// One thing to work on.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WorkOn {
-    pub finding: &'static str,
+    pub finding: TechniqueRule,
     /// In how many of the session's tests, or at how many of the plan's.
     pub made_in: usize,
     pub of: usize,
@@ -41,7 +40,7 @@ pub fn outside(remark: &Remark, settings: &Settings) -> f64 {
     let [low, high] = anatomy::bands(remark.level.as_deref(), &settings.technique).excursion_mm;
     let half_width = match (remark.low, remark.high) {
         (Some(low), Some(high)) => (high - low) / 2.0,
-        _ if remark.finding == "sprung_before_slack_out" => (high - low) / 2.0,
+        _ if remark.finding == TechniqueRule::SprungBeforeSlackOut => (high - low) / 2.0,
         (Some(limit), None) | (None, Some(limit)) => limit.abs(),
         (None, None) => 0.0,
     };
@@ -60,7 +59,7 @@ pub fn work_on(remarks: &[&Remark], tests: usize, planned: usize, settings: &Set
         .iter()
         .filter_map(|rule| {
             let own: Vec<&&Remark> = remarks.iter().filter(|r| r.finding == rule.finding).collect();
-            let of = if OF_SCANS.contains(&rule.finding) {
+            let of = if rule.finding.is_of_the_plan() {
                 planned
             } else {
                 tests
@@ -70,14 +69,14 @@ pub fn work_on(remarks: &[&Remark], tests: usize, planned: usize, settings: &Set
         .collect();
     // Stable: what lies equally far stays in the order of the rules.
     all.sort_by(|a, b| {
-        let heavy = |w: &WorkOn| w.finding == OVER_CEILING;
+        let heavy = |w: &WorkOn| w.finding == TechniqueRule::OverCeiling;
         heavy(b).cmp(&heavy(a)).then(b.outside.total_cmp(&a.outside))
     });
     all.truncate(AT_ONCE);
     all
 }
 
-fn of_finding(finding: &'static str, own: &[&&Remark], of: usize, settings: &Settings) -> Option<WorkOn> {
+fn of_finding(finding: TechniqueRule, own: &[&&Remark], of: usize, settings: &Settings) -> Option<WorkOn> {
     let farthest = own
         .iter()
         .max_by(|a, b| outside(a, settings).total_cmp(&outside(b, settings)))?;

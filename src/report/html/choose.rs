@@ -2,7 +2,8 @@
 
 use super::{FIGURES_AT_MOST, FiguresChoice};
 use crate::compare::{Decision, Finding};
-use crate::report::Results;
+use crate::results::Results;
+use crate::technique::TechniqueRule;
 use crate::trace::Test;
 use std::collections::{HashMap, HashSet};
 
@@ -117,7 +118,7 @@ fn worth_a_look(results: &Results) -> Vec<usize> {
     let mut by_test: HashMap<(&str, Option<u32>), u8> = HashMap::new();
     for remark in &results.remarks {
         let urgency = match remark.finding {
-            "over_ceiling" | "sprung_before_slack_out" => 0,
+            TechniqueRule::OverCeiling | TechniqueRule::SprungBeforeSlackOut => 0,
             _ => 3,
         };
         if let Some(recording) = &remark.recording {

@@ -8,7 +8,7 @@ use super::technique;
 use super::{Drawn, Of};
 use crate::plot::PanelOptions;
 use crate::plot::text;
-use crate::report::Results;
+use crate::results::Results;
 use crate::study::anatomy;
 use crate::trace::{Side, Test};
 use serde::Serialize;

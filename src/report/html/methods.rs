@@ -3,7 +3,7 @@
 use crate::agreement::registered::Registration;
 use crate::compare::{ComparisonKind, SpreadSource};
 use crate::plot::text;
-use crate::report::Results;
+use crate::results::{Excluded, Results};
 use crate::settings::Settings;
 use crate::trace::Knee;
 use serde::Serialize;
@@ -262,21 +262,17 @@ fn blinding(results: &Results) -> String {
 }
 
 fn left_out(results: &Results) -> String {
-    let count = |what: &str, by: &str| {
-        results
-            .exclusions
-            .iter()
-            .filter(|e| e.what == what && e.by == by)
-            .count()
-    };
     let mut parts = Vec::new();
-    for (what, many) in [("file", "files"), ("test", "tests"), ("spring", "springs")] {
-        let (rule, person) = (count(what, "rule"), count(what, "person"));
+    for what in Excluded::ALL {
+        let of_kind = results.exclusions.iter().filter(|e| e.what == what);
+        let (person, rule): (Vec<_>, Vec<_>) = of_kind.partition(|e| e.is_by_person());
+        let (person, rule) = (person.len(), rule.len());
         if rule + person > 0 {
-            let word = if rule + person == 1 { what } else { many };
+            let many = if rule + person == 1 { "" } else { "s" };
             parts.push(format!(
-                "{} {word} ({rule} by rule, {person} by a person)",
-                rule + person
+                "{} {}{many} ({rule} by rule, {person} by a person)",
+                rule + person,
+                what.word()
             ));
         }
     }

@@ -12,7 +12,7 @@ mod words;
 
 use crate::error::{Error, Result};
 use crate::plot::{Figure, ScanOptions, reference_overlay, scan_overview, test_panels};
-use crate::report::Results;
+use crate::results::Results;
 use crate::trace::Test;
 use sha2::{Digest, Sha256};
 

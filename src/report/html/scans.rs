@@ -3,7 +3,7 @@
 use crate::columns::Measure;
 use crate::compare::{ComparisonKind, Finding};
 use crate::plot::text;
-use crate::report::Results;
+use crate::results::Results;
 use std::collections::BTreeMap;
 
 /// Subject, examiner, session.

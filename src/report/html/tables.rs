@@ -4,7 +4,7 @@ use super::scans::Scan;
 use crate::columns::Measure;
 use crate::compare::{ComparisonKind, Finding};
 use crate::plot::{level_label, text};
-use crate::report::Results;
+use crate::results::Results;
 use crate::study::anatomy;
 use crate::trace::Test;
 use serde::Serialize;
@@ -34,7 +34,7 @@ pub fn test_name(test: &Test) -> String {
 /// A measure of a test with its interval, as a cell.
 fn cell(test: &Test, measure: Measure) -> String {
     match test.measures.get(measure) {
-        Some(e) => text::plus_minus(e.value, e.u95, measure.info().decimals),
+        Some(e) => text::plus_minus(e.value, e.u95(), measure.info().decimals),
         None => String::new(),
     }
 }

@@ -2,7 +2,7 @@
 
 use super::tables::{Table, test_name};
 use crate::plot::text;
-use crate::report::Results;
+use crate::results::Results;
 use crate::settings::Settings;
 use crate::technique::reference::{Difference, differences};
 use crate::technique::{Aspect, Held, RULES, Stand, hold};
@@ -31,7 +31,7 @@ pub fn technique(results: &Results) -> Technique {
     Technique {
         rules: RULES
             .iter()
-            .map(|r| [r.finding.replace('_', " "), r.rule.to_owned()])
+            .map(|r| [r.finding.to_string(), r.rule.to_owned()])
             .collect(),
         reference: of.map(|of| match reference.source.is_empty() {
             true => of,

@@ -9,11 +9,11 @@ use super::words::{self, Sentences};
 use super::{Drawn, FIGURES_AT_MOST, FiguresChoice, Of, PageOptions};
 use crate::error::Severity;
 use crate::plot::text;
-use crate::report::blind::BLINDED;
 use crate::report::followed::{Followed, followed};
-use crate::report::{PRECONDITIONING, Results};
+use crate::results::BLINDED;
+use crate::results::Results;
 use crate::study::anatomy;
-use crate::technique::Remark;
+use crate::technique::{Remark, TechniqueRule};
 use serde::Serialize;
 
 /// Remarks of one kind told one by one; the rest are counted.
@@ -21,7 +21,11 @@ const REMARKS_AT_MOST: usize = 15;
 /// Rows of what was left out; the rest stand in exclusions.csv.
 const ROWS_AT_MOST: usize = 200;
 /// What is looked at first, in this order.
-const FIRST: [&str; 3] = ["over_ceiling", "sprung_before_slack_out", "level_missed"];
+const FIRST: [TechniqueRule; 3] = [
+    TechniqueRule::OverCeiling,
+    TechniqueRule::SprungBeforeSlackOut,
+    TechniqueRule::LevelMissed,
+];
 
 #[derive(Debug, Serialize)]
 pub struct View {
@@ -123,7 +127,7 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
         preconditioning: results
             .exclusions
             .iter()
-            .filter(|e| e.reason == PRECONDITIONING)
+            .filter(|e| e.is_preconditioning())
             .count(),
         changed: settings.iter().filter(|s| s.changed).count(),
         ceilings: ceilings(&settings),
@@ -227,7 +231,7 @@ fn figures_note(results: &Results, options: &PageOptions, panels: usize) -> Opti
 }
 
 fn remark_groups(remarks: &[Remark]) -> (Vec<RemarkGroup>, Vec<RemarkGroup>) {
-    let mut kinds: Vec<&'static str> = FIRST.to_vec();
+    let mut kinds: Vec<TechniqueRule> = FIRST.to_vec();
     for remark in remarks {
         if !kinds.contains(&remark.finding) {
             kinds.push(remark.finding);
@@ -239,7 +243,7 @@ fn remark_groups(remarks: &[Remark]) -> (Vec<RemarkGroup>, Vec<RemarkGroup>) {
         if let Some(lead) = members.first() {
             let same = members.iter().all(|r| r.advice == lead.advice) && !lead.advice.is_empty();
             let group = RemarkGroup {
-                heading: sentence_case(&kind.replace('_', " ")),
+                heading: sentence_case(&kind.to_string()),
                 remarks: members
                     .iter()
                     .take(REMARKS_AT_MOST)
@@ -302,16 +306,16 @@ fn next_time(advice: &str) -> String {
 fn left_out(results: &Results) -> Vec<Table> {
     let mut all = Vec::new();
     let option = |v: &Option<u32>| v.map_or(String::new(), |v| v.to_string());
-    let told = results.exclusions.iter().filter(|e| e.reason != PRECONDITIONING);
+    let told = results.exclusions.iter().filter(|e| !e.is_preconditioning());
     let rows = told.map(|e| {
         vec![
             e.recording.clone(),
             option(&e.test),
-            e.side.clone().unwrap_or_default(),
+            e.side.map_or(String::new(), |s| s.to_string()),
             option(&e.spring),
-            e.what.to_owned(),
-            e.by.to_owned(),
-            e.reason.clone(),
+            e.what.word().to_owned(),
+            e.by().to_owned(),
+            e.cause.to_string(),
         ]
     });
     let heads = ["recording", "test", "side", "spring", "left out", "by", "reason"];

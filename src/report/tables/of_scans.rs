@@ -3,10 +3,10 @@
 use super::{Cell, Field, Table, field};
 use crate::columns::table as c;
 use crate::compare::{ComparisonKind, Finding, TrialsToDecide, Unpaired};
-use crate::report::Exclusion;
+use crate::results::Exclusion;
 use crate::technique::Remark;
 use crate::technique::reference::{Difference, Reference, differences};
-use crate::trace::Test;
+use crate::trace::{Side, Test};
 
 /// The word of a comparison in tables.
 pub fn comparison_word(kind: ComparisonKind) -> &'static str {
@@ -94,7 +94,7 @@ pub fn technique(remarks: &[Remark]) -> Table {
         field(c::SESSION, |r: &Remark| Cell::maybe(r.session.as_deref())),
         field(c::LEVEL, |r: &Remark| Cell::maybe(r.level.as_deref())),
         field(c::SIDE, |r: &Remark| Cell::maybe(r.side.as_deref())),
-        field(c::FINDING, |r: &Remark| Cell::text(r.finding)),
+        field(c::FINDING, |r: &Remark| Cell::text(r.finding.word())),
         field(c::VALUE, |r: &Remark| Cell::num(r.value)),
         field(c::VALUE_UNIT, |r: &Remark| Cell::text(r.unit)),
         field(c::BAND_LOW, |r: &Remark| Cell::num(r.low)),
@@ -171,15 +171,15 @@ pub fn unpaired(unpaired: &[Unpaired]) -> Table {
 /// One row a file, test or spring left out.
 pub fn exclusions(exclusions: &[Exclusion]) -> Table {
     let fields = vec![
-        field(c::WHAT, |e: &Exclusion| Cell::text(e.what)),
+        field(c::WHAT, |e: &Exclusion| Cell::text(e.what.word())),
         field(c::RECORDING, |e: &Exclusion| Cell::text(&e.recording)),
         field(c::TEST, |e: &Exclusion| e.test.map_or(Cell::Missing, Cell::int)),
-        field(c::SIDE, |e: &Exclusion| Cell::maybe(e.side.as_deref())),
+        field(c::SIDE, |e: &Exclusion| Cell::maybe(e.side.map(Side::word))),
         field(c::SPRING, |e: &Exclusion| {
             e.spring.map_or(Cell::Missing, Cell::int)
         }),
-        field(c::BY, |e: &Exclusion| Cell::text(e.by)),
-        field(c::REASON, |e: &Exclusion| Cell::text(&e.reason)),
+        field(c::BY, |e: &Exclusion| Cell::text(e.by())),
+        field(c::REASON, |e: &Exclusion| Cell::text(&e.cause.to_string())),
     ];
     Table::fill("exclusions", fields, exclusions)
 }

@@ -11,7 +11,7 @@ use tautpoint::stats::agreement::anova::mean_squares;
 use tautpoint::stats::agreement::icc::icc;
 use tautpoint::stats::agreement::sem::sem;
 use tautpoint::study::call::Call;
-use tautpoint::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases, Side, Test};
+use tautpoint::trace::{About, Curve, Knee, Measured, Measures, Phases, Side, Test};
 
 struct Who<'a> {
     subject: &'a str,
@@ -24,18 +24,7 @@ struct Who<'a> {
 
 fn test(who: &Who, n_per_mm: f64) -> Test {
     let mut measures = Measures::default();
-    let estimate = Estimate {
-        value: n_per_mm,
-        u95: None,
-        sd: None,
-    };
-    measures.set(
-        Measure::EndFeel,
-        Measured {
-            estimate,
-            budget: vec![],
-        },
-    );
+    measures.set(Measure::EndFeel, Measured::new(n_per_mm, []));
     Test {
         recording: format!(
             "{}_{}_{}_{}_{}_{}.csv",

@@ -2,9 +2,9 @@
 
 use crate::invented::{Push, finding, neighbours, press};
 use tautpoint::compare::{Decision, Finding};
-use tautpoint::report::Results;
 use tautpoint::report::followed::followed;
 use tautpoint::report::html::{PageOptions, page};
+use tautpoint::results::Results;
 use tautpoint::technique::{PlanCoverage, ScanKey};
 use tautpoint::trace::Side;
 

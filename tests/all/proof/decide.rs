@@ -11,11 +11,7 @@ use tautpoint::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases,
 
 pub fn test(level: &str, side: Side, trial: u32, n_per_mm: f64) -> Test {
     let mut measures = Measures::default();
-    let estimate = Estimate {
-        value: n_per_mm,
-        u95: Some(0.01 * n_per_mm),
-        sd: None,
-    };
+    let estimate = Estimate::new(n_per_mm, Some((0.005 * n_per_mm, f64::INFINITY)));
     measures.set(
         Measure::EndFeel,
         Measured {

@@ -7,8 +7,9 @@ use serde_json::Value;
 use std::io::Cursor;
 use tautpoint::columns::{Column, Kind, Measure};
 use tautpoint::error::Problem;
+use tautpoint::report::json;
 use tautpoint::report::tables::{Cell, Table, codebook};
-use tautpoint::report::{Results, json, run};
+use tautpoint::results::{Results, run};
 use tautpoint::trace::Side;
 
 fn all_tables(results: &Results) -> Vec<Table> {

@@ -4,11 +4,10 @@
 //! a table has the same columns. `dataset/datapackage.json` follows the Data Package standard, version 2
 //! (<https://datapackage.org>, Open Knowledge).
 
-use super::parquet;
+use super::tables::Table;
 use crate::columns::{Column, Kind, table as c};
 use crate::error::Result;
-use crate::report::Results;
-use crate::report::tables::Table;
+use crate::results::Results;
 use crate::trace::Test;
 use crate::write::OutputFolder;
 use serde_json::{Map, Value, json};
@@ -56,7 +55,7 @@ pub fn write(results: &Results, folder: &mut OutputFolder) -> Result<()> {
         let mut paths = Vec::new();
         for (place, rows) in parts {
             let path = format!("{name}/{}/part-0.parquet", path_of(place));
-            folder.write(&format!("{FOLDER}/{path}"), &parquet::part(&table, &kept, &rows)?)?;
+            folder.write(&format!("{FOLDER}/{path}"), &table.part_to_parquet(&kept, &rows)?)?;
             paths.push(path);
         }
         // A table without a row has no file, and the standard wants at least one path.

@@ -5,9 +5,10 @@ mod lines;
 
 pub use budget::budget_text;
 
-use super::{CAUTION, Exclusion, PRECONDITIONING, Results};
+use super::CAUTION;
 use crate::columns::Measure;
 use crate::compare::{ComparisonKind, Decision, Finding, Key, TrialsToDecide, Unpaired};
+use crate::results::{Exclusion, Results};
 use crate::study::anatomy;
 use crate::technique::Remark;
 use crate::trace::Test;
@@ -42,10 +43,8 @@ pub fn summary_text(results: &Results) -> String {
         out.push_str("No test was found.\n\n");
     }
     technique_lines(&mut out, &results.remarks);
-    let (first_springs, others): (Vec<&Exclusion>, Vec<&Exclusion>) = results
-        .exclusions
-        .iter()
-        .partition(|e| e.reason == PRECONDITIONING);
+    let (first_springs, others): (Vec<&Exclusion>, Vec<&Exclusion>) =
+        results.exclusions.iter().partition(|e| e.is_preconditioning());
     section(&mut out, "Left out", others.iter().map(|e| exclusion_words(e)));
     let problems = results.problems.iter().map(|p| p.to_string());
     section(&mut out, "Problems", problems);
@@ -103,7 +102,7 @@ fn exclusion_words(e: &Exclusion) -> String {
     if let Some(spring) = e.spring {
         let _ = write!(what, ", spring {spring}");
     }
-    format!("{what}: {} (by {})", e.reason, e.by)
+    format!("{what}: {} (by {})", e.cause, e.by())
 }
 
 /// Remarks gathered by what to try next time, so that it is said once.

@@ -1,10 +1,12 @@
 //! Results into a folder: tables, figures, the report, the follow-up plan and the run's record.
 
+use super::html::{self, Drawing, PageOptions};
+use super::{cohort, dataset};
+use crate::cohort::run::SavedCurves;
 use crate::compare::{FollowUpStep, follow_up};
 use crate::error::Result;
 use crate::plot::png;
-use crate::report::html::{Drawing, PageOptions};
-use crate::report::{Results, run};
+use crate::results::{Results, run};
 use crate::study::plan::{Order, Plan, Step, StepSide};
 use crate::write::OutputFolder;
 use rayon::prelude::*;
@@ -27,6 +29,24 @@ pub struct OutputOptions {
 /// When the folder holds something else, or the system will not write.
 pub fn write(results: &Results, dir: &Path, inputs: &[PathBuf], options: &OutputOptions) -> Result<()> {
     write_into(OutputFolder::begin(dir, inputs)?, results, options)
+}
+
+/// The same for results whose tests have left their curves in the records of a run.
+///
+/// # Errors
+/// As [`write()`], and when a record cannot be read.
+pub fn write_run(
+    mut folder: OutputFolder,
+    results: &mut Results,
+    curves: &SavedCurves<'_>,
+    options: &OutputOptions,
+) -> Result<()> {
+    curves.restore(results, &html::curves_needed(results, &options.page))?;
+    if options.cohort {
+        dataset::write(results, &mut folder)?;
+        folder.write("cohort.html", cohort::page(results)?.as_bytes())?;
+    }
+    write_into(folder, results, options)
 }
 
 /// Writes everything into a folder that is begun, and finishes it.

@@ -1,0 +1,295 @@
+//! A blind study's results without anything that would tell which side was measured stiffer.
+//!
+//! Sides are not given other names: the name of a recording, the order of a scan or a count of samples would soon give
+//! them away. Instead no value measured on the left or the right leaves the analysis at all, but for the force of a
+//! push over its ceiling, which is told without side and recording. Midline steps have no side and stay as they are.
+//!
+//! Everything here takes apart what it hides field by field, so that a field that is added later does not compile until
+//! somebody has decided whether it is told.
+
+use super::{Excluded, Exclusion, ExclusionCause, Results};
+use crate::compare::{ComparisonKind, Finding, Key, Unpaired};
+use crate::study::anatomy;
+use crate::technique::{Remark, TechniqueRule, remarks};
+use crate::trace::{Curve, DropCause, HIDDEN, Knee, Measures, Phases, Side, Spring, Test};
+
+/// What a blinded report says at its top.
+pub const BLINDED: &str = "Blinded: measured sides are hidden until `tautpoint open STUDY`.";
+
+/// Whether a blind study hides this test: all but those of the midline, also those whose side nobody named.
+fn is_sided(test: &Test) -> bool {
+    test.side() != Some(Side::Midline)
+}
+
+impl Results {
+    /// Whether the values of this test are hidden.
+    pub fn hides(&self, test: &Test) -> bool {
+        self.blinded && is_sided(test)
+    }
+
+    /// Takes out what would tell which side was measured stiffer, and marks the results as blinded.
+    pub fn hide_sides(&mut self) {
+        let told = told_remarks(self);
+        let Results {
+            // What was given, and what the lab set and registered.
+            title: _,
+            site: _,
+            ethics_ref: _,
+            settings: _,
+            setting_sources: _,
+            plans: _,
+            problems: _,
+            inputs: _,
+            recordings_given: _,
+            registration: _,
+            opened: _,
+            // What was measured.
+            tests,
+            findings,
+            unpaired,
+            remarks,
+            reference,
+            mats,
+            exclusions,
+            blinded,
+        } = self;
+        *blinded = true;
+        *remarks = told;
+        // A target made of sided tests would tell their forces.
+        reference.retain(|test| !is_sided(test));
+        let count = |side, key: &Key| {
+            let of_side = tests.iter().filter(|t| t.side() == Some(side) && is_of(t, key));
+            u32::try_from(of_side.count()).unwrap_or(u32::MAX)
+        };
+        for finding in findings {
+            if finding.comparison == ComparisonKind::LeftRight {
+                // Tests made, not tests that gave the measure: which side lacked it is hidden too.
+                let made = [Side::Left, Side::Right].map(|side| count(side, &finding.key));
+                hide_finding(finding, made);
+            }
+        }
+        mats.retain(|m| m.hands.iter().all(|h| h.side == Some(Side::Midline)));
+        for unpaired in unpaired {
+            // Both sides were tested: what one of them lacks may tell how it resisted.
+            if count(Side::Left, &unpaired.key) > 0 && count(Side::Right, &unpaired.key) > 0 {
+                hide_unpaired(unpaired);
+            }
+        }
+        tests.iter_mut().filter(|t| is_sided(t)).for_each(hide_test);
+        exclusions.iter_mut().for_each(hide_exclusion);
+    }
+}
+
+/// Remarks on the midline and on the plan as they are; those over the ceiling without side and recording, in an order
+/// that tells neither; of the others none.
+fn told_remarks(results: &Results) -> Vec<Remark> {
+    let midline = Some(Side::Midline.word());
+    let whole = results
+        .remarks
+        .iter()
+        .filter(|r| r.finding.is_of_the_plan() || r.side.as_deref() == midline);
+    let mut told: Vec<Remark> = whole.cloned().collect();
+    let mut sideless: Vec<Test> = results.tests.iter().filter(|t| is_sided(t)).cloned().collect();
+    for test in &mut sideless {
+        test.about.side = None;
+    }
+    let over = remarks(&sideless, &[], &results.settings).into_iter();
+    let mut over: Vec<Remark> = over.filter(|r| r.finding == TechniqueRule::OverCeiling).collect();
+    over.iter_mut().for_each(hide_recording);
+    over.sort_by(|a, b| {
+        let key = |r: &Remark| {
+            let level = r.level.as_deref().and_then(anatomy::rank);
+            (r.subject.clone(), r.examiner.clone(), r.session.clone(), level)
+        };
+        let force = |r: &Remark| r.value.unwrap_or(0.0);
+        key(a).cmp(&key(b)).then(force(a).total_cmp(&force(b)))
+    });
+    told.extend(over);
+    told
+}
+
+/// Whether the test stands under that key.
+fn is_of(test: &Test, key: &Key) -> bool {
+    let a = &test.about;
+    let same_drive = match (a.line_of_drive_deg, key.line_of_drive_deg) {
+        (Some(a), Some(b)) => (a - b).abs() < 1e-3,
+        (a, b) => a.is_none() == b.is_none(),
+    };
+    same_drive
+        && [
+            &a.subject,
+            &a.examiner,
+            &a.session,
+            &a.level,
+            &a.posture,
+            &a.contact,
+        ] == [
+            &key.subject,
+            &key.examiner,
+            &key.session,
+            &key.level,
+            &key.posture,
+            &key.contact,
+        ]
+}
+
+/// Leaves who was tested, and how many tests were `made` on the left and on the right.
+fn hide_finding(finding: &mut Finding, made: [u32; 2]) {
+    let Finding {
+        key: _,
+        comparison: _,
+        measure: _,
+        threshold_percent: _,
+        mdc_percent: _,
+        spread_source: _,
+        call: _,
+        covers: _,
+        left_trials,
+        right_trials,
+        left,
+        right,
+        asymmetry_percent,
+        low_percent,
+        high_percent,
+        difference,
+        side_of_resistance,
+        trials_to_decide,
+        call_agrees,
+    } = finding;
+    [*left_trials, *right_trials] = made;
+    for value in [left, right, asymmetry_percent, low_percent, high_percent] {
+        *value = None;
+    }
+    *difference = None;
+    *side_of_resistance = None;
+    *trials_to_decide = None;
+    *call_agrees = None;
+}
+
+fn hide_unpaired(unpaired: &mut Unpaired) {
+    let Unpaired {
+        key: _,
+        trials: _,
+        side,
+        reason,
+    } = unpaired;
+    if side != Side::Midline.word() {
+        side.clear();
+        HIDDEN.clone_into(reason);
+    }
+}
+
+/// Leaves the force and whose it was; the remark was made without a side.
+fn hide_recording(remark: &mut Remark) {
+    let Remark {
+        recording,
+        test,
+        subject: _,
+        examiner: _,
+        session: _,
+        level: _,
+        side: _,
+        finding: _,
+        value: _,
+        unit: _,
+        low: _,
+        high: _,
+        text: _,
+        advice: _,
+    } = remark;
+    *recording = None;
+    *test = None;
+}
+
+/// Leaves who, where, when and how many; a table writes a number that is not finite as missing.
+fn hide_test(test: &mut Test) {
+    let Test {
+        recording: _,
+        test: _,
+        about: _,
+        rate_hz: _,
+        window_n: _,
+        samples,
+        phases,
+        springs,
+        measures,
+        knee,
+        fit,
+        total_peak_n,
+        drive_deg,
+        notes,
+        curve,
+    } = test;
+    *samples = 0;
+    *phases = Phases::default();
+    springs.iter_mut().for_each(hide_spring);
+    *measures = Measures::default();
+    *knee = Knee::NotLooked;
+    *fit = None;
+    *total_peak_n = f64::NAN;
+    *drive_deg = None;
+    *notes = vec![HIDDEN.to_owned()];
+    *curve = Curve::default();
+}
+
+fn hide_spring(spring: &mut Spring) {
+    let Spring {
+        number: _,
+        counted: _,
+        dropped,
+        start_s,
+        peak_s,
+        end_s,
+        preload_n,
+        peak_n,
+        start_mm,
+        peak_mm,
+        end_mm,
+        excursion_mm,
+        end_feel_n_per_mm,
+        secant_n_per_mm,
+        loading_work_mj,
+        loss_mj,
+        loss_ratio,
+        recoil_ratio,
+        time_to_peak_s,
+        loading_rate_n_per_s,
+    } = spring;
+    *dropped = dropped.map(|_| DropCause::Hidden);
+    for value in [start_s, peak_s, end_s, peak_n] {
+        *value = f64::NAN;
+    }
+    for value in [
+        preload_n,
+        start_mm,
+        peak_mm,
+        end_mm,
+        excursion_mm,
+        end_feel_n_per_mm,
+        secant_n_per_mm,
+        loading_work_mj,
+        loss_mj,
+        loss_ratio,
+        recoil_ratio,
+        time_to_peak_s,
+        loading_rate_n_per_s,
+    ] {
+        *value = None;
+    }
+}
+
+/// A spring that was dropped may tell how its side was pushed; that it was the first of its test tells nothing.
+fn hide_exclusion(exclusion: &mut Exclusion) {
+    let Exclusion {
+        what,
+        recording: _,
+        test: _,
+        side,
+        spring: _,
+        cause,
+    } = exclusion;
+    let sided = *side != Some(Side::Midline);
+    if *what == Excluded::Spring && sided && *cause != ExclusionCause::Preconditioning {
+        *cause = ExclusionCause::Hidden;
+    }
+}
