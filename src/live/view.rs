@@ -111,7 +111,7 @@ pub struct Shown {
 }
 
 impl Gate {
-    /// Feedback modes (methods §9) and calls. None of it touches the alarm.
+    /// Feedback modes (METHODS.md §9.9) and calls. None of it touches the alarm.
     pub fn of(standing: &Standing, shown: Shown) -> Gate {
         let level = standing.call_wanted.as_deref();
         if let Some(level) = level.map(crate::study::anatomy::label) {

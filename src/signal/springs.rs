@@ -1,4 +1,4 @@
-//! Measures of one spring on the conditioned signals, each with what noise does to it (methods §3, §5).
+//! Measures of one spring on the conditioned signals, each with what noise does to it (METHODS.md §3, METHODS.md §5).
 
 use super::feet::{Foot, Peak, Way, foot, median, read_peak};
 use super::limbs::{Between, FOOT_SLACK_S, slope_between, work_and_loss};

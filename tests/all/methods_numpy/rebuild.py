@@ -99,6 +99,9 @@ def main():
             "mdc_percent spread_source side_of_resistance trials_to_decide difference difference_low difference_high"
         ).split():
             report.cell("findings." + column, where, row[column], found.get(column), 0.1)
+    for entry in report.columns.values():
+        # One side missing is an infinite difference, which JSON has no number for.
+        entry["worst"] = entry["worst"] if math.isfinite(entry["worst"]) else None
     json.dump(report.columns, sys.stdout)
 
 
