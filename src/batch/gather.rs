@@ -9,7 +9,7 @@ use crate::results::{Results, spring_exclusions};
 use crate::study::inputs::Study;
 use crate::study::opened;
 use crate::study::plan::Plan;
-use crate::technique::{PlanCoverage, PlanStep, ScanKey, remarks};
+use crate::technique::{PlanCoverage, PlanStep, ScanKey, technique_findings};
 use std::collections::BTreeMap;
 
 /// What needs the whole: trials, pairs, the correction for many levels, technique across a scan.
@@ -67,10 +67,10 @@ pub fn gather(job: &Job, given: usize, outcomes: Vec<Outcome>, keep_hidden: bool
         .into_iter()
         .map(|(scan, plan)| coverage(scan, &plan))
         .collect();
-    results.remarks = remarks(&results.tests, &coverage, &results.settings);
+    results.technique = technique_findings(&results.tests, &coverage, &results.settings);
     results.reference = reference::reference(study, &results.tests);
     results.plans = coverage;
-    results.findings = comparison.findings;
+    results.comparisons = comparison.comparisons;
     results.unpaired = comparison.unpaired;
     results.exclusions.extend(spring_exclusions(&results.tests));
     match (job.hidden, keep_hidden) {

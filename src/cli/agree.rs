@@ -141,12 +141,12 @@ fn of_study(path: &Path, quiet: bool) -> anyhow::Result<Found> {
 /// What the repeated tests and the calls of a study agree in. `results` keep what a blind study hides.
 fn of_results(results: Results, calls: &[Call], study_root: Option<PathBuf>) -> Found {
     // In a blind study no finding goes further than here.
-    let findings = if results.blinded {
+    let comparisons = if results.blinded {
         &[][..]
     } else {
-        &results.findings
+        &results.comparisons
     };
-    let mut agreement = agreement::of_study(&results.tests, findings, calls);
+    let mut agreement = agreement::of_study(&results.tests, comparisons, calls);
     if results.blinded {
         agreement.hide_sides();
         agreement.notes.push(agreement::BLINDED.to_owned());

@@ -148,7 +148,7 @@ pub fn full(analysed: &Analysed, reference: Option<&Reference>) -> TestView {
     view.provisional = false;
     view.sides = analysed.tests.iter().map(|t| side(t, reference)).collect();
     view.hints = analysed
-        .remarks
+        .technique
         .iter()
         .map(|r| Hint {
             text: r.text.clone(),

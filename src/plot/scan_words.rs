@@ -2,21 +2,21 @@
 
 use super::text;
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, Decision, Finding, TrialsToDecide};
+use crate::compare::{Comparison, ComparisonKind, Decision, TrialsToDecide};
 use crate::study::anatomy;
 
 /// The rows of one kind of comparison, from the neck down.
 pub(super) struct Section<'a> {
     pub kind: ComparisonKind,
-    pub rows: Vec<&'a Finding>,
+    pub rows: Vec<&'a Comparison>,
 }
 
 impl<'a> Section<'a> {
-    pub fn of(kind: ComparisonKind, measure: Measure, findings: &[&'a Finding]) -> Section<'a> {
-        let mut rows: Vec<&Finding> = findings
+    pub fn of(kind: ComparisonKind, measure: Measure, comparisons: &[&'a Comparison]) -> Section<'a> {
+        let mut rows: Vec<&Comparison> = comparisons
             .iter()
             .copied()
-            .filter(|f| f.comparison == kind && f.measure == measure && f.asymmetry_percent.is_some())
+            .filter(|f| f.kind == kind && f.measure == measure && f.asymmetry_percent.is_some())
             .collect();
         rows.sort_by(|a, b| order(a).cmp(&order(b)));
         Section { kind, rows }
@@ -42,7 +42,7 @@ impl<'a> Section<'a> {
 
 type Order<'a> = (usize, Option<&'a str>, Option<&'a str>, Option<u64>);
 
-fn order(f: &Finding) -> Order<'_> {
+fn order(f: &Comparison) -> Order<'_> {
     let key = &f.key;
     let rank = key.level.as_deref().and_then(anatomy::rank);
     (
@@ -54,11 +54,11 @@ fn order(f: &Finding) -> Order<'_> {
 }
 
 /// The level, or the levels covered; where a level has several rows, what tells them apart.
-pub fn row_label(f: &Finding, rows: &[&Finding]) -> String {
+pub fn row_label(f: &Comparison, rows: &[&Comparison]) -> String {
     let mut label = level_label(f);
     let others: Vec<_> = rows.iter().filter(|o| level_label(o) == label).collect();
-    let differs = |part: fn(&Finding) -> Option<String>| others.iter().any(|o| part(o) != part(f));
-    let parts: [fn(&Finding) -> Option<String>; 3] = [
+    let differs = |part: fn(&Comparison) -> Option<String>| others.iter().any(|o| part(o) != part(f));
+    let parts: [fn(&Comparison) -> Option<String>; 3] = [
         |f| f.key.posture.clone(),
         |f| f.key.contact.clone(),
         |f| f.key.line_of_drive_deg.map(|d| format!("{d:.0}°")),
@@ -74,7 +74,7 @@ pub fn row_label(f: &Finding, rows: &[&Finding]) -> String {
 }
 
 /// The level as a person reads it; `T4–T6` where one contact covers several.
-pub fn level_label(f: &Finding) -> String {
+pub fn level_label(f: &Comparison) -> String {
     match (f.covers.first(), f.covers.last()) {
         (Some(first), Some(last)) if first != last => {
             format!("{}–{}", anatomy::label(first), anatomy::label(last))
@@ -86,7 +86,7 @@ pub fn level_label(f: &Finding) -> String {
     }
 }
 
-pub(super) fn decision_word(f: &Finding) -> &'static str {
+pub(super) fn decision_word(f: &Comparison) -> &'static str {
     match f.side_of_resistance {
         Some(Decision::StifferThanNeighbours) => "stiffer than neighbours",
         Some(Decision::LikeNeighbours) => "like neighbours",
@@ -96,7 +96,7 @@ pub(super) fn decision_word(f: &Finding) -> &'static str {
 }
 
 /// `34 % (26 to 43)`, with true minus signs.
-pub(super) fn percent_words(f: &Finding) -> String {
+pub(super) fn percent_words(f: &Comparison) -> String {
     let Some(at) = f.asymmetry_percent else {
         return String::new();
     };
@@ -109,7 +109,7 @@ pub(super) fn percent_words(f: &Finding) -> String {
     }
 }
 
-pub(super) fn call_words(f: &Finding) -> Option<String> {
+pub(super) fn call_words(f: &Comparison) -> Option<String> {
     let call = text::one_line(f.call.as_deref()?);
     Some(match f.call_agrees {
         Some(true) => format!("{call}, agrees"),
@@ -119,12 +119,12 @@ pub(super) fn call_words(f: &Finding) -> Option<String> {
 }
 
 /// What would decide an undecided level.
-pub(super) fn decide_words(f: &Finding) -> Option<String> {
+pub(super) fn decide_words(f: &Comparison) -> Option<String> {
     if f.side_of_resistance != Some(Decision::Undecided) {
         return None;
     }
     Some(match f.trials_to_decide? {
-        TrialsToDecide::Trials(n) if f.comparison == ComparisonKind::Neighbours => format!("{n} tests"),
+        TrialsToDecide::Trials(n) if f.kind == ComparisonKind::Neighbours => format!("{n} tests"),
         TrialsToDecide::Trials(n) => format!("{n} a side"),
         TrialsToDecide::NotInOneSession => "not in one session".to_owned(),
     })

@@ -108,13 +108,13 @@ fn places(name: &str, results: &Results) -> Vec<Place> {
             results.tests.iter().flat_map(springs).collect()
         }
         "findings" => {
-            let keys = results.findings.iter().map(|f| &f.key);
+            let keys = results.comparisons.iter().map(|f| &f.key);
             keys.map(|k| (site(who(&k.subject, &k.examiner, &k.session)), k.session.clone()))
                 .collect()
         }
         _ => {
-            let remarks = results.remarks.iter();
-            let place = remarks.map(|r| (site(who(&r.subject, &r.examiner, &r.session)), r.session.clone()));
+            let findings = results.technique.iter();
+            let place = findings.map(|r| (site(who(&r.subject, &r.examiner, &r.session)), r.session.clone()));
             place.collect()
         }
     }

@@ -1,7 +1,7 @@
 //! What a later session found that followed a follow-up plan, beside the region whose finding asked for it.
 
 use super::debrief::sessions;
-use crate::compare::{Cause, ComparisonKind, DECIDED, Decision, Finding, FollowUpStep, follow_up};
+use crate::compare::{Cause, Comparison, ComparisonKind, DECIDED, Decision, FollowUpStep, follow_up};
 use crate::plot::text::number;
 use crate::results::Results;
 use crate::study::anatomy;
@@ -49,7 +49,7 @@ pub fn followed(results: &Results) -> Vec<Followed> {
     if later.is_empty() {
         return Vec::new();
     }
-    let steps = follow_up(&results.findings);
+    let steps = follow_up(&results.comparisons);
     let mut all = Vec::new();
     for scan in later {
         for (cause_scan, cause) in causes(results, &steps, scan) {
@@ -129,13 +129,13 @@ fn levels(results: &Results, cause: &Cause, scan: &ScanKey) -> Vec<FollowedLevel
 
 /// What a scan found at a level, both sides against each other.
 fn found(results: &Results, level: &str, scan: &ScanKey) -> String {
-    let here = |f: &&Finding| {
+    let here = |f: &&Comparison| {
         let key = &f.key;
-        f.comparison == ComparisonKind::LeftRight
+        f.kind == ComparisonKind::LeftRight
             && key.level.as_deref() == Some(level)
             && (&key.subject, &key.examiner, &key.session) == (&scan.subject, &scan.examiner, &scan.session)
     };
-    let own: Vec<&Finding> = results.findings.iter().filter(here).collect();
+    let own: Vec<&Comparison> = results.comparisons.iter().filter(here).collect();
     if results.blinded && !own.is_empty() {
         return "compared; hidden while the study is blinded".to_owned();
     }
@@ -143,8 +143,8 @@ fn found(results: &Results, level: &str, scan: &ScanKey) -> String {
         own.iter()
             .find(|f| f.measure == *m && f.asymmetry_percent.is_some())
     });
-    if let Some(finding) = decided {
-        return words(finding);
+    if let Some(comparison) = decided {
+        return words(comparison);
     }
     let sides: BTreeSet<&str> = results
         .tests
@@ -162,12 +162,12 @@ fn found(results: &Results, level: &str, scan: &ScanKey) -> String {
 }
 
 /// A finding as the rest of a sentence.
-pub(super) fn words(finding: &Finding) -> String {
+pub(super) fn words(comparison: &Comparison) -> String {
     let n = |v: f64| number(v, 0);
     let size = match (
-        finding.asymmetry_percent,
-        finding.low_percent,
-        finding.high_percent,
+        comparison.asymmetry_percent,
+        comparison.low_percent,
+        comparison.high_percent,
     ) {
         (Some(at), Some(low), Some(high)) => {
             format!(
@@ -179,7 +179,7 @@ pub(super) fn words(finding: &Finding) -> String {
         }
         _ => String::new(),
     };
-    let word = match finding.side_of_resistance {
+    let word = match comparison.side_of_resistance {
         Some(Decision::Left) => "the left side resists more",
         Some(Decision::Right) => "the right side resists more",
         Some(Decision::Even) => "even",

@@ -67,7 +67,7 @@ pub fn write_into(mut folder: OutputFolder, results: &Results, options: &OutputO
         }
     }
     folder.write("report.html", drawn.page(results)?.as_bytes())?;
-    if let Some(plan) = follow_up_plan(&follow_up(&results.findings)) {
+    if let Some(plan) = follow_up_plan(&follow_up(&results.comparisons)) {
         folder.write("follow-up.toml", plan.as_bytes())?;
     }
     folder.finish(run::record(results))

@@ -8,9 +8,9 @@
 //! somebody has decided whether it is told.
 
 use super::{Excluded, Exclusion, ExclusionCause, Results};
-use crate::compare::{ComparisonKind, Finding, Key, Unpaired};
+use crate::compare::{Comparison, ComparisonKind, Key, Unpaired};
 use crate::study::anatomy;
-use crate::technique::{Remark, TechniqueRule, remarks};
+use crate::technique::{TechniqueFinding, TechniqueRule, technique_findings};
 use crate::trace::{Curve, DropCause, HIDDEN, Knee, Measures, Phases, Side, Spring, Test};
 
 /// What a blinded report says at its top.
@@ -29,7 +29,7 @@ impl Results {
 
     /// Takes out what would tell which side was measured stiffer, and marks the results as blinded.
     pub fn hide_sides(&mut self) {
-        let told = told_remarks(self);
+        let told = told_findings(self);
         let Results {
             // What was given, and what the lab set and registered.
             title: _,
@@ -45,27 +45,27 @@ impl Results {
             opened: _,
             // What was measured.
             tests,
-            findings,
+            comparisons,
             unpaired,
-            remarks,
+            technique,
             reference,
             mats,
             exclusions,
             blinded,
         } = self;
         *blinded = true;
-        *remarks = told;
+        *technique = told;
         // A target made of sided tests would tell their forces.
         reference.retain(|test| !is_sided(test));
         let count = |side, key: &Key| {
             let of_side = tests.iter().filter(|t| t.side() == Some(side) && is_of(t, key));
             u32::try_from(of_side.count()).unwrap_or(u32::MAX)
         };
-        for finding in findings {
-            if finding.comparison == ComparisonKind::LeftRight {
+        for comparison in comparisons {
+            if comparison.kind == ComparisonKind::LeftRight {
                 // Tests made, not tests that gave the measure: which side lacked it is hidden too.
-                let made = [Side::Left, Side::Right].map(|side| count(side, &finding.key));
-                hide_finding(finding, made);
+                let made = [Side::Left, Side::Right].map(|side| count(side, &comparison.key));
+                hide_comparison(comparison, made);
             }
         }
         mats.retain(|m| m.hands.iter().all(|h| h.side == Some(Side::Midline)));
@@ -82,26 +82,26 @@ impl Results {
 
 /// Remarks on the midline and on the plan as they are; those over the ceiling without side and recording, in an order
 /// that tells neither; of the others none.
-fn told_remarks(results: &Results) -> Vec<Remark> {
+fn told_findings(results: &Results) -> Vec<TechniqueFinding> {
     let midline = Some(Side::Midline.word());
     let whole = results
-        .remarks
+        .technique
         .iter()
-        .filter(|r| r.finding.is_of_the_plan() || r.side.as_deref() == midline);
-    let mut told: Vec<Remark> = whole.cloned().collect();
+        .filter(|r| r.rule.is_of_the_plan() || r.side.as_deref() == midline);
+    let mut told: Vec<TechniqueFinding> = whole.cloned().collect();
     let mut sideless: Vec<Test> = results.tests.iter().filter(|t| is_sided(t)).cloned().collect();
     for test in &mut sideless {
         test.about.side = None;
     }
-    let over = remarks(&sideless, &[], &results.settings).into_iter();
-    let mut over: Vec<Remark> = over.filter(|r| r.finding == TechniqueRule::OverCeiling).collect();
+    let over = technique_findings(&sideless, &[], &results.settings).into_iter();
+    let mut over: Vec<TechniqueFinding> = over.filter(|r| r.rule == TechniqueRule::OverCeiling).collect();
     over.iter_mut().for_each(hide_recording);
     over.sort_by(|a, b| {
-        let key = |r: &Remark| {
+        let key = |r: &TechniqueFinding| {
             let level = r.level.as_deref().and_then(anatomy::rank);
             (r.subject.clone(), r.examiner.clone(), r.session.clone(), level)
         };
-        let force = |r: &Remark| r.value.unwrap_or(0.0);
+        let force = |r: &TechniqueFinding| r.value.unwrap_or(0.0);
         key(a).cmp(&key(b)).then(force(a).total_cmp(&force(b)))
     });
     told.extend(over);
@@ -134,10 +134,10 @@ fn is_of(test: &Test, key: &Key) -> bool {
 }
 
 /// Leaves who was tested, and how many tests were `made` on the left and on the right.
-fn hide_finding(finding: &mut Finding, made: [u32; 2]) {
-    let Finding {
+fn hide_comparison(comparison: &mut Comparison, made: [u32; 2]) {
+    let Comparison {
         key: _,
-        comparison: _,
+        kind: _,
         measure: _,
         threshold_percent: _,
         mdc_percent: _,
@@ -155,7 +155,7 @@ fn hide_finding(finding: &mut Finding, made: [u32; 2]) {
         side_of_resistance,
         trials_to_decide,
         call_agrees,
-    } = finding;
+    } = comparison;
     [*left_trials, *right_trials] = made;
     for value in [left, right, asymmetry_percent, low_percent, high_percent] {
         *value = None;
@@ -179,9 +179,9 @@ fn hide_unpaired(unpaired: &mut Unpaired) {
     }
 }
 
-/// Leaves the force and whose it was; the remark was made without a side.
-fn hide_recording(remark: &mut Remark) {
-    let Remark {
+/// Leaves the force and whose it was; the finding was made without a side.
+fn hide_recording(finding: &mut TechniqueFinding) {
+    let TechniqueFinding {
         recording,
         test,
         subject: _,
@@ -189,14 +189,14 @@ fn hide_recording(remark: &mut Remark) {
         session: _,
         level: _,
         side: _,
-        finding: _,
+        rule: _,
         value: _,
         unit: _,
         low: _,
         high: _,
         text: _,
         advice: _,
-    } = remark;
+    } = finding;
     *recording = None;
     *test = None;
 }

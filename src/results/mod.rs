@@ -10,12 +10,12 @@ pub use counts::{Counts, ExclusionCounts, RecordingCounts, SpringCounts, TestCou
 pub use exclusions::{Excluded, Exclusion, ExclusionCause, spring_exclusions};
 
 use crate::agreement::registered::Registration;
-use crate::compare::{Finding, Unpaired};
+use crate::compare::{Comparison, Unpaired};
 use crate::error::Problem;
 use crate::mat::MatTest;
 use crate::settings::Settings;
 use crate::technique::reference::Reference;
-use crate::technique::{PlanCoverage, Remark};
+use crate::technique::{PlanCoverage, TechniqueFinding};
 use crate::trace::Test;
 
 /// A file that went in.
@@ -38,9 +38,9 @@ pub struct Results {
     /// Where each setting that is not the default was set (`study.toml`, `--low-pass`).
     pub setting_sources: Vec<(String, String)>,
     pub tests: Vec<Test>,
-    pub findings: Vec<Finding>,
+    pub comparisons: Vec<Comparison>,
     pub unpaired: Vec<Unpaired>,
-    pub remarks: Vec<Remark>,
+    pub technique: Vec<TechniqueFinding>,
     /// What tests are held against: a teacher's. Empty when the study has none.
     pub reference: Reference,
     /// The plan that each scan was held against, by scan.

@@ -1,6 +1,6 @@
 //! A scan against its plan: levels missed, doubled, out of order.
 
-use super::{Remark, Seen, TechniqueRule, place};
+use super::{Seen, TechniqueFinding, TechniqueRule, place};
 use crate::study::anatomy;
 use crate::trace::Test;
 use std::collections::BTreeMap;
@@ -62,8 +62,8 @@ impl PlanCoverage {
         positions
     }
 
-    fn remark(&self, level: &str, side: &str, text: String, advice: &str) -> Remark {
-        Remark {
+    fn finding(&self, level: &str, side: &str, text: String, advice: &str) -> TechniqueFinding {
+        TechniqueFinding {
             recording: None,
             test: None,
             subject: self.scan.subject.clone(),
@@ -71,7 +71,7 @@ impl PlanCoverage {
             session: self.scan.session.clone(),
             level: Some(level.to_owned()),
             side: Some(side.to_owned()),
-            finding: TechniqueRule::LevelMissed,
+            rule: TechniqueRule::LevelMissed,
             value: None,
             unit: "",
             low: None,
@@ -88,9 +88,9 @@ fn spot(test: &Test) -> Option<(&str, &str)> {
 }
 
 /// Steps with fewer tests than the plan has them, in the order of the plan. A scan of which nothing is known is not
-/// remarked on step by step.
-pub(super) fn missed(seen: &Seen<'_>) -> Vec<Remark> {
-    let mut remarks = Vec::new();
+/// reported on step by step.
+pub(super) fn missed(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+    let mut findings = Vec::new();
     for plan in seen.plans {
         let tests = plan.tests(seen);
         if tests.is_empty() {
@@ -116,23 +116,23 @@ pub(super) fn missed(seen: &Seen<'_>) -> Vec<Remark> {
                 plan.plan
             );
             let advice = "Next time go through the plan step by step and tick each one off.";
-            remarks.push(Remark {
+            findings.push(TechniqueFinding {
                 value: Some(done as f64),
                 unit: "tests",
                 low: Some(wanted as f64),
-                ..plan.remark(level, side, text, advice)
+                ..plan.finding(level, side, text, advice)
             });
         }
     }
-    remarks
+    findings
 }
 
 /// Tests of one trial at one level and side beyond the plan's steps there.
 ///
 /// Repetitions that carry trial numbers of their own are trials, not doubles: the tool itself asks for more of them.
 /// Without a number, only tests of one recording count together.
-pub(super) fn doubled(seen: &Seen<'_>) -> Vec<Remark> {
-    let mut remarks = Vec::new();
+pub(super) fn doubled(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+    let mut findings = Vec::new();
     for plan in seen.plans {
         let positions = plan.positions();
         let mut groups: BTreeMap<_, Vec<&Test>> = BTreeMap::new();
@@ -157,28 +157,27 @@ pub(super) fn doubled(seen: &Seen<'_>) -> Vec<Remark> {
                 place(first_too_many),
                 plan.plan
             );
-            remarks.push(Remark {
+            findings.push(TechniqueFinding {
                 value: Some(done as f64),
                 unit: "tests",
                 high: Some(planned as f64),
-                ..Remark::on(
+                ..TechniqueFinding::on(TechniqueRule::LevelDoubled,
                     first_too_many,
-                    TechniqueRule::LevelDoubled,
                     text,
                     "Next time count the levels as you go; give a wanted repetition a trial number of its own.",
                 )
             });
         }
     }
-    remarks
+    findings
 }
 
 /// The fewest tests whose removal would bring a pass through the plan into order.
 ///
 /// A pass is one trial number, or all tests without one. Its order in time is known when it is one recording, or when
-/// each recording says when it was made, in one form and all different; otherwise nothing is remarked.
-pub(super) fn out_of_order(seen: &Seen<'_>) -> Vec<Remark> {
-    let mut remarks = Vec::new();
+/// each recording says when it was made, in one form and all different; otherwise nothing is reported.
+pub(super) fn out_of_order(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+    let mut findings = Vec::new();
     for plan in seen.plans {
         let positions = plan.positions();
         let mut passes: BTreeMap<Option<u32>, Vec<&Test>> = BTreeMap::new();
@@ -215,15 +214,15 @@ pub(super) fn out_of_order(seen: &Seen<'_>) -> Vec<Remark> {
                     }
                 );
                 let advice = "Next time find each level from the last one by its landmark before you lean.";
-                remarks.push(Remark {
+                findings.push(TechniqueFinding {
                     value: Some((i + 1) as f64),
                     unit: "place in the scan",
-                    ..Remark::on(test, TechniqueRule::LevelOutOfOrder, text, advice)
+                    ..TechniqueFinding::on(TechniqueRule::LevelOutOfOrder, test, text, advice)
                 });
             }
         }
     }
-    remarks
+    findings
 }
 
 /// Tests in the order in which they were made, when that is known.

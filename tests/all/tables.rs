@@ -63,8 +63,8 @@ pub fn test_of(recording: &str, level: &str, side: Side) -> Test {
     }
 }
 
-fn finding(level: &str) -> Finding {
-    Finding {
+fn comparison(level: &str) -> Comparison {
+    Comparison {
         key: Key {
             subject: Some("V-07".to_owned()),
             examiner: Some("L-12".to_owned()),
@@ -74,7 +74,7 @@ fn finding(level: &str) -> Finding {
             contact: Some("thumb".to_owned()),
             line_of_drive_deg: Some(90.0),
         },
-        comparison: ComparisonKind::LeftRight,
+        kind: ComparisonKind::LeftRight,
         measure: Measure::EndFeel,
         left: Some(11.0),
         right: Some(15.6),
@@ -111,7 +111,7 @@ const HOSTILE: [&str; 9] = [
 fn hostile_results() -> Results {
     let mut results = Results {
         title: Some(HOSTILE[0].to_owned()),
-        findings: vec![finding("L3")],
+        comparisons: vec![comparison("L3")],
         ..Results::default()
     };
     for (i, text) in HOSTILE.iter().enumerate() {
@@ -123,7 +123,7 @@ fn hostile_results() -> Results {
         test.springs[0].dropped = Some(DropCause::Gap);
         test.about.covers = vec!["L2".to_owned(), "L3".to_owned()];
         results.tests.push(test);
-        let mut found = finding(text);
+        let mut found = comparison(text);
         found.call = Some((*text).to_owned());
         found.trials_to_decide = [
             Some(TrialsToDecide::Trials(4)),
@@ -131,7 +131,7 @@ fn hostile_results() -> Results {
             None,
         ][i % 3];
         found.difference = (i == 0).then_some([-0.5, -0.75, 0.1 + 0.2]);
-        results.findings.push(found);
+        results.comparisons.push(found);
         results.unpaired.push(Unpaired {
             key: Key::default(),
             side: "left".to_owned(),
@@ -150,7 +150,7 @@ fn hostile_results() -> Results {
             .problems
             .push(Problem::warning(*text, *text, *text, *text));
     }
-    results.remarks = technique::remarks(&results.tests, &[], &results.settings);
+    results.technique = technique::technique_findings(&results.tests, &[], &results.settings);
     let mut taught = results.tests.clone();
     for test in &mut taught {
         test.recording = format!("recordings/teacher-{}", test.recording);

@@ -46,8 +46,8 @@ pub fn coverage(results: &Results) -> Vec<ScanCoverage> {
 }
 
 fn one(results: &Results, key: ScanKey, tests: &[&Test], plan: Option<&PlanCoverage>) -> ScanCoverage {
-    let found = |finding: TechniqueRule| -> Vec<String> {
-        let own = results.remarks.iter().filter(|r| r.finding == finding);
+    let found = |rule: TechniqueRule| -> Vec<String> {
+        let own = results.technique.iter().filter(|r| r.rule == rule);
         let own = own
             .filter(|r| (&r.subject, &r.examiner, &r.session) == (&key.subject, &key.examiner, &key.session));
         own.map(|r| spot(r.level.as_deref(), r.side.as_deref())).collect()
@@ -83,12 +83,12 @@ fn planned(plan: &PlanCoverage) -> usize {
     plan.steps.iter().map(|s| sides(&s.side)).sum()
 }
 
-/// How many tests the remarks on missed levels say are missing.
+/// How many tests the findings on missed levels say are missing.
 fn unmade(results: &Results, key: &ScanKey) -> usize {
     let own = results
-        .remarks
+        .technique
         .iter()
-        .filter(|r| r.finding == TechniqueRule::LevelMissed);
+        .filter(|r| r.rule == TechniqueRule::LevelMissed);
     let own =
         own.filter(|r| (&r.subject, &r.examiner, &r.session) == (&key.subject, &key.examiner, &key.session));
     own.filter_map(|r| Some((r.low? - r.value?).max(0.0) as usize))

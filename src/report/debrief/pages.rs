@@ -85,7 +85,7 @@ struct TestView {
     why: &'static str,
     /// The panels of the test and, from a mat, pressure and both hands.
     svgs: Vec<String>,
-    remarks: Vec<String>,
+    findings: Vec<String>,
 }
 
 /// Every page with its path in the folder: the class's, then the learners'.
@@ -258,7 +258,7 @@ fn learner_view(
         over: learner
             .work_on
             .iter()
-            .any(|w| w.finding == TechniqueRule::OverCeiling),
+            .any(|w| w.rule == TechniqueRule::OverCeiling),
         work_on: views::work_on(&learner.work_on),
         last_session: learner.last_session.clone(),
         places: drawn::progress_of(debrief, learner),
@@ -292,7 +292,7 @@ fn tests(results: &Results, learner: &Learner, context: &Context<'_>) -> Vec<Tes
         .map(|(i, why)| {
             let test = &results.tests[i];
             let own = results
-                .remarks
+                .technique
                 .iter()
                 .filter(|r| r.recording.as_ref() == Some(&test.recording) && r.test == Some(test.test));
             let on_mat = results
@@ -309,7 +309,7 @@ fn tests(results: &Results, learner: &Learner, context: &Context<'_>) -> Vec<Tes
                     .chain(on_mat.flat_map(mat_figures).map(|(_, figure)| figure))
                     .map(|figure| figure.svg)
                     .collect(),
-                remarks: own.map(|r| r.text.clone()).collect(),
+                findings: own.map(|r| r.text.clone()).collect(),
             }
         })
         .collect()

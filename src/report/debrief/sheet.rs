@@ -2,13 +2,13 @@
 
 use super::order::{ScanTime, in_time, scan_time};
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, DECIDED, Finding};
-use crate::report::followed::words as finding_words;
+use crate::compare::{Comparison, ComparisonKind, DECIDED};
+use crate::report::followed::words as comparison_words;
 use crate::results::Results;
 use crate::study::anatomy;
 use crate::study::call::Call;
 use crate::study::plan::Plan;
-use crate::technique::{PlanCoverage, PlanStep, ScanKey, TechniqueRule, ceiling_n, remarks};
+use crate::technique::{PlanCoverage, PlanStep, ScanKey, TechniqueRule, ceiling_n, technique_findings};
 use crate::trace::{Estimate, Knee, Test};
 use std::collections::BTreeMap;
 
@@ -210,10 +210,10 @@ fn out_of_order(results: &Results, own: &[&Test], plan: &Plan, scan: &ScanKey) -
         scan: scan.clone(),
         steps: steps.collect(),
     };
-    let found = remarks(&tests, &[coverage], &results.settings);
+    let found = technique_findings(&tests, &[coverage], &results.settings);
     found
         .iter()
-        .filter(|r| r.finding == TechniqueRule::LevelOutOfOrder)
+        .filter(|r| r.rule == TechniqueRule::LevelOutOfOrder)
         .map(|r| {
             let level = r.level.as_deref().map_or("", anatomy::label);
             [level, r.side.as_deref().unwrap_or_default()]
@@ -227,10 +227,10 @@ fn out_of_order(results: &Results, own: &[&Test], plan: &Plan, scan: &ScanKey) -
 /// Every level that was called, or measured on both sides, from the neck down.
 fn sheet_calls(results: &Results, calls: &[Call], request: &Request) -> Vec<SheetCall> {
     let scan = &request.scan;
-    let findings: Vec<&Finding> = results
-        .findings
+    let comparisons: Vec<&Comparison> = results
+        .comparisons
         .iter()
-        .filter(|f| f.comparison == ComparisonKind::LeftRight)
+        .filter(|f| f.kind == ComparisonKind::LeftRight)
         .filter(|f| {
             (&f.key.subject, &f.key.examiner, &f.key.session)
                 == (&scan.subject, &scan.examiner, &scan.session)
@@ -247,7 +247,10 @@ fn sheet_calls(results: &Results, calls: &[Call], request: &Request) -> Vec<Shee
                 ]
         })
         .collect();
-    let mut levels: Vec<&str> = findings.iter().filter_map(|f| f.key.level.as_deref()).collect();
+    let mut levels: Vec<&str> = comparisons
+        .iter()
+        .filter_map(|f| f.key.level.as_deref())
+        .collect();
     levels.extend(own.iter().map(|c| c.level.as_str()));
     levels.sort_by_key(|l| (anatomy::rank(l), *l));
     levels.dedup();
@@ -255,7 +258,7 @@ fn sheet_calls(results: &Results, calls: &[Call], request: &Request) -> Vec<Shee
         .into_iter()
         .map(|level| {
             let here = || {
-                findings
+                comparisons
                     .iter()
                     .filter(move |f| f.key.level.as_deref() == Some(level))
             };
@@ -270,7 +273,7 @@ fn sheet_calls(results: &Results, calls: &[Call], request: &Request) -> Vec<Shee
             SheetCall {
                 level: level.to_owned(),
                 call: (!said.is_empty()).then(|| said.join(", ")),
-                measured: decided.map(|f| finding_words(f)),
+                measured: decided.map(|f| comparison_words(f)),
                 agrees: decided.and_then(|f| f.call_agrees),
             }
         })

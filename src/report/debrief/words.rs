@@ -3,8 +3,8 @@
 use crate::technique::TechniqueRule;
 
 /// What to try, as a heading.
-pub fn try_next(finding: TechniqueRule) -> &'static str {
-    match finding {
+pub fn try_next(rule: TechniqueRule) -> &'static str {
+    match rule {
         TechniqueRule::OverCeiling => "Stay under the ceiling",
         TechniqueRule::SprungBeforeSlackOut => "Let the slack come out before you spring",
         TechniqueRule::SlackNotShownOut => "Lean until the tissue stops giving way",
@@ -23,8 +23,8 @@ pub fn try_next(finding: TechniqueRule) -> &'static str {
 }
 
 /// The finding's name as the beginning of a sentence: `Level missed`.
-pub fn finding_words(finding: TechniqueRule) -> String {
-    let words = finding.to_string();
+pub fn rule_words(rule: TechniqueRule) -> String {
+    let words = rule.to_string();
     let mut letters = words.chars();
     let first = letters.next().into_iter().flat_map(char::to_uppercase);
     first.chain(letters).collect()

@@ -74,7 +74,7 @@ pub fn methods(results: &Results) -> Methods {
         "Shirley, Ellis & Lee 2002. Manual Therapy 7:22-30.",
         "JCGM 100:2008. Evaluation of measurement data: guide to the expression of uncertainty in measurement.",
     ];
-    if !results.findings.is_empty() {
+    if !results.comparisons.is_empty() {
         citations.push("Benjamini & Hochberg 1995. Journal of the Royal Statistical Society B 57:289-300.");
         citations.push("Parkinson et al. 2021. Journal of Sports Science and Medicine 20:594-617.");
     }
@@ -179,11 +179,14 @@ fn definitions() -> String {
 }
 
 fn uses_spread(results: &Results, source: SpreadSource) -> bool {
-    results.findings.iter().any(|f| f.spread_source == Some(source))
+    results
+        .comparisons
+        .iter()
+        .any(|f| f.spread_source == Some(source))
 }
 
 fn compared(results: &Results) -> String {
-    if results.findings.is_empty() {
+    if results.comparisons.is_empty() {
         return String::new();
     }
     let c = &results.settings.compare;
@@ -220,9 +223,9 @@ fn compared(results: &Results) -> String {
 
 fn neighbours(results: &Results) -> String {
     let any = results
-        .findings
+        .comparisons
         .iter()
-        .any(|f| f.comparison == ComparisonKind::Neighbours);
+        .any(|f| f.kind == ComparisonKind::Neighbours);
     match any {
         true => "Midline steps were compared in the same way with the median of the steps on either side, same posture, \
                  contact and examiner; since stiffness changes with level by nature, such a finding marks a place to look \

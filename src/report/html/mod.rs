@@ -31,7 +31,7 @@ pub(super) const STYLE: &str = include_str!("style.css");
 /// Which tests get a figure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum FiguresChoice {
-    /// Every test, up to [`FIGURES_AT_MOST`]; beyond, those behind a finding, a remark or a problem.
+    /// Every test, up to [`FIGURES_AT_MOST`]; beyond, those behind a comparison, a finding or a problem.
     #[default]
     Auto,
     /// Every test, however many.
@@ -136,7 +136,7 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
             measure,
             confidence: results.settings.compare.confidence,
         };
-        if let Some(figure) = scan_overview(&scan.findings, &options) {
+        if let Some(figure) = scan_overview(&scan.comparisons, &options) {
             let name = names.take(&format!("scan-{}", scan.slug()));
             all.push(Drawn {
                 of: Of::Scan(i),

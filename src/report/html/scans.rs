@@ -1,7 +1,7 @@
 //! Scans of a report: the tests and findings of one subject by one examiner in one session.
 
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, Finding};
+use crate::compare::{Comparison, ComparisonKind};
 use crate::plot::text;
 use crate::results::Results;
 use std::collections::BTreeMap;
@@ -14,7 +14,7 @@ pub struct Scan<'a> {
     pub key: ScanKey<'a>,
     /// Indices into the results' tests.
     pub tests: Vec<usize>,
-    pub findings: Vec<&'a Finding>,
+    pub comparisons: Vec<&'a Comparison>,
 }
 
 /// The scans of a report, by subject, examiner and session.
@@ -23,7 +23,7 @@ pub fn scans(results: &Results) -> Vec<Scan<'_>> {
         scans.entry(key).or_insert_with(|| Scan {
             key,
             tests: Vec::new(),
-            findings: Vec::new(),
+            comparisons: Vec::new(),
         })
     }
     let mut scans = BTreeMap::new();
@@ -36,10 +36,10 @@ pub fn scans(results: &Results) -> Vec<Scan<'_>> {
         );
         at(&mut scans, key).tests.push(i);
     }
-    for finding in &results.findings {
-        let k = &finding.key;
+    for comparison in &results.comparisons {
+        let k = &comparison.key;
         let key = (k.subject.as_deref(), k.examiner.as_deref(), k.session.as_deref());
-        at(&mut scans, key).findings.push(finding);
+        at(&mut scans, key).comparisons.push(comparison);
     }
     scans.into_values().collect()
 }
@@ -75,18 +75,18 @@ impl Scan<'_> {
         [Measure::EndFeel, Measure::FittedEndFeel, Measure::Window]
             .into_iter()
             .find(|m| {
-                self.findings
+                self.comparisons
                     .iter()
                     .any(|f| f.measure == *m && f.asymmetry_percent.is_some())
             })
     }
 
     /// Findings of one measure and kind.
-    pub fn of(&self, measure: Measure, kind: ComparisonKind) -> Vec<&Finding> {
-        self.findings
+    pub fn of(&self, measure: Measure, kind: ComparisonKind) -> Vec<&Comparison> {
+        self.comparisons
             .iter()
             .copied()
-            .filter(|f| f.measure == measure && f.comparison == kind)
+            .filter(|f| f.measure == measure && f.kind == kind)
             .collect()
     }
 }

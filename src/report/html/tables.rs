@@ -2,7 +2,7 @@
 
 use super::scans::Scan;
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, Finding};
+use crate::compare::{Comparison, ComparisonKind};
 use crate::plot::{level_label, text};
 use crate::results::Results;
 use crate::study::anatomy;
@@ -127,8 +127,8 @@ pub fn compact(results: &Results, scan: &Scan<'_>) -> Table {
 }
 
 /// Every comparison of a scan, all measures; `None` without any.
-pub fn findings(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<Table> {
-    if scan.findings.is_empty() {
+pub fn comparisons(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<Table> {
+    if scan.comparisons.is_empty() {
         return None;
     }
     let heads = [
@@ -144,20 +144,20 @@ pub fn findings(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<Table
         "side of resistance",
         "call",
     ];
-    let mut sorted = scan.findings.clone();
+    let mut sorted = scan.comparisons.clone();
     sorted.sort_by_key(|f| {
         let rank = f.key.level.as_deref().and_then(anatomy::rank);
-        (f.comparison, rank.unwrap_or(usize::MAX), f.measure)
+        (f.kind, rank.unwrap_or(usize::MAX), f.measure)
     });
     Some(Table {
         caption: format!("Every comparison of {}", scan.about()),
         heads: heads.map(str::to_owned).to_vec(),
-        rows: sorted.into_iter().map(|f| finding_row(f, blinded)).collect(),
+        rows: sorted.into_iter().map(|f| comparison_row(f, blinded)).collect(),
         numbers: false,
     })
 }
 
-fn finding_row(f: &Finding, blinded: bool) -> Vec<String> {
+fn comparison_row(f: &Comparison, blinded: bool) -> Vec<String> {
     let info = f.measure.info();
     let number = |v: Option<f64>| v.map_or(String::new(), |v| text::number(v, info.decimals));
     let percent = |v: Option<f64>| v.map_or(String::new(), |v| format!("{} %", text::number(v, 0)));
@@ -168,7 +168,7 @@ fn finding_row(f: &Finding, blinded: bool) -> Vec<String> {
         }
         (None, None) => String::new(),
     };
-    let neighbours = f.comparison == ComparisonKind::Neighbours;
+    let neighbours = f.kind == ComparisonKind::Neighbours;
     let mut level = level_label(f);
     for part in [&f.key.posture, &f.key.contact].into_iter().flatten() {
         level = format!("{level}, {part}");

@@ -200,8 +200,8 @@ impl Results {
         Some(match name {
             "springs" => of_tests::springs(&self.tests),
             "tests" => of_tests::tests(&self.tests),
-            "findings" => of_scans::findings(&self.findings),
-            "technique" => of_scans::technique(&self.remarks),
+            "findings" => of_scans::comparisons(&self.comparisons),
+            "technique" => of_scans::technique(&self.technique),
             "reference" => of_scans::reference(&self.tests, &self.reference),
             "unpaired" => of_scans::unpaired(&self.unpaired),
             "exclusions" => of_scans::exclusions(&self.exclusions),

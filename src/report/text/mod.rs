@@ -7,10 +7,10 @@ pub use budget::budget_text;
 
 use super::CAUTION;
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, Decision, Finding, Key, TrialsToDecide, Unpaired};
+use crate::compare::{Comparison, ComparisonKind, Decision, Key, TrialsToDecide, Unpaired};
 use crate::results::{Exclusion, Results};
 use crate::study::anatomy;
-use crate::technique::Remark;
+use crate::technique::TechniqueFinding;
 use crate::trace::Test;
 use lines::{WIDTH, counted, cut, file_name, padded, paragraph, plain, section, with_interval};
 use std::collections::HashSet;
@@ -42,7 +42,7 @@ pub fn summary_text(results: &Results) -> String {
     if results.tests.is_empty() {
         out.push_str("No test was found.\n\n");
     }
-    technique_lines(&mut out, &results.remarks);
+    technique_lines(&mut out, &results.technique);
     let (first_springs, others): (Vec<&Exclusion>, Vec<&Exclusion>) =
         results.exclusions.iter().partition(|e| e.is_preconditioning());
     section(&mut out, "Left out", others.iter().map(|e| exclusion_words(e)));
@@ -76,9 +76,9 @@ fn scan_lines(out: &mut String, results: &Results, key: ScanKey<'_>) {
         (level.is_none(), level, t.side(), t.about.trial)
     });
     test_table(out, &tests);
-    let of_scan = results.findings.iter().filter(|f| key_scan(&f.key) == key);
+    let of_scan = results.comparisons.iter().filter(|f| key_scan(&f.key) == key);
     let decided = of_scan.filter(|f| f.side_of_resistance.is_some());
-    section(out, "  Findings", decided.map(finding_sentence));
+    section(out, "  Findings", decided.map(comparison_sentence));
     let unpaired = results.unpaired.iter().filter(|u| key_scan(&u.key) == key);
     let words = |u: &Unpaired| {
         let trials = counted(u.trials as usize, "trial");
@@ -106,15 +106,15 @@ fn exclusion_words(e: &Exclusion) -> String {
 }
 
 /// Remarks gathered by what to try next time, so that it is said once.
-fn technique_lines(out: &mut String, remarks: &[Remark]) {
+fn technique_lines(out: &mut String, findings: &[TechniqueFinding]) {
     let mut advice: Vec<&str> = Vec::new();
-    for remark in remarks {
-        if !advice.contains(&remark.advice.as_str()) {
-            advice.push(&remark.advice);
+    for finding in findings {
+        if !advice.contains(&finding.advice.as_str()) {
+            advice.push(&finding.advice);
         }
     }
     for (i, advice) in advice.into_iter().enumerate() {
-        let same = remarks.iter().filter(|r| r.advice == advice);
+        let same = findings.iter().filter(|r| r.advice == advice);
         section(
             out,
             if i == 0 { "Technique" } else { "" },
@@ -135,11 +135,11 @@ fn key_scan(key: &Key) -> ScanKey<'_> {
 /// Scans in the order in which their first test stands.
 fn scans(results: &Results) -> Vec<ScanKey<'_>> {
     let tests = results.tests.iter().map(test_scan);
-    let findings = results.findings.iter().map(|f| key_scan(&f.key));
+    let comparisons = results.comparisons.iter().map(|f| key_scan(&f.key));
     let unpaired = results.unpaired.iter().map(|u| key_scan(&u.key));
     let mut seen = HashSet::new();
     tests
-        .chain(findings)
+        .chain(comparisons)
         .chain(unpaired)
         .filter(|key| seen.insert(*key))
         .collect()
@@ -221,12 +221,12 @@ fn table_line(out: &mut String, cells: [String; 7]) {
 }
 
 /// A comparison in a sentence.
-fn finding_sentence(f: &Finding) -> String {
+fn comparison_sentence(f: &Comparison) -> String {
     let info = f.measure.info();
     let level = anatomy::label(f.key.level.as_deref().unwrap_or("no level"));
     let number = |v: Option<f64>| v.map_or_else(|| "?".to_owned(), |v| format!("{v:.*}", info.decimals));
     let (left, right) = (number(f.left), number(f.right));
-    let values = match f.comparison {
+    let values = match f.kind {
         ComparisonKind::LeftRight => format!("left {left}, right {right} {}", info.unit),
         ComparisonKind::Neighbours => format!("{right} {} against {left} at its neighbours", info.unit),
     };
@@ -236,7 +236,7 @@ fn finding_sentence(f: &Finding) -> String {
         decision_words(f),
         values.trim_end()
     );
-    let word = match f.comparison {
+    let word = match f.kind {
         ComparisonKind::LeftRight => "asymmetry",
         ComparisonKind::Neighbours => "difference",
     };
@@ -262,7 +262,7 @@ fn finding_sentence(f: &Finding) -> String {
     text
 }
 
-fn decision_words(f: &Finding) -> String {
+fn decision_words(f: &Comparison) -> String {
     let Some(decision) = f.side_of_resistance else {
         return "no word".to_owned();
     };

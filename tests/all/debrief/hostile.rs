@@ -52,7 +52,7 @@ fn without_a_plan_nothing_of_a_plan_is_claimed() {
     let missed = debrief
         .shares
         .iter()
-        .find(|s| s.finding.word() == "level_missed")
+        .find(|s| s.rule.word() == "level_missed")
         .unwrap();
     assert_eq!((missed.total, missed.percent), (0, None));
     assert!(page(&debrief, &results, false, "class.html").contains("no plan"));

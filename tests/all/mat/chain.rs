@@ -80,7 +80,7 @@ fn a_mat_gives_tests_springs_findings_and_its_own_measures() {
     );
     assert!((share - 100.0 * l / (l + r)).abs() < 1.0, "{share}");
     let stiffer = results
-        .findings
+        .comparisons
         .iter()
         .find(|f| f.measure == Measure::FittedEndFeel)
         .unwrap();

@@ -1,6 +1,6 @@
 //! Each table in CSV, Parquet and JSON, and the codebook.
 
-use super::{HOSTILE, finding, hostile_results, test_of};
+use super::{HOSTILE, comparison, hostile_results, test_of};
 use polars::prelude::{AnyValue, DataFrame, ParquetReader, SerReader};
 use proptest::prelude::*;
 use serde_json::Value;
@@ -271,7 +271,7 @@ fn the_json_has_the_agreed_names_and_kinds_of_values() {
     let agreed: Value = serde_json::from_str(include_str!("../../reference/analyze/analyze.json")).unwrap();
     let mut results = Results {
         tests: vec![test_of("recordings/a.csv", "L3", Side::Left)],
-        findings: vec![finding("L3")],
+        comparisons: vec![comparison("L3")],
         ..Results::default()
     };
     let problem = Problem::error("recordings/b.csv", "abc", "a number", "correct or empty the cell");

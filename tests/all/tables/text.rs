@@ -70,8 +70,8 @@ fn the_summary_keeps_to_100_columns_and_cannot_steer_a_terminal() {
             "a further note ".repeat(9),
         ];
     }
-    results.remarks = technique::remarks(&results.tests, &[], &results.settings);
-    results.findings[2].side_of_resistance = Some(Decision::Undecided);
+    results.technique = technique::technique_findings(&results.tests, &[], &results.settings);
+    results.comparisons[2].side_of_resistance = Some(Decision::Undecided);
     let text = summary_text(&results);
     for line in text.lines() {
         assert!(line.chars().count() <= 100, "{line}");

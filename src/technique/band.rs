@@ -87,7 +87,7 @@ impl Aspect {
 
 /// Where a number lies to its band.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Stand {
+pub enum BandStatus {
     /// Inside, or outside by no more than its own interval.
     Within,
     Below,
@@ -96,7 +96,7 @@ pub enum Stand {
 
 /// A number of one test beside its band.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Held {
+pub struct BandCheck {
     pub aspect: Aspect,
     pub value: f64,
     /// Half-width of the 95 % interval; `None` when it cannot be said, and the number is then taken as it stands.
@@ -105,34 +105,34 @@ pub struct Held {
     pub high: Option<f64>,
 }
 
-impl Held {
+impl BandCheck {
     /// Outside only when the whole interval is: noise alone makes no finding. A ceiling is the exception: it warns as
     /// soon as the measured force is over it.
-    pub fn stand(&self) -> Stand {
+    pub fn status(&self) -> BandStatus {
         let u = match self.aspect {
             Aspect::TotalPeak => 0.0,
             _ => self.u95.unwrap_or(0.0),
         };
         if self.high.is_some_and(|high| self.value - u > high) {
-            Stand::Above
+            BandStatus::Above
         } else if self.low.is_some_and(|low| self.value + u < low) {
-            Stand::Below
+            BandStatus::Below
         } else {
-            Stand::Within
+            BandStatus::Within
         }
     }
 }
 
 /// What of a test can be held against a band, in the order of [`Aspect::ALL`]. What was not measured is left out.
-pub fn held(test: &Test, settings: &Settings) -> Vec<Held> {
+pub fn band_checks(test: &Test, settings: &Settings) -> Vec<BandCheck> {
     Aspect::ALL
         .into_iter()
-        .filter_map(|aspect| hold(test, aspect, settings))
+        .filter_map(|aspect| band_check(test, aspect, settings))
         .collect()
 }
 
 /// One aspect of a test beside its band; `None` when it was not measured, or nothing is known to hold it against.
-pub fn hold(test: &Test, aspect: Aspect, settings: &Settings) -> Option<Held> {
+pub fn band_check(test: &Test, aspect: Aspect, settings: &Settings) -> Option<BandCheck> {
     let bands = anatomy::bands(test.about.level.as_deref(), &settings.technique);
     let (found, low, high) = match aspect {
         Aspect::TotalPeak => (total_peak(test)?, None, Some(ceiling_n(test, settings)?.1)),
@@ -161,7 +161,7 @@ pub fn hold(test: &Test, aspect: Aspect, settings: &Settings) -> Option<Held> {
             (Estimate::new(off, None), Some(-most), Some(most))
         }
     };
-    found.value.is_finite().then_some(Held {
+    found.value.is_finite().then_some(BandCheck {
         aspect,
         value: found.value,
         u95: found.u95(),
