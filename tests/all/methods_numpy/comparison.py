@@ -1,4 +1,4 @@
-"""Findings from tests.csv alone (METHODS.md §6)."""
+"""Findings from the values in tests.csv and the standard uncertainties of their budgets (METHODS.md §6)."""
 
 import math
 
@@ -27,18 +27,14 @@ class Side:
                 continue
             v = float(t[measure])
             self.y.append(math.log(v) if log else v)
-            if t[measure + "_u95"]:
-                u = standard_uncertainty(t, measure)
+            # The table has U95 alone: u comes from the budget that was rebuilt with the test.
+            u = t["u"].get(measure)
+            if u:
                 variances.append((u / v if log else u) ** 2)
         self.measured = sum(variances) / len(variances) if variances else 0.0
         self.n = len(self.y)
         self.mean = mean(self.y) if self.y else None
         self.squares = sum((v - self.mean) ** 2 for v in self.y) if self.n > 1 else 0.0
-
-
-def standard_uncertainty(test, measure):
-    """From the table alone the budget is not known; U95/1.96 stands in for √Σu² (§6.3), at many degrees of freedom."""
-    return float(test[measure + "_u95"]) / 1.96
 
 
 def spread(levels, measure, log):

@@ -66,7 +66,7 @@ def compare_springs(report, name, test, rows):
 def compare_test(report, name, test, row):
     measures = [c.removesuffix("_u95") for c in row if c.endswith("_u95")]
     for column in measures + ["total_peak_n", "samples", "fit_residual_percent"]:
-        value, half, sd = test.out.get(column, (None, None, None))
+        value, half, sd, _ = test.out.get(column, (None, None, None, None))
         report.cell("tests." + column, name, row[column], value, 0.1)
         if column in measures:
             report.cell(f"tests.{column}_u95", name, row[column + "_u95"], half, 1e-3)
@@ -86,6 +86,7 @@ def main():
         window_n = [float(v) for v in row["window"].removesuffix(" N").split("-")]
         test = Test(r, r.contacts[int(row["test"]) - 1], window_n)
         compare_test(report, name, test, row)
+        row["u"] = {column: u for column, (_, _, _, u) in test.out.items()}
         compare_springs(report, name, test, [s for s in springs if s["recording"] == name and s["test"] == row["test"]])
     rebuilt = findings(tests)
     rows = table(results, "findings.csv")

@@ -185,12 +185,12 @@ class Test:
             self.put(name, value, lines)
             if name == "onset_mm" and touch:
                 self.put("onset_travel_mm", value - touch.value, lines + touch.lines(r))
-        self.out["total_peak_n"] = (max(0.0, f[a:b].max()), None, None)
-        self.out["samples"] = (self.end - self.begin, None, None)
-        self.out["fit_residual_percent"] = (self.fit.residual_percent if self.fit.knee else None, None, None)
+        self.put("total_peak_n", max(0.0, f[a:b].max()), [])
+        self.put("samples", self.end - self.begin, [])
+        self.put("fit_residual_percent", self.fit.residual_percent if self.fit.knee else None, [])
 
     def put(self, name, value, lines, sd=None):
-        self.out[name] = (value, u95(lines), sd)
+        self.out[name] = (value, u95(lines), sd, math.sqrt(sum(u * u for u, _ in lines)))
 
     def single(self, name, v):
         if v is not None:
