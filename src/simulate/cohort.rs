@@ -1,17 +1,17 @@
 //! Many tests with known spread: subjects, levels and sides, examiners, sessions, trials.
 //!
 //! On the log scale a test's stiffness is the level's usual value + subject + level within the subject ∓ half the
-//! asymmetry + examiner + repositioning. Each is normal with the standard deviation of [`Spread`], cut at three.
+//! asymmetry + examiner + repositioning. Each is normal with the standard deviation of [`CohortSpread`], cut at three.
 
 use super::levels::{LevelModel, log_ratio, usual_contact, usual_end_feel_n_per_mm, usual_onset_mm};
-use super::{Dice, Examiner, Sensor, Simulated, TraceSpec, simulate};
+use super::{Examiner, Rng, Sensor, Simulated, TraceSpec, simulate};
 use crate::error::{Error, Result};
 use crate::study::anatomy;
 use crate::trace::{About, Side};
 
 /// Standard deviations of the natural logarithm of stiffness: 0.05 is about 5 %.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Spread {
+pub struct CohortSpread {
     pub between_subjects: f64,
     /// Of a level about the subject's own profile.
     pub levels: f64,
@@ -22,9 +22,9 @@ pub struct Spread {
     pub repositioning: f64,
 }
 
-impl Default for Spread {
+impl Default for CohortSpread {
     fn default() -> Self {
-        Spread {
+        CohortSpread {
             between_subjects: 0.25,
             levels: 0.08,
             sides: 0.02,
@@ -49,7 +49,7 @@ pub struct Cohort {
     pub levels: Vec<String>,
     /// Level and asymmetry in percent, positive when the right is stiffer; the same in every subject.
     pub asymmetry_percent: Vec<(String, f64)>,
-    pub spread: Spread,
+    pub spread: CohortSpread,
     pub sensor: Sensor,
 }
 
@@ -62,7 +62,7 @@ impl Default for Cohort {
             trials: 3,
             levels: ["L5", "L4", "L3", "L2", "L1"].map(str::to_owned).to_vec(),
             asymmetry_percent: Vec::new(),
-            spread: Spread::default(),
+            spread: CohortSpread::default(),
             sensor: Sensor {
                 rate_hz: 200.0,
                 ..Sensor::default()
@@ -181,14 +181,14 @@ impl Cohort {
     }
 
     /// Draws one subject's levels.
-    fn subject(&self, dice: &mut Dice) -> Result<Vec<LevelModel>> {
+    fn subject(&self, rng: &mut Rng) -> Result<Vec<LevelModel>> {
         let s = &self.spread;
-        let stiff = s.between_subjects * dice.normal_within_3();
-        let deep = 0.1 * dice.normal_within_3();
+        let stiff = s.between_subjects * rng.normal_within_3();
+        let deep = 0.1 * rng.normal_within_3();
         let mut levels = Vec::new();
         for level in &self.levels {
-            let own = s.levels * dice.normal_within_3();
-            let natural = s.sides * dice.normal_within_3();
+            let own = s.levels * rng.normal_within_3();
+            let natural = s.sides * rng.normal_within_3();
             let asked = self.asymmetry_percent.iter().find(|(l, _)| l == level);
             let region = anatomy::region(level).unwrap_or(anatomy::Region::Lumbar);
             levels.push(LevelModel {
@@ -210,14 +210,14 @@ impl Cohort {
     /// As [`Cohort::check`].
     pub fn plan(&self, seed: u64) -> Result<(Vec<Planned>, Vec<Call>)> {
         self.check()?;
-        let mut dice = Dice::new(seed);
+        let mut rng = Rng::new(seed);
         let habits: Vec<f64> = (0..self.examiners)
-            .map(|_| self.spread.examiners * dice.normal_within_3())
+            .map(|_| self.spread.examiners * rng.normal_within_3())
             .collect();
         let mut recordings = Vec::new();
         let mut calls = Vec::new();
         for subject in 1..=self.subjects {
-            let levels = self.subject(&mut dice)?;
+            let levels = self.subject(&mut rng)?;
             for (examiner, &habit) in habits.iter().enumerate() {
                 for session in 0..self.sessions {
                     let about = About {
@@ -226,7 +226,7 @@ impl Cohort {
                         session: Some(session_date(session)),
                         ..About::default()
                     };
-                    self.scan(&about, &levels, habit, &mut dice, &mut recordings, &mut calls);
+                    self.scan(&about, &levels, habit, &mut rng, &mut recordings, &mut calls);
                 }
             }
         }
@@ -238,7 +238,7 @@ impl Cohort {
         about: &About,
         levels: &[LevelModel],
         habit: f64,
-        dice: &mut Dice,
+        rng: &mut Rng,
         recordings: &mut Vec<Planned>,
         calls: &mut Vec<Call>,
     ) {
@@ -247,11 +247,11 @@ impl Cohort {
             for trial in 1..=self.trials {
                 for side in [Side::Left, Side::Right] {
                     let about = about_test(about, &model.level, side, trial, placed);
-                    let factor = habit + self.spread.repositioning * dice.normal_within_3();
-                    recordings.push(place(about, model, factor, &self.sensor, dice));
+                    let factor = habit + self.spread.repositioning * rng.normal_within_3();
+                    recordings.push(place(about, model, factor, &self.sensor, rng));
                     placed += 1;
                 }
-                calls.push(call_of(about, model, trial, dice));
+                calls.push(call_of(about, model, trial, rng));
             }
         }
     }
@@ -263,18 +263,18 @@ pub(super) fn place(
     model: &LevelModel,
     factor: f64,
     sensor: &Sensor,
-    dice: &mut Dice,
+    rng: &mut Rng,
 ) -> Planned {
-    let shift_mm = 0.15 * dice.normal_within_3();
+    let shift_mm = 0.15 * rng.normal_within_3();
     let side = about.side.unwrap_or(Side::Midline);
     Planned {
         about,
         spec: TraceSpec {
             tissue: model.tissue(side, factor, shift_mm),
-            examiner: Examiner::drawn(dice),
+            examiner: Examiner::drawn(rng),
             sensor: sensor.clone(),
         },
-        seed: dice.seed(),
+        seed: rng.seed(),
         level: model.clone(),
     }
 }
@@ -299,12 +299,12 @@ pub(super) fn about_test(scan: &About, level: &str, side: Side, trial: u32, plac
 }
 
 /// A call as a hand would make it: the true log ratio with a noise of 0.15, even within ±0.1.
-fn call_of(about: &About, model: &LevelModel, trial: u32, dice: &mut Dice) -> Call {
-    let felt = model.log_ratio + 0.15 * dice.normal_within_3();
+fn call_of(about: &About, model: &LevelModel, trial: u32, rng: &mut Rng) -> Call {
+    let felt = model.log_ratio + 0.15 * rng.normal_within_3();
     let sure = if felt.abs() > 0.3 {
         3
     } else {
-        1 + dice.below(2) as u32
+        1 + rng.below(2) as u32
     };
     let word = |code: &Option<String>| code.clone().unwrap_or_default();
     Call {
@@ -317,7 +317,7 @@ fn call_of(about: &About, model: &LevelModel, trial: u32, dice: &mut Dice) -> Ca
             "right"
         } else if felt < -0.1 {
             "left"
-        } else if dice.uniform() < 0.15 {
+        } else if rng.uniform() < 0.15 {
             "unsure"
         } else {
             "even"

@@ -23,3 +23,6 @@ pub mod study_file;
 pub mod table;
 pub mod toml_doc;
 pub mod words;
+
+#[cfg(test)]
+mod guide_keys;

@@ -134,7 +134,7 @@ fn a_blind_study_and_its_mirror_image_have_the_same_pages() {
             if p.about.level.as_deref() == Some("L3") {
                 let stiff = if mirror { Side::Left } else { Side::Right };
                 if p.about.side == Some(stiff) {
-                    super::spoil(p, tautpoint::simulate::Fault::SprungEarly);
+                    super::spoil(p, tautpoint::simulate::ExaminerFault::SprungEarly);
                 }
             }
             p.about.examiner.as_deref() == Some("L-01")
