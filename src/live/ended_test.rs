@@ -7,7 +7,7 @@ use crate::trace::{About, Side, Trace};
 /// Half of the stretch that a peak or a rest is read over, in s.
 const PEAK_S: f64 = 0.005;
 const REST_S: f64 = 0.025;
-/// Stretch before the first loading limb that the preload is the median of, in s (methods §2).
+/// Stretch before the first loading limb that the preload is the median of, in s (METHODS.md §2.7).
 const PRELOAD_S: f64 = 0.3;
 
 /// A test as the detector saw it, before the full analysis.

@@ -16,7 +16,7 @@ pub struct OnsetPoint {
     pub force_n: f64,
 }
 
-/// The two-line knee of the lean so far, with the same gates as the fit's (methods §4) as far as two lines have them.
+/// The two-line knee of the lean so far, with the same gates as the fit's (METHODS.md §4.9) as far as two lines have them.
 #[derive(Debug, Clone, Default)]
 pub struct ProvisionalOnset {
     x: Vec<f64>,

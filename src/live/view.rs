@@ -128,7 +128,7 @@ pub struct GateInputs {
 }
 
 impl DisplayGate {
-    /// Feedback modes (methods §9) and calls. None of it touches the alarm.
+    /// Feedback modes (METHODS.md §9.9) and calls. None of it touches the alarm.
     pub fn of(state: &SessionState, shown: GateInputs) -> DisplayGate {
         let level = state.call_wanted.as_deref();
         if let Some(level) = level.map(crate::study::anatomy::label) {
