@@ -25,7 +25,7 @@ mod study;
 mod tissue;
 mod truth;
 
-pub use cohort::{Call, Cohort, CohortSpread, Planned};
+pub use cohort::{Call, Cohort, CohortSpread, PlannedRecording};
 pub use condition::Condition;
 pub use examiner::{Examiner, ExaminerFault};
 pub use files::{refuse_existing, sidecar_text, trace_text, write_new};
@@ -40,7 +40,7 @@ pub use truth::{SpringTruth, Truth};
 
 use crate::trace::{Side, Trace};
 use movement::SampledMovement;
-use recording::{Beside, FineSide, record};
+use recording::{ExtraColumns, FineSide, record};
 
 /// What to simulate; the default is a plain clean test.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -125,7 +125,7 @@ pub fn simulate_scan(specs: &[TraceSpec], marker: bool, seed: u64) -> SimulatedT
         side.force_n.extend(force);
     }
     let steps = sensor.fine_steps();
-    let beside = Beside {
+    let beside = ExtraColumns {
         marker: marker.then(|| markers.into_iter().step_by(steps).collect()),
         drive_deg: tilts.into_iter().step_by(steps).collect(),
     };
@@ -183,7 +183,7 @@ pub fn simulate_bilateral(
         });
     }
     let count = path.x_mm.len().div_ceil(sensor.fine_steps());
-    let beside = Beside {
+    let beside = ExtraColumns {
         marker: None,
         drive_deg: examiner.drive_deg.map(|degrees| vec![degrees; count]),
     };
