@@ -11,7 +11,7 @@ use super::{Excluded, Exclusion, ExclusionCause, Results};
 use crate::compare::{Comparison, ComparisonKind, Key, Unpaired};
 use crate::study::anatomy;
 use crate::technique::{TechniqueFinding, TechniqueRule, technique_findings};
-use crate::trace::{Curve, DropCause, HIDDEN, Knee, Measures, Phases, Side, Spring, Test};
+use crate::trace::{Curve, DropCause, HIDDEN, Knee, Measures, Note, Phases, Side, Spring, Test};
 
 /// What a blinded report says at its top.
 pub const BLINDED: &str = "Blinded: measured sides are hidden until `tautpoint open STUDY`.";
@@ -228,7 +228,7 @@ fn hide_test(test: &mut Test) {
     *fit = None;
     *total_peak_n = f64::NAN;
     *drive_deg = None;
-    *notes = vec![HIDDEN.to_owned()];
+    *notes = vec![Note::Blinded];
     *curve = Curve::default();
 }
 

@@ -2,7 +2,7 @@
 
 use super::band::{Aspect, BandCheck, BandStatus, band_check};
 use super::{Seen, TechniqueFinding, TechniqueRule, place};
-use crate::trace::{Side, Test};
+use crate::trace::{Note, Side, Test};
 use std::collections::BTreeMap;
 
 /// A rule on one aspect of single tests, and how its breach is told.
@@ -202,7 +202,7 @@ fn sideless(test: &Test) -> Test {
 }
 
 fn shares_displacement(test: &Test) -> bool {
-    test.notes.iter().any(|n| n.starts_with("shared displacement"))
+    test.notes.contains(&Note::SharedDisplacement)
 }
 
 /// The number with its interval: `5.21 ± 0.02 mm`.

@@ -118,7 +118,11 @@ fn hostile_results() -> Results {
         let mut test = test_of(&format!("recordings/{i}{text}.csv"), text, Side::Left);
         test.about.examiner = Some((*text).to_owned());
         test.about.contact = (i % 2 == 0).then(|| (*text).to_owned());
-        test.notes = HOSTILE.iter().map(|s| (*s).to_owned()).take(i).collect();
+        test.notes = HOSTILE
+            .iter()
+            .map(|s| Note::Reading((*s).to_owned()))
+            .take(i)
+            .collect();
         test.knee = [Knee::Fitted, Knee::TwoLines, Knee::None, Knee::NotLooked][i % 4];
         test.springs[0].dropped = Some(DropCause::Gap);
         test.about.covers = vec!["L2".to_owned(), "L3".to_owned()];

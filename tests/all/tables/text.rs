@@ -8,7 +8,7 @@ use tautpoint::error::Problem;
 use tautpoint::report::{budget_text, summary_text};
 use tautpoint::results::{Excluded, InputFile, Results, run, spring_exclusions};
 use tautpoint::technique;
-use tautpoint::trace::{DropCause, Side};
+use tautpoint::trace::{DropCause, Note, Side};
 
 #[test]
 fn the_counts_add_up() {
@@ -66,8 +66,8 @@ fn the_summary_keeps_to_100_columns_and_cannot_steer_a_terminal() {
         test.total_peak_n = 500.0;
         test.about.covers = vec!["C2".to_owned()];
         test.notes = vec![
-            format!("no zero: {}", "a long story ".repeat(30)),
-            "a further note ".repeat(9),
+            Note::Reading(format!("no zero: {}", "a long story ".repeat(30))),
+            Note::Reading("a further note ".repeat(9)),
         ];
     }
     results.technique = technique::technique_findings(&results.tests, &[], &results.settings);
