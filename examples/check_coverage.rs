@@ -21,7 +21,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         let (Some(estimate), Some(truth)) = (end_feel(&measured), end_feel(&truth)) else {
             continue;
         };
-        let Some(half_width) = estimate.u95() else { continue };
+        let Some(half_width) = estimate.u95() else {
+            continue;
+        };
         counted += 1;
         held += u64::from((estimate.value - truth.value).abs() <= half_width);
     }

@@ -38,7 +38,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
 /// One simulated press, measured and named.
 fn press(side: Side, end_feel: f64, trial: u32, settings: &Settings) -> tautpoint::Result<Vec<Test>> {
     let mut spec = TraceSpec::default();
-    if let Elastic::Knee { end_feel_n_per_mm, .. } = &mut spec.tissue.elastic {
+    if let Elastic::Knee {
+        end_feel_n_per_mm, ..
+    } = &mut spec.tissue.elastic
+    {
         *end_feel_n_per_mm = end_feel;
     }
     let seed = u64::from(trial) + if side == Side::Left { 0 } else { 100 };

@@ -15,7 +15,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     };
     for test in measure_trace(&trace, &Settings::default())? {
         println!("test {}: {} springs", test.test, test.springs.len());
-        for measure in [Measure::Onset, Measure::EndFeel, Measure::LossRatio, Measure::Peak] {
+        for measure in [
+            Measure::Onset,
+            Measure::EndFeel,
+            Measure::LossRatio,
+            Measure::Peak,
+        ] {
             let info = measure.info();
             let Some(estimate) = test.measures.get(measure) else {
                 println!("  {}: not to be had from this trace", info.label);
@@ -32,7 +37,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
 }
 
 fn from_file(path: &Path) -> tautpoint::Result<Trace> {
-    let read = read_trace(path, &path.to_string_lossy(), &ColumnMapping::default(), About::default())?;
+    let read = read_trace(
+        path,
+        &path.to_string_lossy(),
+        &ColumnMapping::default(),
+        About::default(),
+    )?;
     for problem in &read.problems {
         eprintln!("{problem}");
     }

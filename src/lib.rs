@@ -72,7 +72,10 @@
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
 // What only tests, or only a larger build, look at is no dead code of this one.
-#![cfg_attr(not(all(feature = "internals", feature = "cli")), allow(dead_code, unused_imports))]
+#![cfg_attr(
+    not(all(feature = "internals", feature = "cli")),
+    allow(dead_code, unused_imports)
+)]
 
 /// The rooms of the crate, in the order data flows through them. They are private: what is promised is re-exported.
 /// The project's own tests and benches look inside by the feature `internals`, which promises nothing.
@@ -127,8 +130,8 @@ pub mod cli;
 
 pub use columns::{Measure, MeasureInfo};
 pub use compare::{
-    AgreementSpread, Call, CompareContext, Comparison, ComparisonKind, ComparisonOutcome, Decision, SpreadSource,
-    TrialsToDecide, Unpaired, compare,
+    AgreementSpread, Call, CompareContext, Comparison, ComparisonKind, ComparisonOutcome, Decision,
+    SpreadSource, TrialsToDecide, Unpaired, compare,
 };
 pub use error::{Error, Problem, Result, Severity};
 pub use read::{ReadTrace, read_bytes, read_trace};
@@ -136,8 +139,8 @@ pub use settings::Settings;
 pub use signal::{FoundTests, find_tests, measure, measure_trace};
 pub use study::mapping::ColumnMapping;
 pub use trace::{
-    About, BudgetLine, Channel, Curve, Estimate, FitSummary, Knee, Measured, Measures, Note, Phases, Side, Spring, Test,
-    Trace, UncertaintySource,
+    About, BudgetLine, Channel, Curve, Estimate, FitSummary, Knee, Measured, Measures, Note, Phases, Side,
+    Spring, Test, Trace, UncertaintySource,
 };
 
 /// A running station followed sample by sample, by the detector that also reads files.
@@ -149,8 +152,8 @@ pub mod streaming {
 /// Tissue, examiner and sensor models with known truth.
 pub mod simulation {
     pub use crate::simulate::{
-        Condition, Elastic, Examiner, ExaminerFault, Maxwell, Sensor, Simulated, SimulatedTests, Tissue, TraceSpec, Truth,
-        simulate, simulate_bilateral, simulate_scan,
+        Condition, Elastic, Examiner, ExaminerFault, Maxwell, Sensor, Simulated, SimulatedTests, Tissue,
+        TraceSpec, Truth, simulate, simulate_bilateral, simulate_scan,
     };
 }
 
