@@ -70,7 +70,7 @@
 //! reads text.
 
 #![forbid(unsafe_code)]
-#![deny(missing_docs)]
+#![warn(missing_docs)]
 // What only tests, or only a larger build, look at is no dead code of this one.
 #![cfg_attr(
     not(all(feature = "internals", feature = "cli")),
