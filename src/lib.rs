@@ -23,6 +23,7 @@ macro_rules! rooms {
 rooms! {
     mod error;
     mod units;
+    mod format;
     mod stats;
     mod settings;
     mod columns;
@@ -45,6 +46,7 @@ rooms! {
     mod plot;
     mod report;
     mod live;
+    mod session;
 }
 
 /// The program; public for `main.rs` alone.

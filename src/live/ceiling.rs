@@ -13,7 +13,7 @@ const BACK_S: f64 = 0.1;
 
 /// The ceiling in force at a step.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Ceiling {
+pub struct ActiveCeiling {
     /// Word of the region.
     pub region: &'static str,
     pub ceiling_n: f64,
@@ -23,7 +23,7 @@ pub struct Ceiling {
 
 /// The ceiling for a contact: the lowest of the regions it covers, or of all regions when no level is known. A live
 /// alarm without any ceiling would be no alarm.
-pub fn ceiling_at<'a>(levels: impl Iterator<Item = &'a str>, settings: &Settings) -> Ceiling {
+pub fn ceiling_at<'a>(levels: impl Iterator<Item = &'a str>, settings: &Settings) -> ActiveCeiling {
     let lowest = |regions: Vec<Region>| {
         let all = regions.into_iter().map(|r| (r, r.ceiling_n(&settings.ceiling_n)));
         all.min_by(|a, b| a.1.total_cmp(&b.1))
@@ -32,7 +32,7 @@ pub fn ceiling_at<'a>(levels: impl Iterator<Item = &'a str>, settings: &Settings
     let assumed = known.is_none();
     let every = || lowest(LEVELS.iter().filter_map(|l| region(l)).collect());
     let (region, ceiling_n) = known.or_else(every).unwrap_or((Region::Neck, 0.0));
-    Ceiling {
+    ActiveCeiling {
         region: region.word(),
         ceiling_n,
         assumed,
@@ -73,8 +73,8 @@ impl Despiker {
 
 /// A force over the ceiling, while it lasts and after.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Crossing {
-    pub ceiling: Ceiling,
+pub struct CeilingCrossing {
+    pub ceiling: ActiveCeiling,
     /// Device time.
     pub begin_s: f64,
     /// Last time over the ceiling.
@@ -82,7 +82,7 @@ pub struct Crossing {
     pub peak_n: f64,
 }
 
-impl Crossing {
+impl CeilingCrossing {
     pub fn duration_s(&self) -> f64 {
         self.end_s - self.begin_s
     }
@@ -90,50 +90,50 @@ impl Crossing {
 
 /// What the watch saw.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Watched {
-    Began(Crossing),
-    Ended(Crossing),
+pub enum CeilingChange {
+    Began(CeilingCrossing),
+    Ended(CeilingCrossing),
 }
 
 /// Holds the sum of all contacts against the ceiling.
 #[derive(Debug, Clone)]
 pub struct CeilingWatch {
-    pub ceiling: Ceiling,
-    over: Option<Crossing>,
+    pub ceiling: ActiveCeiling,
+    over: Option<CeilingCrossing>,
 }
 
 impl CeilingWatch {
-    pub fn new(ceiling: Ceiling) -> Self {
+    pub fn new(ceiling: ActiveCeiling) -> Self {
         CeilingWatch { ceiling, over: None }
     }
 
     /// The crossing that lasts, if one does.
-    pub fn over(&self) -> Option<&Crossing> {
+    pub fn over(&self) -> Option<&CeilingCrossing> {
         self.over.as_ref()
     }
 
     /// Another step, another ceiling. A crossing that lasts ends with its own.
-    pub fn set(&mut self, ceiling: Ceiling) -> Option<Watched> {
+    pub fn set(&mut self, ceiling: ActiveCeiling) -> Option<CeilingChange> {
         if ceiling == self.ceiling {
             return None;
         }
         self.ceiling = ceiling;
-        self.over.take().map(Watched::Ended)
+        self.over.take().map(CeilingChange::Ended)
     }
 
     /// Takes the sum of all contacts, spikes taken out and zero off.
-    pub fn push(&mut self, time_s: f64, total_n: f64) -> Option<Watched> {
+    pub fn push(&mut self, time_s: f64, total_n: f64) -> Option<CeilingChange> {
         let limit = self.ceiling.ceiling_n;
         match &mut self.over {
             None if total_n > limit => {
-                let crossing = Crossing {
+                let crossing = CeilingCrossing {
                     ceiling: self.ceiling,
                     begin_s: time_s,
                     end_s: time_s,
                     peak_n: total_n,
                 };
                 self.over = Some(crossing);
-                Some(Watched::Began(crossing))
+                Some(CeilingChange::Began(crossing))
             }
             None => None,
             Some(crossing) => {
@@ -145,14 +145,14 @@ impl CeilingWatch {
                 if time_s - crossing.end_s < BACK_S {
                     return None;
                 }
-                self.over.take().map(Watched::Ended)
+                self.over.take().map(CeilingChange::Ended)
             }
         }
     }
 
     /// The stream ended.
-    pub fn finish(&mut self) -> Option<Watched> {
-        self.over.take().map(Watched::Ended)
+    pub fn finish(&mut self) -> Option<CeilingChange> {
+        self.over.take().map(CeilingChange::Ended)
     }
 }
 
@@ -184,7 +184,7 @@ mod tests {
                     50.0
                 };
                 let total = despiker.push(raw).unwrap();
-                if let Some(Watched::Began(_)) = watch.push(f64::from(i) / 2000.0, total) {
+                if let Some(CeilingChange::Began(_)) = watch.push(f64::from(i) / 2000.0, total) {
                     began += 1;
                 }
             }
@@ -208,7 +208,7 @@ mod tests {
             let total = despiker.push(force + noise).unwrap();
             seen.extend(watch.push(t, total));
         }
-        let [Watched::Began(began), Watched::Ended(ended)] = seen[..] else {
+        let [CeilingChange::Began(began), CeilingChange::Ended(ended)] = seen[..] else {
             panic!("{seen:?}")
         };
         // asin(0.875)/π = 0.339: the closed form of the crossing.

@@ -1,10 +1,11 @@
 //! Control charts of the daily check: one panel for each load, one point a check.
 
-use super::Figure;
 use super::axis::{SMALL, Scale, ticks};
-use super::canvas::{Align, Area, Canvas, words};
+use super::canvas::{Canvas, Figure};
 use super::palette::{ACCENT, BAND, GREY, INK, PAPER, QUIET};
+use super::shape::{Align, Area, words};
 use super::text;
+use crate::format;
 use crate::calibrate::drift::{Chart, ControlState, LimitsFrom};
 use crate::calibrate::unit_sign;
 
@@ -35,13 +36,7 @@ pub fn control_chart(charts: &[Chart], calibration: &str) -> Option<Figure> {
         alt.push(words_of(chart));
     }
     let alt = alt.join(" ");
-    Some(Figure {
-        svg: canvas.svg(&title, &alt),
-        width: WIDTH,
-        height,
-        title,
-        alt,
-    })
+    Some(canvas.figure(title, alt))
 }
 
 /// What a chart says, in a sentence.
@@ -99,7 +94,7 @@ fn panel(canvas: &mut Canvas, chart: &Chart, top: f64) {
     let (at, decimals) = ticks(y.low, y.high, 5);
     for value in at {
         canvas.hair((LEFT - 4.0, y.px(value)), (LEFT, y.px(value)), INK);
-        let label = text::number(value, decimals);
+        let label = format::number(value, decimals);
         canvas.words(
             (LEFT - 7.0, y.px(value) + 4.2),
             &label,

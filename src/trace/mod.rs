@@ -46,7 +46,7 @@ impl fmt::Display for Side {
 /// Who, where and how: what a sidecar, a plan step or a roster knows of a test. All are codes, never names.
 ///
 /// Empty is `None`, never an empty string.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct About {
     pub subject: Option<String>,
     pub examiner: Option<String>,
@@ -127,7 +127,7 @@ impl fmt::Display for DropCause {
 /// One press-and-return cycle.
 ///
 /// Times are the recording's own, in s; without displacement everything that needs it is `None`.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Spring {
     /// Counts from 1 within the test.
     pub number: u32,
@@ -157,7 +157,7 @@ pub struct Spring {
 }
 
 /// What the fit says of the knee.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub enum Knee {
     /// Found by the whole-trace fit.
     Fitted,
@@ -171,7 +171,7 @@ pub enum Knee {
 }
 
 /// Times of the phases of a test, in the recording's own seconds.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct Phases {
     pub contact_begin_s: f64,
     /// First passage of the onset on the way in.
@@ -186,7 +186,7 @@ pub struct Phases {
 }
 
 /// A conditioned curve thin enough to keep for drawing (about 100 samples a second).
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Curve {
     pub time_s: Vec<f32>,
     pub force_n: Vec<f32>,
@@ -195,7 +195,7 @@ pub struct Curve {
 }
 
 /// The whole-trace fit, for drawing its lines and reporting how well it holds.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct FitSummary {
     pub onset_mm: f64,
     pub onset_n: f64,
@@ -209,7 +209,7 @@ pub struct FitSummary {
 }
 
 /// One episode from touching to leaving, of one side.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Test {
     /// Path of the recording relative to the input given, with forward slashes.
     pub recording: String,
@@ -231,6 +231,8 @@ pub struct Test {
     /// Mean tilt over the springs, when a sensor measured it.
     pub drive_deg: Option<f64>,
     pub notes: Vec<Note>,
+    /// What figures are drawn from. It is kept apart from the rest, since nothing else needs it.
+    #[serde(skip)]
     pub curve: Curve,
 }
 

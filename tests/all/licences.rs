@@ -6,6 +6,7 @@ use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::process::Command;
+use std::sync::OnceLock;
 
 const ROOT: &str = env!("CARGO_MANIFEST_DIR");
 
@@ -105,8 +106,13 @@ impl<'a> Expression<'a> {
     }
 }
 
-/// `cargo metadata`, for all platforms where every crate is at hand, else for this one.
-fn metadata() -> (Value, bool) {
+/// `cargo metadata`, for all platforms (then true) where every crate is at hand, else for this one. Run once.
+fn metadata() -> &'static (Value, bool) {
+    static METADATA: OnceLock<(Value, bool)> = OnceLock::new();
+    METADATA.get_or_init(run_metadata)
+}
+
+fn run_metadata() -> (Value, bool) {
     let run = |more: &[&str]| {
         let out = Command::new(env!("CARGO"))
             .args(["metadata", "--format-version", "1", "--locked"])
@@ -150,7 +156,7 @@ fn every_dependency_has_a_licence_that_deny_toml_allows() {
     }
     assert!(refused.is_empty(), "not allowed by deny.toml: {refused:#?}");
     let locked = toml_file("Cargo.lock")["package"].as_array().unwrap().len();
-    if all_platforms {
+    if *all_platforms {
         assert_eq!(packages.len(), locked, "cargo metadata and Cargo.lock differ");
     }
     println!(
@@ -164,7 +170,7 @@ fn every_dependency_has_a_licence_that_deny_toml_allows() {
 fn every_licence_that_deny_toml_allows_is_needed_by_some_dependency() {
     let allowed = Allowed::read();
     let (metadata, all_platforms) = metadata();
-    if !all_platforms {
+    if !*all_platforms {
         println!("crates of other platforms are not at hand: not checked");
         return;
     }

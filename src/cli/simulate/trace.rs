@@ -4,6 +4,7 @@ use super::{fault, mat, side, within};
 use crate::simulate::{self, Condition, Elastic, ExaminerFault, Rng, SimulatedTests, TraceSpec, TwoHands};
 use crate::study::anatomy;
 use crate::trace::{About, Side};
+use crate::write;
 use anyhow::{Context, bail};
 use clap::Args as ClapArgs;
 use std::path::{Path, PathBuf};
@@ -134,7 +135,7 @@ pub(super) fn make(args: &TraceArgs) -> anyhow::Result<String> {
         );
     }
     for path in [&args.out, &sidecar] {
-        simulate::refuse_existing(path)?;
+        write::refuse_existing(path)?;
     }
     if let Some(level) = args.level.as_deref().filter(|l| anatomy::rank(l).is_none()) {
         bail!("--level is {level}; expected C2 to C7, T1 to T12, L1 to L5, sacral_base or SI");
@@ -175,8 +176,8 @@ pub(super) fn make(args: &TraceArgs) -> anyhow::Result<String> {
 
 /// Both files or none.
 fn write_pair(trace: &Path, trace_text: &str, sidecar: &Path, sidecar_text: &str) -> anyhow::Result<()> {
-    simulate::write_new(sidecar, sidecar_text)?;
-    if let Err(error) = simulate::write_new(trace, trace_text) {
+    write::write_new(sidecar, sidecar_text)?;
+    if let Err(error) = write::write_new(trace, trace_text) {
         let _ = std::fs::remove_file(sidecar);
         return Err(error.into());
     }

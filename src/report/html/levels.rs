@@ -6,8 +6,8 @@ use super::scans::Scan;
 use super::tables::{self, Table};
 use super::technique;
 use super::{Drawn, Of};
+use crate::format;
 use crate::plot::PanelOptions;
-use crate::plot::text;
 use crate::results::Results;
 use crate::study::anatomy;
 use crate::trace::{Side, Test};
@@ -172,7 +172,7 @@ pub fn heading(test: &Test) -> String {
     };
     let drive = a
         .line_of_drive_deg
-        .map(|d| format!("line of drive {}°", text::number(d, 0)));
+        .map(|d| format!("line of drive {}°", format::number(d, 0)));
     let contact = a.contact.as_ref().map(|c| format!("{c} contact"));
     let rest: Vec<String> = [a.posture.clone(), contact, drive]
         .into_iter()

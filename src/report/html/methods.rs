@@ -1,8 +1,8 @@
 //! The methods paragraph, ready to paste, and the settings it rests on.
 
+use crate::format;
 use crate::agreement::registered::Registration;
 use crate::compare::{ComparisonKind, SpreadSource};
-use crate::plot::text;
 use crate::results::{Excluded, Results};
 use crate::settings::Settings;
 use crate::trace::Knee;
@@ -67,6 +67,7 @@ pub fn methods(results: &Results) -> Methods {
     sentences.push(registered(results));
     sentences.push(blinding(results));
     sentences.push(left_out(results));
+    sentences.push(definitions());
     let mut citations = vec![
         "Winter 2009. Biomechanics and Motor Control of Human Movement, 4th ed., p. 69.",
         "Golub & Pereyra 1973. SIAM Journal on Numerical Analysis 10:413-432.",
@@ -167,6 +168,16 @@ fn uncertainty() -> String {
         .to_owned()
 }
 
+/// Where every formula behind the paragraph stands.
+fn definitions() -> String {
+    format!(
+        "Every definition, constant and rule stands in METHODS.md of tautpoint {}: METHODS.md §1 conditioning, METHODS.md §2 \
+         tests and springs, METHODS.md §3 measures, METHODS.md §4 the fit, METHODS.md §5 uncertainty, METHODS.md §6 comparison, \
+         METHODS.md §9 technique.",
+        env!("CARGO_PKG_VERSION")
+    )
+}
+
 fn uses_spread(results: &Results, source: SpreadSource) -> bool {
     results
         .comparisons
@@ -203,7 +214,7 @@ fn compared(results: &Results) -> String {
          levels of a scan; Benjamini & Hochberg 1995), called even when its 90 % interval lay within ±{} % and the \
          smallest detectable change (MDC95) did not exceed that threshold, and undecided otherwise; fixed thresholds of \
          this size are common and poorly supported (Parkinson et al. 2021).",
-        text::coverage(c.confidence),
+        format::coverage(c.confidence),
         c.threshold_percent,
         c.false_discovery_rate,
         c.threshold_percent
