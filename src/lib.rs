@@ -6,6 +6,7 @@
 
 pub mod error;
 pub mod units;
+pub mod terms;
 pub mod settings;
 pub mod columns;
 pub mod trace;

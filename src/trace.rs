@@ -1,64 +1,56 @@
 //! What the stages pass along: [`Trace`] in, [`Test`] and [`Spring`] out, with their invariants.
 
 use crate::columns::Measure;
-use serde::Serialize;
-use std::fmt;
-
-/// Whose left and right: always the subject's.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Side {
-    Left,
-    Right,
-    Midline,
-}
-
-impl Side {
-    /// The word in columns, plans and pages.
-    pub fn word(self) -> &'static str {
-        match self {
-            Side::Left => "left",
-            Side::Right => "right",
-            Side::Midline => "midline",
-        }
-    }
-
-    /// Reads the word; nothing else is a side.
-    pub fn parse(word: &str) -> Option<Side> {
-        [Side::Left, Side::Right, Side::Midline]
-            .into_iter()
-            .find(|s| s.word() == word)
-    }
-}
-
-impl fmt::Display for Side {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(self.word())
-    }
-}
+use crate::terms::{Contact, Feedback, Landmark, Level, LineOfDrive, Posture, SessionKey, Side, TestKey};
+use serde::{Deserialize, Serialize};
 
 /// Who, where and how: what a sidecar, a plan step or a roster knows of a test. All are codes, never names.
 ///
 /// Empty is `None`, never an empty string.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct About {
     pub subject: Option<String>,
     pub examiner: Option<String>,
     pub session: Option<String>,
     pub site: Option<String>,
     pub recorded_at: Option<String>,
-    pub level: Option<String>,
+    pub level: Option<Level>,
     pub side: Option<Side>,
-    pub contact: Option<String>,
-    pub landmark: Option<String>,
-    pub posture: Option<String>,
-    pub line_of_drive_deg: Option<f64>,
+    pub contact: Option<Contact>,
+    pub landmark: Option<Landmark>,
+    pub posture: Option<Posture>,
+    #[serde(rename = "line_of_drive_deg")]
+    pub line_of_drive: Option<LineOfDrive>,
     /// Levels that one contact covers (`reinforced` steps); empty for a single level.
-    pub covers: Vec<String>,
+    pub covers: Vec<Level>,
     pub trial: Option<u32>,
-    pub feedback: Option<String>,
+    pub feedback: Option<Feedback>,
     /// Why a person left the recording out, if somebody did.
     pub excluded: Option<String>,
+}
+
+impl About {
+    /// The session that the test belongs to.
+    pub fn session(&self) -> SessionKey {
+        SessionKey {
+            subject: self.subject.clone(),
+            examiner: self.examiner.clone(),
+            session: self.session.clone(),
+        }
+    }
+
+    /// What only tests of its kind share.
+    pub fn key(&self) -> TestKey {
+        TestKey {
+            subject: self.subject.clone(),
+            examiner: self.examiner.clone(),
+            session: self.session.clone(),
+            posture: self.posture.clone(),
+            contact: self.contact,
+            level: self.level,
+            line_of_drive: self.line_of_drive,
+        }
+    }
 }
 
 /// One sensor's record under one side.
@@ -315,12 +307,5 @@ mod tests {
             },
         );
         assert_eq!(m.get(Measure::Peak), None);
-    }
-
-    #[test]
-    fn sides_are_three_words_and_no_more() {
-        assert_eq!(Side::parse("left"), Some(Side::Left));
-        assert_eq!(Side::parse("Left"), None);
-        assert_eq!(Side::parse("both"), None);
     }
 }

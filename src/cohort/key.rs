@@ -2,6 +2,7 @@
 
 use crate::error::{Error, Result};
 use crate::read::hex;
+use crate::terms::Posture;
 use crate::write::write_private_file_whole;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;

@@ -71,7 +71,25 @@ macro_rules! pack_enum {
     };
 }
 
-pub(super) use {pack_enum, pack_struct};
+/// What serde can keep, by its length and then as MessagePack.
+macro_rules! pack_serde {
+    ($name:ident) => {
+        impl $crate::cohort::pack::Pack for $name {
+            fn pack(&self, to: &mut Vec<u8>) {
+                // Plain data into memory: nothing here can fail.
+                let bytes = rmp_serde::to_vec(self).unwrap_or_default();
+                $crate::cohort::pack::Pack::pack(&bytes.len(), to);
+                to.extend_from_slice(&bytes);
+            }
+            fn unpack(from: &mut &[u8]) -> Option<Self> {
+                let n = $crate::cohort::pack::Pack::unpack(from)?;
+                rmp_serde::from_slice($crate::cohort::pack::take(from, n)?).ok()
+            }
+        }
+    };
+}
+
+pub(super) use {pack_enum, pack_serde, pack_struct};
 
 impl Pack for bool {
     fn pack(&self, to: &mut Vec<u8>) {

@@ -1,14 +1,15 @@
 //! What one recording gave, packed: everything but the curves, and then the curves, which only figures need.
 
-use super::pack::{Pack, pack_enum, pack_struct};
+use super::pack::{Pack, pack_enum, pack_serde, pack_struct};
 use crate::batch::Outcome;
 use crate::columns::Measure;
 use crate::error::{Problem, Severity};
 use crate::mat::MatTest;
 use crate::mat::shown::{MapFrame, ShownHand};
 use crate::report::{Exclusion, InputFile};
+use crate::terms::{Level, Side};
 use crate::trace::{
-    About, BudgetLine, Curve, Estimate, FitSummary, Knee, Measured, Measures, Phases, Side, Spring, Test,
+    About, BudgetLine, Curve, Estimate, FitSummary, Knee, Measured, Measures, Phases, Spring, Test,
 };
 
 pack_enum!(Side { Left = 0, Right = 1, Midline = 2 });
@@ -34,23 +35,8 @@ pack_struct!(Exclusion {
     reason
 });
 pack_struct!(InputFile { file, sha256, bytes });
-pack_struct!(About {
-    subject,
-    examiner,
-    session,
-    site,
-    recorded_at,
-    level,
-    side,
-    contact,
-    landmark,
-    posture,
-    line_of_drive_deg,
-    covers,
-    trial,
-    feedback,
-    excluded,
-});
+pack_serde!(About);
+pack_serde!(Level);
 pack_struct!(Estimate { value, u95, sd });
 pack_struct!(BudgetLine {
     source,

@@ -8,7 +8,7 @@ use crate::error::{Error, Result};
 use crate::plot::text::number;
 use crate::report::html::{base64, content_hash};
 use crate::report::{CAUTION, Results};
-use crate::study::anatomy;
+use crate::terms::Level;
 use crate::trace::Test;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -80,7 +80,7 @@ struct Facet {
 const FACETS: [Facet; 4] = [
     Facet {
         name: "level",
-        of: |t| t.about.level.as_deref(),
+        of: |t| t.about.level.map(Level::word),
     },
     Facet {
         name: "side",
@@ -99,7 +99,7 @@ const FACETS: [Facet; 4] = [
 /// The groups of a facet: levels from the neck down, sides as they are named, the rest by name; tests without one last.
 fn groups<'a>(facet: &Facet, tests: &'a [Test]) -> Vec<Option<&'a str>> {
     let mut groups: Vec<Option<&str>> = tests.iter().map(|t| (facet.of)(t)).collect();
-    groups.sort_by_key(|g| (g.is_none(), g.and_then(anatomy::rank), *g));
+    groups.sort_by_key(|g| (g.is_none(), g.and_then(Level::parse), *g));
     groups.dedup();
     groups
 }
@@ -107,8 +107,10 @@ fn groups<'a>(facet: &Facet, tests: &'a [Test]) -> Vec<Option<&'a str>> {
 fn label<'a>(facet: &Facet, group: Option<&'a str>) -> &'a str {
     match group {
         None => "not named",
-        Some(level) if facet.name == "level" => anatomy::label(level),
-        Some(other) => other,
+        Some(word) => match Level::parse(word) {
+            Some(level) if facet.name == "level" => level.label(),
+            _ => word,
+        },
     }
 }
 

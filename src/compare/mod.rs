@@ -1,6 +1,6 @@
 //! Measures to findings: left against right, and midline steps against their neighbours (methods, section 6).
 //!
-//! Tests are grouped by [`Key`]; the several tests of one side under one key are trials. A *scan* here is
+//! Tests are grouped by [`TestKey`]; the several tests of one side under one key are trials. A *scan* here is
 //! subject, examiner, session and posture: its levels share one between-trial spread (contacts may change along
 //! the spine) and one correction for testing many levels. Midline steps have a spread of their own.
 
@@ -20,10 +20,10 @@ pub use crate::study::call::Call;
 
 use crate::columns::Measure;
 use crate::settings::Settings;
+use crate::terms::{Felt, Level, Side, TestKey, closed_terms};
 use crate::trace::Test;
 use serde::Serialize;
 use std::collections::BTreeMap;
-use std::fmt;
 
 /// Measures that get a word: compared as a ratio.
 pub const DECIDED: [Measure; 3] = [Measure::EndFeel, Measure::FittedEndFeel, Measure::Window];
@@ -86,66 +86,35 @@ pub fn compare(tests: &[Test], context: &CompareContext) -> Comparison {
     }
 }
 
-/// What was held against what.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum ComparisonKind {
-    LeftRight,
-    Neighbours,
-}
-
-/// The word a comparison ends in.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Decision {
-    Left,
-    Right,
-    Even,
-    Undecided,
-    StifferThanNeighbours,
-    LikeNeighbours,
-}
-
-impl Decision {
-    /// The word in tables, JSON and pages.
-    pub fn word(self) -> &'static str {
-        match self {
-            Decision::Left => "left",
-            Decision::Right => "right",
-            Decision::Even => "even",
-            Decision::Undecided => "undecided",
-            Decision::StifferThanNeighbours => "stiffer_than_neighbours",
-            Decision::LikeNeighbours => "like_neighbours",
-        }
+closed_terms! {
+    /// What was held against what.
+    pub enum ComparisonKind {
+        LeftRight = "left_right",
+        Neighbours = "neighbours",
     }
 }
 
-impl fmt::Display for Decision {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(self.word())
+closed_terms! {
+    /// The word a comparison ends in.
+    pub enum Decision {
+        Left = "left",
+        Right = "right",
+        Even = "even",
+        Undecided = "undecided",
+        StifferThanNeighbours = "stiffer_than_neighbours",
+        LikeNeighbours = "like_neighbours",
     }
 }
 
-/// Where the spread behind an interval comes from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum SpreadSource {
-    /// Repeated trials of this scan.
-    Trials,
-    /// The lab's own repeated tests (`agreement.toml`).
-    Agreement,
-    /// The published value in the settings.
-    Published,
-}
-
-impl SpreadSource {
-    /// The word in tables.
-    pub fn word(self) -> &'static str {
-        match self {
-            SpreadSource::Trials => "trials",
-            SpreadSource::Agreement => "agreement",
-            SpreadSource::Published => "published",
-        }
+closed_terms! {
+    /// Where the spread behind an interval comes from.
+    pub enum SpreadSource {
+        /// Repeated trials of this scan.
+        Trials = "trials",
+        /// The lab's own repeated tests (`agreement.toml`).
+        Agreement = "agreement",
+        /// The published value in the settings.
+        Published = "published",
     }
 }
 
@@ -158,18 +127,6 @@ pub enum TrialsToDecide {
     NotInOneSession,
 }
 
-/// What only tests of the same kind may share: nothing else is ever compared.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
-pub struct Key {
-    pub subject: Option<String>,
-    pub examiner: Option<String>,
-    pub session: Option<String>,
-    pub level: Option<String>,
-    pub posture: Option<String>,
-    pub contact: Option<String>,
-    pub line_of_drive_deg: Option<f64>,
-}
-
 /// One row of `findings`.
 ///
 /// `left` and `right` are means over trials (geometric for ratios), in the measure's unit; for `Neighbours`,
@@ -177,7 +134,7 @@ pub struct Key {
 /// difference they are `None` and `difference`, `low`, `high` carry the unit instead.
 #[derive(Debug, Clone)]
 pub struct Finding {
-    pub key: Key,
+    pub key: TestKey,
     pub comparison: ComparisonKind,
     pub measure: Measure,
     pub left: Option<f64>,
@@ -195,17 +152,40 @@ pub struct Finding {
     /// `None` for measures that are shown without a word.
     pub side_of_resistance: Option<Decision>,
     pub trials_to_decide: Option<TrialsToDecide>,
-    pub call: Option<String>,
+    pub call: Option<Felt>,
     pub call_agrees: Option<bool>,
     /// Levels the contact covered, when several.
-    pub covers: Vec<String>,
+    pub covers: Vec<Level>,
+}
+
+closed_terms! {
+    /// The side of tests without a partner. The order is that of the words.
+    pub enum UnpairedSide {
+        /// A blind study is not opened yet.
+        Hidden = "",
+        Left = "left",
+        Midline = "midline",
+        NotNamed = "not named",
+        Right = "right",
+    }
+}
+
+impl From<Option<Side>> for UnpairedSide {
+    fn from(side: Option<Side>) -> UnpairedSide {
+        match side {
+            Some(Side::Left) => UnpairedSide::Left,
+            Some(Side::Right) => UnpairedSide::Right,
+            Some(Side::Midline) => UnpairedSide::Midline,
+            None => UnpairedSide::NotNamed,
+        }
+    }
 }
 
 /// A test that found no partner.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Unpaired {
-    pub key: Key,
-    pub side: String,
+    pub key: TestKey,
+    pub side: UnpairedSide,
     pub trials: u32,
     /// What is missing, in words.
     pub reason: String,

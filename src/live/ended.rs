@@ -1,7 +1,8 @@
 //! A test that has just ended: its provisional measures, and the samples that the full analysis runs on.
 
 use crate::signal::detector::SpringMark;
-use crate::trace::{About, Side, Trace};
+use crate::terms::Side;
+use crate::trace::{About, Trace};
 
 /// Half of the stretch that a peak or a rest is read over, in s.
 const PEAK_S: f64 = 0.005;

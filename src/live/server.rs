@@ -399,9 +399,9 @@ async fn wish(State(shared): State<Arc<Shared>>, request: Request) -> Response {
     };
     let wish = json.then(|| serde_json::from_slice::<Wish>(&body).ok()).flatten();
     match wish {
-        None => (StatusCode::BAD_REQUEST, "no wish that is known").into_response(),
-        Some(Wish::Call { call }) if !matches!(call.as_str(), "left" | "right" | "even" | "unsure") => {
-            (StatusCode::BAD_REQUEST, "a call is left, right, even or unsure").into_response()
+        None => {
+            let why = "no wish that is known; a call is left, right, even or unsure";
+            (StatusCode::BAD_REQUEST, why).into_response()
         }
         Some(wish) => match shared.wishes.try_send(wish) {
             Ok(()) => StatusCode::NO_CONTENT.into_response(),

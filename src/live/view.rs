@@ -1,10 +1,11 @@
 //! What leaves the process for the page, and what must not: feedback modes and calls are kept here.
 
 use super::ceiling::Ceiling;
-use super::control::{Feedback, Standing};
+use super::control::Standing;
 use super::phase::Phase;
 use super::strip::{StripPart, round};
 use super::summary::{OnsetView, TestView};
+use crate::terms::{Feedback, Level, Region};
 use serde::Serialize;
 use std::sync::Arc;
 use std::time::{Instant, SystemTime, UNIX_EPOCH};
@@ -84,7 +85,7 @@ pub struct SideNow {
 pub struct AlarmView {
     /// Whether it lasts.
     pub on: bool,
-    pub region: &'static str,
+    pub region: Region,
     pub ceiling_n: f64,
     pub assumed: bool,
     pub peak_n: Option<f64>,
@@ -113,16 +114,15 @@ pub struct Shown {
 impl Gate {
     /// Feedback modes (methods §9) and calls. None of it touches the alarm.
     pub fn of(standing: &Standing, shown: Shown) -> Gate {
-        let level = standing.call_wanted.as_deref();
-        if let Some(level) = level.map(crate::study::anatomy::label) {
+        if let Some(level) = standing.call_wanted.map(Level::label) {
             let why = format!("Values of {level} are hidden until its call is made.");
             return Gate {
                 running: Some(why),
                 last: false,
             };
         }
-        let here = standing.step.as_ref().map(|s| &s.level);
-        let waits = shown.calls || here.is_some_and(|l| standing.hidden_levels.contains(l));
+        let here = standing.step.as_ref().map(|s| s.level);
+        let waits = shown.calls || here.is_some_and(|l| standing.hidden_levels.contains(&l));
         let before_call = waits.then(|| "Values are hidden until the call for this level.".to_owned());
         let last = !shown.calls || shown.called;
         let hidden = |words: &str| Some(words.to_owned());
@@ -151,11 +151,12 @@ impl Gate {
 mod tests {
     use super::super::control::StepStanding;
     use super::*;
+    use crate::terms::StepSide;
 
-    fn gate(feedback: Feedback, call_wanted: Option<&str>, shown: Shown) -> (bool, bool) {
+    fn gate(feedback: Feedback, call_wanted: Option<Level>, shown: Shown) -> (bool, bool) {
         let standing = Standing {
             feedback,
-            call_wanted: call_wanted.map(str::to_owned),
+            call_wanted,
             ..Standing::default()
         };
         let gate = Gate::of(&standing, shown);
@@ -190,20 +191,27 @@ mod tests {
             Feedback::OnRequest,
             Feedback::None,
         ] {
-            assert_eq!(gate(mode, Some("L3"), called), (false, false));
+            assert_eq!(gate(mode, Some(Level::L3), called), (false, false));
             assert_eq!(gate(mode, None, calls), (false, false));
         }
         assert_eq!(gate(Feedback::Live, None, called), (false, true));
         let mut standing = Standing {
             step: Some(StepStanding {
-                level: "L3".into(),
-                ..StepStanding::default()
+                number: 1,
+                of: 2,
+                level: Level::L3,
+                side: StepSide::Left,
+                trial: 1,
+                landmark: None,
+                contact: None,
+                posture: None,
+                line_of_drive: None,
             }),
-            hidden_levels: vec!["L3".into()],
+            hidden_levels: vec![Level::L3],
             ..Standing::default()
         };
         assert!(Gate::of(&standing, Shown::default()).running.is_some());
-        standing.hidden_levels = vec!["L4".into()];
+        standing.hidden_levels = vec![Level::L4];
         assert!(Gate::of(&standing, Shown::default()).running.is_none());
     }
 }

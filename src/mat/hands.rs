@@ -4,7 +4,7 @@ use super::collect::Frames;
 use super::geometry::Geometry;
 use super::touch::{HandFrame, OtherArea, Touch, read_touch};
 use super::tracks::{follow, touches};
-use crate::trace::Side;
+use crate::terms::Side;
 
 /// A hand over the midline by this much, in mm, for this long, in s, has crossed it.
 const CROSSED_MM: f64 = 10.0;

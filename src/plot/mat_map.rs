@@ -8,7 +8,7 @@ use super::palette::{HAIR, INK, PAPER, QUIET, shade};
 use super::text;
 use crate::mat::MatTest;
 use crate::mat::shown::MapFrame;
-use crate::trace::Side;
+use crate::terms::{Level, Side};
 
 const WIDTH: f64 = 760.0;
 /// Highest and widest that a map of a pair is drawn, in px.
@@ -168,10 +168,7 @@ fn forces(test: &MatTest, map: &MapFrame) -> String {
 
 /// Which test it is.
 pub(super) fn heading(test: &MatTest, what: &str) -> String {
-    let level = test
-        .level
-        .as_deref()
-        .map_or("level not named", crate::study::anatomy::label);
+    let level = test.level.map_or("level not named", Level::label);
     format!("{level}: {what}")
 }
 

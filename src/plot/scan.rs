@@ -9,7 +9,7 @@ use super::scan_words::{Section, alt, call_words, decide_words, decision_word, p
 use super::text;
 use crate::columns::Measure;
 use crate::compare::{ComparisonKind, Decision, Finding};
-use crate::study::anatomy;
+use crate::terms::{Level, Region};
 
 const WIDTH: f64 = 1000.0;
 const ROW: f64 = 23.0;
@@ -79,8 +79,8 @@ pub fn scan_overview(findings: &[&Finding], options: &ScanOptions) -> Option<Fig
     })
 }
 
-fn region_of(finding: &Finding) -> Option<anatomy::Region> {
-    finding.key.level.as_deref().and_then(anatomy::region)
+fn region_of(finding: &Finding) -> Option<Region> {
+    finding.key.level.map(Level::region)
 }
 
 fn region_breaks(rows: &[&Finding]) -> usize {

@@ -6,7 +6,6 @@ use super::canvas::{Align, Area, Canvas, words};
 use super::palette::{INK, QUIET};
 use super::{test_loops, test_time, text};
 use crate::columns::Measure;
-use crate::study::anatomy;
 use crate::trace::{Knee, Test};
 
 /// Size of the words at marks, in px.
@@ -77,8 +76,8 @@ pub(super) fn has_displacement(test: &Test) -> bool {
 /// Which test it is, as a person says it.
 pub(super) fn heading(test: &Test, trials: Option<u32>) -> String {
     let about = &test.about;
-    let mut title = match &about.level {
-        Some(level) => text::fit(&text::one_line(anatomy::label(level)), 15.0, 220.0),
+    let mut title = match about.level {
+        Some(level) => level.label().to_owned(),
         None => "level not named".to_owned(),
     };
     if let Some(side) = about.side {

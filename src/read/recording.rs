@@ -9,6 +9,7 @@ use crate::error::{Error, Problem, Result};
 use crate::study::folder::Study;
 use crate::study::sidecar::Sidecar;
 use crate::study::study_file;
+use crate::terms::RecordingStatus;
 use crate::trace::About;
 use std::path::Path;
 
@@ -59,7 +60,7 @@ pub fn read_recording_bytes(
                 mapping: &source.sidecar.columns,
                 about,
                 calibrations: &chosen,
-                left_open: source.sidecar.status.as_deref() == Some("open"),
+                left_open: source.sidecar.status == Some(RecordingStatus::Open),
             };
             from_file(source.path, bytes, sha256, source.recording, given)
         }

@@ -5,10 +5,10 @@
 //! push over its ceiling, which is told without side and recording. Midline steps have no side and stay as they are.
 
 use super::{PRECONDITIONING, Results};
-use crate::compare::{ComparisonKind, Finding, Key};
-use crate::study::anatomy;
+use crate::compare::{ComparisonKind, Finding, UnpairedSide};
 use crate::technique::{Remark, remarks};
-use crate::trace::{Curve, Knee, Measures, Phases, Side, Spring, Test};
+use crate::terms::{Side, TestKey};
+use crate::trace::{Curve, Knee, Measures, Phases, Spring, Test};
 
 /// What a blinded report says at its top.
 pub const BLINDED: &str = "Blinded: measured sides are hidden until `tautpoint open STUDY`.";
@@ -36,8 +36,10 @@ impl Results {
         // A target made of sided tests would tell their forces.
         self.reference.retain(|test| !is_sided(test));
         let tests = &self.tests;
-        let count = |side, key: &Key| {
-            let of_side = tests.iter().filter(|t| t.side() == Some(side) && is_of(t, key));
+        let count = |side, key: &TestKey| {
+            let of_side = tests
+                .iter()
+                .filter(|t| t.side() == Some(side) && t.about.key() == *key);
             u32::try_from(of_side.count()).unwrap_or(u32::MAX)
         };
         for finding in &mut self.findings {
@@ -55,10 +57,10 @@ impl Results {
             let tested = |side| {
                 self.tests
                     .iter()
-                    .any(|t| t.side() == Some(side) && is_of(t, &unpaired.key))
+                    .any(|t| t.side() == Some(side) && t.about.key() == unpaired.key)
             };
-            if tested(Side::Left) && tested(Side::Right) && unpaired.side != Side::Midline.word() {
-                unpaired.side = String::new();
+            if tested(Side::Left) && tested(Side::Right) && unpaired.side != UnpairedSide::Midline {
+                unpaired.side = UnpairedSide::Hidden;
                 unpaired.reason = HIDDEN.to_owned();
             }
         }
@@ -76,11 +78,10 @@ impl Results {
     /// Remarks on the midline and on the plan as they are; those over the ceiling without side and recording, in an
     /// order that tells neither; of the others none.
     fn told_remarks(&self) -> Vec<Remark> {
-        let midline = Some(Side::Midline.word());
         let whole = self
             .remarks
             .iter()
-            .filter(|r| OF_THE_PLAN.contains(&r.finding) || r.side.as_deref() == midline);
+            .filter(|r| OF_THE_PLAN.contains(&r.finding) || r.side == Some(Side::Midline));
         let mut told: Vec<Remark> = whole.cloned().collect();
         let mut sideless: Vec<Test> = self.tests.iter().filter(|t| is_sided(t)).cloned().collect();
         for test in &mut sideless {
@@ -93,41 +94,13 @@ impl Results {
             remark.test = None;
         }
         over.sort_by(|a, b| {
-            let key = |r: &Remark| {
-                let level = r.level.as_deref().and_then(anatomy::rank);
-                (r.subject.clone(), r.examiner.clone(), r.session.clone(), level)
-            };
+            let key = |r: &Remark| (r.subject.clone(), r.examiner.clone(), r.session.clone(), r.level);
             let force = |r: &Remark| r.value.unwrap_or(0.0);
             key(a).cmp(&key(b)).then(force(a).total_cmp(&force(b)))
         });
         told.extend(over);
         told
     }
-}
-
-/// Whether the test stands under that key.
-fn is_of(test: &Test, key: &Key) -> bool {
-    let a = &test.about;
-    let same_drive = match (a.line_of_drive_deg, key.line_of_drive_deg) {
-        (Some(a), Some(b)) => (a - b).abs() < 1e-3,
-        (a, b) => a.is_none() == b.is_none(),
-    };
-    same_drive
-        && [
-            &a.subject,
-            &a.examiner,
-            &a.session,
-            &a.level,
-            &a.posture,
-            &a.contact,
-        ] == [
-            &key.subject,
-            &key.examiner,
-            &key.session,
-            &key.level,
-            &key.posture,
-            &key.contact,
-        ]
 }
 
 fn hide_finding(finding: &mut Finding) {

@@ -28,8 +28,8 @@ pub mod mat_frames;
 
 use crate::error::{Error, Problem};
 use crate::settings::Settings;
-use crate::study::anatomy;
-use crate::trace::{About, Side, Test, Trace};
+use crate::terms::Side;
+use crate::trace::{About, Test, Trace};
 use condition::condition;
 use contact::ZeroedSide;
 use episodes::{Episode, find_episodes};
@@ -89,7 +89,7 @@ pub fn analyze(trace: &Trace, settings: &Settings, name_tests: &NameTests) -> Re
     let mut tests = Vec::new();
     for (k, (episode, names)) in episodes.iter().zip(names).enumerate() {
         for (side, about) in episode.sides.iter().zip(names) {
-            let window = anatomy::window_n(about.level.as_deref(), &settings.window_n);
+            let window = settings.window_n.at(about.level);
             let mut test = measure_test(&ready, episode, side, k as u32 + 1, about, window);
             test.recording = trace.recording.clone();
             tests.push(test);

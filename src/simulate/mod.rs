@@ -25,7 +25,7 @@ mod study;
 mod tissue;
 mod truth;
 
-pub use cohort::{Call, Cohort, Planned, Spread};
+pub use cohort::{Cohort, Planned, Spread};
 pub use condition::Condition;
 pub use dice::Dice;
 pub use examiner::{Examiner, Fault};
@@ -38,7 +38,8 @@ pub use study::StudyFolder;
 pub use tissue::{Elastic, Maxwell, Tissue};
 pub use truth::{SpringTruth, Truth};
 
-use crate::trace::{Side, Trace};
+use crate::terms::Side;
+use crate::trace::Trace;
 use movement::Path;
 use recording::{Beside, FineSide, record};
 

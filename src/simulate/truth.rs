@@ -2,7 +2,7 @@
 
 use super::movement::Path;
 use super::tissue::{Elastic, Tissue};
-use crate::trace::Side;
+use crate::terms::Side;
 
 /// One spring as it was made, without any sensor.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -1,19 +1,18 @@
 //! What the examiner said felt more resistant.
 
-use serde::Serialize;
+use crate::terms::{Felt, Level};
+use serde::{Deserialize, Serialize};
 
-/// One row of calls.csv: a call by an examiner at one level.
-///
-/// Everything is a code; `call` is one of `left`, `right`, `even`, `unsure`.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// One row of calls.csv: a call by an examiner at one level. People and sessions are codes.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Call {
     pub subject: String,
     pub examiner: String,
     pub session: String,
-    pub level: String,
+    pub level: Level,
     /// `None` for a call on all trials of the level together.
     pub trial: Option<u32>,
-    pub call: String,
+    pub call: Felt,
     /// How sure the examiner was, on the lab's own scale.
     pub confidence: Option<f64>,
 }

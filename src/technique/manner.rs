@@ -2,7 +2,8 @@
 
 use super::held::{Aspect, Held, Stand, hold};
 use super::{Remark, Seen, place};
-use crate::trace::{Side, Test};
+use crate::terms::{LineOfDrive, Side};
+use crate::trace::Test;
 use std::collections::BTreeMap;
 
 /// How a finding on single tests is told.
@@ -115,7 +116,7 @@ pub(super) fn off_line_of_drive(seen: &Seen<'_>) -> Vec<Remark> {
         aspect: Aspect::LineOfDrive,
         stand,
         text: |test, h| {
-            let planned = test.about.line_of_drive_deg.unwrap_or_default();
+            let planned = test.about.line_of_drive.map_or(0.0, LineOfDrive::degrees);
             let toward = if h.value < 0.0 { "head" } else { "feet" };
             let most = h.high.unwrap_or_default();
             format!(

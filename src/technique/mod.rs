@@ -12,9 +12,10 @@ mod slack;
 
 pub use ceiling::ceiling_n;
 pub use held::{Aspect, Held, Stand, held, hold};
-pub use plan::{PlanCoverage, PlanStep, ScanKey};
+pub use plan::{PlanCoverage, PlanStep};
 
 use crate::settings::Settings;
+use crate::terms::{Level, Side};
 use crate::trace::Test;
 use std::collections::HashMap;
 
@@ -27,8 +28,8 @@ pub struct Remark {
     pub subject: Option<String>,
     pub examiner: Option<String>,
     pub session: Option<String>,
-    pub level: Option<String>,
-    pub side: Option<String>,
+    pub level: Option<Level>,
+    pub side: Option<Side>,
     /// Short fixed name (`sprung_before_slack_out`, `over_ceiling`, `level_missed`).
     pub finding: &'static str,
     pub value: Option<f64>,
@@ -197,8 +198,8 @@ impl Remark {
             subject: test.about.subject.clone(),
             examiner: test.about.examiner.clone(),
             session: test.about.session.clone(),
-            level: test.about.level.clone(),
-            side: test.side().map(|s| s.word().to_owned()),
+            level: test.about.level,
+            side: test.side(),
             finding: "",
             value: None,
             unit: "",
@@ -212,8 +213,8 @@ impl Remark {
 
 /// Where a test was, for the beginning of a sentence: `L3 left`, or the recording when nobody named the level.
 fn place(test: &Test) -> String {
-    let at = match &test.about.level {
-        Some(level) => crate::study::anatomy::label(level).to_owned(),
+    let at = match test.about.level {
+        Some(level) => level.label().to_owned(),
         None => format!("{}, test {}", test.recording, test.test),
     };
     match test.side() {

@@ -2,7 +2,7 @@
 
 use crate::acquire::station::{MAX_CHANNELS, Quantity, Sample, Station, StationChannel};
 use crate::study::words::{one_of, shown};
-use crate::trace::Side;
+use crate::terms::Side;
 use std::io::Write as _;
 
 /// The columns of one recording, in the order of the station's channels.

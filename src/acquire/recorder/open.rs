@@ -6,6 +6,7 @@ use super::{names, rows, sync_folder};
 use crate::acquire::station::{LineCounts, Sample, Station};
 use crate::error::{Error, Result};
 use crate::read::sha256_hex;
+use crate::terms::{Contact, Feedback, Landmark, Level, Posture, RecordingStatus, Side};
 use crate::trace::About;
 use crate::write::write_file_whole;
 use std::path::{Path, PathBuf};
@@ -191,9 +192,9 @@ impl OpenRecording {
     /// Words of the file's name.
     fn words(&self) -> Vec<String> {
         let a = &self.facts.about;
-        let side = a.side.map(|s| s.word().to_owned());
-        let words = [&a.subject, &a.examiner, &a.level, &side];
-        let words: Vec<String> = words.into_iter().flatten().cloned().collect();
+        let (level, side) = (a.level.map(Level::word), a.side.map(Side::word));
+        let words = [a.subject.as_deref(), a.examiner.as_deref(), level, side];
+        let words: Vec<String> = words.into_iter().flatten().map(str::to_owned).collect();
         match words.is_empty() {
             true => vec!["recording".to_owned()],
             false => words,
@@ -249,27 +250,34 @@ impl OpenRecording {
             "recorder_version",
             Some(concat!("tautpoint ", env!("CARGO_PKG_VERSION"))),
         );
-        word("level", about.level.as_deref());
-        word("side", about.side.map(|s| s.word()));
-        word("landmark", about.landmark.as_deref());
-        word("contact", about.contact.as_deref());
-        word("posture", about.posture.as_deref());
-        word("feedback", about.feedback.as_deref());
+        word("level", about.level.map(Level::word));
+        word("side", about.side.map(Side::word));
+        word("landmark", about.landmark.as_ref().map(Landmark::as_str));
+        word("contact", about.contact.map(Contact::word));
+        word("posture", about.posture.as_ref().map(Posture::as_str));
+        word("feedback", about.feedback.map(Feedback::word));
         word("cautions", self.facts.cautions);
         let complete = matches!(ending, Some(Ending::Complete | Ending::Skipped));
-        word("status", Some(if complete { "complete" } else { "open" }));
+        let status = match complete {
+            true => RecordingStatus::Complete,
+            false => RecordingStatus::Open,
+        };
+        word("status", Some(status.word()));
         if ending == Some(&Ending::Skipped) {
             word("excluded", Some("the step was left out while recording"));
         }
-        if let Some(deg) = about.line_of_drive_deg {
-            table.insert("line_of_drive_deg".to_owned(), Value::Float(deg));
+        if let Some(drive) = about.line_of_drive {
+            table.insert("line_of_drive_deg".to_owned(), Value::Float(drive.degrees()));
         }
         if let Some(trial) = about.trial {
             table.insert("trial".to_owned(), Value::Integer(i64::from(trial)));
         }
         let channels = &self.station.channels;
         for (key, values) in [
-            ("covers", about.covers.clone()),
+            (
+                "covers",
+                about.covers.iter().map(|l| l.word().to_owned()).collect(),
+            ),
             (
                 "sensor",
                 distinct(channels.iter().filter_map(|c| c.sensor.clone())),

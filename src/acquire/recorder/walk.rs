@@ -1,27 +1,33 @@
 //! The walk through a scan plan: one stop for each recording.
 
 use crate::acquire::control::StepStanding;
-use crate::study::anatomy::label;
-use crate::study::plan::{Plan, StepSide};
-use crate::trace::Side;
+use crate::study::plan::Plan;
+use crate::terms::{Contact, Landmark, Level, LineOfDrive, Posture, Side, StepSide};
+use crate::trace::About;
 
 /// One recording that the plan asks for.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Stop {
-    pub level: String,
+    pub level: Level,
     /// `Both` only where one press gives both sides.
     pub side: StepSide,
-    pub contact: Option<String>,
-    pub landmark: Option<String>,
-    pub posture: Option<String>,
-    pub line_of_drive_deg: Option<f64>,
-    pub covers: Vec<String>,
+    pub contact: Option<Contact>,
+    pub landmark: Option<Landmark>,
+    pub posture: Option<Posture>,
+    pub line_of_drive: Option<LineOfDrive>,
+    pub covers: Vec<Level>,
     /// Which of the plan's stops of this kind it is, from 1.
     pub trial: u32,
 }
 
 /// What tells recordings of one kind from others: level, side, contact, posture and line of drive.
-pub type Kind = (String, String, String, String, String);
+pub type Kind = (
+    Option<Level>,
+    Option<Side>,
+    Option<Contact>,
+    Option<Posture>,
+    Option<LineOfDrive>,
+);
 
 impl Stop {
     /// As a person reads it: `L3 left`, with the trial where the plan asks for several.
@@ -31,52 +37,38 @@ impl Stop {
         } else {
             String::new()
         };
-        format!("{} {}{trial}", label(&self.level), self.side.word())
+        format!("{} {}{trial}", self.level.label(), self.side)
     }
 
     /// Its kind.
     pub fn kind(&self) -> Kind {
-        kind(
-            Some(&self.level),
-            side_of(self.side),
-            self.contact.as_deref(),
-            self.posture.as_deref(),
-            self.line_of_drive_deg,
+        (
+            Some(self.level),
+            self.one_side(),
+            self.contact,
+            self.posture.clone(),
+            self.line_of_drive,
         )
     }
 
     /// The side, where a recording has one.
     pub fn one_side(&self) -> Option<Side> {
-        side_of(self.side)
+        match self.side.sides() {
+            [only] => Some(*only),
+            _ => None,
+        }
     }
 }
 
-/// The kind of a recording; what is not known is empty.
-pub fn kind(
-    level: Option<&str>,
-    side: Option<Side>,
-    contact: Option<&str>,
-    posture: Option<&str>,
-    line_of_drive_deg: Option<f64>,
-) -> Kind {
-    let own = |word: Option<&str>| word.unwrap_or_default().to_owned();
-    let drive = line_of_drive_deg.map_or_else(String::new, |d| d.to_string());
+/// The kind of a recording.
+pub fn kind(of: &About) -> Kind {
     (
-        own(level),
-        own(side.map(Side::word)),
-        own(contact),
-        own(posture),
-        drive,
+        of.level,
+        of.side,
+        of.contact,
+        of.posture.clone(),
+        of.line_of_drive,
     )
-}
-
-fn side_of(side: StepSide) -> Option<Side> {
-    match side {
-        StepSide::Left => Some(Side::Left),
-        StepSide::Right => Some(Side::Right),
-        StepSide::Midline => Some(Side::Midline),
-        StepSide::Both => None,
-    }
 }
 
 /// How a stop stands.
@@ -104,21 +96,18 @@ impl Walk {
         let mut stops: Vec<Stop> = Vec::new();
         for (_, step) in plan.ordered() {
             for _ in 0..step.trials {
-                let sides: &[StepSide] = match step.side {
-                    StepSide::Both if both_at_once => &[StepSide::Both],
-                    StepSide::Both => &[StepSide::Left, StepSide::Right],
-                    StepSide::Left => &[StepSide::Left],
-                    StepSide::Right => &[StepSide::Right],
-                    StepSide::Midline => &[StepSide::Midline],
+                let sides = match step.side {
+                    StepSide::Both if both_at_once => vec![StepSide::Both],
+                    side => side.sides().iter().map(|s| StepSide::from(*s)).collect(),
                 };
                 for side in sides {
                     let mut stop = Stop {
-                        level: step.level.clone(),
-                        side: *side,
-                        contact: step.contact.clone(),
+                        level: step.level,
+                        side,
+                        contact: step.contact,
                         landmark: step.landmark.clone(),
-                        posture: plan.posture_of(step).map(str::to_owned),
-                        line_of_drive_deg: step.line_of_drive_deg,
+                        posture: plan.posture_of(step).cloned(),
+                        line_of_drive: step.line_of_drive,
                         covers: step.covers.clone(),
                         trial: 1,
                     };
@@ -222,7 +211,7 @@ impl Walk {
 
     /// Whether a call on this level can be taken now: both sides have a test, and no stop of the level is still to come
     /// after this one.
-    pub fn level_is_complete(&self, level: &str) -> bool {
+    pub fn level_is_complete(&self, level: Level) -> bool {
         let of_level = || {
             let all = self.stops.iter().zip(&self.states).enumerate();
             all.filter(|(_, (stop, _))| stop.level == level)
@@ -238,11 +227,11 @@ impl Walk {
     }
 
     /// Levels on which left and right are compared, in the order in which they are met.
-    pub fn levels_with_sides(&self) -> Vec<&str> {
-        let mut levels: Vec<&str> = Vec::new();
+    pub fn levels_with_sides(&self) -> Vec<Level> {
+        let mut levels = Vec::new();
         for stop in self.stops.iter().filter(|s| s.side != StepSide::Midline) {
-            if !levels.contains(&stop.level.as_str()) {
-                levels.push(&stop.level);
+            if !levels.contains(&stop.level) {
+                levels.push(stop.level);
             }
         }
         levels
@@ -255,13 +244,13 @@ impl Walk {
         Some(StepStanding {
             number: i + 1,
             of: self.stops.len(),
-            level: stop.level.clone(),
-            side: stop.side.word().to_owned(),
+            level: stop.level,
+            side: stop.side,
             trial,
             landmark: stop.landmark.clone(),
-            contact: stop.contact.clone(),
+            contact: stop.contact,
             posture: stop.posture.clone(),
-            line_of_drive_deg: stop.line_of_drive_deg,
+            line_of_drive: stop.line_of_drive,
         })
     }
 }
@@ -334,11 +323,11 @@ mod tests {
         let mut complete = Vec::new();
         for _ in 0..4 {
             walk.done();
-            complete.push(walk.level_is_complete("L3"));
+            complete.push(walk.level_is_complete(Level::L3));
             walk.next();
         }
         assert_eq!(complete, [false, false, false, true]);
-        assert_eq!(walk.levels_with_sides(), ["L3"]);
-        assert!(!walk.level_is_complete("T7"));
+        assert_eq!(walk.levels_with_sides(), [Level::L3]);
+        assert!(!walk.level_is_complete(Level::T7));
     }
 }

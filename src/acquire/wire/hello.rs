@@ -5,7 +5,7 @@ use super::frame::{HELLO, Head, build};
 use super::usable::{MOST_TEXT, given, plain, usable};
 use crate::acquire::station::{Quantity, Station, StationChannel};
 use crate::error::{Error, Result};
-use crate::trace::Side;
+use crate::terms::Side;
 
 const QUANTITIES: [Quantity; 3] = [Quantity::Force, Quantity::Displacement, Quantity::Drive];
 const UNITS: [&str; 4] = ["counts", "N", "mm", "deg"];

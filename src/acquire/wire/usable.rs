@@ -1,7 +1,7 @@
 //! What a hello may say.
 
 use crate::acquire::station::{MAX_CHANNELS, Quantity, Station};
-use crate::trace::Side;
+use crate::terms::Side;
 
 /// Longest text in a hello, in bytes of UTF-8.
 pub const MOST_TEXT: usize = 32;

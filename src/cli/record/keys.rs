@@ -1,6 +1,7 @@
 //! Keys and words from standard input.
 
 use crate::acquire::control::Wish;
+use crate::terms::Felt;
 use std::io::{IsTerminal, Read};
 use std::process::{Command, Stdio};
 use std::sync::mpsc::{Receiver, Sender, channel};
@@ -120,11 +121,7 @@ fn by_key(sender: &Sender<Key>) {
 
 /// What a word means; a single letter is one too.
 fn wish_of(word: &str) -> Option<Wish> {
-    let call = |word: &str| {
-        Some(Wish::Call {
-            call: word.to_owned(),
-        })
-    };
+    let call = |call| Some(Wish::Call { call });
     match word {
         "" | "n" | "next" => Some(Wish::Next),
         "r" | "repeat" => Some(Wish::Repeat),
@@ -132,10 +129,10 @@ fn wish_of(word: &str) -> Option<Wish> {
         "l" | "learner" | "next learner" => Some(Wish::NextLearner),
         "v" | "show" => Some(Wish::Show),
         "q" | "stop" => Some(Wish::Stop),
-        "1" | "left" => call("left"),
-        "2" | "right" => call("right"),
-        "3" | "even" => call("even"),
-        "4" | "unsure" => call("unsure"),
+        "1" | "left" => call(Felt::Left),
+        "2" | "right" => call(Felt::Right),
+        "3" | "even" => call(Felt::Even),
+        "4" | "unsure" => call(Felt::Unsure),
         _ => None,
     }
 }
@@ -203,15 +200,11 @@ impl KeyReader {
         let plain = self.escape.len() == 2;
         self.escape.clear();
         let call = match byte {
-            b'C' => "right",
-            b'D' => "left",
+            b'C' => Felt::Right,
+            b'D' => Felt::Left,
             _ => return None,
         };
-        plain.then(|| {
-            Key::Wish(Wish::Call {
-                call: call.to_owned(),
-            })
-        })
+        plain.then_some(Key::Wish(Wish::Call { call }))
     }
 }
 
@@ -219,10 +212,8 @@ impl KeyReader {
 mod tests {
     use super::*;
 
-    fn call(word: &str) -> Key {
-        Key::Wish(Wish::Call {
-            call: word.to_owned(),
-        })
+    fn call(call: Felt) -> Key {
+        Key::Wish(Wish::Call { call })
     }
 
     #[test]
@@ -237,7 +228,7 @@ mod tests {
                 wish(Wish::Next),
                 wish(Wish::Next),
                 wish(Wish::Repeat),
-                call("even"),
+                call(Felt::Even),
                 wish(Wish::Skip),
                 Key::Again("take the next learner"),
             ]
@@ -256,18 +247,16 @@ mod tests {
         for byte in b"\x1b[D\x1bOC\x1b[1;5D\x1b[A\x1b[3~x" {
             keys.extend(reader.push(&[*byte]));
         }
-        assert_eq!(keys, [call("left"), call("right"), Key::Unknown("x".to_owned())]);
+        assert_eq!(
+            keys,
+            [call(Felt::Left), call(Felt::Right), Key::Unknown("x".to_owned())]
+        );
     }
 
     #[test]
     fn words_mean_what_they_say() {
         assert_eq!(wish_of("next learner"), Some(Wish::NextLearner));
-        assert_eq!(
-            wish_of("unsure"),
-            Some(Wish::Call {
-                call: "unsure".to_owned()
-            })
-        );
+        assert_eq!(wish_of("unsure"), Some(Wish::Call { call: Felt::Unsure }));
         assert_eq!(wish_of("rihgt"), None);
     }
 }

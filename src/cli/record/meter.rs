@@ -3,8 +3,8 @@
 use crate::acquire::control::Standing;
 use crate::live::phase::Phase;
 use crate::live::view::View;
-use crate::study::anatomy::label;
 use crate::study::words::shown;
+use crate::terms::{Landmark, Posture};
 use std::io::{IsTerminal, Write};
 use std::time::{Duration, Instant};
 
@@ -97,10 +97,10 @@ impl Meter {
 /// The line. Measured values come from the view, which has none where they must not be shown.
 pub fn line(standing: &Standing, view: Option<&View>) -> String {
     let mut parts = vec![step(standing)];
-    if let Some(level) = &standing.call_wanted {
+    if let Some(level) = standing.call_wanted {
         parts.push(format!(
             "call on {}: 1 left  2 right  3 even  4 unsure",
-            label(level)
+            level.label()
         ));
         return joined(parts);
     }
@@ -153,7 +153,7 @@ fn step(standing: &Standing) -> String {
                 "{practice}{}/{} {} {}{trial}",
                 s.number,
                 s.of,
-                label(&s.level),
+                s.level.label(),
                 s.side
             )
         }
@@ -173,17 +173,16 @@ pub fn step_words(standing: &Standing) -> Option<String> {
         "step {}/{}: {} {}",
         s.number,
         s.of,
-        label(&s.level),
+        s.level.label(),
         s.side
     )];
     words.extend(
         s.contact
-            .as_ref()
-            .map(|c| format!("contact {}", c.replace('_', " and "))),
+            .map(|c| format!("contact {}", c.word().replace('_', " and "))),
     );
-    words.extend(s.landmark.clone());
-    words.extend(s.line_of_drive_deg.map(|d| format!("line of drive {d}°")));
-    words.extend(s.posture.clone());
+    words.extend(s.landmark.as_ref().map(Landmark::to_string));
+    words.extend(s.line_of_drive.map(|d| format!("line of drive {d}°")));
+    words.extend(s.posture.as_ref().map(Posture::to_string));
     Some(words.join(", "))
 }
 

@@ -1,7 +1,6 @@
 //! What is settled before the first sample: the study, the lock, codes, plan, port, cautions.
 
-use super::{Args, feedback};
-use crate::acquire::control::Feedback;
+use super::Args;
 use crate::acquire::port::ports;
 use crate::acquire::recorder::lock::StudyLock;
 use crate::acquire::recorder::{Keeper, Request, sessions, stamp, today};
@@ -12,6 +11,7 @@ use crate::study::cautions::CAUTIONS;
 use crate::study::inputs::{Inputs, Study, collect_any};
 use crate::study::plan::Plan;
 use crate::study::words::{nearest, one_of, shown};
+use crate::terms::Feedback;
 use anyhow::{Context, bail};
 use std::io::{BufRead, IsTerminal};
 use std::path::Path;
@@ -67,7 +67,7 @@ pub fn setup(args: &Args) -> anyhow::Result<Setup> {
 
 fn request(args: &Args, study: &Study) -> anyhow::Result<Request> {
     let trimmed = |code: &Option<String>| code.as_deref().map(|c| c.trim().to_owned());
-    let mut feedback = feedback(&args.feedback);
+    let mut feedback = args.feedback;
     if study.hidden() && feedback != Feedback::None {
         eprintln!(
             "warning: the study is blind: no measured value is shown until it is opened (--feedback none); the ceiling \
@@ -80,9 +80,9 @@ fn request(args: &Args, study: &Study) -> anyhow::Result<Request> {
         examiner: trimmed(&args.examiner),
         session: trimmed(&args.session).unwrap_or_else(today),
         plan: args.plan.as_deref().map(|name| plan(name, study)).transpose()?,
-        level: args.level.clone(),
+        level: args.level,
         side: args.side,
-        contact: args.contact.clone(),
+        contact: args.contact,
         feedback,
         calls: args.calls,
         practice: args.practice,

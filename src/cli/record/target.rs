@@ -44,8 +44,7 @@ impl Targets {
     /// The values for a test of this kind, where there are any.
     pub fn at(&self, about: &About, hands: usize) -> Option<summary::Reference> {
         let reference = self.reference.as_ref()?;
-        let level = about.level.as_deref();
-        let (scope, tests) = reference.tests_at(level, about.contact.as_deref(), hands).ok()?;
+        let (scope, tests) = reference.tests_at(about.level, about.contact, hands).ok()?;
         let mean = |measure| Target::of(measure, &tests).map(|t| t.mean);
         Some(summary::Reference {
             name: format!("{}, {}", reference.source, scope.word()),

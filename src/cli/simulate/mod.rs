@@ -7,7 +7,6 @@ mod trace;
 
 use super::Outcome;
 use crate::simulate::{self, Fault, SAMPLE_SEED};
-use crate::trace::Side;
 use anyhow::bail;
 use clap::{Args as ClapArgs, Subcommand};
 use std::path::PathBuf;
@@ -73,8 +72,4 @@ fn within(option: &str, value: f64, low: f64, high: f64) -> anyhow::Result<f64> 
 
 fn fault(word: &str) -> Result<Fault, String> {
     Fault::parse(word).ok_or_else(|| format!("expected one of {}", Fault::ALL.map(Fault::word).join(", ")))
-}
-
-fn side(word: &str) -> Result<Side, String> {
-    Side::parse(word).ok_or_else(|| "expected left, right or midline".to_owned())
 }

@@ -4,18 +4,19 @@ mod beside;
 mod partners;
 
 use super::*;
-use crate::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases, Side, Test};
+use crate::terms::{Contact, Level, LineOfDrive, Posture, Side};
+use crate::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases, Test};
 
 fn about(level: &str, side: Side, trial: u32) -> About {
     About {
         subject: Some("V-01".into()),
         examiner: Some("L-01".into()),
         session: Some("1".into()),
-        level: Some(level.into()),
+        level: Level::parse(level),
         side: Some(side),
-        contact: Some("thumb".into()),
-        posture: Some("prone".into()),
-        line_of_drive_deg: Some(90.0),
+        contact: Some(Contact::Thumb),
+        posture: Posture::new("prone"),
+        line_of_drive: LineOfDrive::new(90.0),
         trial: Some(trial),
         ..About::default()
     }

@@ -1,6 +1,7 @@
 //! Which tests meet, and what is said of those that do not.
 
 use super::*;
+use crate::terms::Side;
 
 #[test]
 fn what_finds_no_partner_is_listed_with_the_reason() {

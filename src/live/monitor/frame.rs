@@ -6,7 +6,7 @@ use crate::live::control::Standing;
 use crate::live::side::LiveSide;
 use crate::live::strip::round;
 use crate::live::view::{AlarmView, Now, SideNow, View};
-use crate::trace::Side;
+use crate::terms::{Level, Side};
 use std::time::Instant;
 
 /// A zero further from nothing than this is told, in N: the hand may have been on.
@@ -16,8 +16,8 @@ impl Monitor {
     /// The frame for the page. It takes the strip since the last view with it, so there is one viewer: the hub.
     pub fn view(&mut self, standing: &Standing) -> View {
         self.take_done();
-        let hidden = |level: &String| standing.hidden_levels.contains(level);
-        self.shown.called = !self.last_level.as_ref().is_some_and(hidden);
+        let hidden = |level: Level| standing.hidden_levels.contains(&level);
+        self.shown.called = !self.last_level.is_some_and(hidden);
         let gate = self.gate(standing);
         let visible = gate.running.is_none();
         let now_n = self.now();

@@ -8,6 +8,7 @@ use crate::plot::Figure;
 use crate::plot::text::number;
 use crate::report::html::{STYLE, style_hash};
 use crate::stats::agreement::Interval;
+use crate::terms::Felt;
 use serde::Serialize;
 
 const TEMPLATE: &str = include_str!("agreement.html");
@@ -314,7 +315,7 @@ fn detected_table(against: &[AgainstMeasured]) -> TableView {
 }
 
 fn confusion_table(a: &AgainstMeasured) -> TableView {
-    let row = |(called, counts): (&&str, &[usize; 4])| {
+    let row = |(called, counts): (&Felt, &[usize; 4])| {
         let counts = counts.iter().map(ToString::to_string);
         std::iter::once(format!("called {called}"))
             .chain(counts)

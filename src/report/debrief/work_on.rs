@@ -2,8 +2,8 @@
 
 use super::shares::{OF_SCANS, OVER_CEILING};
 use crate::settings::Settings;
-use crate::study::anatomy;
 use crate::technique::{RULES, Remark};
+use crate::terms::Level;
 use std::collections::BTreeSet;
 
 /// How many things a learner is given at once.
@@ -38,7 +38,10 @@ pub fn outside(remark: &Remark, settings: &Settings) -> f64 {
     };
     let short = remark.low.map_or(0.0, |low| low - value);
     let over = remark.high.map_or(0.0, |high| value - high);
-    let [low, high] = anatomy::bands(remark.level.as_deref(), &settings.technique).excursion_mm;
+    let [low, high] = settings
+        .technique
+        .bands(remark.level.map(Level::region))
+        .excursion_mm;
     let half_width = match (remark.low, remark.high) {
         (Some(low), Some(high)) => (high - low) / 2.0,
         _ if remark.finding == "sprung_before_slack_out" => (high - low) / 2.0,

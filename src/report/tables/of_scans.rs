@@ -6,6 +6,7 @@ use crate::compare::{ComparisonKind, Finding, TrialsToDecide, Unpaired};
 use crate::report::Exclusion;
 use crate::technique::Remark;
 use crate::technique::reference::{Difference, Reference, differences};
+use crate::terms::{LineOfDrive, Posture};
 use crate::trace::Test;
 
 /// The word of a comparison in tables.
@@ -32,10 +33,14 @@ fn finding_key() -> Vec<Field<Finding>> {
         field(c::SUBJECT, |f: &Finding| Cell::maybe(f.key.subject.as_deref())),
         field(c::EXAMINER, |f: &Finding| Cell::maybe(f.key.examiner.as_deref())),
         field(c::SESSION, |f: &Finding| Cell::maybe(f.key.session.as_deref())),
-        field(c::LEVEL, |f: &Finding| Cell::maybe(f.key.level.as_deref())),
-        field(c::POSTURE, |f: &Finding| Cell::maybe(f.key.posture.as_deref())),
-        field(c::CONTACT, |f: &Finding| Cell::maybe(f.key.contact.as_deref())),
-        field(c::LINE_OF_DRIVE, |f: &Finding| Cell::num(f.key.line_of_drive_deg)),
+        field(c::LEVEL, |f: &Finding| Cell::term(f.key.level)),
+        field(c::POSTURE, |f: &Finding| {
+            Cell::maybe(f.key.posture.as_ref().map(Posture::as_str))
+        }),
+        field(c::CONTACT, |f: &Finding| Cell::term(f.key.contact)),
+        field(c::LINE_OF_DRIVE, |f: &Finding| {
+            Cell::num(f.key.line_of_drive.map(LineOfDrive::degrees))
+        }),
         field(c::COMPARISON, |f: &Finding| {
             Cell::text(comparison_word(f.comparison))
         }),
@@ -73,11 +78,11 @@ fn finding_words() -> Vec<Field<Finding>> {
             Some(TrialsToDecide::NotInOneSession) => Cell::text(NOT_IN_ONE_SESSION),
             None => Cell::Missing,
         }),
-        field(c::CALL, |f: &Finding| Cell::maybe(f.call.as_deref())),
+        field(c::CALL, |f: &Finding| Cell::term(f.call)),
         field(c::CALL_AGREES, |f: &Finding| {
             f.call_agrees.map_or(Cell::Missing, Cell::Bool)
         }),
-        field(c::COVERS, |f: &Finding| Cell::List(f.covers.clone())),
+        field(c::COVERS, |f: &Finding| Cell::terms(&f.covers)),
         field(c::DIFFERENCE, move |f: &Finding| difference(f, 0)),
         field(c::DIFFERENCE_LOW, move |f: &Finding| difference(f, 1)),
         field(c::DIFFERENCE_HIGH, move |f: &Finding| difference(f, 2)),
@@ -92,8 +97,8 @@ pub fn technique(remarks: &[Remark]) -> Table {
         field(c::SUBJECT, |r: &Remark| Cell::maybe(r.subject.as_deref())),
         field(c::EXAMINER, |r: &Remark| Cell::maybe(r.examiner.as_deref())),
         field(c::SESSION, |r: &Remark| Cell::maybe(r.session.as_deref())),
-        field(c::LEVEL, |r: &Remark| Cell::maybe(r.level.as_deref())),
-        field(c::SIDE, |r: &Remark| Cell::maybe(r.side.as_deref())),
+        field(c::LEVEL, |r: &Remark| Cell::term(r.level)),
+        field(c::SIDE, |r: &Remark| Cell::term(r.side)),
         field(c::FINDING, |r: &Remark| Cell::text(r.finding)),
         field(c::VALUE, |r: &Remark| Cell::num(r.value)),
         field(c::VALUE_UNIT, |r: &Remark| Cell::text(r.unit)),
@@ -128,8 +133,8 @@ pub fn reference(tests: &[Test], reference: &Reference) -> Table {
         field(c::SESSION, |r: &Row<'_>| {
             Cell::maybe(r.0.about.session.as_deref())
         }),
-        field(c::LEVEL, |r: &Row<'_>| Cell::maybe(r.0.about.level.as_deref())),
-        field(c::SIDE, |r: &Row<'_>| Cell::maybe(r.0.side().map(|s| s.word()))),
+        field(c::LEVEL, |r: &Row<'_>| Cell::term(r.0.about.level)),
+        field(c::SIDE, |r: &Row<'_>| Cell::term(r.0.side())),
     ];
     fields.extend([
         field(c::HELD_MEASURE, |r: &Row<'_>| Cell::text(r.1.measure.info().name)),
@@ -155,13 +160,15 @@ pub fn unpaired(unpaired: &[Unpaired]) -> Table {
         field(c::SUBJECT, |u: &Unpaired| Cell::maybe(u.key.subject.as_deref())),
         field(c::EXAMINER, |u: &Unpaired| Cell::maybe(u.key.examiner.as_deref())),
         field(c::SESSION, |u: &Unpaired| Cell::maybe(u.key.session.as_deref())),
-        field(c::LEVEL, |u: &Unpaired| Cell::maybe(u.key.level.as_deref())),
-        field(c::POSTURE, |u: &Unpaired| Cell::maybe(u.key.posture.as_deref())),
-        field(c::CONTACT, |u: &Unpaired| Cell::maybe(u.key.contact.as_deref())),
-        field(c::LINE_OF_DRIVE, |u: &Unpaired| {
-            Cell::num(u.key.line_of_drive_deg)
+        field(c::LEVEL, |u: &Unpaired| Cell::term(u.key.level)),
+        field(c::POSTURE, |u: &Unpaired| {
+            Cell::maybe(u.key.posture.as_ref().map(Posture::as_str))
         }),
-        field(c::SIDE, |u: &Unpaired| Cell::text(&u.side)),
+        field(c::CONTACT, |u: &Unpaired| Cell::term(u.key.contact)),
+        field(c::LINE_OF_DRIVE, |u: &Unpaired| {
+            Cell::num(u.key.line_of_drive.map(LineOfDrive::degrees))
+        }),
+        field(c::SIDE, |u: &Unpaired| Cell::term(Some(u.side))),
         field(c::TRIALS, |u: &Unpaired| Cell::int(u.trials)),
         field(c::UNPAIRED_REASON, |u: &Unpaired| Cell::text(&u.reason)),
     ];

@@ -17,24 +17,23 @@ impl Keeper {
     /// What a recording beginning now is of.
     pub(super) fn about(&self) -> About {
         let r = &self.request;
-        let feedback = serde_json::to_value(r.feedback).ok();
         let mut about = About {
             subject: r.subject.clone(),
             examiner: r.examiner.clone(),
             session: Some(r.session.clone()),
-            feedback: feedback.and_then(|w| w.as_str().map(str::to_owned)),
-            level: r.level.clone(),
+            feedback: Some(r.feedback),
+            level: r.level,
             side: r.side,
-            contact: r.contact.clone(),
+            contact: r.contact,
             ..About::default()
         };
         if let Some(stop) = self.walk.as_ref().and_then(Walk::stop) {
-            about.level = Some(stop.level.clone());
+            about.level = Some(stop.level);
             about.side = stop.one_side();
-            about.contact = stop.contact.clone();
+            about.contact = stop.contact;
             about.landmark = stop.landmark.clone();
             about.posture = stop.posture.clone();
-            about.line_of_drive_deg = stop.line_of_drive_deg;
+            about.line_of_drive = stop.line_of_drive;
             about.covers = stop.covers.clone();
         }
         about
@@ -64,10 +63,10 @@ impl Keeper {
             session: Some(r.session.clone()),
             step: self.walk.as_ref().and_then(|w| w.standing(trial)),
             call_wanted: match &self.state {
-                State::CallDue(level) => Some(level.clone()),
+                State::CallDue(level) => Some(*level),
                 _ => None,
             },
-            hidden_levels: hidden.filter(|l| !self.is_called(l)).map(str::to_owned).collect(),
+            hidden_levels: hidden.filter(|l| !self.is_called(*l)).collect(),
             missing: self.missing(),
             feedback: r.feedback,
             practice: r.practice,

@@ -4,9 +4,9 @@ use super::{Called, Closing, Ending, Keeper, State, TAIL_AT_MOST};
 use crate::acquire::control::Wish;
 use crate::acquire::recorder::calls;
 use crate::acquire::recorder::walk::Walk;
-use crate::study::anatomy::label;
 use crate::study::call::Call;
 use crate::study::words::{list, shown};
+use crate::terms::{Felt, Level};
 use std::time::Instant;
 
 impl Keeper {
@@ -16,18 +16,18 @@ impl Keeper {
             (State::Ended, _) | (_, Wish::Show) => {}
             (_, Wish::Stop) => self.close(now),
             (_, Wish::NextLearner) => self.next_learner(now),
-            (State::CallDue(level), Wish::Call { call }) => self.take_call(&level, call),
+            (State::CallDue(level), Wish::Call { call }) => self.take_call(level, *call),
             (_, Wish::Call { .. }) => self.say("no call is due now".to_owned()),
             (State::CallDue(level), Wish::Next) => {
-                let level = label(&level).to_owned();
                 self.say(format!(
-                    "the call on {level} comes first: left, right, even or unsure"
+                    "the call on {} comes first: left, right, even or unsure",
+                    level.label()
                 ));
             }
             (State::CallDue(level), Wish::Skip) => {
                 self.say(format!(
                     "no call was taken on {}: its values stay hidden",
-                    label(&level)
+                    level.label()
                 ));
                 self.go_on();
             }
@@ -91,13 +91,12 @@ impl Keeper {
     /// On to the call, the next stop or the end.
     fn advance(&mut self) {
         let level = self.walk.as_ref().and_then(|w| {
-            let level = &w.stop()?.level;
-            (self.request.calls && !self.is_called(level) && w.level_is_complete(level))
-                .then(|| level.clone())
+            let level = w.stop()?.level;
+            (self.request.calls && !self.is_called(level) && w.level_is_complete(level)).then_some(level)
         });
         match level {
             Some(level) => {
-                self.say(format!("which side of {} felt more resistant?", label(&level)));
+                self.say(format!("which side of {} felt more resistant?", level.label()));
                 self.state = State::CallDue(level);
             }
             None => self.go_on(),
@@ -126,37 +125,33 @@ impl Keeper {
         });
     }
 
-    fn take_call(&mut self, level: &str, word: &str) {
+    fn take_call(&mut self, level: Level, felt: Felt) {
         let call = Call {
             subject: self.request.subject.clone().unwrap_or_default(),
             examiner: self.request.examiner.clone().unwrap_or_default(),
             session: self.request.session.clone(),
-            level: level.to_owned(),
+            level,
             trial: None,
-            call: word.to_owned(),
+            call: felt,
             confidence: None,
         };
         if !self.request.practice
             && let Err(error) = calls::append(&self.root, &call)
         {
-            // The call is still due: a wrong word can be mended, a full disk too.
+            // The call is still due: a full disk can be mended.
             return self.say(format!("the call was not kept: {error}"));
         }
         let key = self.called_key(level);
         self.called.insert(key);
-        self.say(format!("{}: {word}", label(level)));
+        self.say(format!("{}: {felt}", level.label()));
         self.go_on();
     }
 
-    fn called_key(&self, level: &str) -> Called {
-        (
-            self.request.subject.clone(),
-            self.request.examiner.clone(),
-            level.to_owned(),
-        )
+    fn called_key(&self, level: Level) -> Called {
+        (self.request.subject.clone(), self.request.examiner.clone(), level)
     }
 
-    pub(super) fn is_called(&self, level: &str) -> bool {
+    pub(super) fn is_called(&self, level: Level) -> bool {
         self.called.contains(&self.called_key(level))
     }
 

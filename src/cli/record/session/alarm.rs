@@ -46,8 +46,8 @@ impl Session {
         let about = &self.told.pressed_of;
         OverCeiling {
             time: self.over_since.take().unwrap_or_else(stamp),
-            region: Some(crossing.ceiling.region.to_owned()).filter(|_| !crossing.ceiling.assumed),
-            level: about.level.clone(),
+            region: Some(crossing.ceiling.region).filter(|_| !crossing.ceiling.assumed),
+            level: about.level,
             peak_n: crossing.peak_n,
             ceiling_n: crossing.ceiling.ceiling_n,
             duration_s: crossing.duration_s(),
