@@ -10,7 +10,7 @@ use std::time::Instant;
 use tautpoint::batch;
 use tautpoint::compare::{CompareContext, compare};
 use tautpoint::read::read_bytes;
-use tautpoint::report::Results;
+use tautpoint::results::Results;
 use tautpoint::settings::Settings;
 use tautpoint::signal::condition::{Conditioned, condition};
 use tautpoint::signal::episodes::find_episodes;

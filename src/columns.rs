@@ -22,7 +22,7 @@ pub mod table {
 }
 
 /// A number reported for a test. The order is the order of the columns.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 pub enum Measure {
     Preload,
     Peak,

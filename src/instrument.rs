@@ -11,9 +11,8 @@ use crate::columns::Measure;
 use crate::error::{Problem, Severity};
 use crate::stats::expanded::expanded_95;
 use crate::stats::moments::mean;
-use crate::stats::quantile::t_quantile;
 use crate::study::toml_doc::{Doc, Section};
-use crate::trace::{BudgetLine, Estimate, Measured, Spring, Test};
+use crate::trace::{Spring, Test, UncertaintySource};
 use std::fmt::Write as _;
 
 /// Name of the file in a study's folder.
@@ -22,9 +21,6 @@ pub const FILE_NAME: &str = "instrument.toml";
 pub const LEAST_SPRINGS: usize = 3;
 /// Longest delay that is believed, in s: the largest that the settings allow.
 const LONGEST_DELAY_S: f64 = 0.1;
-/// Budget lines.
-const LOOP_LINE: &str = "instrument loop (common to both sides)";
-const DELAY_LINE: &str = "channel delay (common to both sides)";
 
 /// What reference springs told about the instrument.
 #[derive(Debug, Clone, PartialEq)]
@@ -55,9 +51,7 @@ impl Instrument {
     /// Half-width of the 95 % interval of the delay, in ms.
     pub fn force_delay_u95_ms(&self) -> Option<f64> {
         let df = self.springs.checked_sub(1).filter(|df| *df > 0)?;
-        t_quantile(0.975, df as f64)
-            .ok()
-            .map(|t| t * self.force_delay_u_ms)
+        expanded_95(self.force_delay_u_ms, df as f64)
     }
 
     /// The file's text.
@@ -150,23 +144,14 @@ impl Instrument {
             Some(std::f64::consts::FRAC_PI_4 * force_n * s.excursion_mm? * turns_per_s)
         });
         let delay_u_mj = false_loop_mj_per_s.unwrap_or(0.0).abs() * self.force_delay_u_ms / 1e3;
+        let df = self.springs.saturating_sub(1).max(1) as f64;
         for (measure, work) in [(Measure::Loss, work_mj), (Measure::LossRatio, 1.0)] {
-            let Some(estimate) = test.measures.get(measure) else {
-                continue;
-            };
-            let parts = [
-                (LOOP_LINE, self.loop_ratio_u * work),
-                (DELAY_LINE, delay_u_mj * work / work_mj),
+            test.measures.shift(measure, -self.loop_ratio * work);
+            let lines = [
+                UncertaintySource::InstrumentLoop.line(self.loop_ratio_u * work, df),
+                UncertaintySource::ChannelDelay.line(delay_u_mj * work / work_mj, df),
             ];
-            let measured = less(
-                test,
-                measure,
-                estimate,
-                self.loop_ratio * work,
-                &parts,
-                self.springs,
-            );
-            test.measures.set(measure, measured);
+            test.measures.widen(measure, lines);
         }
         for spring in &mut test.springs {
             if let (Some(loss), Some(work)) = (spring.loss_mj, spring.loading_work_mj) {
@@ -178,44 +163,6 @@ impl Instrument {
             "instrument loop: {:.2} % of the loading work taken off the loss, as a steel spring showed it",
             100.0 * self.loop_ratio
         ));
-    }
-}
-
-/// An estimate with something taken off and budget lines added (JCGM 100:2008, G.4.1).
-fn less(
-    test: &Test,
-    measure: Measure,
-    estimate: Estimate,
-    off: f64,
-    parts: &[(&'static str, f64)],
-    springs: usize,
-) -> Measured {
-    let df = springs.saturating_sub(1).max(1) as f64;
-    let mut budget = test.measures.budget(measure).to_vec();
-    let value = estimate.value - off;
-    if estimate.u95.is_none() {
-        return Measured {
-            estimate: Estimate { value, ..estimate },
-            budget,
-        };
-    }
-    for (source, u) in parts {
-        if *u > 0.0 && u.is_finite() {
-            budget.push(BudgetLine {
-                source,
-                standard_uncertainty: *u,
-                degrees_of_freedom: Some(df),
-            });
-        }
-    }
-    let u95 = expanded_95(budget.iter().map(BudgetLine::part));
-    Measured {
-        estimate: Estimate {
-            value,
-            u95,
-            ..estimate
-        },
-        budget,
     }
 }
 

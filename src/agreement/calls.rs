@@ -2,7 +2,7 @@
 
 use super::CONFIDENCE;
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, DECIDED, Decision, Finding};
+use crate::compare::{Comparison, ComparisonKind, DECIDED, Decision};
 use crate::stats::agreement::Interval;
 use crate::stats::agreement::fleiss_kappa::{FleissKappa, fleiss_kappa};
 use crate::stats::agreement::kappa::{Kappa, Weights, kappa};
@@ -83,7 +83,7 @@ pub struct CallAgreement {
 }
 
 /// Agreement of a study's calls; `findings` carry the call beside what was measured.
-pub fn of_study(findings: &[Finding], calls: &[Call]) -> CallAgreement {
+pub fn of_study(comparisons: &[Comparison], calls: &[Call]) -> CallAgreement {
     let mut all = CallAgreement {
         calls: calls.len(),
         ..CallAgreement::default()
@@ -94,7 +94,7 @@ pub fn of_study(findings: &[Finding], calls: &[Call]) -> CallAgreement {
         return all;
     }
     between_examiners(calls, &mut all);
-    against_measured(findings, &mut all);
+    against_measured(comparisons, &mut all);
     all
 }
 
@@ -203,9 +203,9 @@ fn pair(first: &str, second: &str, by_place: &Words) -> Option<PairKappa> {
 }
 
 /// The stiffness with the most called and measured levels; of equals the fitted, which is the sharpest.
-fn chosen_measure(findings: &[Finding]) -> Option<Measure> {
+fn chosen_measure(comparisons: &[Comparison]) -> Option<Measure> {
     let usable = |m: Measure| {
-        findings
+        comparisons
             .iter()
             .filter(move |f| f.measure == m && usable(f))
             .count()
@@ -218,22 +218,22 @@ fn chosen_measure(findings: &[Finding]) -> Option<Measure> {
         .max_by_key(|m| usable(*m))
 }
 
-fn usable(finding: &Finding) -> bool {
-    finding.comparison == ComparisonKind::LeftRight
-        && finding.call.is_some()
-        && finding.asymmetry_percent.is_some_and(f64::is_finite)
+fn usable(comparison: &Comparison) -> bool {
+    comparison.kind == ComparisonKind::LeftRight
+        && comparison.call.is_some()
+        && comparison.asymmetry_percent.is_some_and(f64::is_finite)
 }
 
-fn against_measured(findings: &[Finding], all: &mut CallAgreement) {
-    all.measure = chosen_measure(findings);
+fn against_measured(comparisons: &[Comparison], all: &mut CallAgreement) {
+    all.measure = chosen_measure(comparisons);
     let Some(measure) = all.measure else {
         all.notes.push(NO_CALL_BESIDE.to_owned());
         return;
     };
-    let mut by_examiner: BTreeMap<&str, Vec<&Finding>> = BTreeMap::new();
-    for finding in findings.iter().filter(|f| f.measure == measure && usable(f)) {
-        let examiner = finding.key.examiner.as_deref().unwrap_or("not named");
-        by_examiner.entry(examiner).or_default().push(finding);
+    let mut by_examiner: BTreeMap<&str, Vec<&Comparison>> = BTreeMap::new();
+    for comparison in comparisons.iter().filter(|f| f.measure == measure && usable(f)) {
+        let examiner = comparison.key.examiner.as_deref().unwrap_or("not named");
+        by_examiner.entry(examiner).or_default().push(comparison);
     }
     all.against = by_examiner
         .into_iter()
@@ -241,14 +241,14 @@ fn against_measured(findings: &[Finding], all: &mut CallAgreement) {
         .collect();
 }
 
-fn against(examiner: &str, findings: &[&Finding]) -> AgainstMeasured {
+fn against(examiner: &str, comparisons: &[&Comparison]) -> AgainstMeasured {
     let mut confusion = [[0; 4]; 4];
     let (mut sizes, mut detected) = (Vec::new(), Vec::new());
-    for finding in findings {
-        let (Some(call), Some(asymmetry)) = (finding.call, finding.asymmetry_percent) else {
+    for comparison in comparisons {
+        let (Some(call), Some(asymmetry)) = (comparison.call, comparison.asymmetry_percent) else {
             continue;
         };
-        let measured = finding.side_of_resistance.unwrap_or(Decision::Undecided);
+        let measured = comparison.side_of_resistance.unwrap_or(Decision::Undecided);
         let row = CALLED.iter().position(|c| *c == call);
         let column = MEASURED.iter().position(|m| *m == measured);
         if let (Some(row), Some(column)) = (row, column) {

@@ -16,7 +16,7 @@ pub use summary::{LeftOut, PairLimits, Summary, TrialsRow, WANTED_PERCENT, summa
 pub use tables::RatingTable;
 
 use crate::columns::Measure;
-use crate::compare::Finding;
+use crate::compare::Comparison;
 use crate::study::call::Call;
 use crate::trace::Test;
 
@@ -115,7 +115,7 @@ impl Agreement {
 /// Agreement of a study: every measure of its tests, and its calls.
 ///
 /// `tests` in any order; `findings` are those of the same tests, with the calls beside them.
-pub fn of_study(tests: &[Test], findings: &[Finding], study_calls: &[Call]) -> Agreement {
+pub fn of_study(tests: &[Test], comparisons: &[Comparison], study_calls: &[Call]) -> Agreement {
     let repeats = tables::Repeats::new(tests);
     let of_measure = |measure: Measure| {
         let info = measure.info();
@@ -135,7 +135,7 @@ pub fn of_study(tests: &[Test], findings: &[Finding], study_calls: &[Call]) -> A
         title: None,
         measures: Measure::ALL.into_iter().map(of_measure).collect(),
         spread: spread::of_tests(&repeats),
-        calls: Some(calls::of_study(findings, study_calls)),
+        calls: Some(calls::of_study(comparisons, study_calls)),
         notes: repeats.notes(),
     }
 }

@@ -5,11 +5,11 @@ use crate::agreement::registered::settings_hash;
 use crate::agreement::spread;
 use crate::compare::{CompareContext, compare};
 use crate::error::Problem;
-use crate::report::{Results, spring_exclusions};
+use crate::results::{Results, spring_exclusions};
 use crate::study::inputs::Study;
 use crate::study::opened;
 use crate::study::plan::Plan;
-use crate::technique::{PlanCoverage, PlanStep, remarks};
+use crate::technique::{PlanCoverage, PlanStep, technique_findings};
 use crate::terms::SessionKey;
 use std::collections::BTreeMap;
 
@@ -68,10 +68,10 @@ pub fn gather(job: &Job, given: usize, outcomes: Vec<Outcome>, keep_hidden: bool
         .into_iter()
         .map(|(scan, plan)| coverage(scan, &plan))
         .collect();
-    results.remarks = remarks(&results.tests, &coverage, &results.settings);
+    results.technique = technique_findings(&results.tests, &coverage, &results.settings);
     results.reference = reference::reference(study, &results.tests);
     results.plans = coverage;
-    results.findings = comparison.findings;
+    results.comparisons = comparison.comparisons;
     results.unpaired = comparison.unpaired;
     results.exclusions.extend(spring_exclusions(&results.tests));
     match (job.hidden, keep_hidden) {

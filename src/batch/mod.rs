@@ -5,7 +5,6 @@ mod each;
 mod gather;
 mod mats;
 mod naming;
-pub mod output;
 mod recording;
 pub mod reference;
 pub mod sums;
@@ -16,7 +15,7 @@ pub use recording::{Loaded, Outcome, sidecar};
 
 use crate::agreement::registered::Registered;
 use crate::error::{Error, Problem, Result, Severity};
-use crate::report::Results;
+use crate::results::Results;
 use crate::settings::Settings;
 use crate::study::inputs::{self, Inputs, Study};
 use crate::study::opened;

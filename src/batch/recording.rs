@@ -5,8 +5,8 @@ use crate::error::{Error, Problem, Severity};
 use crate::mat::MatTest;
 use crate::read::recording::{Source, read_recording_bytes};
 use crate::read::{HashWriter, ReadTrace, parquet, sha256_hex};
-use crate::report::{Exclusion, InputFile};
-use crate::signal::{self, Measured};
+use crate::results::{Excluded, Exclusion, ExclusionCause, InputFile};
+use crate::signal::{self, AnalysedRecording};
 use crate::study::inputs;
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::trace::{Curve, Test};
@@ -130,9 +130,10 @@ impl Job {
             name_in_sums: sums::name_in_study(&self.study.root, &file.path),
         };
         if let Some(reason) = &sidecar.about.excluded {
-            outcome
-                .exclusions
-                .push(whole_file(&file.recording, "person", reason));
+            outcome.exclusions.push(whole_file(
+                &file.recording,
+                ExclusionCause::Person(reason.clone()),
+            ));
         }
         let mut about = sidecar.about.clone();
         about.site = about.site.or_else(|| self.study.site.clone());
@@ -172,7 +173,7 @@ impl Job {
                     let reason = reason.map_or_else(|| "could not be read".to_owned(), |p| p.found.clone());
                     outcome
                         .exclusions
-                        .push(whole_file(&file.recording, "rule", &reason));
+                        .push(whole_file(&file.recording, ExclusionCause::Unusable(reason)));
                 }
             }
         }
@@ -192,55 +193,37 @@ impl Job {
         let named = match named {
             Ok(named) => named,
             Err(problem) => {
-                outcome
-                    .exclusions
-                    .push(whole_file(recording, "rule", &problem.found));
+                outcome.exclusions.push(whole_file(
+                    recording,
+                    ExclusionCause::Unusable(problem.found.clone()),
+                ));
                 problems.push(*problem);
                 return;
             }
         };
         match signal::analyze(&read.trace, &self.settings, &|shapes| named.name(shapes)) {
-            Ok(Measured { tests, bumps }) => {
+            Ok(AnalysedRecording { tests, bumps }) => {
                 outcome.plan = named.plan_used(&tests).or_else(|| sidecar.plan.clone());
                 outcome.tests = tests;
                 outcome
                     .exclusions
-                    .extend(bumps.into_iter().map(|bump| too_short(recording, bump)));
+                    .extend(bumps.into_iter().map(|[begin_s, end_s]| {
+                        let cause = ExclusionCause::ShortContact { begin_s, end_s };
+                        Exclusion::in_recording(Excluded::Test, recording, cause)
+                    }));
             }
             Err(error) => {
                 let problem = naming::problem_of(error, recording);
-                outcome
-                    .exclusions
-                    .push(whole_file(recording, "rule", &problem.found));
+                outcome.exclusions.push(whole_file(
+                    recording,
+                    ExclusionCause::Unusable(problem.found.clone()),
+                ));
                 problems.push(problem);
             }
         }
     }
 }
 
-fn too_short(recording: &str, [begin, end]: [f64; 2]) -> Exclusion {
-    Exclusion {
-        recording: recording.to_owned(),
-        test: None,
-        side: None,
-        spring: None,
-        what: "test",
-        by: "rule",
-        reason: format!(
-            "a touch of {:.2} s at {begin:.2} s is too short to be a test",
-            end - begin
-        ),
-    }
-}
-
-fn whole_file(recording: &str, by: &'static str, reason: &str) -> Exclusion {
-    Exclusion {
-        recording: recording.to_owned(),
-        test: None,
-        side: None,
-        spring: None,
-        what: "file",
-        by,
-        reason: reason.to_owned(),
-    }
+fn whole_file(recording: &str, cause: ExclusionCause) -> Exclusion {
+    Exclusion::in_recording(Excluded::File, recording, cause)
 }

@@ -7,8 +7,8 @@ use crate::batch;
 use crate::cohort::combine::Shards;
 use crate::error::{Problem, Severity};
 use crate::plot::text::number;
-use crate::report::Results;
 use crate::report::agreement as report;
+use crate::results::Results;
 use crate::study::call::Call;
 use crate::study::inputs;
 use crate::write::{OutputFolder, write_file_whole};
@@ -141,12 +141,12 @@ fn of_study(path: &Path, quiet: bool) -> anyhow::Result<Found> {
 /// What the repeated tests and the calls of a study agree in. `results` keep what a blind study hides.
 fn of_results(results: Results, calls: &[Call], study_root: Option<PathBuf>) -> Found {
     // In a blind study no finding goes further than here.
-    let findings = if results.blinded {
+    let comparisons = if results.blinded {
         &[][..]
     } else {
-        &results.findings
+        &results.comparisons
     };
-    let mut agreement = agreement::of_study(&results.tests, findings, calls);
+    let mut agreement = agreement::of_study(&results.tests, comparisons, calls);
     if results.blinded {
         agreement.hide_sides();
         agreement.notes.push(agreement::BLINDED.to_owned());

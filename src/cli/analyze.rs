@@ -2,12 +2,13 @@
 
 use super::{Outcome, progress};
 use crate::batch;
-use crate::batch::output::OutputOptions;
 use crate::cohort::run::{self, RunOptions};
 use crate::cohort::shard::Shard;
 use crate::error::Severity;
 use crate::report::html::{FiguresChoice, PageOptions};
-use crate::report::{Results, budget_text, json, summary_text};
+use crate::report::output::{self, OutputOptions};
+use crate::report::{budget_text, json, summary_text};
+use crate::results::Results;
 use crate::study::built_in;
 use crate::study::plan::Plan;
 use anyhow::{Context, bail};
@@ -110,7 +111,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
         sayln!("{}", json::analysis_text(&results));
     } else if args.budget {
         if results.blinded {
-            sayln!("{}\n", crate::report::blind::BLINDED);
+            sayln!("{}\n", crate::results::BLINDED);
         }
         say!("{}", budget_text(&results));
         tell_problems(&results);
@@ -149,8 +150,15 @@ fn into_folder(
     analysis: batch::Options<'_>,
     quiet: bool,
 ) -> anyhow::Result<Results> {
+    let output = OutputOptions {
+        page: args.figures.page(),
+        png: args.png,
+        cohort: args.cohort,
+    };
     let ran = with_bar(args, analysis, quiet, |options| {
-        run::analyze_into(&args.paths, out, options)
+        run::analyze_into(&args.paths, out, options, &|folder, results, curves| {
+            output::write_run(folder, results, curves, &output)
+        })
     })?;
     tell_resumed(ran.resumed, quiet);
     Ok(ran.results)
@@ -199,11 +207,6 @@ fn with_bar<T>(
     };
     let options = RunOptions {
         analysis,
-        output: OutputOptions {
-            page: args.figures.page(),
-            png: args.png,
-            cohort: args.cohort,
-        },
         fresh: args.fresh,
     };
     let ran = work(&options);

@@ -1,14 +1,13 @@
 //! Shards' folders to the results of the whole, as one run would have made them.
 
-use super::run::{Place, RECORDS, output};
+use super::run::{RECORDS, SavedCurves, WriteResults};
 use super::shard::Shard;
 use super::store::{Key, Store};
 use super::whole::{WHOLE, Whole};
-use crate::batch::output::OutputOptions;
 use crate::batch::{Job, Outcome, gather};
 use crate::error::{Error, Result};
 use crate::read::sha256_hex;
-use crate::report::Results;
+use crate::results::Results;
 use crate::study::call::Call;
 use crate::write::OutputFolder;
 use serde_json::Value;
@@ -105,15 +104,16 @@ impl Shards {
     ///
     /// # Errors
     /// As [`Shards::results`] and [`OutputFolder::begin`].
-    pub fn write(&self, out: &Path, options: &OutputOptions) -> Result<Results> {
+    pub fn write(&self, out: &Path, write: WriteResults<'_>) -> Result<Results> {
         let folder = OutputFolder::begin(out, &self.folders)?;
         let outcomes = self.outcomes()?;
-        let records = self.records.iter().zip(&outcomes);
-        let places: Vec<Place> = records
-            .map(|((store, key), o)| Place::of(&self.stores[*store], *key, o))
-            .collect();
+        let records = self
+            .records
+            .iter()
+            .map(|(store, key)| (&self.stores[*store], *key));
+        let curves = SavedCurves::of(records, &outcomes);
         let mut results = gather(&self.job, self.records.len(), outcomes, false);
-        output(folder, &mut results, &places, options)?;
+        write(folder, &mut results, &curves)?;
         Ok(results)
     }
 

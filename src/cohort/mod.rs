@@ -2,11 +2,9 @@
 
 pub mod combine;
 pub mod convert;
-mod dataset;
 mod key;
 mod pack;
 mod packed;
-pub mod page;
 mod parquet;
 mod plain;
 pub mod rounding;

@@ -2,15 +2,12 @@
 
 use super::pack::{Pack, pack_enum, pack_serde, pack_struct};
 use crate::batch::Outcome;
-use crate::columns::Measure;
 use crate::error::{Problem, Severity};
 use crate::mat::MatTest;
 use crate::mat::shown::{MapFrame, ShownHand};
-use crate::report::{Exclusion, InputFile};
+use crate::results::{Exclusion, InputFile};
 use crate::terms::{Level, Side};
-use crate::trace::{
-    About, BudgetLine, Curve, Estimate, FitSummary, Knee, Measured, Measures, Phases, Spring, Test,
-};
+use crate::trace::{About, Curve, DropCause, FitSummary, Knee, Measures, Phases, Spring, Test};
 
 pack_enum!(Side { Left = 0, Right = 1, Midline = 2 });
 pack_enum!(Severity { Warning = 0, Error = 1 });
@@ -25,25 +22,9 @@ pack_struct!(Problem {
     expected,
     advice
 });
-pack_struct!(Exclusion {
-    recording,
-    test,
-    side,
-    spring,
-    what,
-    by,
-    reason
-});
 pack_struct!(InputFile { file, sha256, bytes });
 pack_serde!(About);
 pack_serde!(Level);
-pack_struct!(Estimate { value, u95, sd });
-pack_struct!(BudgetLine {
-    source,
-    standard_uncertainty,
-    degrees_of_freedom
-});
-pack_struct!(Measured { estimate, budget });
 pack_struct!(Phases {
     contact_begin_s,
     onset_s,
@@ -116,29 +97,28 @@ pack_struct!(MatTest {
     strip
 });
 
-/// By the measures' numbers; those that are missing are not there.
-impl Pack for Measures {
-    fn pack(&self, to: &mut Vec<u8>) {
-        for (number, measure) in Measure::ALL.into_iter().enumerate() {
-            if let Some(estimate) = self.get(measure) {
-                (number as u8).pack(to);
-                estimate.pack(to);
-                self.budget(measure).to_vec().pack(to);
+/// What serde can write and read.
+macro_rules! pack_by_serde {
+    ($($name:ident),*) => {$(
+        impl Pack for $name {
+            fn pack(&self, to: &mut Vec<u8>) {
+                rmp_serde::to_vec(self).unwrap_or_default().pack(to);
+            }
+            fn unpack(from: &mut &[u8]) -> Option<Self> {
+                rmp_serde::from_slice(&Vec::<u8>::unpack(from)?).ok()
             }
         }
-        u8::MAX.pack(to);
+    )*};
+}
+pack_by_serde!(Exclusion, DropCause);
+
+impl Pack for Measures {
+    fn pack(&self, to: &mut Vec<u8>) {
+        rmp_serde::to_vec(self).unwrap_or_default().pack(to);
     }
 
     fn unpack(from: &mut &[u8]) -> Option<Self> {
-        let mut measures = Measures::default();
-        loop {
-            let number = u8::unpack(from)?;
-            if number == u8::MAX {
-                return Some(measures);
-            }
-            let measure = Measure::ALL.get(usize::from(number))?;
-            measures.set(*measure, Measured::unpack(from)?);
-        }
+        rmp_serde::from_slice(&Vec::<u8>::unpack(from)?).ok()
     }
 }
 

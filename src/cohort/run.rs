@@ -3,12 +3,9 @@
 use super::shard::Shard;
 use super::store::{Key, Store};
 use super::whole::Whole;
-use super::{dataset, page};
-use crate::batch::output::{self, OutputOptions};
 use crate::batch::{self, Job, Loaded, Outcome, each, gather, sums};
 use crate::error::{Error, Result};
-use crate::report::Results;
-use crate::report::html;
+use crate::results::{Excluded, Results};
 use crate::study::inputs::InputFile;
 use crate::write::OutputFolder;
 use rayon::prelude::*;
@@ -21,7 +18,6 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 #[derive(Default)]
 pub struct RunOptions<'a> {
     pub analysis: batch::Options<'a>,
-    pub output: OutputOptions,
     /// Nothing of an earlier run that was cut short is used.
     pub fresh: bool,
 }
@@ -57,21 +53,22 @@ pub(super) const RECORDS: &str = "records";
 /// # Errors
 /// As [`Job::prepare`]; [`Error::Refused`] when another run is writing to the folder or it holds something else;
 /// [`Error::Io`] when the system will not write.
-pub fn analyze_into(paths: &[PathBuf], out: &Path, options: &RunOptions) -> Result<Ran> {
+pub fn analyze_into(
+    paths: &[PathBuf],
+    out: &Path,
+    options: &RunOptions,
+    write: WriteResults<'_>,
+) -> Result<Ran> {
     let job = Job::prepare(paths, &options.analysis)?;
     let (store, folder) = begin(out, paths, options)?;
     let files: Vec<&InputFile> = job.inputs.files.iter().collect();
     let (keys, resumed) = analyse(&job, &files, &store, &options.analysis)?;
     let outcomes = each(&keys, || (), |(), key| store.outcome(key));
     let outcomes: Vec<Outcome> = outcomes.into_iter().collect::<Result<_>>()?;
-    let places: Vec<Place> = keys
-        .iter()
-        .zip(&outcomes)
-        .map(|(k, o)| Place::of(&store, *k, o))
-        .collect();
+    let curves = SavedCurves::of(keys.iter().map(|key| (&store, *key)), &outcomes);
     let mut results = gather(&job, files.len(), outcomes, options.analysis.keep_hidden);
-    output(folder, &mut results, &places, &options.output)?;
-    drop(places);
+    write(folder, &mut results, &curves)?;
+    drop(curves);
     store.remove();
     Ok(Ran { results, resumed })
 }
@@ -104,7 +101,7 @@ pub fn analyze_shard(paths: &[PathBuf], shard: Shard, out: &Path, options: &RunO
             outcome
                 .exclusions
                 .iter()
-                .any(|e| e.what == "file" && e.by == "rule"),
+                .any(|e| e.what == Excluded::File && !e.is_by_person()),
         );
     }
     whole.finish_shard(folder, shard, keys.len())?;
@@ -202,47 +199,50 @@ fn key(context: &[u8], loaded: &Loaded<'_>, study: &Path) -> Key {
     hash.finalize().into()
 }
 
-/// Where the record of a recording is, and how many tests it has.
-pub(super) struct Place<'s> {
-    store: &'s Store,
-    key: Key,
-    tests: usize,
+/// The curves of tests, which only figures need: read back from the records when a figure is to be drawn.
+pub struct SavedCurves<'s> {
+    /// Where the record of each recording is and how many tests it has, in the order of the outcomes that the results
+    /// were gathered from.
+    places: Vec<(&'s Store, Key, usize)>,
 }
 
-impl<'s> Place<'s> {
-    pub fn of(store: &'s Store, key: Key, outcome: &Outcome) -> Place<'s> {
-        let tests = outcome.tests.len();
-        Place { store, key, tests }
-    }
-}
-
-/// Writes results into the folder, with the curves that their figures need. `places` are in the order of the outcomes
-/// that the results were gathered from.
-pub(super) fn output(
-    mut folder: OutputFolder,
-    results: &mut Results,
-    places: &[Place<'_>],
-    options: &OutputOptions,
-) -> Result<()> {
-    let mut needed = html::curves_needed(results, &options.page).into_iter().peekable();
-    let mut end = 0;
-    for place in places {
-        let begin = end;
-        end += place.tests;
-        if needed.peek().is_none_or(|i| *i >= end) {
-            continue;
+impl<'s> SavedCurves<'s> {
+    pub(super) fn of(
+        records: impl Iterator<Item = (&'s Store, Key)>,
+        outcomes: &[Outcome],
+    ) -> SavedCurves<'s> {
+        let places = records
+            .zip(outcomes)
+            .map(|((store, key), o)| (store, key, o.tests.len()));
+        SavedCurves {
+            places: places.collect(),
         }
-        let curves = place.store.curves(&place.key)?;
-        while let Some(i) = needed.next_if(|i| *i < end) {
-            if let (Some(test), Some(curve)) = (results.tests.get_mut(i), curves.get(i - begin)) {
-                test.curve = curve.clone();
-                results.reference.draw(test);
+    }
+
+    /// Puts the curves back into these tests: their places in the results, in rising order.
+    ///
+    /// # Errors
+    /// [`Error::Io`], [`Error::Refused`] when a record cannot be read.
+    pub fn restore(&self, results: &mut Results, needed: &[usize]) -> Result<()> {
+        let mut needed = needed.iter().copied().peekable();
+        let mut end = 0;
+        for (store, key, tests) in &self.places {
+            let begin = end;
+            end += tests;
+            if needed.peek().is_none_or(|i| *i >= end) {
+                continue;
+            }
+            let curves = store.curves(key)?;
+            while let Some(i) = needed.next_if(|i| *i < end) {
+                if let (Some(test), Some(curve)) = (results.tests.get_mut(i), curves.get(i - begin)) {
+                    test.curve = curve.clone();
+                    results.reference.draw(test);
+                }
             }
         }
+        Ok(())
     }
-    if options.cohort {
-        dataset::write(results, &mut folder)?;
-        folder.write("cohort.html", page::page(results)?.as_bytes())?;
-    }
-    output::write_into(folder, results, options)
 }
+
+/// Writes results into their folder and finishes it.
+pub type WriteResults<'a> = &'a dyn Fn(OutputFolder, &mut Results, &SavedCurves<'_>) -> Result<()>;

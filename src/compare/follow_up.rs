@@ -1,6 +1,6 @@
 //! Where to look again, segment by segment.
 
-use super::{ComparisonKind, DECIDED, Decision, Finding};
+use super::{Comparison, ComparisonKind, DECIDED, Decision};
 use crate::study::usual::UsualContact;
 use crate::terms::{Contact, Level, Posture};
 use std::cmp::Reverse;
@@ -37,9 +37,9 @@ pub struct Cause {
 ///
 /// A finding of a contact that covered several levels gives each of them its own step. Of the decided measures
 /// any one that stands out counts; a level is undecided by the first of them it has (end-feel, fitted end-feel,
-/// window). `findings` as [`compare`](super::compare) orders them.
-pub fn follow_up(findings: &[Finding]) -> Vec<FollowUpStep> {
-    let mut steps: Vec<FollowUpStep> = by_place(findings).into_iter().filter_map(step).collect();
+/// window). `comparisons` as [`compare`](super::compare) orders them.
+pub fn follow_up(comparisons: &[Comparison]) -> Vec<FollowUpStep> {
+    let mut steps: Vec<FollowUpStep> = by_place(comparisons).into_iter().filter_map(step).collect();
     // A stable sort: what is said of one level stays in the order of the findings.
     steps.sort_by(|a, b| order(a).cmp(&order(b)));
     steps.dedup_by(|later, kept| {
@@ -62,7 +62,7 @@ fn order(s: &FollowUpStep) -> ([&Option<String>; 3], &Option<Posture>, Reverse<L
     )
 }
 
-fn step((level, rows): (Level, Vec<&Finding>)) -> Option<FollowUpStep> {
+fn step((level, rows): (Level, Vec<&Comparison>)) -> Option<FollowUpStep> {
     let key = &rows.first()?.key;
     let why = reason(&rows)?;
     let cause = Cause {
@@ -85,10 +85,13 @@ fn step((level, rows): (Level, Vec<&Finding>)) -> Option<FollowUpStep> {
 
 /// The decided findings of each key and comparison, which stand together, once for every level that their
 /// contact covered.
-fn by_place(findings: &[Finding]) -> Vec<(Level, Vec<&Finding>)> {
-    let decided: Vec<&Finding> = findings.iter().filter(|f| DECIDED.contains(&f.measure)).collect();
+fn by_place(comparisons: &[Comparison]) -> Vec<(Level, Vec<&Comparison>)> {
+    let decided: Vec<&Comparison> = comparisons
+        .iter()
+        .filter(|f| DECIDED.contains(&f.measure))
+        .collect();
     let mut places = Vec::new();
-    for rows in decided.chunk_by(|a, b| a.key == b.key && a.comparison == b.comparison) {
+    for rows in decided.chunk_by(|a, b| a.key == b.key && a.kind == b.kind) {
         let covers = &rows[0].covers;
         let own = rows[0].key.level.iter().filter(|_| covers.is_empty());
         places.extend(covers.iter().chain(own).map(|level| (*level, rows.to_vec())));
@@ -97,10 +100,10 @@ fn by_place(findings: &[Finding]) -> Vec<(Level, Vec<&Finding>)> {
 }
 
 /// Why a level is looked at again, in words; `None` when it need not be.
-fn reason(rows: &[&Finding]) -> Option<String> {
+fn reason(rows: &[&Comparison]) -> Option<String> {
     let mut rows = rows.to_vec();
     rows.sort_by_key(|f| DECIDED.iter().position(|m| *m == f.measure));
-    let stands_out = |f: &&&Finding| {
+    let stands_out = |f: &&&Comparison| {
         matches!(
             f.side_of_resistance,
             Some(Decision::Left | Decision::Right | Decision::StifferThanNeighbours)
@@ -112,7 +115,7 @@ fn reason(rows: &[&Finding]) -> Option<String> {
             .first()
             .filter(|f| f.side_of_resistance == Some(Decision::Undecided))?,
     };
-    let what = match (chosen.side_of_resistance?, chosen.comparison) {
+    let what = match (chosen.side_of_resistance?, chosen.kind) {
         (Decision::StifferThanNeighbours, _) => "stiffer than its neighbours".to_owned(),
         (Decision::Undecided, ComparisonKind::Neighbours) => "undecided against its neighbours".to_owned(),
         (Decision::Undecided, ComparisonKind::LeftRight) => "left against right undecided".to_owned(),

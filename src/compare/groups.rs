@@ -65,8 +65,8 @@ impl Scale {
 /// leaves no trace in the logarithm of their ratio. `None` without a budget.
 fn own_variance(test: &Test, measure: Measure) -> Option<f64> {
     let budget = test.measures.budget(measure);
-    let own = budget.iter().filter(|l| !l.common_to_both_sides());
-    (!budget.is_empty()).then(|| own.map(|l| l.standard_uncertainty.powi(2)).sum())
+    let own = budget.iter().filter(|l| !l.source.is_common_to_both_sides());
+    (!budget.is_empty()).then(|| own.map(|l| l.u.powi(2)).sum())
 }
 
 /// The trials of one side on the scale of comparison.
@@ -89,16 +89,15 @@ impl Trials {
             if scale == Scale::Log && estimate.value <= 0.0 {
                 continue;
             }
-            let u = estimate.u95.map(|u95| u95 / 1.96);
             match scale {
                 Scale::Log => {
                     trials.values.push(estimate.value.ln());
-                    let own = own_variance(test, measure).or(u.map(|u| u * u));
+                    let own = own_variance(test, measure).or(estimate.u.map(|u| u * u));
                     variances.extend(own.map(|v| v / estimate.value.powi(2)));
                 }
                 Scale::Plain => {
                     trials.values.push(estimate.value);
-                    variances.extend(u.map(|u| u * u));
+                    variances.extend(estimate.u.map(|u| u * u));
                 }
             }
         }
@@ -195,27 +194,16 @@ pub(super) fn scans(groups: &[Group]) -> Vec<Vec<usize>> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::trace::{BudgetLine, COMMON, Estimate, Measured};
+    use crate::trace::{Measured, UncertaintySource as Source};
 
     #[test]
     fn an_error_that_both_sides_share_does_not_count_between_them() {
-        let line = |source, standard_uncertainty| BudgetLine {
-            source,
-            standard_uncertainty,
-            degrees_of_freedom: None,
-        };
         let mut test = crate::compare::tests::stiff("L3", Side::Left, 1, 10.0);
-        let budget = vec![
-            line("force noise", 0.1),
-            line("force calibration (common to both sides)", 0.5),
+        let budget = [
+            Source::ForceNoise.line(0.1, f64::INFINITY),
+            Source::ForceCalibration.line(0.5, f64::INFINITY),
         ];
-        assert!(budget[1].source.ends_with(COMMON));
-        let estimate = Estimate {
-            value: 10.0,
-            u95: Some(1.0),
-            sd: None,
-        };
-        test.measures.set(Measure::EndFeel, Measured { estimate, budget });
+        test.measures.set(Measure::EndFeel, Measured::new(10.0, budget));
         let trials = Trials::of(&[&test], Measure::EndFeel, Scale::Log);
         assert!((trials.measurement_variance - 1e-4).abs() < 1e-12);
     }

@@ -54,10 +54,10 @@ pub struct CompareContext<'a> {
 
 /// What was found, and what found no partner.
 #[derive(Debug, Clone, Default)]
-pub struct Comparison {
+pub struct ComparisonOutcome {
     /// Ordered by subject, examiner, session, posture, contact, level from the neck down, line of drive,
     /// comparison and measure, whatever the order of the tests.
-    pub findings: Vec<Finding>,
+    pub comparisons: Vec<Comparison>,
     pub unpaired: Vec<Unpaired>,
 }
 
@@ -66,9 +66,9 @@ pub struct Comparison {
 /// `tests` in any order, those left out by a person or a rule already gone. A test whose subject, examiner,
 /// session, posture or contact nobody named is compared with others that lack it too; without level or side it
 /// cannot be compared and is listed. Nothing is dropped unsaid.
-pub fn compare(tests: &[Test], context: &CompareContext) -> Comparison {
+pub fn compare(tests: &[Test], context: &CompareContext) -> ComparisonOutcome {
     let (groups, mut unpaired) = groups::group(tests);
-    let mut rows: Vec<(usize, Finding)> = Vec::new();
+    let mut rows: Vec<(usize, Comparison)> = Vec::new();
     for scan in groups::scans(&groups) {
         rows.extend(pairs::left_right(&groups, &scan, context, &mut unpaired));
         rows.extend(neighbours::against_neighbours(
@@ -78,10 +78,10 @@ pub fn compare(tests: &[Test], context: &CompareContext) -> Comparison {
             &mut unpaired,
         ));
     }
-    rows.sort_by_key(|(group, f)| (*group, f.comparison, f.measure));
+    rows.sort_by_key(|(group, f)| (*group, f.kind, f.measure));
     unpaired.sort_by(groups::by_key_then_side);
-    Comparison {
-        findings: rows.into_iter().map(|(_, f)| f).collect(),
+    ComparisonOutcome {
+        comparisons: rows.into_iter().map(|(_, f)| f).collect(),
         unpaired,
     }
 }
@@ -133,9 +133,9 @@ pub enum TrialsToDecide {
 /// `left` is the neighbours' median with `left_trials` of all of them, and `right` the step's own value. Percentages are 200·tanh(d/2); for a measure compared by
 /// difference they are `None` and `difference`, `low`, `high` carry the unit instead.
 #[derive(Debug, Clone)]
-pub struct Finding {
+pub struct Comparison {
     pub key: TestKey,
-    pub comparison: ComparisonKind,
+    pub kind: ComparisonKind,
     pub measure: Measure,
     pub left: Option<f64>,
     pub right: Option<f64>,

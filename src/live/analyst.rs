@@ -3,7 +3,7 @@
 use super::ended::EndedTest;
 use crate::settings::Settings;
 use crate::signal::analyze;
-use crate::technique::{Remark, remarks};
+use crate::technique::{TechniqueFinding, technique_findings};
 use crate::trace::{About, Test};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender, channel};
@@ -15,7 +15,7 @@ pub struct Analysed {
     pub ended: Arc<EndedTest>,
     /// One a side, left before right; empty when the samples could not be analysed, and `reason` says why.
     pub tests: Vec<Test>,
-    pub remarks: Vec<Remark>,
+    pub technique: Vec<TechniqueFinding>,
     pub reason: Option<String>,
     /// From the release as the detector told it to this result.
     pub took: Duration,
@@ -26,7 +26,7 @@ pub fn analyse(ended: &Arc<EndedTest>, settings: &Settings, since: Instant) -> A
     let mut analysed = Analysed {
         ended: Arc::clone(ended),
         tests: Vec::new(),
-        remarks: Vec::new(),
+        technique: Vec::new(),
         reason: None,
         took: Duration::ZERO,
     };
@@ -51,7 +51,7 @@ pub fn analyse(ended: &Arc<EndedTest>, settings: &Settings, since: Instant) -> A
             }
         }
     }
-    analysed.remarks = remarks(&analysed.tests, &[], settings);
+    analysed.technique = technique_findings(&analysed.tests, &[], settings);
     analysed.took = since.elapsed();
     analysed
 }

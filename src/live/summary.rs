@@ -147,7 +147,7 @@ pub fn full(analysed: &Analysed, reference: Option<&Reference>) -> TestView {
     view.provisional = false;
     view.sides = analysed.tests.iter().map(|t| side(t, reference)).collect();
     view.hints = analysed
-        .remarks
+        .technique
         .iter()
         .map(|r| Hint {
             text: r.text.clone(),
@@ -163,7 +163,7 @@ pub fn full(analysed: &Analysed, reference: Option<&Reference>) -> TestView {
 fn side(test: &Test, reference: Option<&Reference>) -> SideSummary {
     let rows = SHOWN.iter().filter_map(|m| {
         let estimate = test.measures.get(*m)?;
-        row(*m, estimate.value, estimate.u95, reference)
+        row(*m, estimate.value, estimate.u95(), reference)
     });
     let curve = &test.curve;
     let list = |values: &[f32], parts: f64| values.iter().map(|v| round(f64::from(*v), parts)).collect();
@@ -187,7 +187,7 @@ pub fn onset(test: &Test) -> Option<OnsetView> {
     (test.knee != Knee::None).then_some(OnsetView {
         displacement_mm: round(at, 1e3),
         force_n: round(force.value, 1e2),
-        force_u95_n: force.u95.map(|u| round(u, 1e2)),
+        force_u95_n: force.u95().map(|u| round(u, 1e2)),
         provisional: false,
     })
 }

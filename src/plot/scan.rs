@@ -8,7 +8,7 @@ use super::palette::{ACCENT, BAND, GREY, HAIR, INK, QUIET};
 use super::scan_words::{Section, alt, call_words, decide_words, decision_word, percent_words, row_label};
 use super::text;
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, Decision, Finding};
+use crate::compare::{Comparison, ComparisonKind, Decision};
 use crate::terms::{Level, Region};
 
 const WIDTH: f64 = 1000.0;
@@ -37,10 +37,10 @@ pub struct ScanOptions {
 /// Draws the findings of one scan for one measure; others are left aside.
 ///
 /// `None` when no finding of that measure has an interval in percent.
-pub fn scan_overview(findings: &[&Finding], options: &ScanOptions) -> Option<Figure> {
+pub fn scan_overview(comparisons: &[&Comparison], options: &ScanOptions) -> Option<Figure> {
     let sections: Vec<Section<'_>> = [ComparisonKind::LeftRight, ComparisonKind::Neighbours]
         .into_iter()
-        .map(|kind| Section::of(kind, options.measure, findings))
+        .map(|kind| Section::of(kind, options.measure, comparisons))
         .filter(|s| !s.rows.is_empty())
         .collect();
     if sections.is_empty() {
@@ -79,11 +79,11 @@ pub fn scan_overview(findings: &[&Finding], options: &ScanOptions) -> Option<Fig
     })
 }
 
-fn region_of(finding: &Finding) -> Option<Region> {
-    finding.key.level.map(Level::region)
+fn region_of(comparison: &Comparison) -> Option<Region> {
+    comparison.key.level.map(Level::region)
 }
 
-fn region_breaks(rows: &[&Finding]) -> usize {
+fn region_breaks(rows: &[&Comparison]) -> usize {
     rows.windows(2)
         .filter(|w| region_of(w[0]) != region_of(w[1]))
         .count()
@@ -128,15 +128,19 @@ fn draw_section(canvas: &mut Canvas, section: &Section<'_>, top: f64, options: &
     percent_axis(canvas, section, x, end, rows_bottom, options.measure);
     heads(canvas, section, rows_top, options.confidence);
     let mut y = rows_top + ROW / 2.0;
-    for (i, finding) in section.rows.iter().enumerate() {
-        if i > 0 && region_of(section.rows[i - 1]) != region_of(finding) {
+    for (i, comparison) in section.rows.iter().enumerate() {
+        if i > 0 && region_of(section.rows[i - 1]) != region_of(comparison) {
             y += REGION_GAP;
         }
-        let label = text::fit(&row_label(finding, &section.rows), SMALL + 1.0, PLOT_LEFT - 24.0);
+        let label = text::fit(
+            &row_label(comparison, &section.rows),
+            SMALL + 1.0,
+            PLOT_LEFT - 24.0,
+        );
         let style = words(SMALL + 1.0, INK).aligned(Align::End);
         canvas.words((PLOT_LEFT - 10.0, y + 4.5), &label, style);
-        interval(canvas, finding, x, y);
-        row_words(canvas, section, finding, y + 4.2);
+        interval(canvas, comparison, x, y);
+        row_words(canvas, section, comparison, y + 4.2);
         y += ROW;
     }
 }
@@ -249,18 +253,18 @@ fn section_columns(section: &Section<'_>) -> [f64; 5] {
 }
 
 /// The interval and its dot; ends that leave the axis are arrows.
-fn interval(canvas: &mut Canvas, finding: &Finding, x: Scale, y: f64) {
+fn interval(canvas: &mut Canvas, comparison: &Comparison, x: Scale, y: f64) {
     let (Some(at), Some(low), Some(high)) = (
-        finding.asymmetry_percent,
-        finding.low_percent,
-        finding.high_percent,
+        comparison.asymmetry_percent,
+        comparison.low_percent,
+        comparison.high_percent,
     ) else {
         return;
     };
     let px = |percent: f64| x.px(log_ratio(percent));
     let (from, to) = (px(low).max(PLOT_LEFT), px(high).min(PLOT_RIGHT));
     let named = matches!(
-        finding.side_of_resistance,
+        comparison.side_of_resistance,
         Some(Decision::Left | Decision::Right | Decision::StifferThanNeighbours)
     );
     let (colour, width) = if named { (ACCENT, 2.2) } else { (INK, 1.2) };
@@ -281,17 +285,17 @@ fn interval(canvas: &mut Canvas, finding: &Finding, x: Scale, y: f64) {
     if !(PLOT_LEFT - 0.5..=PLOT_RIGHT + 0.5).contains(&dot) {
         return;
     }
-    match finding.side_of_resistance {
+    match comparison.side_of_resistance {
         _ if named => canvas.dot((dot, y), 5.6, ACCENT),
         Some(Decision::Even | Decision::LikeNeighbours) => canvas.dot((dot, y), 5.0, GREY),
         _ => canvas.ring((dot, y), 4.6, INK, 1.4),
     }
 }
 
-fn row_words(canvas: &mut Canvas, section: &Section<'_>, finding: &Finding, y: f64) {
+fn row_words(canvas: &mut Canvas, section: &Section<'_>, comparison: &Comparison, y: f64) {
     let columns = section_columns(section);
     let named = matches!(
-        finding.side_of_resistance,
+        comparison.side_of_resistance,
         Some(Decision::Left | Decision::Right | Decision::StifferThanNeighbours)
     );
     let style = if named {
@@ -299,23 +303,23 @@ fn row_words(canvas: &mut Canvas, section: &Section<'_>, finding: &Finding, y: f
     } else {
         words(SMALL, QUIET)
     };
-    canvas.words((columns[0], y), decision_word(finding), style);
+    canvas.words((columns[0], y), decision_word(comparison), style);
     let plain = if named {
         words(SMALL, ACCENT)
     } else {
         words(SMALL, QUIET)
     };
-    canvas.words((columns[1], y), &percent_words(finding), plain);
+    canvas.words((columns[1], y), &percent_words(comparison), plain);
     let tests = match section.kind {
-        ComparisonKind::LeftRight => format!("{} + {}", finding.left_trials, finding.right_trials),
-        ComparisonKind::Neighbours => finding.right_trials.to_string(),
+        ComparisonKind::LeftRight => format!("{} + {}", comparison.left_trials, comparison.right_trials),
+        ComparisonKind::Neighbours => comparison.right_trials.to_string(),
     };
     canvas.words((columns[2], y), &tests, words(SMALL, QUIET));
-    if let Some(call) = call_words(finding) {
+    if let Some(call) = call_words(comparison) {
         let call = text::fit(&call, SMALL, columns[4] - columns[3] - 4.0);
         canvas.words((columns[3], y), &call, words(SMALL, QUIET));
     }
-    if let Some(decide) = decide_words(finding) {
+    if let Some(decide) = decide_words(comparison) {
         canvas.words((columns[4], y), &decide, words(SMALL, QUIET));
     }
 }

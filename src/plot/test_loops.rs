@@ -136,14 +136,14 @@ fn onset_mark(canvas: &mut Canvas, test: &Test, x: Scale, y: Scale) -> Option<Po
     }
     let clip_x = |v: f64| x.px(v.clamp(x.low, x.high));
     let clip_y = |v: f64| y.px(v.clamp(y.low, y.high));
-    if let Some(u) = mm.u95.filter(|u| u.is_finite()) {
+    if let Some(u) = mm.u95().filter(|u| u.is_finite()) {
         canvas.line(
             &[(clip_x(mm.value - u), py), (clip_x(mm.value + u), py)],
             ACCENT,
             1.4,
         );
     }
-    if let Some(u) = n.u95.filter(|u| u.is_finite()) {
+    if let Some(u) = n.u95().filter(|u| u.is_finite()) {
         canvas.line(
             &[(px, clip_y(n.value - u)), (px, clip_y(n.value + u))],
             ACCENT,
@@ -256,7 +256,7 @@ fn end_feel_words(canvas: &mut Canvas, panel: Area, test: &Test, (px, py): Point
 /// What did not come back, in words; `None` without springs or displacement.
 pub(super) fn loss_words(test: &Test) -> Option<String> {
     let loss = test.measures.get(Measure::LossRatio)?;
-    let percent = text::plus_minus(100.0 * loss.value, loss.u95.map(|u| 100.0 * u), 0);
+    let percent = text::plus_minus(100.0 * loss.value, loss.u95().map(|u| 100.0 * u), 0);
     Some(format!("loss {percent} % of the loading work"))
 }
 

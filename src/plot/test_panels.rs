@@ -94,7 +94,7 @@ pub(super) fn heading(test: &Test, trials: Option<u32>) -> String {
 pub(super) fn value(test: &Test, measure: Measure) -> Option<String> {
     let info = measure.info();
     let estimate = test.measures.get(measure)?;
-    let number = text::plus_minus(estimate.value, estimate.u95, info.decimals);
+    let number = text::plus_minus(estimate.value, estimate.u95(), info.decimals);
     Some(format!("{number} {}", info.unit).trim_end().to_owned())
 }
 

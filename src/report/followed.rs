@@ -1,9 +1,9 @@
 //! What a later session found that followed a follow-up plan, beside the region whose finding asked for it.
 
-use super::Results;
 use super::debrief::sessions;
-use crate::compare::{Cause, ComparisonKind, DECIDED, Decision, Finding, FollowUpStep, follow_up};
+use crate::compare::{Cause, Comparison, ComparisonKind, DECIDED, Decision, FollowUpStep, follow_up};
 use crate::plot::text::number;
+use crate::results::Results;
 use crate::terms::{Contact, Level, SessionKey, covered_label};
 use crate::trace::Test;
 use std::collections::BTreeSet;
@@ -48,7 +48,7 @@ pub fn followed(results: &Results) -> Vec<Followed> {
     if later.is_empty() {
         return Vec::new();
     }
-    let steps = follow_up(&results.findings);
+    let steps = follow_up(&results.comparisons);
     let mut all = Vec::new();
     for scan in later {
         for (cause_scan, cause) in causes(results, &steps, scan) {
@@ -120,11 +120,11 @@ fn levels(results: &Results, cause: &Cause, scan: &SessionKey) -> Vec<FollowedLe
 
 /// What a scan found at a level, both sides against each other.
 fn found(results: &Results, level: Level, scan: &SessionKey) -> String {
-    let here = |f: &&Finding| {
+    let here = |f: &&Comparison| {
         let key = &f.key;
-        f.comparison == ComparisonKind::LeftRight && key.level == Some(level) && key.session() == *scan
+        f.kind == ComparisonKind::LeftRight && key.level == Some(level) && key.session() == *scan
     };
-    let own: Vec<&Finding> = results.findings.iter().filter(here).collect();
+    let own: Vec<&Comparison> = results.comparisons.iter().filter(here).collect();
     if results.blinded && !own.is_empty() {
         return "compared; hidden while the study is blinded".to_owned();
     }
@@ -132,8 +132,8 @@ fn found(results: &Results, level: Level, scan: &SessionKey) -> String {
         own.iter()
             .find(|f| f.measure == *m && f.asymmetry_percent.is_some())
     });
-    if let Some(finding) = decided {
-        return words(finding);
+    if let Some(comparison) = decided {
+        return words(comparison);
     }
     let sides: BTreeSet<&str> = results
         .tests
@@ -151,12 +151,12 @@ fn found(results: &Results, level: Level, scan: &SessionKey) -> String {
 }
 
 /// A finding as the rest of a sentence.
-pub(super) fn words(finding: &Finding) -> String {
+pub(super) fn words(comparison: &Comparison) -> String {
     let n = |v: f64| number(v, 0);
     let size = match (
-        finding.asymmetry_percent,
-        finding.low_percent,
-        finding.high_percent,
+        comparison.asymmetry_percent,
+        comparison.low_percent,
+        comparison.high_percent,
     ) {
         (Some(at), Some(low), Some(high)) => {
             format!(
@@ -168,7 +168,7 @@ pub(super) fn words(finding: &Finding) -> String {
         }
         _ => String::new(),
     };
-    let word = match finding.side_of_resistance {
+    let word = match comparison.side_of_resistance {
         Some(Decision::Left) => "the left side resists more",
         Some(Decision::Right) => "the right side resists more",
         Some(Decision::Even) => "even",

@@ -7,7 +7,7 @@ use super::feet::read_peak;
 use super::springs::{SpringMeasures, shape};
 use super::view::{Noisy, Shape, SideView};
 use crate::settings::Settings;
-use crate::trace::Spring;
+use crate::trace::{DropCause, Spring};
 use std::ops::Range;
 
 /// The loading limb starts this long before the passage of 5 % that marks the foot.
@@ -20,7 +20,7 @@ const ALONE_SHARE: f64 = 0.15;
 pub struct Found {
     pub shape: Shape,
     /// Why it cannot be measured.
-    pub dropped: Option<String>,
+    pub dropped: Option<DropCause>,
     /// The other hand's spring over a shared displacement: no stiffness from it.
     alone: bool,
 }
@@ -58,9 +58,9 @@ pub fn find_springs(
             .iter()
             .chain(own.signals.displacement.iter().flat_map(|x| &x.gaps));
         let dropped = if gaps.into_iter().any(|g| g.start < span.end && span.start < g.end) {
-            Some("a gap of over 50 ms lies inside it".to_owned())
+            Some(DropCause::Gap)
         } else if overlapping(&own.signals.saturated, &span).next().is_some() {
-            Some("the load cell stood at its limit: a flat top is no peak".to_owned())
+            Some(DropCause::FlatTop)
         } else {
             None
         };
@@ -150,7 +150,7 @@ pub fn number_springs(c: &Conditioned, found: &[Found], measured: &[SpringMeasur
                 recoil_ratio: value(&m.recoil_ratio),
                 time_to_peak_s: value(&m.time_to_peak),
                 loading_rate_n_per_s: m.loading_rate_n_per_s,
-                dropped: f.dropped.clone(),
+                dropped: f.dropped,
             }
         })
         .collect()

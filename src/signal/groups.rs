@@ -5,11 +5,11 @@ use super::feet::{median, read_peak};
 use super::limbs::{Between, slope_between};
 use super::onset::OnsetFinding;
 use super::springs::SpringMeasures;
-use super::uncertainty::{Budget, Sources, mean_over_springs, single};
+use super::uncertainty::{Sources, mean_over_springs, single};
 use super::view::{Noisy, SideView};
 use super::zero::ZeroAround;
 use crate::columns::Measure;
-use crate::trace::{Measured, Measures, Spring};
+use crate::trace::{Measured, Measures, Spring, UncertaintySource as Source};
 use std::ops::Range;
 
 /// Preload is the median force over this long before the first loading limb.
@@ -60,12 +60,8 @@ impl Job<'_> {
             let (n, span) = ((peaks.len() - 1) as f64, last - first);
             let sd = kept.first().map_or(0.0, |m| m.peak_time_sd_s) * 2.0_f64.sqrt();
             let rate = n / span;
-            let budget = Budget::new().add(
-                "noise of the peaks' times",
-                rate * sd / span,
-                Some(self.sources.noise_df),
-            );
-            out.set(Measure::SpringRate, budget.into_measured(rate, None));
+            let noise = Source::PeakTimeNoise.line(rate * sd / span, self.sources.noise_df);
+            out.set(Measure::SpringRate, Measured::new(rate, [noise]));
         }
     }
 
@@ -200,20 +196,15 @@ impl Job<'_> {
     }
 
     fn travel(&self, onset: &Measured, touch: Noisy) -> Measured {
-        let mut budget = Budget::new();
-        for line in &onset.budget {
-            budget = budget.add(line.source, line.standard_uncertainty, line.degrees_of_freedom);
-        }
-        let df = Some(self.sources.noise_df);
-        budget
-            .add("force noise at first contact", touch.from_force, df)
-            .add("displacement noise at first contact", touch.from_displacement, df)
-            .add(
-                "force zero at first contact",
-                (touch.per_zero_n * self.sources.zero_sd_n).abs(),
-                df,
-            )
-            .into_measured(onset.estimate.value - touch.value, None)
+        let df = self.sources.noise_df;
+        let zero = (touch.per_zero_n * self.sources.zero_sd_n).abs();
+        let at_contact = [
+            Source::ContactForceNoise.line(touch.from_force, df),
+            Source::ContactDisplacementNoise.line(touch.from_displacement, df),
+            Source::ContactForceZero.line(zero, df),
+        ];
+        let lines = onset.budget.iter().copied().chain(at_contact);
+        Measured::new(onset.estimate.value - touch.value, lines)
     }
 
     /// Displacement at the first crossing of a force on the lean.
@@ -315,8 +306,8 @@ impl Job<'_> {
 
     pub fn zero(&self, around: Option<ZeroAround>, out: &mut Measures) {
         if let Some((drift, sd)) = around.and_then(|z| z.drift_n) {
-            let budget = Budget::new().add("force noise", sd, Some(self.sources.noise_df));
-            out.set(Measure::ZeroDrift, budget.into_measured(drift, None));
+            let noise = Source::ForceNoise.line(sd, self.sources.noise_df);
+            out.set(Measure::ZeroDrift, Measured::new(drift, [noise]));
         }
     }
 
@@ -369,7 +360,5 @@ fn steadiness(v: &SideView, hold: Range<usize>, noise_df: f64) -> Measured {
     let sd = true2.sqrt();
     // Near zero the root is not linear: u(s) from the interval of s² instead.
     let u = if sd > 0.0 { u2 / (2.0 * sd) } else { u2.sqrt() };
-    Budget::new()
-        .add("force noise", u.min(u2.sqrt()), Some(noise_df))
-        .into_measured(sd, None)
+    Measured::new(sd, [Source::ForceNoise.line(u.min(u2.sqrt()), noise_df)])
 }

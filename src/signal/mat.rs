@@ -2,27 +2,17 @@
 
 use super::feet::median;
 use super::filter::LowPass;
-use super::uncertainty::Budget;
-use crate::calibrate::budget::add_lines;
 use crate::columns::Measure;
 use crate::mat::MatRecord;
 use crate::mat::hands::Hand;
-use crate::trace::{BudgetLine, COMMON, Test};
+use crate::trace::{Measured, Test, UncertaintySource as Source};
 use std::ops::Range;
-
-/// Budget line of a mat's gain; it ends as every common line does.
-pub const GAIN: &str = "mat gain (common to both sides)";
-/// Budget line of how far cells differ from each other.
-pub const NON_UNIFORMITY: &str = "mat cells' non-uniformity";
-/// Budget line of the sensor's creep while it is held.
-pub const CREEP: &str = "mat creep over the hold";
-
-/// Budget line of cells that are masked and filled from their neighbours.
-pub const FILLED: &str = "mat cells masked and filled";
 
 /// How far the force on filled cells may be off, as a standard uncertainty relative to itself (simulated hands over a dead
 /// row: 8 to 15 % too little).
 const FILLED_SHARE: f64 = 0.12;
+/// Degrees of freedom of what a mat's data sheet says.
+const KNOWN: f64 = f64::INFINITY;
 /// Cut-off of the centre of pressure before its way is measured, in Hz.
 const CENTRE_HZ: f64 = 5.0;
 /// The way is measured in steps of this, in s, so that it does not grow with the frame rate.
@@ -114,24 +104,24 @@ fn own_measures(record: &MatRecord, test: &mut Test) {
         );
     } else if let Some(peak) = peak_pressure(hand, range.clone()) {
         let of = |percent: f64| peak * percent / 100.0;
-        let budget = Budget::new()
-            .add("noise of a cell", record.noise_kpa, None)
-            .add(GAIN, of(record.readings.gain_u_percent), None)
-            .add(NON_UNIFORMITY, of(record.readings.non_uniformity_percent), None);
+        let lines = [
+            Source::MatCellNoise.line(record.noise_kpa, KNOWN),
+            Source::MatGain.line(of(record.readings.gain_u_percent), KNOWN),
+            Source::MatNonUniformity.line(of(record.readings.non_uniformity_percent), KNOWN),
+        ];
         test.measures
-            .set(Measure::PeakPressure, budget.into_measured(peak, None));
+            .set(Measure::PeakPressure, Measured::new(peak, lines));
     }
     if let Some(area) = loaded_area(record, hand, test) {
         let cell = record.geometry.cell_area_mm2();
         let radius = (area / cell / std::f64::consts::PI).sqrt();
         let u = cell * COUNTED_DISC * radius.sqrt();
-        let budget = Budget::new().add("cells are counted whole", u, None);
+        let counting = Source::MatCellCount.line(u, KNOWN);
         test.measures
-            .set(Measure::LoadedArea, budget.into_measured(area, None));
+            .set(Measure::LoadedArea, Measured::new(area, [counting]));
     }
     if let Some(path) = centre_path(record, hand, test) {
-        test.measures
-            .set(Measure::CentrePath, Budget::new().into_measured(path, None));
+        test.measures.set(Measure::CentrePath, Measured::new(path, []));
     }
 }
 
@@ -197,7 +187,6 @@ fn centre_path(record: &MatRecord, hand: &Hand, test: &Test) -> Option<f64> {
 /// The mat's share in the uncertainty of every measure that holds a force.
 fn lines_of_force(record: &MatRecord, test: &mut Test, spread: Spread, partner: Spread) {
     use Measure as M;
-    debug_assert!(GAIN.ends_with(COMMON));
     let readings = &record.readings;
     let gain = readings.gain_u_percent / 100.0;
     let (cells, filled) = spread.relative(record);
@@ -210,10 +199,10 @@ fn lines_of_force(record: &MatRecord, test: &mut Test, spread: Spread, partner: 
     let to_end = held(test.phases.springs_end_s.unwrap_or(test.phases.lean_end_s));
     let relative = |value: f64, creep: f64| {
         vec![
-            (GAIN, gain * value),
-            (NON_UNIFORMITY, cells * value),
-            (FILLED, filled * value),
-            (CREEP, creep * value),
+            Source::MatGain.line(gain * value, KNOWN),
+            Source::MatNonUniformity.line(cells * value, KNOWN),
+            Source::MatFilledCells.line(filled * value, KNOWN),
+            Source::MatCreep.line(creep * value, KNOWN),
         ]
     };
     for measure in Measure::ALL {
@@ -221,7 +210,7 @@ fn lines_of_force(record: &MatRecord, test: &mut Test, spread: Spread, partner: 
             continue;
         };
         let value = estimate.value.abs();
-        let parts = match measure {
+        let lines = match measure {
             M::Preload | M::OnsetForce => relative(value, to_springs),
             M::Peak | M::SpringPeak => relative(value, to_end),
             M::Steadiness
@@ -241,21 +230,12 @@ fn lines_of_force(record: &MatRecord, test: &mut Test, spread: Spread, partner: 
                 let s = estimate.value / 100.0;
                 let of = |a: f64, b: f64| 100.0 * s * (1.0 - s) * a.hypot(b);
                 vec![
-                    (NON_UNIFORMITY, of(cells, their_cells)),
-                    (FILLED, of(filled, their_filled)),
+                    Source::MatNonUniformity.line(of(cells, their_cells), KNOWN),
+                    Source::MatFilledCells.line(of(filled, their_filled), KNOWN),
                 ]
             }
             _ => Vec::new(),
         };
-        let lines: Vec<BudgetLine> = parts
-            .into_iter()
-            .filter(|(_, u)| *u > 0.0 && u.is_finite())
-            .map(|(source, standard_uncertainty)| BudgetLine {
-                source,
-                standard_uncertainty,
-                degrees_of_freedom: None,
-            })
-            .collect();
-        add_lines(test, measure, estimate, lines);
+        test.measures.widen(measure, lines);
     }
 }

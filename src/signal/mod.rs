@@ -28,8 +28,9 @@ pub mod mat_frames;
 
 use crate::error::{Error, Problem};
 use crate::settings::Settings;
+use crate::stats::expanded::combined;
 use crate::terms::Side;
-use crate::trace::{About, Test, Trace};
+use crate::trace::{About, Estimate, Measured, Test, Trace, UncertaintySource};
 use condition::condition;
 use contact::ZeroedSide;
 use episodes::{Episode, find_episodes};
@@ -38,7 +39,7 @@ use std::ops::Range;
 
 /// What one recording gave.
 #[derive(Debug, Clone, Default)]
-pub struct Measured {
+pub struct AnalysedRecording {
     /// Tests in time order, left before right.
     pub tests: Vec<Test>,
     /// Touches too short to be tests: begin and end in the recording's own seconds.
@@ -66,7 +67,11 @@ pub type NameTests<'a> = dyn Fn(&[EpisodeShape]) -> Result<Vec<Vec<About>>, Prob
 /// # Errors
 /// A [`Problem`] when the recording cannot be used at all: too slow, too short, no valid force, no contact, or a
 /// plan that does not match.
-pub fn analyze(trace: &Trace, settings: &Settings, name_tests: &NameTests) -> Result<Measured, Error> {
+pub fn analyze(
+    trace: &Trace,
+    settings: &Settings,
+    name_tests: &NameTests,
+) -> Result<AnalysedRecording, Error> {
     let c = condition(trace, settings)?;
     let (episodes, bumps) = find_episodes(trace, &c, settings);
     if episodes.is_empty() {
@@ -97,7 +102,7 @@ pub fn analyze(trace: &Trace, settings: &Settings, name_tests: &NameTests) -> Re
         share_preload(&mut tests, k as u32 + 1);
     }
     let bumps = bumps.iter().map(|b| [time(b.start), time(b.end)]).collect();
-    Ok(Measured { tests, bumps })
+    Ok(AnalysedRecording { tests, bumps })
 }
 
 fn episode_shape(e: &Episode, c: &condition::Conditioned, time: &dyn Fn(usize) -> f64) -> EpisodeShape {
@@ -155,13 +160,15 @@ fn share_preload(tests: &mut [Test], number: u32) {
     if total <= 0.0 || pa.value < 0.0 || pb.value < 0.0 {
         return;
     }
-    let u = |p: crate::trace::Estimate| p.u95.unwrap_or(0.0) / 1.96;
-    let spread = 100.0 * (pb.value * u(pa)).hypot(pa.value * u(pb)) / (total * total);
+    // ∂(a/(a + b)) is b/(a + b)² to a and −a/(a + b)² to b: the same for either hand.
+    let part = |p: Estimate, other: Estimate| {
+        let (u, df) = p.uncertainty()?;
+        Some((100.0 * other.value * u / (total * total), df))
+    };
+    let both = combined([part(pa, pb), part(pb, pa)].into_iter().flatten());
     for (test, own) in [(a, pa), (b, pb)] {
-        let budget = uncertainty::Budget::new().add("both preloads", spread, None);
-        test.measures.set(
-            Measure::HandShare,
-            budget.into_measured(100.0 * own.value / total, None),
-        );
+        let line = both.map(|(u, df)| UncertaintySource::BothPreloads.line(u, df));
+        let share = Measured::new(100.0 * own.value / total, line);
+        test.measures.set(Measure::HandShare, share);
     }
 }

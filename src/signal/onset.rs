@@ -1,10 +1,10 @@
 //! The onset of one test: the whole-trace fit, its fallback, or `no knee` (methods §4).
 
 use super::fit::{Fit, FitInput, Value, fit};
-use super::uncertainty::{Budget, Sources};
+use super::uncertainty::Sources;
 use super::view::SideView;
 use crate::stats::two_lines::two_lines;
-use crate::trace::{FitSummary, Knee, Measured};
+use crate::trace::{FitSummary, Knee, Measured, UncertaintySource as Source};
 use std::ops::Range;
 
 /// Residual over the springs beyond which the fit is not believed for the onset.
@@ -125,13 +125,14 @@ fn summary(fit: &Fit) -> FitSummary {
 }
 
 fn reported(v: Value, per_zero: f64, sources: &Sources) -> Measured {
-    let df = Some(sources.noise_df);
-    Budget::new()
-        .add("force noise", v.parts.force, df)
-        .add("displacement noise", v.parts.displacement, df)
-        .add("departure from the law", v.parts.misfit, None)
-        .add("force zero", per_zero * sources.zero_sd_n, df)
-        .into_measured(v.value, None)
+    let df = sources.noise_df;
+    let lines = [
+        Source::ForceNoise.line(v.parts.force, df),
+        Source::DisplacementNoise.line(v.parts.displacement, df),
+        Source::LackOfFit.line(v.parts.misfit, f64::INFINITY),
+        Source::ForceZero.line(per_zero * sources.zero_sd_n, df),
+    ];
+    Measured::new(v.value, lines)
 }
 
 /// The exact two-line knee of the lean, when the law explains the springs too poorly to be believed.
@@ -175,17 +176,9 @@ fn two_line_fallback(
     let i = lean.clone().find(|i| x[*i] >= knee).unwrap_or(lean.end);
     finding.passage = Some(i as f64);
     let knee_se = lines.knee_se.unwrap_or(0.0);
-    let budget = |sd: f64| {
-        Budget::new().add(
-            "scatter about two lines",
-            sd,
-            Some((xs.len() as f64 - 4.0).max(1.0)),
-        )
-    };
-    finding.onset = Some(budget(knee_se).into_measured(knee, None));
-    finding.onset_force = Some(
-        budget((lines.slopes[0] * knee_se).hypot(lines.residual_sd()))
-            .add("force zero", sources.zero_sd_n, Some(sources.noise_df))
-            .into_measured(lines.at_knee, None),
-    );
+    let scatter = |sd: f64| Source::TwoLineScatter.line(sd, (xs.len() as f64 - 4.0).max(1.0));
+    let force_scatter = scatter((lines.slopes[0] * knee_se).hypot(lines.residual_sd()));
+    let zero = Source::ForceZero.line(sources.zero_sd_n, sources.noise_df);
+    finding.onset = Some(Measured::new(knee, [scatter(knee_se)]));
+    finding.onset_force = Some(Measured::new(lines.at_knee, [force_scatter, zero]));
 }

@@ -1,6 +1,6 @@
 //! A scan against its plan: levels missed, doubled, out of order.
 
-use super::{Remark, Seen, place};
+use super::{Seen, TechniqueFinding, TechniqueRule, place};
 use crate::terms::{Level, SessionKey, Side, StepSide};
 use crate::trace::Test;
 use std::collections::BTreeMap;
@@ -39,8 +39,8 @@ impl PlanCoverage {
         positions
     }
 
-    fn remark(&self, level: Level, side: Side, text: String, advice: &str) -> Remark {
-        Remark {
+    fn finding(&self, level: Level, side: Side, text: String, advice: &str) -> TechniqueFinding {
+        TechniqueFinding {
             recording: None,
             test: None,
             subject: self.scan.subject.clone(),
@@ -48,7 +48,7 @@ impl PlanCoverage {
             session: self.scan.session.clone(),
             level: Some(level),
             side: Some(side),
-            finding: "",
+            rule: TechniqueRule::LevelMissed,
             value: None,
             unit: "",
             low: None,
@@ -65,9 +65,9 @@ fn spot(test: &Test) -> Option<(Level, Side)> {
 }
 
 /// Steps with fewer tests than the plan has them, in the order of the plan. A scan of which nothing is known is not
-/// remarked on step by step.
-pub(super) fn missed(seen: &Seen<'_>) -> Vec<Remark> {
-    let mut remarks = Vec::new();
+/// reported on step by step.
+pub(super) fn missed(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+    let mut findings = Vec::new();
     for plan in seen.plans {
         let tests = plan.tests(seen);
         if tests.is_empty() {
@@ -93,23 +93,23 @@ pub(super) fn missed(seen: &Seen<'_>) -> Vec<Remark> {
                 plan.plan
             );
             let advice = "Next time go through the plan step by step and tick each one off.";
-            remarks.push(Remark {
+            findings.push(TechniqueFinding {
                 value: Some(done as f64),
                 unit: "tests",
                 low: Some(wanted as f64),
-                ..plan.remark(level, side, text, advice)
+                ..plan.finding(level, side, text, advice)
             });
         }
     }
-    remarks
+    findings
 }
 
 /// Tests of one trial at one level and side beyond the plan's steps there.
 ///
 /// Repetitions that carry trial numbers of their own are trials, not doubles: the tool itself asks for more of them.
 /// Without a number, only tests of one recording count together.
-pub(super) fn doubled(seen: &Seen<'_>) -> Vec<Remark> {
-    let mut remarks = Vec::new();
+pub(super) fn doubled(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+    let mut findings = Vec::new();
     for plan in seen.plans {
         let positions = plan.positions();
         let mut groups: BTreeMap<_, Vec<&Test>> = BTreeMap::new();
@@ -134,11 +134,11 @@ pub(super) fn doubled(seen: &Seen<'_>) -> Vec<Remark> {
                 place(first_too_many),
                 plan.plan
             );
-            remarks.push(Remark {
+            findings.push(TechniqueFinding {
                 value: Some(done as f64),
                 unit: "tests",
                 high: Some(planned as f64),
-                ..Remark::on(
+                ..TechniqueFinding::on(TechniqueRule::LevelDoubled,
                     first_too_many,
                     text,
                     "Next time count the levels as you go; give a wanted repetition a trial number of its own.",
@@ -146,15 +146,15 @@ pub(super) fn doubled(seen: &Seen<'_>) -> Vec<Remark> {
             });
         }
     }
-    remarks
+    findings
 }
 
 /// The fewest tests whose removal would bring a pass through the plan into order.
 ///
 /// A pass is one trial number, or all tests without one. Its order in time is known when it is one recording, or when
-/// each recording says when it was made, in one form and all different; otherwise nothing is remarked.
-pub(super) fn out_of_order(seen: &Seen<'_>) -> Vec<Remark> {
-    let mut remarks = Vec::new();
+/// each recording says when it was made, in one form and all different; otherwise nothing is reported.
+pub(super) fn out_of_order(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+    let mut findings = Vec::new();
     for plan in seen.plans {
         let positions = plan.positions();
         let mut passes: BTreeMap<Option<u32>, Vec<&Test>> = BTreeMap::new();
@@ -191,15 +191,15 @@ pub(super) fn out_of_order(seen: &Seen<'_>) -> Vec<Remark> {
                     }
                 );
                 let advice = "Next time find each level from the last one by its landmark before you lean.";
-                remarks.push(Remark {
+                findings.push(TechniqueFinding {
                     value: Some((i + 1) as f64),
                     unit: "place in the scan",
-                    ..Remark::on(test, text, advice)
+                    ..TechniqueFinding::on(TechniqueRule::LevelOutOfOrder, test, text, advice)
                 });
             }
         }
     }
-    remarks
+    findings
 }
 
 /// Tests in the order in which they were made, when that is known.

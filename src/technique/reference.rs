@@ -5,7 +5,7 @@
 //! one hand or both, and the same level or, where the reference has too few tests there, the same region.
 
 use crate::columns::Measure;
-use crate::stats::expanded::expanded_95;
+use crate::stats::expanded::{combined, expanded_95};
 use crate::stats::quantile::t_quantile;
 use crate::terms::{Contact, Level, Region};
 use crate::trace::{Estimate, Test};
@@ -84,7 +84,7 @@ impl Target {
         let sd = (n > 1).then(|| (squares / (n - 1) as f64).sqrt());
         let standard_error = match sd {
             Some(sd) => Some((sd / (n as f64).sqrt(), (n - 1) as f64)),
-            None => found[0].u95.map(|u| (u / 1.96, f64::INFINITY)),
+            None => found[0].uncertainty(),
         };
         Some(Target {
             measure,
@@ -265,7 +265,7 @@ fn hands(test: &Test) -> usize {
 /// Why nothing can be compared.
 ///
 /// # Formula
-/// d = x − m with [`expanded_95`] of U/1.96, U the test's own half-width, and the target's standard error.
+/// d = x − m with the half-width [`expanded_95`] of the test's own standard uncertainty and the target's standard error, [`combined`].
 pub fn differences(test: &Test, reference: &Reference) -> Result<Vec<Difference>, NoTarget> {
     let (scope, tests) = reference.tests_for(test)?;
     let one = |measure| {
@@ -277,7 +277,7 @@ pub fn differences(test: &Test, reference: &Reference) -> Result<Vec<Difference>
             value: own.value,
             difference,
             percent: (target.mean > 0.0).then(|| 100.0 * difference / target.mean),
-            u95: expanded(own.u95, target.standard_error),
+            u95: expanded(own.uncertainty(), target.standard_error),
             target,
             scope: scope.clone(),
         })
@@ -285,9 +285,9 @@ pub fn differences(test: &Test, reference: &Reference) -> Result<Vec<Difference>
     Ok(COMPARED.into_iter().filter_map(one).collect())
 }
 
-fn expanded(own_u95: Option<f64>, target: Option<(f64, f64)>) -> Option<f64> {
-    let (own, (se, df)) = (own_u95? / 1.96, target?);
-    expanded_95([(own, None), (se, Some(df))])
+fn expanded(own: Option<(f64, f64)>, target: Option<(f64, f64)>) -> Option<f64> {
+    let (u, df) = combined([own?, target?])?;
+    expanded_95(u, df)
 }
 
 /// How close several tries came to a target.

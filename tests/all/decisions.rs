@@ -3,7 +3,7 @@
 use crate::proof::decide::{Scan, normal, percent, run, tally, test};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
-use tautpoint::compare::{ComparisonKind, Decision, Finding, SpreadSource};
+use tautpoint::compare::{Comparison, ComparisonKind, Decision, SpreadSource};
 use tautpoint::study::anatomy::LEVELS;
 use tautpoint::trace::Side;
 
@@ -140,7 +140,7 @@ fn decisions_hold_where_levels_differ_in_their_spread() {
 }
 
 /// Midline steps every second level, the log stiffness of each given; 3 trials, 5 %.
-fn midline(log_stiffness: &[f64], rng: &mut ChaCha8Rng) -> Vec<Finding> {
+fn midline(log_stiffness: &[f64], rng: &mut ChaCha8Rng) -> Vec<Comparison> {
     let mut tests = Vec::new();
     for (i, middle) in log_stiffness.iter().enumerate() {
         for trial in 1..=3 {
@@ -163,7 +163,7 @@ fn a_midline_step_is_named_when_it_stands_out_and_not_when_the_spine_stiffens_ev
         let found = midline(&smooth, &mut rng);
         assert_eq!(found.len(), 8);
         for (i, f) in found.iter().enumerate() {
-            assert_eq!(f.comparison, ComparisonKind::Neighbours);
+            assert_eq!(f.kind, ComparisonKind::Neighbours);
             assert_eq!(f.spread_source, Some(SpreadSource::Trials));
             named_smooth += u32::from(f.side_of_resistance == Some(Decision::StifferThanNeighbours));
             if (2..6).contains(&i) {

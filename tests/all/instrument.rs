@@ -7,7 +7,7 @@ use tautpoint::columns::Measure;
 use tautpoint::instrument::{Instrument, from_reference_springs};
 use tautpoint::settings::Settings;
 use tautpoint::signal;
-use tautpoint::trace::{About, Channel, Test, Trace};
+use tautpoint::trace::{About, Channel, Test, Trace, UncertaintySource};
 
 const RATE_HZ: f64 = 250.0;
 const STIFFNESS: f64 = 20.0;
@@ -199,13 +199,13 @@ fn what_stays_of_a_steel_spring_s_loss_is_nothing_within_its_interval() {
     instrument.take_off_loop(&mut test);
     let after = test.measures.get(Measure::LossRatio).unwrap();
     assert!(before.value > 5.0 * after.value.abs(), "{before:?} {after:?}");
-    assert!(after.value.abs() < 3.0 * after.u95.unwrap(), "{after:?}");
-    assert!(after.u95.unwrap() > before.u95.unwrap());
+    assert!(after.value.abs() < 3.0 * after.u95().unwrap(), "{after:?}");
+    assert!(after.u95().unwrap() > before.u95().unwrap());
     assert!(
         test.measures
             .budget(Measure::LossRatio)
             .iter()
-            .any(|l| l.source.starts_with("instrument loop"))
+            .any(|l| l.source == UncertaintySource::InstrumentLoop)
     );
     assert!(test.notes.iter().any(|n| n.starts_with("instrument loop:")));
 }

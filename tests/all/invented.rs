@@ -1,7 +1,7 @@
 //! Invented tests and findings: no person's, no lab's.
 
 use tautpoint::columns::Measure;
-use tautpoint::compare::{ComparisonKind, Decision, Finding, Key, SpreadSource, TrialsToDecide};
+use tautpoint::compare::{Comparison, ComparisonKind, Decision, Key, SpreadSource, TrialsToDecide};
 use tautpoint::trace::{
     About, Curve, Estimate, FitSummary, Knee, Measured, Measures, Phases, Side, Spring, Test,
 };
@@ -80,11 +80,8 @@ impl Push {
 }
 
 fn set(measures: &mut Measures, measure: Measure, value: f64, u95: f64) {
-    let estimate = Estimate {
-        value,
-        u95: Some(u95),
-        sd: None,
-    };
+    let normal = 1.959_963_984_540_054;
+    let estimate = Estimate::new(value, Some((u95 / normal, f64::INFINITY)));
     measures.set(
         measure,
         Measured {
@@ -213,9 +210,9 @@ pub fn press(push: &Push, level: &str, side: Side, trial: u32) -> Test {
 }
 
 /// A finding of left against right: percent, half-width of its interval, the word.
-pub fn finding(level: &str, percent: f64, half: f64, word: Decision) -> Finding {
+pub fn comparison(level: &str, percent: f64, half: f64, word: Decision) -> Comparison {
     let right = 11.0 * (percent / 100.0).exp();
-    Finding {
+    Comparison {
         key: Key {
             subject: Some("V-07".to_owned()),
             examiner: Some("L-12".to_owned()),
@@ -225,7 +222,7 @@ pub fn finding(level: &str, percent: f64, half: f64, word: Decision) -> Finding 
             contact: Some("thumb".to_owned()),
             line_of_drive_deg: Some(90.0),
         },
-        comparison: ComparisonKind::LeftRight,
+        kind: ComparisonKind::LeftRight,
         measure: Measure::EndFeel,
         left: Some(11.0),
         right: Some(right),
@@ -247,9 +244,9 @@ pub fn finding(level: &str, percent: f64, half: f64, word: Decision) -> Finding 
 }
 
 /// A midline step against its neighbours.
-pub fn neighbours(covers: &[&str], percent: f64, half: f64, word: Decision) -> Finding {
-    let mut f = finding(covers[0], percent, half, word);
-    f.comparison = ComparisonKind::Neighbours;
+pub fn neighbours(covers: &[&str], percent: f64, half: f64, word: Decision) -> Comparison {
+    let mut f = comparison(covers[0], percent, half, word);
+    f.kind = ComparisonKind::Neighbours;
     f.key.contact = Some("reinforced".to_owned());
     f.covers = covers.iter().map(|c| (*c).to_owned()).collect();
     f

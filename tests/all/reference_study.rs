@@ -1,7 +1,7 @@
 //! Where a study's bands and its reference come from, and what is said when they cannot be used.
 
 use std::path::Path;
-use tautpoint::report::Results;
+use tautpoint::results::Results;
 use tautpoint::settings::Settings;
 use tautpoint::study::study_file::StudyFile;
 use tautpoint::trace::Side;

@@ -11,7 +11,7 @@ use tautpoint::study::study_file::StudyFile;
 use tautpoint::technique::reference::{
     Difference, ErrorsIn, NoTarget, Reference, Scope, accuracy, differences,
 };
-use tautpoint::technique::{Aspect, held, remarks};
+use tautpoint::technique::{Aspect, band_checks, technique_findings};
 use tautpoint::trace::{Side, Test};
 
 const END_FEEL: f64 = 10.0;
@@ -236,7 +236,7 @@ fn a_level_that_is_none_goes_only_with_its_like() {
         "practice block"
     );
     // No region: no ceiling is claimed, and the bands are those for all regions.
-    let told = held(&strange, &Settings::default());
+    let told = band_checks(&strange, &Settings::default());
     assert!(told.iter().all(|h| h.aspect != Aspect::TotalPeak));
     assert!(
         told.iter()
@@ -256,7 +256,7 @@ fn a_test_without_displacement_or_without_springs_is_held_by_what_it_has() {
         test
     };
     let force_only = made(3, false);
-    let aspects: Vec<Aspect> = held(&force_only, &Settings::default())
+    let aspects: Vec<Aspect> = band_checks(&force_only, &Settings::default())
         .iter()
         .map(|h| h.aspect)
         .collect();
@@ -271,7 +271,7 @@ fn a_test_without_displacement_or_without_springs_is_held_by_what_it_has() {
         assert!(aspects.contains(&wanted), "{wanted:?}");
     }
     assert_eq!(
-        remarks(std::slice::from_ref(&force_only), &[], &Settings::default()),
+        technique_findings(std::slice::from_ref(&force_only), &[], &Settings::default()),
         []
     );
     let reference = Reference::of(&[made(3, true)]);
@@ -280,7 +280,7 @@ fn a_test_without_displacement_or_without_springs_is_held_by_what_it_has() {
     assert!(found.iter().any(|d| d.measure == Measure::ForceAmplitude));
     // One spring: nothing between springs, no spread of peaks, no rhythm. None: only the ceiling, and no reference.
     let one = made(1, true);
-    let aspects: Vec<Aspect> = held(&one, &Settings::default())
+    let aspects: Vec<Aspect> = band_checks(&one, &Settings::default())
         .iter()
         .map(|h| h.aspect)
         .collect();
@@ -300,9 +300,9 @@ fn bands_of_a_region_are_used_there_and_nowhere_else() {
     assert_eq!(problems, []);
     assert_eq!(study.setting_sources[0].0, "technique.neck.excursion_mm");
     let said = |level: &str| -> Vec<&'static str> {
-        let all = remarks(&[with_excursion(at(level, "a.csv"))], &[], &study.settings);
+        let all = technique_findings(&[with_excursion(at(level, "a.csv"))], &[], &study.settings);
         all.iter()
-            .map(|r| r.finding)
+            .map(|r| r.rule.word())
             .filter(|f| f.starts_with("spring_too"))
             .collect()
     };
@@ -311,11 +311,7 @@ fn bands_of_a_region_are_used_there_and_nowhere_else() {
 }
 
 fn with_excursion(mut test: Test) -> Test {
-    let estimate = tautpoint::trace::Estimate {
-        value: 3.2,
-        u95: Some(0.02),
-        sd: None,
-    };
+    let estimate = tautpoint::trace::Estimate::new(3.2, Some((0.01, f64::INFINITY)));
     let measured = tautpoint::trace::Measured {
         estimate,
         budget: vec![],

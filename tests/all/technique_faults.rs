@@ -13,7 +13,7 @@ use tautpoint::simulate::{
     Condition, Dice, Fault, Hands, Simulated, TraceSpec, simulate, simulate_bilateral,
 };
 use tautpoint::stats::line::line;
-use tautpoint::technique::{PlanCoverage, PlanStep, ScanKey, remarks};
+use tautpoint::technique::{PlanCoverage, PlanStep, ScanKey, technique_findings};
 use tautpoint::trace::{Side, Test};
 
 fn trials() -> u64 {
@@ -54,8 +54,8 @@ fn made(fault: Option<Fault>, seed: u64) -> (Simulated, Vec<Test>) {
 }
 
 fn found(tests: &[Test]) -> BTreeSet<&'static str> {
-    let all = remarks(tests, &[], &Settings::default());
-    all.into_iter().map(|r| r.finding).collect()
+    let all = technique_findings(tests, &[], &Settings::default());
+    all.into_iter().map(|r| r.rule.word()).collect()
 }
 
 /// Each fault of one hand, the finding it must give, and those that it may give besides: what it really does too.
@@ -170,8 +170,8 @@ fn uneven_hands_are_found_once_a_push_and_even_ones_are_not() {
         .into_par_iter()
         .flat_map_iter(|i| {
             let uneven = two_hands(Some(Fault::UnevenHands), false, 20_000 + i);
-            let said = remarks(&uneven, &[], &Settings::default());
-            let about: Vec<_> = said.iter().filter(|r| r.finding == "uneven_hands").collect();
+            let said = technique_findings(&uneven, &[], &Settings::default());
+            let about: Vec<_> = said.iter().filter(|r| r.rule.word() == "uneven_hands").collect();
             let mut wrong = Vec::new();
             let right = about.len() == 1
                 && about[0].side.is_none()
@@ -214,8 +214,8 @@ fn the_plan_is_held_against_simulated_scans() {
         })
         .collect();
     let said = |tests: &[Test]| -> Vec<&'static str> {
-        let all = remarks(tests, &[plan(tests)], &Settings::default());
-        all.into_iter().map(|r| r.finding).collect()
+        let all = technique_findings(tests, &[plan(tests)], &Settings::default());
+        all.into_iter().map(|r| r.rule.word()).collect()
     };
     assert_eq!(said(&whole), [""; 0]);
     for i in 0..4 {

@@ -3,9 +3,9 @@
 use super::{Args, finish};
 use crate::cli::analyze::word;
 use crate::error::Problem;
-use crate::report::Results;
 use crate::report::debrief::{Request, Sheet, natural};
 use crate::report::tables::codebook_with;
+use crate::results::Results;
 use crate::study::draws::{self, Draw};
 use crate::study::folder::Study;
 use crate::study::plan::Plan;

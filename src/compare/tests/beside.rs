@@ -75,20 +75,20 @@ fn neighbours_are_two_steps_on_either_side_of_the_same_contact() {
         }
     }
     let found = run(&tests);
-    let t8 = &found.findings[2];
+    let t8 = &found.comparisons[2];
     assert_eq!(t8.key.level, Some(Level::T8));
     // Neighbours 8, 9, 10, 12: the median of the logs is the geometric mean of 9 and 10.
     assert!((t8.left.unwrap() / (90.0_f64).sqrt() - 1.0).abs() < 1e-4);
     assert_eq!((t8.left_trials, t8.right_trials), (8, 2));
     assert_eq!(t8.side_of_resistance, Some(Decision::StifferThanNeighbours));
     assert_eq!(t8.covers, [Level::T7, Level::T8, Level::T9]);
-    assert_eq!(found.findings.len(), 5);
+    assert_eq!(found.comparisons.len(), 5);
     assert_eq!(
         found.unpaired.len(),
         1,
         "SI is more than six levels from any step"
     );
-    let steps = follow_up(&found.findings);
+    let steps = follow_up(&found.comparisons);
     let levels: Vec<_> = steps.iter().map(|s| s.level.word()).collect();
     assert!(levels.windows(3).any(|w| w == ["T9", "T8", "T7"]), "{levels:?}");
     let t8 = steps.iter().find(|s| s.level == Level::T8).unwrap();
@@ -110,7 +110,7 @@ fn follow_up_goes_from_the_pelvis_up_through_what_stood_out_or_stayed_open() {
     let mut tests = scan(&[("C4", 0.6), ("T4", 1.0), ("L5", 1.5), ("SI", 1.4)]);
     // On the margin: undecided.
     tests.extend(scan(&[("L2", log_of_percent(15.0).exp())]));
-    let steps = follow_up(&run(&tests).findings);
+    let steps = follow_up(&run(&tests).comparisons);
     let plan: Vec<_> = steps
         .iter()
         .map(|s| {
@@ -140,14 +140,14 @@ fn follow_up_goes_from_the_pelvis_up_through_what_stood_out_or_stayed_open() {
 }
 
 /// Two trials each of midline steps T4, T6, T8, T10, T12 of stiffness 8, 9, `t8`, 10, 12.
-fn midline(t8: f64, trials: &[(u32, f64)]) -> Vec<Finding> {
+fn midline(t8: f64, trials: &[(u32, f64)]) -> Vec<Comparison> {
     let mut tests = vec![];
     for &(trial, wobble) in trials {
         for (level, value) in [("T4", 8.0), ("T6", 9.0), ("T8", t8), ("T10", 10.0), ("T12", 12.0)] {
             tests.push(stiff(level, Side::Midline, trial, value * wobble));
         }
     }
-    run(&tests).findings
+    run(&tests).comparisons
 }
 
 #[test]
@@ -193,7 +193,7 @@ fn neighbours_with_unequal_trials_lend_the_fewest_degrees_of_freedom() {
     // T8 against the median of T6 and T10, each with half its weight.
     let part = |i: usize, weight: f64| weight * weight * moderated[i].value / (only[i].df + 1.0);
     let se = (part(2, 1.0) + part(1, 0.5) + part(3, 0.5)).sqrt();
-    let found = &run(&tests).findings[2];
+    let found = &run(&tests).comparisons[2];
     let log = |percent: Option<f64>| 2.0 * (percent.unwrap() / 200.0).atanh();
     let half_width = (log(found.high_percent) - log(found.low_percent)) / 2.0;
     let expected = t_quantile(0.975, moderated[1].df).unwrap() * se;

@@ -24,7 +24,7 @@ fn what_finds_no_partner_is_listed_with_the_reason() {
         test(about("L1", Side::Right, 1), &[(Measure::Peak, 50.0)]),
     ];
     let found = run(&tests);
-    assert_eq!(found.findings.len(), 0);
+    assert_eq!(found.comparisons.len(), 0);
     let said: Vec<String> = found
         .unpaired
         .iter()
@@ -62,6 +62,6 @@ fn tests_that_name_nobody_still_meet() {
         test(nobody(Side::Left), &value),
         test(nobody(Side::Right), &value),
     ]);
-    assert_eq!((found.findings.len(), found.unpaired.len()), (1, 0));
-    assert_eq!(found.findings[0].asymmetry_percent, Some(0.0));
+    assert_eq!((found.comparisons.len(), found.unpaired.len()), (1, 0));
+    assert_eq!(found.comparisons[0].asymmetry_percent, Some(0.0));
 }

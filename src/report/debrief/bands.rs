@@ -1,7 +1,7 @@
 //! What the marks are held beside: the teacher's own tests, or the study's bands.
 
 use super::points::{Place, Shown};
-use crate::report::Results;
+use crate::results::Results;
 use crate::settings::Settings;
 use crate::technique::reference::Target;
 use crate::trace::Test;

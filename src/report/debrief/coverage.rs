@@ -2,8 +2,8 @@
 
 use super::order::{ScanTime, scan_time};
 use super::points::without_feedback;
-use crate::report::Results;
-use crate::technique::PlanCoverage;
+use crate::results::Results;
+use crate::technique::{PlanCoverage, TechniqueRule};
 use crate::terms::{Level, SessionKey, Side};
 use crate::trace::Test;
 use std::collections::BTreeMap;
@@ -47,13 +47,13 @@ pub fn coverage(results: &Results) -> Vec<ScanCoverage> {
 }
 
 fn one(results: &Results, key: SessionKey, tests: &[&Test], plan: Option<&PlanCoverage>) -> ScanCoverage {
-    let found = |finding: &str| -> Vec<String> {
-        let own = results.remarks.iter().filter(|r| r.finding == finding);
+    let found = |rule: TechniqueRule| -> Vec<String> {
+        let own = results.technique.iter().filter(|r| r.rule == rule);
         let own = own
             .filter(|r| (&r.subject, &r.examiner, &r.session) == (&key.subject, &key.examiner, &key.session));
         own.map(|r| spot(r.level, r.side)).collect()
     };
-    let missed = found("level_missed");
+    let missed = found(TechniqueRule::LevelMissed);
     let planned = plan.map(planned);
     let hidden = tests.iter().any(|t| results.hides(t));
     ScanCoverage {
@@ -62,8 +62,8 @@ fn one(results: &Results, key: SessionKey, tests: &[&Test], plan: Option<&PlanCo
         planned,
         done: planned.map(|n| n - n.min(unmade(results, &key))),
         missed,
-        doubled: found("level_doubled"),
-        out_of_order: found("level_out_of_order"),
+        doubled: found(TechniqueRule::LevelDoubled),
+        out_of_order: found(TechniqueRule::LevelOutOfOrder),
         retention: tests.iter().all(|t| without_feedback(t)),
         time: scan_time(tests, hidden),
         subject: key.subject,
@@ -83,9 +83,12 @@ fn planned(plan: &PlanCoverage) -> usize {
     plan.steps.iter().map(|s| s.side.sides().len()).sum()
 }
 
-/// How many tests the remarks on missed levels say are missing.
+/// How many tests the findings on missed levels say are missing.
 fn unmade(results: &Results, key: &SessionKey) -> usize {
-    let own = results.remarks.iter().filter(|r| r.finding == "level_missed");
+    let own = results
+        .technique
+        .iter()
+        .filter(|r| r.rule == TechniqueRule::LevelMissed);
     let own =
         own.filter(|r| (&r.subject, &r.examiner, &r.session) == (&key.subject, &key.examiner, &key.session));
     own.filter_map(|r| Some((r.low? - r.value?).max(0.0) as usize))

@@ -27,12 +27,12 @@ pub use learner::Learner;
 pub use order::{ScanTime, in_time, natural, scan_time, sessions};
 pub use pages::pages;
 pub use points::{Place, Point, Shown, Spot, without_feedback};
-pub use shares::{OF_SCANS, Share};
+pub use shares::Share;
 pub use sheet::{Request, Sheet, SheetCall, SheetRow, SheetTest, pre_tension};
 pub use work_on::{AT_ONCE, WorkOn, outside};
 
-use crate::report::Results;
 use crate::report::followed::{Followed, followed};
+use crate::results::Results;
 use crate::study::folder::Study;
 use crate::terms::Role;
 use crate::trace::Test;

@@ -8,9 +8,10 @@ use super::{Debrief, Learner, ScanCoverage};
 use crate::error::{Error, Result};
 use crate::plot::text::number;
 use crate::plot::{mat_figures, test_panels};
-use crate::report::Results;
 use crate::report::html::{Context, STYLE, content_hash, safe_name, test_heading};
+use crate::results::Results;
 use crate::study::cautions::CAUTIONS;
+use crate::technique::TechniqueRule;
 use crate::terms::Region;
 use serde::Serialize;
 use std::collections::BTreeSet;
@@ -84,7 +85,7 @@ struct TestView {
     why: &'static str,
     /// The panels of the test and, from a mat, pressure and both hands.
     svgs: Vec<String>,
-    remarks: Vec<String>,
+    findings: Vec<String>,
 }
 
 /// Every page with its path in the folder: the class's, then the learners'.
@@ -254,7 +255,10 @@ fn learner_view(
         counts: counts(learner),
         standing: debrief.standing.clone(),
         blinded: debrief.blinded,
-        over: learner.work_on.iter().any(|w| w.finding == "over_ceiling"),
+        over: learner
+            .work_on
+            .iter()
+            .any(|w| w.rule == TechniqueRule::OverCeiling),
         work_on: views::work_on(&learner.work_on),
         last_session: learner.last_session.clone(),
         places: drawn::progress_of(debrief, learner),
@@ -288,7 +292,7 @@ fn tests(results: &Results, learner: &Learner, context: &Context<'_>) -> Vec<Tes
         .map(|(i, why)| {
             let test = &results.tests[i];
             let own = results
-                .remarks
+                .technique
                 .iter()
                 .filter(|r| r.recording.as_ref() == Some(&test.recording) && r.test == Some(test.test));
             let on_mat = results
@@ -305,7 +309,7 @@ fn tests(results: &Results, learner: &Learner, context: &Context<'_>) -> Vec<Tes
                     .chain(on_mat.flat_map(mat_figures).map(|(_, figure)| figure))
                     .map(|figure| figure.svg)
                     .collect(),
-                remarks: own.map(|r| r.text.clone()).collect(),
+                findings: own.map(|r| r.text.clone()).collect(),
             }
         })
         .collect()

@@ -1,7 +1,7 @@
 //! What a learner's progress is shown by: a handful of measures, each at a place on the back, session by session.
 
 use crate::columns::Measure;
-use crate::report::Results;
+use crate::results::Results;
 use crate::stats::moments::{mean, sd};
 use crate::stats::quantile::t_quantile;
 use crate::terms::{Contact, Feedback, Level, Region, Side};

@@ -3,12 +3,12 @@
 use super::coverage::spot;
 use super::order::{ScanTime, in_time, scan_time};
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, DECIDED, Finding};
-use crate::report::Results;
-use crate::report::followed::words as finding_words;
+use crate::compare::{Comparison, ComparisonKind, DECIDED};
+use crate::report::followed::words as comparison_words;
+use crate::results::Results;
 use crate::study::call::Call;
 use crate::study::plan::Plan;
-use crate::technique::{PlanCoverage, PlanStep, ceiling_n, remarks};
+use crate::technique::{PlanCoverage, PlanStep, TechniqueRule, ceiling_n, technique_findings};
 use crate::terms::{Contact, Felt, Level, LineOfDrive, SessionKey, Side};
 use crate::trace::{Estimate, Knee, Test};
 use std::collections::{BTreeMap, BTreeSet};
@@ -199,7 +199,7 @@ fn sheet_test(results: &Results, test: &Test, places: Option<&Places<'_>>) -> Sh
 /// without an onset.
 pub fn pre_tension(test: &Test) -> Option<[usize; 2]> {
     let onset = test.measures.get(Measure::Onset)?;
-    let limit_mm = onset.value - onset.u95.unwrap_or(0.0);
+    let limit_mm = onset.value - onset.u95().unwrap_or(0.0);
     let starts: Vec<f64> = test.springs.iter().filter_map(|s| s.start_mm).collect();
     let out = starts.iter().filter(|mm| **mm >= limit_mm).count();
     (!starts.is_empty()).then_some([out, starts.len()])
@@ -217,10 +217,10 @@ fn out_of_order(results: &Results, own: &[&Test], plan: &Plan, scan: &SessionKey
         scan: scan.clone(),
         steps: steps.collect(),
     };
-    let found = remarks(&tests, &[coverage], &results.settings);
+    let found = technique_findings(&tests, &[coverage], &results.settings);
     found
         .iter()
-        .filter(|r| r.finding == "level_out_of_order")
+        .filter(|r| r.rule == TechniqueRule::LevelOutOfOrder)
         .map(|r| spot(r.level, r.side))
         .collect()
 }
@@ -228,10 +228,10 @@ fn out_of_order(results: &Results, own: &[&Test], plan: &Plan, scan: &SessionKey
 /// Every level that was called, or measured on both sides, from the neck down.
 fn sheet_calls(results: &Results, calls: &[Call], request: &Request) -> Vec<SheetCall> {
     let scan = &request.scan;
-    let findings: Vec<&Finding> = results
-        .findings
+    let comparisons: Vec<&Comparison> = results
+        .comparisons
         .iter()
-        .filter(|f| f.comparison == ComparisonKind::LeftRight)
+        .filter(|f| f.kind == ComparisonKind::LeftRight)
         .filter(|f| f.key.session() == *scan)
         .collect();
     let own: Vec<&Call> = calls
@@ -245,19 +245,19 @@ fn sheet_calls(results: &Results, calls: &[Call], request: &Request) -> Vec<Shee
                 ]
         })
         .collect();
-    let mut levels: BTreeSet<Level> = findings.iter().filter_map(|f| f.key.level).collect();
+    let mut levels: BTreeSet<Level> = comparisons.iter().filter_map(|f| f.key.level).collect();
     levels.extend(own.iter().map(|c| c.level));
     levels
         .into_iter()
         .map(|level| {
-            let here = || findings.iter().filter(move |f| f.key.level == Some(level));
+            let here = || comparisons.iter().filter(move |f| f.key.level == Some(level));
             let decided = DECIDED
                 .iter()
                 .find_map(|m| here().find(|f| f.measure == *m && f.asymmetry_percent.is_some()));
             SheetCall {
                 level,
                 calls: own.iter().filter(|c| c.level == level).map(|c| c.call).collect(),
-                measured: decided.map(|f| finding_words(f)),
+                measured: decided.map(|f| comparison_words(f)),
                 agrees: decided.and_then(|f| f.call_agrees),
             }
         })

@@ -252,18 +252,18 @@ pub(super) fn row_view(row: &SheetRow) -> RowView {
     };
     view.excursion = test.excursion_mm.map_or_else(String::new, |e| {
         let [low, high] = test.excursion_band_mm;
-        let u95 = e.u95.unwrap_or(0.0);
+        let u95 = e.u95().unwrap_or(0.0);
         // Outside only when the whole interval is, as the findings have it.
         let beside = match e.value {
             mm if mm - u95 > high => format!(", over {high}"),
             mm if mm + u95 < low => format!(", under {low}"),
             _ => String::new(),
         };
-        format!("{}{beside}", plus_minus(e.value, e.u95, 1))
+        format!("{}{beside}", plus_minus(e.value, e.u95(), 1))
     });
     view.hand_share = test
         .hand_share_percent
-        .map_or_else(String::new, |e| plus_minus(e.value, e.u95, 0));
+        .map_or_else(String::new, |e| plus_minus(e.value, e.u95(), 0));
     view.peak = match (test.total_peak_n, test.ceiling_n) {
         (Some(n), Some(ceiling)) if n > ceiling => {
             format!(

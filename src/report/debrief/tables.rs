@@ -158,7 +158,7 @@ fn shares(shares: &[Share]) -> Table {
     let fields = vec![
         field(d::LEARNER, |s: &Share| Cell::maybe(s.learner.as_deref())),
         field(c::SESSION, |s: &Share| Cell::maybe(s.session.as_deref())),
-        field(c::FINDING, |s: &Share| Cell::text(s.finding)),
+        field(c::FINDING, |s: &Share| Cell::text(s.rule.word())),
         field(d::COUNTED, |s: &Share| Cell::text(s.of)),
         field(d::TOTAL, |s: &Share| Cell::int(s.total)),
         field(d::WITH_FINDING, |s: &Share| Cell::int(s.with_finding)),

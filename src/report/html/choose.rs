@@ -1,8 +1,9 @@
 //! Which tests get a figure, and what its file is called.
 
 use super::{FIGURES_AT_MOST, FiguresChoice};
-use crate::compare::{Decision, Finding};
-use crate::report::Results;
+use crate::compare::{Comparison, Decision};
+use crate::results::Results;
+use crate::technique::TechniqueRule;
 use crate::terms::TestKey;
 use crate::trace::Test;
 use std::collections::{HashMap, HashSet};
@@ -67,26 +68,26 @@ pub fn tests(results: &Results, choice: FiguresChoice) -> Vec<usize> {
 }
 
 /// The first of those over the ceiling or sprung early, then those behind a named side, then undecided ones, then
-/// the rest that has a remark or a problem.
+/// the rest that has a finding or a problem.
 fn worth_a_look(results: &Results) -> Vec<usize> {
     let mut by_group: HashMap<&TestKey, u8> = HashMap::new();
-    for finding in &results.findings {
-        let urgency = match finding.side_of_resistance {
+    for comparison in &results.comparisons {
+        let urgency = match comparison.side_of_resistance {
             Some(Decision::Left | Decision::Right | Decision::StifferThanNeighbours) => 1,
             Some(Decision::Undecided) => 2,
             _ => continue,
         };
-        let entry = by_group.entry(&finding.key).or_insert(urgency);
+        let entry = by_group.entry(&comparison.key).or_insert(urgency);
         *entry = urgency.min(*entry);
     }
     let mut by_test: HashMap<(&str, Option<u32>), u8> = HashMap::new();
-    for remark in &results.remarks {
-        let urgency = match remark.finding {
-            "over_ceiling" | "sprung_before_slack_out" => 0,
+    for finding in &results.technique {
+        let urgency = match finding.rule {
+            TechniqueRule::OverCeiling | TechniqueRule::SprungBeforeSlackOut => 0,
             _ => 3,
         };
-        if let Some(recording) = &remark.recording {
-            let entry = by_test.entry((recording, remark.test)).or_insert(urgency);
+        if let Some(recording) = &finding.recording {
+            let entry = by_test.entry((recording, finding.test)).or_insert(urgency);
             *entry = urgency.min(*entry);
         }
     }

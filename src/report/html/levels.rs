@@ -7,7 +7,7 @@ use super::technique;
 use super::{Drawn, Of};
 use crate::plot::PanelOptions;
 use crate::plot::text;
-use crate::report::Results;
+use crate::results::Results;
 use crate::terms::{Posture, Region, Side, TestKey, covered_label};
 use crate::trace::Test;
 use serde::Serialize;

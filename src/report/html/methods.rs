@@ -3,7 +3,7 @@
 use crate::agreement::registered::Registration;
 use crate::compare::{ComparisonKind, SpreadSource};
 use crate::plot::text;
-use crate::report::Results;
+use crate::results::{Excluded, Results};
 use crate::settings::Settings;
 use crate::trace::Knee;
 use serde::Serialize;
@@ -73,7 +73,7 @@ pub fn methods(results: &Results) -> Methods {
         "Shirley, Ellis & Lee 2002. Manual Therapy 7:22-30.",
         "JCGM 100:2008. Evaluation of measurement data: guide to the expression of uncertainty in measurement.",
     ];
-    if !results.findings.is_empty() {
+    if !results.comparisons.is_empty() {
         citations.push("Benjamini & Hochberg 1995. Journal of the Royal Statistical Society B 57:289-300.");
         citations.push("Parkinson et al. 2021. Journal of Sports Science and Medicine 20:594-617.");
     }
@@ -168,11 +168,14 @@ fn uncertainty() -> String {
 }
 
 fn uses_spread(results: &Results, source: SpreadSource) -> bool {
-    results.findings.iter().any(|f| f.spread_source == Some(source))
+    results
+        .comparisons
+        .iter()
+        .any(|f| f.spread_source == Some(source))
 }
 
 fn compared(results: &Results) -> String {
-    if results.findings.is_empty() {
+    if results.comparisons.is_empty() {
         return String::new();
     }
     let c = &results.settings.compare;
@@ -209,9 +212,9 @@ fn compared(results: &Results) -> String {
 
 fn neighbours(results: &Results) -> String {
     let any = results
-        .findings
+        .comparisons
         .iter()
-        .any(|f| f.comparison == ComparisonKind::Neighbours);
+        .any(|f| f.kind == ComparisonKind::Neighbours);
     match any {
         true => "Midline steps were compared in the same way with the median of the steps on either side, same posture, \
                  contact and examiner; since stiffness changes with level by nature, such a finding marks a place to look \
@@ -262,21 +265,17 @@ fn blinding(results: &Results) -> String {
 }
 
 fn left_out(results: &Results) -> String {
-    let count = |what: &str, by: &str| {
-        results
-            .exclusions
-            .iter()
-            .filter(|e| e.what == what && e.by == by)
-            .count()
-    };
     let mut parts = Vec::new();
-    for (what, many) in [("file", "files"), ("test", "tests"), ("spring", "springs")] {
-        let (rule, person) = (count(what, "rule"), count(what, "person"));
+    for what in Excluded::ALL {
+        let of_kind = results.exclusions.iter().filter(|e| e.what == *what);
+        let (person, rule): (Vec<_>, Vec<_>) = of_kind.partition(|e| e.is_by_person());
+        let (person, rule) = (person.len(), rule.len());
         if rule + person > 0 {
-            let word = if rule + person == 1 { what } else { many };
+            let many = if rule + person == 1 { "" } else { "s" };
             parts.push(format!(
-                "{} {word} ({rule} by rule, {person} by a person)",
-                rule + person
+                "{} {}{many} ({rule} by rule, {person} by a person)",
+                rule + person,
+                what.word()
             ));
         }
     }

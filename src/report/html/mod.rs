@@ -12,7 +12,7 @@ mod words;
 
 use crate::error::{Error, Result};
 use crate::plot::{Figure, ScanOptions, reference_overlay, scan_overview, test_panels};
-use crate::report::Results;
+use crate::results::Results;
 use crate::terms::TestKey;
 use crate::trace::Test;
 use sha2::{Digest, Sha256};
@@ -32,7 +32,7 @@ pub(super) const STYLE: &str = include_str!("style.css");
 /// Which tests get a figure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum FiguresChoice {
-    /// Every test, up to [`FIGURES_AT_MOST`]; beyond, those behind a finding, a remark or a problem.
+    /// Every test, up to [`FIGURES_AT_MOST`]; beyond, those behind a comparison, a finding or a problem.
     #[default]
     Auto,
     /// Every test, however many.
@@ -137,7 +137,7 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
             measure,
             confidence: results.settings.compare.confidence,
         };
-        if let Some(figure) = scan_overview(&scan.findings, &options) {
+        if let Some(figure) = scan_overview(&scan.comparisons, &options) {
             let name = names.take(&format!("scan-{}", scan.slug()));
             all.push(Drawn {
                 of: Of::Scan(i),

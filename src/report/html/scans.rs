@@ -1,9 +1,9 @@
 //! Scans of a report: the tests and findings of one subject by one examiner in one session.
 
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, Finding};
+use crate::compare::{Comparison, ComparisonKind};
 use crate::plot::text;
-use crate::report::Results;
+use crate::results::Results;
 use crate::terms::SessionKey;
 use std::collections::BTreeMap;
 
@@ -12,7 +12,7 @@ pub struct Scan<'a> {
     pub key: SessionKey,
     /// Indices into the results' tests.
     pub tests: Vec<usize>,
-    pub findings: Vec<&'a Finding>,
+    pub comparisons: Vec<&'a Comparison>,
 }
 
 /// The scans of a report, by subject, examiner and session.
@@ -21,15 +21,15 @@ pub fn scans(results: &Results) -> Vec<Scan<'_>> {
         scans.entry(key.clone()).or_insert_with(|| Scan {
             key,
             tests: Vec::new(),
-            findings: Vec::new(),
+            comparisons: Vec::new(),
         })
     }
     let mut scans = BTreeMap::new();
     for (i, test) in results.tests.iter().enumerate() {
         at(&mut scans, test.about.session()).tests.push(i);
     }
-    for finding in &results.findings {
-        at(&mut scans, finding.key.session()).findings.push(finding);
+    for comparison in &results.comparisons {
+        at(&mut scans, comparison.key.session()).comparisons.push(comparison);
     }
     scans.into_values().collect()
 }
@@ -71,18 +71,18 @@ impl Scan<'_> {
         [Measure::EndFeel, Measure::FittedEndFeel, Measure::Window]
             .into_iter()
             .find(|m| {
-                self.findings
+                self.comparisons
                     .iter()
                     .any(|f| f.measure == *m && f.asymmetry_percent.is_some())
             })
     }
 
     /// Findings of one measure and kind.
-    pub fn of(&self, measure: Measure, kind: ComparisonKind) -> Vec<&Finding> {
-        self.findings
+    pub fn of(&self, measure: Measure, kind: ComparisonKind) -> Vec<&Comparison> {
+        self.comparisons
             .iter()
             .copied()
-            .filter(|f| f.measure == measure && f.comparison == kind)
+            .filter(|f| f.measure == measure && f.kind == kind)
             .collect()
     }
 }

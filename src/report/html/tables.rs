@@ -2,9 +2,9 @@
 
 use super::scans::Scan;
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, Finding};
+use crate::compare::{Comparison, ComparisonKind};
 use crate::plot::{level_label, text};
-use crate::report::Results;
+use crate::results::Results;
 use crate::terms::{Contact, Posture};
 use crate::trace::Test;
 use serde::Serialize;
@@ -34,7 +34,7 @@ pub fn test_name(test: &Test) -> String {
 /// A measure of a test with its interval, as a cell.
 fn cell(test: &Test, measure: Measure) -> String {
     match test.measures.get(measure) {
-        Some(e) => text::plus_minus(e.value, e.u95, measure.info().decimals),
+        Some(e) => text::plus_minus(e.value, e.u95(), measure.info().decimals),
         None => String::new(),
     }
 }
@@ -123,8 +123,8 @@ pub fn compact(results: &Results, scan: &Scan<'_>) -> Table {
 }
 
 /// Every comparison of a scan, all measures; `None` without any.
-pub fn findings(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<Table> {
-    if scan.findings.is_empty() {
+pub fn comparisons(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<Table> {
+    if scan.comparisons.is_empty() {
         return None;
     }
     let heads = [
@@ -140,17 +140,17 @@ pub fn findings(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<Table
         "side of resistance",
         "call",
     ];
-    let mut sorted = scan.findings.clone();
-    sorted.sort_by_key(|f| (f.comparison, f.key.level.is_none(), f.key.level, f.measure));
+    let mut sorted = scan.comparisons.clone();
+    sorted.sort_by_key(|f| (f.kind, f.key.level.is_none(), f.key.level, f.measure));
     Some(Table {
         caption: format!("Every comparison of {}", scan.about()),
         heads: heads.map(str::to_owned).to_vec(),
-        rows: sorted.into_iter().map(|f| finding_row(f, blinded)).collect(),
+        rows: sorted.into_iter().map(|f| comparison_row(f, blinded)).collect(),
         numbers: false,
     })
 }
 
-fn finding_row(f: &Finding, blinded: bool) -> Vec<String> {
+fn comparison_row(f: &Comparison, blinded: bool) -> Vec<String> {
     let info = f.measure.info();
     let number = |v: Option<f64>| v.map_or(String::new(), |v| text::number(v, info.decimals));
     let percent = |v: Option<f64>| v.map_or(String::new(), |v| format!("{} %", text::number(v, 0)));
@@ -161,7 +161,7 @@ fn finding_row(f: &Finding, blinded: bool) -> Vec<String> {
         }
         (None, None) => String::new(),
     };
-    let neighbours = f.comparison == ComparisonKind::Neighbours;
+    let neighbours = f.kind == ComparisonKind::Neighbours;
     let mut level = level_label(f);
     let posture = f.key.posture.as_ref().map(Posture::as_str);
     for part in [posture, f.key.contact.map(Contact::word)].into_iter().flatten() {

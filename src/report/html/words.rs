@@ -2,7 +2,7 @@
 
 use super::scans::Scan;
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, Decision, Finding, TrialsToDecide};
+use crate::compare::{Comparison, ComparisonKind, Decision, TrialsToDecide};
 use crate::plot::{row_label, text};
 use serde::Serialize;
 
@@ -61,7 +61,7 @@ fn percent(value: f64) -> String {
 }
 
 /// `35 % (26 to 43 %)`, without sign: the words say which side.
-fn size(f: &Finding) -> String {
+fn size(f: &Comparison) -> String {
     let at = percent(f.asymmetry_percent.unwrap_or(0.0).abs());
     let (Some(low), Some(high)) = (f.low_percent, f.high_percent) else {
         return format!("{at}\u{a0}%");
@@ -74,7 +74,7 @@ fn size(f: &Finding) -> String {
     format!("{at}\u{a0}% ({} to {}\u{a0}%)", percent(low), percent(high))
 }
 
-fn named(f: &Finding, measure: Measure) -> String {
+fn named(f: &Comparison, measure: Measure) -> String {
     let info = measure.info();
     let number = |v: Option<f64>| {
         v.map_or("not given".to_owned(), |v| {
@@ -123,8 +123,8 @@ fn sided(value: f64, kind: ComparisonKind) -> String {
     }
 }
 
-fn undecided(f: &Finding) -> String {
-    let kind = f.comparison;
+fn undecided(f: &Comparison) -> String {
+    let kind = f.kind;
     let at = sided(f.asymmetry_percent.unwrap_or(0.0), kind);
     let range = match (f.low_percent, f.high_percent) {
         (Some(low), Some(high)) => format!(
@@ -149,7 +149,7 @@ fn undecided(f: &Finding) -> String {
     format!("undecided. Measured: {at}{range}.{more}")
 }
 
-fn call_sentence(f: &Finding) -> String {
+fn call_sentence(f: &Comparison) -> String {
     match (&f.call, f.call_agrees) {
         (Some(call), Some(true)) => format!(" The examiner's call was {call}, which agrees."),
         (Some(call), Some(false)) => format!(" The examiner's call was {call}, which differs."),
@@ -159,11 +159,11 @@ fn call_sentence(f: &Finding) -> String {
 }
 
 /// What the other decided measures say of the same level.
-fn others(scan: &Scan<'_>, f: &Finding, measure: Measure) -> String {
+fn others(scan: &Scan<'_>, f: &Comparison, measure: Measure) -> String {
     let words: Vec<String> = scan
-        .findings
+        .comparisons
         .iter()
-        .filter(|o| o.key == f.key && o.comparison == f.comparison && o.measure != measure)
+        .filter(|o| o.key == f.key && o.kind == f.kind && o.measure != measure)
         .filter_map(|o| {
             let word = o.side_of_resistance?.word().replace('_', " ");
             Some(format!("{}: {word}", o.measure.info().label))
@@ -175,7 +175,7 @@ fn others(scan: &Scan<'_>, f: &Finding, measure: Measure) -> String {
     format!(" By other measures, {}.", words.join("; "))
 }
 
-fn even_sentences(all: &mut Sentences, kind: ComparisonKind, even: &[(String, &Finding)]) {
+fn even_sentences(all: &mut Sentences, kind: ComparisonKind, even: &[(String, &Comparison)]) {
     if even.is_empty() {
         return;
     }

@@ -43,7 +43,9 @@ fn spring_fields<'a>() -> Vec<Field<Row<'a>>> {
             Cell::num(r.1.time_to_peak_s)
         }),
         field(c::LOADING_RATE, |r: &Row<'_>| Cell::num(r.1.loading_rate_n_per_s)),
-        field(c::DROPPED, |r: &Row<'_>| Cell::maybe(r.1.dropped.as_deref())),
+        field(c::DROPPED, |r: &Row<'_>| {
+            r.1.dropped.map_or(Cell::Missing, |d| Cell::text(&d.to_string()))
+        }),
     ]
 }
 
@@ -93,12 +95,12 @@ fn measure_fields(measure: Measure) -> Vec<Field<Test>> {
             Cell::num(estimate(t).map(|e| e.value))
         }),
         field(measure.u95_column(), move |t: &Test| {
-            Cell::num(estimate(t).and_then(|e| e.u95))
+            Cell::num(estimate(t).and_then(|e| e.u95()))
         }),
     ];
     if let Some(column) = measure.sd_column() {
         fields.push(field(column, move |t: &Test| {
-            Cell::num(estimate(t).and_then(|e| e.sd))
+            Cell::num(estimate(t).and_then(|e| e.spread))
         }));
     }
     if measure == Measure::Window {

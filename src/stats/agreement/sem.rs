@@ -5,8 +5,10 @@ use super::anova::MeanSquares;
 use crate::stats::Result;
 use crate::stats::quantile::chi_square_quantile;
 
+/// MDC95 of a difference over its standard error, as it is printed everywhere, not the exact normal quantile.
+pub const MDC95_PER_SE: f64 = 1.96;
 /// MDC95 over SEM: 1.96·√2, as it is printed everywhere, not the exact normal quantile.
-pub const MDC95_PER_SEM: f64 = 1.96 * std::f64::consts::SQRT_2;
+pub const MDC95_PER_SEM: f64 = MDC95_PER_SE * std::f64::consts::SQRT_2;
 
 /// Standard errors of measurement of a single rating, in the unit of the ratings.
 #[derive(Debug, Clone, Copy, PartialEq)]

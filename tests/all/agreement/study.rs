@@ -5,13 +5,13 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
 use tautpoint::agreement::{self, Design, spread};
 use tautpoint::columns::Measure;
-use tautpoint::compare::{CompareContext, ComparisonKind, Decision, Finding, Key, SpreadSource, compare};
+use tautpoint::compare::{CompareContext, Comparison, ComparisonKind, Decision, Key, SpreadSource, compare};
 use tautpoint::settings::Settings;
 use tautpoint::stats::agreement::anova::mean_squares;
 use tautpoint::stats::agreement::icc::icc;
 use tautpoint::stats::agreement::sem::sem;
 use tautpoint::study::call::Call;
-use tautpoint::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases, Side, Test};
+use tautpoint::trace::{About, Curve, Knee, Measured, Measures, Phases, Side, Test};
 
 struct Who<'a> {
     subject: &'a str,
@@ -24,18 +24,7 @@ struct Who<'a> {
 
 fn test(who: &Who, n_per_mm: f64) -> Test {
     let mut measures = Measures::default();
-    let estimate = Estimate {
-        value: n_per_mm,
-        u95: None,
-        sd: None,
-    };
-    measures.set(
-        Measure::EndFeel,
-        Measured {
-            estimate,
-            budget: vec![],
-        },
-    );
+    measures.set(Measure::EndFeel, Measured::new(n_per_mm, []));
     Test {
         recording: format!(
             "{}_{}_{}_{}_{}_{}.csv",
@@ -272,10 +261,10 @@ fn decisions_on_a_single_trial_rest_on_the_studys_own_spread_read_back_from_its_
         calls: &[],
         agreement: Some(&read),
     };
-    let findings = compare(&single, &context).findings;
-    assert!(!findings.is_empty());
+    let comparisons = compare(&single, &context).comparisons;
+    assert!(!comparisons.is_empty());
     assert!(
-        findings
+        comparisons
             .iter()
             .all(|f| f.spread_source == Some(SpreadSource::Agreement))
     );
@@ -285,15 +274,15 @@ fn decisions_on_a_single_trial_rest_on_the_studys_own_spread_read_back_from_its_
     assert_eq!(problems[0].file, "agreement.toml");
 }
 
-fn called(asymmetry_percent: f64, call: &str) -> Finding {
-    Finding {
+fn called(asymmetry_percent: f64, call: &str) -> Comparison {
+    Comparison {
         key: Key {
             subject: Some("V-01".to_owned()),
             examiner: Some("L-01".to_owned()),
             level: Some("L3".to_owned()),
             ..Key::default()
         },
-        comparison: ComparisonKind::LeftRight,
+        kind: ComparisonKind::LeftRight,
         measure: Measure::EndFeel,
         left: Some(10.0),
         right: Some(11.0),
@@ -333,7 +322,7 @@ fn calls_against_the_measured_side_give_each_examiner_a_just_detected_asymmetry(
         (-19.0, "left"),
         (22.0, "right"),
     ];
-    let findings: Vec<Finding> = calls.iter().map(|(a, c)| called(*a, c)).collect();
+    let comparisons: Vec<Comparison> = calls.iter().map(|(a, c)| called(*a, c)).collect();
     let call = Call {
         subject: "V-01".to_owned(),
         examiner: "L-01".to_owned(),
@@ -343,7 +332,7 @@ fn calls_against_the_measured_side_give_each_examiner_a_just_detected_asymmetry(
         call: "right".to_owned(),
         confidence: None,
     };
-    let all = agreement::of_study(&[], &findings, &[call]).calls.unwrap();
+    let all = agreement::of_study(&[], &comparisons, &[call]).calls.unwrap();
     assert_eq!(all.measure, Some(Measure::EndFeel));
     let a = &all.against[0];
     let half = a.curve.as_ref().unwrap().just_detected;

@@ -4,11 +4,11 @@ use super::{analyze, study};
 use crate::proof::trial::measured;
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use tautpoint::cohort::page::{page, quantile};
 use tautpoint::columns::Measure;
-use tautpoint::report::Results;
+use tautpoint::report::cohort::{page, quantile};
+use tautpoint::results::Results;
 use tautpoint::simulate::{Condition, Dice};
-use tautpoint::trace::{Estimate, Measured, Side, Test};
+use tautpoint::trace::{Measured, Side, Test};
 
 fn chromium() -> Option<PathBuf> {
     let path = std::env::var_os("PATH").unwrap_or_default();
@@ -94,13 +94,7 @@ fn cohort(n: usize) -> Results {
                 1.0
             };
             let value = 8.0 * more * (0.25 * dice.normal()).exp();
-            let estimate = Estimate {
-                value,
-                u95: None,
-                sd: None,
-            };
-            let budget = Vec::new();
-            test.measures.set(Measure::EndFeel, Measured { estimate, budget });
+            test.measures.set(Measure::EndFeel, Measured::new(value, []));
             test
         })
         .collect();

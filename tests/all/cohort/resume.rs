@@ -79,7 +79,7 @@ fn a_run_by_way_of_its_records_draws_what_a_run_in_memory_draws() {
     let paths = [study.clone()];
     let results = tautpoint::batch::run(&paths, &tautpoint::batch::Options::default()).unwrap();
     assert!(results.tests.len() > 60, "{}", results.tests.len());
-    tautpoint::batch::output::write(&results, &in_memory, &paths, &Default::default()).unwrap();
+    tautpoint::report::output::write(&results, &in_memory, &paths, &Default::default()).unwrap();
     assert_same(&in_memory, &out);
     let figures = names(&out.join("figures"));
     assert!(figures.iter().any(|n| n.starts_with("reference-")), "{figures:?}");

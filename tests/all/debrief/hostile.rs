@@ -1,8 +1,8 @@
 //! Input that is thin, wrong or hostile.
 
 use super::{PLAIN, page};
-use tautpoint::report::Results;
 use tautpoint::report::debrief::{Debrief, Request, Sheet, pages};
+use tautpoint::results::Results;
 use tautpoint::study::folder::Study;
 use tautpoint::technique::ScanKey;
 
@@ -52,7 +52,7 @@ fn without_a_plan_nothing_of_a_plan_is_claimed() {
     let missed = debrief
         .shares
         .iter()
-        .find(|s| s.finding == "level_missed")
+        .find(|s| s.rule.word() == "level_missed")
         .unwrap();
     assert_eq!((missed.total, missed.percent), (0, None));
     assert!(page(&debrief, &results, false, "class.html").contains("no plan"));

@@ -105,7 +105,7 @@ fn calls_stand_beside_measured_sides() {
             .find(|c| c.examiner == "L-04" && c.session == FIRST && c.level == call.level)
             .unwrap();
         assert_eq!(call.call.as_ref(), Some(&said.call));
-        let found = results.findings.iter().find(|f| {
+        let found = results.comparisons.iter().find(|f| {
             f.key.examiner.as_deref() == Some("L-04")
                 && f.key.session.as_deref() == Some(FIRST)
                 && f.key.level.as_ref() == Some(&call.level)

@@ -4,7 +4,7 @@ use super::bound::bound;
 use tautpoint::columns::Measure;
 use tautpoint::error::Problem;
 use tautpoint::settings::Settings;
-use tautpoint::signal::{EpisodeShape, Measured, analyze};
+use tautpoint::signal::{AnalysedRecording, EpisodeShape, analyze};
 use tautpoint::simulate::{Condition, Dice, Simulated, simulate};
 use tautpoint::trace::{About, Knee, Test, Trace};
 
@@ -60,7 +60,7 @@ pub fn nameless(shapes: &[EpisodeShape]) -> Result<Vec<Vec<About>>, Problem> {
 }
 
 /// The whole chain with default settings.
-pub fn measured(trace: &Trace) -> Measured {
+pub fn measured(trace: &Trace) -> AnalysedRecording {
     analyze(trace, &Settings::default(), &nameless).unwrap()
 }
 
@@ -107,12 +107,12 @@ fn beside(measure: Measure, test: &Test, free: &Test, made: &Simulated) -> Optio
     Some(Beside {
         value: found.value,
         truth: truth?,
-        u95: found.u95,
+        u95: found.u95(),
     })
 }
 
 /// Springs missed or invented, in words.
-pub fn faults(made: &Simulated, found: &Measured) -> Option<String> {
+pub fn faults(made: &Simulated, found: &AnalysedRecording) -> Option<String> {
     let pushed: Vec<f64> = made.truth.springs.iter().map(|p| p.peak_s).collect();
     let seen: Vec<f64> = found
         .tests

@@ -1,14 +1,15 @@
 //! Each table in CSV, Parquet and JSON, and the codebook.
 
-use super::{HOSTILE, finding, hostile_results, test_of};
+use super::{HOSTILE, comparison, hostile_results, test_of};
 use polars::prelude::{AnyValue, DataFrame, ParquetReader, SerReader};
 use proptest::prelude::*;
 use serde_json::Value;
 use std::io::Cursor;
 use tautpoint::columns::{Column, Kind, Measure};
 use tautpoint::error::Problem;
+use tautpoint::report::json;
 use tautpoint::report::tables::{Cell, Table, codebook};
-use tautpoint::report::{Results, json, run};
+use tautpoint::results::{Results, run};
 use tautpoint::trace::Side;
 
 fn all_tables(results: &Results) -> Vec<Table> {
@@ -270,7 +271,7 @@ fn the_json_has_the_agreed_names_and_kinds_of_values() {
     let agreed: Value = serde_json::from_str(include_str!("../../reference/analyze/analyze.json")).unwrap();
     let mut results = Results {
         tests: vec![test_of("recordings/a.csv", "L3", Side::Left)],
-        findings: vec![finding("L3")],
+        comparisons: vec![comparison("L3")],
         ..Results::default()
     };
     let problem = Problem::error("recordings/b.csv", "abc", "a number", "correct or empty the cell");

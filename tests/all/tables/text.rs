@@ -5,9 +5,10 @@ use serde_json::Value;
 use tautpoint::columns::Measure;
 use tautpoint::compare::Decision;
 use tautpoint::error::Problem;
-use tautpoint::report::{InputFile, Results, budget_text, run, spring_exclusions, summary_text};
+use tautpoint::report::{budget_text, summary_text};
+use tautpoint::results::{Excluded, InputFile, Results, run, spring_exclusions};
 use tautpoint::technique;
-use tautpoint::trace::Side;
+use tautpoint::trace::{DropCause, Side};
 
 #[test]
 fn the_counts_add_up() {
@@ -32,11 +33,11 @@ fn the_counts_add_up() {
     assert!(
         springs
             .iter()
-            .all(|e| e.spring == Some(1) && e.by == "rule" && e.what == "spring")
+            .all(|e| e.spring == Some(1) && !e.is_by_person() && e.what == Excluded::Spring)
     );
     assert_eq!(
-        springs[0].reason,
-        results.tests[0].springs[0].dropped.clone().unwrap()
+        springs[0].cause.to_string(),
+        results.tests[0].springs[0].dropped.unwrap().to_string()
     );
     // A caller who counted too few cannot break the sums.
     results.recordings_given = Some(1);
@@ -69,8 +70,8 @@ fn the_summary_keeps_to_100_columns_and_cannot_steer_a_terminal() {
             "a further note ".repeat(9),
         ];
     }
-    results.remarks = technique::remarks(&results.tests, &[], &results.settings);
-    results.findings[2].side_of_resistance = Some(Decision::Undecided);
+    results.technique = technique::technique_findings(&results.tests, &[], &results.settings);
+    results.comparisons[2].side_of_resistance = Some(Decision::Undecided);
     let text = summary_text(&results);
     for line in text.lines() {
         assert!(line.chars().count() <= 100, "{line}");
@@ -116,12 +117,12 @@ fn the_budget_gives_each_line_its_share_of_the_variance() {
         ..Results::default()
     };
     let text = budget_text(&results);
-    // 0.09² : 0.12² = 9 : 16, together 0.15²; 0.3 = 2 × 0.15.
+    // 0.09² : 0.12² = 9 : 16, together 0.15²; 22.3 degrees of freedom, t(0.975) of which is 2.07 (printed tables).
     for wanted in [
         "36.0 %",
         "64.0 %",
-        "combined 0.1500, times 2.00 for 95 %",
-        "noise of force",
+        "combined 0.1500, times 2.07 for 95 %",
+        "force noise",
         "12",
     ] {
         assert!(text.contains(wanted), "{wanted}: {text}");
@@ -136,23 +137,26 @@ fn the_first_of_three_springs_is_an_exclusion_that_the_summary_only_counts() {
         tests: vec![test_of("recordings/a.csv", "L3", Side::Left)],
         ..Results::default()
     };
-    results.tests[0].springs[2].dropped = Some("a gap of 0.08 s".to_owned());
+    results.tests[0].springs[2].dropped = Some(DropCause::Gap);
     results.exclusions = spring_exclusions(&results.tests);
     let springs: Vec<_> = results
         .exclusions
         .iter()
-        .map(|e| (e.spring, e.reason.as_str()))
+        .map(|e| (e.spring, e.cause.to_string()))
         .collect();
     assert_eq!(
         springs,
         [
-            (Some(1), "preconditioning: the first of three or more springs"),
-            (Some(3), "a gap of 0.08 s"),
+            (
+                Some(1),
+                "preconditioning: the first of three or more springs".to_owned()
+            ),
+            (Some(3), "a gap of over 50 ms lies inside it".to_owned()),
         ]
     );
     let text = summary_text(&results);
     assert!(
-        text.contains("test 1, left, spring 3: a gap of 0.08 s (by rule)"),
+        text.contains("test 1, left, spring 3: a gap of over 50 ms lies inside it (by rule)"),
         "{text}"
     );
     assert!(!text.contains("spring 1:"), "{text}");

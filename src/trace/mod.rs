@@ -1,8 +1,13 @@
 //! What the stages pass along: [`Trace`] in, [`Test`] and [`Spring`] out, with their invariants.
 
+mod estimate;
+
+pub use estimate::{BudgetLine, Estimate, Measured, Measures, UncertaintySource};
+
 use crate::columns::Measure;
 use crate::terms::{Contact, Feedback, Landmark, Level, LineOfDrive, Posture, SessionKey, Side, TestKey};
 use serde::{Deserialize, Serialize};
+use std::fmt;
 
 /// Who, where and how: what a sidecar, a plan step or a roster knows of a test. All are codes, never names.
 ///
@@ -86,77 +91,27 @@ pub struct Trace {
     pub notes: Vec<String>,
 }
 
-/// A reported number.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Estimate {
-    pub value: f64,
-    /// Half-width of the 95 % interval of the measurement; `None` when it cannot be said.
-    pub u95: Option<f64>,
-    /// Standard deviation between springs, where the value is a mean over at least two.
-    pub sd: Option<f64>,
+/// What stands where words would tell of a measured side of a blind study.
+pub const HIDDEN: &str = "blinded: hidden until `tautpoint open STUDY`";
+
+/// Why a spring that was found enters no mean.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum DropCause {
+    /// Samples are missing inside it.
+    Gap,
+    /// The load cell was at its limit.
+    FlatTop,
+    /// Not told while the study is blinded.
+    Hidden,
 }
 
-/// One line of an uncertainty budget (JCGM 100:2008, 5.1.2): a standard uncertainty, already multiplied by its
-/// sensitivity, in the measure's unit.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct BudgetLine {
-    pub source: &'static str,
-    pub standard_uncertainty: f64,
-    /// Infinite is written as `None`.
-    pub degrees_of_freedom: Option<f64>,
-}
-
-/// How the name of a budget's line ends when both sides share the error: it cancels between left and right.
-pub const COMMON: &str = "(common to both sides)";
-
-impl BudgetLine {
-    /// Standard uncertainty and degrees of freedom.
-    pub fn part(&self) -> (f64, Option<f64>) {
-        (self.standard_uncertainty, self.degrees_of_freedom)
-    }
-
-    /// Whether left and right share this error (one calibration, one instrument).
-    pub fn common_to_both_sides(&self) -> bool {
-        self.source.ends_with(COMMON)
-    }
-}
-
-/// A measure with the budget its interval was made of.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Measured {
-    pub estimate: Estimate,
-    pub budget: Vec<BudgetLine>,
-}
-
-/// The measures of one test, at most one value each.
-#[derive(Debug, Clone, Default)]
-pub struct Measures {
-    values: [Option<Box<Measured>>; Measure::ALL.len()],
-}
-
-impl Measures {
-    /// Stores a value. A value that is not finite is not stored: missing is missing, never NaN.
-    pub fn set(&mut self, measure: Measure, measured: Measured) {
-        if measured.estimate.value.is_finite() {
-            self.values[measure as usize] = Some(Box::new(measured));
-        }
-    }
-
-    /// The value and its interval.
-    pub fn get(&self, measure: Measure) -> Option<Estimate> {
-        self.values[measure as usize].as_ref().map(|m| m.estimate)
-    }
-
-    /// The value alone.
-    pub fn value(&self, measure: Measure) -> Option<f64> {
-        self.get(measure).map(|e| e.value)
-    }
-
-    /// The lines of the uncertainty budget.
-    pub fn budget(&self, measure: Measure) -> &[BudgetLine] {
-        self.values[measure as usize]
-            .as_ref()
-            .map_or(&[], |m| m.budget.as_slice())
+impl fmt::Display for DropCause {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            DropCause::Gap => "a gap of over 50 ms lies inside it",
+            DropCause::FlatTop => "the load cell stood at its limit: a flat top is no peak",
+            DropCause::Hidden => HIDDEN,
+        })
     }
 }
 
@@ -188,8 +143,8 @@ pub struct Spring {
     pub recoil_ratio: Option<f64>,
     pub time_to_peak_s: Option<f64>,
     pub loading_rate_n_per_s: Option<f64>,
-    /// Why it was dropped from every mean (a gap, a flat top), if it was.
-    pub dropped: Option<String>,
+    /// Why it was dropped from every mean, if it was.
+    pub dropped: Option<DropCause>,
 }
 
 /// What the fit says of the knee.
@@ -284,28 +239,5 @@ impl Test {
     /// Springs that enter the means.
     pub fn counted_springs(&self) -> impl Iterator<Item = &Spring> {
         self.springs.iter().filter(|s| s.counted && s.dropped.is_none())
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_value_that_is_not_finite_is_missing() {
-        let mut m = Measures::default();
-        let estimate = Estimate {
-            value: f64::NAN,
-            u95: None,
-            sd: None,
-        };
-        m.set(
-            Measure::Peak,
-            Measured {
-                estimate,
-                budget: vec![],
-            },
-        );
-        assert_eq!(m.get(Measure::Peak), None);
     }
 }

@@ -1,10 +1,11 @@
 //! The result tables. Each is described once, as a list of columns with the way to fill them; CSV, Parquet, JSON
 //! and the codebook are all made of that list.
 
-use super::Results;
 use crate::columns::{Column, Kind, table as c};
 use crate::error::{Error, Result};
+use crate::results::Results;
 use crate::terms::Term;
+use crate::write::OutputFolder;
 use serde_json::Value;
 
 mod of_scans;
@@ -210,8 +211,8 @@ impl Results {
         Some(match name {
             "springs" => of_tests::springs(&self.tests),
             "tests" => of_tests::tests(&self.tests),
-            "findings" => of_scans::findings(&self.findings),
-            "technique" => of_scans::technique(&self.remarks),
+            "findings" => of_scans::comparisons(&self.comparisons),
+            "technique" => of_scans::technique(&self.technique),
             "reference" => of_scans::reference(&self.tests, &self.reference),
             "unpaired" => of_scans::unpaired(&self.unpaired),
             "exclusions" => of_scans::exclusions(&self.exclusions),
@@ -226,6 +227,23 @@ impl Results {
             .iter()
             .filter_map(|name| self.table(name))
             .collect()
+    }
+
+    /// Writes every table as `.csv` and `.parquet`, the exclusions and the codebook as `.csv` only.
+    ///
+    /// # Errors
+    /// As [`OutputFolder::write`].
+    pub fn write_tables(&self, folder: &mut OutputFolder) -> Result<()> {
+        // One at a time: at ten thousand recordings they do not all fit beside the results.
+        for table in Results::TABLES.iter().filter_map(|name| self.table(name)) {
+            let too = table.name != "exclusions" && table.name != "unpaired";
+            let (csv, parquet) = rayon::join(|| table.to_csv(), || too.then(|| table.to_parquet()));
+            folder.write(&format!("{}.csv", table.name), &csv?)?;
+            if let Some(parquet) = parquet {
+                folder.write(&format!("{}.parquet", table.name), &parquet?)?;
+            }
+        }
+        folder.write("codebook.csv", &codebook().to_csv()?)
     }
 }
 

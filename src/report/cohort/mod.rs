@@ -6,8 +6,9 @@
 use crate::columns::Measure;
 use crate::error::{Error, Result};
 use crate::plot::text::number;
+use crate::report::CAUTION;
 use crate::report::html::{base64, content_hash};
-use crate::report::{CAUTION, Results};
+use crate::results::Results;
 use crate::terms::Level;
 use crate::trace::Test;
 use serde_json::{Value, json};

@@ -94,7 +94,7 @@ pub fn record(results: &Results) -> Map<String, Value> {
 
 /// `date`, `standing` (`as registered`, `departures` or `unconfirmed`), each departure by key with both values, and, where
 /// only the hash was kept, the keys that are not the defaults; null when the study registered nothing.
-pub(super) fn registered(results: &Results) -> Value {
+pub fn registered(results: &Results) -> Value {
     let Some(registration) = &results.registration else {
         return Value::Null;
     };

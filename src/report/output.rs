@@ -1,10 +1,12 @@
 //! Results into a folder: tables, figures, the report, the follow-up plan and the run's record.
 
+use super::html::{self, Drawing, PageOptions};
+use super::{cohort, dataset};
+use crate::cohort::run::SavedCurves;
 use crate::compare::{FollowUpStep, follow_up};
 use crate::error::Result;
 use crate::plot::png;
-use crate::report::html::{Drawing, PageOptions};
-use crate::report::{Results, run};
+use crate::results::{Results, run};
 use crate::study::plan::{Order, Plan, Step};
 use crate::terms::StepSide;
 use crate::write::OutputFolder;
@@ -30,6 +32,24 @@ pub fn write(results: &Results, dir: &Path, inputs: &[PathBuf], options: &Output
     write_into(OutputFolder::begin(dir, inputs)?, results, options)
 }
 
+/// The same for results whose tests have left their curves in the records of a run.
+///
+/// # Errors
+/// As [`write()`], and when a record cannot be read.
+pub fn write_run(
+    mut folder: OutputFolder,
+    results: &mut Results,
+    curves: &SavedCurves<'_>,
+    options: &OutputOptions,
+) -> Result<()> {
+    curves.restore(results, &html::curves_needed(results, &options.page))?;
+    if options.cohort {
+        dataset::write(results, &mut folder)?;
+        folder.write("cohort.html", cohort::page(results)?.as_bytes())?;
+    }
+    write_into(folder, results, options)
+}
+
 /// Writes everything into a folder that is begun, and finishes it.
 ///
 /// # Errors
@@ -48,7 +68,7 @@ pub fn write_into(mut folder: OutputFolder, results: &Results, options: &OutputO
         }
     }
     folder.write("report.html", drawn.page(results)?.as_bytes())?;
-    if let Some(plan) = follow_up_plan(&follow_up(&results.findings)) {
+    if let Some(plan) = follow_up_plan(&follow_up(&results.comparisons)) {
         folder.write("follow-up.toml", plan.as_bytes())?;
     }
     folder.finish(run::record(results))

@@ -3,8 +3,9 @@
 use super::ceiling::ceiling_n;
 use crate::columns::Measure;
 use crate::settings::Settings;
+use crate::stats::expanded::combined;
 use crate::terms::{Level, LineOfDrive};
-use crate::trace::{Estimate, Test};
+use crate::trace::{Estimate, Test, UncertaintySource};
 
 /// What of a test is held against a band.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -86,7 +87,7 @@ impl Aspect {
 
 /// Where a number lies to its band.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Stand {
+pub enum BandStatus {
     /// Inside, or outside by no more than its own interval.
     Within,
     Below,
@@ -95,7 +96,7 @@ pub enum Stand {
 
 /// A number of one test beside its band.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Held {
+pub struct BandCheck {
     pub aspect: Aspect,
     pub value: f64,
     /// Half-width of the 95 % interval; `None` when it cannot be said, and the number is then taken as it stands.
@@ -104,34 +105,34 @@ pub struct Held {
     pub high: Option<f64>,
 }
 
-impl Held {
+impl BandCheck {
     /// Outside only when the whole interval is: noise alone makes no finding. A ceiling is the exception: it warns as
     /// soon as the measured force is over it.
-    pub fn stand(&self) -> Stand {
+    pub fn status(&self) -> BandStatus {
         let u = match self.aspect {
             Aspect::TotalPeak => 0.0,
             _ => self.u95.unwrap_or(0.0),
         };
         if self.high.is_some_and(|high| self.value - u > high) {
-            Stand::Above
+            BandStatus::Above
         } else if self.low.is_some_and(|low| self.value + u < low) {
-            Stand::Below
+            BandStatus::Below
         } else {
-            Stand::Within
+            BandStatus::Within
         }
     }
 }
 
 /// What of a test can be held against a band, in the order of [`Aspect::ALL`]. What was not measured is left out.
-pub fn held(test: &Test, settings: &Settings) -> Vec<Held> {
+pub fn band_checks(test: &Test, settings: &Settings) -> Vec<BandCheck> {
     Aspect::ALL
         .into_iter()
-        .filter_map(|aspect| hold(test, aspect, settings))
+        .filter_map(|aspect| band_check(test, aspect, settings))
         .collect()
 }
 
 /// One aspect of a test beside its band; `None` when it was not measured, or nothing is known to hold it against.
-pub fn hold(test: &Test, aspect: Aspect, settings: &Settings) -> Option<Held> {
+pub fn band_check(test: &Test, aspect: Aspect, settings: &Settings) -> Option<BandCheck> {
     let bands = settings.technique.bands(test.about.level.map(Level::region));
     let (found, low, high) = match aspect {
         Aspect::TotalPeak => (total_peak(test)?, None, Some(ceiling_n(test, settings)?.1)),
@@ -157,13 +158,13 @@ pub fn hold(test: &Test, aspect: Aspect, settings: &Settings) -> Option<Held> {
         Aspect::LineOfDrive => {
             let off = test.drive_deg? - test.about.line_of_drive?.degrees();
             let most = bands.line_of_drive_deg;
-            (plain(off), Some(-most), Some(most))
+            (Estimate::new(off, None), Some(-most), Some(most))
         }
     };
-    found.value.is_finite().then_some(Held {
+    found.value.is_finite().then_some(BandCheck {
         aspect,
         value: found.value,
-        u95: found.u95,
+        u95: found.u95(),
         low,
         high,
     })
@@ -173,21 +174,12 @@ fn band(found: Estimate, [low, high]: [f64; 2]) -> (Estimate, Option<f64>, Optio
     (found, Some(low), Some(high))
 }
 
-fn plain(value: f64) -> Estimate {
-    Estimate {
-        value,
-        u95: None,
-        sd: None,
-    }
-}
-
 /// The total has no interval of its own; that of this side's peak says how sharply force is measured here.
 fn total_peak(test: &Test) -> Option<Estimate> {
-    test.total_peak_n.is_finite().then(|| Estimate {
-        value: test.total_peak_n,
-        u95: test.measures.get(Measure::Peak).and_then(|e| e.u95),
-        sd: None,
-    })
+    let peak = test.measures.get(Measure::Peak);
+    let uncertainty = peak.and_then(|e| e.uncertainty());
+    let total_n = test.total_peak_n;
+    total_n.is_finite().then(|| Estimate::new(total_n, uncertainty))
 }
 
 /// Start of the first spring less the onset. A held force lacks the damping of a moving one, so displacement is the
@@ -195,11 +187,7 @@ fn total_peak(test: &Test) -> Option<Estimate> {
 fn past_onset(test: &Test) -> Option<Estimate> {
     let onset = test.measures.get(Measure::Onset)?;
     let start_mm = test.springs.first()?.start_mm?;
-    Some(Estimate {
-        value: start_mm - onset.value,
-        u95: onset.u95,
-        sd: None,
-    })
+    Some(Estimate::new(start_mm - onset.value, onset.uncertainty()))
 }
 
 /// A force as percent of the preload: u² = (100/P)²·(u_F² + (F/P)²·u_P²), both taken as independent: a
@@ -211,14 +199,12 @@ fn share_of_preload(test: &Test, measure: Measure) -> Option<Estimate> {
         return None;
     }
     let share = force.value / preload.value;
-    let u95 = force
-        .u95
-        .map(|u| 100.0 / preload.value * u.hypot(share * preload.u95.unwrap_or(0.0)));
-    Some(Estimate {
-        value: 100.0 * share,
-        u95,
-        sd: None,
-    })
+    let percent = |u: f64| 100.0 / preload.value * u;
+    let uncertainty = force.uncertainty().and_then(|(u, df)| {
+        let of_preload = preload.uncertainty().map(|(u, df)| (percent(share * u), df));
+        combined([(percent(u), df)].into_iter().chain(of_preload))
+    });
+    Some(Estimate::new(100.0 * share, uncertainty))
 }
 
 /// Coefficient of variation, in percent, of the peaks of the counted springs; `None` for fewer than two.
@@ -237,11 +223,7 @@ fn peak_spread(test: &Test) -> Option<Estimate> {
         .measures
         .budget(Measure::SpringPeak)
         .iter()
-        .find(|line| line.source == "force noise")
-        .map(|line| line.standard_uncertainty * n.sqrt());
-    Some(Estimate {
-        value: 100.0 * sd / mean,
-        u95: noise.map(|u| 100.0 * 1.96 * u / (n - 1.0).sqrt() / mean),
-        sd: None,
-    })
+        .find(|line| line.source == UncertaintySource::ForceNoise)
+        .map(|line| (100.0 * line.u * n.sqrt() / (n - 1.0).sqrt() / mean, line.df));
+    Some(Estimate::new(100.0 * sd / mean, noise))
 }

@@ -5,10 +5,11 @@ mod lines;
 
 pub use budget::budget_text;
 
-use super::{CAUTION, Exclusion, PRECONDITIONING, Results};
+use super::CAUTION;
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, Decision, Finding, TrialsToDecide, Unpaired};
-use crate::technique::Remark;
+use crate::compare::{Comparison, ComparisonKind, Decision, TrialsToDecide, Unpaired};
+use crate::results::{Exclusion, Results};
+use crate::technique::TechniqueFinding;
 use crate::terms::{Level, SessionKey};
 use crate::trace::Test;
 use lines::{WIDTH, counted, cut, file_name, padded, paragraph, plain, section, with_interval};
@@ -40,11 +41,9 @@ pub fn summary_text(results: &Results) -> String {
     if results.tests.is_empty() {
         out.push_str("No test was found.\n\n");
     }
-    technique_lines(&mut out, &results.remarks);
-    let (first_springs, others): (Vec<&Exclusion>, Vec<&Exclusion>) = results
-        .exclusions
-        .iter()
-        .partition(|e| e.reason == PRECONDITIONING);
+    technique_lines(&mut out, &results.technique);
+    let (first_springs, others): (Vec<&Exclusion>, Vec<&Exclusion>) =
+        results.exclusions.iter().partition(|e| e.is_preconditioning());
     section(&mut out, "Left out", others.iter().map(|e| exclusion_words(e)));
     let problems = results.problems.iter().map(|p| p.to_string());
     section(&mut out, "Problems", problems);
@@ -77,9 +76,9 @@ fn scan_lines(out: &mut String, results: &Results, key: &SessionKey) {
     // Level by level as a reader looks them up; the tables keep the order of the recordings.
     tests.sort_by_key(|t| (t.about.level.is_none(), t.about.level, t.side(), t.about.trial));
     test_table(out, &tests);
-    let of_scan = results.findings.iter().filter(|f| f.key.session() == *key);
+    let of_scan = results.comparisons.iter().filter(|f| f.key.session() == *key);
     let decided = of_scan.filter(|f| f.side_of_resistance.is_some());
-    section(out, "  Findings", decided.map(finding_sentence));
+    section(out, "  Findings", decided.map(comparison_sentence));
     let unpaired = results.unpaired.iter().filter(|u| u.key.session() == *key);
     let words = |u: &Unpaired| {
         let trials = counted(u.trials as usize, "trial");
@@ -103,19 +102,19 @@ fn exclusion_words(e: &Exclusion) -> String {
     if let Some(spring) = e.spring {
         let _ = write!(what, ", spring {spring}");
     }
-    format!("{what}: {} (by {})", e.reason, e.by)
+    format!("{what}: {} (by {})", e.cause, e.by())
 }
 
 /// Remarks gathered by what to try next time, so that it is said once.
-fn technique_lines(out: &mut String, remarks: &[Remark]) {
+fn technique_lines(out: &mut String, findings: &[TechniqueFinding]) {
     let mut advice: Vec<&str> = Vec::new();
-    for remark in remarks {
-        if !advice.contains(&remark.advice.as_str()) {
-            advice.push(&remark.advice);
+    for finding in findings {
+        if !advice.contains(&finding.advice.as_str()) {
+            advice.push(&finding.advice);
         }
     }
     for (i, advice) in advice.into_iter().enumerate() {
-        let same = remarks.iter().filter(|r| r.advice == advice);
+        let same = findings.iter().filter(|r| r.advice == advice);
         section(
             out,
             if i == 0 { "Technique" } else { "" },
@@ -128,11 +127,11 @@ fn technique_lines(out: &mut String, remarks: &[Remark]) {
 /// Scans in the order in which their first test stands.
 fn scans(results: &Results) -> Vec<SessionKey> {
     let tests = results.tests.iter().map(|t| t.about.session());
-    let findings = results.findings.iter().map(|f| f.key.session());
+    let comparisons = results.comparisons.iter().map(|f| f.key.session());
     let unpaired = results.unpaired.iter().map(|u| u.key.session());
     let mut seen = HashSet::new();
     tests
-        .chain(findings)
+        .chain(comparisons)
         .chain(unpaired)
         .filter(|key| seen.insert(key.clone()))
         .collect()
@@ -219,12 +218,12 @@ fn table_line(out: &mut String, cells: [String; 7]) {
 }
 
 /// A comparison in a sentence.
-fn finding_sentence(f: &Finding) -> String {
+fn comparison_sentence(f: &Comparison) -> String {
     let info = f.measure.info();
     let level = f.key.level.map_or("no level", Level::label);
     let number = |v: Option<f64>| v.map_or_else(|| "?".to_owned(), |v| format!("{v:.*}", info.decimals));
     let (left, right) = (number(f.left), number(f.right));
-    let values = match f.comparison {
+    let values = match f.kind {
         ComparisonKind::LeftRight => format!("left {left}, right {right} {}", info.unit),
         ComparisonKind::Neighbours => format!("{right} {} against {left} at its neighbours", info.unit),
     };
@@ -234,7 +233,7 @@ fn finding_sentence(f: &Finding) -> String {
         decision_words(f),
         values.trim_end()
     );
-    let word = match f.comparison {
+    let word = match f.kind {
         ComparisonKind::LeftRight => "asymmetry",
         ComparisonKind::Neighbours => "difference",
     };
@@ -260,7 +259,7 @@ fn finding_sentence(f: &Finding) -> String {
     text
 }
 
-fn decision_words(f: &Finding) -> String {
+fn decision_words(f: &Comparison) -> String {
     let Some(decision) = f.side_of_resistance else {
         return "no word".to_owned();
     };

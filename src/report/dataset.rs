@@ -4,11 +4,10 @@
 //! a table has the same columns. `dataset/datapackage.json` follows the Data Package standard, version 2
 //! (<https://datapackage.org>, Open Knowledge).
 
-use super::parquet;
+use super::tables::Table;
 use crate::columns::{Column, Kind, table as c};
 use crate::error::Result;
-use crate::report::Results;
-use crate::report::tables::Table;
+use crate::results::Results;
 use crate::trace::Test;
 use crate::write::OutputFolder;
 use serde_json::{Map, Value, json};
@@ -56,7 +55,7 @@ pub fn write(results: &Results, folder: &mut OutputFolder) -> Result<()> {
         let mut paths = Vec::new();
         for (place, rows) in parts {
             let path = format!("{name}/{}/part-0.parquet", path_of(place));
-            folder.write(&format!("{FOLDER}/{path}"), &parquet::part(&table, &kept, &rows)?)?;
+            folder.write(&format!("{FOLDER}/{path}"), &table.part_to_parquet(&kept, &rows)?)?;
             paths.push(path);
         }
         // A table without a row has no file, and the standard wants at least one path.
@@ -109,13 +108,13 @@ fn places(name: &str, results: &Results) -> Vec<Place> {
             results.tests.iter().flat_map(springs).collect()
         }
         "findings" => {
-            let keys = results.findings.iter().map(|f| &f.key);
+            let keys = results.comparisons.iter().map(|f| &f.key);
             keys.map(|k| (site(who(&k.subject, &k.examiner, &k.session)), k.session.clone()))
                 .collect()
         }
         _ => {
-            let remarks = results.remarks.iter();
-            let place = remarks.map(|r| (site(who(&r.subject, &r.examiner, &r.session)), r.session.clone()));
+            let findings = results.technique.iter();
+            let place = findings.map(|r| (site(who(&r.subject, &r.examiner, &r.session)), r.session.clone()));
             place.collect()
         }
     }
