@@ -62,10 +62,10 @@ impl Problem {
         }
     }
 
-    /// Names the line, counted from 1 in the file as a text editor shows it.
+    /// Names the line, where there is one, counted from 1 in the file as a text editor shows it.
     #[must_use]
-    pub fn at_line(mut self, line: u64) -> Self {
-        self.line = Some(line);
+    pub fn at_line(mut self, line: impl Into<Option<u64>>) -> Self {
+        self.line = line.into();
         self
     }
 
@@ -130,6 +130,11 @@ impl Error {
             advice,
         }
     }
+
+    /// [`Error::io`] for a file that could not be opened.
+    pub fn unreadable(path: impl AsRef<Path>, cause: std::io::Error) -> Self {
+        Error::io(path, cause, "check that the file is there and may be read")
+    }
 }
 
 impl From<Problem> for Error {
@@ -148,7 +153,7 @@ mod tests {
     #[test]
     fn a_problem_says_where_what_and_what_to_do() {
         let p = Problem::error("a.csv", "abc", "a number", "correct or empty the cell")
-            .at_line(500)
+            .at_line(500_u64)
             .in_column("force_n");
         assert_eq!(
             p.to_string(),

@@ -99,9 +99,9 @@ pub fn of_study(comparisons: &[Comparison], calls: &[Call]) -> CallAgreement {
 }
 
 /// What a call is about, without who made it.
-type Place<'a> = (&'a str, Level, &'a str, Option<u32>);
+type CallTarget<'a> = (&'a str, Level, &'a str, Option<u32>);
 /// Each place with the word of each examiner.
-type Words<'a> = BTreeMap<Place<'a>, BTreeMap<&'a str, Felt>>;
+type Words<'a> = BTreeMap<CallTarget<'a>, BTreeMap<&'a str, Felt>>;
 
 fn words(calls: &[Call], same_session: bool) -> Words<'_> {
     let mut in_order: Vec<&Call> = calls.iter().collect();

@@ -6,14 +6,15 @@
 //! what that leaves out is listed.
 
 pub mod calls;
+mod rating_table;
 pub mod ratings;
 pub mod registered;
 pub mod spread;
 mod summary;
 mod tables;
 
+pub use rating_table::RatingTable;
 pub use summary::{LeftOut, PairLimits, Summary, TrialsRow, WANTED_PERCENT, summarise};
-pub use tables::RatingTable;
 
 use crate::columns::Measure;
 use crate::compare::Comparison;
@@ -95,7 +96,7 @@ impl MeasureAgreement {
 pub struct Agreement {
     pub title: Option<String>,
     pub measures: Vec<MeasureAgreement>,
-    pub spread: Option<spread::Spread>,
+    pub spread: Option<spread::RepeatSpread>,
     /// `None` for a file of ratings.
     pub calls: Option<calls::CallAgreement>,
     /// What the reader should know, in sentences.

@@ -5,7 +5,7 @@ use crate::calibrate::budget::{Used, add_to_test};
 use crate::error::Problem;
 use crate::instrument::{FILE_NAME, Instrument};
 use crate::read::calibrations::Calibrations;
-use crate::read::counts::Calibrated;
+use crate::read::counts::CalibratedColumn;
 use crate::settings::Settings;
 use crate::study::inputs::Study;
 use crate::study::mapping::ColumnKey;
@@ -67,7 +67,7 @@ impl Bench {
     }
 
     /// Adds what the instrument adds to the uncertainty of tests, and takes its loop off their loss.
-    pub fn finish(&self, calibrated: &[Calibrated], tests: &mut [Test]) {
+    pub fn finish(&self, calibrated: &[CalibratedColumn], tests: &mut [Test]) {
         for test in tests {
             let side = test.side();
             let used = Used {
@@ -95,7 +95,7 @@ impl Bench {
 }
 
 /// The calibration of one side: its own column's, else that of the column without a side.
-fn of(calibrated: &[Calibrated], side: Option<Side>, keys: [ColumnKey; 3]) -> Option<&Calibration> {
+fn of(calibrated: &[CalibratedColumn], side: Option<Side>, keys: [ColumnKey; 3]) -> Option<&Calibration> {
     let [plain, left, right] = keys;
     let own = match side {
         Some(Side::Left) => left,

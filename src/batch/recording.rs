@@ -3,7 +3,7 @@
 use super::{Job, mats, naming, sums};
 use crate::error::{Error, Problem, Severity};
 use crate::mat::MatTest;
-use crate::read::recording::{Source, read_recording_bytes};
+use crate::read::recording::{RecordingSource, read_recording_bytes};
 use crate::read::{HashWriter, ReadTrace, parquet, sha256_hex};
 use crate::results::{Excluded, Exclusion, ExclusionCause, InputFile};
 use crate::signal::{self, AnalysedRecording};
@@ -137,7 +137,7 @@ impl Job {
         }
         let mut about = sidecar.about.clone();
         about.site = about.site.or_else(|| self.study.site.clone());
-        let source = Source {
+        let source = RecordingSource {
             path: &file.path,
             recording: &file.recording,
             sidecar_name: &file.sidecar,

@@ -64,7 +64,7 @@ impl Spans {
 
 /// Curve and scatter parts of one measure, in its unit.
 #[derive(Default)]
-struct Parts {
+struct MeasureParts {
     force: f64,
     displacement: f64,
     scatter: f64,
@@ -92,11 +92,11 @@ fn lines(measure: Measure, value: f64, spans: &Spans, used: Used<'_>) -> [Budget
         }
         M::Excursion => spans
             .displacement_mm
-            .map_or_else(Parts::default, |x| displacement(x, used)),
-        M::Onset => Parts {
+            .map_or_else(MeasureParts::default, |x| displacement(x, used)),
+        M::Onset => MeasureParts {
             displacement: used.displacement.map_or(0.0, |c| c.curve_u(value)),
             scatter: used.displacement.map_or(0.0, |c| c.scatter(value)),
-            ..Parts::default()
+            ..MeasureParts::default()
         },
         M::OnsetTravel | M::DisplacementAt30N => {
             let end = spans.displacement_mm.map_or(value, |x| x[1]);
@@ -110,9 +110,11 @@ fn lines(measure: Measure, value: f64, spans: &Spans, used: Used<'_>) -> [Budget
             parts
         }
         // Ratios of like to like, and times: a common gain does not touch them.
-        M::LossRatio | M::RecoilRatio | M::TimeToPeak | M::SpringRate | M::HandShare => Parts::default(),
+        M::LossRatio | M::RecoilRatio | M::TimeToPeak | M::SpringRate | M::HandShare => {
+            MeasureParts::default()
+        }
         // A pressure mat's own: no load cell and no displacement in them.
-        M::PeakPressure | M::LoadedArea | M::CentrePath => Parts::default(),
+        M::PeakPressure | M::LoadedArea | M::CentrePath => MeasureParts::default(),
     };
     let df = |c: Option<&Calibration>| c.map_or(f64::INFINITY, |c| c.curve.degrees_of_freedom as f64);
     [
@@ -122,24 +124,29 @@ fn lines(measure: Measure, value: f64, spans: &Spans, used: Used<'_>) -> [Budget
     ]
 }
 
-fn force(value: f64, used: Used<'_>) -> Parts {
-    Parts {
+fn force(value: f64, used: Used<'_>) -> MeasureParts {
+    MeasureParts {
         force: used.force.map_or(0.0, |c| c.difference_u(0.0, value)),
         scatter: used.force.map_or(0.0, |c| c.scatter(value)),
-        ..Parts::default()
+        ..MeasureParts::default()
     }
 }
 
-fn displacement(x: [f64; 2], used: Used<'_>) -> Parts {
-    Parts {
+fn displacement(x: [f64; 2], used: Used<'_>) -> MeasureParts {
+    MeasureParts {
         displacement: used.displacement.map_or(0.0, |c| c.difference_u(x[0], x[1])),
         scatter: used.displacement.map_or(0.0, |c| c.scatter(x[1]) * 2f64.sqrt()),
-        ..Parts::default()
+        ..MeasureParts::default()
     }
 }
 
 /// A measure that grows with the gain of force and falls (or grows) with that of displacement.
-fn relative(value: f64, used: Used<'_>, force: Option<[f64; 2]>, displacement: Option<[f64; 2]>) -> Parts {
+fn relative(
+    value: f64,
+    used: Used<'_>,
+    force: Option<[f64; 2]>,
+    displacement: Option<[f64; 2]>,
+) -> MeasureParts {
     let share = |c: Option<&Calibration>, span: Option<[f64; 2]>| -> (f64, f64) {
         match (c, span) {
             (Some(c), Some([from, to])) if to != from => {
@@ -152,7 +159,7 @@ fn relative(value: f64, used: Used<'_>, force: Option<[f64; 2]>, displacement: O
     };
     let (f, f_scatter) = share(used.force, force);
     let (x, x_scatter) = share(used.displacement, displacement);
-    Parts {
+    MeasureParts {
         force: f * value.abs(),
         displacement: x * value.abs(),
         scatter: f_scatter.hypot(x_scatter) * value.abs(),

@@ -1,6 +1,6 @@
 //! The certificate: TOML for machines. The page for people is made in `report`.
 
-use super::figures::{CalibrationFigure, Of};
+use super::figures::{CalibrationFigure, PercentOf};
 use super::polynomial::HIGHEST_DEGREE;
 use super::{Calibration, Day, Polynomial, unit_word};
 use crate::error::Problem;
@@ -360,8 +360,8 @@ fn figures(top: &Section<'_, '_>, quantity: Quantity) -> Vec<CalibrationFigure> 
                 path: &path,
             };
             let of = match one.text("of").as_deref() {
-                Some("full scale") => Of::FullScale,
-                _ => Of::Reading,
+                Some("full scale") => PercentOf::FullScale,
+                _ => PercentOf::Reading,
             };
             Some(CalibrationFigure {
                 name: (*name).to_owned(),

@@ -1,4 +1,4 @@
-//! Readings: what was applied, what was indicated.
+//! SensorReadings: what was applied, what was indicated.
 
 use crate::units::Quantity;
 
@@ -47,9 +47,9 @@ impl Reading {
     }
 }
 
-/// Readings of one sensor.
+/// SensorReadings of one sensor.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Readings {
+pub struct SensorReadings {
     /// Name of the file, for problems.
     pub file: String,
     pub quantity: Quantity,
@@ -66,7 +66,7 @@ pub struct Readings {
     pub notes: Vec<String>,
 }
 
-impl Readings {
+impl SensorReadings {
     /// Applied loads, in the order of the rows.
     pub fn applied(&self) -> Vec<f64> {
         self.readings.iter().map(|r| r.applied).collect()
@@ -87,7 +87,7 @@ impl Readings {
         loads
     }
 
-    /// Readings at a load.
+    /// SensorReadings at a load.
     pub fn at(&self, load: f64) -> impl Iterator<Item = &Reading> {
         let close = 1e-6 * self.readings.iter().fold(0.0, |m: f64, r| m.max(r.applied.abs()));
         self.readings

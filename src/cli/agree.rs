@@ -48,7 +48,7 @@ pub struct Args {
 }
 
 /// What was found, and what was noticed on the way.
-struct Found {
+struct AgreeOutcome {
     agreement: Agreement,
     problems: Vec<Problem>,
     /// Where agreement.toml goes; `None` without a study.
@@ -92,7 +92,7 @@ fn has_calls(agreement: &Agreement) -> bool {
     calls.is_some_and(|c| !c.pairs.is_empty() || !c.against.is_empty())
 }
 
-fn of_ratings(path: &Path) -> anyhow::Result<Found> {
+fn of_ratings(path: &Path) -> anyhow::Result<AgreeOutcome> {
     let file = path
         .file_name()
         .map_or_else(|| path.to_string_lossy(), |n| n.to_string_lossy());
@@ -109,7 +109,7 @@ fn of_ratings(path: &Path) -> anyhow::Result<Found> {
         );
     };
     match ratings::parse(&file, &text) {
-        Ok((table, problems)) => Ok(Found {
+        Ok((table, problems)) => Ok(AgreeOutcome {
             agreement: agreement::of_ratings(&table),
             problems,
             study_root: None,
@@ -121,7 +121,7 @@ fn of_ratings(path: &Path) -> anyhow::Result<Found> {
     }
 }
 
-fn of_study(path: &Path, quiet: bool) -> anyhow::Result<Found> {
+fn of_study(path: &Path, quiet: bool) -> anyhow::Result<AgreeOutcome> {
     let paths = [path.to_owned()];
     let inputs = inputs::collect(&paths)?;
     let options = batch::Options {
@@ -139,7 +139,7 @@ fn of_study(path: &Path, quiet: bool) -> anyhow::Result<Found> {
 }
 
 /// What the repeated tests and the calls of a study agree in. `results` keep what a blind study hides.
-fn of_results(results: Results, calls: &[Call], study_root: Option<PathBuf>) -> Found {
+fn of_results(results: Results, calls: &[Call], study_root: Option<PathBuf>) -> AgreeOutcome {
     // In a blind study no finding goes further than here.
     let comparisons = if results.blinded {
         &[][..]
@@ -156,7 +156,7 @@ fn of_results(results: Results, calls: &[Call], study_root: Option<PathBuf>) -> 
         );
     }
     agreement.title = results.title.clone();
-    Found {
+    AgreeOutcome {
         agreement,
         problems: results.problems,
         study_root,
@@ -170,7 +170,7 @@ pub(super) fn of_shards(shards: &Shards, out: &Path, inputs: &[PathBuf]) -> anyh
 }
 
 /// The result folder, then the study's agreement.toml: a folder that is refused leaves the study as it was.
-fn write(found: &Found, out: &Path, inputs: &[PathBuf]) -> anyhow::Result<()> {
+fn write(found: &AgreeOutcome, out: &Path, inputs: &[PathBuf]) -> anyhow::Result<()> {
     let mut folder = OutputFolder::begin(out, inputs)?;
     report::write(&found.agreement, &found.problems, &mut folder)?;
     folder.finish(report::record(&found.problems))?;

@@ -5,7 +5,7 @@ mod verify;
 
 use super::Outcome;
 use crate::calibrate::gravity::local_gravity;
-use crate::calibrate::{Calibration, Day, Made, MakeOptions, Readings, make, unit_sign};
+use crate::calibrate::{Calibration, Day, MakeOptions, NewCalibration, SensorReadings, make, unit_sign};
 use crate::error::{Error, Problem};
 use crate::read::readings::{ReadingsOptions, read_readings};
 use crate::report::certificate::{page, to_json};
@@ -24,7 +24,7 @@ Examples:
   tautpoint calibrate monday.csv --verify --study autumn-term
   tautpoint calibrate --reference-spring spring.csv --study autumn-term
 
-Readings: a table with what was applied (applied_n, applied_kgf, applied_lbf, mass_kg, mass_g, or applied_mm for a
+SensorReadings: a table with what was applied (applied_n, applied_kgf, applied_lbf, mass_kg, mass_g, or applied_mm for a
 displacement sensor) and indicated; optional run, direction (up or down) and channel. Rows may stand in any order.
 
 A new calibration writes a certificate (TOML) and a page for people beside it (HTML). A check is kept in
@@ -209,7 +209,7 @@ fn gravity(args: &Args) -> Result<Option<f64>, Error> {
     }
 }
 
-fn readings(args: &Args, path: &Path) -> anyhow::Result<Readings> {
+fn readings(args: &Args, path: &Path) -> anyhow::Result<SensorReadings> {
     let options = ReadingsOptions {
         gravity: gravity(args)?,
         air_kg_per_m3: positive("--air-density", args.air_density, 10.0)?,
@@ -234,7 +234,7 @@ fn page_path(out: &Path) -> PathBuf {
 }
 
 /// Writes the certificate and its page; what is there and was not made by an earlier calibration stays.
-fn write(made: &Made, out: &Path) -> Result<(), Error> {
+fn write(made: &NewCalibration, out: &Path) -> Result<(), Error> {
     let page_path = page_path(out);
     if page_path == out {
         return Err(Error::Setting {
@@ -270,7 +270,7 @@ fn write(made: &Made, out: &Path) -> Result<(), Error> {
 }
 
 /// A few lines for the terminal.
-fn summary(made: &Made) -> String {
+fn summary(made: &NewCalibration) -> String {
     use std::fmt::Write as _;
     let c = &made.calibration;
     let unit = unit_sign(c.quantity);

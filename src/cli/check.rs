@@ -4,7 +4,7 @@ use super::Outcome;
 use crate::batch::{self, each};
 use crate::error::{Error, Problem, Severity};
 use crate::read::calibrations::Calibrations;
-use crate::read::recording::{Source, read_recording};
+use crate::read::recording::{RecordingSource, read_recording};
 use crate::read::validity;
 use crate::study::inputs::{InputFile, Inputs, Study, collect_any, no_recordings};
 use crate::study::sidecar::{Sidecar, any_error};
@@ -125,7 +125,7 @@ fn check_file(file: &InputFile, study: Option<&Study>, calibrations: &Calibratio
     let mut notes = Vec::new();
     if sidecar.mat.is_some() || !sidecar.mat_named {
         let none = Study::default();
-        let source = Source {
+        let source = RecordingSource {
             path: &file.path,
             recording: &file.recording,
             sidecar_name: &file.sidecar,

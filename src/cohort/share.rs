@@ -8,12 +8,12 @@ use super::key::{Key, Kind};
 use super::parquet::{Numbers, recording};
 use super::plain::shortest;
 use super::rounding::{Rounding, rounded};
-use crate::agreement::spread::{self, Spread};
+use crate::agreement::spread::{self, RepeatSpread};
 use crate::batch;
 use crate::error::{Error, Problem, Result};
 use crate::instrument::{self, Instrument};
 use crate::read::calibrations::Calibrations;
-use crate::read::recording::{Source, read_recording_bytes};
+use crate::read::recording::{RecordingSource, read_recording_bytes};
 use crate::read::{hex, parquet as read_parquet, sha256_hex};
 use crate::settings::SETTINGS;
 use crate::study::folder::Study;
@@ -191,7 +191,7 @@ impl Share {
         if let Some(problem) = problems.into_iter().next() {
             return Became::LeftOut(Box::new(problem));
         }
-        let source = Source {
+        let source = RecordingSource {
             path: &file.path,
             recording: &file.recording,
             sidecar_name: &file.sidecar,
@@ -272,7 +272,7 @@ impl Share {
         }
         let root = &study.root;
         if let Ok(text) = std::fs::read_to_string(root.join(spread::FILE_NAME)) {
-            let (spread, found) = Spread::parse(spread::FILE_NAME, &text);
+            let (spread, found) = RepeatSpread::parse(spread::FILE_NAME, &text);
             problems.extend(found);
             if let Some(spread) = spread {
                 put(spread::FILE_NAME, spread.to_toml());

@@ -37,7 +37,7 @@ pub struct Hand {
 
 /// The hands of a recording and what is to be said of them.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Hands {
+pub struct FoundHands {
     /// One, or left and right.
     pub hands: Vec<Hand>,
     pub midline_mm: Option<f64>,
@@ -50,7 +50,7 @@ pub struct Hands {
 }
 
 /// Finds the hands of all frames.
-pub fn find_hands(geometry: &Geometry, frames: &Frames, expected: Expected) -> Hands {
+pub fn find_hands(geometry: &Geometry, frames: &Frames, expected: Expected) -> FoundHands {
     let tracks = follow(frames);
     let one_hand = expected.one_hand || expected.side.is_some();
     let read: Vec<Touch> = touches(frames)
@@ -58,7 +58,7 @@ pub fn find_hands(geometry: &Geometry, frames: &Frames, expected: Expected) -> H
         .map(|range| read_touch(geometry, frames, &tracks, range, one_hand))
         .filter(|t| !t.hands.is_empty())
         .collect();
-    let mut found = Hands::default();
+    let mut found = FoundHands::default();
     let between = between_hands(&read);
     found.midline_mm = expected.midline_mm.or(between);
     found.midline_found = expected.midline_mm.is_none() && between.is_some();
@@ -156,7 +156,7 @@ fn tile(geometry: &Geometry, touch: &Touch, hand: usize) -> usize {
     geometry.tile_of(geometry.cell_at(sum.1 / sum.0.max(1e-9), sum.2 / sum.0.max(1e-9)))
 }
 
-impl Hands {
+impl FoundHands {
     fn describe(&mut self, geometry: &Geometry, frames: &Frames, touches: &[Touch]) {
         if let (Some(at), true) = (self.midline_mm, self.midline_found) {
             self.notes.push(format!(

@@ -18,5 +18,5 @@ pub mod touch;
 pub mod tracks;
 
 pub use geometry::Geometry;
-pub use record::{MatRecord, Readings};
+pub use record::{MatRecord, MatUncertainty};
 pub use shown::MatTest;

@@ -5,7 +5,7 @@ use super::axis::{SMALL, Scale, ticks};
 use super::canvas::{Align, Area, Canvas, words};
 use super::palette::{ACCENT, BAND, GREY, INK, PAPER, QUIET};
 use super::text;
-use crate::calibrate::drift::{Chart, LimitsFrom, State};
+use crate::calibrate::drift::{Chart, ControlState, LimitsFrom};
 use crate::calibrate::unit_sign;
 
 const WIDTH: f64 = 760.0;
@@ -48,8 +48,8 @@ pub fn control_chart(charts: &[Chart], calibration: &str) -> Option<Figure> {
 pub fn words_of(chart: &Chart) -> String {
     let unit = unit_sign(chart.quantity);
     let state = match &chart.state {
-        State::In { since } => format!("in control since {}", day(since)),
-        State::Out { since } => format!("out of control since {}", day(since)),
+        ControlState::In { since } => format!("in control since {}", day(since)),
+        ControlState::Out { since } => format!("out of control since {}", day(since)),
     };
     let from = match chart.limits_from {
         LimitsFrom::Checks(n) => format!("limits from the first {n} checks"),
@@ -124,8 +124,8 @@ fn panel(canvas: &mut Canvas, chart: &Chart, top: f64) {
         }
     }
     let state = match &chart.state {
-        State::In { since } => format!("in control since {}", day(since)),
-        State::Out { since } => format!("out of control since {}", day(since)),
+        ControlState::In { since } => format!("in control since {}", day(since)),
+        ControlState::Out { since } => format!("out of control since {}", day(since)),
     };
     let heading = format!("{} {unit} applied: {state}", trimmed(chart.applied));
     canvas.words((LEFT, top - 10.0), &heading, words(13.0, INK).bold());

@@ -5,7 +5,7 @@ use super::axis::{SMALL, Scale, axes};
 use super::canvas::{Align, Area, Canvas, words};
 use super::palette::{ACCENT, BAND, INK, QUIET};
 use super::text;
-use crate::calibrate::{Direction, Made, unit_sign};
+use crate::calibrate::{Direction, NewCalibration, unit_sign};
 
 const WIDTH: f64 = 760.0;
 const HEIGHT: f64 = 320.0;
@@ -18,7 +18,7 @@ const PANEL: Area = Area {
 
 /// Draws the residuals in N or mm, with two standard deviations of a reading as a band; filled marks were reached from
 /// below, open ones from above.
-pub fn residuals(made: &Made) -> Figure {
+pub fn residuals(made: &NewCalibration) -> Figure {
     let c = &made.calibration;
     let unit = unit_sign(c.quantity);
     let points: Vec<(f64, f64, Option<Direction>)> = made

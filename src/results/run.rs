@@ -1,7 +1,7 @@
 //! `run.json`: what a run was made with, so that it can be made again.
 
 use super::{InputFile, Results};
-use crate::agreement::registered::{Departure, Standing};
+use crate::agreement::registered::{Departure, RegistrationStatus};
 use crate::error::Problem;
 use crate::settings::Settings;
 use serde_json::{Map, Value, json};
@@ -99,9 +99,9 @@ pub fn registered(results: &Results) -> Value {
         return Value::Null;
     };
     let (departures, not_default) = match &registration.standing {
-        Standing::AsRegistered => (&[][..], &[][..]),
-        Standing::Departures(list) => (list.as_slice(), &[][..]),
-        Standing::Unknown { not_default } => (&[][..], not_default.as_slice()),
+        RegistrationStatus::AsRegistered => (&[][..], &[][..]),
+        RegistrationStatus::Departures(list) => (list.as_slice(), &[][..]),
+        RegistrationStatus::Unknown { not_default } => (&[][..], not_default.as_slice()),
     };
     let one = |d: &Departure| json!({ "key": d.key, "registered": d.registered, "now": d.used });
     json!({

@@ -1,10 +1,10 @@
 //! Many tests with known spread: subjects, levels and sides, examiners, sessions, trials.
 //!
 //! On the log scale a test's stiffness is the level's usual value + subject + level within the subject ∓ half the
-//! asymmetry + examiner + repositioning. Each is normal with the standard deviation of [`Spread`], cut at three.
+//! asymmetry + examiner + repositioning. Each is normal with the standard deviation of [`CohortSpread`], cut at three.
 
 use super::levels::{LevelModel, log_ratio, usual_end_feel_n_per_mm, usual_onset_mm};
-use super::{Dice, Examiner, Sensor, Simulated, TraceSpec, simulate};
+use super::{Examiner, Rng, Sensor, Simulated, TraceSpec, simulate};
 use crate::error::{Error, Result};
 use crate::study::call::Call;
 use crate::study::usual::UsualContact;
@@ -13,7 +13,7 @@ use crate::trace::About;
 
 /// Standard deviations of the natural logarithm of stiffness: 0.05 is about 5 %.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Spread {
+pub struct CohortSpread {
     pub between_subjects: f64,
     /// Of a level about the subject's own profile.
     pub levels: f64,
@@ -24,9 +24,9 @@ pub struct Spread {
     pub repositioning: f64,
 }
 
-impl Default for Spread {
+impl Default for CohortSpread {
     fn default() -> Self {
-        Spread {
+        CohortSpread {
             between_subjects: 0.25,
             levels: 0.08,
             sides: 0.02,
@@ -51,7 +51,7 @@ pub struct Cohort {
     pub levels: Vec<Level>,
     /// Level and asymmetry in percent, positive when the right is stiffer; the same in every subject.
     pub asymmetry_percent: Vec<(Level, f64)>,
-    pub spread: Spread,
+    pub spread: CohortSpread,
     pub sensor: Sensor,
 }
 
@@ -64,7 +64,7 @@ impl Default for Cohort {
             trials: 3,
             levels: vec![Level::L5, Level::L4, Level::L3, Level::L2, Level::L1],
             asymmetry_percent: Vec::new(),
-            spread: Spread::default(),
+            spread: CohortSpread::default(),
             sensor: Sensor {
                 rate_hz: 200.0,
                 ..Sensor::default()
@@ -163,14 +163,14 @@ impl Cohort {
     }
 
     /// Draws one subject's levels.
-    fn subject(&self, dice: &mut Dice) -> Result<Vec<LevelModel>> {
+    fn subject(&self, rng: &mut Rng) -> Result<Vec<LevelModel>> {
         let s = &self.spread;
-        let stiff = s.between_subjects * dice.normal_within_3();
-        let deep = 0.1 * dice.normal_within_3();
+        let stiff = s.between_subjects * rng.normal_within_3();
+        let deep = 0.1 * rng.normal_within_3();
         let mut levels = Vec::new();
         for &level in &self.levels {
-            let own = s.levels * dice.normal_within_3();
-            let natural = s.sides * dice.normal_within_3();
+            let own = s.levels * rng.normal_within_3();
+            let natural = s.sides * rng.normal_within_3();
             let asked = self.asymmetry_percent.iter().find(|(l, _)| *l == level);
             levels.push(LevelModel {
                 level,
@@ -191,14 +191,14 @@ impl Cohort {
     /// As [`Cohort::check`].
     pub fn plan(&self, seed: u64) -> Result<(Vec<Planned>, Vec<Call>)> {
         self.check()?;
-        let mut dice = Dice::new(seed);
+        let mut rng = Rng::new(seed);
         let habits: Vec<f64> = (0..self.examiners)
-            .map(|_| self.spread.examiners * dice.normal_within_3())
+            .map(|_| self.spread.examiners * rng.normal_within_3())
             .collect();
         let mut recordings = Vec::new();
         let mut calls = Vec::new();
         for subject in 1..=self.subjects {
-            let levels = self.subject(&mut dice)?;
+            let levels = self.subject(&mut rng)?;
             for (examiner, &habit) in habits.iter().enumerate() {
                 for session in 0..self.sessions {
                     let about = About {
@@ -207,7 +207,7 @@ impl Cohort {
                         session: Some(session_date(session)),
                         ..About::default()
                     };
-                    self.scan(&about, &levels, habit, &mut dice, &mut recordings, &mut calls);
+                    self.scan(&about, &levels, habit, &mut rng, &mut recordings, &mut calls);
                 }
             }
         }
@@ -219,7 +219,7 @@ impl Cohort {
         about: &About,
         levels: &[LevelModel],
         habit: f64,
-        dice: &mut Dice,
+        rng: &mut Rng,
         recordings: &mut Vec<Planned>,
         calls: &mut Vec<Call>,
     ) {
@@ -228,11 +228,11 @@ impl Cohort {
             for trial in 1..=self.trials {
                 for side in [Side::Left, Side::Right] {
                     let about = about_test(about, model.level, side, trial, placed);
-                    let factor = habit + self.spread.repositioning * dice.normal_within_3();
-                    recordings.push(place(about, model, factor, &self.sensor, dice));
+                    let factor = habit + self.spread.repositioning * rng.normal_within_3();
+                    recordings.push(place(about, model, factor, &self.sensor, rng));
                     placed += 1;
                 }
-                calls.push(call_of(about, model, trial, dice));
+                calls.push(call_of(about, model, trial, rng));
             }
         }
     }
@@ -244,18 +244,18 @@ pub(super) fn place(
     model: &LevelModel,
     factor: f64,
     sensor: &Sensor,
-    dice: &mut Dice,
+    rng: &mut Rng,
 ) -> Planned {
-    let shift_mm = 0.15 * dice.normal_within_3();
+    let shift_mm = 0.15 * rng.normal_within_3();
     let side = about.side.unwrap_or(Side::Midline);
     Planned {
         about,
         spec: TraceSpec {
             tissue: model.tissue(side, factor, shift_mm),
-            examiner: Examiner::drawn(dice),
+            examiner: Examiner::drawn(rng),
             sensor: sensor.clone(),
         },
-        seed: dice.seed(),
+        seed: rng.seed(),
         level: model.clone(),
     }
 }
@@ -280,12 +280,12 @@ pub(super) fn about_test(scan: &About, level: Level, side: Side, trial: u32, pla
 }
 
 /// A call as a hand would make it: the true log ratio with a noise of 0.15, even within ±0.1.
-fn call_of(about: &About, model: &LevelModel, trial: u32, dice: &mut Dice) -> Call {
-    let felt = model.log_ratio + 0.15 * dice.normal_within_3();
+fn call_of(about: &About, model: &LevelModel, trial: u32, rng: &mut Rng) -> Call {
+    let felt = model.log_ratio + 0.15 * rng.normal_within_3();
     let sure = if felt.abs() > 0.3 {
         3.0
     } else {
-        1.0 + dice.below(2) as f64
+        1.0 + rng.below(2) as f64
     };
     let word = |code: &Option<String>| code.clone().unwrap_or_default();
     Call {
@@ -298,7 +298,7 @@ fn call_of(about: &About, model: &LevelModel, trial: u32, dice: &mut Dice) -> Ca
             Felt::Right
         } else if felt < -0.1 {
             Felt::Left
-        } else if dice.uniform() < 0.15 {
+        } else if rng.uniform() < 0.15 {
             Felt::Unsure
         } else {
             Felt::Even

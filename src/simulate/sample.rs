@@ -3,7 +3,7 @@
 use super::cohort::{Planned, about_test, place};
 use super::levels::{LevelModel, log_ratio};
 use super::study::{StudyFolder, plan_head, plan_step};
-use super::{Dice, Fault, Sensor};
+use super::{ExaminerFault, Rng, Sensor};
 use crate::error::Result;
 use crate::study::call::Call;
 use crate::study::usual::UsualContact;
@@ -56,7 +56,7 @@ const CALLS: [(Level, Felt, f64); 6] = [
 /// # Errors
 /// None that its own constants do not cause.
 pub fn sample_study(seed: u64) -> Result<StudyFolder> {
-    let mut dice = Dice::new(seed);
+    let mut rng = Rng::new(seed);
     let scan = About {
         subject: Some(SUBJECT.to_owned()),
         examiner: Some(EXAMINER.to_owned()),
@@ -70,7 +70,7 @@ pub fn sample_study(seed: u64) -> Result<StudyFolder> {
         for trial in 1..=trials {
             for side in [Side::Left, Side::Right] {
                 let about = about_test(&scan, level, side, trial, recordings.len() as u32);
-                let mut planned = test(about, &model, &mut dice);
+                let mut planned = test(about, &model, &mut rng);
                 if let Some(fault) = fault(level, side, trial) {
                     let elastic = planned.spec.tissue.elastic;
                     planned.spec.examiner = planned.spec.examiner.with(fault, &elastic);
@@ -84,7 +84,7 @@ pub fn sample_study(seed: u64) -> Result<StudyFolder> {
         let mut about = about_test(&scan, level, Side::Midline, 1, recordings.len() as u32);
         about.contact = Some(Contact::Reinforced);
         about.landmark = Some(Landmark::known("spinous line"));
-        recordings.push(test(about, &model, &mut dice));
+        recordings.push(test(about, &model, &mut rng));
     }
     let calls = CALLS.map(|(level, call, confidence)| Call {
         subject: SUBJECT.to_owned(),
@@ -104,10 +104,10 @@ pub fn sample_study(seed: u64) -> Result<StudyFolder> {
     })
 }
 
-fn fault(level: Level, side: Side, trial: u32) -> Option<Fault> {
+fn fault(level: Level, side: Side, trial: u32) -> Option<ExaminerFault> {
     match (level, side, trial) {
-        (Level::L2, Side::Left, 1) => Some(Fault::SprungEarly),
-        (Level::L5, Side::Right, 2) => Some(Fault::Over(LUMBAR_CEILING_N)),
+        (Level::L2, Side::Left, 1) => Some(ExaminerFault::SprungEarly),
+        (Level::L5, Side::Right, 2) => Some(ExaminerFault::Over(LUMBAR_CEILING_N)),
         _ => None,
     }
 }
@@ -121,13 +121,13 @@ fn level_model(level: Level, end_feel_n_per_mm: f64, onset_mm: f64, asymmetry: f
     })
 }
 
-fn test(about: About, model: &LevelModel, dice: &mut Dice) -> Planned {
-    let factor = REPOSITIONING * dice.normal_within_3();
+fn test(about: About, model: &LevelModel, rng: &mut Rng) -> Planned {
+    let factor = REPOSITIONING * rng.normal_within_3();
     let sensor = Sensor {
         rate_hz: 100.0,
         ..Sensor::default()
     };
-    let mut planned = place(about, model, factor, &sensor, dice);
+    let mut planned = place(about, model, factor, &sensor, rng);
     planned.spec.examiner.springs = 3;
     planned
 }

@@ -1,6 +1,6 @@
 //! What really happened in a simulated test.
 
-use super::movement::Path;
+use super::movement::SampledMovement;
 use super::tissue::{Elastic, Tissue};
 use crate::terms::Side;
 
@@ -48,7 +48,7 @@ impl Truth {
         self.onset_s.is_some()
     }
 
-    pub(super) fn of(tissue: &Tissue, path: &Path, force_n: &[f64], step_s: f64) -> Truth {
+    pub(super) fn of(tissue: &Tissue, path: &SampledMovement, force_n: &[f64], step_s: f64) -> Truth {
         let x = &path.x_mm;
         let onset_mm = tissue.elastic.onset_mm();
         let passage = onset_mm.and_then(|onset| first_passage(x, onset));

@@ -2,10 +2,11 @@
 
 mod estimate;
 
+pub use crate::terms::Side;
 pub use estimate::{BudgetLine, Estimate, Measured, Measures, UncertaintySource};
 
 use crate::columns::Measure;
-use crate::terms::{Contact, Feedback, Landmark, Level, LineOfDrive, Posture, SessionKey, Side, TestKey};
+use crate::terms::{Contact, Feedback, Landmark, Level, LineOfDrive, Posture, SessionKey, TestKey};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 

@@ -13,7 +13,8 @@ use tautpoint::study::plan::Plan;
 use tautpoint::study::roster::Roster;
 use tautpoint::study::sidecar::Sidecar;
 use tautpoint::study::study_file::StudyFile;
-use tautpoint::trace::{About, Side};
+use tautpoint::terms::Side;
+use tautpoint::trace::About;
 
 fn problem(bytes: &[u8]) -> Problem {
     problem_with(bytes, About::default())

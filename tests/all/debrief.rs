@@ -11,9 +11,9 @@ use std::sync::LazyLock;
 use tautpoint::batch::{self, Options};
 use tautpoint::report::debrief::{Debrief, pages};
 use tautpoint::results::Results;
-use tautpoint::simulate::{Cohort, Fault, Planned, Sensor, StudyFolder};
+use tautpoint::simulate::{Cohort, ExaminerFault, Planned, Sensor, StudyFolder};
 use tautpoint::study::inputs::{self, Study};
-use tautpoint::trace::Side;
+use tautpoint::terms::Side;
 
 /// A class of four on one subject: two levels, both sides, three sessions. Each recording may be changed, or left out
 /// by `false`.
@@ -78,13 +78,13 @@ pub static SPOILED: LazyLock<(Results, Study)> = LazyLock::new(|| {
 });
 
 /// Who makes which fault where.
-pub const FAULTS: [(&str, &str, &str, Side, Fault); 6] = [
-    ("L-02", FIRST, "L4", Side::Left, Fault::SprungEarly),
-    ("L-02", FIRST, "L3", Side::Right, Fault::SprungEarly),
-    ("L-03", FIRST, "L3", Side::Left, Fault::Over(175.0)),
-    ("L-03", SECOND, "L4", Side::Right, Fault::SprungEarly),
-    ("L-01", THIRD, "L4", Side::Left, Fault::Over(175.0)),
-    ("L-01", THIRD, "L3", Side::Left, Fault::Shallow),
+pub const FAULTS: [(&str, &str, &str, Side, ExaminerFault); 6] = [
+    ("L-02", FIRST, "L4", Side::Left, ExaminerFault::SprungEarly),
+    ("L-02", FIRST, "L3", Side::Right, ExaminerFault::SprungEarly),
+    ("L-03", FIRST, "L3", Side::Left, ExaminerFault::Over(175.0)),
+    ("L-03", SECOND, "L4", Side::Right, ExaminerFault::SprungEarly),
+    ("L-01", THIRD, "L4", Side::Left, ExaminerFault::Over(175.0)),
+    ("L-01", THIRD, "L3", Side::Left, ExaminerFault::Shallow),
 ];
 
 /// Whether it is that recording.
@@ -99,7 +99,7 @@ pub fn is(planned: &Planned, examiner: &str, session: &str, level: &str, side: S
 }
 
 /// Makes a fault in a recording.
-pub fn spoil(planned: &mut Planned, fault: Fault) {
+pub fn spoil(planned: &mut Planned, fault: ExaminerFault) {
     let elastic = planned.spec.tissue.elastic;
     planned.spec.examiner = planned.spec.examiner.clone().with(fault, &elastic);
 }

@@ -5,7 +5,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use tautpoint::compare::{Comparison, ComparisonKind, Decision, SpreadSource};
 use tautpoint::study::anatomy::LEVELS;
-use tautpoint::trace::Side;
+use tautpoint::terms::Side;
 
 #[test]
 fn without_a_difference_at_most_one_level_in_twenty_is_called() {

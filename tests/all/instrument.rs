@@ -43,7 +43,7 @@ fn displacement_mm(t: f64) -> f64 {
 
 /// A steel spring: force follows displacement, late, with friction against the movement.
 fn trace(faults: Faults, seed: u64) -> Trace {
-    let mut dice = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+    let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
     let noise = Normal::new(0.0, faults.noise_n.max(1e-12)).unwrap();
     let n = (13.0 * RATE_HZ) as usize;
     let time_s: Vec<f64> = (0..n).map(|i| i as f64 / RATE_HZ).collect();
@@ -58,12 +58,12 @@ fn trace(faults: Faults, seed: u64) -> Trace {
             side: None,
             force_n: time_s
                 .iter()
-                .map(|t| force(*t) + noise.sample(&mut dice))
+                .map(|t| force(*t) + noise.sample(&mut rng))
                 .collect(),
             displacement_mm: Some(
                 time_s
                     .iter()
-                    .map(|t| displacement_mm(*t) + 1e-4 * noise.sample(&mut dice))
+                    .map(|t| displacement_mm(*t) + 1e-4 * noise.sample(&mut rng))
                     .collect(),
             ),
             displacement_shared: false,

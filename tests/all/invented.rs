@@ -2,9 +2,8 @@
 
 use tautpoint::columns::Measure;
 use tautpoint::compare::{Comparison, ComparisonKind, Decision, Key, SpreadSource, TrialsToDecide};
-use tautpoint::trace::{
-    About, Curve, Estimate, FitSummary, Knee, Measured, Measures, Phases, Side, Spring, Test,
-};
+use tautpoint::terms::Side;
+use tautpoint::trace::{About, Curve, Estimate, FitSummary, Knee, Measured, Measures, Phases, Spring, Test};
 
 /// What a hand does to a tissue, in N, mm and s.
 #[derive(Debug, Clone)]

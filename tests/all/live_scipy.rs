@@ -10,7 +10,7 @@ use tautpoint::columns::Measure;
 use tautpoint::settings::Settings;
 use tautpoint::signal::condition::{Conditioned, condition};
 use tautpoint::signal::noise::white_noise_sd;
-use tautpoint::simulate::{Condition, Dice};
+use tautpoint::simulate::{Condition, Rng};
 use tautpoint::trace::{Knee, Test};
 
 /// Runs a script that reads JSON from standard input as `d` and prints JSON.
@@ -71,11 +71,11 @@ fn row(c: &Conditioned, time_s: f64) -> usize {
 
 #[test]
 fn noise_from_third_differences_agrees_with_numpy() {
-    let mut dice = Dice::new(77);
+    let mut rng = Rng::new(77);
     let slow = |i: usize| 40.0 * (i as f64 / 700.0).sin();
     let series: Vec<Vec<f64>> = [0.3, 1.5, 0.02]
         .into_iter()
-        .map(|sd| (0..8000).map(|i| slow(i) + sd * dice.normal()).collect())
+        .map(|sd| (0..8000).map(|i| slow(i) + sd * rng.normal()).collect())
         .collect();
     let script = r#"
 from scipy.stats import truncnorm

@@ -11,10 +11,11 @@ mod truth;
 use std::path::{Path, PathBuf};
 use tautpoint::mat::MatRecord;
 use tautpoint::read::ReadTrace;
+use tautpoint::read::counts::CalibrationChoice;
 use tautpoint::read::mat::{MatSource, read_mat};
 use tautpoint::settings;
 use tautpoint::simulate::{
-    Examiner, Hands, MatSensor, Pad, Sensor, SimulatedMat, SimulatedTests, Tissue, simulate_bilateral,
+    Examiner, MatSensor, Pad, Sensor, SimulatedMat, SimulatedTests, Tissue, TwoHands, simulate_bilateral,
     simulate_mat,
 };
 use tautpoint::study::mapping::ColumnMapping;
@@ -42,7 +43,7 @@ fn push(seed: u64) -> SimulatedTests {
         &right,
         &Examiner::default(),
         &sensor,
-        Hands::default(),
+        TwoHands::default(),
         seed,
     )
 }
@@ -98,7 +99,7 @@ fn read_file(path: &Path, setup: &MatSetup, about: About) -> tautpoint::error::R
         mapping: &ColumnMapping::default(),
         settings: &settings::Mat::default(),
     };
-    read_mat(&source, about, &[], None)
+    read_mat(&source, about, CalibrationChoice::default(), None)
 }
 
 fn record(read: &ReadTrace) -> &MatRecord {

@@ -6,7 +6,8 @@ use tautpoint::error::Problem;
 use tautpoint::report::html::{FiguresChoice, PageOptions, figures, page};
 use tautpoint::results::{Excluded, Exclusion, ExclusionCause, InputFile, Results};
 use tautpoint::technique::{TechniqueFinding, TechniqueRule};
-use tautpoint::trace::{DropCause, Knee, Side};
+use tautpoint::terms::Side;
+use tautpoint::trace::{DropCause, Knee};
 
 fn finding(
     rule: TechniqueRule,

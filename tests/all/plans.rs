@@ -1,11 +1,12 @@
 //! Scan plans: read, written, and matched to the tests of one continuous trace.
 
 use proptest::prelude::*;
-use tautpoint::study::anatomy::{LEVELS, Region, region};
+use tautpoint::study::anatomy::{LEVELS, region};
 use tautpoint::study::built_in;
 use tautpoint::study::match_plan::{EpisodeShape, match_plan};
-use tautpoint::study::plan::{Order, Plan, Step, StepSide};
-use tautpoint::trace::{About, Side};
+use tautpoint::study::plan::{Order, Plan, Step};
+use tautpoint::terms::{Region, Side, StepSide};
+use tautpoint::trace::About;
 
 const EXAMPLE: &str = r#"
 name = "prone-thumbs"

@@ -12,7 +12,8 @@ use tautpoint::technique::reference::{
     Difference, ErrorsIn, NoTarget, Reference, Scope, accuracy, differences,
 };
 use tautpoint::technique::{Aspect, band_checks, technique_findings};
-use tautpoint::trace::{Side, Test};
+use tautpoint::terms::Side;
+use tautpoint::trace::Test;
 
 const END_FEEL: f64 = 10.0;
 const DAMPING: f64 = 0.15;

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::process::Command;
 use tautpoint::simulate::*;
-use tautpoint::trace::Side;
+use tautpoint::terms::Side;
 
 /// Every file under a folder, by its path within it.
 fn files(folder: &Path) -> BTreeMap<String, Vec<u8>> {

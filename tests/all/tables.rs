@@ -9,6 +9,7 @@ use tautpoint::compare::*;
 use tautpoint::error::Problem;
 use tautpoint::results::{Excluded, Exclusion, ExclusionCause, Results};
 use tautpoint::technique;
+use tautpoint::terms::Side;
 use tautpoint::trace::*;
 
 /// An invented test with three springs, which the tests below change as they need.

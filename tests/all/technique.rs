@@ -3,7 +3,8 @@
 use crate::tables::test_of;
 use tautpoint::columns::Measure;
 use tautpoint::settings::Settings;
-use tautpoint::technique::{PlanCoverage, PlanStep, RULES, ScanKey, TechniqueFinding, technique_findings};
+use tautpoint::technique::{PlanCoverage, PlanStep, RULES, TechniqueFinding, technique_findings};
+use tautpoint::terms::ScanKey;
 use tautpoint::trace::*;
 
 fn with_onset(mut test: Test, onset_mm: Option<(f64, Option<f64>)>, start_mm: Option<f64>) -> Test {

@@ -10,11 +10,12 @@ use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 use tautpoint::settings::Settings;
 use tautpoint::signal::analyze;
 use tautpoint::simulate::{
-    Condition, Dice, Fault, Hands, Simulated, TraceSpec, simulate, simulate_bilateral,
+    Condition, ExaminerFault, Rng, Simulated, TraceSpec, TwoHands, simulate, simulate_bilateral,
 };
 use tautpoint::stats::line::line;
-use tautpoint::technique::{PlanCoverage, PlanStep, ScanKey, technique_findings};
-use tautpoint::trace::{Side, Test};
+use tautpoint::technique::{PlanCoverage, PlanStep, technique_findings};
+use tautpoint::terms::{ScanKey, Side};
+use tautpoint::trace::Test;
 
 fn trials() -> u64 {
     let asked = std::env::var("TAUTPOINT_TRIALS")
@@ -25,7 +26,7 @@ fn trials() -> u64 {
 
 /// A clean draw at 200 Hz, of at most four springs, meant to go straight in where a tilt is recorded.
 fn spec(seed: u64) -> TraceSpec {
-    let mut spec = Condition::Clean.spec(&mut Dice::stream(seed, 9));
+    let mut spec = Condition::Clean.spec(&mut Rng::stream(seed, 9));
     spec.sensor.rate_hz = 200.0;
     spec.examiner.springs = spec.examiner.springs.min(4);
     spec.examiner.drive_deg = Some(90.0);
@@ -43,7 +44,7 @@ fn placed(mut tests: Vec<Test>, seed: u64) -> Vec<Test> {
     tests
 }
 
-fn made(fault: Option<Fault>, seed: u64) -> (Simulated, Vec<Test>) {
+fn made(fault: Option<ExaminerFault>, seed: u64) -> (Simulated, Vec<Test>) {
     let mut spec = spec(seed);
     if let Some(fault) = fault {
         spec.examiner = spec.examiner.with(fault, &spec.tissue.elastic);
@@ -59,11 +60,11 @@ fn found(tests: &[Test]) -> BTreeSet<&'static str> {
 }
 
 /// Each fault of one hand, the finding it must give, and those that it may give besides: what it really does too.
-const ONE_HAND: [(Fault, &str, &[&str]); 10] = [
-    (Fault::SprungEarly, "sprung_before_slack_out", &[]),
+const ONE_HAND: [(ExaminerFault, &str, &[&str]); 10] = [
+    (ExaminerFault::SprungEarly, "sprung_before_slack_out", &[]),
     // In the toe preload is so small that the damping of the recoil takes half of it, and so is the room to spring in.
     (
-        Fault::InsideTheToe,
+        ExaminerFault::InsideTheToe,
         "slack_not_shown_out",
         &[
             "spring_too_small",
@@ -72,12 +73,12 @@ const ONE_HAND: [(Fault, &str, &[&str]); 10] = [
             "unsteady_hold",
         ],
     ),
-    (Fault::Shallow, "spring_too_small", &[]),
-    (Fault::Deep, "spring_too_deep", &[]),
-    (Fault::Quick, "quick_spring", &[]),
+    (ExaminerFault::Shallow, "spring_too_small", &[]),
+    (ExaminerFault::Deep, "spring_too_deep", &[]),
+    (ExaminerFault::Quick, "quick_spring", &[]),
     // The hand wanders on while it springs.
     (
-        Fault::UnsteadyHold,
+        ExaminerFault::UnsteadyHold,
         "unsteady_hold",
         &[
             "uneven_springs",
@@ -87,10 +88,14 @@ const ONE_HAND: [(Fault, &str, &[&str]); 10] = [
         ],
     ),
     // Back from far out to the peak is one long spring.
-    (Fault::CameOff, "came_off_between_springs", &["spring_too_deep"]),
-    (Fault::UnevenSprings, "uneven_springs", &[]),
-    (Fault::OffTheLine, "off_line_of_drive", &[]),
-    (Fault::Over(175.0), "over_ceiling", &[]),
+    (
+        ExaminerFault::CameOff,
+        "came_off_between_springs",
+        &["spring_too_deep"],
+    ),
+    (ExaminerFault::UnevenSprings, "uneven_springs", &[]),
+    (ExaminerFault::OffTheLine, "off_line_of_drive", &[]),
+    (ExaminerFault::Over(175.0), "over_ceiling", &[]),
 ];
 
 /// Least spread of the true force over two stretches at the end of the hold, as percent of the preload, each one's line
@@ -120,7 +125,7 @@ fn every_fault_of_one_hand_is_found_and_nothing_else_is_said() {
             let seed = 1000 * (k as u64 + 1) + i;
             let (made, tests) = made(Some(fault), seed);
             let said = found(&tests);
-            let beyond = fault != Fault::UnsteadyHold || true_spread_percent(&made) >= 6.0;
+            let beyond = fault != ExaminerFault::UnsteadyHold || true_spread_percent(&made) >= 6.0;
             near.fetch_add(u64::from(!beyond), Relaxed);
             let invented = said.iter().any(|s| *s != wanted && !besides.contains(s));
             let missed = beyond && !said.contains(wanted);
@@ -146,13 +151,13 @@ fn nothing_is_invented_on_tests_without_a_fault() {
 }
 
 /// Both hands on, softer tissue so that their sum stays under the ceiling.
-fn two_hands(fault: Option<Fault>, shared: bool, seed: u64) -> Vec<Test> {
+fn two_hands(fault: Option<ExaminerFault>, shared: bool, seed: u64) -> Vec<Test> {
     let mut spec = spec(seed);
     let tissue = spec.tissue.scaled(-0.6);
     if let Some(fault) = fault {
         spec.examiner = spec.examiner.with(fault, &tissue.elastic);
     }
-    let hands = Hands {
+    let hands = TwoHands {
         shared_displacement: shared,
         left_share: 0.5,
     };
@@ -169,7 +174,7 @@ fn uneven_hands_are_found_once_a_push_and_even_ones_are_not() {
     let wrong: Vec<String> = (0..n)
         .into_par_iter()
         .flat_map_iter(|i| {
-            let uneven = two_hands(Some(Fault::UnevenHands), false, 20_000 + i);
+            let uneven = two_hands(Some(ExaminerFault::UnevenHands), false, 20_000 + i);
             let said = technique_findings(&uneven, &[], &Settings::default());
             let about: Vec<_> = said.iter().filter(|r| r.rule.word() == "uneven_hands").collect();
             let mut wrong = Vec::new();

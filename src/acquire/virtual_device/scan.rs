@@ -2,7 +2,7 @@
 
 use super::spec::{DEG_PER_COUNT, DeviceSpec, MM_PER_COUNT, N_PER_COUNT, Sensors, Spot};
 use crate::simulate::{
-    Dice, Examiner, Hands, LevelModel, Sensor, TraceSpec, log_ratio, simulate, simulate_bilateral,
+    Examiner, LevelModel, Rng, Sensor, TraceSpec, TwoHands, log_ratio, simulate, simulate_bilateral,
     usual_end_feel_n_per_mm, usual_onset_mm,
 };
 use crate::study::usual::UsualContact;
@@ -16,7 +16,7 @@ const HAND: u64 = 20;
 #[derive(Debug, Clone)]
 pub(super) struct Scan {
     spec: DeviceSpec,
-    dice: Dice,
+    rng: Rng,
     /// Steps that are to be sprung, in order; with two hands one for each level.
     places: Vec<Spot>,
     /// Tests made.
@@ -33,7 +33,7 @@ impl Scan {
             places.dedup_by(|b, a| a.level == b.level && a.side == Side::Left && b.side == Side::Right);
         }
         Scan {
-            dice: Dice::stream(spec.seed, HAND),
+            rng: Rng::stream(spec.seed, HAND),
             places,
             made: 0,
             test: Vec::new(),
@@ -58,9 +58,9 @@ impl Scan {
     fn make_test(&mut self) -> Option<()> {
         let place = self.places.get(self.made % self.places.len().max(1))?.clone();
         let model = self.level(place.level);
-        let mut examiner = Examiner::drawn(&mut self.dice);
-        let factor = 0.04 * self.dice.normal_within_3();
-        let shift_mm = 0.15 * self.dice.normal_within_3();
+        let mut examiner = Examiner::drawn(&mut self.rng);
+        let factor = 0.04 * self.rng.normal_within_3();
+        let shift_mm = 0.15 * self.rng.normal_within_3();
         let tissue = |side| model.tissue(side, factor, shift_mm);
         examiner.drive_deg = self
             .spec
@@ -79,11 +79,11 @@ impl Scan {
             has_displacement: self.spec.sensors != Sensors::ForceOnly,
             ..Sensor::default()
         };
-        let seed = self.dice.seed();
+        let seed = self.rng.seed();
         let trace = if self.spec.both_hands() {
-            let hands = Hands {
+            let hands = TwoHands {
                 shared_displacement: self.spec.sensors == Sensors::TwoHanded,
-                ..Hands::default()
+                ..TwoHands::default()
             };
             let (left, right) = match place.side {
                 Side::Midline => (tissue(Side::Midline), tissue(Side::Midline)),
@@ -106,7 +106,7 @@ impl Scan {
 
     /// The same level is the same every time it is come to.
     fn level(&self, level: Level) -> LevelModel {
-        let mut own = Dice::stream(self.spec.seed, HAND + 1 + level.rank() as u64);
+        let mut own = Rng::stream(self.spec.seed, HAND + 1 + level.rank() as u64);
         LevelModel {
             level,
             end_feel_n_per_mm: usual_end_feel_n_per_mm(level) * libm::exp(0.08 * own.normal_within_3()),

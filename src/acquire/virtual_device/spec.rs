@@ -2,7 +2,7 @@
 
 use crate::acquire::station::{self, Quantity, StationChannel};
 use crate::error::{Error, Result};
-use crate::simulate::Fault;
+use crate::simulate::ExaminerFault;
 use crate::study::plan::Plan;
 use crate::terms::{Level, Side};
 
@@ -59,7 +59,7 @@ pub struct DeviceSpec {
     /// Where the hand goes, in order and over and over; with two hands left and right of a level are one place.
     pub steps: Vec<Spot>,
     /// Made one after the other, in every second test.
-    pub faults: Vec<Fault>,
+    pub faults: Vec<ExaminerFault>,
     /// How much stiffer the right is than the left, in percent.
     pub asymmetry_percent: f64,
     /// Without a hand between two tests, beside what every test begins and ends with.

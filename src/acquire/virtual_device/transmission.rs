@@ -5,7 +5,7 @@ use super::spec::{DeviceSpec, Harm, value};
 use crate::acquire::station::Station;
 use crate::acquire::wire::{hello_frame, hello_line, sample_frame, sample_line};
 use crate::error::Result;
-use crate::simulate::Dice;
+use crate::simulate::Rng;
 
 /// Stream of the seed that harm to the bytes is drawn from.
 const HARM: u64 = 50;
@@ -17,7 +17,7 @@ pub struct Transmission {
     spec: DeviceSpec,
     station: Station,
     scan: Scan,
-    harm: Dice,
+    harm: Rng,
     /// Samples since the scan began, sent or not.
     sample: u64,
     /// The same since the device was last switched on.
@@ -35,7 +35,7 @@ impl Transmission {
         Ok(Transmission {
             station: spec.says(),
             scan: Scan::new(spec),
-            harm: Dice::stream(spec.seed, HARM),
+            harm: Rng::stream(spec.seed, HARM),
             sample: 0,
             since_on: 0,
             ended: false,

@@ -2,7 +2,7 @@
 
 use super::spec::{DeviceSpec, Sensors, Spot, Unplug};
 use crate::error::{Error, Result};
-use crate::simulate::Fault;
+use crate::simulate::ExaminerFault;
 use crate::study::built_in::built_in;
 use crate::study::words::nearest;
 use crate::terms::{Level, Side};
@@ -79,8 +79,8 @@ fn read(words: &str) -> Result<DeviceSpec> {
             }
             "faults" => {
                 let fault = |word: &str| {
-                    let all = Fault::ALL.map(Fault::word).join(", ");
-                    Fault::parse(word).ok_or_else(|| wrong(format!("some of {all} with + between")))
+                    let all = ExaminerFault::ALL.map(ExaminerFault::word).join(", ");
+                    ExaminerFault::parse(word).ok_or_else(|| wrong(format!("some of {all} with + between")))
                 };
                 spec.faults = value.split('+').map(fault).collect::<Result<_>>()?;
             }

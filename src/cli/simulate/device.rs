@@ -4,7 +4,7 @@ use super::fault;
 use crate::acquire::virtual_device::{DeviceSpec, Harm, Sensors, Spot, Unplug, VirtualDevice};
 use crate::cli::Outcome;
 use crate::cli::terms::term;
-use crate::simulate::Fault;
+use crate::simulate::ExaminerFault;
 use crate::study::built_in;
 use crate::study::plan::Plan;
 use crate::terms::{Level, Side};
@@ -55,7 +55,7 @@ pub(super) struct DeviceArgs {
     plan: Option<String>,
     /// Technique faults, one after the other, in every second test.
     #[arg(long, value_name = "WORD", value_delimiter = ',', value_parser = fault)]
-    faults: Vec<Fault>,
+    faults: Vec<ExaminerFault>,
     /// How much stiffer the right is than the left.
     #[arg(
         long,

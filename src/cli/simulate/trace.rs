@@ -2,7 +2,7 @@
 
 use super::{fault, mat, within};
 use crate::cli::terms::term;
-use crate::simulate::{self, Condition, Dice, Elastic, Fault, Hands, SimulatedTests, TraceSpec};
+use crate::simulate::{self, Condition, Elastic, ExaminerFault, Rng, SimulatedTests, TraceSpec, TwoHands};
 use crate::terms::{Level, Side};
 use crate::trace::About;
 use anyhow::{Context, bail};
@@ -35,7 +35,7 @@ pub(super) struct TraceArgs {
     condition: Condition,
     /// A technique fault to make.
     #[arg(long, value_name = "WORD", value_parser = fault)]
-    fault: Option<Fault>,
+    fault: Option<ExaminerFault>,
     /// Samples a second.
     #[arg(long, value_name = "HZ")]
     rate_hz: Option<f64>,
@@ -182,12 +182,12 @@ fn write_pair(trace: &Path, trace_text: &str, sidecar: &Path, sidecar_text: &str
 }
 
 fn simulated(args: &TraceArgs) -> anyhow::Result<(SimulatedTests, simulate::Sensor)> {
-    let mut dice = Dice::stream(args.seed, 9);
-    let spec = spec(args, &mut dice)?;
+    let mut rng = Rng::stream(args.seed, 9);
+    let spec = spec(args, &mut rng)?;
     let sensor = spec.sensor.clone();
     if args.bilateral {
         let half = simulate::log_ratio(args.asymmetry)? / 2.0;
-        let hands = Hands {
+        let hands = TwoHands {
             shared_displacement: !args.two_displacements,
             left_share: within("--left-share-percent", args.left_share_percent, 1.0, 99.0)? / 100.0,
         };
@@ -197,15 +197,15 @@ fn simulated(args: &TraceArgs) -> anyhow::Result<(SimulatedTests, simulate::Sens
     }
     let mut specs = vec![spec];
     for _ in 1..args.tests.unwrap_or(1) {
-        specs.push(self::spec(args, &mut dice)?);
+        specs.push(self::spec(args, &mut rng)?);
     }
     let made = simulate::simulate_scan(&specs, args.marker, args.seed);
     Ok((made, sensor))
 }
 
 /// The condition's draw with what the command line says instead.
-fn spec(args: &TraceArgs, dice: &mut Dice) -> anyhow::Result<TraceSpec> {
-    let mut spec = args.condition.spec(dice);
+fn spec(args: &TraceArgs, rng: &mut Rng) -> anyhow::Result<TraceSpec> {
+    let mut spec = args.condition.spec(rng);
     if args.mat.mat {
         spec.sensor.rate_hz = mat::RATE_HZ;
     }

@@ -1,7 +1,7 @@
 //! A calibration for people: one page, without script and without any outside request; and the same as JSON.
 
 use super::html::{STYLE, style_hash};
-use crate::calibrate::{CalibrationFigure, Made, unit_sign, unit_word};
+use crate::calibrate::{CalibrationFigure, NewCalibration, unit_sign, unit_word};
 use crate::error::{Error, Result};
 use crate::plot::{Figure, residuals};
 use serde_json::{Map, Value, json};
@@ -69,7 +69,7 @@ fn short(value: f64) -> String {
 ///
 /// # Errors
 /// [`Error::Refused`] when the page could not be put together; that is a fault of the program.
-pub fn page(made: &Made) -> Result<String> {
+pub fn page(made: &NewCalibration) -> Result<String> {
     let fault = |e: minijinja::Error| Error::Refused {
         found: format!("the certificate's page could not be made: {e:#}"),
         advice: "please report this as a fault of tautpoint".to_owned(),
@@ -92,7 +92,7 @@ pub fn page(made: &Made) -> Result<String> {
     Ok(lines.join("\n") + "\n")
 }
 
-fn view(made: &Made, figure: &Figure) -> Value {
+fn view(made: &NewCalibration, figure: &Figure) -> Value {
     let c = &made.calibration;
     let unit = unit_sign(c.quantity);
     let none = || "not given".to_owned();
@@ -177,7 +177,7 @@ fn fine(value: f64, span: f64) -> String {
 }
 
 /// The calibration as one JSON object; what is not known is null.
-pub fn to_json(made: &Made) -> Value {
+pub fn to_json(made: &NewCalibration) -> Value {
     let c = &made.calibration;
     let figures: Map<String, Value> = c
         .figures

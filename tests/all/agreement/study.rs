@@ -11,7 +11,8 @@ use tautpoint::stats::agreement::anova::mean_squares;
 use tautpoint::stats::agreement::icc::icc;
 use tautpoint::stats::agreement::sem::sem;
 use tautpoint::study::call::Call;
-use tautpoint::trace::{About, Curve, Knee, Measured, Measures, Phases, Side, Test};
+use tautpoint::terms::Side;
+use tautpoint::trace::{About, Curve, Knee, Measured, Measures, Phases, Test};
 
 struct Who<'a> {
     subject: &'a str,
@@ -63,8 +64,8 @@ const TRIAL: f64 = 0.4;
 
 /// Subjects by levels, sides, examiners, two days and trials, with the truth above.
 fn invented(seed: u64, subjects: usize, examiners: usize, trials: u32) -> Vec<Test> {
-    let mut dice = ChaCha8Rng::seed_from_u64(seed);
-    let mut draw = |sd: f64| Normal::new(0.0, sd).unwrap().sample(&mut dice);
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let mut draw = |sd: f64| Normal::new(0.0, sd).unwrap().sample(&mut rng);
     let bias: Vec<f64> = (0..examiners).map(|_| draw(EXAMINER)).collect();
     let mut tests = Vec::new();
     for s in 0..subjects {
@@ -212,8 +213,8 @@ fn intervals_hold_the_truth_as_often_as_they_say() {
         between.powi(2) / (between.powi(2) + error.powi(2)),
         error,
     ];
-    let mut dice = ChaCha8Rng::seed_from_u64(77);
-    let mut draw = |sd: f64| Normal::new(0.0, sd).unwrap().sample(&mut dice);
+    let mut rng = ChaCha8Rng::seed_from_u64(77);
+    let mut draw = |sd: f64| Normal::new(0.0, sd).unwrap().sample(&mut rng);
     const DRAWS: usize = 4000;
     let mut held = [0; 3];
     for _ in 0..DRAWS {

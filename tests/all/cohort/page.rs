@@ -7,8 +7,9 @@ use std::process::Command;
 use tautpoint::columns::Measure;
 use tautpoint::report::cohort::{page, quantile};
 use tautpoint::results::Results;
-use tautpoint::simulate::{Condition, Dice};
-use tautpoint::trace::{Measured, Side, Test};
+use tautpoint::simulate::{Condition, Rng};
+use tautpoint::terms::Side;
+use tautpoint::trace::{Measured, Test};
 
 fn chromium() -> Option<PathBuf> {
     let path = std::env::var_os("PATH").unwrap_or_default();
@@ -75,7 +76,7 @@ fn numbers(words: &str) -> Vec<f64> {
 /// Ten thousand invented tests; a stiffness of 8 N/mm with a spread of a quarter, more on the right at L4.
 fn cohort(n: usize) -> Results {
     let model = measured(&Condition::Clean.simulate(1).trace).tests.remove(0);
-    let mut dice = Dice::new(5);
+    let mut rng = Rng::new(5);
     let levels = ["L5", "L4", "L3", "L2", "L1", "T12", "C2"];
     let tests: Vec<Test> = (0..n)
         .map(|i| {
@@ -93,7 +94,7 @@ fn cohort(n: usize) -> Results {
             } else {
                 1.0
             };
-            let value = 8.0 * more * (0.25 * dice.normal()).exp();
+            let value = 8.0 * more * (0.25 * rng.normal()).exp();
             test.measures.set(Measure::EndFeel, Measured::new(value, []));
             test
         })

@@ -5,8 +5,8 @@ use tautpoint::compare::{Comparison, Decision};
 use tautpoint::report::followed::followed;
 use tautpoint::report::html::{PageOptions, page};
 use tautpoint::results::Results;
-use tautpoint::technique::{PlanCoverage, ScanKey};
-use tautpoint::trace::Side;
+use tautpoint::technique::PlanCoverage;
+use tautpoint::terms::{ScanKey, Side};
 
 const EARLIER: &str = "2026-09-14";
 const LATER: &str = "2026-09-21";

@@ -4,7 +4,7 @@ use super::{PLAIN, page};
 use tautpoint::report::debrief::{Debrief, Request, Sheet, pages};
 use tautpoint::results::Results;
 use tautpoint::study::folder::Study;
-use tautpoint::technique::ScanKey;
+use tautpoint::terms::ScanKey;
 
 #[test]
 fn nothing_at_all_still_makes_a_class_page() {

@@ -5,6 +5,7 @@ use tautpoint::report::debrief::{BandFrom, Debrief, Shown};
 use tautpoint::study::folder::Study;
 use tautpoint::study::roster::Roster;
 use tautpoint::technique::reference::{COMPARED, Reference};
+use tautpoint::terms::Side;
 use tautpoint::trace::Test;
 
 /// The study of the class with another roster.
@@ -128,13 +129,12 @@ fn tests_without_feedback_are_marked() {
 
 #[test]
 fn a_blind_study_and_its_mirror_image_have_the_same_pages() {
-    use tautpoint::trace::Side;
     let blind = |mirror: bool| {
         let (dir, root) = class(|p| {
             if p.about.level.as_deref() == Some("L3") {
                 let stiff = if mirror { Side::Left } else { Side::Right };
                 if p.about.side == Some(stiff) {
-                    super::spoil(p, tautpoint::simulate::Fault::SprungEarly);
+                    super::spoil(p, tautpoint::simulate::ExaminerFault::SprungEarly);
                 }
             }
             p.about.examiner.as_deref() == Some("L-01")

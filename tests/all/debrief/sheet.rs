@@ -4,7 +4,7 @@ use super::{FIRST, SECOND, SPOILED, THIRD, class};
 use std::path::Path;
 use std::process::{Command, Output};
 use tautpoint::report::debrief::{Request, Sheet, SheetRow};
-use tautpoint::technique::ScanKey;
+use tautpoint::terms::ScanKey;
 
 fn sheet(examiner: &str, session: &str) -> Sheet {
     let (results, study) = &*SPOILED;

@@ -3,9 +3,9 @@
 use tautpoint::acquire::station::StationChannel;
 use tautpoint::acquire::virtual_device::{DeviceSpec, Harm, Sensors, Spot, Transmission, from_words};
 use tautpoint::acquire::wire::{Decoder, Heard, WireCounts};
-use tautpoint::simulate::Fault;
+use tautpoint::simulate::ExaminerFault;
 use tautpoint::study::built_in::built_in;
-use tautpoint::trace::Side;
+use tautpoint::terms::Side;
 
 fn told(spec: &DeviceSpec, seconds: f64) -> (Vec<Heard>, WireCounts) {
     let bytes = Transmission::new(spec).unwrap().until(seconds);
@@ -114,7 +114,7 @@ fn lines_hold_the_same_values_as_frames() {
 
 #[test]
 fn a_fault_comes_in_every_second_test() {
-    let one = |faults: Vec<Fault>| DeviceSpec {
+    let one = |faults: Vec<ExaminerFault>| DeviceSpec {
         rate_hz: 200.0,
         faults,
         once: true,
@@ -128,7 +128,7 @@ fn a_fault_comes_in_every_second_test() {
         ..DeviceSpec::default()
     };
     let (plain, _) = told(&one(Vec::new()), 1e4);
-    let (heavy, _) = told(&one(vec![Fault::Over(175.0)]), 1e4);
+    let (heavy, _) = told(&one(vec![ExaminerFault::Over(175.0)]), 1e4);
     assert!(peaks(&plain, 1)[0] < 130.0, "{:?}", peaks(&plain, 1));
     assert!(peaks(&heavy, 1)[0] > 175.0, "{:?}", peaks(&heavy, 1));
     // The first test is the same in both.

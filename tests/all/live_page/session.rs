@@ -11,9 +11,10 @@ use tautpoint::live::monitor::{Monitor, MonitorEvent, MonitorOptions, alarm_view
 use tautpoint::live::server::{Hub, serve};
 use tautpoint::settings::Settings;
 use tautpoint::simulate::{
-    Elastic, Examiner, Hands, Sensor, Tissue, TraceSpec, simulate_bilateral, simulate_scan,
+    Elastic, Examiner, Sensor, Tissue, TraceSpec, TwoHands, simulate_bilateral, simulate_scan,
 };
-use tautpoint::trace::{Side, Trace};
+use tautpoint::terms::Side;
+use tautpoint::trace::Trace;
 
 /// A station whose channels are those of a trace.
 pub fn station_of(trace: &Trace, rate_hz: f64) -> Station {
@@ -103,7 +104,7 @@ pub fn far_apart() -> Trace {
 
 /// Both hands on at once, each with its own displacement: 5 s and one more for each spring, then none.
 pub fn both_hands(springs: u32) -> Trace {
-    let hands = Hands {
+    let hands = TwoHands {
         shared_displacement: false,
         left_share: 0.47,
     };

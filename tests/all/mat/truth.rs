@@ -2,7 +2,8 @@
 
 use super::{on_mat, pads, push, read, record, setup};
 use tautpoint::simulate::{MatSensor, Pad};
-use tautpoint::trace::{About, Side};
+use tautpoint::terms::Side;
+use tautpoint::trace::About;
 
 /// Largest errors over the frames in which both hands truly press with 20 N or more.
 #[derive(Debug, Default)]

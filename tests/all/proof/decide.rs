@@ -7,7 +7,8 @@ use tautpoint::columns::Measure;
 use tautpoint::compare::{CompareContext, Comparison, Decision, compare, log_of_percent, percent_of_log};
 use tautpoint::settings::Settings;
 use tautpoint::study::anatomy::LEVELS;
-use tautpoint::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases, Side, Test};
+use tautpoint::terms::Side;
+use tautpoint::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases, Test};
 
 pub fn test(level: &str, side: Side, trial: u32, n_per_mm: f64) -> Test {
     let mut measures = Measures::default();

@@ -5,7 +5,7 @@ use tautpoint::columns::Measure;
 use tautpoint::error::Problem;
 use tautpoint::settings::Settings;
 use tautpoint::signal::{AnalysedRecording, EpisodeShape, analyze};
-use tautpoint::simulate::{Condition, Dice, Simulated, simulate};
+use tautpoint::simulate::{Condition, Rng, Simulated, simulate};
 use tautpoint::trace::{About, Knee, Test, Trace};
 
 /// A measure beside its truth.
@@ -67,7 +67,7 @@ pub fn measured(trace: &Trace) -> AnalysedRecording {
 /// Simulates one trace of a condition and measures it beside its truth.
 pub fn trial(condition: Condition, seed: u64) -> Trial {
     // As `Condition::simulate`, keeping the specification.
-    let spec = condition.spec(&mut Dice::stream(seed, 9));
+    let spec = condition.spec(&mut Rng::stream(seed, 9));
     let made = simulate(&spec, seed);
     let found = measured(&made.trace);
     let free = measured(&made.noise_free);

@@ -8,7 +8,7 @@ use tautpoint::acquire::station::{MAX_CHANNELS, Quantity, Sample, Station, Stati
 use tautpoint::study::inputs::collect_any;
 use tautpoint::study::plan::Plan;
 use tautpoint::study::sidecar::Sidecar;
-use tautpoint::trace::Side;
+use tautpoint::terms::Side;
 
 /// An empty study with a roster of a subject and three learners.
 pub fn study(dir: &Path) -> PathBuf {

@@ -8,7 +8,7 @@ use tautpoint::acquire::recorder::trace_file::{OpenSink, Sink};
 use tautpoint::acquire::recorder::{Keeper, Request};
 use tautpoint::batch::sums;
 use tautpoint::study::inputs::collect_any;
-use tautpoint::trace::Side;
+use tautpoint::terms::Side;
 
 fn with_plan(steps: &[(&str, &str)]) -> Request {
     Request {

@@ -10,7 +10,6 @@ use tautpoint::error::Problem;
 use tautpoint::report::json;
 use tautpoint::report::tables::{Cell, Table, codebook};
 use tautpoint::results::{Results, run};
-use tautpoint::trace::Side;
 
 fn all_tables(results: &Results) -> Vec<Table> {
     let mut tables = results.tables();

@@ -8,7 +8,8 @@ use tautpoint::error::Problem;
 use tautpoint::report::{budget_text, summary_text};
 use tautpoint::results::{Excluded, InputFile, Results, run, spring_exclusions};
 use tautpoint::technique;
-use tautpoint::trace::{DropCause, Side};
+use tautpoint::terms::Side;
+use tautpoint::trace::DropCause;
 
 #[test]
 fn the_counts_add_up() {

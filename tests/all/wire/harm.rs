@@ -7,7 +7,7 @@ use super::{heard, samples, station, stream};
 use proptest::prelude::*;
 use std::collections::HashMap;
 use tautpoint::acquire::wire::{MOST_STUFFED, WireCounts, crc16, hello_line, sample_line};
-use tautpoint::simulate::Dice;
+use tautpoint::simulate::Rng;
 
 /// What must be heard of a damaged stream, by looking at the stretches between zeros.
 struct Expected {
@@ -49,12 +49,12 @@ fn right_by_chance(stretch: &[u8]) -> bool {
     stretch.len() <= MOST_STUFFED && plain.len() >= 9 && crc16(&plain[..body]).to_le_bytes() == plain[body..]
 }
 
-fn damaged(frames: &[Vec<u8>], share: f64, dice: &mut Dice) -> Vec<u8> {
+fn damaged(frames: &[Vec<u8>], share: f64, rng: &mut Rng) -> Vec<u8> {
     let mut bytes = frames.concat();
     // The hello comes through: before it there is nothing to count.
     for byte in &mut bytes[frames[0].len()..] {
-        if dice.uniform() < share {
-            *byte ^= 1 + dice.below(255) as u8;
+        if rng.uniform() < share {
+            *byte ^= 1 + rng.below(255) as u8;
         }
     }
     bytes
@@ -75,7 +75,7 @@ proptest! {
         share in prop_oneof![Just(0.01), 0.0..0.05_f64],
     ) {
         let frames = stream(3000, seed);
-        let bytes = damaged(&frames, share, &mut Dice::stream(seed, 9));
+        let bytes = damaged(&frames, share, &mut Rng::stream(seed, 9));
         let expected = expected(&frames, &bytes);
         let (all, counts) = heard(&bytes);
         let got: Vec<u32> = samples(&all).iter().map(|s| s.0).collect();
@@ -97,12 +97,12 @@ proptest! {
     /// The same for lines of text with checksums.
     #[test]
     fn with_one_byte_in_a_hundred_changed_good_lines_are_kept(seed in any::<u64>()) {
-        let mut dice = Dice::new(seed);
+        let mut rng = Rng::new(seed);
         let mut lines = vec![hello_line(&station(), true)];
         for i in 0..500_u16 {
             lines.push(sample_line(i, u32::from(i) * 500, &[f64::from(i), 0.25 * f64::from(i % 7)], true));
         }
-        let bytes = damaged(&lines, 0.01, &mut dice);
+        let bytes = damaged(&lines, 0.01, &mut rng);
         let (all, counts) = heard(&bytes);
         let whole: Vec<u32> = bytes.split(|b| *b == b'\n').filter_map(|got| {
             // A checksum reads the same in letters of either case, and one changed bit makes that of one.
@@ -126,7 +126,7 @@ fn damaged_frames_pass_no_more_often_than_a_checksum_of_sixteen_bits_lets_them()
     let trials: u64 = std::env::var("TAUTPOINT_TRIALS").map_or(4, |t| t.parse().unwrap());
     for seed in 0..trials {
         let frames = stream(60_000, seed);
-        let bytes = damaged(&frames, 0.01, &mut Dice::stream(seed, 9));
+        let bytes = damaged(&frames, 0.01, &mut Rng::stream(seed, 9));
         let expected = expected(&frames, &bytes);
         let (all, counts) = heard(&bytes);
         sent += frames.len();

@@ -7,7 +7,7 @@ mod vectors;
 
 use tautpoint::acquire::station::{MAX_CHANNELS, Quantity, Station, StationChannel};
 use tautpoint::acquire::wire::{Decoder, Heard, WireCounts, hello_frame, sample_frame};
-use tautpoint::simulate::Dice;
+use tautpoint::simulate::Rng;
 
 /// A sample heard: time and values.
 type Sample = (u32, [f64; MAX_CHANNELS]);
@@ -51,11 +51,11 @@ fn station() -> Station {
 /// Frames with their delimiters: a hello, then samples every 500 µs, their values drawn; number and time begin shortly
 /// before both wrap.
 fn stream(count: u32, seed: u64) -> Vec<Vec<u8>> {
-    let mut dice = Dice::new(seed);
+    let mut rng = Rng::new(seed);
     let (sequence, time_us) = (65_500_u16, u32::MAX - 10_000);
     let mut frames = vec![hello_frame(sequence, time_us, &station()).unwrap()];
     for i in 0..count {
-        let counts = [dice.below(400_000) as i32 - 200_000, dice.below(100) as i32];
+        let counts = [rng.below(400_000) as i32 - 200_000, rng.below(100) as i32];
         frames.push(sample_frame(
             sequence.wrapping_add(i as u16),
             time_us.wrapping_add(500 * i),

@@ -1,6 +1,7 @@
 //! Rows of blocks in order: time in s and rising, missing cells as they were the frame before.
 
-use super::{Block, MatSource};
+use super::MatSource;
+use super::block::RowBlock;
 use crate::error::{Problem, Result};
 
 /// Frames that a baseline is looked for in, at the beginning: this many s, and at most so many.
@@ -8,7 +9,7 @@ const HEAD_S: f64 = 1.0;
 const HEAD_FRAMES: usize = 1000;
 
 /// Puts the rows of blocks in order: time in s and rising, missing cells as they were the frame before.
-pub(super) struct Rows<'a> {
+pub(super) struct RowSequence<'a> {
     source: &'a MatSource<'a>,
     time_scale: f64,
     last_s: f64,
@@ -16,13 +17,13 @@ pub(super) struct Rows<'a> {
     rows: usize,
     held: Vec<f32>,
     pub missing_cells: usize,
-    /// Rows without a time of their own: line and time.
+    /// RowSequence without a time of their own: line and time.
     pub untimed: Vec<(Option<u64>, Option<f64>)>,
 }
 
-impl<'a> Rows<'a> {
-    pub fn new(source: &'a MatSource<'a>, time_scale: f64) -> Rows<'a> {
-        Rows {
+impl<'a> RowSequence<'a> {
+    pub fn new(source: &'a MatSource<'a>, time_scale: f64) -> RowSequence<'a> {
+        RowSequence {
             source,
             time_scale,
             last_s: f64::NEG_INFINITY,
@@ -35,8 +36,8 @@ impl<'a> Rows<'a> {
     }
 
     /// Whether the beginning is still too short to look for a baseline in.
-    pub fn wants_more(&self, head: &[Block]) -> bool {
-        let rows: usize = head.iter().map(Block::len).sum();
+    pub fn wants_more(&self, head: &[RowBlock]) -> bool {
+        let rows: usize = head.iter().map(RowBlock::len).sum();
         let span = self.first_s.map_or(0.0, |first| self.last_s - first);
         rows < HEAD_FRAMES && span < HEAD_S
     }
@@ -45,7 +46,7 @@ impl<'a> Rows<'a> {
     ///
     /// # Errors
     /// Time that runs backwards.
-    pub fn ready(&mut self, mut block: Block) -> Result<Block> {
+    pub fn in_order(&mut self, mut block: RowBlock) -> Result<RowBlock> {
         let cells = self.source.setup.cells();
         let mut kept: Vec<bool> = Vec::with_capacity(block.len());
         for k in 0..block.len() {
@@ -89,18 +90,18 @@ impl<'a> Rows<'a> {
     }
 
     fn backwards(&self, t: f64, line: Option<u64>) -> Problem {
-        let problem = Problem::error(
+        Problem::error(
             self.source.recording,
             format!("{t} s after {} s", self.last_s),
             "time that never runs backwards",
             "look whether two recordings were joined or the clock was reset; cut the file there",
         )
-        .in_column("time");
-        Problem { line, ..problem }
+        .in_column("time")
+        .at_line(line)
     }
 }
 
-fn keep(block: &mut Block, kept: &[bool], cells: usize) {
+fn keep(block: &mut RowBlock, kept: &[bool], cells: usize) {
     fn pick<T: Copy>(values: &mut Vec<T>, kept: &[bool]) {
         let mut flags = kept.iter();
         values.retain(|_| flags.next().copied().unwrap_or(true));
@@ -126,7 +127,7 @@ fn keep(block: &mut Block, kept: &[bool], cells: usize) {
 }
 
 /// Frames that are not left out.
-pub(super) fn good_frames(block: &Block, cells: usize) -> impl Iterator<Item = &[f32]> {
+pub(super) fn good_frames(block: &RowBlock, cells: usize) -> impl Iterator<Item = &[f32]> {
     block
         .cells
         .chunks_exact(cells)
@@ -136,7 +137,7 @@ pub(super) fn good_frames(block: &Block, cells: usize) -> impl Iterator<Item = &
 }
 
 /// Their times.
-pub(super) fn good_times(block: &Block) -> impl Iterator<Item = f64> {
+pub(super) fn good_times(block: &RowBlock) -> impl Iterator<Item = f64> {
     block
         .time
         .iter()

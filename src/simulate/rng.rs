@@ -3,33 +3,33 @@
 //! ChaCha8 gives the bits; everything made of them uses only exact arithmetic and `libm`, never the platform's
 //! own mathematics library, whose last digits differ from machine to machine.
 
-use rand::{Rng, SeedableRng};
+use rand::{Rng as _, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 /// A seeded source of random numbers.
 ///
 /// ```
-/// use tautpoint::simulate::Dice;
-/// assert_eq!(Dice::new(7).uniform(), Dice::new(7).uniform());
-/// assert_ne!(Dice::new(7).uniform(), Dice::stream(7, 1).uniform());
+/// use tautpoint::simulate::Rng;
+/// assert_eq!(Rng::new(7).uniform(), Rng::new(7).uniform());
+/// assert_ne!(Rng::new(7).uniform(), Rng::stream(7, 1).uniform());
 /// ```
 #[derive(Debug, Clone)]
-pub struct Dice {
+pub struct Rng {
     bits: ChaCha8Rng,
     spare: Option<f64>,
 }
 
-impl Dice {
+impl Rng {
     /// The first stream of a seed.
     pub fn new(seed: u64) -> Self {
-        Dice::stream(seed, 0)
+        Rng::stream(seed, 0)
     }
 
     /// One of many independent streams of a seed: what one part draws never shifts what another part gets.
     pub fn stream(seed: u64, stream: u64) -> Self {
         let mut bits = ChaCha8Rng::seed_from_u64(seed);
         bits.set_stream(stream);
-        Dice { bits, spare: None }
+        Rng { bits, spare: None }
     }
 
     /// A seed for a further simulation, small enough for a whole number in TOML.
@@ -86,9 +86,9 @@ mod tests {
 
     #[test]
     fn normal_numbers_have_mean_zero_and_variance_one() {
-        let mut dice = Dice::new(1);
+        let mut rng = Rng::new(1);
         let n = 40_000;
-        let draws: Vec<f64> = (0..n).map(|_| dice.normal()).collect();
+        let draws: Vec<f64> = (0..n).map(|_| rng.normal()).collect();
         let mean = draws.iter().sum::<f64>() / f64::from(n);
         let variance = draws.iter().map(|z| z * z).sum::<f64>() / f64::from(n);
         // Four standard errors: 1/sqrt(n) for the mean, sqrt(2/n) for the variance.

@@ -1,32 +1,32 @@
 //! The hands of a mat as a trace, with everything that its reader should know.
 
 use super::MatSource;
-use super::pass::Passed;
-use crate::calibrate::Calibration;
+use super::pass::MatPass;
 use crate::error::{Problem, Result};
 use crate::mat::cells::describe;
 use crate::mat::collect::Frames;
 use crate::mat::frame::FrameFault;
-use crate::mat::hands::{Expected, Hands, find_hands};
-use crate::mat::{MatRecord, Readings};
+use crate::mat::hands::{Expected, FoundHands, find_hands};
+use crate::mat::{MatRecord, MatUncertainty};
 use crate::read::ReadTrace;
-use crate::read::assemble::{Given, assemble};
-use crate::read::headings::{Layout, Wanted};
+use crate::read::assemble::{ReadContext, assemble};
+use crate::read::counts::CalibrationChoice;
+use crate::read::headings::{ColumnLayout, SourceColumn};
 use crate::study::mapping::ColumnKey;
 use crate::study::mat_setup::Placement;
 use crate::terms::{Contact, Side};
 use crate::trace::About;
 use crate::units::Quantity;
 
-/// Hands that had grown together for a larger share of their time are warned of.
+/// FoundHands that had grown together for a larger share of their time are warned of.
 const CUT_SHARE: f64 = 0.05;
 
 /// The trace and its record.
-pub(super) fn assembled(
+pub(super) fn assemble_mat(
     source: &MatSource<'_>,
-    passed: Passed,
+    passed: MatPass,
     mut about: About,
-    calibrations: &[&Calibration],
+    calibrations: CalibrationChoice<'_>,
     (sha256, bytes): (String, u64),
 ) -> Result<ReadTrace> {
     passed.check_left_out(source.recording)?;
@@ -35,7 +35,7 @@ pub(super) fn assembled(
         about.side = Some(Side::Midline);
     }
     let mut hands = match under {
-        true => Hands::default(),
+        true => FoundHands::default(),
         false => find_hands(
             &passed.plan.geometry,
             &passed.frames,
@@ -66,18 +66,16 @@ pub(super) fn assembled(
     };
     let (layout, values) = columns(source, &passed, forces);
     // A force calibration is a load cell's, not the mat's.
-    let own: Vec<&Calibration> = calibrations
-        .iter()
-        .copied()
-        .filter(|c| c.quantity != Quantity::Force)
-        .collect();
-    let given = Given {
-        mapping: source.mapping,
-        about,
-        calibrations: &own,
-        left_open: false,
+    let mut own = calibrations.named.to_vec();
+    own.retain(|c| c.quantity != Quantity::Force);
+    let context = ReadContext {
+        calibrations: CalibrationChoice {
+            named: &own,
+            ..calibrations
+        },
+        ..ReadContext::new(source.mapping, about)
     };
-    let mut made = assemble(source.recording, given, layout, values, &|_| None)?;
+    let mut made = assemble(source.recording, context, layout, values, &|_| None)?;
     let mut notes = notes(source, &passed, under);
     notes.append(&mut hands.notes);
     made.trace.notes.append(&mut notes);
@@ -115,7 +113,7 @@ pub(super) fn assembled(
     })
 }
 
-fn nothing_loaded(source: &MatSource<'_>, passed: &Passed) -> Problem {
+fn nothing_loaded(source: &MatSource<'_>, passed: &MatPass) -> Problem {
     let most = passed.frames.total_n.iter().copied().fold(0.0, f64::max);
     Problem::error(
         source.recording,
@@ -132,25 +130,25 @@ fn nothing_loaded(source: &MatSource<'_>, passed: &Passed) -> Problem {
 /// Time, force a hand, and what stands beside them, as any reader hands them on.
 fn columns(
     source: &MatSource<'_>,
-    passed: &Passed,
+    passed: &MatPass,
     forces: Vec<(ColumnKey, Vec<f64>)>,
-) -> (Layout, Vec<Vec<f64>>) {
-    let plain = |key: ColumnKey| Wanted {
+) -> (ColumnLayout, Vec<Vec<f64>>) {
+    let plain = |key: ColumnKey| SourceColumn {
         key,
         index: 0,
         heading: key.word().to_owned(),
         scale: 1.0,
         counts: false,
     };
-    let mut layout = Layout::default();
+    let mut layout = ColumnLayout::default();
     let mut values = vec![passed.frames.time_s.clone()];
-    layout.wanted.push(plain(ColumnKey::Time));
+    layout.columns.push(plain(ColumnKey::Time));
     for (key, force_n) in forces {
-        layout.wanted.push(plain(key));
+        layout.columns.push(plain(key));
         values.push(force_n);
     }
-    for (wanted, column) in passed.beside_wanted.iter().zip(&passed.beside) {
-        layout.wanted.push(wanted.clone());
+    for (heading, column) in passed.beside_columns.iter().zip(&passed.beside) {
+        layout.columns.push(heading.clone());
         values.push(column.clone());
     }
     layout.notes.push(format!(
@@ -164,7 +162,7 @@ fn columns(
     (layout, values)
 }
 
-fn notes(source: &MatSource<'_>, passed: &Passed, under: bool) -> Vec<String> {
+fn notes(source: &MatSource<'_>, passed: &MatPass, under: bool) -> Vec<String> {
     let frames = &passed.frames;
     let mut notes = Vec::new();
     if under {
@@ -225,18 +223,15 @@ fn problems(source: &MatSource<'_>, frames: &Frames) -> Vec<Problem> {
                 "one good number a cell in every frame",
                 "these frames are left out; check the mat's cable and its recorder",
             );
-            Some(Problem {
-                line: count.first_line,
-                ..problem
-            })
+            Some(problem.at_line(count.first_line))
         })
         .collect()
 }
 
-fn record(source: &MatSource<'_>, passed: Passed, hands: Hands) -> MatRecord {
+fn record(source: &MatSource<'_>, passed: MatPass, hands: FoundHands) -> MatRecord {
     MatRecord {
         placement: source.setup.placement,
-        readings: Readings::of(source.setup, source.settings),
+        readings: MatUncertainty::of(source.setup, source.settings),
         kpa_per_unit: passed.plan.kpa_per_unit,
         baseline: passed.plan.baseline,
         masked: passed.plan.masked,
