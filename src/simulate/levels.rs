@@ -131,6 +131,5 @@ mod tests {
                 "{level}"
             );
         }
-        assert_eq!(usual_end_feel_n_per_mm("L6"), None);
     }
 }

@@ -31,7 +31,7 @@ fn the_call_stands_beside_the_end_feel_of_its_level() {
         other,
     ];
     let tests = scan(&[("L5", 1.5), ("L4", 1.0), ("L3", 1.0)]);
-    let found = run_with(&tests, &Settings::default(), &calls, None).findings;
+    let found = run_with(&tests, &Settings::default(), &calls, None).comparisons;
     let said: Vec<_> = found
         .iter()
         .map(|f| (f.call.map(Felt::word), f.call_agrees))

@@ -163,7 +163,7 @@ fn findings_do_not_depend_on_the_order_of_tests() {
     let found = run(&tests).comparisons;
     assert_eq!(format!("{found:?}"), first);
     let levels: Vec<_> = found.iter().map(|f| f.key.level.clone().unwrap()).collect();
-    assert_eq!(levels, ["C3", "T4", "L5", "sacral_base"]);
+    assert_eq!(levels, [Level::C3, Level::T4, Level::L5, Level::SacralBase]);
     let words: Vec<_> = found
         .iter()
         .map(|f| f.side_of_resistance.unwrap().word())
@@ -177,7 +177,7 @@ fn a_level_tested_once_uses_the_spread_of_the_repeated_ones() {
     tests.push(stiff("L3", Side::Left, 1, 10.0));
     tests.push(stiff("L3", Side::Right, 1, 14.0));
     let found = run(&tests).comparisons;
-    assert_eq!(found[0].key.level.as_deref(), Some("L3"));
+    assert_eq!(found[0].key.level, Some(Level::L3));
     assert_eq!(found[0].spread_source, Some(SpreadSource::Trials));
     assert_eq!(found[0].side_of_resistance, Some(Decision::Right));
 }
@@ -338,7 +338,7 @@ fn one_posture_does_not_lend_its_spread_to_another() {
     let mut tests = scan(&[("L5", 1.0), ("L4", 1.0)]);
     for side in [Side::Left, Side::Right] {
         let mut seated = stiff("L5", side, 1, 10.0);
-        seated.about.posture = Some("seated".into());
+        seated.about.posture = Posture::new("seated");
         tests.push(seated);
     }
     let found = run(&tests).comparisons;

@@ -2,7 +2,6 @@
 
 use super::browser::Browser;
 use super::session::{Play, both_hands, one_side, standing};
-use tautpoint::live::control::Feedback;
 use tautpoint::live::monitor::MonitorOptions;
 use tautpoint::live::summary::Reference;
 
@@ -103,7 +102,7 @@ fn an_alarm_a_call_and_hidden_values_fit_too() {
     }
     {
         let mut standing = playing.standing.lock().unwrap();
-        standing.call_wanted = Some("L3".into());
+        standing.call_wanted = Some(Level::L3);
         standing.feedback = Feedback::After;
     }
     browser.until("the question", "!document.getElementById('call').hidden");

@@ -4,10 +4,11 @@ use super::session::{one_side, standing, station_of};
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpStream};
 use std::time::Duration;
-use tautpoint::live::control::{Feedback, Wish};
+use tautpoint::live::control::Wish;
 use tautpoint::live::monitor::{Monitor, MonitorOptions};
 use tautpoint::live::server::{Hub, new_token, serve};
 use tautpoint::settings::Settings;
+use tautpoint::terms::{Feedback, Felt};
 
 const LOOPBACK: &str = "127.0.0.1:0";
 
@@ -97,7 +98,7 @@ fn a_wish_from_another_site_does_not_come_through() {
     assert!(hub.wishes.try_iter().next().is_none());
     assert_eq!(wish(addr, &own, stop), 204);
     assert_eq!(wish(addr, &own, r#"{"wish":"call","call":"left"}"#), 204);
-    let call = Wish::Call { call: "left".into() };
+    let call = Wish::Call { call: Felt::Left };
     assert_eq!(hub.wishes.try_iter().collect::<Vec<_>>(), [Wish::Stop, call]);
     assert_eq!(get(addr, "/events", "\r\nOrigin: http://evil.example").0, 403);
     assert_eq!(get(addr, "/events", "\r\nSec-Fetch-Site: cross-site").0, 403);

@@ -8,7 +8,7 @@ use tautpoint::error::Problem;
 use tautpoint::report::{budget_text, summary_text};
 use tautpoint::results::{Excluded, InputFile, Results, run, spring_exclusions};
 use tautpoint::technique;
-use tautpoint::terms::Side;
+use tautpoint::terms::{Level, Side};
 use tautpoint::trace::DropCause;
 
 #[test]
@@ -65,7 +65,7 @@ fn the_summary_keeps_to_100_columns_and_cannot_steer_a_terminal() {
     let mut results = hostile_results();
     for test in &mut results.tests {
         test.total_peak_n = 500.0;
-        test.about.covers = vec!["C2".to_owned()];
+        test.about.covers = vec![Level::C2];
         test.notes = vec![
             format!("no zero: {}", "a long story ".repeat(30)),
             "a further note ".repeat(9),
