@@ -24,6 +24,7 @@ rooms! {
     mod error;
     mod units;
     mod terms;
+    mod format;
     mod stats;
     mod settings;
     mod columns;

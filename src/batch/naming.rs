@@ -1,9 +1,9 @@
 //! Who and where each test is: from the sidecar, or from the scan plan for a continuous recording.
 
 use crate::error::{Error, Problem};
-use crate::signal::EpisodeShape;
+use crate::signal::{FoundTests, Names};
 use crate::study::inputs::Study;
-use crate::study::match_plan::{self, match_plan};
+use crate::study::match_plan::match_plan;
 use crate::study::plan::Plan;
 use crate::study::sidecar::Sidecar;
 use crate::terms::{Side, TestKey};
@@ -39,19 +39,14 @@ impl<'a> Naming<'a> {
         Ok(Naming { trace, plan })
     }
 
-    /// One list of names an episode, one entry a side.
-    pub fn name(&self, shapes: &[EpisodeShape]) -> Result<Vec<Vec<About>>, Problem> {
-        match self.plan_for(shapes.len()) {
-            Some(plan) => {
-                let episodes: Vec<match_plan::EpisodeShape> = shapes.iter().map(shape).collect();
-                let matched = match_plan(plan, &episodes, &self.trace.about, &self.trace.recording)?;
-                Ok(matched.into_iter().map(|m| m.sides).collect())
-            }
-            None => Ok(shapes
-                .iter()
-                .map(|s| s.sides.iter().map(|side| self.named_by_sidecar(*side)).collect())
-                .collect()),
-        }
+    /// Names the tests that were found, by the plan or as the recording is named.
+    pub fn name(&self, found: &FoundTests) -> Result<Names, Problem> {
+        let episodes = found.episodes();
+        let Some(plan) = self.plan_for(episodes.len()) else {
+            return Ok(found.names_of_recording());
+        };
+        let matched = match_plan(plan, &episodes, &self.trace.about, &self.trace.recording)?;
+        Ok(matched.into_iter().map(|m| m.sides).collect())
     }
 
     fn plan_for(&self, episodes: usize) -> Option<&Plan> {
@@ -61,26 +56,10 @@ impl<'a> Naming<'a> {
             .map(|(plan, _)| plan)
     }
 
-    fn named_by_sidecar(&self, side: Option<Side>) -> About {
-        About {
-            side: side.or(self.trace.about.side),
-            ..self.trace.about.clone()
-        }
-    }
-
     /// Name of the plan that these tests were matched with.
     pub fn plan_used(&self, tests: &[Test]) -> Option<String> {
         let episodes = tests.iter().map(|t| t.test).max().unwrap_or(0) as usize;
         self.plan_for(episodes).map(|p| p.name.clone())
-    }
-}
-
-fn shape(s: &EpisodeShape) -> match_plan::EpisodeShape {
-    match_plan::EpisodeShape {
-        start_s: s.begin_s,
-        end_s: s.end_s,
-        sides: s.sides.iter().flatten().copied().collect(),
-        marker: s.marker,
     }
 }
 

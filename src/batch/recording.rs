@@ -6,7 +6,7 @@ use crate::mat::MatTest;
 use crate::read::recording::{RecordingSource, read_recording_bytes};
 use crate::read::{HashWriter, ReadTrace, parquet, sha256_hex};
 use crate::results::{Excluded, Exclusion, ExclusionCause, InputFile};
-use crate::signal::{self, AnalysedRecording};
+use crate::signal::{find_tests, measure};
 use crate::study::inputs;
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::trace::{Curve, Test};
@@ -201,13 +201,17 @@ impl Job {
                 return;
             }
         };
-        match signal::analyze(&read.trace, &self.settings, &|shapes| named.name(shapes)) {
-            Ok(AnalysedRecording { tests, bumps }) => {
+        let measured = find_tests(&read.trace, &self.settings).and_then(|found| {
+            let names = named.name(&found)?;
+            Ok((measure(&found, names), found.short_contacts_s()))
+        });
+        match measured {
+            Ok((tests, short)) => {
                 outcome.plan = named.plan_used(&tests).or_else(|| sidecar.plan.clone());
                 outcome.tests = tests;
                 outcome
                     .exclusions
-                    .extend(bumps.into_iter().map(|[begin_s, end_s]| {
+                    .extend(short.into_iter().map(|[begin_s, end_s]| {
                         let cause = ExclusionCause::ShortContact { begin_s, end_s };
                         Exclusion::in_recording(Excluded::Test, recording, cause)
                     }));

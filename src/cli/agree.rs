@@ -6,7 +6,7 @@ use crate::agreement::{self, Agreement, ratings, spread};
 use crate::batch;
 use crate::cohort::combine::Shards;
 use crate::error::{Problem, Severity};
-use crate::plot::text::number;
+use crate::format::number;
 use crate::report::agreement as report;
 use crate::results::Results;
 use crate::study::call::Call;

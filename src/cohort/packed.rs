@@ -6,8 +6,8 @@ use crate::error::{Problem, Severity};
 use crate::mat::MatTest;
 use crate::mat::shown::{MapFrame, ShownHand};
 use crate::results::{Exclusion, InputFile};
+use crate::trace::{About, Curve, DropCause, FitSummary, Knee, Measures, Note, Phases, Spring, Test};
 use crate::terms::{Level, Side};
-use crate::trace::{About, Curve, DropCause, FitSummary, Knee, Measures, Phases, Spring, Test};
 
 pack_enum!(Side { Left = 0, Right = 1, Midline = 2 });
 pack_enum!(Severity { Warning = 0, Error = 1 });
@@ -111,6 +111,16 @@ macro_rules! pack_by_serde {
     )*};
 }
 pack_by_serde!(Exclusion, DropCause);
+
+impl Pack for Note {
+    fn pack(&self, to: &mut Vec<u8>) {
+        rmp_serde::to_vec(self).unwrap_or_default().pack(to);
+    }
+
+    fn unpack(from: &mut &[u8]) -> Option<Self> {
+        rmp_serde::from_slice(&Vec::<u8>::unpack(from)?).ok()
+    }
+}
 
 impl Pack for Measures {
     fn pack(&self, to: &mut Vec<u8>) {

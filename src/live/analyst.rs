@@ -2,7 +2,7 @@
 
 use super::ended::EndedTest;
 use crate::settings::Settings;
-use crate::signal::analyze;
+use crate::signal::{find_tests, measure};
 use crate::technique::{TechniqueFinding, technique_findings};
 use crate::trace::{About, Test};
 use std::sync::Arc;
@@ -40,13 +40,8 @@ pub fn analyse(ended: &Arc<EndedTest>, settings: &Settings, since: Instant) -> A
                 side: ended.about.side.filter(|_| trace.channels.len() == 1).or(side),
                 ..ended.about.clone()
             };
-            let named = analyze(trace, settings, &|shapes| {
-                let of =
-                    |shape: &crate::signal::EpisodeShape| shape.sides.iter().map(|s| about(*s)).collect();
-                Ok(shapes.iter().map(of).collect())
-            });
-            match named {
-                Ok(measured) => analysed.tests = meant(measured.tests, ended),
+            match find_tests(trace, settings) {
+                Ok(found) => analysed.tests = meant(measure(&found, found.names(about)), ended),
                 Err(error) => analysed.reason = Some(error.to_string()),
             }
         }

@@ -1,8 +1,9 @@
 //! A test that has just ended: its provisional measures, and the samples that the full analysis runs on.
 
-use crate::signal::detector::SpringMark;
-use crate::terms::Side;
+use crate::signal::events::SpringMark;
+use crate::stats::moments::median_in_place;
 use crate::trace::{About, Trace};
+use crate::terms::Side;
 
 /// Half of the stretch that a peak or a rest is read over, in s.
 const PEAK_S: f64 = 0.005;
@@ -107,9 +108,8 @@ fn mean_of(values: impl Iterator<Item = Option<f64>>) -> Option<f64> {
 }
 
 fn median(values: &[f64]) -> Option<f64> {
-    let mut sorted: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
-    let middle = sorted.len() / 2;
-    (!sorted.is_empty()).then(|| *sorted.select_nth_unstable_by(middle, f64::total_cmp).1)
+    let mut valid: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
+    median_in_place(&mut valid)
 }
 
 /// Highest of the means over five samples, so that one wrong sample is no peak.

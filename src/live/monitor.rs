@@ -107,7 +107,8 @@ impl Monitor {
         }
         let sides: Vec<LiveSide> = channels
             .iter()
-            .map(|c| LiveSide::new(*c, rate_hz, settings))
+            .enumerate()
+            .map(|(k, c)| LiveSide::new(k, *c, rate_hz, settings))
             .collect();
         let shown = Shown {
             calls: options.calls,
@@ -189,7 +190,7 @@ impl Monitor {
         self.keep(time_s, &values);
         self.bins(time_s);
         for (k, (force_n, x)) in values.into_iter().enumerate().take(self.sides.len()) {
-            let (ended, told) = self.sides[k].detect(k, time_s, force_n, x);
+            let (ended, told) = self.sides[k].detect(time_s, force_n, x);
             self.touched(k, ended, &told, &mut events);
         }
         self.flush(time_s, &mut events);
@@ -204,7 +205,7 @@ impl Monitor {
         let watched = self.watch.finish();
         events.extend(self.watched(watched));
         for k in 0..self.sides.len() {
-            let (ended, told) = self.sides[k].finish(k);
+            let (ended, told) = self.sides[k].finish();
             self.touched(k, ended, &told, &mut events);
         }
         let now = self.newest.map_or(0.0, |(t, _)| t);
@@ -225,7 +226,9 @@ impl Monitor {
 
     /// Whether a hand is on.
     pub fn touching(&self) -> bool {
-        self.sides.iter().any(|s| s.tracker.on() || s.open.is_some())
+        self.sides
+            .iter()
+            .any(|s| s.tracker.on() || s.contact.open().is_some())
     }
 
     /// Phase of the hand that is further along. Not for a screen unless [`Monitor::gate`] lets it.
@@ -268,7 +271,7 @@ impl Monitor {
         let open = self
             .sides
             .iter()
-            .filter_map(|s| s.open.as_ref().map(|(i, _)| s.feed.time_s(*i)));
+            .filter_map(|s| s.contact.open().map(|c| s.feed.time_s(c.contact.start)));
         let waiting = self
             .pending
             .iter()

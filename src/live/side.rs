@@ -7,8 +7,8 @@ use super::phase::{Look, Phase, PhaseTracker};
 use super::strip::SideBin;
 use super::summary::OnsetView;
 use crate::settings::Settings;
-use crate::signal::detector::{Event, SpringMark};
-use crate::signal::episodes::SideEpisode;
+use crate::signal::episodes::{ContactFold, SideEpisode};
+use crate::signal::events::{Event, SpringMark};
 use crate::signal::feed::{Feed, FeedSettings};
 
 /// Contact limit before noise is known, in N.
@@ -28,15 +28,15 @@ pub struct LiveSide {
     guess: OnsetGuess,
     /// The onset that the full analysis gave for the last test of this step.
     pub known: Option<OnsetView>,
-    /// Where the open touch began, by index, and its springs.
-    pub open: Option<(usize, Vec<SpringMark>)>,
-    /// Springs of the last touch, while no hand is on.
+    /// The contact that is on, by sample index.
+    pub contact: ContactFold,
+    /// Springs of the last contact, while no hand is on.
     pub last_springs: usize,
     least_mm: f64,
 }
 
 impl LiveSide {
-    pub fn new(channels: SideChannels, rate_hz: f64, settings: &Settings) -> Self {
+    pub fn new(channel: usize, channels: SideChannels, rate_hz: f64, settings: &Settings) -> Self {
         LiveSide {
             channels,
             feed: Feed::new(FeedSettings::live(
@@ -52,7 +52,7 @@ impl LiveSide {
             phase: Phase::Off,
             guess: OnsetGuess::default(),
             known: None,
-            open: None,
+            contact: ContactFold::new(channel),
             last_springs: 0,
             least_mm: settings.detect.spring_prominence_mm,
         }
@@ -68,7 +68,6 @@ impl LiveSide {
     /// Takes one sample into the detector. Touches that ended come back; whether a spring was told comes beside.
     pub fn detect(
         &mut self,
-        channel: usize,
         time_s: f64,
         force_n: f64,
         displacement_mm: f64,
@@ -76,38 +75,25 @@ impl LiveSide {
         let mut events = Vec::new();
         let x = self.channels.displacement.map(|_| displacement_mm);
         self.feed.push(time_s, force_n, x, &mut events);
-        self.take(channel, events)
+        self.take(events)
     }
 
     /// No more samples come.
-    pub fn finish(&mut self, channel: usize) -> (Vec<SideEpisode>, Vec<SpringMark>) {
+    pub fn finish(&mut self) -> (Vec<SideEpisode>, Vec<SpringMark>) {
         let mut events = Vec::new();
         self.feed.finish(&mut events);
-        self.take(channel, events)
+        self.take(events)
     }
 
-    fn take(&mut self, channel: usize, events: Vec<Event>) -> (Vec<SideEpisode>, Vec<SpringMark>) {
+    fn take(&mut self, events: Vec<Event>) -> (Vec<SideEpisode>, Vec<SpringMark>) {
         let (mut ended, mut told) = (Vec::new(), Vec::new());
         for event in events {
-            match event {
-                Event::Touch { index } => self.open = Some((index, Vec::new())),
-                Event::Spring(mark) => {
-                    if let Some((_, springs)) = &mut self.open {
-                        springs.push(mark);
-                        told.push(mark);
-                    }
-                }
-                Event::Release { index, cut_off } => {
-                    if let Some((begin, springs)) = self.open.take() {
-                        self.last_springs = springs.len();
-                        ended.push(SideEpisode {
-                            channel,
-                            contact: begin..index + 1,
-                            springs,
-                            cut_off,
-                        });
-                    }
-                }
+            if let (Event::Spring(mark), Some(_)) = (event, self.contact.open()) {
+                told.push(mark);
+            }
+            if let Some(contact) = self.contact.take(event) {
+                self.last_springs = contact.springs.len();
+                ended.push(contact);
             }
         }
         (ended, told)
@@ -156,7 +142,7 @@ impl LiveSide {
 
     /// Springs of this touch: the detector's, and those it has yet to speak of.
     pub fn springs(&self, now_s: f64) -> usize {
-        let confirmed = self.open.as_ref().map_or(0, |(_, marks)| marks.len());
+        let confirmed = self.contact.open().map_or(0, |c| c.springs.len());
         if !self.tracker.on() {
             return self.last_springs.max(confirmed);
         }

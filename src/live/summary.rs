@@ -154,7 +154,12 @@ pub fn full(analysed: &Analysed, reference: Option<&Reference>) -> TestView {
             advice: r.advice.clone(),
         })
         .collect();
-    let mut notes: Vec<String> = analysed.tests.iter().flat_map(|t| t.notes.clone()).collect();
+    let mut notes: Vec<String> = analysed
+        .tests
+        .iter()
+        .flat_map(|t| &t.notes)
+        .map(ToString::to_string)
+        .collect();
     notes.dedup();
     view.notes.extend(notes);
     view

@@ -1,10 +1,10 @@
 //! A calibration's residuals: how far each reading lies off the curve, over the loads.
 
-use super::Figure;
 use super::axis::{SMALL, Scale, axes};
-use super::canvas::{Align, Area, Canvas, words};
+use super::canvas::{Canvas, Figure};
 use super::palette::{ACCENT, BAND, INK, QUIET};
-use super::text;
+use super::shape::{Align, Area, words};
+use crate::format;
 use crate::calibrate::{Direction, NewCalibration, unit_sign};
 
 const WIDTH: f64 = 760.0;
@@ -78,16 +78,10 @@ pub fn residuals(made: &NewCalibration) -> Figure {
         "{} readings from {} to {} {unit}, {down} of them on the way down; the one furthest off the curve lies {} {unit} \
          off, at {} {unit}.",
         points.len(),
-        text::number(c.range[0], 1),
-        text::number(c.range[1], 1),
+        format::number(c.range[0], 1),
+        format::number(c.range[1], 1),
         worst.map_or_else(|| "0".to_owned(), |w| format!("{:.4}", w.1)),
-        worst.map_or_else(|| "0".to_owned(), |w| text::number(w.0, 1)),
+        worst.map_or_else(|| "0".to_owned(), |w| format::number(w.0, 1)),
     );
-    Figure {
-        svg: canvas.svg(title, &alt),
-        width: WIDTH,
-        height: HEIGHT,
-        title: title.to_owned(),
-        alt,
-    }
+    canvas.figure(title.to_owned(), alt)
 }

@@ -1,12 +1,13 @@
 //! One scan: each level's difference with its 95 % interval on a log-ratio axis, the threshold as a band, the
 //! decision in words.
 
-use super::Figure;
 use super::axis::{MARGIN, SMALL, Scale};
-use super::canvas::{Align, Area, Canvas, words};
+use super::canvas::{Canvas, Figure};
 use super::palette::{ACCENT, BAND, GREY, HAIR, INK, QUIET};
 use super::scan_words::{Section, alt, call_words, decide_words, decision_word, percent_words, row_label};
+use super::shape::{Align, Area, words};
 use super::text;
+use crate::format;
 use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind, Decision};
 use crate::terms::{Level, Region};
@@ -70,13 +71,7 @@ pub fn scan_overview(comparisons: &[&Comparison], options: &ScanOptions) -> Opti
         true => title.to_owned(),
         false => format!("{title} {}", text::one_line(&options.about)),
     };
-    Some(Figure {
-        svg: canvas.svg(&title, &alt),
-        width: WIDTH,
-        height,
-        title,
-        alt,
-    })
+    Some(canvas.figure(title, alt))
 }
 
 fn region_of(comparison: &Comparison) -> Option<Region> {
@@ -158,7 +153,7 @@ fn threshold_band(canvas: &mut Canvas, section: &Section<'_>, x: Scale, top: f64
     };
     canvas.area(area, BAND);
     let middle = words(SMALL - 1.0, QUIET).aligned(Align::Middle);
-    let number = text::number(threshold, if threshold.fract() == 0.0 { 0 } else { 1 });
+    let number = format::number(threshold, if threshold.fract() == 0.0 { 0 } else { 1 });
     canvas.words((x.px(0.0), top - 20.0), "within the threshold", middle);
     canvas.words((x.px(0.0), top - 7.0), &format!("± {number} %"), middle);
 }
@@ -185,7 +180,7 @@ fn percent_axis(
         canvas.hair((px, bottom), (px, bottom + 4.0), INK);
         let label = match i {
             0 => "0".to_owned(),
-            _ => format!("{} %", text::number(percent.abs(), 0)),
+            _ => format!("{} %", format::number(percent.abs(), 0)),
         };
         let style = words(SMALL - 1.0, QUIET).aligned(Align::Middle);
         canvas.words((px, bottom + 16.0), &label, style);
@@ -211,7 +206,7 @@ fn percent_axis(
 }
 
 fn heads(canvas: &mut Canvas, section: &Section<'_>, rows_top: f64, confidence: f64) {
-    let interval = format!("({} interval)", text::coverage(confidence));
+    let interval = format!("({} interval)", format::coverage(confidence));
     let style = words(SMALL - 1.0, QUIET);
     let columns = section_columns(section);
     let mut head = |at: f64, lines: [&str; 2]| {

@@ -1,6 +1,7 @@
 //! The words beside the rows of a scan.
 
 use super::text;
+use crate::format;
 use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind, Decision, TrialsToDecide};
 use crate::terms::{Contact, Level, LineOfDrive, Posture, covered_label};
@@ -98,10 +99,10 @@ pub(super) fn percent_words(f: &Comparison) -> String {
     let Some(at) = f.asymmetry_percent else {
         return String::new();
     };
-    let at = text::number(at, 0);
+    let at = format::number(at, 0);
     match (f.low_percent, f.high_percent) {
         (Some(low), Some(high)) => {
-            format!("{at} % ({} to {})", text::number(low, 0), text::number(high, 0))
+            format!("{at} % ({} to {})", format::number(low, 0), format::number(high, 0))
         }
         _ => format!("{at} %"),
     }

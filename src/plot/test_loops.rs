@@ -1,11 +1,11 @@
 //! Force against displacement: take-up in grey, springs in ink, the onset with its interval, the end-feel line,
 //! the loss in words.
 
-use super::axis::{Scale, axes};
-use super::canvas::{Area, Canvas, Point, words};
+use super::axis::{Scale, axes, span};
+use super::canvas::Canvas;
 use super::palette::{ACCENT, GREY, HAIR, INK, QUIET};
-use super::test_panels::{LABEL, value};
-use super::test_time::span;
+use super::shape::{Area, Point, words};
+use super::test_words::{LABEL, loss_words, value};
 use super::text;
 use crate::columns::Measure;
 use crate::trace::{Knee, Test};
@@ -251,13 +251,6 @@ fn end_feel_words(canvas: &mut Canvas, panel: Area, test: &Test, (px, py): Point
         })
         .collect();
     canvas.place(&[&[name, &number]], words(LABEL, ACCENT), inside, &places);
-}
-
-/// What did not come back, in words; `None` without springs or displacement.
-pub(super) fn loss_words(test: &Test) -> Option<String> {
-    let loss = test.measures.get(Measure::LossRatio)?;
-    let percent = text::plus_minus(100.0 * loss.value, loss.u95().map(|u| 100.0 * u), 0);
-    Some(format!("loss {percent} % of the loading work"))
 }
 
 fn loss_beside_loop(canvas: &mut Canvas, panel: Area, test: &Test, loss: &str, x: Scale, y: Scale) {

@@ -1,8 +1,8 @@
 //! What a later session found that followed a follow-up plan, beside the region whose finding asked for it.
 
-use super::debrief::sessions;
+use super::order::sessions;
 use crate::compare::{Cause, Comparison, ComparisonKind, DECIDED, Decision, FollowUpStep, follow_up};
-use crate::plot::text::number;
+use crate::format::number;
 use crate::results::Results;
 use crate::terms::{Contact, Level, SessionKey, covered_label};
 use crate::trace::Test;

@@ -10,8 +10,8 @@
 use super::{Excluded, Exclusion, ExclusionCause, Results};
 use crate::compare::{Comparison, ComparisonKind, Unpaired, UnpairedSide};
 use crate::technique::{TechniqueFinding, TechniqueRule, technique_findings};
+use crate::trace::{Curve, DropCause, HIDDEN, Knee, Measures, Note, Phases, Spring, Test};
 use crate::terms::{Side, TestKey};
-use crate::trace::{Curve, DropCause, HIDDEN, Knee, Measures, Phases, Spring, Test};
 
 /// What a blinded report says at its top.
 pub const BLINDED: &str = "Blinded: measured sides are hidden until `tautpoint open STUDY`.";
@@ -201,7 +201,7 @@ fn hide_test(test: &mut Test) {
     *fit = None;
     *total_peak_n = f64::NAN;
     *drive_deg = None;
-    *notes = vec![HIDDEN.to_owned()];
+    *notes = vec![Note::Blinded];
     *curve = Curve::default();
 }
 

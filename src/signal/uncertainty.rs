@@ -1,6 +1,6 @@
 //! Standard uncertainties into a budget and an expanded 95 % interval (methods §5; JCGM 100:2008).
 
-use super::view::Noisy;
+use super::view::UncertainValue;
 use crate::trace::{BudgetLine, Measured, UncertaintySource as Source};
 
 /// Where the parts of an uncertainty come from, and on how many degrees of freedom the noise is known.
@@ -13,13 +13,14 @@ pub struct Sources {
 }
 
 /// The mean of a measure over springs: noise averages down, the zero does not. `None` for no springs.
-pub fn mean_over_springs(parts: &[Noisy], sources: &Sources) -> Option<Measured> {
+pub fn mean_over_springs(parts: &[UncertainValue], sources: &Sources) -> Option<Measured> {
     if parts.is_empty() {
         return None;
     }
     let n = parts.len() as f64;
     let mean = parts.iter().map(|p| p.value).sum::<f64>() / n;
-    let rss = |part: fn(&Noisy) -> f64| parts.iter().map(|p| part(p).powi(2)).sum::<f64>().sqrt() / n;
+    let rss =
+        |part: fn(&UncertainValue) -> f64| parts.iter().map(|p| part(p).powi(2)).sum::<f64>().sqrt() / n;
     let zero = parts.iter().map(|p| p.per_zero_n).sum::<f64>() / n * sources.zero_sd_n;
     let spread = (parts.len() > 1)
         .then(|| (parts.iter().map(|p| (p.value - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt());
@@ -30,7 +31,7 @@ pub fn mean_over_springs(parts: &[Noisy], sources: &Sources) -> Option<Measured>
 }
 
 /// One number with its noise.
-pub fn single(part: Noisy, sources: &Sources) -> Measured {
+pub fn single(part: UncertainValue, sources: &Sources) -> Measured {
     let zero = part.per_zero_n * sources.zero_sd_n;
     Measured::new(
         part.value,
@@ -52,12 +53,7 @@ mod tests {
 
     #[test]
     fn noise_averages_over_springs_and_the_zero_does_not() {
-        let part = Noisy {
-            value: 10.0,
-            from_force: 0.4,
-            from_displacement: 0.0,
-            per_zero_n: 1.0,
-        };
+        let part = UncertainValue::force(10.0, 0.4);
         let sources = Sources {
             zero_sd_n: 0.3,
             noise_df: 1e9,

@@ -2,6 +2,7 @@
 
 use super::movement::SampledMovement;
 use super::tissue::{Elastic, Tissue};
+use crate::stats::moments::median_in_place;
 use crate::terms::Side;
 
 /// One spring as it was made, without any sensor.
@@ -69,7 +70,8 @@ impl Truth {
             .collect();
         let held = path.springs.first().map(|&(start, _)| {
             let from = start.saturating_sub((0.3 / step_s).round() as usize);
-            (median(&x[from..start]), median(&force_n[from..start]))
+            let level = |y: &[f64]| median_in_place(&mut y[from..start].to_vec()).unwrap_or(0.0);
+            (level(&x), level(&force_n))
         });
         Truth {
             test: 1,
@@ -114,16 +116,6 @@ impl Truth {
 
 fn highest(values: &[f64]) -> f64 {
     values.iter().copied().fold(0.0, f64::max)
-}
-
-fn median(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let n = sorted.len();
-    if n == 0 {
-        return 0.0;
-    }
-    0.5 * (sorted[(n - 1) / 2] + sorted[n / 2])
 }
 
 /// Fractional index at which `x` first rises through `level`.

@@ -6,7 +6,7 @@ use crate::units::KPA_PER_MMHG;
 use toml::de::DeValue;
 
 /// Keys of `[mat]`.
-const KEYS: &[&str] = &[
+pub(super) const KEYS: &[&str] = &[
     "rows",
     "cols",
     "pitch_mm",

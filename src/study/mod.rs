@@ -23,3 +23,6 @@ pub mod table;
 pub mod toml_doc;
 pub mod usual;
 pub mod words;
+
+#[cfg(test)]
+mod guide_keys;

@@ -8,8 +8,8 @@ use rand_chacha::rand_core::{Rng, SeedableRng};
 use std::fmt::Write as _;
 use toml::de::DeValue;
 
-const KEYS: &[&str] = &["name", "title", "posture", "order", "seed", "step"];
-const STEP_KEYS: &[&str] = &[
+pub(super) const KEYS: &[&str] = &["name", "title", "posture", "order", "seed", "step"];
+pub(super) const STEP_KEYS: &[&str] = &[
     "level",
     "side",
     "contact",

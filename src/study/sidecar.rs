@@ -11,7 +11,7 @@ use crate::trace::About;
 use std::path::Path;
 
 /// Keys that a sidecar may hold.
-const KEYS: &[&str] = &[
+pub(super) const KEYS: &[&str] = &[
     "format",
     "subject",
     "examiner",

@@ -2,8 +2,9 @@
 
 use super::band::{Aspect, BandCheck, BandStatus, band_check};
 use super::{Seen, TechniqueFinding, TechniqueRule, place};
+use crate::format::plus_minus;
 use crate::terms::{LineOfDrive, Side};
-use crate::trace::Test;
+use crate::trace::{Note, Test};
 use std::collections::BTreeMap;
 
 /// A rule on one aspect of single tests, and how its breach is told.
@@ -203,34 +204,21 @@ fn sideless(test: &Test) -> Test {
 }
 
 fn shares_displacement(test: &Test) -> bool {
-    test.notes.iter().any(|n| n.starts_with("shared displacement"))
+    test.notes.contains(&Note::SharedDisplacement)
 }
 
 /// The number with its interval: `5.21 ± 0.02 mm`.
 fn measured(check: &BandCheck) -> String {
-    let least = check.aspect.decimals();
-    let unit = spaced(check.aspect);
-    match check.u95 {
-        // Up to two more decimals when the half-width would print as nought.
-        Some(u) => {
-            let shows = |d: &usize| u >= 0.5 * 10f64.powi(-(*d as i32));
-            let d = (least..least + 2).find(shows).unwrap_or(least + 2);
-            format!("{:.d$} ± {u:.d$}{unit}", check.value)
-        }
-        None => format!("{:.least$}{unit}", check.value),
-    }
+    let number = plus_minus(check.value, check.u95, check.aspect.decimals());
+    format!("{number} {}", check.aspect.unit())
 }
 
 /// The band: `2 to 4.4 mm`, `0.1 s`.
 fn band(check: &BandCheck) -> String {
-    let unit = spaced(check.aspect);
+    let unit = format!(" {}", check.aspect.unit());
     match (check.low, check.high) {
         (Some(low), Some(high)) => format!("the band of {low} to {high}{unit}"),
         (Some(end), None) | (None, Some(end)) => format!("{end}{unit}"),
         (None, None) => "any band".to_owned(),
     }
-}
-
-fn spaced(aspect: Aspect) -> String {
-    format!(" {}", aspect.unit())
 }

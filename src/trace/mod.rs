@@ -1,9 +1,11 @@
 //! What the stages pass along: [`Trace`] in, [`Test`] and [`Spring`] out, with their invariants.
 
 mod estimate;
+mod note;
 
 pub use crate::terms::Side;
 pub use estimate::{BudgetLine, Estimate, Measured, Measures, UncertaintySource};
+pub use note::{AgainstKnee, Note};
 
 use crate::columns::Measure;
 use crate::terms::{Contact, Feedback, Landmark, Level, LineOfDrive, Posture, SessionKey, TestKey};
@@ -149,7 +151,7 @@ pub struct Spring {
 }
 
 /// What the fit says of the knee.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub enum Knee {
     /// Found by the whole-trace fit.
     Fitted,
@@ -158,6 +160,7 @@ pub enum Knee {
     /// The push never went past the toe: the slack is not shown to be out.
     None,
     /// Not looked for: no displacement, or too little of the push was recorded.
+    #[default]
     NotLooked,
 }
 
@@ -221,8 +224,7 @@ pub struct Test {
     pub total_peak_n: f64,
     /// Mean tilt over the springs, when a sensor measured it.
     pub drive_deg: Option<f64>,
-    /// Plain words, each beginning with a short fixed phrase (`no knee: …`, `no zero: …`).
-    pub notes: Vec<String>,
+    pub notes: Vec<Note>,
     pub curve: Curve,
 }
 

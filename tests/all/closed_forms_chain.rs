@@ -8,7 +8,6 @@ use crate::proof::trial::nameless;
 use std::f64::consts::PI;
 use tautpoint::columns::Measure;
 use tautpoint::settings::Settings;
-use tautpoint::signal::analyze;
 use tautpoint::trace::{About, Channel, Spring, Test, Trace};
 
 pub const RATE_HZ: f64 = 1000.0;
@@ -59,9 +58,9 @@ pub fn recording(displacement_mm: Vec<f64>, force_n: Vec<f64>) -> Trace {
 }
 
 pub fn measured(trace: &Trace, settings: &Settings) -> Test {
-    let mut m = analyze(trace, settings, &nameless).unwrap();
-    assert_eq!(m.tests.len(), 1);
-    m.tests.remove(0)
+    let mut tests = nameless(trace, settings);
+    assert_eq!(tests.len(), 1);
+    tests.remove(0)
 }
 
 /// A low pass so wide that it changes nothing here: the closed forms know no filter.

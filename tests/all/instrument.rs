@@ -6,8 +6,8 @@ use tautpoint::calibrate::Day;
 use tautpoint::columns::Measure;
 use tautpoint::instrument::{Instrument, from_reference_springs};
 use tautpoint::settings::Settings;
-use tautpoint::signal;
-use tautpoint::trace::{About, Channel, Test, Trace, UncertaintySource};
+use tautpoint::signal::measure_trace;
+use tautpoint::trace::{About, Channel, Note, Test, Trace, UncertaintySource};
 
 const RATE_HZ: f64 = 250.0;
 const STIFFNESS: f64 = 20.0;
@@ -180,8 +180,7 @@ fn the_file_reads_back_the_same() {
 }
 
 fn test_of(trace: &Trace, settings: &Settings) -> Test {
-    let names = |shapes: &[signal::EpisodeShape]| Ok(shapes.iter().map(|_| vec![About::default()]).collect());
-    signal::analyze(trace, settings, &names).unwrap().tests.remove(0)
+    measure_trace(trace, settings).unwrap().remove(0)
 }
 
 #[test]
@@ -207,7 +206,11 @@ fn what_stays_of_a_steel_spring_s_loss_is_nothing_within_its_interval() {
             .iter()
             .any(|l| l.source == UncertaintySource::InstrumentLoop)
     );
-    assert!(test.notes.iter().any(|n| n.starts_with("instrument loop:")));
+    assert!(
+        test.notes
+            .iter()
+            .any(|n| matches!(n, Note::InstrumentLoop { .. }))
+    );
 }
 
 #[test]

@@ -57,8 +57,8 @@ fn tested(kind: Condition, seed: u64) -> (Conditioned, Test) {
     let made = kind.simulate(seed);
     let c = condition(&made.trace, &Settings::default()).unwrap();
     let mut m = measured(&made.trace);
-    assert_eq!(m.tests.len(), 1);
-    (c, m.tests.remove(0))
+    assert_eq!(m.len(), 1);
+    (c, m.remove(0))
 }
 
 fn displacement(c: &Conditioned) -> &[f64] {

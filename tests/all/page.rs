@@ -7,7 +7,7 @@ use tautpoint::report::html::{FiguresChoice, PageOptions, figures, page};
 use tautpoint::results::{Excluded, Exclusion, ExclusionCause, InputFile, Results};
 use tautpoint::technique::{TechniqueFinding, TechniqueRule};
 use tautpoint::terms::{Felt, Level, Posture, Side};
-use tautpoint::trace::{DropCause, Knee};
+use tautpoint::trace::{DropCause, Knee, Note};
 
 fn finding(
     rule: TechniqueRule,
@@ -57,9 +57,9 @@ fn sample() -> Results {
     }
     tests[2].knee = Knee::None;
     tests[2].phases.onset_s = None;
-    tests[2]
-        .notes
-        .push("no knee: the slack is not shown to be out".to_owned());
+    tests[2].notes.push(Note::Reading(
+        "no knee: the slack is not shown to be out".to_owned(),
+    ));
     let mut l3 = comparison("L3", 34.6, 8.2, Decision::Right);
     l3.call = Some(Felt::Right);
     l3.call_agrees = Some(true);
@@ -306,7 +306,7 @@ fn everything_from_files_is_escaped() {
     let some = Some(hostile.to_owned());
     for test in &mut results.tests {
         test.recording = format!("{hostile}{}", test.recording);
-        test.notes.push(hostile.to_owned());
+        test.notes.push(Note::Reading(hostile.to_owned()));
         let a = &mut test.about;
         for field in [&mut a.subject, &mut a.examiner, &mut a.session] {
             *field = some.clone();

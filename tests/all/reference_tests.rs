@@ -69,7 +69,7 @@ fn pressed(hand: Hand, seed: u64) -> Test {
         },
         seed,
     );
-    let mut test = measured(&made.trace).tests.remove(0);
+    let mut test = measured(&made.trace).remove(0);
     test.recording = format!("{seed}.csv");
     test.about.level = Some(Level::L3);
     test.about.side = Some(Side::Left);
@@ -245,7 +245,7 @@ fn a_test_without_displacement_or_without_springs_is_held_by_what_it_has() {
         spec.sensor.rate_hz = 250.0;
         spec.sensor.has_displacement = has_displacement;
         spec.examiner.springs = springs;
-        let mut test = measured(&simulate(&spec, 3).trace).tests.remove(0);
+        let mut test = measured(&simulate(&spec, 3).trace).remove(0);
         test.about.level = Some(Level::L3);
         test
     };

@@ -119,7 +119,11 @@ fn hostile_results() -> Results {
         let mut test = test_of(&format!("recordings/{i}{text}.csv"), text, Side::Left);
         test.about.examiner = Some((*text).to_owned());
         test.about.posture = (i % 2 == 0).then(|| Posture::new(text)).flatten();
-        test.notes = HOSTILE.iter().map(|s| (*s).to_owned()).take(i).collect();
+        test.notes = HOSTILE
+            .iter()
+            .map(|s| Note::Reading((*s).to_owned()))
+            .take(i)
+            .collect();
         test.knee = [Knee::Fitted, Knee::TwoLines, Knee::None, Knee::NotLooked][i % 4];
         test.springs[0].dropped = Some(DropCause::Gap);
         test.about.covers = vec![Level::L2, Level::L3];

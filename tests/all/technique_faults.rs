@@ -3,12 +3,11 @@
 //! Truth is the simulated movement. Sizes of faults lie well beyond the default bands (methods, section 9); what lies
 //! within a fifth of a limit is claimed neither way. TAUTPOINT_TRIALS=25 makes 500 tests, 25 a fault and 150 without one; the 10 a fault that run by themselves make 200.
 
-use crate::proof::trial::{measured, nameless};
+use crate::proof::trial::measured;
 use rayon::prelude::*;
 use std::collections::BTreeSet;
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 use tautpoint::settings::Settings;
-use tautpoint::signal::analyze;
 use tautpoint::simulate::{
     Condition, ExaminerFault, Rng, Simulated, TraceSpec, TwoHands, simulate, simulate_bilateral,
 };
@@ -50,7 +49,7 @@ fn made(fault: Option<ExaminerFault>, seed: u64) -> (Simulated, Vec<Test>) {
         spec.examiner = spec.examiner.with(fault, &spec.tissue.elastic);
     }
     let made = simulate(&spec, seed);
-    let tests = placed(measured(&made.trace).tests, seed);
+    let tests = placed(measured(&made.trace), seed);
     (made, tests)
 }
 
@@ -162,10 +161,7 @@ fn two_hands(fault: Option<ExaminerFault>, shared: bool, seed: u64) -> Vec<Test>
         left_share: 0.5,
     };
     let made = simulate_bilateral(&tissue, &tissue, &spec.examiner, &spec.sensor, hands, seed);
-    let tests = analyze(&made.trace, &Settings::default(), &nameless)
-        .unwrap()
-        .tests;
-    placed(tests, seed)
+    placed(measured(&made.trace), seed)
 }
 
 #[test]

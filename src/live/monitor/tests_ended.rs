@@ -6,8 +6,8 @@ use crate::live::ended::{EndedTest, Provisional, ProvisionalSide, springs_s};
 use crate::live::kept::BEFORE_S;
 use crate::live::side::LiveSide;
 use crate::live::summary;
-use crate::signal::detector::SpringMark;
 use crate::signal::episodes::{Episode, SideEpisode, group};
+use crate::signal::events::SpringMark;
 use crate::trace::Test;
 use std::sync::Arc;
 
@@ -20,8 +20,8 @@ impl Monitor {
         events: &mut Vec<MonitorEvent>,
     ) {
         let side = &self.sides[channel];
-        let of_touch = match (&side.open, ended.last()) {
-            (Some((_, springs)), _) => springs.len(),
+        let of_touch = match (side.contact.open(), ended.last()) {
+            (Some(open), _) => open.springs.len(),
             (None, Some(last)) => last.springs.len(),
             (None, None) => 0,
         };
@@ -41,12 +41,12 @@ impl Monitor {
             return;
         }
         let end = self.pending.iter().map(|p| p.contact.end).max().unwrap_or(0);
-        let joined = |s: &LiveSide| s.open.as_ref().is_some_and(|(begin, _)| *begin < end);
+        let joined = |s: &LiveSide| s.contact.open().is_some_and(|c| c.contact.start < end);
         if self.sides.iter().any(joined) {
             return;
         }
         let touches = std::mem::take(&mut self.pending);
-        let (episodes, _bumps) = group(touches, None, 1.0 / self.station.rate_hz);
+        let (episodes, _) = group(touches, None, 1.0 / self.station.rate_hz);
         for episode in episodes {
             let ended = Arc::new(self.ended(&episode, now_s));
             self.last_end_s = ended.end_s;

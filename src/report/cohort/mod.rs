@@ -4,10 +4,10 @@
 //! draws ten thousand tests at once. What it shows is this dataset's spread and no more: nothing to hold a person against.
 
 use crate::columns::Measure;
-use crate::error::{Error, Result};
-use crate::plot::text::number;
+use crate::error::Result;
+use crate::format::number;
 use crate::report::CAUTION;
-use crate::report::html::{base64, content_hash};
+use crate::report::frame::{Page, base64};
 use crate::results::Results;
 use crate::terms::Level;
 use crate::trace::Test;
@@ -42,34 +42,23 @@ const TAILS: [f64; 2] = [0.002, 0.998];
 /// # Errors
 /// [`Error::Refused`] when it could not be put together; that is a fault of the program.
 pub fn page(results: &Results) -> Result<String> {
-    let fault = |e: minijinja::Error| Error::Refused {
-        found: format!("the cohort page could not be made: {e:#}"),
-        advice: "please report this as a fault of tautpoint".to_owned(),
+    let page = Page {
+        what: "the cohort page",
+        templates: &[("page.html", TEMPLATE)],
+        style: STYLE,
+        script: Some(SCRIPT),
     };
-    let mut environment = minijinja::Environment::new();
-    environment.set_undefined_behavior(minijinja::UndefinedBehavior::Strict);
-    environment.add_template("page.html", TEMPLATE).map_err(fault)?;
-    // What stands in a script element ends only at `</`.
-    let data = data(results).to_string().replace('<', "\\u003c");
-    environment
-        .get_template("page.html")
-        .and_then(|template| {
-            template.render(minijinja::context! {
-                title => results.title.clone().unwrap_or_else(|| "Manual palpation, measured".to_owned()),
-                standing => results.standing(),
-                caution => CAUTION,
-                version => env!("CARGO_PKG_VERSION"),
-                tests => results.tests.len(),
-                recordings => results.inputs.len(),
-                tables => minijinja::value::Serde(&tables(results)),
-                style => STYLE,
-                style_hash => content_hash(STYLE),
-                script => SCRIPT,
-                script_hash => content_hash(SCRIPT),
-                data => data,
-            })
-        })
-        .map_err(fault)
+    page.render(&json!({
+        "title": results.title.as_deref().unwrap_or("Manual palpation, measured"),
+        "standing": results.standing(),
+        "caution": CAUTION,
+        "version": env!("CARGO_PKG_VERSION"),
+        "tests": results.tests.len(),
+        "recordings": results.inputs.len(),
+        "tables": tables(results),
+        // What stands in a script element ends only at `</`.
+        "data": data(results).to_string().replace('<', "\\u003c"),
+    }))
 }
 
 /// What tests are told apart by.

@@ -2,7 +2,7 @@
 
 use super::closeness::{Closeness, Curve, closeness, curves};
 use super::coverage::ScanCoverage;
-use super::order::{in_time, sessions};
+use crate::report::order::{in_time, sessions};
 use super::points::{Point, points};
 use super::work_on::{WorkOn, work_on};
 use crate::columns::Measure;

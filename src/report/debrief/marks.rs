@@ -4,7 +4,7 @@ use super::sheet::{Sheet, SheetRow};
 use super::sheet_page::row_view;
 use crate::columns::table as c;
 use crate::columns::table::debrief as d;
-use crate::plot::text::number;
+use crate::format::number;
 use crate::report::tables::{Cell, Table, field};
 use crate::terms::{Level, Side};
 

@@ -5,10 +5,11 @@ use super::points::Shown;
 use super::views::{self, FollowedView, Seen, TableView, WorkOnView};
 use super::words::count;
 use super::{Debrief, Learner, ScanCoverage};
-use crate::error::{Error, Result};
-use crate::plot::text::number;
+use crate::error::Result;
+use crate::format::number;
 use crate::plot::{mat_figures, test_panels};
-use crate::report::html::{Context, STYLE, content_hash, safe_name, test_heading};
+use crate::report::frame::{Page, STYLE};
+use crate::report::html::{Context, safe_name, test_heading};
 use crate::results::Results;
 use crate::study::cautions::CAUTIONS;
 use crate::technique::TechniqueRule;
@@ -95,7 +96,6 @@ struct TestView {
 /// # Errors
 /// [`Error::Refused`] when a page could not be put together; that is a fault of the program.
 pub fn pages(debrief: &Debrief, results: &Results, codes: bool) -> Result<Vec<(String, String)>> {
-    let environment = environment()?;
     let mut names = crate::report::html::Names::default();
     let files: Vec<String> = debrief
         .learners
@@ -105,58 +105,25 @@ pub fn pages(debrief: &Debrief, results: &Results, codes: bool) -> Result<Vec<(S
     let class = class_view(debrief, results, &files, codes);
     let mut pages = vec![(
         "class.html".to_owned(),
-        render(&environment, "class.html", &class)?,
+        render("class.html", CLASS, &class)?,
     )];
     let context = Context::new(results);
     for (learner, file) in debrief.learners.iter().zip(files) {
         let view = learner_view(debrief, results, learner, &context);
-        pages.push((file, render(&environment, "learner.html", &view)?));
+        pages.push((file, render("learner.html", LEARNER, &view)?));
     }
     Ok(pages)
 }
 
-pub(super) fn fault(e: minijinja::Error) -> Error {
-    Error::Refused {
-        found: format!("a page of the debrief could not be made: {e:#}"),
-        advice: "please report this as a fault of tautpoint".to_owned(),
-    }
-}
-
-/// Templates whose names end in .html escape everything that is put into them.
-pub(super) fn environment() -> Result<minijinja::Environment<'static>> {
-    let mut environment = minijinja::Environment::new();
-    environment.set_undefined_behavior(minijinja::UndefinedBehavior::Strict);
-    for (name, text) in [
-        ("macros.html", MACROS),
-        ("class.html", CLASS),
-        ("learner.html", LEARNER),
-    ] {
-        environment.add_template(name, text).map_err(fault)?;
-    }
-    Ok(environment)
-}
-
-/// Renders a page with the style of all pages and our own; only the class's page has a script.
-pub(super) fn render(
-    environment: &minijinja::Environment<'_>,
-    name: &str,
-    view: &impl Serialize,
-) -> Result<String> {
-    let style = format!("{STYLE}{OWN_STYLE}");
-    let script_hash = (name == "class.html").then(|| content_hash(SCRIPT));
-    let template = environment.get_template(name).map_err(fault)?;
-    let html = template
-        .render(minijinja::context! {
-            page => minijinja::value::Serde(view),
-            style_hash => content_hash(&style),
-            style,
-            script => SCRIPT,
-            script_hash,
-        })
-        .map_err(fault)?;
-    // Lines that held only instructions of the template are left empty by it.
-    let lines = html.lines().filter(|line| !line.trim().is_empty());
-    Ok(lines.flat_map(|line| [line, "\n"]).collect())
+/// A page with the style of all pages and our own; only the class's page has a script.
+fn render(name: &str, template: &str, view: &impl Serialize) -> Result<String> {
+    let page = Page {
+        what: "a page of the debrief",
+        templates: &[("macros.html", MACROS), (name, template)],
+        style: &format!("{STYLE}{OWN_STYLE}"),
+        script: (name == "class.html").then_some(SCRIPT),
+    };
+    page.render(view)
 }
 
 fn title(debrief: &Debrief) -> String {

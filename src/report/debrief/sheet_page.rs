@@ -4,8 +4,8 @@ use super::coverage::spot;
 use super::sheet::{Sheet, SheetCall, SheetRow, SheetTest};
 use super::words::minutes;
 use crate::error::Result;
-use crate::plot::text::{number, plus_minus};
-use crate::report::html::content_hash;
+use crate::format::{number, plus_minus};
+use crate::report::frame::Page;
 use crate::terms::Contact;
 use serde::Serialize;
 
@@ -64,22 +64,13 @@ impl Sheet {
     /// # Errors
     /// [`crate::error::Error::Refused`] when the page could not be put together; that is a fault of the program.
     pub fn page(&self) -> Result<String> {
-        let mut environment = super::pages::environment()?;
-        environment
-            .add_template("sheet.html", SHEET)
-            .map_err(super::pages::fault)?;
-        let template = environment
-            .get_template("sheet.html")
-            .map_err(super::pages::fault)?;
-        let html = template
-            .render(minijinja::context! {
-                page => minijinja::value::Serde(&self.view()),
-                style => STYLE,
-                style_hash => content_hash(STYLE),
-            })
-            .map_err(super::pages::fault)?;
-        let lines = html.lines().filter(|line| !line.trim().is_empty());
-        Ok(lines.flat_map(|line| [line, "\n"]).collect())
+        let page = Page {
+            what: "the assessment sheet",
+            templates: &[("sheet.html", SHEET)],
+            style: STYLE,
+            script: None,
+        };
+        page.render(&self.view())
     }
 
     fn view(&self) -> View {

@@ -2,7 +2,7 @@
 
 use super::words::{count, minutes, rule_words, try_next};
 use super::{Curve, Debrief, Learner, ScanCoverage, Share, WorkOn};
-use crate::plot::text::number;
+use crate::format::number;
 use crate::results::Results;
 use crate::terms::Feedback;
 use serde::Serialize;

@@ -5,8 +5,8 @@ use super::scans::Scan;
 use super::tables::{self, Table};
 use super::technique;
 use super::{Drawn, Of};
+use crate::format;
 use crate::plot::PanelOptions;
-use crate::plot::text;
 use crate::results::Results;
 use crate::terms::{Posture, Region, Side, TestKey, covered_label};
 use crate::trace::Test;
@@ -161,7 +161,7 @@ pub fn heading(test: &Test) -> String {
     let level = covered_label(&a.covers, a.level).unwrap_or_else(|| "level not named".to_owned());
     let drive = a
         .line_of_drive
-        .map(|d| format!("line of drive {}°", text::number(d.degrees(), 0)));
+        .map(|d| format!("line of drive {}°", format::number(d.degrees(), 0)));
     let contact = a.contact.map(|c| format!("{c} contact"));
     let rest: Vec<String> = [a.posture.as_ref().map(Posture::to_string), contact, drive]
         .into_iter()

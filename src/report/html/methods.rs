@@ -1,8 +1,8 @@
 //! The methods paragraph, ready to paste, and the settings it rests on.
 
+use crate::format;
 use crate::agreement::registered::Registration;
 use crate::compare::{ComparisonKind, SpreadSource};
-use crate::plot::text;
 use crate::results::{Excluded, Results};
 use crate::settings::Settings;
 use crate::trace::Knee;
@@ -203,7 +203,7 @@ fn compared(results: &Results) -> String {
          levels of a scan; Benjamini & Hochberg 1995), called even when its 90 % interval lay within ±{} % and the \
          smallest detectable change (MDC95) did not exceed that threshold, and undecided otherwise; fixed thresholds of \
          this size are common and poorly supported (Parkinson et al. 2021).",
-        text::coverage(c.confidence),
+        format::coverage(c.confidence),
         c.threshold_percent,
         c.false_discovery_rate,
         c.threshold_percent

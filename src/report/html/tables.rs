@@ -1,9 +1,10 @@
 //! Tables of the page, as text cells.
 
 use super::scans::Scan;
+use crate::format;
 use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind};
-use crate::plot::{level_label, text};
+use crate::plot::level_label;
 use crate::results::Results;
 use crate::terms::{Contact, Posture};
 use crate::trace::Test;
@@ -34,7 +35,7 @@ pub fn test_name(test: &Test) -> String {
 /// A measure of a test with its interval, as a cell.
 fn cell(test: &Test, measure: Measure) -> String {
     match test.measures.get(measure) {
-        Some(e) => text::plus_minus(e.value, e.u95(), measure.info().decimals),
+        Some(e) => format::plus_minus(e.value, e.u95(), measure.info().decimals),
         None => String::new(),
     }
 }
@@ -133,7 +134,7 @@ pub fn comparisons(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<Ta
         "left",
         "right",
         "tests",
-        &format!("right against left ({} interval)", text::coverage(confidence)),
+        &format!("right against left ({} interval)", format::coverage(confidence)),
         "threshold",
         "MDC95",
         "spread from",
@@ -152,8 +153,8 @@ pub fn comparisons(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<Ta
 
 fn comparison_row(f: &Comparison, blinded: bool) -> Vec<String> {
     let info = f.measure.info();
-    let number = |v: Option<f64>| v.map_or(String::new(), |v| text::number(v, info.decimals));
-    let percent = |v: Option<f64>| v.map_or(String::new(), |v| format!("{} %", text::number(v, 0)));
+    let number = |v: Option<f64>| v.map_or(String::new(), |v| format::number(v, info.decimals));
+    let percent = |v: Option<f64>| v.map_or(String::new(), |v| format!("{} %", format::number(v, 0)));
     let difference = match (f.asymmetry_percent, f.difference) {
         (Some(at), _) => interval([Some(at), f.low_percent, f.high_percent], "%", 0),
         (None, Some([at, low, high])) => {
@@ -199,7 +200,7 @@ fn comparison_row(f: &Comparison, blinded: bool) -> Vec<String> {
 }
 
 fn interval([at, low, high]: [Option<f64>; 3], unit: &str, decimals: usize) -> String {
-    let number = |v: f64| text::number(v, decimals);
+    let number = |v: f64| format::number(v, decimals);
     let at = at.map_or(String::new(), number);
     match (low, high) {
         (Some(low), Some(high)) => format!("{at} {unit} ({} to {})", number(low), number(high)),

@@ -1,7 +1,7 @@
 //! How the tests were done: each number beside its band, and beside the reference.
 
 use super::tables::{Table, test_name};
-use crate::plot::text;
+use crate::format;
 use crate::results::Results;
 use crate::settings::Settings;
 use crate::technique::reference::{Difference, differences};
@@ -85,12 +85,12 @@ pub fn beside_reference(tests: &[&Test], results: &Results, heading: &str) -> Ve
                     .collect();
                 let target = &own.iter().flatten().next()?.target;
                 let info = measure.info();
-                let mean = text::number(target.mean, info.decimals);
+                let mean = format::number(target.mean, info.decimals);
                 let mut row = vec![
                     info.label.to_owned(),
                     info.unit.to_owned(),
                     match target.sd {
-                        Some(sd) => format!("{mean} (SD {})", text::number(sd, info.decimals)),
+                        Some(sd) => format!("{mean} (SD {})", format::number(sd, info.decimals)),
                         None => mean,
                     },
                 ];
@@ -133,7 +133,7 @@ fn heads(first: [&str; 3], tests: &[&Test]) -> Vec<String> {
 }
 
 fn cell(held: &BandCheck) -> String {
-    let number = text::plus_minus(held.value, held.u95, held.aspect.decimals());
+    let number = format::plus_minus(held.value, held.u95, held.aspect.decimals());
     match held.status() {
         BandStatus::Within => number,
         BandStatus::Above => format!("▲\u{a0}{number}"),
@@ -153,7 +153,7 @@ fn band(held: &BandCheck) -> String {
 }
 
 fn signed(d: &Difference, decimals: usize) -> String {
-    let number = text::plus_minus(d.difference, d.u95, decimals);
+    let number = format::plus_minus(d.difference, d.u95, decimals);
     if d.difference > 0.0 {
         format!("+{number}")
     } else {

@@ -7,8 +7,8 @@ use super::tables::{self, Table};
 use super::technique::{self, Technique};
 use super::words::{self, Sentences};
 use super::{Drawn, FIGURES_AT_MOST, FiguresChoice, Of, PageOptions};
+use crate::format;
 use crate::error::Severity;
-use crate::plot::text;
 use crate::report::followed::{Followed, followed};
 use crate::results::BLINDED;
 use crate::results::Results;
@@ -134,7 +134,7 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
         settings,
         methods: methods::methods(results),
         comparisons: !results.comparisons.is_empty(),
-        coverage: text::coverage(results.settings.compare.confidence),
+        coverage: format::coverage(results.settings.compare.confidence),
     }
 }
 

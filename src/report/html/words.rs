@@ -1,9 +1,10 @@
 //! Findings as sentences, for people who do not read intervals.
 
 use super::scans::Scan;
+use crate::format;
 use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind, Decision, TrialsToDecide};
-use crate::plot::{row_label, text};
+use crate::plot::row_label;
 use serde::Serialize;
 
 /// What a scan found, the most telling first.
@@ -57,7 +58,7 @@ pub fn sentences(scan: &Scan<'_>, measure: Measure) -> Sentences {
 }
 
 fn percent(value: f64) -> String {
-    text::number(value, 0)
+    format::number(value, 0)
 }
 
 /// `35 % (26 to 43 %)`, without sign: the words say which side.
@@ -78,7 +79,7 @@ fn named(f: &Comparison, measure: Measure) -> String {
     let info = measure.info();
     let number = |v: Option<f64>| {
         v.map_or("not given".to_owned(), |v| {
-            format!("{}\u{a0}{}", text::number(v, info.decimals), info.unit)
+            format!("{}\u{a0}{}", format::number(v, info.decimals), info.unit)
         })
     };
     let (left, right) = (number(f.left), number(f.right));
@@ -183,7 +184,7 @@ fn even_sentences(all: &mut Sentences, kind: ComparisonKind, even: &[(String, &C
     let within = match threshold.filter(|t| even.iter().all(|e| e.1.threshold_percent == Some(*t))) {
         Some(t) => format!(
             " within {} %",
-            text::number(t, if t.fract() == 0.0 { 0 } else { 1 })
+            format::number(t, if t.fract() == 0.0 { 0 } else { 1 })
         ),
         None => " within the threshold".to_owned(),
     };

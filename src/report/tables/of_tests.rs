@@ -119,7 +119,9 @@ fn knee_and_notes() -> Vec<Field<Test>> {
             Knee::None => Cell::Bool(false),
             Knee::NotLooked => Cell::Missing,
         }),
-        field(c::NOTES, |t: &Test| Cell::List(t.notes.clone())),
+        field(c::NOTES, |t: &Test| {
+            Cell::List(t.notes.iter().map(ToString::to_string).collect())
+        }),
     ]
 }
 

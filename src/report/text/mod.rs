@@ -11,7 +11,7 @@ use crate::compare::{Comparison, ComparisonKind, Decision, TrialsToDecide, Unpai
 use crate::results::{Exclusion, Results};
 use crate::technique::TechniqueFinding;
 use crate::terms::{Level, SessionKey};
-use crate::trace::Test;
+use crate::trace::{Note, Test};
 use lines::{WIDTH, counted, cut, file_name, padded, paragraph, plain, section, with_interval};
 use std::collections::HashSet;
 use std::fmt::Write;
@@ -176,7 +176,10 @@ fn test_table(out: &mut String, tests: &[&Test]) {
                 .get(m)
                 .map_or_else(String::new, |e| with_interval(e, m.info().decimals))
         };
-        let short = |note: &String| note.split(':').next().unwrap_or_default().to_owned();
+        let short = |note: &Note| {
+            let words = note.to_string();
+            words.split(':').next().unwrap_or_default().to_owned()
+        };
         let notes: Vec<String> = test.notes.iter().map(short).collect();
         table_line(
             out,

@@ -75,7 +75,7 @@ fn numbers(words: &str) -> Vec<f64> {
 
 /// Ten thousand invented tests; a stiffness of 8 N/mm with a spread of a quarter, more on the right at L4.
 fn cohort(n: usize) -> Results {
-    let model = measured(&Condition::Clean.simulate(1).trace).tests.remove(0);
+    let model = measured(&Condition::Clean.simulate(1).trace).remove(0);
     let mut rng = Rng::new(5);
     let levels = ["L5", "L4", "L3", "L2", "L1", "T12", "C2"];
     let tests: Vec<Test> = (0..n)

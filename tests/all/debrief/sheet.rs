@@ -112,7 +112,7 @@ fn calls_stand_beside_measured_sides() {
                 && f.measure == tautpoint::columns::Measure::EndFeel
         });
         let percent = found.unwrap().asymmetry_percent.unwrap();
-        let number = tautpoint::plot::text::number(percent, 0);
+        let number = tautpoint::format::number(percent, 0);
         assert!(call.measured.as_ref().unwrap().contains(&number), "{call:?}");
     }
 }

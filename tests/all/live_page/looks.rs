@@ -4,6 +4,7 @@ use super::browser::Browser;
 use super::session::{Play, both_hands, one_side, standing};
 use tautpoint::live::monitor::MonitorOptions;
 use tautpoint::live::summary::Reference;
+use tautpoint::terms::{Feedback, Level};
 
 /// Name, width, height, dark.
 const SIZES: [(&str, u32, u32, bool); 6] = [

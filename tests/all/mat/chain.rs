@@ -202,7 +202,9 @@ fn a_mat_under_the_subject_gives_the_whole_force_and_says_so() {
     assert_eq!(results.tests.len(), 1, "{:?}", results.problems);
     let test = side(&results, Side::Left);
     assert!(
-        test.notes.iter().any(|n| n.starts_with("total force only")),
+        test.notes
+            .iter()
+            .any(|n| n.to_string().starts_with("total force only")),
         "{:?}",
         test.notes
     );

@@ -9,7 +9,7 @@ use tautpoint::report::{budget_text, summary_text};
 use tautpoint::results::{Excluded, InputFile, Results, run, spring_exclusions};
 use tautpoint::technique;
 use tautpoint::terms::{Level, Side};
-use tautpoint::trace::DropCause;
+use tautpoint::trace::{DropCause, Note};
 
 #[test]
 fn the_counts_add_up() {
@@ -67,8 +67,8 @@ fn the_summary_keeps_to_100_columns_and_cannot_steer_a_terminal() {
         test.total_peak_n = 500.0;
         test.about.covers = vec![Level::C2];
         test.notes = vec![
-            format!("no zero: {}", "a long story ".repeat(30)),
-            "a further note ".repeat(9),
+            Note::Reading(format!("no zero: {}", "a long story ".repeat(30))),
+            Note::Reading("a further note ".repeat(9)),
         ];
     }
     results.technique = technique::technique_findings(&results.tests, &[], &results.settings);

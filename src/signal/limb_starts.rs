@@ -1,10 +1,12 @@
 //! Where a spring begins, peaks and ends on the zero-phase signals (methods §2).
 
-/// Seconds before (after) a peak within which its foot is looked for.
+use crate::stats::moments::{extremes, median_in_place};
+
+/// Seconds before (after) a peak within which its limb start is looked for.
 const REACH_S: f64 = 0.75;
-/// Share of the rise that marks the foot's time.
-const FOOT_SHARE: f64 = 0.05;
-/// The rest before the foot that its level is the median of, in s before the foot's time.
+/// Share of the rise that marks the limb start's time.
+const LIMB_START_SHARE: f64 = 0.05;
+/// The rest before the limb start that its level is the median of, in s beyond the limb start's time.
 const REST_S: [f64; 2] = [0.05, 0.25];
 /// Stretch that speed is taken over, in s.
 const SPEED_S: f64 = 0.1;
@@ -20,7 +22,7 @@ const PEAK_GRID_HZ: f64 = 1000.0;
 pub struct Peak {
     /// Highest sample.
     pub index: usize,
-    /// Place of the peak, in samples.
+    /// Position of the peak, in samples.
     pub at: f64,
     pub value: f64,
 }
@@ -82,9 +84,9 @@ impl<'a> NaturalSpline<'a> {
     }
 }
 
-/// One foot of a spring.
+/// Where the loading limb starts or the recoil limb ends.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Foot {
+pub struct LimbStart {
     /// Where the signal passes 5 % of the rise, in samples.
     pub at: f64,
     /// Level of the rest: its median, or the lowest point where there is no rest.
@@ -95,14 +97,14 @@ pub struct Foot {
     pub lowest: usize,
 }
 
-/// Which way from the peak.
+/// Before the peak, or after it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Way {
-    Before,
-    After,
+pub enum Limb {
+    Loading,
+    Recoil,
 }
 
-/// The foot of a spring before or after its peak.
+/// The start of the limb before the peak, or the end of the one after it.
 ///
 /// `bound` is the farthest sample that may be looked at (the neighbouring spring's peak, or where contact begins
 /// or ends); `least` the drop from the peak after which a rest may count, in the signal's unit.
@@ -111,15 +113,22 @@ pub enum Way {
 /// Methods §2: the passage of 5 % of the rise nearest the peak, then the median from 0.05 to 0.25 s beyond it, the
 /// two steps applied twice. The rise is first taken from the lowest point within 0.75 s, not beyond the first
 /// rest: else a lean or a release close by would be taken for the spring's own foot.
-pub fn foot(y: &[f64], peak: Peak, bound: usize, way: Way, rate_hz: f64, least: f64) -> Option<Foot> {
+pub fn limb_start(
+    y: &[f64],
+    peak: Peak,
+    bound: usize,
+    limb: Limb,
+    rate_hz: f64,
+    least: f64,
+) -> Option<LimbStart> {
     let samples = |s: f64| ((s * rate_hz).round() as usize).max(1);
-    let room = match way {
-        Way::Before => peak.index.checked_sub(bound)?,
-        Way::After => bound.min(y.len() - 1).checked_sub(peak.index)?,
+    let room = match limb {
+        Limb::Loading => peak.index.checked_sub(bound)?,
+        Limb::Recoil => bound.min(y.len() - 1).checked_sub(peak.index)?,
     };
-    let index = |k: usize| match way {
-        Way::Before => peak.index - k,
-        Way::After => peak.index + k,
+    let index = |k: usize| match limb {
+        Limb::Loading => peak.index - k,
+        Limb::Recoil => peak.index + k,
     };
     let at = |k: usize| y[index(k)];
     // Beyond a higher point lies another push.
@@ -134,26 +143,25 @@ pub fn foot(y: &[f64], peak: Peak, bound: usize, way: Way, rate_hz: f64, least: 
         if rise <= 0.0 {
             return None;
         }
-        let mark = level + FOOT_SHARE * rise;
+        let mark = level + LIMB_START_SHARE * rise;
         let k = (1..=reach).find(|k| at(*k) <= mark)?;
-        let place = (k - 1) as f64 + ((at(k - 1) - mark) / (at(k - 1) - at(k))).clamp(0.0, 1.0);
+        let position = (k - 1) as f64 + ((at(k - 1) - mark) / (at(k - 1) - at(k))).clamp(0.0, 1.0);
         let from = k + samples(REST_S[0]);
         let to = (k + samples(REST_S[1])).min(room);
         let lowest = (0..=reach.max(k)).min_by(|a, b| at(*a).total_cmp(&at(*b)))?;
         let mut rest: Vec<f64> = (from..=to).map(at).collect();
-        let (low, high) = rest.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
-            (l.min(*v), h.max(*v))
-        });
+        let (low, high) = extremes(&rest);
         let flat = rest.len() >= samples(0.1) && high - low <= PLATEAU_SHARE * rise;
-        level = if flat { median(&mut rest) } else { at(lowest) };
+        let median = median_in_place(&mut rest).filter(|_| flat);
+        level = median.unwrap_or_else(|| at(lowest));
         let ends = (index(from.min(room)), index(to.max(from).min(room)));
-        let place = match way {
-            Way::Before => peak.index as f64 - place,
-            Way::After => peak.index as f64 + place,
+        let position = match limb {
+            Limb::Loading => peak.index as f64 - position,
+            Limb::Recoil => peak.index as f64 + position,
         };
         let rest = flat.then_some((ends.0.min(ends.1), ends.0.max(ends.1)));
-        result = Some(Foot {
-            at: place,
+        result = Some(LimbStart {
+            at: position,
             level,
             rest,
             lowest: index(lowest),
@@ -186,22 +194,6 @@ fn first_rest(
         }
     }
     reach
-}
-
-/// Median of a non-empty list, the mean of the middle two when even; reorders it. 0 for an empty one.
-pub fn median(values: &mut [f64]) -> f64 {
-    let n = values.len();
-    if n == 0 {
-        return 0.0;
-    }
-    let (below, middle, _) = values.select_nth_unstable_by(n / 2, f64::total_cmp);
-    let middle = *middle;
-    if n % 2 == 1 {
-        middle
-    } else {
-        let lower = below.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        0.5 * (lower + middle)
-    }
 }
 
 #[cfg(test)]
@@ -237,12 +229,12 @@ mod tests {
                 "{rate} {p1:?}"
             );
             for (peak, bounds) in [(p1, [0, p2.index]), (p2, [p1.index, y.len() - 1])] {
-                for (way, bound) in [(Way::Before, bounds[0]), (Way::After, bounds[1])] {
-                    let f = foot(&y, peak, bound, way, rate, 0.3).unwrap();
-                    assert!((f.level - 9.0).abs() < 0.03, "{rate} {way:?} {f:?}");
+                for (limb, bound) in [(Limb::Loading, bounds[0]), (Limb::Recoil, bounds[1])] {
+                    let f = limb_start(&y, peak, bound, limb, rate, 0.3).unwrap();
+                    assert!((f.level - 9.0).abs() < 0.03, "{rate} {limb:?} {f:?}");
                     // A haversine of 0.5 s passes 5 % of its height 0.0359 s after it starts (closed form).
                     let off = (f.at - peak.at).abs() / rate;
-                    assert!((off - (0.25 - 0.0359)).abs() < 2e-3, "{rate} {way:?} {off}");
+                    assert!((off - (0.25 - 0.0359)).abs() < 2e-3, "{rate} {limb:?} {off}");
                 }
             }
         }

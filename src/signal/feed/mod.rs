@@ -6,7 +6,8 @@
 
 mod fill;
 
-use super::detector::{Detector, DetectorSettings, Event};
+use super::detector::{Detector, DetectorSettings};
+use super::events::Event;
 use super::noise::white_noise_sd;
 use crate::settings::{Detect, Settings};
 use fill::{Fill, Filled, Shift, Times};
@@ -150,7 +151,7 @@ impl Feed {
     }
 
     fn forget_times(&mut self) {
-        if self.detector.as_ref().is_some_and(|d| !d.touching()) {
+        if self.detector.as_ref().is_some_and(|d| !d.in_contact()) {
             self.times
                 .forget(self.newest.saturating_sub(samples(4.0, self.settings.rate_hz)));
         }

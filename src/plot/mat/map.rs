@@ -1,11 +1,12 @@
 //! Pressure on a mat as areas of one hue with lines of equal pressure: two maps side by side, and a strip of small ones.
 
-use super::Figure;
-use super::axis::{MARGIN, SMALL, ticks};
-use super::canvas::{Align, Area, Canvas, Point, words};
+use crate::format;
+use crate::plot::axis::{MARGIN, SMALL, ticks};
+use crate::plot::canvas::{Canvas, Figure};
 use super::contour::{areas_over, contours};
-use super::palette::{HAIR, INK, PAPER, QUIET, shade};
-use super::text;
+use crate::plot::palette::{Colour, HAIR, INK, PAPER, QUIET, shade};
+use crate::plot::shape::{Align, Area, Point, words};
+use crate::plot::text;
 use crate::mat::MatTest;
 use crate::mat::shown::MapFrame;
 use crate::terms::{Level, Side};
@@ -44,7 +45,7 @@ impl Steps {
         Steps { levels, decimals }
     }
 
-    fn colour(&self, step: usize) -> plotters::style::RGBColor {
+    fn colour(&self, step: usize) -> Colour {
         shade((step as f64 + 0.6) / self.levels.len() as f64)
     }
 }
@@ -159,7 +160,7 @@ fn forces(test: &MatTest, map: &MapFrame) -> String {
             Some(format!(
                 "{} {} N",
                 hand_words(hand.side),
-                text::number((*force)?, 0)
+                format::number((*force)?, 0)
             ))
         })
         .collect();
@@ -206,7 +207,7 @@ fn key(canvas: &mut Canvas, left: f64, top: f64, steps: &Steps) {
         };
         canvas.words(
             (x, top + 24.0),
-            &text::number(*level, decimals),
+            &format::number(*level, decimals),
             words(SMALL, QUIET).aligned(Align::Middle),
         );
     }
@@ -215,7 +216,7 @@ fn key(canvas: &mut Canvas, left: f64, top: f64, steps: &Steps) {
 }
 
 /// Maps of pressure at preload and at the peak, on one scale of hue. `None` when there is no map.
-pub fn mat_maps(test: &MatTest) -> Option<Figure> {
+pub(super) fn maps(test: &MatTest) -> Option<Figure> {
     if test.maps.is_empty() {
         return None;
     }
@@ -261,13 +262,7 @@ pub fn mat_maps(test: &MatTest) -> Option<Figure> {
     key(&mut canvas, 34.0, TOP + high + 38.0, &steps);
     ruler(&mut canvas, WIDTH - 30.0, TOP + high + 44.0, scale);
     let alt = alt(test, &test.maps);
-    Some(Figure {
-        svg: canvas.svg(&name, &alt),
-        width: WIDTH,
-        height,
-        title: name,
-        alt,
-    })
+    Some(canvas.figure(name, alt))
 }
 
 /// Five centimetres at the scale of the map, ending at `right`.
@@ -293,15 +288,15 @@ fn alt(test: &MatTest, maps: &[MapFrame]) -> String {
                 "{}: {}, at most {} kPa",
                 m.label,
                 forces(test, m),
-                text::number(f64::from(most), 0)
+                format::number(f64::from(most), 0)
             )
         })
         .collect();
     format!("Maps of pressure on the mat. {}.", told.join("; "))
 }
 
-/// A strip of small maps through one spring, on the scale of hue of [`mat_maps`]. `None` when there was no spring.
-pub fn mat_strip(test: &MatTest) -> Option<Figure> {
+/// A strip of small maps through one spring, on the scale of hue of [`maps`]. `None` when there was no spring.
+pub(super) fn strip(test: &MatTest) -> Option<Figure> {
     if test.strip.is_empty() {
         return None;
     }
@@ -334,7 +329,7 @@ pub fn mat_strip(test: &MatTest) -> Option<Figure> {
         let style = words(SMALL, INK).aligned(Align::Middle);
         canvas.words(
             (middle, top + high + 32.0),
-            &format!("{} N", text::number(sum, 0)),
+            &format!("{} N", format::number(sum, 0)),
             style,
         );
     }
@@ -344,11 +339,5 @@ pub fn mat_strip(test: &MatTest) -> Option<Figure> {
         words(SMALL, QUIET),
     );
     let alt = alt(test, &test.strip);
-    Some(Figure {
-        svg: canvas.svg(&name, &alt),
-        width: WIDTH,
-        height,
-        title: name,
-        alt,
-    })
+    Some(canvas.figure(name, alt))
 }

@@ -1,11 +1,11 @@
 //! What only a pressure mat can say of a test, and what a mat's readings add to the uncertainty of the rest.
 
-use super::feet::median;
-use super::filter::LowPass;
+use super::super::filter::LowPass;
 use crate::columns::Measure;
 use crate::mat::MatRecord;
 use crate::mat::hands::Hand;
-use crate::trace::{Measured, Test, UncertaintySource as Source};
+use crate::stats::moments::median_in_place;
+use crate::trace::{Measured, Note, Test, UncertaintySource as Source};
 use std::ops::Range;
 
 /// How far the force on filled cells may be off, as a standard uncertainty relative to itself (simulated hands over a dead
@@ -98,10 +98,7 @@ fn own_measures(record: &MatRecord, test: &mut Test) {
     let range = contact(record, test);
     let clipped = record.clipped.iter().any(|i| range.contains(i));
     if clipped {
-        test.notes.push(
-            "cells at full scale: at least one cell stood at its limit, so forces are too low and no peak pressure is given"
-                .to_owned(),
-        );
+        test.notes.push(Note::MatCellsAtFullScale);
     } else if let Some(peak) = peak_pressure(hand, range.clone()) {
         let of = |percent: f64| peak * percent / 100.0;
         let lines = [
@@ -134,7 +131,7 @@ fn peak_pressure(hand: &Hand, range: Range<usize>) -> Option<f64> {
         .collect();
     peaks
         .windows(3)
-        .map(|w| median(&mut w.to_vec()))
+        .filter_map(|w| median_in_place(&mut w.to_vec()))
         .max_by(f64::total_cmp)
 }
 
@@ -147,7 +144,7 @@ fn loaded_area(record: &MatRecord, hand: &Hand, test: &Test) -> Option<f64> {
         .flatten()
         .map(|f| f64::from(f.area_mm2))
         .collect();
-    (!areas.is_empty()).then(|| median(&mut areas))
+    median_in_place(&mut areas)
 }
 
 /// Length of the way of the centre over the springs.

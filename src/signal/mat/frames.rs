@@ -1,6 +1,6 @@
 //! Which frames of a mat recording its figures need, and each test thinned for drawing.
 
-use super::mat::hand_of;
+use super::measures::hand_of;
 use crate::mat::shown::{MapFrame, MatTest, ShownHand, seen};
 use crate::mat::{Geometry, MatRecord};
 use crate::terms::Side;

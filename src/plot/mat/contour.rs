@@ -1,6 +1,6 @@
 //! Lines of equal height over a grid, by marching squares, and the areas over them.
 
-use super::canvas::Point;
+use crate::plot::shape::Point;
 use std::collections::HashMap;
 
 /// An edge of the grid that a line crosses: from which grid point, and whether downward.

@@ -1,11 +1,11 @@
 //! What hands do on a mat over time: the share between them, and the way of each one's centre of pressure.
 
-use super::Figure;
-use super::axis::{MARGIN, SMALL, Scale, axes, ticks};
-use super::canvas::{Align, Area, Canvas, Point, words};
-use super::mat_map::{hand_words, heading, title};
-use super::palette::{ACCENT, BAND, GREY, HAIR, INK, QUIET};
-use super::text;
+use crate::format;
+use crate::plot::axis::{MARGIN, SMALL, Scale, axes, ticks};
+use crate::plot::canvas::{Canvas, Figure};
+use super::map::{hand_words, heading, title};
+use crate::plot::palette::{ACCENT, BAND, GREY, HAIR, INK, QUIET};
+use crate::plot::shape::{Align, Area, Point, words};
 use crate::mat::MatTest;
 
 const WIDTH: f64 = 760.0;
@@ -21,7 +21,7 @@ const SQUARE: f64 = 250.0;
 const LEAST_MM: f64 = 6.0;
 
 /// The left hand's share of the force over time. `None` without two hands.
-pub fn mat_share(test: &MatTest) -> Option<Figure> {
+pub(super) fn share(test: &MatTest) -> Option<Figure> {
     let share = test.left_share_percent();
     let told: Vec<f64> = share.iter().flatten().map(|s| f64::from(*s)).collect();
     if told.len() < 2 {
@@ -70,20 +70,14 @@ pub fn mat_share(test: &MatTest) -> Option<Figure> {
     let (low, high) = told
         .iter()
         .fold((f64::INFINITY, 0.0_f64), |(l, h), v| (l.min(*v), h.max(*v)));
-    let number = |v: f64| text::number(v, 0);
+    let number = |v: f64| format::number(v, 0);
     let alt = format!(
         "Left hand's share of the force over time: mean {} %, from {} to {} %.",
         number(mean),
         number(low),
         number(high)
     );
-    Some(Figure {
-        svg: canvas.svg(&name, &alt),
-        width: WIDTH,
-        height,
-        title: name,
-        alt,
-    })
+    Some(canvas.figure(name, alt))
 }
 
 fn draw_line(canvas: &mut Canvas, line: &mut Vec<Point>) {
@@ -95,7 +89,7 @@ fn draw_line(canvas: &mut Canvas, line: &mut Vec<Point>) {
 
 /// The way of each hand's centre of pressure, all at one scale: grey over the whole contact, accented through the
 /// springs. `None` when no hand pressed hard enough to have a centre.
-pub fn mat_path(test: &MatTest) -> Option<Figure> {
+pub(super) fn path(test: &MatTest) -> Option<Figure> {
     let hands: Vec<(usize, [f64; 4])> = (0..test.hands.len())
         .filter_map(|k| Some((k, extent(test, k)?)))
         .collect();
@@ -140,8 +134,8 @@ pub fn mat_path(test: &MatTest) -> Option<Figure> {
         canvas.words((panel.left, top - 10.0), side, words(SMALL, INK).bold());
         told.push(format!(
             "{side}: {} mm across, {} mm along",
-            text::number(e[2] - e[0], 1),
-            text::number(e[3] - e[1], 1)
+            format::number(e[2] - e[0], 1),
+            format::number(e[3] - e[1], 1)
         ));
     }
     canvas.words(
@@ -150,13 +144,7 @@ pub fn mat_path(test: &MatTest) -> Option<Figure> {
         words(SMALL, QUIET),
     );
     let alt = format!("Where the centre of pressure went. {}.", told.join("; "));
-    Some(Figure {
-        svg: canvas.svg(&name, &alt),
-        width: WIDTH,
-        height,
-        title: name,
-        alt,
-    })
+    Some(canvas.figure(name, alt))
 }
 
 /// Least and most of a hand's centre across and along.
@@ -176,7 +164,7 @@ fn path_axes(canvas: &mut Canvas, panel: Area, x: Scale, y: Scale) {
     for v in at {
         canvas.hair((x.px(v), panel.bottom), (x.px(v), panel.bottom + 4.0), INK);
         let style = words(SMALL, QUIET).aligned(Align::Middle);
-        canvas.words((x.px(v), panel.bottom + 17.0), &text::number(v, decimals), style);
+        canvas.words((x.px(v), panel.bottom + 17.0), &format::number(v, decimals), style);
     }
     let (at, decimals) = ticks(y.low, y.high, 5);
     for v in at {
@@ -184,7 +172,7 @@ fn path_axes(canvas: &mut Canvas, panel: Area, x: Scale, y: Scale) {
         let style = words(SMALL, QUIET).aligned(Align::End);
         canvas.words(
             (panel.left - 7.0, y.px(v) + 4.2),
-            &text::number(v, decimals),
+            &format::number(v, decimals),
             style,
         );
     }

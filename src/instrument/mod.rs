@@ -12,7 +12,7 @@ use crate::error::{Problem, Severity};
 use crate::stats::expanded::expanded_95;
 use crate::stats::moments::mean;
 use crate::study::toml_doc::{Doc, Section};
-use crate::trace::{Spring, Test, UncertaintySource};
+use crate::trace::{Note, Spring, Test, UncertaintySource};
 use std::fmt::Write as _;
 
 /// Name of the file in a study's folder.
@@ -159,10 +159,8 @@ impl Instrument {
             }
             spring.loss_ratio = spring.loss_ratio.map(|r| r - self.loop_ratio);
         }
-        test.notes.push(format!(
-            "instrument loop: {:.2} % of the loading work taken off the loss, as a steel spring showed it",
-            100.0 * self.loop_ratio
-        ));
+        let percent = 100.0 * self.loop_ratio;
+        test.notes.push(Note::InstrumentLoop { percent });
     }
 }
 

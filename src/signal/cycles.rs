@@ -1,31 +1,32 @@
-//! The springs of one side: marked by the detector, given feet, dropped where they cannot be measured.
+//! The springs of one side: marked by the detector, their limbs located, dropped where they cannot be measured.
 
 use super::condition::Conditioned;
 use super::contact::{ZeroedSide, overlapping};
 use super::episodes::SideEpisode;
-use super::feet::read_peak;
+use super::limb_starts::read_peak;
 use super::springs::{SpringMeasures, shape};
-use super::view::{Noisy, Shape, SideView};
+use super::view::{SideView, SpringShape, UncertainValue};
 use crate::settings::Settings;
-use crate::trace::{DropCause, Spring};
+use crate::stats::moments::extremes;
+use crate::trace::{DropCause, Note, Spring};
 use std::ops::Range;
 
-/// The loading limb starts this long before the passage of 5 % that marks the foot.
+/// The loading limb starts this long before the passage of 5 % that marks its start.
 const LIMB_LEAD_S: f64 = 0.05;
 /// With one displacement for both sides, a spring that lifts this side's force by less than this share of the
 /// other's is the other side's alone.
 const ALONE_SHARE: f64 = 0.15;
 
 /// One spring before it is measured.
-pub struct Found {
-    pub shape: Shape,
+pub struct FoundCycle {
+    pub shape: SpringShape,
     /// Why it cannot be measured.
     pub dropped: Option<DropCause>,
     /// The other hand's spring over a shared displacement: no stiffness from it.
     alone: bool,
 }
 
-/// Gives the marked springs their feet, and drops those that cannot be measured.
+/// Locates the limbs of the marked springs, and drops those that cannot be measured.
 pub fn find_springs(
     c: &Conditioned,
     zeroed: &[ZeroedSide],
@@ -33,17 +34,16 @@ pub fn find_springs(
     contact: &Range<usize>,
     view: &SideView,
     settings: &Settings,
-) -> Vec<Found> {
+) -> Vec<FoundCycle> {
     let own = &zeroed[side.channel];
     let y = view.displacement_mm.unwrap_or(view.force_n);
-    let top = contact.clone().map(|i| y[i]).fold(f64::NEG_INFINITY, f64::max);
-    let bottom = contact.clone().map(|i| y[i]).fold(f64::INFINITY, f64::min);
+    let (bottom, top) = extremes(&y[contact.clone()]);
     let least = match view.displacement_mm {
         Some(_) => (0.5 * settings.detect.spring_prominence_mm).min(0.04 * (top - bottom)),
         None => 0.05 * (top - bottom),
     };
     let peaks: Vec<usize> = side.springs.iter().map(|s| s.peak).collect();
-    let mut found: Vec<Found> = Vec::new();
+    let mut found: Vec<FoundCycle> = Vec::new();
     for (k, mark) in peaks.iter().enumerate() {
         let from = if k == 0 { contact.start } else { peaks[k - 1] };
         let to = peaks.get(k + 1).copied().unwrap_or(contact.end.min(y.len()) - 1);
@@ -65,7 +65,7 @@ pub fn find_springs(
             None
         };
         let alone = own.signals.displacement_shared && other_side_alone(zeroed, side.channel, &span, c, view);
-        found.push(Found {
+        found.push(FoundCycle {
             shape,
             dropped,
             alone,
@@ -97,14 +97,14 @@ fn other_side_alone(
     mine < (ALONE_SHARE * largest).max(6.0 * c.noise.sample_sd(view.force_noise_n))
 }
 
-/// Samples from foot to foot, or to the peak.
-pub fn range_of(shape: &Shape) -> Range<usize> {
+/// Samples from the start of the loading limb to the end of the recoil limb, or to the peak.
+pub fn range_of(shape: &SpringShape) -> Range<usize> {
     let start = shape.before.at.floor().max(0.0) as usize;
     start..shape.after.map_or(shape.peak.index, |a| a.at.ceil() as usize) + 1
 }
 
 /// End of the lean: start of the first spring, or the peak when nothing was held.
-pub fn lean_end(view: &SideView, contact: &Range<usize>, found: &[Found]) -> usize {
+pub fn lean_end(view: &SideView, contact: &Range<usize>, found: &[FoundCycle]) -> usize {
     if let Some(first) = found.first() {
         let lead = (LIMB_LEAD_S * view.rate_hz) as usize;
         return (first.shape.before.at as usize)
@@ -116,10 +116,10 @@ pub fn lean_end(view: &SideView, contact: &Range<usize>, found: &[Found]) -> usi
 }
 
 /// Rows of the springs; the first of three or more is not counted.
-pub fn number_springs(c: &Conditioned, found: &[Found], measured: &[SpringMeasures]) -> Vec<Spring> {
+pub fn number_springs(c: &Conditioned, found: &[FoundCycle], measured: &[SpringMeasures]) -> Vec<Spring> {
     let whole = found.iter().filter(|f| f.dropped.is_none()).count();
     let with_displacement = measured.iter().any(|m| m.excursion.is_some());
-    let value = |n: &Option<Noisy>| n.map(|n| n.value);
+    let value = |n: &Option<UncertainValue>| n.map(|n| n.value);
     let mut first = true;
     found
         .iter()
@@ -157,13 +157,14 @@ pub fn number_springs(c: &Conditioned, found: &[Found], measured: &[SpringMeasur
 }
 
 /// Notes on what was dropped.
-pub fn describe_springs(springs: &[Spring], notes: &mut Vec<String>) {
+pub fn describe_springs(springs: &[Spring], notes: &mut Vec<Note>) {
     if springs.is_empty() {
-        notes.push("no springs: the hand pressed and left without springing".to_owned());
+        notes.push(Note::NoSprings);
     }
     for s in springs {
-        if let Some(reason) = &s.dropped {
-            notes.push(format!("spring {} dropped: {reason}", s.number));
+        if let Some(cause) = s.dropped {
+            let number = s.number;
+            notes.push(Note::SpringDropped { number, cause });
         }
     }
 }
