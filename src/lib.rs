@@ -47,6 +47,7 @@ rooms! {
     mod plot;
     mod report;
     mod live;
+    mod session;
 }
 
 /// The program; public for `main.rs` alone.

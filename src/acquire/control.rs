@@ -1,12 +1,12 @@
-//! What a person may tell a running recording, by key or on the page, and where the scan stands.
+//! What a person can ask of a running recording, by key or on the page, and where the scan is.
 
 use crate::terms::{Contact, Feedback, Felt, Landmark, Level, LineOfDrive, Posture, StepSide};
 use serde::{Deserialize, Serialize};
 
-/// A wish, from a key or from the page.
+/// A command, from a key or from the page.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(tag = "wish", rename_all = "snake_case")]
-pub enum Wish {
+#[serde(tag = "command", rename_all = "snake_case")]
+pub enum Command {
     /// Keep what was recorded and go to the plan's next step.
     Next,
     /// Record this step once more, as a further trial.
@@ -23,14 +23,14 @@ pub enum Wish {
     Stop,
 }
 
-/// Where the scan stands.
+/// Where the scan is.
 #[derive(Debug, Clone, PartialEq, Default, Serialize)]
-pub struct Standing {
+pub struct SessionState {
     pub subject: Option<String>,
     pub examiner: Option<String>,
     pub session: Option<String>,
     /// `None` without a plan.
-    pub step: Option<StepStanding>,
+    pub step: Option<StepState>,
     /// The level whose call is waited for now; its values are hidden until then.
     pub call_wanted: Option<Level>,
     /// Levels whose values and curves must not be shown yet: with calls asked for, every level from its first test
@@ -49,7 +49,7 @@ pub struct Standing {
 
 /// One step of the plan, for the learner.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct StepStanding {
+pub struct StepState {
     /// Counts from 1.
     pub number: usize,
     pub of: usize,

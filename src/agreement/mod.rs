@@ -1,5 +1,5 @@
 //! A study's repeated tests to intraclass correlations, errors of measurement, limits of agreement; calls to kappas and
-//! to what each examiner just detects (methods, section 7).
+//! to what each examiner just detects (METHODS.md §7).
 //!
 //! The *target* of a test is what stays the same when it is repeated: subject, level, side, posture, contact and line
 //! of drive. Everything is computed for single tests; tables with holes are cut down to their largest balanced part, and

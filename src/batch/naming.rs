@@ -7,7 +7,7 @@ use crate::study::match_plan::match_plan;
 use crate::study::plan::Plan;
 use crate::study::sidecar::Sidecar;
 use crate::terms::{Side, TestKey};
-use crate::trace::{About, Test, Trace};
+use crate::trace::{Test, Trace};
 use std::collections::BTreeMap;
 
 /// How the tests of one recording get their names.

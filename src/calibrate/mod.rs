@@ -1,4 +1,4 @@
-//! SensorReadings under known loads to a [`Calibration`] and back (methods §8). Pure: it knows texts, not files.
+//! Readings under known loads to a [`Calibration`] and back (METHODS.md §8). Pure: it knows texts, not files.
 //!
 //! [`make`] fits the curve and works out the named figures; [`certificate`] writes and reads the certificate;
 //! [`Calibration::convert`] turns sensor counts into newtons or millimetres; [`drift`] keeps the control chart of the

@@ -2,7 +2,6 @@
 
 use crate::error::{Error, Result};
 use crate::read::hex;
-use crate::terms::Posture;
 use crate::write::write_private_file_whole;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;

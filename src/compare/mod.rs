@@ -1,4 +1,4 @@
-//! Measures to findings: left against right, and midline steps against their neighbours (methods, section 6).
+//! Measures to findings: left against right, and midline steps against their neighbours (METHODS.md §6).
 //!
 //! Tests are grouped by [`TestKey`]; the several tests of one side under one key are trials. A *scan* here is
 //! subject, examiner, session and posture: its levels share one between-trial spread (contacts may change along

@@ -24,7 +24,7 @@ const SLOW_SHARE: f64 = 0.02;
 /// # Formula
 /// For each spring the τ that leaves nothing of v in F(t) = a + k·x(t − τ) + q·x² + h·sgn v: friction of the stand,
 /// which does not depend on speed, is told apart from a delay, which does. Their mean is the delay, SD/√n its standard
-/// uncertainty. The loop that stays is the loss of methods §3 with that delay taken out.
+/// uncertainty. The loop that stays is the loss of METHODS.md §3.8 with that delay taken out.
 ///
 /// # Errors
 /// A problem when a trace cannot be analysed, has no displacement or more than one side, when there are fewer than

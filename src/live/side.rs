@@ -2,8 +2,8 @@
 
 use super::ceiling::Despiker;
 use super::channels::SideChannels;
-use super::onset_guess::OnsetGuess;
-use super::phase::{Look, Phase, PhaseTracker};
+use super::phase::{Phase, PhaseInput, PhaseTracker};
+use super::provisional_onset::ProvisionalOnset;
 use super::strip::SideBin;
 use super::summary::OnsetView;
 use crate::settings::Settings;
@@ -25,7 +25,7 @@ pub struct LiveSide {
     pub displacement_mm: Option<f64>,
     pub tracker: PhaseTracker,
     pub phase: Phase,
-    guess: OnsetGuess,
+    guess: ProvisionalOnset,
     /// The onset that the full analysis gave for the last test of this step.
     pub known: Option<OnsetView>,
     /// The contact that is on, by sample index.
@@ -50,7 +50,7 @@ impl LiveSide {
             displacement_mm: None,
             tracker: PhaseTracker::new(rate_hz),
             phase: Phase::Off,
-            guess: OnsetGuess::default(),
+            guess: ProvisionalOnset::default(),
             known: None,
             contact: ContactFold::new(channel),
             last_springs: 0,
@@ -102,7 +102,7 @@ impl LiveSide {
     /// Takes a bin: phase, and the provisional onset.
     pub fn bin(&mut self, time_s: f64, bin: &SideBin) {
         let was_on = self.tracker.on();
-        self.phase = self.tracker.push(&Look {
+        self.phase = self.tracker.push(&PhaseInput {
             time_s,
             force_n: bin.mean_n,
             displacement_mm: bin.displacement_mm,
@@ -136,7 +136,7 @@ impl LiveSide {
     /// Another level or side: what was known of the last one says nothing here.
     pub fn forget(&mut self) {
         self.known = None;
-        self.guess = OnsetGuess::default();
+        self.guess = ProvisionalOnset::default();
         self.last_springs = 0;
     }
 
@@ -148,7 +148,7 @@ impl LiveSide {
         }
         let behind_s = match self.feed.look_ahead_s() {
             Some(s) if self.feed.by_displacement() => s,
-            // Without displacement the detector tells at the release only.
+            // Without displacement the detector reports at the release only.
             _ => f64::INFINITY,
         };
         confirmed + self.tracker.peaks_after(now_s - behind_s)

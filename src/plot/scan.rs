@@ -89,7 +89,7 @@ fn section_height(section: &Section<'_>) -> f64 {
     44.0 + ROW * section.rows.len() as f64 + gaps + 62.0
 }
 
-/// Log ratio of an asymmetry in percent: the inverse of 200·tanh(d/2) (methods §6).
+/// Log ratio of an asymmetry in percent: the inverse of 200·tanh(d/2) (METHODS.md §6.2).
 fn log_ratio(percent: f64) -> f64 {
     2.0 * (percent / 200.0).clamp(-0.995, 0.995).atanh()
 }

@@ -1,6 +1,5 @@
 //! What the panels of one test, and figures beside them, say of it alike.
 
-use super::text;
 use crate::format;
 use crate::columns::Measure;
 use crate::trace::Test;

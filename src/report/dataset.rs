@@ -172,7 +172,7 @@ fn field(column: &Column, in_path: bool) -> Value {
         field.insert("unit".to_owned(), json!(column.unit));
     }
     if !column.section.is_empty() {
-        field.insert("section_of_methods".to_owned(), json!(column.section));
+        field.insert("section_of_methods".to_owned(), json!(column.reference()));
     }
     if in_path {
         field.insert("in_path".to_owned(), json!(true));

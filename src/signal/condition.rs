@@ -1,4 +1,4 @@
-//! Conditioning before anything is measured: grid, spikes, delay, geometry, low pass, saturation (methods §1).
+//! Conditioning before anything is measured: grid, spikes, delay, geometry, low pass, saturation (METHODS.md §1).
 //!
 //! The force zero is set later, by [`super::zero`], when it is known where the hand was off.
 

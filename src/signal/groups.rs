@@ -1,4 +1,4 @@
-//! The measures of one test by groups: springs, force, take-up, hold, zero (methods §3).
+//! The measures of one test by groups: springs, force, take-up, hold, zero (METHODS.md §3).
 
 use super::contact::{ZeroedSide, overlapping};
 use super::limb_starts::read_peak;

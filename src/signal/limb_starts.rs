@@ -1,4 +1,4 @@
-//! Where a spring begins, peaks and ends on the zero-phase signals (methods §2).
+//! Where a spring begins, peaks and ends on the zero-phase signals (METHODS.md §2.6).
 
 use crate::stats::moments::{extremes, median_in_place};
 
@@ -110,7 +110,7 @@ pub enum Limb {
 /// or ends); `least` the drop from the peak after which a rest may count, in the signal's unit.
 ///
 /// # Formula
-/// Methods §2: the passage of 5 % of the rise nearest the peak, then the median from 0.05 to 0.25 s beyond it, the
+/// METHODS.md §2.6: the passage of 5 % of the rise nearest the peak, then the median from 0.05 to 0.25 s beyond it, the
 /// two steps applied twice. The rise is first taken from the lowest point within 0.75 s, not beyond the first
 /// rest: else a lean or a release close by would be taken for the spring's own foot.
 pub fn limb_start(

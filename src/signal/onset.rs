@@ -1,4 +1,4 @@
-//! The onset of one test: the whole-trace fit, its fallback, or `no knee` (methods §4).
+//! The onset of one test: the whole-trace fit, its fallback, or `no knee` (METHODS.md §4.9).
 
 use super::fit::{Fit, FitInput, Value, fit};
 use super::uncertainty::Sources;

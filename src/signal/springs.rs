@@ -1,4 +1,4 @@
-//! Measures of one spring on the conditioned signals, each with what noise does to it (methods §3, §5).
+//! Measures of one spring on the conditioned signals, each with what noise does to it (METHODS.md §3, METHODS.md §5).
 
 use super::limb_starts::{Limb, LimbStart, Peak, limb_start, read_peak};
 use super::limbs::{Between, LIMB_START_SLACK_S, slope_between, work_and_loss};

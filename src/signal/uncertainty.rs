@@ -1,4 +1,4 @@
-//! Standard uncertainties into a budget and an expanded 95 % interval (methods §5; JCGM 100:2008).
+//! Standard uncertainties into a budget and an expanded 95 % interval (METHODS.md §5.1; JCGM 100:2008).
 
 use super::view::UncertainValue;
 use crate::trace::{BudgetLine, Measured, UncertaintySource as Source};

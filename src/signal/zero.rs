@@ -1,4 +1,4 @@
-//! Force zero and its drift from the stretches where the hand was off (methods §1.4).
+//! Force zero and its drift from the stretches where the hand was off (METHODS.md §1.9).
 
 use super::condition::Conditioned;
 use super::noise::FilteredNoise;

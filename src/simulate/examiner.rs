@@ -69,7 +69,7 @@ impl Default for Examiner {
     }
 }
 
-/// A way of doing a test that the technique rules (methods, section 9) should notice.
+/// A way of doing a test that the technique rules (METHODS.md §9.2) should notice.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum ExaminerFault {
     /// Held short of the onset; the springs pass it.

@@ -16,7 +16,7 @@ pub struct LevelModel {
 }
 
 impl LevelModel {
-    /// 200·tanh(d/2): the asymmetry in percent, positive when the right is stiffer (methods, section 6).
+    /// 200·tanh(d/2): the asymmetry in percent, positive when the right is stiffer (METHODS.md §6.2).
     pub fn asymmetry_percent(&self) -> f64 {
         200.0 * libm::tanh(self.log_ratio / 2.0)
     }

@@ -1,4 +1,4 @@
-//! Tissue, examiner and sensor models with known truth (methods, section 10).
+//! Tissue, examiner and sensor models with known truth (METHODS.md §10).
 //!
 //! Pure: a specification and a seed give a trace, the same signals without any sensor, and the truth. The same
 //! seed gives the same numbers on every machine.

@@ -6,7 +6,7 @@
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Elastic {
     /// Toe and end region joined by a knee: k1·x + (k2 − k1)·w·[softplus((x − xk)/w) − softplus(−xk/w)]
-    /// (methods, section 4). Two equal slopes make a plain spring.
+    /// (METHODS.md §4.2). Two equal slopes make a plain spring.
     Knee {
         take_up_n_per_mm: f64,
         end_feel_n_per_mm: f64,

@@ -4,7 +4,7 @@ use super::ceiling::ceiling_n;
 use crate::columns::Measure;
 use crate::settings::Settings;
 use crate::stats::expanded::combined;
-use crate::terms::{Level, LineOfDrive};
+use crate::terms::Level;
 use crate::trace::{Estimate, Test, UncertaintySource};
 
 /// What of a test is held against a band.

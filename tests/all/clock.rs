@@ -2,7 +2,7 @@
 
 use proptest::prelude::*;
 use std::time::{Duration, Instant};
-use tautpoint::acquire::clock::{ClockFit, DeviceClock, Tick};
+use tautpoint::acquire::clock::{ClockFit, ClockReading, DeviceClock};
 
 const TURN_US: u64 = 1 << 32;
 
@@ -32,7 +32,7 @@ proptest! {
             let here_s = true_us as f64 / 1e6 / (1.0 + drift_ppm / 1e6) + rng.uniform();
             let tick = clock.tick(shown, start + Duration::from_secs_f64(here_s));
             let begun = *begun_us.get_or_insert(true_us);
-            prop_assert_eq!(tick, Tick::At((true_us - begun) as f64 / 1e6));
+            prop_assert_eq!(tick, ClockReading::At((true_us - begun) as f64 / 1e6));
         }
     }
 
@@ -50,7 +50,7 @@ proptest! {
         let shown = (u64::from(first_us) + silent_us) as u32;
         let here_s = silent_us as f64 / 1e6 * (1.0 + drift_ppm / 1e6) + late_s;
         let tick = clock.tick(shown, start + Duration::from_secs_f64(here_s));
-        prop_assert_eq!(tick, Tick::At(silent_us as f64 / 1e6));
+        prop_assert_eq!(tick, ClockReading::At(silent_us as f64 / 1e6));
     }
 
     /// The drift is found though arrivals are held up at random and some stretches badly.

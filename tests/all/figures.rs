@@ -410,7 +410,7 @@ fn x_of(svg: &str, words: &str, last: bool) -> f64 {
 
 #[test]
 fn a_dot_stands_where_the_axis_says() {
-    // methods §6: percent = 200·tanh(d/2), so d = 2·atanh(percent/200); the axis is straight in d.
+    // METHODS.md §6.2: percent = 200·tanh(d/2), so d = 2·atanh(percent/200); the axis is straight in d.
     let d = |percent: f64| 2.0 * (percent / 200.0f64).atanh();
     let figure = overview(&[comparison("L3", 34.6, 8.2, Decision::Right)]);
     let circle = figure.svg.lines().find(|l| l.starts_with("<circle")).unwrap();

@@ -100,7 +100,7 @@ fn the_delay_between_the_channels_is_found_below_a_sample() {
 
 #[test]
 fn the_loop_before_is_that_of_a_lag_on_an_elastic_spring() {
-    // A lag on a pure spring fakes a loop of π k X² sin(ωτ), X the amplitude (closed form, methods §1.5); when force is
+    // A lag on a pure spring fakes a loop of π k X² sin(ωτ), X the amplitude (closed form, METHODS.md §1.4); when force is
     // late it runs backwards, as if the spring gave energy. The loss is cut at 5 % of the excursion, which takes less
     // than 2 % of that loop, and the springs differ in ω, so the mean is taken over them.
     let delay_s = 0.005;

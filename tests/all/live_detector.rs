@@ -1,7 +1,7 @@
 //! The detector says the same live and from the recorded file: same tests, same springs, times within one sample.
 
 use crate::live_page::session::{sample_of, station_of};
-use tautpoint::live::control::Standing;
+use tautpoint::live::control::SessionState;
 use tautpoint::live::monitor::{Monitor, MonitorEvent, MonitorOptions};
 use tautpoint::read::read_bytes;
 use tautpoint::settings::Settings;
@@ -53,7 +53,7 @@ fn live(trace: &Trace, rate_hz: f64, settings: &Settings, stretch: usize) -> Vec
     for row in 0..trace.time_s.len() {
         take(monitor.push(&sample_of(trace, row)));
         if row % stretch == 0 {
-            monitor.view(&Standing::default());
+            monitor.view(&SessionState::default());
         }
     }
     take(monitor.finish());

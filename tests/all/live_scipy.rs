@@ -203,7 +203,7 @@ print(json.dumps(out))
 
 #[test]
 fn the_fitted_onset_is_where_curve_fit_puts_it() {
-    // The law of methods §4 without relaxation, by scipy.optimize.curve_fit from several starts on every eighth
+    // The law of METHODS.md §4.2 without relaxation, by scipy.optimize.curve_fit from several starts on every eighth
     // conditioned sample; its soft knee is not passed through the low pass, which at these widths moves it by less
     // than the tolerance.
     let script = r#"

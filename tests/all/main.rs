@@ -30,6 +30,8 @@ mod live_page;
 mod live_scipy;
 mod mat;
 mod measured_traces;
+mod methods_doc;
+mod methods_numpy;
 mod page;
 mod plans;
 mod program;

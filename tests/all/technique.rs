@@ -95,7 +95,7 @@ fn each_region_has_its_own_ceiling_and_says_whose_it_is() {
         test.total_peak_n = peak;
         technique_findings(&[test], &[], &settings)
     };
-    // Defaults of methods §9, with the sources named in the settings: neck 60, thoracic 105, lumbar and sacral 175 N.
+    // Defaults of METHODS.md §9.3, with the sources named in the settings: neck 60, thoracic 105, lumbar and sacral 175 N.
     for (level, ceiling, whose) in [
         ("C5", 45.0, "neck ceiling of 45 N (set by this lab)"),
         (

@@ -1,6 +1,6 @@
 //! Findings of technique against simulated faults: every fault found, none invented.
 //!
-//! Truth is the simulated movement. Sizes of faults lie well beyond the default bands (methods, section 9); what lies
+//! Truth is the simulated movement. Sizes of faults lie well beyond the default bands (METHODS.md §9.2); what lies
 //! within a fifth of a limit is claimed neither way. TAUTPOINT_TRIALS=25 makes 500 tests, 25 a fault and 150 without one; the 10 a fault that run by themselves make 200.
 
 use crate::proof::trial::measured;

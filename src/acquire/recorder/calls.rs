@@ -1,6 +1,6 @@
 //! What an examiner says of a level, taken while the hands still know it.
 
-use super::rows::append_row;
+use super::append::append_row;
 use crate::error::Result;
 use crate::study::call::Call;
 use std::path::Path;

@@ -1,6 +1,6 @@
 //! The over-ceiling log: every time the sum of all contacts was over the ceiling, in practice too.
 
-use super::rows::append_row;
+use super::append::append_row;
 use crate::error::Result;
 use crate::terms::{Level, Region};
 use std::path::Path;

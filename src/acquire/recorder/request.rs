@@ -8,7 +8,7 @@ use crate::terms::{Contact, Feedback, Level, Role, Side};
 
 /// What is to be recorded, of whom, and how.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Request {
+pub struct RecordingRequest {
     pub subject: Option<String>,
     pub examiner: Option<String>,
     pub session: String,
@@ -29,7 +29,7 @@ pub struct Request {
     pub cautions: Option<&'static str>,
 }
 
-impl Request {
+impl RecordingRequest {
     /// Refuses what cannot be meant.
     ///
     /// # Errors
@@ -42,7 +42,7 @@ impl Request {
         ];
         for (option, code) in codes {
             if let Some(code) = code {
-                super::names::sound_code(option, code)?;
+                super::file_names::sound_code(option, code)?;
             }
         }
         if self.calls && !self.practice && (self.subject.is_none() || self.examiner.is_none()) {
@@ -90,28 +90,28 @@ mod tests {
     #[test]
     fn a_stranger_is_noticed_and_the_nearest_code_offered() {
         let (roster, _) = Roster::parse("roster.csv", "code,role\nV-07,subject\nL-12,examiner\n");
-        let request = Request {
+        let request = RecordingRequest {
             subject: Some("V-70".to_owned()),
             examiner: Some("L-12".to_owned()),
-            ..Request::default()
+            ..RecordingRequest::default()
         };
         let warnings = request.warnings(&roster);
         assert_eq!(warnings.len(), 1, "{warnings:?}");
         assert!(warnings[0].contains("is V-07 meant"), "{warnings:?}");
-        let personal = Request {
+        let personal = RecordingRequest {
             subject: Some("Anna Example".to_owned()),
-            ..Request::default()
+            ..RecordingRequest::default()
         };
         assert!(personal.warnings(&Roster::default())[0].contains("looks like a name"));
     }
 
     #[test]
     fn a_call_belongs_to_somebody() {
-        let request = Request {
+        let request = RecordingRequest {
             session: "s1".to_owned(),
             calls: true,
             subject: Some("V-07".to_owned()),
-            ..Request::default()
+            ..RecordingRequest::default()
         };
         assert!(request.check().unwrap_err().to_string().contains("--examiner"));
     }

@@ -1,6 +1,6 @@
-//! The hand at work: one test after the other, as counts of each channel.
+//! A simulated hand: one test after another, as counts of each channel.
 
-use super::spec::{DEG_PER_COUNT, DeviceSpec, MM_PER_COUNT, N_PER_COUNT, Sensors, Spot};
+use super::spec::{DEG_PER_COUNT, DeviceSpec, MM_PER_COUNT, N_PER_COUNT, ScanPosition, Sensors};
 use crate::simulate::{
     Examiner, LevelModel, Rng, Sensor, TraceSpec, TwoHands, log_ratio, simulate, simulate_bilateral,
     usual_end_feel_n_per_mm, usual_onset_mm,
@@ -14,27 +14,27 @@ const HAND: u64 = 20;
 
 /// The samples of a scan, one after the other, for ever or once.
 #[derive(Debug, Clone)]
-pub(super) struct Scan {
+pub(super) struct SimulatedScan {
     spec: DeviceSpec,
     rng: Rng,
     /// Steps that are to be sprung, in order; with two hands one for each level.
-    places: Vec<Spot>,
+    positions: Vec<ScanPosition>,
     /// Tests made.
     made: usize,
     test: Vec<Vec<i32>>,
     at: usize,
 }
 
-impl Scan {
+impl SimulatedScan {
     pub fn new(spec: &DeviceSpec) -> Self {
-        let mut places = spec.steps.clone();
+        let mut positions = spec.steps.clone();
         if spec.both_hands() {
             // Left and right are pressed at once.
-            places.dedup_by(|b, a| a.level == b.level && a.side == Side::Left && b.side == Side::Right);
+            positions.dedup_by(|b, a| a.level == b.level && a.side == Side::Left && b.side == Side::Right);
         }
-        Scan {
+        SimulatedScan {
             rng: Rng::stream(spec.seed, HAND),
-            places,
+            positions,
             made: 0,
             test: Vec::new(),
             at: 0,
@@ -45,7 +45,7 @@ impl Scan {
     /// Counts of every channel at the next sample; `None` at the end.
     pub fn next(&mut self) -> Option<Vec<i32>> {
         while self.at >= self.test.first().map_or(0, Vec::len) {
-            if self.spec.once && self.made >= self.places.len() {
+            if self.spec.once && self.made >= self.positions.len() {
                 return None;
             }
             self.make_test()?;
@@ -56,8 +56,11 @@ impl Scan {
     }
 
     fn make_test(&mut self) -> Option<()> {
-        let place = self.places.get(self.made % self.places.len().max(1))?.clone();
-        let model = self.level(place.level);
+        let position = self
+            .positions
+            .get(self.made % self.positions.len().max(1))?
+            .clone();
+        let model = self.level(position.level);
         let mut examiner = Examiner::drawn(&mut self.rng);
         let factor = 0.04 * self.rng.normal_within_3();
         let shift_mm = 0.15 * self.rng.normal_within_3();
@@ -65,11 +68,11 @@ impl Scan {
         examiner.drive_deg = self
             .spec
             .tilt
-            .then(|| UsualContact::at(place.level).line_of_drive.degrees());
+            .then(|| UsualContact::at(position.level).line_of_drive.degrees());
         let fault_now = self.made % 2 == 1 && !self.spec.faults.is_empty();
         if fault_now {
             let fault = self.spec.faults[self.made / 2 % self.spec.faults.len()];
-            examiner = examiner.with(fault, &tissue(place.side).elastic);
+            examiner = examiner.with(fault, &tissue(position.side).elastic);
         }
         examiner.unloaded_after_s += self.spec.rest_s;
         let sensor = Sensor {
@@ -85,14 +88,14 @@ impl Scan {
                 shared_displacement: self.spec.sensors == Sensors::TwoHanded,
                 ..TwoHands::default()
             };
-            let (left, right) = match place.side {
+            let (left, right) = match position.side {
                 Side::Midline => (tissue(Side::Midline), tissue(Side::Midline)),
                 _ => (tissue(Side::Left), tissue(Side::Right)),
             };
             simulate_bilateral(&left, &right, &examiner, &sensor, hands, seed).trace
         } else {
             let spec = TraceSpec {
-                tissue: tissue(place.side),
+                tissue: tissue(position.side),
                 examiner,
                 sensor,
             };

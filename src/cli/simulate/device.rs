@@ -1,7 +1,7 @@
 //! `simulate device`: a virtual device on a pseudo-terminal.
 
 use super::fault;
-use crate::acquire::virtual_device::{DeviceSpec, Harm, Sensors, Spot, Unplug, VirtualDevice};
+use crate::acquire::virtual_device::{DeviceSpec, LinkFaults, ScanPosition, Sensors, Unplug, VirtualDevice};
 use crate::cli::Outcome;
 use crate::cli::terms::term;
 use crate::simulate::ExaminerFault;
@@ -130,7 +130,7 @@ pub(super) fn run(args: &DeviceArgs, quiet: bool) -> anyhow::Result<Outcome> {
 }
 
 fn spec(args: &DeviceArgs) -> anyhow::Result<DeviceSpec> {
-    let both = |&level: &Level| [Side::Left, Side::Right].map(|side| Spot { level, side });
+    let both = |&level: &Level| [Side::Left, Side::Right].map(|side| ScanPosition { level, side });
     let spec = DeviceSpec {
         seed: args.seed,
         rate_hz: args.rate_hz,
@@ -150,7 +150,7 @@ fn spec(args: &DeviceArgs) -> anyhow::Result<DeviceSpec> {
         drift_ppm: args.drift_ppm,
         first_time_us: args.first_time_us,
         first_sequence: 0,
-        harm: Harm {
+        link_faults: LinkFaults {
             dropped: args.dropped_percent / 100.0,
             corrupted: args.corrupted_percent / 100.0,
             reordered: args.reordered_percent / 100.0,

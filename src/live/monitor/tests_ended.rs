@@ -1,9 +1,9 @@
 //! Touches to tests that ended, and what the full analysis says of them.
 
 use super::{Monitor, MonitorEvent};
-use crate::live::analyst::Analysed;
-use crate::live::ended::{EndedTest, Provisional, ProvisionalSide, springs_s};
-use crate::live::kept::BEFORE_S;
+use crate::live::background::AnalysedTest;
+use crate::live::ended_test::{EndedTest, Provisional, ProvisionalSide, springs_s};
+use crate::live::sample_buffer::BEFORE_S;
 use crate::live::side::LiveSide;
 use crate::live::summary;
 use crate::signal::episodes::{Episode, SideEpisode, group};
@@ -50,7 +50,7 @@ impl Monitor {
         for episode in episodes {
             let ended = Arc::new(self.ended(&episode, now_s));
             self.last_end_s = ended.end_s;
-            self.analyst.hand(&ended);
+            self.analysis.hand(&ended);
             let view = summary::provisional(&ended, self.options.reference.as_ref());
             self.last = Some(Arc::new(view));
             self.last_level = ended.about.level;
@@ -69,7 +69,7 @@ impl Monitor {
         let channels: Vec<_> = self.sides.iter().map(|s| s.channels).collect();
         // The zero before this test must not come from the hand of the last one.
         let from_s = (begin_s - BEFORE_S).max(self.last_end_s + 0.02);
-        let trace = self.kept.trace(from_s, now_s, &channels, &self.about);
+        let trace = self.buffer.trace(from_s, now_s, &channels, &self.about);
         let sides = episode.sides.iter().map(|s| {
             let side = &self.sides[s.channel];
             let Some(trace) = &trace else {
@@ -104,7 +104,7 @@ impl Monitor {
         }
     }
 
-    pub(super) fn analysed(&mut self, analysed: &Analysed) {
+    pub(super) fn analysed(&mut self, analysed: &AnalysedTest) {
         let same_step =
             analysed.ended.about.level == self.about.level && analysed.ended.about.side == self.about.side;
         if same_step {

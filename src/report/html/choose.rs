@@ -1,11 +1,10 @@
 //! Which tests get a figure, and what its file is called.
 
 use super::{FIGURES_AT_MOST, FiguresChoice};
-use crate::compare::{Comparison, Decision};
+use crate::compare::Decision;
 use crate::results::Results;
 use crate::technique::TechniqueRule;
 use crate::terms::TestKey;
-use crate::trace::Test;
 use std::collections::{HashMap, HashSet};
 
 /// Longest name made, so that file systems and archives take it.

@@ -67,6 +67,7 @@ pub fn methods(results: &Results) -> Methods {
     sentences.push(registered(results));
     sentences.push(blinding(results));
     sentences.push(left_out(results));
+    sentences.push(definitions());
     let mut citations = vec![
         "Winter 2009. Biomechanics and Motor Control of Human Movement, 4th ed., p. 69.",
         "Golub & Pereyra 1973. SIAM Journal on Numerical Analysis 10:413-432.",
@@ -165,6 +166,16 @@ fn uncertainty() -> String {
     "Measures are given with the half-width of their 95 % interval, combined from noise through the known filter, the \
      covariance of the fit, calibration and resolution (JCGM 100:2008); spread between springs is reported apart."
         .to_owned()
+}
+
+/// Where every formula behind the paragraph stands.
+fn definitions() -> String {
+    format!(
+        "Every definition, constant and rule stands in METHODS.md of tautpoint {}: METHODS.md §1 conditioning, METHODS.md §2 \
+         tests and springs, METHODS.md §3 measures, METHODS.md §4 the fit, METHODS.md §5 uncertainty, METHODS.md §6 comparison, \
+         METHODS.md §9 technique.",
+        env!("CARGO_PKG_VERSION")
+    )
 }
 
 fn uses_spread(results: &Results, source: SpreadSource) -> bool {

@@ -247,7 +247,7 @@ impl Results {
     }
 }
 
-/// Every column of every table, with its kind, unit, meaning and section of the methods; itself included.
+/// Every column of every table, with its kind, unit, meaning and section of METHODS.md; itself included.
 pub fn codebook() -> Table {
     codebook_of(Results::default().tables())
 }
@@ -276,7 +276,7 @@ fn codebook_fields() -> Vec<Field<Entry>> {
         field(c::KIND, |e: &Entry| Cell::text(e.1.kind.word())),
         field(c::COLUMN_UNIT, |e: &Entry| Cell::text(e.1.unit)),
         field(c::MEANING, |e: &Entry| Cell::text(&e.1.meaning)),
-        field(c::SECTION, |e: &Entry| Cell::text(e.1.section)),
+        field(c::SECTION, |e: &Entry| Cell::text(&e.1.reference())),
     ]
 }
 

@@ -1,4 +1,4 @@
-//! Is there a knee? An F test alone claims one in traces that never left the toe (methods §4).
+//! Is there a knee? An F test alone claims one in traces that never left the toe (METHODS.md §4.9).
 
 use super::project::Bounds;
 use crate::stats::quantile::f_upper_tail;

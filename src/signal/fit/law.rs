@@ -1,4 +1,4 @@
-//! The law of tissue under the hand, and the columns of its fit (methods §4).
+//! The law of tissue under the hand, and the columns of its fit (METHODS.md §4.2).
 //!
 //! F(t) = F0 + k1·x + (k2 − k1)·s(x) + c·v + a1·r1 + a2·r2,
 //! s(x) = w·[softplus((x − xk)/w) − softplus(−xk/w)],

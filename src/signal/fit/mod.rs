@@ -1,4 +1,4 @@
-//! The whole-trace fit: onset, toe and end-feel from all samples of a test at once (methods §4).
+//! The whole-trace fit: onset, toe and end-feel from all samples of a test at once (METHODS.md §4).
 //!
 //! A knee read from the take-up limb alone is off by tenths of a millimetre: the limb is short, its speed changes
 //! and tissue is viscous.

@@ -1,4 +1,4 @@
-//! The force at the onset: the fitted law at the first passage of the knee (methods §4).
+//! The force at the onset: the fitted law at the first passage of the knee (METHODS.md §4.10).
 
 use super::covariance::{CONSTANT, Parts, Propagation, RawNoise, linear_index};
 use super::law::{KneeShape, R1, R2, S, V, X, columns, softplus};

@@ -86,7 +86,7 @@ fn a_recorder_killed_in_the_middle_loses_less_than_a_second_and_the_next_one_say
         kept(&root)["recordings/s1/V-07_L-12_L3_2.csv"].1.about.trial,
         Some(2)
     );
-    // Told of once; from then on its hash is kept like any other.
+    // Reported once; from then on its hash is kept like any other.
     let third = run(&root, &more);
     assert!(!err(&third).contains("left open"), "{}", err(&third));
     let checked = check(&root);
