@@ -1,11 +1,11 @@
 //! One error type. A fault in data knows its file, line and column, what was expected and what to do.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::path::{Path, PathBuf};
 
 /// How much a [`Problem`] costs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Severity {
     /// The input is used all the same; the reader should know.
@@ -19,7 +19,7 @@ pub enum Severity {
 /// `file` is relative to the input given on the command line; it never holds an absolute path of the machine
 /// unless the user typed one. `line` counts from 1 and includes header and comment lines; `column` is the
 /// heading, or the key in a TOML file.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Problem {
     pub severity: Severity,
     pub file: String,

@@ -5,16 +5,17 @@ use crate::error::{Error, Problem, Severity};
 use crate::mat::MatTest;
 use crate::read::recording::{RecordingSource, read_recording_bytes};
 use crate::read::{HashWriter, ReadTrace, parquet, sha256_hex};
-use crate::results::{Excluded, Exclusion, ExclusionCause, InputFile};
+use crate::results::{Excluded, Exclusion, ExclusionCause, InputRecord};
 use crate::signal::{find_tests, measure};
 use crate::study::inputs;
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::trace::{Curve, Test};
+use serde::{Deserialize, Serialize};
 use std::io::Read;
 
 /// What one recording gave.
-#[derive(Debug, Clone)]
-pub struct Outcome {
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct RecordingOutcome {
     pub tests: Vec<Test>,
     /// Those on a pressure mat as their figures need them.
     pub mats: Vec<MatTest>,
@@ -22,12 +23,25 @@ pub struct Outcome {
     pub plan: Option<String>,
     pub problems: Vec<Problem>,
     pub exclusions: Vec<Exclusion>,
-    pub input: InputFile,
+    pub input: InputRecord,
     /// Its name as SHA256SUMS of the study has it; `None` when it lies elsewhere.
     pub name_in_sums: Option<String>,
 }
 
-impl Outcome {
+impl RecordingOutcome {
+    /// One that gave nothing yet.
+    pub fn of(input: InputRecord) -> RecordingOutcome {
+        RecordingOutcome {
+            tests: Vec::new(),
+            mats: Vec::new(),
+            plan: None,
+            problems: Vec::new(),
+            exclusions: Vec::new(),
+            input,
+            name_in_sums: None,
+        }
+    }
+
     /// Leaves out what figures of tests are drawn from; nothing else needs it.
     pub fn drop_curves(&mut self) {
         for test in &mut self.tests {
@@ -107,7 +121,7 @@ const MOST_RESERVED: usize = 1 << 30;
 
 impl Job {
     /// Analyses one recording. Whatever is wrong with it is in the outcome.
-    pub fn analyse(&self, loaded: Loaded<'_>) -> Outcome {
+    pub fn analyse(&self, loaded: Loaded<'_>) -> RecordingOutcome {
         let Loaded {
             file,
             content,
@@ -116,19 +130,12 @@ impl Job {
             sidecar,
             sidecar_problems: mut problems,
         } = loaded;
-        let mut outcome = Outcome {
-            tests: Vec::new(),
-            mats: Vec::new(),
-            plan: None,
-            problems: Vec::new(),
-            exclusions: Vec::new(),
-            input: InputFile {
-                file: file.recording.clone(),
-                sha256: sha256.clone(),
-                bytes,
-            },
-            name_in_sums: sums::name_in_study(&self.study.root, &file.path),
-        };
+        let mut outcome = RecordingOutcome::of(InputRecord {
+            file: file.recording.clone(),
+            sha256: sha256.clone(),
+            bytes,
+        });
+        outcome.name_in_sums = sums::name_in_study(&self.study.root, &file.path);
         if let Some(reason) = &sidecar.about.excluded {
             outcome.exclusions.push(whole_file(
                 &file.recording,
@@ -143,7 +150,7 @@ impl Job {
             sidecar_name: &file.sidecar,
             sidecar: &sidecar,
             study: &self.study,
-            calibrations: &self.bench.calibrations,
+            calibrations: &self.instrument.calibrations,
             strict: self.strict,
         };
         let read = if any_error(&problems) {
@@ -158,7 +165,7 @@ impl Job {
                 problems.extend(read.problems.iter().cloned());
                 if sidecar.about.excluded.is_none() {
                     self.measure(&read, &sidecar, &mut outcome, &mut problems);
-                    self.bench.finish(&read.calibrated, &mut outcome.tests);
+                    self.instrument.finish(&read.calibrated, &mut outcome.tests);
                     if let (Some(record), Some(mat)) = (&read.mat, source.mat()) {
                         mats::finish(&mat, record, &mut outcome.tests, &mut outcome.mats, &mut problems);
                     }
@@ -185,7 +192,7 @@ impl Job {
         &self,
         read: &ReadTrace,
         sidecar: &Sidecar,
-        outcome: &mut Outcome,
+        outcome: &mut RecordingOutcome,
         problems: &mut Vec<Problem>,
     ) {
         let recording = &read.trace.recording;

@@ -1,7 +1,7 @@
 //! `check`: reads and validates, analyses nothing.
 
 use super::Outcome;
-use crate::batch::{self, each};
+use crate::batch::{self, parallel_map};
 use crate::error::{Error, Problem, Severity};
 use crate::read::calibrations::Calibrations;
 use crate::read::recording::{RecordingSource, read_recording};
@@ -97,7 +97,7 @@ fn check_files(inputs: &Inputs, calibrations: &Calibrations, quiet: bool) -> Vec
         indicatif::ProgressDrawTarget::hidden(),
     );
     let begun = Instant::now();
-    let checked = each(
+    let checked = parallel_map(
         &inputs.files,
         || (),
         |(), file| {

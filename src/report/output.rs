@@ -2,7 +2,7 @@
 
 use super::html::{self, Drawing, PageOptions};
 use super::{cohort, dataset};
-use crate::cohort::run::SavedCurves;
+use crate::batch::SavedCurves;
 use crate::compare::{FollowUpStep, follow_up};
 use crate::error::Result;
 use crate::plot::png;

@@ -17,10 +17,11 @@ use crate::settings::Settings;
 use crate::technique::reference::Reference;
 use crate::technique::{PlanCoverage, TechniqueFinding};
 use crate::trace::Test;
+use serde::{Deserialize, Serialize};
 
-/// A file that went in.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct InputFile {
+/// A file that went in, as run.json lists it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct InputRecord {
     /// Relative to the input given.
     pub file: String,
     pub sha256: String,
@@ -49,7 +50,7 @@ pub struct Results {
     pub mats: Vec<MatTest>,
     pub exclusions: Vec<Exclusion>,
     pub problems: Vec<Problem>,
-    pub inputs: Vec<InputFile>,
+    pub inputs: Vec<InputRecord>,
     /// How many recordings were given, when the caller counted them; what became of each must add up to it.
     pub recordings_given: Option<usize>,
     /// How the settings stand to those that the study registered; `None` when it registered none.

@@ -1,6 +1,6 @@
 //! `run.json`: what a run was made with, so that it can be made again.
 
-use super::{InputFile, Results};
+use super::{InputRecord, Results};
 use crate::agreement::registered::{Departure, RegistrationStatus};
 use crate::error::Problem;
 use crate::settings::Settings;
@@ -113,7 +113,7 @@ pub fn registered(results: &Results) -> Value {
     })
 }
 
-fn input(input: &InputFile) -> Value {
+fn input(input: &InputRecord) -> Value {
     json!({ "file": relative(&input.file), "sha256": input.sha256, "bytes": input.bytes })
 }
 

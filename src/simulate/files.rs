@@ -5,8 +5,6 @@ use crate::error::{Error, Result};
 use crate::terms::{Contact, Feedback, Landmark, Level, Posture, Side};
 use crate::trace::{About, Channel, Trace};
 use std::fmt::Write as _;
-use std::io::Write as _;
-use std::path::Path;
 use toml::{Table, Value};
 
 /// The trace as comma-separated text, each value with the decimals of its sensor; a missing sample is empty.
@@ -188,66 +186,6 @@ fn truth_table(truth: &Truth) -> Table {
     table.insert("spring_peak_mm".to_owned(), springs(|s| s.peak_mm));
     table.insert("spring_peak_n".to_owned(), springs(|s| s.peak_n));
     table
-}
-
-/// Writes a new file whole or not at all, readable by others; one that is there already is left alone.
-///
-/// # Errors
-/// [`Error::Refused`] when the file exists, [`Error::Io`] when the system will not write.
-pub fn write_new(path: &Path, text: &str) -> Result<()> {
-    refuse_existing(path)?;
-    let folder = parent_folder(path)?;
-    // The system's own words would name the temporary file, which nobody asked for.
-    let fail = |e: std::io::Error| {
-        Error::io(
-            path,
-            e.kind().into(),
-            "check that the folder is writable and has room",
-        )
-    };
-    let mut builder = tempfile::Builder::new();
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        builder.permissions(std::fs::Permissions::from_mode(0o644));
-    }
-    let mut file = builder.tempfile_in(folder).map_err(fail)?;
-    file.write_all(text.as_bytes()).map_err(fail)?;
-    file.persist_noclobber(path).map_err(|e| fail(e.error))?;
-    Ok(())
-}
-
-/// The folder that a new path would stand in.
-///
-/// # Errors
-/// [`Error::Refused`] when there is no such folder.
-pub(super) fn parent_folder(path: &Path) -> Result<&Path> {
-    let folder = match path.parent() {
-        Some(p) if !p.as_os_str().is_empty() => p,
-        _ => Path::new("."),
-    };
-    if folder.is_dir() {
-        return Ok(folder);
-    }
-    Err(Error::Refused {
-        found: format!("there is no folder {}", folder.display()),
-        advice: "make it first, or name another place".to_owned(),
-    })
-}
-
-/// Declines when something is at that path already.
-///
-/// # Errors
-/// [`Error::Refused`].
-pub fn refuse_existing(path: &Path) -> Result<()> {
-    if path.symlink_metadata().is_ok() {
-        return Err(Error::Refused {
-            found: format!("{} is there already", path.display()),
-            advice: "name another place, or remove it first: simulated data never replaces anything"
-                .to_owned(),
-        });
-    }
-    Ok(())
 }
 
 #[cfg(test)]

@@ -28,7 +28,7 @@ mod truth;
 pub use cohort::{Cohort, CohortSpread, Planned};
 pub use condition::Condition;
 pub use examiner::{Examiner, ExaminerFault};
-pub use files::{refuse_existing, sidecar_text, trace_text, write_new};
+pub use files::{sidecar_text, trace_text};
 pub use levels::{LevelModel, log_ratio, usual_end_feel_n_per_mm, usual_onset_mm};
 pub use mat::{BadFrame, MatSensor, Pad, PadTruth, SimulatedMat, simulate_mat};
 pub use rng::Rng;

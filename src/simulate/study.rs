@@ -1,11 +1,12 @@
 //! A simulated study as a folder: study.toml, plan, roster, calls, recordings with their truth.
 
 use super::cohort::{Cohort, Planned};
-use super::files::{number, parent_folder, refuse_existing, sidecar_text, trace_text};
+use super::files::{number, sidecar_text, trace_text};
 use crate::error::{Error, Result};
 use crate::study::call::Call;
 use crate::study::usual::UsualContact;
 use crate::terms::Level;
+use crate::write::{parent_folder, refuse_existing};
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::path::Path;

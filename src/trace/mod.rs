@@ -121,7 +121,7 @@ impl fmt::Display for DropCause {
 /// One press-and-return cycle.
 ///
 /// Times are the recording's own, in s; without displacement everything that needs it is `None`.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Spring {
     /// Counts from 1 within the test.
     pub number: u32,
@@ -151,7 +151,7 @@ pub struct Spring {
 }
 
 /// What the fit says of the knee.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub enum Knee {
     /// Found by the whole-trace fit.
     Fitted,
@@ -165,7 +165,7 @@ pub enum Knee {
 }
 
 /// Times of the phases of a test, in the recording's own seconds.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct Phases {
     pub contact_begin_s: f64,
     /// First passage of the onset on the way in.
@@ -180,7 +180,7 @@ pub struct Phases {
 }
 
 /// A conditioned curve thin enough to keep for drawing (about 100 samples a second).
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Curve {
     pub time_s: Vec<f32>,
     pub force_n: Vec<f32>,
@@ -189,7 +189,7 @@ pub struct Curve {
 }
 
 /// The whole-trace fit, for drawing its lines and reporting how well it holds.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct FitSummary {
     pub onset_mm: f64,
     pub onset_n: f64,
@@ -203,7 +203,7 @@ pub struct FitSummary {
 }
 
 /// One episode from touching to leaving, of one side.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Test {
     /// Path of the recording relative to the input given, with forward slashes.
     pub recording: String,
@@ -225,6 +225,8 @@ pub struct Test {
     /// Mean tilt over the springs, when a sensor measured it.
     pub drive_deg: Option<f64>,
     pub notes: Vec<Note>,
+    /// What figures are drawn from. It is kept apart from the rest, since nothing else needs it.
+    #[serde(skip)]
     pub curve: Curve,
 }
 

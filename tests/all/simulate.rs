@@ -5,6 +5,7 @@ use std::path::Path;
 use std::process::Command;
 use tautpoint::simulate::*;
 use tautpoint::terms::Side;
+use tautpoint::write::write_new;
 
 /// Every file under a folder, by its path within it.
 fn files(folder: &Path) -> BTreeMap<String, Vec<u8>> {

@@ -5,6 +5,7 @@ use crate::cli::terms::term;
 use crate::simulate::{self, Condition, Elastic, ExaminerFault, Rng, SimulatedTests, TraceSpec, TwoHands};
 use crate::terms::{Level, Side};
 use crate::trace::About;
+use crate::write;
 use anyhow::{Context, bail};
 use clap::Args as ClapArgs;
 use std::path::{Path, PathBuf};
@@ -135,7 +136,7 @@ pub(super) fn make(args: &TraceArgs) -> anyhow::Result<String> {
         );
     }
     for path in [&args.out, &sidecar] {
-        simulate::refuse_existing(path)?;
+        write::refuse_existing(path)?;
     }
     let (made, sensor) = simulated(args)?;
     let about = About {
@@ -173,8 +174,8 @@ pub(super) fn make(args: &TraceArgs) -> anyhow::Result<String> {
 
 /// Both files or none.
 fn write_pair(trace: &Path, trace_text: &str, sidecar: &Path, sidecar_text: &str) -> anyhow::Result<()> {
-    simulate::write_new(sidecar, sidecar_text)?;
-    if let Err(error) = simulate::write_new(trace, trace_text) {
+    write::write_new(sidecar, sidecar_text)?;
+    if let Err(error) = write::write_new(trace, trace_text) {
         let _ = std::fs::remove_file(sidecar);
         return Err(error.into());
     }

@@ -1,6 +1,6 @@
 //! Outcomes of single recordings to results.
 
-use super::{Job, Outcome, naming, reference, registered, sums};
+use super::{Job, RecordingOutcome, naming, reference, registered, sums};
 use crate::agreement::registered::settings_hash;
 use crate::agreement::spread;
 use crate::compare::{CompareContext, compare};
@@ -17,7 +17,7 @@ use std::collections::BTreeMap;
 ///
 /// `given` is the number of recordings; `outcomes` one each, in the order of the recordings' names. `keep_hidden` as in
 /// [`Options`](super::Options).
-pub fn gather(job: &Job, given: usize, outcomes: Vec<Outcome>, keep_hidden: bool) -> Results {
+pub fn aggregate(job: &Job, given: usize, outcomes: Vec<RecordingOutcome>, keep_hidden: bool) -> Results {
     let study = &job.study;
     let mut results = Results {
         title: study.title.clone(),
@@ -82,7 +82,7 @@ pub fn gather(job: &Job, given: usize, outcomes: Vec<Outcome>, keep_hidden: bool
 }
 
 /// How the settings stand to those registered and to those of the opening, and which recordings changed.
-fn good_practice(study: &Study, outcomes: &[Outcome], results: &mut Results) {
+fn good_practice(study: &Study, outcomes: &[RecordingOutcome], results: &mut Results) {
     if study.root.as_os_str().is_empty() {
         return;
     }

@@ -18,12 +18,12 @@ const DELAY: &str = "instrument.force_delay_ms";
 
 /// Calibrations at hand and what a reference spring told.
 #[derive(Debug, Default)]
-pub struct Bench {
+pub struct InstrumentContext {
     pub calibrations: Calibrations,
     pub instrument: Option<Instrument>,
 }
 
-impl Bench {
+impl InstrumentContext {
     /// Reads `calibrations/` and instrument.toml of a study; the delay goes into the settings unless study.toml or the
     /// command line sets one.
     pub fn of_study(
@@ -31,9 +31,9 @@ impl Bench {
         settings: &mut Settings,
         sources: &mut Vec<(String, String)>,
         problems: &mut Vec<Problem>,
-    ) -> Bench {
+    ) -> InstrumentContext {
         let Some(study) = study else {
-            return Bench::default();
+            return InstrumentContext::default();
         };
         let (calibrations, found) = Calibrations::in_folder(&study.root);
         problems.extend(found);
@@ -60,7 +60,7 @@ impl Bench {
                 Some(_) => {}
             }
         }
-        Bench {
+        InstrumentContext {
             calibrations,
             instrument,
         }

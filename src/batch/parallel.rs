@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 ///
 /// The cores are threads of their own and not those of the pool: a thread of the pool that waits for another pool (the
 /// table library has one) takes up the next item meanwhile, and the next within that one, until its stack is full.
-pub fn each<I: Sync, S, R: Send>(
+pub fn parallel_map<I: Sync, S, R: Send>(
     items: &[I],
     state: impl Fn() -> S + Sync,
     work: impl Fn(&mut S, &I) -> R + Sync,
@@ -40,7 +40,7 @@ mod tests {
     #[test]
     fn results_come_in_the_order_of_the_items_and_state_is_kept() {
         let items: Vec<usize> = (0..1000).collect();
-        let done = each(
+        let done = parallel_map(
             &items,
             || 0,
             |seen, i| {
@@ -51,19 +51,19 @@ mod tests {
         assert!(done.iter().enumerate().all(|(i, (twice, _))| *twice == 2 * i));
         let cores = rayon::current_num_threads();
         assert!(done.iter().map(|(_, seen)| *seen).max().unwrap() >= 1000 / cores);
-        assert!(each(&[0; 0], || (), |(), i: &i32| *i).is_empty());
+        assert!(parallel_map(&[0; 0], || (), |(), i: &i32| *i).is_empty());
     }
 
     #[test]
     fn no_thread_of_the_pool_works_on_an_item() {
         // Such a thread would take up the next item while it waits within one.
-        let places = each(&[0; 64], || (), |(), _| rayon::current_thread_index());
+        let places = parallel_map(&[0; 64], || (), |(), _| rayon::current_thread_index());
         assert_eq!(places, [None; 64]);
     }
 
     #[test]
     fn a_panic_is_not_lost() {
-        let fall = || each(&[1, 2, 3], || (), |(), i| assert!(*i < 3, "three"));
+        let fall = || parallel_map(&[1, 2, 3], || (), |(), i| assert!(*i < 3, "three"));
         let caught = std::panic::catch_unwind(fall).unwrap_err();
         assert_eq!(caught.downcast_ref::<&str>(), Some(&"three"));
     }

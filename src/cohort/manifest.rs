@@ -1,8 +1,8 @@
-//! What a shard knows of the whole: everything but its recordings that the results hang on. Every shard of a run holds
+//! What a shard knows of the whole: everything but its recordings that the results depend on. Every shard of a run holds
 //! the same bytes.
 
-use super::pack::{Pack, pack_struct};
 use super::shard::Shard;
+use crate::batch::records::header;
 use crate::batch::{self, Job, sums};
 use crate::error::{Error, Problem, Result};
 use crate::read::{calibrations, sha256_hex};
@@ -12,61 +12,50 @@ use crate::study::plan::Plan;
 use crate::study::{opened, study_file};
 use crate::write::OutputFolder;
 use crate::{agreement, instrument};
+use serde::{Deserialize, Serialize};
 use serde_json::{Map, json};
 use std::path::{Path, PathBuf};
 use tempfile::TempDir;
 
 /// Name of its file in a shard's folder.
-pub(super) const WHOLE: &str = "whole";
+pub(super) const MANIFEST: &str = "manifest";
+/// How the header of that file begins, whatever the build.
+const NAME: &str = "tautpoint shard";
 
 /// A file of the study, by its name in it.
 type StudyFile = (String, Vec<u8>);
 
-/// The whole that shards are parts of.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Whole {
-    pub version: String,
+/// What all shards of a run share.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ShardManifest {
     /// Hash of [`Job::context`].
-    pub context: String,
+    context: String,
     /// Recordings of all shards together.
     pub recordings: usize,
     /// Hash of their names.
-    pub names: String,
+    names: String,
     /// Settings from the command line, by key: value and option.
-    overrides: Vec<(String, (f64, String))>,
+    overrides: Vec<(String, f64, String)>,
     hidden: bool,
     /// The plan of the command line, as a plan's file.
     plan: Option<String>,
     /// What was noticed before the first recording was read.
     problems: Vec<Problem>,
     /// The study's files besides its recordings; `None` without a study.
-    pub study: Option<Vec<StudyFile>>,
+    study: Option<Vec<StudyFile>>,
 }
 
-pack_struct!(Whole {
-    version,
-    context,
-    recordings,
-    names,
-    overrides,
-    hidden,
-    plan,
-    problems,
-    study
-});
-
-impl Whole {
+impl ShardManifest {
     /// The whole of a run.
     ///
     /// # Errors
     /// [`Error::Io`] when a file of the study can no longer be read.
-    pub fn of(job: &Job, options: &batch::Options) -> Result<Whole> {
+    pub fn of(job: &Job, options: &batch::Options) -> Result<ShardManifest> {
         let names: Vec<&str> = job.inputs.files.iter().map(|f| f.recording.as_str()).collect();
         let overrides = options.overrides.iter();
-        let overrides = overrides.map(|(key, value, option)| ((*key).to_owned(), (*value, option.clone())));
+        let overrides = overrides.map(|(key, value, option)| ((*key).to_owned(), *value, option.clone()));
         let study = job.inputs.study.as_ref();
-        Ok(Whole {
-            version: env!("CARGO_PKG_VERSION").to_owned(),
+        Ok(ShardManifest {
             context: sha256_hex(job.context().as_bytes()),
             recordings: names.len(),
             names: sha256_hex(format!("{names:?}").as_bytes()),
@@ -83,11 +72,12 @@ impl Whole {
     /// # Errors
     /// As [`OutputFolder::finish`].
     pub fn finish_shard(&self, mut folder: OutputFolder, shard: Shard, recordings: usize) -> Result<()> {
-        let mut bytes = Vec::new();
-        self.pack(&mut bytes);
-        folder.write(WHOLE, &bytes)?;
+        folder.write_by(MANIFEST, &mut |to| {
+            to.write_all(header(NAME).as_bytes())?;
+            rmp_serde::encode::write(to, self).map_err(std::io::Error::other)
+        })?;
         let mut run = Map::new();
-        run.insert("version".to_owned(), json!(self.version));
+        run.insert("version".to_owned(), json!(env!("CARGO_PKG_VERSION")));
         run.insert(
             "shard".to_owned(),
             json!({
@@ -100,10 +90,10 @@ impl Whole {
         folder.finish(run)
     }
 
-    /// Reads what [`Whole::finish_shard`] wrote; `None` when it is something else.
-    pub fn read(mut bytes: &[u8]) -> Option<Whole> {
-        let whole = Whole::unpack(&mut bytes)?;
-        bytes.is_empty().then_some(whole)
+    /// Reads what [`ShardManifest::finish_shard`] wrote; `None` when another build wrote it.
+    pub fn read(bytes: &[u8]) -> Option<ShardManifest> {
+        let content = bytes.strip_prefix(header(NAME).as_bytes())?;
+        rmp_serde::from_slice(content).ok()
     }
 
     /// The run as it was prepared, without its recordings. The study's files lie in the folder given back as long as
@@ -113,7 +103,7 @@ impl Whole {
     /// [`Error::Io`] when the study's files cannot be laid out, [`Error::Refused`] when they are not those of the run.
     pub fn job(&self) -> Result<(Job, Option<TempDir>)> {
         let overrides = self.overrides.iter();
-        let overrides = overrides.filter_map(|(key, (value, option))| {
+        let overrides = overrides.filter_map(|(key, value, option)| {
             let key = batch::OVERRIDES.iter().find(|k| *k == key)?;
             Some((*key, *value, option.clone()))
         });
@@ -138,16 +128,14 @@ impl Whole {
     }
 
     /// What differs from another shard's, in words; `None` when nothing does.
-    pub fn difference(&self, other: &Whole) -> Option<String> {
-        let files = |w: &Whole| w.study.clone().unwrap_or_default();
+    pub fn difference(&self, other: &ShardManifest) -> Option<String> {
+        let files = |m: &ShardManifest| m.study.clone().unwrap_or_default();
         let (own, others) = (files(self), files(other));
         let differing = own
             .iter()
             .find(|f| !others.contains(f))
             .or_else(|| others.iter().find(|f| !own.contains(f)));
-        if self.version != other.version {
-            Some("the version of the program".to_owned())
-        } else if let Some((name, _)) = differing {
+        if let Some((name, _)) = differing {
             Some(format!("{name} of the study"))
         } else if self.context != other.context || self.overrides != other.overrides {
             Some("the settings".to_owned())

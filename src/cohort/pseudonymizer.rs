@@ -1,12 +1,11 @@
 //! Recordings for others: codes, dates and free text replaced, so that nobody who gets them can tell who it was.
 //!
-//! Everything hangs on a secret in a key file that stays in the lab: the same code is always replaced by the same one,
+//! Everything depends on a secret in a key file that stays in the lab: the same code is always replaced by the same one,
 //! and the key file lists which, so that a subject who withdraws can be found in what was shared.
 
-use super::convert::{Became, Made};
+use super::conversion::{Conversion, OutputFile};
 use super::key::{Key, Kind};
 use super::parquet::{Numbers, recording};
-use super::plain::shortest;
 use super::rounding::{Rounding, rounded};
 use crate::agreement::spread::{self, RepeatSpread};
 use crate::batch;
@@ -29,7 +28,7 @@ use std::sync::OnceLock;
 use toml::{Table, Value};
 
 /// Puts codes that tell nothing in the place of those of a lab.
-pub struct Share {
+pub struct Pseudonymizer {
     key: Key,
     /// Of the study whose recordings are shared.
     calibrations: Calibrations,
@@ -40,15 +39,15 @@ const DAYS: [u64; 2] = [30, 2000];
 /// A recording whose clock begins later than this shows a date.
 const DAY_S: f64 = 86_400.0;
 
-impl Share {
+impl Pseudonymizer {
     /// Opens a key file, or begins one with a new secret.
     ///
     /// # Errors
     /// [`Error::Refused`] when the file is there and holds no secret, [`Error::Io`] when it cannot be read or this system
     /// gives no random bytes.
-    pub fn open(path: &Path) -> Result<Share> {
+    pub fn open(path: &Path) -> Result<Pseudonymizer> {
         let key = Key::open(path)?;
-        Ok(Share {
+        Ok(Pseudonymizer {
             key,
             calibrations: Calibrations::default(),
         })
@@ -183,13 +182,13 @@ impl Share {
         bytes: &[u8],
         target: &str,
         round: &Rounding,
-    ) -> Became {
+    ) -> Conversion {
         let none = Study::default();
         let study = inputs.study.as_ref().unwrap_or(&none);
         let (sidecar, mut problems) = batch::sidecar(file, bytes);
         problems.retain(|p| p.severity == crate::error::Severity::Error);
         if let Some(problem) = problems.into_iter().next() {
-            return Became::LeftOut(Box::new(problem));
+            return Conversion::LeftOut(Box::new(problem));
         }
         let source = RecordingSource {
             path: &file.path,
@@ -204,8 +203,7 @@ impl Share {
             // As forces alone it would claim a certainty that the mat has not.
             let found = "a recording of a pressure mat";
             let advice = "share the mat's own file when its comments name nobody, with a sidecar of codes";
-            let problem = Problem::error(&file.recording, found, "a force-displacement trace", advice);
-            return Became::LeftOut(Box::new(problem));
+            return Conversion::left_out(file, found, "a force-displacement trace", advice);
         }
         let mut about = sidecar.about.clone();
         about.site = about.site.or_else(|| study.site.clone());
@@ -216,38 +214,32 @@ impl Share {
                 shared.insert(key.to_owned(), Value::String(word.to_owned()));
             }
         }
+        let left_out = |error: Error| match error {
+            Error::Data(problem) => Conversion::LeftOut(problem),
+            other => Conversion::left_out(
+                file,
+                other.to_string(),
+                "a recording",
+                "see the message; it is left out",
+            ),
+        };
         let trace = match read_recording_bytes(&source, about, bytes, sha256_hex(bytes)) {
             Ok(read) => read.trace,
-            Err(Error::Data(problem)) => return Became::LeftOut(problem),
-            Err(other) => {
-                let advice = "see the message; it is left out";
-                let problem = Problem::error(&file.recording, other.to_string(), "a recording", advice);
-                return Became::LeftOut(Box::new(problem));
-            }
+            Err(error) => return left_out(error),
         };
         let (columns, _) = rounded(columns(&trace), round);
         let metadata = [(read_parquet::SIDECAR.to_owned(), shared.to_string())];
         match recording(&columns, &metadata) {
-            Ok(bytes) => Became::Converted(vec![Made {
-                name: target.to_owned(),
-                bytes,
-            }]),
-            Err(error) => {
-                let advice = "see the message; it is left out";
-                let problem = Problem::error(&file.recording, error.to_string(), "a recording", advice);
-                Became::LeftOut(Box::new(problem))
-            }
+            Ok(bytes) => Conversion::Converted(vec![OutputFile::new(target, bytes)]),
+            Err(error) => left_out(error),
         }
     }
 
     /// The study's other files, for others: settings, plans, codes, calls and spread, without titles, remarks and notes.
-    pub(super) fn study(&self, study: &Study, problems: &mut Vec<Problem>) -> Vec<Made> {
+    pub(super) fn study(&self, study: &Study, problems: &mut Vec<Problem>) -> Vec<OutputFile> {
         let mut made = Vec::new();
         let mut put = |name: &str, text: String| {
-            made.push(Made {
-                name: name.to_owned(),
-                bytes: text.into_bytes(),
-            });
+            made.push(OutputFile::new(name, text));
         };
         put(study_file::FILE_NAME, self.study_toml(study));
         for (i, plan) in study.plans.iter().enumerate() {
@@ -304,7 +296,7 @@ impl Share {
                 call.level,
                 number(call.trial.map(|t| t.to_string())),
                 call.call,
-                number(call.confidence.map(shortest)),
+                number(call.confidence.map(|c| c.to_string())),
             );
         }
         calls
