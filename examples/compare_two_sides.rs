@@ -3,7 +3,7 @@
 //!     cargo run --example compare_two_sides
 
 use tautpoint::simulation::{Elastic, TraceSpec, simulate};
-use tautpoint::{CompareContext, Measure, Settings, Side, Test, compare, measure_trace};
+use tautpoint::{CompareContext, Level, Measure, Settings, Side, Test, compare, measure_trace};
 
 /// End-feel under the left and the right hand, in N/mm: 40 % apart.
 const SIDES: [(Side, f64); 2] = [(Side::Left, 8.0), (Side::Right, 12.0)];
@@ -46,7 +46,7 @@ fn press(side: Side, end_feel: f64, trial: u32, settings: &Settings) -> tautpoin
     }
     let seed = u64::from(trial) + if side == Side::Left { 0 } else { 100 };
     let mut trace = simulate(&spec, seed).trace;
-    trace.about.level = "L3".parse().ok();
+    trace.about.level = Some(Level::L3);
     trace.about.side = Some(side);
     trace.about.trial = Some(trial);
     measure_trace(&trace, settings)

@@ -23,13 +23,13 @@
 //!
 //! ```
 //! use tautpoint::simulation::{TraceSpec, simulate};
-//! use tautpoint::{CompareContext, Settings, Side, compare, measure_trace};
+//! use tautpoint::{CompareContext, Level, Settings, Side, compare, measure_trace};
 //!
 //! let settings = Settings::default();
 //! let mut tests = Vec::new();
 //! for (seed, side) in [(1, Side::Left), (2, Side::Right), (3, Side::Left), (4, Side::Right)] {
 //!     let mut trace = simulate(&TraceSpec::default(), seed).trace;
-//!     trace.about.level = Some("L3".parse().expect("a level"));
+//!     trace.about.level = Some(Level::L3);
 //!     trace.about.side = Some(side);
 //!     tests.extend(measure_trace(&trace, &settings)?);
 //! }
@@ -70,7 +70,7 @@
 //! reads text.
 
 #![forbid(unsafe_code)]
-#![warn(missing_docs)]
+#![deny(missing_docs)]
 // What only tests, or only a larger build, look at is no dead code of this one.
 #![cfg_attr(
     not(all(feature = "internals", feature = "cli")),
@@ -94,6 +94,7 @@ macro_rules! rooms {
 rooms! {
     mod error;
     mod units;
+    mod terms;
     mod format;
     mod stats;
     mod settings;
@@ -138,9 +139,10 @@ pub use read::{ReadTrace, read_bytes, read_trace};
 pub use settings::Settings;
 pub use signal::{FoundTests, find_tests, measure, measure_trace};
 pub use study::mapping::ColumnMapping;
+pub use terms::{Contact, Felt, Landmark, Level, LineOfDrive, Posture, Region, Side, Term, TestKey};
 pub use trace::{
-    About, BudgetLine, Channel, Curve, Estimate, FitSummary, Knee, Measured, Measures, Note, Phases, Side,
-    Spring, Test, Trace, UncertaintySource,
+    About, BudgetLine, Channel, Curve, Estimate, FitSummary, Knee, Measured, Measures, Note, Phases, Spring,
+    Test, Trace, UncertaintySource,
 };
 
 /// A running station followed sample by sample, by the detector that also reads files.
@@ -160,4 +162,15 @@ pub mod simulation {
 /// Readings of known loads to a calibration, and a sensor's indications to quantities with their uncertainty.
 pub mod calibration {
     pub use crate::calibrate::{Calibration, MakeOptions, NewCalibration, Reading, SensorReadings, make};
+}
+
+/// What decisions rest on: least squares, knees, quantiles, several tests at once.
+pub mod statistics {
+    pub use crate::stats::{decide, least_squares, line, moments, multiple, quantile, two_lines, variance};
+}
+
+/// How far repeated tests, raters and calls agree.
+pub mod reliability {
+    pub use crate::agreement::{Agreement, RatingTable, of_ratings, of_study};
+    pub use crate::stats::agreement::{bland_altman, fleiss_kappa, icc, kappa, sem};
 }

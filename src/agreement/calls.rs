@@ -8,15 +8,21 @@ use crate::stats::agreement::fleiss_kappa::{FleissKappa, fleiss_kappa};
 use crate::stats::agreement::kappa::{Kappa, Weights, kappa};
 use crate::stats::agreement::psychometric::{Psychometric, psychometric, share_interval};
 use crate::study::call::Call;
+use crate::terms::{Felt, Level};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
 /// Words in the order of the scale that weighted kappa runs along; `unsure` stands on no scale.
-pub const SCALE: [&str; 3] = ["left", "even", "right"];
+pub const SCALE: [Felt; 3] = [Felt::Left, Felt::Even, Felt::Right];
 /// Rows of the confusion table.
-pub const CALLED: [&str; 4] = ["left", "even", "right", "unsure"];
+pub const CALLED: [Felt; 4] = [Felt::Left, Felt::Even, Felt::Right, Felt::Unsure];
 /// Columns of the confusion table.
-pub const MEASURED: [&str; 4] = ["left", "even", "right", "undecided"];
+pub const MEASURED: [Decision; 4] = [
+    Decision::Left,
+    Decision::Even,
+    Decision::Right,
+    Decision::Undecided,
+];
 /// Edges of the sizes of asymmetry, in percent; the last size has no upper edge.
 const SIZES: [f64; 6] = [0.0, 5.0, 10.0, 15.0, 20.0, 30.0];
 
@@ -119,9 +125,9 @@ pub fn of_study(comparisons: &[Comparison], calls: &[Call]) -> CallAgreement {
 }
 
 /// What a call is about, without who made it.
-type CallTarget<'a> = (&'a str, &'a str, &'a str, Option<u32>);
+type CallTarget<'a> = (&'a str, Level, &'a str, Option<u32>);
 /// Each place with the word of each examiner.
-type Words<'a> = BTreeMap<CallTarget<'a>, BTreeMap<&'a str, &'a str>>;
+type Words<'a> = BTreeMap<CallTarget<'a>, BTreeMap<&'a str, Felt>>;
 
 fn words(calls: &[Call], same_session: bool) -> Words<'_> {
     let mut in_order: Vec<&Call> = calls.iter().collect();
@@ -131,18 +137,18 @@ fn words(calls: &[Call], same_session: bool) -> Words<'_> {
         let place = match same_session {
             true => (
                 call.subject.as_str(),
-                call.level.as_str(),
+                call.level,
                 call.session.as_str(),
                 call.trial,
             ),
-            false => (call.subject.as_str(), call.level.as_str(), "", None),
+            false => (call.subject.as_str(), call.level, "", None),
         };
         // The first call stands where trials and sessions are set aside.
         words
             .entry(place)
             .or_default()
             .entry(&call.examiner)
-            .or_insert(&call.call);
+            .or_insert(call.call);
     }
     words
 }
@@ -173,8 +179,8 @@ fn between_examiners(calls: &[Call], all: &mut CallAgreement) {
         .filter(|by| by.len() == examiners.len())
         .filter_map(|by| {
             let mut row = [0; 3];
-            for word in by.values() {
-                row[scale(word)?] += 1;
+            for call in by.values() {
+                row[scale(*call)?] += 1;
             }
             Some(row)
         })
@@ -189,8 +195,8 @@ fn between_examiners(calls: &[Call], all: &mut CallAgreement) {
     }
 }
 
-fn scale(word: &str) -> Option<usize> {
-    SCALE.iter().position(|w| *w == word)
+fn scale(call: Felt) -> Option<usize> {
+    SCALE.iter().position(|c| *c == call)
 }
 
 /// `None` when the two called no place in common.
@@ -202,7 +208,7 @@ fn pair(first: &str, second: &str, by_place: &Words) -> Option<PairKappa> {
             continue;
         };
         both += 1;
-        match (scale(a), scale(b)) {
+        match (scale(*a), scale(*b)) {
             (Some(a), Some(b)) => table[a][b] += 1.0,
             _ => unsure += 1,
         }
@@ -261,17 +267,17 @@ fn against(examiner: &str, comparisons: &[&Comparison]) -> AgainstMeasured {
     let mut confusion = [[0; 4]; 4];
     let (mut sizes, mut detected) = (Vec::new(), Vec::new());
     for comparison in comparisons {
-        let (Some(call), Some(asymmetry)) = (&comparison.call, comparison.asymmetry_percent) else {
+        let (Some(call), Some(asymmetry)) = (comparison.call, comparison.asymmetry_percent) else {
             continue;
         };
-        let measured = comparison.side_of_resistance.map_or("undecided", Decision::word);
-        let row = CALLED.iter().position(|w| w == call);
-        let column = MEASURED.iter().position(|w| *w == measured);
+        let measured = comparison.side_of_resistance.unwrap_or(Decision::Undecided);
+        let row = CALLED.iter().position(|c| *c == call);
+        let column = MEASURED.iter().position(|m| *m == measured);
         if let (Some(row), Some(column)) = (row, column) {
             confusion[row][column] += 1;
         }
         if asymmetry != 0.0 {
-            let stiffer = if asymmetry > 0.0 { "right" } else { "left" };
+            let stiffer = if asymmetry > 0.0 { Felt::Right } else { Felt::Left };
             sizes.push(asymmetry.abs());
             detected.push(call == stiffer);
         }
@@ -330,9 +336,9 @@ mod tests {
             subject: subject.to_owned(),
             examiner: examiner.to_owned(),
             session: session.to_owned(),
-            level: "L3".to_owned(),
+            level: Level::L3,
             trial: None,
-            call: word.to_owned(),
+            call: Felt::parse(word).unwrap(),
             confidence: None,
         }
     }

@@ -94,8 +94,11 @@ impl MeasureAgreement {
 /// Everything `agree` found.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Agreement {
+    /// Title of the study.
     pub title: Option<String>,
+    /// Each measure with repeated tests.
     pub measures: Vec<MeasureAgreement>,
+    /// The lab's own spread, for later decisions.
     pub spread: Option<spread::RepeatSpread>,
     /// `None` for a file of ratings.
     pub calls: Option<calls::CallAgreement>,

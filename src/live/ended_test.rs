@@ -2,7 +2,8 @@
 
 use crate::signal::events::SpringMark;
 use crate::stats::moments::upper_median_in_place;
-use crate::trace::{About, Side, Trace};
+use crate::terms::Side;
+use crate::trace::{About, Trace};
 
 /// Half of the stretch that a peak or a rest is read over, in s.
 const PEAK_S: f64 = 0.005;

@@ -2,9 +2,9 @@
 
 use super::collect::Frames;
 use super::geometry::Geometry;
-use super::episode::{HandFrame, OtherArea, MatEpisode, read_episode};
-use super::tracks::{follow, episodes};
-use crate::trace::Side;
+use super::episode::{HandFrame, MatEpisode, OtherArea, read_episode};
+use super::tracks::{episodes, follow};
+use crate::terms::Side;
 
 /// A hand over the midline by this much, in mm, for this long, in s, has crossed it.
 const CROSSED_MM: f64 = 10.0;

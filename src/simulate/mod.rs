@@ -25,7 +25,7 @@ mod study;
 mod tissue;
 mod truth;
 
-pub use cohort::{Call, Cohort, CohortSpread, PlannedRecording};
+pub use cohort::{Cohort, CohortSpread, PlannedRecording};
 pub use condition::Condition;
 pub use examiner::{Examiner, ExaminerFault};
 pub use files::{sidecar_text, trace_text};
@@ -38,7 +38,8 @@ pub use study::StudyFolder;
 pub use tissue::{Elastic, Maxwell, Tissue};
 pub use truth::{SpringTruth, Truth};
 
-use crate::trace::{Side, Trace};
+use crate::terms::Side;
+use crate::trace::Trace;
 use movement::SampledMovement;
 use recording::{ExtraColumns, FineSide, record};
 

@@ -2,7 +2,8 @@
 
 use super::sensor::at;
 use super::{Dropped, Rng, Sensor, quantise};
-use crate::trace::{About, Channel, Side, Trace};
+use crate::terms::Side;
+use crate::trace::{About, Channel, Trace};
 
 /// Streams of one seed, so that a change in one part of the sensor leaves the others as they were.
 const READING: u64 = 2;

@@ -3,7 +3,7 @@
 use super::movement::SampledMovement;
 use super::tissue::{Elastic, Tissue};
 use crate::stats::moments::median_in_place;
-use crate::trace::Side;
+use crate::terms::Side;
 
 /// One spring as it was made, without any sensor.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -2,7 +2,7 @@
 
 use super::{Seen, TechniqueFinding, TechniqueRule, place};
 use crate::settings::Settings;
-use crate::study::anatomy::{self, Region};
+use crate::terms::Region;
 use crate::trace::Test;
 use std::collections::BTreeMap;
 
@@ -11,8 +11,8 @@ use std::collections::BTreeMap;
 pub fn ceiling_n(test: &Test, settings: &Settings) -> Option<(Region, f64)> {
     let levels = test.about.level.iter().chain(&test.about.covers);
     levels
-        .filter_map(|level| anatomy::region(level))
-        .map(|region| (region, region.ceiling_n(&settings.ceiling_n)))
+        .map(|level| level.region())
+        .map(|region| (region, settings.ceiling_n.of(region)))
         .min_by(|a, b| a.1.total_cmp(&b.1))
 }
 

@@ -3,7 +3,8 @@
 use super::band::{Aspect, BandCheck, BandStatus, band_check};
 use super::{Seen, TechniqueFinding, TechniqueRule, place};
 use crate::format::plus_minus;
-use crate::trace::{Note, Side, Test};
+use crate::terms::{LineOfDrive, Side};
+use crate::trace::{Note, Test};
 use std::collections::BTreeMap;
 
 /// A rule on one aspect of single tests, and how its breach is told.
@@ -94,7 +95,7 @@ pub(super) fn off_line_of_drive(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
         aspect: Aspect::LineOfDrive,
         breach,
         text: |test, h| {
-            let planned = test.about.line_of_drive_deg.unwrap_or_default();
+            let planned = test.about.line_of_drive.map_or(0.0, LineOfDrive::degrees);
             let toward = if h.value < 0.0 { "head" } else { "feet" };
             let most = h.high.unwrap_or_default();
             format!(

@@ -13,10 +13,11 @@ mod slack;
 
 pub use band::{Aspect, BandCheck, BandStatus, band_check, band_checks};
 pub use ceiling::ceiling_n;
-pub use plan::{PlanCoverage, PlanStep, ScanKey};
+pub use plan::{PlanCoverage, PlanStep};
 pub use rule::TechniqueRule;
 
 use crate::settings::Settings;
+use crate::terms::{Level, Side};
 use crate::trace::Test;
 use std::collections::HashMap;
 
@@ -29,8 +30,8 @@ pub struct TechniqueFinding {
     pub subject: Option<String>,
     pub examiner: Option<String>,
     pub session: Option<String>,
-    pub level: Option<String>,
-    pub side: Option<String>,
+    pub level: Option<Level>,
+    pub side: Option<Side>,
     pub rule: TechniqueRule,
     pub value: Option<f64>,
     pub unit: &'static str,
@@ -192,8 +193,8 @@ impl TechniqueFinding {
             subject: test.about.subject.clone(),
             examiner: test.about.examiner.clone(),
             session: test.about.session.clone(),
-            level: test.about.level.clone(),
-            side: test.side().map(|s| s.word().to_owned()),
+            level: test.about.level,
+            side: test.side(),
             rule,
             value: None,
             unit: "",
@@ -207,8 +208,8 @@ impl TechniqueFinding {
 
 /// Where a test was, for the beginning of a sentence: `L3 left`, or the recording when nobody named the level.
 fn place(test: &Test) -> String {
-    let at = match &test.about.level {
-        Some(level) => crate::study::anatomy::label(level).to_owned(),
+    let at = match test.about.level {
+        Some(level) => level.label().to_owned(),
         None => format!("{}, test {}", test.recording, test.test),
     };
     match test.side() {

@@ -1,35 +1,16 @@
 //! A scan against its plan: levels missed, doubled, out of order.
 
 use super::{Seen, TechniqueFinding, TechniqueRule, place};
-use crate::study::anatomy;
+use crate::terms::{Level, SessionKey, Side, StepSide};
 use crate::trace::Test;
 use std::collections::BTreeMap;
-
-/// Whose scan.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Default)]
-pub struct ScanKey {
-    pub subject: Option<String>,
-    pub examiner: Option<String>,
-    pub session: Option<String>,
-}
-
-impl ScanKey {
-    /// The scan that a test belongs to.
-    pub fn of(test: &Test) -> ScanKey {
-        ScanKey {
-            subject: test.about.subject.clone(),
-            examiner: test.about.examiner.clone(),
-            session: test.about.session.clone(),
-        }
-    }
-}
 
 /// One step of a plan.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PlanStep {
-    pub level: String,
-    /// `left`, `right`, `midline`, or `both`: two tests, together or in either order.
-    pub side: String,
+    pub level: Level,
+    /// `Both`: two tests, together or in either order.
+    pub side: StepSide,
 }
 
 /// The steps that one scan was to make, in the order in which it was to make them (for a random order: as drawn).
@@ -37,40 +18,36 @@ pub struct PlanStep {
 pub struct PlanCoverage {
     /// Name of the plan.
     pub plan: String,
-    pub scan: ScanKey,
+    pub scan: SessionKey,
     pub steps: Vec<PlanStep>,
 }
 
 impl PlanCoverage {
     fn tests<'a>(&self, seen: &Seen<'a>) -> Vec<&'a Test> {
-        let of_scan = |t: &&Test| ScanKey::of(t) == self.scan;
+        let of_scan = |t: &&Test| t.about.session() == self.scan;
         seen.tests.iter().filter(of_scan).collect()
     }
 
     /// Positions of the steps at each level and side, `both` standing at both.
-    fn positions(&self) -> BTreeMap<(&str, &str), Vec<usize>> {
-        let mut positions: BTreeMap<(&str, &str), Vec<usize>> = BTreeMap::new();
+    fn positions(&self) -> BTreeMap<(Level, Side), Vec<usize>> {
+        let mut positions: BTreeMap<(Level, Side), Vec<usize>> = BTreeMap::new();
         for (i, step) in self.steps.iter().enumerate() {
-            let sides = match step.side.as_str() {
-                "both" => &["left", "right"][..],
-                side => &[side][..],
-            };
-            for side in sides {
-                positions.entry((&step.level, side)).or_default().push(i);
+            for side in step.side.sides() {
+                positions.entry((step.level, *side)).or_default().push(i);
             }
         }
         positions
     }
 
-    fn finding(&self, level: &str, side: &str, text: String, advice: &str) -> TechniqueFinding {
+    fn finding(&self, level: Level, side: Side, text: String, advice: &str) -> TechniqueFinding {
         TechniqueFinding {
             recording: None,
             test: None,
             subject: self.scan.subject.clone(),
             examiner: self.scan.examiner.clone(),
             session: self.scan.session.clone(),
-            level: Some(level.to_owned()),
-            side: Some(side.to_owned()),
+            level: Some(level),
+            side: Some(side),
             rule: TechniqueRule::LevelMissed,
             value: None,
             unit: "",
@@ -83,8 +60,8 @@ impl PlanCoverage {
 }
 
 /// Level and side of a test, where both are known.
-fn spot(test: &Test) -> Option<(&str, &str)> {
-    Some((test.about.level.as_deref()?, test.side()?.word()))
+fn spot(test: &Test) -> Option<(Level, Side)> {
+    Some((test.about.level?, test.side()?))
 }
 
 /// Steps with fewer tests than the plan has them, in the order of the plan. A scan of which nothing is known is not
@@ -96,7 +73,7 @@ pub(super) fn missed(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
         if tests.is_empty() {
             continue;
         }
-        let mut missing: Vec<(usize, &str, &str, usize, usize)> = Vec::new();
+        let mut missing: Vec<(usize, Level, Side, usize, usize)> = Vec::new();
         for ((level, side), steps) in plan.positions() {
             let done = tests.iter().filter(|t| spot(t) == Some((level, side))).count();
             if let Some(first) = steps.get(done) {
@@ -107,7 +84,7 @@ pub(super) fn missed(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
         for (_, level, side, done, wanted) in missing {
             let text = format!(
                 "{} {side}: {}, plan {}.",
-                anatomy::label(level),
+                level.label(),
                 if done == 0 {
                     "no test".to_owned()
                 } else {
@@ -186,7 +163,7 @@ pub(super) fn out_of_order(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
         }
         for tests in passes.into_values() {
             let Some(tests) = in_time(tests) else { continue };
-            let mut met: BTreeMap<(&str, &str), usize> = BTreeMap::new();
+            let mut met: BTreeMap<(Level, Side), usize> = BTreeMap::new();
             let mut walked: Vec<(usize, &Test)> = Vec::new();
             for test in tests {
                 let Some(spot) = spot(test) else { continue };

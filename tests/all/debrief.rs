@@ -13,7 +13,7 @@ use tautpoint::report::debrief::{Debrief, pages};
 use tautpoint::results::Results;
 use tautpoint::simulate::{Cohort, ExaminerFault, PlannedRecording, Sensor, StudyFolder};
 use tautpoint::study::inputs::{self, Study};
-use tautpoint::trace::Side;
+use tautpoint::terms::{Level, Side};
 
 /// A class of four on one subject: two levels, both sides, three sessions. Each recording may be changed, or left out
 /// by `false`.
@@ -22,7 +22,7 @@ pub fn class(change: impl Fn(&mut PlannedRecording) -> bool) -> (tempfile::TempD
         examiners: 4,
         sessions: 3,
         trials: 1,
-        levels: ["L4", "L3"].map(str::to_owned).to_vec(),
+        levels: vec![Level::L4, Level::L3],
         sensor: Sensor {
             rate_hz: 100.0,
             ..Sensor::default()
@@ -57,7 +57,7 @@ pub static SPOILED: LazyLock<(Results, Study)> = LazyLock::new(|| {
             }
         }
         if p.about.examiner.as_deref() == Some("L-02") && p.about.session.as_deref() == Some(FIRST) {
-            let hour = if p.about.level.as_deref() == Some("L3") {
+            let hour = if p.about.level == Some(Level::L3) {
                 "08"
             } else {
                 "10"
@@ -93,7 +93,7 @@ pub fn is(planned: &PlannedRecording, examiner: &str, session: &str, level: &str
     (
         a.examiner.as_deref(),
         a.session.as_deref(),
-        a.level.as_deref(),
+        a.level.map(Level::word),
         a.side,
     ) == (Some(examiner), Some(session), Some(level), Some(side))
 }

@@ -12,7 +12,8 @@ use tautpoint::signal::filter::LowPass;
 use tautpoint::signal::limbs::{Between, slope_between};
 use tautpoint::signal::noise::FilteredNoise;
 use tautpoint::signal::view::SideView;
-use tautpoint::trace::{About, Channel, Note, Side, Test, Trace};
+use tautpoint::terms::Side;
+use tautpoint::trace::{About, Channel, Note, Test, Trace};
 
 /// Columns of a trace under tests/reference/traces, by their headings; an empty cell is NaN.
 fn columns(file: &str, headings: &[&str]) -> Vec<Vec<f64>> {

@@ -3,7 +3,8 @@
 use crate::tables::test_of;
 use tautpoint::columns::Measure;
 use tautpoint::settings::Settings;
-use tautpoint::technique::{PlanCoverage, PlanStep, RULES, ScanKey, TechniqueFinding, technique_findings};
+use tautpoint::technique::{PlanCoverage, PlanStep, RULES, TechniqueFinding, technique_findings};
+use tautpoint::terms::{Level, StepSide};
 use tautpoint::trace::*;
 
 fn with_onset(mut test: Test, onset_mm: Option<(f64, Option<f64>)>, start_mm: Option<f64>) -> Test {
@@ -133,7 +134,7 @@ fn each_region_has_its_own_ceiling_and_says_whose_it_is() {
 #[test]
 fn a_contact_over_two_regions_is_held_against_the_lower_ceiling() {
     let mut test = quiet("a.csv", "T1", Side::Midline);
-    test.about.covers = vec!["C7".to_owned(), "T1".to_owned(), "T2".to_owned()];
+    test.about.covers = vec![Level::C7, Level::T1, Level::T2];
     test.total_peak_n = 61.0;
     assert_eq!(look(&[test])[0].high, Some(60.0));
 }
@@ -159,8 +160,8 @@ fn both_hands_over_the_ceiling_are_one_remark_without_a_side() {
 
 fn steps(steps: &[(&str, &str)]) -> Vec<PlanStep> {
     let step = |(level, side): &(&str, &str)| PlanStep {
-        level: (*level).to_owned(),
-        side: (*side).to_owned(),
+        level: Level::parse(level).unwrap(),
+        side: StepSide::parse(side).unwrap(),
     };
     steps.iter().map(step).collect()
 }
@@ -168,7 +169,7 @@ fn steps(steps: &[(&str, &str)]) -> Vec<PlanStep> {
 fn plan(of: &Test) -> PlanCoverage {
     PlanCoverage {
         plan: "prone-thumbs".to_owned(),
-        scan: ScanKey::of(of),
+        scan: of.about.session(),
         steps: steps(&[
             ("sacral_base", "both"),
             ("L5", "both"),

@@ -9,7 +9,7 @@ use crate::plot::shape::{Align, Area, Point, words};
 use crate::plot::text;
 use crate::mat::MatTest;
 use crate::mat::shown::MapFrame;
-use crate::trace::Side;
+use crate::terms::{Level, Side};
 
 const WIDTH: f64 = 760.0;
 /// Highest and widest that a map of a pair is drawn, in px.
@@ -169,10 +169,7 @@ fn forces(test: &MatTest, map: &MapFrame) -> String {
 
 /// Which test it is.
 pub(super) fn heading(test: &MatTest, what: &str) -> String {
-    let level = test
-        .level
-        .as_deref()
-        .map_or("level not named", crate::study::anatomy::label);
+    let level = test.level.map_or("level not named", Level::label);
     format!("{level}: {what}")
 }
 

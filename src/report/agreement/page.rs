@@ -8,6 +8,7 @@ use crate::plot::Figure;
 use crate::format::number;
 use crate::report::frame::{Page, STYLE};
 use crate::stats::agreement::Interval;
+use crate::terms::Felt;
 use serde::Serialize;
 
 const TEMPLATE: &str = include_str!("agreement.html");
@@ -302,7 +303,7 @@ fn detected_table(against: &[AgainstMeasured]) -> TableView {
 }
 
 fn confusion_table(a: &AgainstMeasured) -> TableView {
-    let row = |(called, counts): (&&str, &[usize; 4])| {
+    let row = |(called, counts): (&Felt, &[usize; 4])| {
         let counts = counts.iter().map(ToString::to_string);
         std::iter::once(format!("called {called}"))
             .chain(counts)

@@ -1,6 +1,6 @@
 //! Everything the template prints, already in words.
 
-use super::levels::{self, Level};
+use super::levels;
 use super::methods::{self, Methods, SettingRow};
 use super::scans::{self, Scan};
 use super::tables::{self, Table};
@@ -12,8 +12,8 @@ use crate::error::Severity;
 use crate::report::followed::{Followed, followed};
 use crate::results::BLINDED;
 use crate::results::Results;
-use crate::study::anatomy;
 use crate::technique::{TechniqueFinding, TechniqueRule};
+use crate::terms::{Level, Side};
 use serde::Serialize;
 
 /// Remarks of one kind told one by one; the rest are counted.
@@ -62,7 +62,7 @@ struct ScanView {
     sentences: Sentences,
     overview: Option<String>,
     comparisons: Option<Table>,
-    levels: Vec<Level>,
+    levels: Vec<levels::LevelView>,
     compact: Option<Table>,
     /// Regions of this scan that a later session looked at again.
     followed: Vec<FollowedView>,
@@ -183,13 +183,7 @@ fn scan_view(
 
 /// Whether the region was found in this scan.
 fn is_of(scan: &Scan<'_>, followed: &Followed) -> bool {
-    let of = &followed.scan;
-    scan.key
-        == (
-            of.subject.as_deref(),
-            of.examiner.as_deref(),
-            of.session.as_deref(),
-        )
+    scan.key == followed.scan
 }
 
 fn followed_view(followed: &Followed) -> FollowedView {
@@ -207,7 +201,7 @@ fn followed_view(followed: &Followed) -> FollowedView {
         levels: followed
             .levels
             .iter()
-            .map(|l| format!("{}: {}", anatomy::label(&l.level), l.words))
+            .map(|l| format!("{}: {}", l.level.label(), l.words))
             .collect(),
     }
 }
@@ -269,8 +263,8 @@ fn sentence_case(words: &str) -> String {
 }
 
 fn finding_view(r: &TechniqueFinding, same_advice: bool) -> FindingView {
-    let level = r.level.as_deref().map(|l| anatomy::label(l).to_owned());
-    let place: Vec<String> = [level, r.side.clone()].into_iter().flatten().collect();
+    let (level, side) = (r.level.map(Level::label), r.side.map(Side::word));
+    let place: Vec<&str> = [level, side].into_iter().flatten().collect();
     let from = match &r.recording {
         Some(recording) => {
             let test = r.test.map_or(String::new(), |t| format!(", test {t}"));
@@ -345,10 +339,8 @@ fn left_out(results: &Results) -> Vec<Table> {
         let key = &u.key;
         let code = |v: &Option<String>| v.clone().unwrap_or_default();
         vec![
-            key.level
-                .as_deref()
-                .map_or(String::new(), |l| anatomy::label(l).to_owned()),
-            u.side.clone(),
+            key.level.map_or(String::new(), |l| l.label().to_owned()),
+            u.side.to_string(),
             u.trials.to_string(),
             [code(&key.subject), code(&key.examiner), code(&key.session)].join(" "),
             u.reason.clone(),

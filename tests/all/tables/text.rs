@@ -8,7 +8,8 @@ use tautpoint::error::Problem;
 use tautpoint::report::{budget_text, summary_text};
 use tautpoint::results::{Excluded, InputRecord, Results, run, spring_exclusions};
 use tautpoint::technique;
-use tautpoint::trace::{DropCause, Note, Side};
+use tautpoint::terms::{Level, Side};
+use tautpoint::trace::{DropCause, Note};
 
 #[test]
 fn the_counts_add_up() {
@@ -64,7 +65,7 @@ fn the_summary_keeps_to_100_columns_and_cannot_steer_a_terminal() {
     let mut results = hostile_results();
     for test in &mut results.tests {
         test.total_peak_n = 500.0;
-        test.about.covers = vec!["C2".to_owned()];
+        test.about.covers = vec![Level::C2];
         test.notes = vec![
             Note::Reading(format!("no zero: {}", "a long story ".repeat(30))),
             Note::Reading("a further note ".repeat(9)),
