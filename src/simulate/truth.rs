@@ -83,7 +83,7 @@ impl Truth {
         let held = path.springs.first().map(|&(start, _)| {
             let from = start.saturating_sub((0.3 / step_s).round() as usize);
             let level = |y: &[f64]| median_in_place(&mut y[from..start].to_vec()).unwrap_or(0.0);
-            (level(&x), level(&force_n))
+            (level(x), level(force_n))
         });
         Truth {
             test: 1,
