@@ -1,6 +1,6 @@
 //! Over the ceiling.
 
-use super::{Seen, TechniqueFinding, TechniqueRule, place};
+use super::{RuleInput, TechniqueFinding, TechniqueRule, place};
 use crate::settings::Settings;
 use crate::terms::Region;
 use crate::trace::Test;
@@ -18,7 +18,7 @@ pub fn ceiling_n(test: &Test, settings: &Settings) -> Option<(Region, f64)> {
 
 /// One finding a test whose total peak is over its ceiling; both sides of a bilateral trace share the total, so they
 /// share the finding, and no side is named in it.
-pub(super) fn over_ceiling(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+pub(super) fn over_ceiling(seen: &RuleInput<'_>) -> Vec<TechniqueFinding> {
     let changed = seen.settings.departures();
     let mut sides: BTreeMap<(&str, u32), Vec<&Test>> = BTreeMap::new();
     for test in seen.tests {

@@ -16,7 +16,7 @@ const TEMPLATE: &str = include_str!("agreement.html");
 const LISTED: usize = 30;
 
 #[derive(Serialize)]
-struct View {
+struct AgreementView {
     version: &'static str,
     title: String,
     of_ratings: bool,
@@ -58,7 +58,7 @@ pub fn page(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figur
     page.render(&view(agreement, problems, drawn))
 }
 
-fn view(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figure)]) -> View {
+fn view(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figure)]) -> AgreementView {
     let of_ratings = agreement
         .measures
         .iter()
@@ -87,7 +87,7 @@ fn view(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figure)])
     if let Some(calls) = &agreement.calls {
         notes.extend(calls.notes.iter().map(ToString::to_string));
     }
-    View {
+    AgreementView {
         version: env!("CARGO_PKG_VERSION"),
         title: agreement.title.clone().unwrap_or_else(|| "Agreement".to_owned()),
         of_ratings,
