@@ -18,13 +18,21 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default)]
 pub struct Settings {
+    /// How sides are compared and decided.
     pub compare: Compare,
+    /// Low pass and despiking.
     pub filter: Filter,
+    /// How contacts and springs are found.
     pub detect: Detect,
+    /// The most force allowed in each region.
     pub ceiling_n: CeilingN,
+    /// Loads of the window stiffness.
     pub window_n: WindowN,
+    /// Bands that the doing of a test is held against.
     pub technique: Technique,
+    /// Corrections for the instrument's own delay, compliance and loop.
     pub instrument: Instrument,
+    /// How a pressure mat is read.
     pub mat: Mat,
 }
 

@@ -10,6 +10,7 @@ use crate::stats::agreement::psychometric::{Psychometric, psychometric, share_in
 use crate::study::call::Call;
 use crate::terms::{Felt, Level};
 use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
 
 /// Words in the order of the scale that weighted kappa runs along; `unsure` stands on no scale.
 pub const SCALE: [Felt; 3] = [Felt::Left, Felt::Even, Felt::Right];
@@ -25,9 +26,35 @@ pub const MEASURED: [Decision; 4] = [
 /// Edges of the sizes of asymmetry, in percent; the last size has no upper edge.
 const SIZES: [f64; 6] = [0.0, 5.0, 10.0, 15.0, 20.0, 30.0];
 
-/// Said when no call can be held against a measurement.
-pub(super) const NO_CALL_BESIDE: &str =
-    "no call stands beside a level measured on both sides: calls could not be held against measurements";
+/// What the reader of call agreement should know.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CallNote {
+    NoCalls,
+    /// No session and trial is shared, so each examiner's first call of a level is used.
+    FirstCallsUsed,
+    /// No call can be compared with a measurement.
+    NoMeasuredLevel,
+    /// The study is blind, so calls are not compared with measured sides.
+    Blinded,
+}
+
+impl fmt::Display for CallNote {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            CallNote::NoCalls => "no calls: write what examiners felt into calls.csv, one row a level",
+            CallNote::FirstCallsUsed => {
+                "no two examiners called the same level in the same session and trial: each one's first call of a \
+                 subject's level stands"
+            }
+            CallNote::NoMeasuredLevel => {
+                "no call stands beside a level measured on both sides: calls could not be held against measurements"
+            }
+            CallNote::Blinded => {
+                "blinded: measured sides are hidden until `tautpoint open STUDY`, so calls are not held against them"
+            }
+        })
+    }
+}
 
 /// Kappas of two examiners.
 #[derive(Debug, Clone, PartialEq)]
@@ -79,7 +106,7 @@ pub struct CallAgreement {
     /// The measure that calls are held against.
     pub measure: Option<Measure>,
     pub against: Vec<AgainstMeasured>,
-    pub notes: Vec<String>,
+    pub notes: Vec<CallNote>,
 }
 
 /// Agreement of a study's calls; `findings` carry the call beside what was measured.
@@ -89,8 +116,7 @@ pub fn of_study(comparisons: &[Comparison], calls: &[Call]) -> CallAgreement {
         ..CallAgreement::default()
     };
     if calls.is_empty() {
-        all.notes
-            .push("no calls: write what examiners felt into calls.csv, one row a level".to_owned());
+        all.notes.push(CallNote::NoCalls);
         return all;
     }
     between_examiners(calls, &mut all);
@@ -140,11 +166,7 @@ fn between_examiners(calls: &[Call], all: &mut CallAgreement) {
     if !shared(&by_place) {
         by_place = words(calls, false);
         if shared(&by_place) {
-            all.notes.push(
-                "no two examiners called the same level in the same session and trial: each one's first call of a \
-                 subject's level stands"
-                    .to_owned(),
-            );
+            all.notes.push(CallNote::FirstCallsUsed);
         }
     }
     for (i, first) in examiners.iter().enumerate() {
@@ -227,7 +249,7 @@ fn usable(comparison: &Comparison) -> bool {
 fn against_measured(comparisons: &[Comparison], all: &mut CallAgreement) {
     all.measure = chosen_measure(comparisons);
     let Some(measure) = all.measure else {
-        all.notes.push(NO_CALL_BESIDE.to_owned());
+        all.notes.push(CallNote::NoMeasuredLevel);
         return;
     };
     let mut by_examiner: BTreeMap<&str, Vec<&Comparison>> = BTreeMap::new();
@@ -346,14 +368,14 @@ mod tests {
         // By hand: observed 2/3; chance (1/3)(2/3) + (1/3)(1/3) = 1/3; kappa 1/2.
         assert!((pair.kappas.as_ref().unwrap()[0].kappa.value - 0.5).abs() < 1e-12);
         assert_eq!(all.fleiss.unwrap().subjects, 3);
-        assert!(all.notes[0].contains("no call stands beside"));
+        assert_eq!(all.notes, [CallNote::NoMeasuredLevel]);
     }
 
     #[test]
     fn sessions_are_set_aside_when_examiners_share_none() {
         let calls = [call("V-1", "L-1", "s1", "left"), call("V-1", "L-2", "s2", "left")];
         let all = of_study(&[], &calls);
-        assert!(all.notes[0].contains("same session"));
+        assert_eq!(all.notes[0], CallNote::FirstCallsUsed);
         assert!(
             all.pairs[0]
                 .kappas
@@ -367,7 +389,7 @@ mod tests {
     fn one_examiner_and_no_calls_say_what_is_missing() {
         let one = of_study(&[], &[call("V-1", "L-1", "s1", "left")]);
         assert!(one.fleiss_reason.unwrap().contains("one examiner only"));
-        assert!(of_study(&[], &[]).notes[0].contains("calls.csv"));
+        assert_eq!(of_study(&[], &[]).notes, [CallNote::NoCalls]);
     }
 
     #[test]

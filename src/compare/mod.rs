@@ -46,7 +46,9 @@ pub struct AgreementSpread {
 /// What a comparison needs besides the tests.
 #[derive(Debug, Clone, Copy)]
 pub struct CompareContext<'a> {
+    /// Margin, confidence and rules.
     pub settings: &'a Settings,
+    /// What examiners called.
     pub calls: &'a [Call],
     /// The lab's own spread, when its study has been through `agree`.
     pub agreement: Option<&'a AgreementSpread>,
@@ -58,6 +60,7 @@ pub struct ComparisonOutcome {
     /// Ordered by subject, examiner, session, posture, contact, level from the neck down, line of drive,
     /// comparison and measure, whatever the order of the tests.
     pub comparisons: Vec<Comparison>,
+    /// Tests without a partner.
     pub unpaired: Vec<Unpaired>,
 }
 
@@ -122,6 +125,7 @@ closed_terms! {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(untagged)]
 pub enum TrialsToDecide {
+    /// So many.
     Trials(u32),
     /// More than one session can hold.
     NotInOneSession,
@@ -134,25 +138,41 @@ pub enum TrialsToDecide {
 /// difference they are `None` and `difference`, `low`, `high` carry the unit instead.
 #[derive(Debug, Clone)]
 pub struct Comparison {
+    /// What was compared.
     pub key: TestKey,
+    /// Left against right, or against neighbours.
     pub kind: ComparisonKind,
+    /// The measure compared.
     pub measure: Measure,
+    /// Mean of the left side.
     pub left: Option<f64>,
+    /// Mean of the right side.
     pub right: Option<f64>,
+    /// Tests of the left side.
     pub left_trials: u32,
+    /// Tests of the right side.
     pub right_trials: u32,
+    /// Right less left, in percent of their mean.
     pub asymmetry_percent: Option<f64>,
+    /// Lower end of its 95 % interval.
     pub low_percent: Option<f64>,
+    /// Upper end of its 95 % interval.
     pub high_percent: Option<f64>,
     /// Right minus left in the measure's unit, with its 95 % interval, for measures compared by difference.
     pub difference: Option<[f64; 3]>,
+    /// The margin that decides.
     pub threshold_percent: Option<f64>,
+    /// Smallest change that these means could tell from none.
     pub mdc_percent: Option<f64>,
+    /// Where the spread comes from.
     pub spread_source: Option<SpreadSource>,
     /// `None` for measures that are shown without a word.
     pub side_of_resistance: Option<Decision>,
+    /// Trials a side that would decide it.
     pub trials_to_decide: Option<TrialsToDecide>,
+    /// What the examiner felt.
     pub call: Option<Felt>,
+    /// Whether call and measurement say the same.
     pub call_agrees: Option<bool>,
     /// Levels the contact covered, when several.
     pub covers: Vec<Level>,
@@ -184,8 +204,11 @@ impl From<Option<Side>> for UnpairedSide {
 /// A test that found no partner.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Unpaired {
+    /// What was compared.
     pub key: TestKey,
+    /// The side that was tested.
     pub side: UnpairedSide,
+    /// Its tests.
     pub trials: u32,
     /// What is missing, in words.
     pub reason: String,

@@ -75,7 +75,7 @@ impl Default for Cohort {
 
 /// One recording that is to be simulated.
 #[derive(Debug, Clone)]
-pub struct Planned {
+pub struct PlannedRecording {
     pub about: About,
     pub spec: TraceSpec,
     pub seed: u64,
@@ -83,7 +83,7 @@ pub struct Planned {
     pub level: LevelModel,
 }
 
-impl Planned {
+impl PlannedRecording {
     /// Simulates it; the trace and the truth know whose it is.
     pub fn simulate(&self) -> Simulated {
         let mut made = simulate(&self.spec, self.seed);
@@ -189,7 +189,7 @@ impl Cohort {
     ///
     /// # Errors
     /// As [`Cohort::check`].
-    pub fn plan(&self, seed: u64) -> Result<(Vec<Planned>, Vec<Call>)> {
+    pub fn plan(&self, seed: u64) -> Result<(Vec<PlannedRecording>, Vec<Call>)> {
         self.check()?;
         let mut rng = Rng::new(seed);
         let habits: Vec<f64> = (0..self.examiners)
@@ -220,7 +220,7 @@ impl Cohort {
         levels: &[LevelModel],
         habit: f64,
         rng: &mut Rng,
-        recordings: &mut Vec<Planned>,
+        recordings: &mut Vec<PlannedRecording>,
         calls: &mut Vec<Call>,
     ) {
         let mut placed = 0;
@@ -245,10 +245,10 @@ pub(super) fn place(
     factor: f64,
     sensor: &Sensor,
     rng: &mut Rng,
-) -> Planned {
+) -> PlannedRecording {
     let shift_mm = 0.15 * rng.normal_within_3();
     let side = about.side.unwrap_or(Side::Midline);
-    Planned {
+    PlannedRecording {
         about,
         spec: TraceSpec {
             tissue: model.tissue(side, factor, shift_mm),

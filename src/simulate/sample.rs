@@ -1,6 +1,6 @@
 //! The sample study that ships with the program: one evening in a skill lab, invented.
 
-use super::cohort::{Planned, about_test, place};
+use super::cohort::{PlannedRecording, about_test, place};
 use super::levels::{LevelModel, log_ratio};
 use super::study::{StudyFolder, plan_head, plan_step};
 use super::{ExaminerFault, Rng, Sensor};
@@ -64,7 +64,7 @@ pub fn sample_study(seed: u64) -> Result<StudyFolder> {
         site: Some("lantern-yard".to_owned()),
         ..About::default()
     };
-    let mut recordings: Vec<Planned> = Vec::new();
+    let mut recordings: Vec<PlannedRecording> = Vec::new();
     for (level, end_feel, onset_mm, asymmetry, trials) in LEVELS {
         let model = level_model(level, end_feel, onset_mm, asymmetry)?;
         for trial in 1..=trials {
@@ -121,7 +121,7 @@ fn level_model(level: Level, end_feel_n_per_mm: f64, onset_mm: f64, asymmetry: f
     })
 }
 
-fn test(about: About, model: &LevelModel, rng: &mut Rng) -> Planned {
+fn test(about: About, model: &LevelModel, rng: &mut Rng) -> PlannedRecording {
     let factor = REPOSITIONING * rng.normal_within_3();
     let sensor = Sensor {
         rate_hz: 100.0,

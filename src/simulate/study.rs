@@ -1,6 +1,6 @@
 //! A simulated study as a folder: study.toml, plan, roster, calls, recordings with their truth.
 
-use super::cohort::{Cohort, Planned};
+use super::cohort::{Cohort, PlannedRecording};
 use super::files::{number, sidecar_text, trace_text};
 use crate::error::{Error, Result};
 use crate::study::call::Call;
@@ -18,7 +18,7 @@ pub struct StudyFolder {
     pub study_toml: String,
     /// Name and text of each scan plan.
     pub plans: Vec<(String, String)>,
-    pub recordings: Vec<Planned>,
+    pub recordings: Vec<PlannedRecording>,
     pub calls: Vec<Call>,
     pub readme: Option<String>,
 }
@@ -134,7 +134,7 @@ impl StudyFolder {
     /// Codes of everybody in the recordings.
     fn roster(&self) -> String {
         let mut text = String::from("code,role\n");
-        let codes = |of: fn(&Planned) -> &Option<String>| -> BTreeSet<String> {
+        let codes = |of: fn(&PlannedRecording) -> &Option<String>| -> BTreeSet<String> {
             self.recordings.iter().filter_map(|p| of(p).clone()).collect()
         };
         for code in codes(|p| &p.about.subject) {

@@ -32,7 +32,7 @@ macro_rules! closed_terms {
         $(#[$of_all])*
         #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
         $seen enum $name {
-            $($(#[$of_one])* $one,)+
+            $(#[doc = concat!("`", $word, "`.")] $(#[$of_one])* $one,)+
         }
 
         impl $crate::terms::Term for $name {
@@ -55,7 +55,7 @@ macro_rules! closed_terms {
                 $crate::terms::Term::word(self)
             }
 
-                /// Reads the word; nothing else is one.
+            /// Reads the word; nothing else is one.
             pub fn parse(word: &str) -> Option<$name> {
                 $crate::terms::Term::parse(word)
             }

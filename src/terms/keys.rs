@@ -27,12 +27,19 @@ pub struct ScanKey {
 /// The order is that of findings: scan by scan, contact by contact, from the neck down.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Default, Serialize, Deserialize)]
 pub struct TestKey {
+    /// Code of who is pressed on.
     pub subject: Option<String>,
+    /// Code of who presses.
     pub examiner: Option<String>,
+    /// Name of the session.
     pub session: Option<String>,
+    /// How the subject lies or sits.
     pub posture: Option<Posture>,
+    /// The part of the hand.
     pub contact: Option<Contact>,
+    /// Level of the spine.
     pub level: Option<Level>,
+    /// Direction of the push.
     pub line_of_drive: Option<LineOfDrive>,
 }
 

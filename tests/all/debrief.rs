@@ -11,13 +11,13 @@ use std::sync::LazyLock;
 use tautpoint::batch::{self, Options};
 use tautpoint::report::debrief::{Debrief, pages};
 use tautpoint::results::Results;
-use tautpoint::simulate::{Cohort, ExaminerFault, Planned, Sensor, StudyFolder};
+use tautpoint::simulate::{Cohort, ExaminerFault, PlannedRecording, Sensor, StudyFolder};
 use tautpoint::study::inputs::{self, Study};
 use tautpoint::terms::{Level, Side};
 
 /// A class of four on one subject: two levels, both sides, three sessions. Each recording may be changed, or left out
 /// by `false`.
-pub fn class(change: impl Fn(&mut Planned) -> bool) -> (tempfile::TempDir, PathBuf) {
+pub fn class(change: impl Fn(&mut PlannedRecording) -> bool) -> (tempfile::TempDir, PathBuf) {
     let cohort = Cohort {
         examiners: 4,
         sessions: 3,
@@ -88,7 +88,7 @@ pub const FAULTS: [(&str, &str, &str, Side, ExaminerFault); 6] = [
 ];
 
 /// Whether it is that recording.
-pub fn is(planned: &Planned, examiner: &str, session: &str, level: &str, side: Side) -> bool {
+pub fn is(planned: &PlannedRecording, examiner: &str, session: &str, level: &str, side: Side) -> bool {
     let a = &planned.about;
     (
         a.examiner.as_deref(),
@@ -99,7 +99,7 @@ pub fn is(planned: &Planned, examiner: &str, session: &str, level: &str, side: S
 }
 
 /// Makes a fault in a recording.
-pub fn spoil(planned: &mut Planned, fault: ExaminerFault) {
+pub fn spoil(planned: &mut PlannedRecording, fault: ExaminerFault) {
     let elastic = planned.spec.tissue.elastic;
     planned.spec.examiner = planned.spec.examiner.clone().with(fault, &elastic);
 }

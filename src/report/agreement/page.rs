@@ -85,7 +85,7 @@ fn view(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figure)])
         );
     }
     if let Some(calls) = &agreement.calls {
-        notes.extend(calls.notes.iter().cloned());
+        notes.extend(calls.notes.iter().map(ToString::to_string));
     }
     View {
         version: env!("CARGO_PKG_VERSION"),
