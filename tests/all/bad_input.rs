@@ -501,7 +501,7 @@ fn wrong_types_and_words_are_errors_with_their_line() {
         (
             "contact = \"elbow\"",
             "contact",
-            &["thumb, thumb_finger, thenar or reinforced"],
+            &["reinforced, thenar, thumb or thumb_finger"],
         ),
         ("trial = \"2\"", "trial", &["the text \"2\"", "a whole number"]),
         ("trial = 0", "trial", &["a whole number from 1"]),

@@ -66,8 +66,11 @@ fn read(words: &str) -> Result<DeviceSpec> {
             "tilt" => spec.tilt = true,
             "levels" => {
                 let level = |word: &str| {
-                    let expected = || wrong("levels of the spine with + between, such as L3+L4".to_owned());
-                    Level::parse(word).ok_or_else(expected)
+                    Level::parse(word).ok_or_else(|| Error::Setting {
+                        what: "a level".to_owned(),
+                        found: format!("{word:?}"),
+                        expected: "C2 to C7, T1 to T12, L1 to L5, sacral_base or SI".to_owned(),
+                    })
                 };
                 let levels: Vec<Level> = value.split('+').map(level).collect::<Result<_>>()?;
                 let both = |level| [Side::Left, Side::Right].map(|side| ScanPosition { level, side });
