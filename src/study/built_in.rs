@@ -103,8 +103,8 @@ fn broad_lumbar() -> Vec<Step> {
 
 fn prone_broad() -> Vec<Step> {
     let mut steps = broad_lumbar();
-    steps.extend(BROAD_THORACIC.iter().map(|c| broad(c)));
-    steps.extend(BROAD_NECK.iter().map(|c| broad(c)));
+    steps.extend(BROAD_THORACIC.iter().map(broad));
+    steps.extend(BROAD_NECK.iter().map(broad));
     steps
 }
 
@@ -119,7 +119,7 @@ fn propped() -> Vec<Step> {
     let mut steps: Vec<Step> = si_and_sacral_base().into_iter().map(flat).collect();
     let broad_steps = broad_lumbar()
         .into_iter()
-        .chain(BROAD_THORACIC.iter().map(|c| broad(c)));
+        .chain(BROAD_THORACIC.iter().map(broad));
     steps.extend(broad_steps.map(|mut step| {
         step.line_of_drive = Some(TOWARD_FEET);
         step

@@ -16,8 +16,6 @@ use lines::{WIDTH, counted, cut, file_name, padded, paragraph, plain, section, w
 use std::collections::HashSet;
 use std::fmt::Write;
 
-/// Subject, examiner and session.
-
 /// The summary printed by an analysis that writes nothing: a table of tests and the findings of each scan, then
 /// technique, what was left out, problems and the caution. Plain text of at most 100 columns, no colour.
 pub fn summary_text(results: &Results) -> String {
