@@ -162,7 +162,7 @@ fn findings_do_not_depend_on_the_order_of_tests() {
     tests.rotate_left(7);
     let found = run(&tests).comparisons;
     assert_eq!(format!("{found:?}"), first);
-    let levels: Vec<_> = found.iter().map(|f| f.key.level.clone().unwrap()).collect();
+    let levels: Vec<_> = found.iter().map(|f| f.key.level.unwrap()).collect();
     assert_eq!(levels, [Level::C3, Level::T4, Level::L5, Level::SacralBase]);
     let words: Vec<_> = found
         .iter()
