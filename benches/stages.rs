@@ -10,12 +10,12 @@ use std::time::Instant;
 use tautpoint::batch;
 use tautpoint::compare::{CompareContext, compare};
 use tautpoint::read::read_bytes;
-use tautpoint::report::Results;
+use tautpoint::results::Results;
 use tautpoint::settings::Settings;
 use tautpoint::signal::condition::{Conditioned, condition};
 use tautpoint::signal::episodes::find_episodes;
 use tautpoint::signal::fit::{FitInput, fit};
-use tautpoint::signal::{EpisodeShape, analyze};
+use tautpoint::signal::measure_trace;
 use tautpoint::simulate::{Cohort, Sensor, StudyFolder};
 use tautpoint::study::mapping::ColumnMapping;
 use tautpoint::trace::{About, Test, Trace};
@@ -55,13 +55,6 @@ fn fastest(rounds: usize, mut work: impl FnMut()) -> f64 {
         best = best.min(begun.elapsed().as_secs_f64() * 1e3);
     }
     best
-}
-
-fn nameless(shapes: &[EpisodeShape]) -> Vec<Vec<About>> {
-    shapes
-        .iter()
-        .map(|e| vec![About::default(); e.sides.len()])
-        .collect()
 }
 
 /// From first contact to the end of the last spring, and the springs within it, as the chain gives them to the fit.
@@ -138,10 +131,10 @@ fn measure(study: &std::path::Path, dir: &std::path::Path, asked: &Asked) {
         .iter()
         .filter_map(|t| condition(t, &settings).ok())
         .collect();
-    let chain = |t: &Trace| analyze(t, &settings, &|shapes| Ok(nameless(shapes)));
+    let chain = |t: &Trace| measure_trace(t, &settings);
     let tests: Vec<Test> = traces
         .iter()
-        .filter_map(|t| chain(t).ok()?.tests.into_iter().next())
+        .filter_map(|t| chain(t).ok()?.into_iter().next())
         .collect();
     let parts: Vec<Part> = conditioned
         .iter()

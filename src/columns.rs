@@ -1,4 +1,4 @@
-//! The one registry of measures and result columns: name, meaning, unit and section of the methods.
+//! The one registry of measures and result columns: name, meaning, unit and section of METHODS.md.
 //!
 //! Everything that names a result — CSV, Parquet, JSON, codebook, report — reads it here.
 
@@ -22,34 +22,61 @@ pub mod table {
 }
 
 /// A number reported for a test. The order is the order of the columns.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 pub enum Measure {
+    /// Force held just before the springs.
     Preload,
+    /// Highest force of the test.
     Peak,
+    /// Mean peak force of the springs.
     SpringPeak,
+    /// Mean travel of the springs.
     Excursion,
+    /// Displacement where pre-tension begins.
     Onset,
+    /// Displacement from first contact to the onset.
     OnsetTravel,
+    /// Force where pre-tension begins.
     OnsetForce,
+    /// Slope before the onset.
     TakeUp,
+    /// Slope of the loading limb beyond the onset.
     EndFeel,
+    /// Slope beyond the onset by the whole-trace fit.
     FittedEndFeel,
+    /// Slope between two fixed loads.
     Window,
+    /// Force rise of a spring over its excursion.
     Secant,
+    /// Displacement from first contact to 30 N.
     DisplacementAt30N,
+    /// Viscous damping of the whole-trace fit.
     Damping,
+    /// Energy not returned by a spring.
     Loss,
+    /// Loss over loading work.
     LossRatio,
+    /// Share of the excursion that comes back.
     RecoilRatio,
+    /// Time from 10 to 90 % of the force rise.
     TimeToPeak,
+    /// Springs a second.
     SpringRate,
+    /// Spread of force over the hold.
     Steadiness,
+    /// One hand's share of the preload.
     HandShare,
+    /// How far the zero of force drifted.
     ZeroDrift,
+    /// Mean force rise of the springs.
     ForceAmplitude,
+    /// Lowest force between springs.
     BetweenSprings,
+    /// Highest pressure on a mat.
     PeakPressure,
+    /// Loaded area of a mat.
     LoadedArea,
+    /// Path of the centre of pressure.
     CentrePath,
 }
 
@@ -62,6 +89,7 @@ pub struct MeasureInfo {
     pub label: &'static str,
     /// Unit as printed (`N/mm`); empty for a ratio.
     pub unit: &'static str,
+    /// What it means, in a sentence.
     pub meaning: &'static str,
     /// Section of the methods that defines it.
     pub section: &'static str,
@@ -110,7 +138,7 @@ impl Measure {
                 "preload_n",
                 "preload",
                 "N",
-                "2",
+                "2.7",
                 false,
                 1,
                 "median force over the last 0.3 s before the first loading limb",
@@ -119,7 +147,7 @@ impl Measure {
                 "peak_n",
                 "peak force",
                 "N",
-                "3",
+                "3.2",
                 false,
                 1,
                 "highest conditioned force of the test",
@@ -128,7 +156,7 @@ impl Measure {
                 "spring_peak_n",
                 "peak force of a spring",
                 "N",
-                "3",
+                "3.2",
                 true,
                 1,
                 "mean over springs of each one's highest force",
@@ -137,7 +165,7 @@ impl Measure {
                 "excursion_mm",
                 "excursion",
                 "mm",
-                "3",
+                "3.3",
                 true,
                 2,
                 "displacement of a spring from preload to peak",
@@ -146,7 +174,7 @@ impl Measure {
                 "onset_mm",
                 "onset",
                 "mm",
-                "4",
+                "4.2",
                 false,
                 2,
                 "displacement at the knee where take-up turns into end-feel, in the trace's own displacement",
@@ -155,7 +183,7 @@ impl Measure {
                 "onset_travel_mm",
                 "onset travel",
                 "mm",
-                "3",
+                "3.7",
                 false,
                 2,
                 "displacement from first contact to the onset",
@@ -164,7 +192,7 @@ impl Measure {
                 "onset_n",
                 "onset force",
                 "N",
-                "4",
+                "4.10",
                 false,
                 1,
                 "fitted force at the first passage of the onset on the way in",
@@ -173,7 +201,7 @@ impl Measure {
                 "take_up_n_per_mm",
                 "take-up stiffness",
                 "N/mm",
-                "4",
+                "4.2",
                 false,
                 2,
                 "slope of the whole-trace fit before the onset",
@@ -182,7 +210,7 @@ impl Measure {
                 "end_feel_n_per_mm",
                 "end-feel stiffness",
                 "N/mm",
-                "3",
+                "3.4",
                 true,
                 2,
                 "slope of force on displacement over the loading limb, 20 to 80 % of the excursion, beyond the onset",
@@ -191,7 +219,7 @@ impl Measure {
                 "fitted_end_feel_n_per_mm",
                 "fitted end-feel stiffness",
                 "N/mm",
-                "4",
+                "4.2",
                 false,
                 2,
                 "slope of the whole-trace fit beyond the onset",
@@ -200,7 +228,7 @@ impl Measure {
                 "window_n_per_mm",
                 "window stiffness",
                 "N/mm",
-                "3",
+                "3.5",
                 false,
                 2,
                 "slope between two fixed loads on the way in, where the trace covers them",
@@ -209,7 +237,7 @@ impl Measure {
                 "secant_n_per_mm",
                 "secant stiffness",
                 "N/mm",
-                "3",
+                "3.6",
                 true,
                 2,
                 "force gained over displacement gained, preload to peak",
@@ -218,7 +246,7 @@ impl Measure {
                 "displacement_at_30_n_mm",
                 "displacement at 30 N",
                 "mm",
-                "3",
+                "3.7",
                 false,
                 2,
                 "displacement from first contact to the first crossing of 30 N on the lean",
@@ -227,7 +255,7 @@ impl Measure {
                 "damping_n_s_per_mm",
                 "damping",
                 "N·s/mm",
-                "4",
+                "4.2",
                 false,
                 3,
                 "force a unit of speed adds, from the whole-trace fit",
@@ -236,7 +264,7 @@ impl Measure {
                 "loss_mj",
                 "loss",
                 "mJ",
-                "3",
+                "3.8",
                 true,
                 2,
                 "energy of a spring that did not come back: area of its loop",
@@ -245,7 +273,7 @@ impl Measure {
                 "loss_ratio",
                 "loss ratio",
                 "",
-                "3",
+                "3.8",
                 true,
                 3,
                 "loss over loading work",
@@ -254,7 +282,7 @@ impl Measure {
                 "recoil_ratio",
                 "recoil ratio",
                 "",
-                "3",
+                "3.9",
                 true,
                 3,
                 "share of the excursion recovered at the spring's end",
@@ -263,7 +291,7 @@ impl Measure {
                 "time_to_peak_s",
                 "time to peak",
                 "s",
-                "3",
+                "3.10",
                 true,
                 3,
                 "time of the force rise of a spring from 10 to 90 %",
@@ -272,7 +300,7 @@ impl Measure {
                 "spring_rate_hz",
                 "spring rate",
                 "Hz",
-                "3",
+                "3.11",
                 false,
                 2,
                 "one over the mean time between peaks",
@@ -281,7 +309,7 @@ impl Measure {
                 "steadiness_n",
                 "steadiness of the hold",
                 "N",
-                "2",
+                "2.8",
                 false,
                 2,
                 "standard deviation of force over the hold, linear trend taken out",
@@ -290,7 +318,7 @@ impl Measure {
                 "hand_share_percent",
                 "share of this hand",
                 "%",
-                "9",
+                "3.14",
                 false,
                 1,
                 "share of the preload of both hands carried by this side's",
@@ -299,7 +327,7 @@ impl Measure {
                 "zero_drift_n",
                 "zero drift",
                 "N",
-                "1",
+                "1.9",
                 false,
                 2,
                 "force zero after release minus before contact; taken out linearly",
@@ -308,7 +336,7 @@ impl Measure {
                 "force_amplitude_n",
                 "force amplitude of a spring",
                 "N",
-                "9",
+                "3.2",
                 true,
                 1,
                 "mean over springs of the force gained from just before a spring to its peak",
@@ -317,7 +345,7 @@ impl Measure {
                 "between_springs_n",
                 "lowest force between springs",
                 "N",
-                "9",
+                "3.12",
                 false,
                 1,
                 "lowest force, as a mean over 0.05 s, between the peaks of the first spring and the last",
@@ -326,7 +354,7 @@ impl Measure {
                 "peak_pressure_kpa",
                 "peak pressure",
                 "kPa",
-                "3",
+                "11.6",
                 false,
                 1,
                 "highest pressure on a single cell of a pressure mat during the test, single frames that stand out passed over",
@@ -335,7 +363,7 @@ impl Measure {
                 "loaded_area_mm2",
                 "loaded area",
                 "mm²",
-                "3",
+                "11.6",
                 false,
                 0,
                 "area of a pressure mat's cells that this hand loads when its force is highest; a cell counts whole",
@@ -344,7 +372,7 @@ impl Measure {
                 "centre_path_mm",
                 "path of the centre of pressure",
                 "mm",
-                "3",
+                "11.6",
                 false,
                 1,
                 "length of the way that the centre of pressure of this hand goes from the start of the first spring to the end of the last, after a low pass of 5 Hz",

@@ -1,11 +1,11 @@
 //! One error type. A fault in data knows its file, line and column, what was expected and what to do.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::path::{Path, PathBuf};
 
 /// How much a [`Problem`] costs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Severity {
     /// The input is used all the same; the reader should know.
@@ -19,14 +19,21 @@ pub enum Severity {
 /// `file` is relative to the input given on the command line; it never holds an absolute path of the machine
 /// unless the user typed one. `line` counts from 1 and includes header and comment lines; `column` is the
 /// heading, or the key in a TOML file.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Problem {
+    /// Whether the input could still be used.
     pub severity: Severity,
+    /// The file, relative to the input given.
     pub file: String,
+    /// Line of the file, from 1.
     pub line: Option<u64>,
+    /// Heading of the column, or key in a TOML file.
     pub column: Option<String>,
+    /// What stands there.
     pub found: String,
+    /// What should stand there.
     pub expected: String,
+    /// What to do.
     pub advice: String,
 }
 
@@ -62,10 +69,10 @@ impl Problem {
         }
     }
 
-    /// Names the line, counted from 1 in the file as a text editor shows it.
+    /// Names the line, where there is one, counted from 1 in the file as a text editor shows it.
     #[must_use]
-    pub fn at_line(mut self, line: u64) -> Self {
-        self.line = Some(line);
+    pub fn at_line(mut self, line: impl Into<Option<u64>>) -> Self {
+        self.line = line.into();
         self
     }
 
@@ -105,20 +112,31 @@ pub enum Error {
     /// program that prints the chain would say them twice.
     #[error("{}: {cause}; {advice}", path.display())]
     Io {
+        /// Where.
         path: PathBuf,
+        /// The system's own error.
         cause: std::io::Error,
+        /// What to do.
         advice: &'static str,
     },
     /// A setting or an argument that cannot be meant.
     #[error("{what} is {found}; expected {expected}")]
     Setting {
+        /// The setting or argument.
         what: String,
+        /// What it was set to.
         found: String,
+        /// What it may be.
         expected: String,
     },
     /// The tool declines, to protect something that is there.
     #[error("{found}; {advice}")]
-    Refused { found: String, advice: String },
+    Refused {
+        /// What is there.
+        found: String,
+        /// What to do.
+        advice: String,
+    },
 }
 
 impl Error {
@@ -129,6 +147,11 @@ impl Error {
             cause,
             advice,
         }
+    }
+
+    /// [`Error::io`] for a file that could not be opened.
+    pub fn unreadable(path: impl AsRef<Path>, cause: std::io::Error) -> Self {
+        Error::io(path, cause, "check that the file is there and may be read")
     }
 }
 
@@ -148,7 +171,7 @@ mod tests {
     #[test]
     fn a_problem_says_where_what_and_what_to_do() {
         let p = Problem::error("a.csv", "abc", "a number", "correct or empty the cell")
-            .at_line(500)
+            .at_line(500_u64)
             .in_column("force_n");
         assert_eq!(
             p.to_string(),

@@ -1,23 +1,23 @@
-//! The device's clock: its wraps undone, and how fast it runs beside this computer's.
+//! The device's clock: its counter unwrapped, and its drift against this computer's.
 
 use crate::stats::moments::median;
 use std::time::{Duration, Instant};
 
-/// 2³² µs, 71.6 minutes: a device's counter begins anew.
+/// 2³² µs, 71.6 minutes: a device's counter starts over.
 const TURN_US: u64 = 1 << 32;
-/// A counter that went forward by this much more or less than this computer's clock was started anew, in µs.
+/// A counter that went forward by this much more or less than this computer's clock means that the device was restarted, in µs.
 const TOO_FAR_US: f64 = 60e6;
-/// A counter that went back by less than this was not started anew, in µs.
+/// A counter that went back by less than this does not mean a restart, in µs.
 const BACK_US: f64 = 1e6;
 
-/// What a counter's value means.
+/// What a value of the counter means.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Tick {
+pub enum ClockReading {
     /// Seconds since the first tick, wraps undone; later than the tick before.
     At(f64),
     /// Not later than the tick before.
     NotLater,
-    /// The device was started anew, or one of the clocks stood still: the time begins again at 0 with this tick.
+    /// The device was restarted, or one of the clocks stood still: time starts at 0 again with this reading.
     Restarted,
 }
 
@@ -27,10 +27,10 @@ pub enum Tick {
 ///
 /// ```
 /// use std::time::{Duration, Instant};
-/// use tautpoint::acquire::clock::{DeviceClock, Tick};
+/// use tautpoint::acquire::clock::{DeviceClock, ClockReading};
 /// let (mut clock, t) = (DeviceClock::default(), Instant::now());
-/// assert_eq!(clock.tick(u32::MAX - 499, t), Tick::At(0.0));
-/// assert_eq!(clock.tick(500, t + Duration::from_millis(1)), Tick::At(0.001));
+/// assert_eq!(clock.tick(u32::MAX - 499, t), ClockReading::At(0.0));
+/// assert_eq!(clock.tick(500, t + Duration::from_millis(1)), ClockReading::At(0.001));
 /// ```
 #[derive(Debug, Clone, Default)]
 pub struct DeviceClock {
@@ -40,9 +40,9 @@ pub struct DeviceClock {
 
 impl DeviceClock {
     /// The counter showed `time_us` on something that arrived at `arrived`.
-    pub fn tick(&mut self, time_us: u32, arrived: Instant) -> Tick {
+    pub fn tick(&mut self, time_us: u32, arrived: Instant) -> ClockReading {
         let Some((last_us, last_arrived)) = self.last.replace((time_us, arrived)) else {
-            return Tick::At(0.0);
+            return ClockReading::At(0.0);
         };
         let forward_us = u64::from(time_us.wrapping_sub(last_us));
         let here_us = arrived.saturating_duration_since(last_arrived).as_secs_f64() * 1e6;
@@ -51,20 +51,20 @@ impl DeviceClock {
         let backward_us = TURN_US - forward_us;
         if turns == 0.0 && (forward_us == 0 || (backward_us as f64) < BACK_US) {
             self.last = Some((last_us, last_arrived));
-            return Tick::NotLater;
+            return ClockReading::NotLater;
         }
         if (step_us as f64 - here_us).abs() > TOO_FAR_US {
             self.elapsed_us = 0;
-            return Tick::Restarted;
+            return ClockReading::Restarted;
         }
         self.elapsed_us += step_us;
-        Tick::At(self.elapsed_us as f64 / 1e6)
+        ClockReading::At(self.elapsed_us as f64 / 1e6)
     }
 }
 
-/// How the device's clock runs beside this computer's.
+/// The device's clock in terms of this computer's.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct ClockLine {
+pub struct ClockRelation {
     /// Positive when the device's clock is fast: it counts this many µs too many in a second of this computer's.
     pub drift_ppm: f64,
     /// Bounds of the drift's 95 % interval.
@@ -79,8 +79,8 @@ pub struct ClockLine {
 }
 
 /// Places that the line is drawn through, at most: when there are more, neighbours are taken together.
-const MOST_PLACES: usize = 240;
-const FEWEST_PLACES: usize = 8;
+const MAX_ARRIVALS: usize = 240;
+const MIN_ARRIVALS: usize = 8;
 
 /// Fits the device's clock to this computer's, from when samples arrived.
 ///
@@ -95,19 +95,19 @@ const FEWEST_PLACES: usize = 8;
 pub struct ClockFit {
     first: Option<Instant>,
     width_s: f64,
-    places: Vec<Place>,
+    arrivals: Vec<EarliestArrival>,
     delays: Delays,
 }
 
 /// The earliest arrival within a stretch of device time: both clocks, in s.
 #[derive(Debug, Clone, Copy)]
-struct Place {
+struct EarliestArrival {
     number: u64,
     device_s: f64,
     here_s: f64,
 }
 
-impl Place {
+impl EarliestArrival {
     fn late_s(&self) -> f64 {
         self.here_s - self.device_s
     }
@@ -118,7 +118,7 @@ impl Default for ClockFit {
         ClockFit {
             first: None,
             width_s: 0.5,
-            places: Vec::new(),
+            arrivals: Vec::new(),
             delays: Delays::default(),
         }
     }
@@ -131,21 +131,21 @@ impl ClockFit {
         if !time_s.is_finite() {
             return;
         }
-        let place = Place {
+        let arrival = EarliestArrival {
             number: (time_s / self.width_s) as u64,
             device_s: time_s,
             here_s: signed_s(first, arrived),
         };
-        match self.places.last_mut() {
-            Some(last) if last.number == place.number => {
-                self.delays.add(place.late_s() - last.late_s());
-                if place.late_s() < last.late_s() {
-                    *last = place;
+        match self.arrivals.last_mut() {
+            Some(last) if last.number == arrival.number => {
+                self.delays.add(arrival.late_s() - last.late_s());
+                if arrival.late_s() < last.late_s() {
+                    *last = arrival;
                 }
             }
-            _ => self.places.push(place),
+            _ => self.arrivals.push(arrival),
         }
-        if self.places.len() > MOST_PLACES {
+        if self.arrivals.len() > MAX_ARRIVALS {
             self.widen();
         }
     }
@@ -153,53 +153,53 @@ impl ClockFit {
     /// Takes neighbouring stretches together.
     fn widen(&mut self) {
         self.width_s *= 2.0;
-        let mut kept: Vec<Place> = Vec::with_capacity(MOST_PLACES);
-        for place in self.places.drain(..) {
-            let number = place.number / 2;
-            let place = Place { number, ..place };
+        let mut kept: Vec<EarliestArrival> = Vec::with_capacity(MAX_ARRIVALS);
+        for arrival in self.arrivals.drain(..) {
+            let number = arrival.number / 2;
+            let arrival = EarliestArrival { number, ..arrival };
             match kept.last_mut() {
                 Some(last) if last.number == number => {
-                    if place.late_s() < last.late_s() {
-                        *last = place;
+                    if arrival.late_s() < last.late_s() {
+                        *last = arrival;
                     }
                 }
-                _ => kept.push(place),
+                _ => kept.push(arrival),
             }
         }
-        self.places = kept;
+        self.arrivals = kept;
     }
 
     /// The line, once there are a few seconds to draw it through.
-    pub fn line(&self) -> Option<ClockLine> {
+    pub fn line(&self) -> Option<ClockRelation> {
         let first = self.first?;
-        let places = &self.places;
-        if places.len() < FEWEST_PLACES {
+        let arrivals = &self.arrivals;
+        if arrivals.len() < MIN_ARRIVALS {
             return None;
         }
-        let mut slopes = Vec::with_capacity(places.len() * places.len() / 2);
-        for (i, a) in places.iter().enumerate() {
-            for b in &places[i + 1..] {
+        let mut slopes = Vec::with_capacity(arrivals.len() * arrivals.len() / 2);
+        for (i, a) in arrivals.iter().enumerate() {
+            for b in &arrivals[i + 1..] {
                 slopes.push((b.late_s() - a.late_s()) / (b.device_s - a.device_s));
             }
         }
         slopes.sort_by(f64::total_cmp);
         let slope = median(&slopes).ok()?;
         // Sen 1968: the interval from the variance of Kendall's S without ties.
-        let (n, pairs) = (places.len() as f64, slopes.len() as f64);
+        let (n, pairs) = (arrivals.len() as f64, slopes.len() as f64);
         let spread = 1.959_964 * (n * (n - 1.0) * (2.0 * n + 5.0) / 18.0).sqrt();
         let at = |rank: f64| slopes[(rank.max(0.0) as usize).min(slopes.len() - 1)];
         let (low, high) = (
             at(((pairs - spread) / 2.0).floor()),
             at(((pairs + spread) / 2.0).ceil()),
         );
-        // Of the straight line under all places.
-        let zero_s = places
+        // Of the straight line under all arrivals.
+        let zero_s = arrivals
             .iter()
             .map(|p| p.late_s() - slope * p.device_s)
             .fold(f64::INFINITY, f64::min);
         // here = (1 + slope)·device: a fast device has a slope below 0.
         let ppm = |slope: f64| 1e6 * (1.0 / (1.0 + slope) - 1.0);
-        Some(ClockLine {
+        Some(ClockRelation {
             drift_ppm: ppm(slope),
             low_ppm: ppm(high),
             high_ppm: ppm(low),
@@ -209,7 +209,7 @@ impl ClockFit {
                 first.checked_sub(Duration::from_secs_f64(-zero_s))?
             },
             delay_p90_s: self.delays.p90_s(),
-            over_s: places[places.len() - 1].device_s - places[0].device_s,
+            over_s: arrivals[arrivals.len() - 1].device_s - arrivals[0].device_s,
         })
     }
 }
@@ -268,17 +268,17 @@ mod tests {
         clock.tick(1_000_000, start);
         // Three turns and ten seconds: 3·4294.967296 + 10.
         let later = start + Duration::from_secs_f64(3.0 * 4_294.967_296 + 10.02);
-        assert_eq!(clock.tick(11_000_000, later), Tick::At(12_894.901_888));
+        assert_eq!(clock.tick(11_000_000, later), ClockReading::At(12_894.901_888));
     }
 
     #[test]
-    fn a_counter_that_begins_anew_is_no_wrap() {
+    fn a_counter_that_starts_over_is_no_wrap() {
         let mut clock = DeviceClock::default();
         let start = Instant::now();
         clock.tick(100_000_000, start);
         let soon = start + Duration::from_millis(300);
-        assert_eq!(clock.tick(1000, soon), Tick::Restarted);
-        assert_eq!(clock.tick(2000, soon), Tick::At(0.001));
+        assert_eq!(clock.tick(1000, soon), ClockReading::Restarted);
+        assert_eq!(clock.tick(2000, soon), ClockReading::At(0.001));
     }
 
     #[test]
@@ -286,9 +286,9 @@ mod tests {
         let mut clock = DeviceClock::default();
         let start = Instant::now();
         clock.tick(5000, start);
-        assert_eq!(clock.tick(5000, start), Tick::NotLater);
-        assert_eq!(clock.tick(4000, start), Tick::NotLater);
-        assert_eq!(clock.tick(6000, start), Tick::At(0.001));
+        assert_eq!(clock.tick(5000, start), ClockReading::NotLater);
+        assert_eq!(clock.tick(4000, start), ClockReading::NotLater);
+        assert_eq!(clock.tick(6000, start), ClockReading::At(0.001));
     }
 
     #[test]
@@ -314,7 +314,7 @@ mod tests {
         for i in 0..40_000_u32 {
             fit.add(f64::from(i), start + Duration::from_secs(u64::from(i)));
         }
-        assert!(fit.places.len() <= MOST_PLACES);
+        assert!(fit.arrivals.len() <= MAX_ARRIVALS);
         assert!(fit.line().unwrap().drift_ppm.abs() < 1e-6);
     }
 }

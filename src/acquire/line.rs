@@ -1,19 +1,16 @@
 //! The line to a device: opens the port, asks who is there, decodes, and looks for the device again when it went
 //! away.
 
-use super::clock::{DeviceClock, Tick};
-use super::port::{self, CannotOpen, Stream};
+use super::clock::{ClockReading, DeviceClock};
+use super::device_source::{DeviceSource, Stream};
 use super::station::{LineCounts, LineEvent, MAX_CHANNELS, Sample, Station};
-use super::virtual_device::{Inside, from_words};
-use super::wire::{ASK, Decoder, Heard};
-use std::io::{self, Read, Write};
+use super::wire::{ASK, Decoder, Message};
+use std::io;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::time::{Duration, Instant};
 
-/// Speed of a port whose name gives none: common practice, no source. USB devices do not care.
-const USUAL_BAUD: u32 = 115_200;
 /// After a read, so that samples come in batches and the processor rests.
-const NAP: Duration = Duration::from_millis(4);
+const PAUSE: Duration = Duration::from_millis(4);
 /// Bytes of a read below which nothing waits.
 const CAUGHT_UP: usize = 2048;
 /// Between two questions who is there.
@@ -22,7 +19,7 @@ const ASK_AGAIN: Duration = Duration::from_millis(1000);
 const LOOK_AGAIN: Duration = Duration::from_millis(200);
 /// Without a sample for so long, a device that is still plugged in counts as gone.
 const SILENCE: Duration = Duration::from_secs(3);
-/// Without a hello for so long, a person is told.
+/// Without a hello for so long, a person is warned.
 const NO_HELLO: Duration = Duration::from_secs(5);
 /// Between two reports of how the line is, and the same when it got worse.
 const REPORT: Duration = Duration::from_millis(250);
@@ -30,83 +27,16 @@ const REPORT_WORSE: Duration = Duration::from_millis(50);
 /// Events that wait for a receiver; some 30 s of them. Beyond that the line stops reading.
 const MOST_WAITING: usize = 8192;
 
-/// Where a device may be: a port, or something that stands in for one.
-pub trait Place: Send {
-    /// For messages.
-    fn name(&self) -> String;
-    /// Opens it, each time anew.
-    ///
-    /// # Errors
-    /// Why it cannot be opened now.
-    fn open(&mut self) -> Result<Box<dyn Stream>, CannotOpen>;
-}
-
-/// A serial port, `PATH` or `PATH@BAUD`.
-struct SerialPlace {
-    path: String,
-    baud: u32,
-}
-
-impl SerialPlace {
-    fn named(port: &str) -> Self {
-        let with_baud = port
-            .rsplit_once('@')
-            .and_then(|(path, baud)| Some((path, baud.parse().ok()?)));
-        let (path, baud) = with_baud.unwrap_or((port, USUAL_BAUD));
-        SerialPlace {
-            path: path.to_owned(),
-            baud,
-        }
-    }
-}
-
-impl Place for SerialPlace {
-    fn name(&self) -> String {
-        self.path.clone()
-    }
-
-    fn open(&mut self) -> Result<Box<dyn Stream>, CannotOpen> {
-        port::open(&self.path, self.baud)
-    }
-}
-
-impl Place for Inside {
-    fn name(&self) -> String {
-        "the virtual device".to_owned()
-    }
-
-    fn open(&mut self) -> Result<Box<dyn Stream>, CannotOpen> {
-        Inside::open(self)
-    }
-}
-
-/// Listens to the device at a port: `/dev/ttyACM0`, `/dev/ttyUSB0@921600` (with the speed of a plain serial line;
-/// 115200 unless given), `sim` for a virtual device inside this program, or `sim:` with options
-/// ([`from_words`]).
+/// Listens to a device.
 ///
 /// A thread of its own reads and decodes; it ends when the receiver is dropped, or after [`LineEvent::Failed`].
-/// Samples come in batches, at most some 5 ms late. A port that cannot be opened the first time is a failure; one
+/// Samples come in batches, at most some 5 ms late. A source that cannot be opened the first time is a failure; one
 /// that goes away later is looked for until it comes back.
-pub fn open_line(port: &str) -> Receiver<LineEvent> {
-    match from_words(port) {
-        None => listen(Box::new(SerialPlace::named(port))),
-        Some(spec) => match spec.and_then(|spec| Inside::new(&spec)) {
-            Ok(inside) => listen(Box::new(inside)),
-            Err(error) => {
-                let (sender, receiver) = sync_channel(1);
-                let _ = sender.send(LineEvent::Failed(error.to_string()));
-                receiver
-            }
-        },
-    }
-}
-
-/// As [`open_line`], for any place.
-pub fn listen(place: Box<dyn Place>) -> Receiver<LineEvent> {
+pub fn listen(source: Box<dyn DeviceSource>) -> Receiver<LineEvent> {
     let (sender, receiver) = sync_channel(MOST_WAITING);
     let now = Instant::now();
-    let mut line = Line {
-        place,
+    let mut line = LineReader {
+        source,
         sender,
         decoder: Decoder::default(),
         clock: DeviceClock::default(),
@@ -125,16 +55,16 @@ pub fn listen(place: Box<dyn Place>) -> Receiver<LineEvent> {
     receiver
 }
 
-/// Why the thread ends.
-enum End {
+/// Why the thread stops.
+enum StopReason {
     /// Nobody listens any more.
-    Unheard,
+    ReceiverGone,
     /// `Failed` was sent.
     Failed,
 }
 
-struct Line {
-    place: Box<dyn Place>,
+struct LineReader {
+    source: Box<dyn DeviceSource>,
     sender: SyncSender<LineEvent>,
     decoder: Decoder,
     clock: DeviceClock,
@@ -150,18 +80,18 @@ struct Line {
     sampled: Instant,
 }
 
-impl Line {
-    fn run(&mut self) -> Result<(), End> {
+impl LineReader {
+    fn run(&mut self) -> Result<(), StopReason> {
         let mut opened = false;
         loop {
-            match self.place.open() {
+            match self.source.open() {
                 Ok(stream) => {
                     opened = true;
                     self.session(stream)?;
                 }
-                Err(cannot) if !opened => {
-                    self.send(LineEvent::Failed(cannot.words))?;
-                    return Err(End::Failed);
+                Err(error) if !opened => {
+                    self.send(LineEvent::Failed(error.to_string()))?;
+                    return Err(StopReason::Failed);
                 }
                 Err(_) => {}
             }
@@ -171,8 +101,8 @@ impl Line {
     }
 
     /// Listens to an open port until it is gone.
-    fn session(&mut self, mut stream: Box<dyn Stream>) -> Result<(), End> {
-        self.forget();
+    fn session(&mut self, mut stream: Box<dyn Stream>) -> Result<(), StopReason> {
+        self.reset();
         let opened = Instant::now();
         let mut asked: Option<Instant> = None;
         let mut bytes_came = false;
@@ -193,12 +123,12 @@ impl Line {
                     self.take(&buffer[..count], Instant::now())?;
                     // A terminal hands out 4 kB at once: a full portion means that more waits, as after a stall.
                     if count < CAUGHT_UP {
-                        std::thread::sleep(NAP);
+                        std::thread::sleep(PAUSE);
                     }
                 }
-                Err(e) if benign(&e) => {
-                    if self.mind_silence()? {
-                        // Opened anew: the name may lead elsewhere by now, and some devices wake up by it.
+                Err(e) if is_no_data_yet(&e) => {
+                    if self.check_silence()? {
+                        // Opened again: the name may lead elsewhere by now, and some devices wake up by it.
                         return Ok(());
                     }
                 }
@@ -214,14 +144,14 @@ impl Line {
     }
 
     /// The next hello is the device's first.
-    fn forget(&mut self) {
+    fn reset(&mut self) {
         self.decoder.reset();
         self.clock = DeviceClock::default();
         self.station = None;
     }
 
-    fn gone(&mut self, error: io::Error) -> Result<(), End> {
-        let name = self.place.name();
+    fn gone(&mut self, error: io::Error) -> Result<(), StopReason> {
+        let name = self.source.name();
         let words = match error.kind() {
             io::ErrorKind::BrokenPipe | io::ErrorKind::UnexpectedEof => {
                 format!("{name} went away; plug it in again, it is looked for")
@@ -232,22 +162,22 @@ impl Line {
     }
 
     /// A device that stays plugged in but says nothing more; whether it is given up.
-    fn mind_silence(&mut self) -> Result<bool, End> {
+    fn check_silence(&mut self) -> Result<bool, StopReason> {
         let silent = self.station.is_some() && self.sampled.elapsed() >= SILENCE;
         if silent {
             let words = format!(
                 "no sample came from {} for {} s; look whether it is switched on and its cable is fast",
-                self.place.name(),
+                self.source.name(),
                 SILENCE.as_secs()
             );
-            self.forget();
+            self.reset();
             self.send(LineEvent::Gone(words))?;
         }
         Ok(silent)
     }
 
     fn no_hello(&self, bytes_came: bool) -> String {
-        let name = self.place.name();
+        let name = self.source.name();
         if bytes_came {
             format!(
                 "bytes come from {name} but no hello is among them; look whether it is the right device, and give \
@@ -260,29 +190,34 @@ impl Line {
         }
     }
 
-    fn take(&mut self, bytes: &[u8], arrived: Instant) -> Result<(), End> {
-        let mut heard = Vec::new();
-        self.decoder.push(bytes, |h| heard.push(h));
-        for one in heard {
-            match one {
-                Heard::Sample { time_us, values } => self.sample(time_us, values, arrived)?,
-                Heard::Hello { station, .. } => self.hello(station)?,
-                Heard::Unusable(words) => self.unusable(words)?,
+    fn take(&mut self, bytes: &[u8], arrived: Instant) -> Result<(), StopReason> {
+        let mut messages = Vec::new();
+        self.decoder.push(bytes, |message| messages.push(message));
+        for message in messages {
+            match message {
+                Message::Sample { time_us, values } => self.sample(time_us, values, arrived)?,
+                Message::Hello { station, .. } => self.hello(station)?,
+                Message::Unusable(words) => self.unusable(words)?,
             }
         }
         self.send_batch()
     }
 
-    fn sample(&mut self, time_us: u32, values: [f64; MAX_CHANNELS], arrived: Instant) -> Result<(), End> {
+    fn sample(
+        &mut self,
+        time_us: u32,
+        values: [f64; MAX_CHANNELS],
+        arrived: Instant,
+    ) -> Result<(), StopReason> {
         let Some(station) = &self.station else {
             return Ok(());
         };
         let time_s = match self.clock.tick(time_us, arrived) {
-            Tick::At(time_s) => time_s,
-            Tick::NotLater => return Ok(()),
-            Tick::Restarted => {
+            ClockReading::At(time_s) => time_s,
+            ClockReading::NotLater => return Ok(()),
+            ClockReading::Restarted => {
                 let station = station.clone();
-                self.begin_anew(station, "the device was switched off and on")?;
+                self.restart(station, "the device was switched off and on")?;
                 0.0
             }
         };
@@ -295,13 +230,13 @@ impl Line {
         Ok(())
     }
 
-    fn hello(&mut self, station: Station) -> Result<(), End> {
+    fn hello(&mut self, station: Station) -> Result<(), StopReason> {
         self.unusable = None;
         match &self.station {
             Some(known) if *known == station => Ok(()),
             Some(_) => {
                 self.clock = DeviceClock::default();
-                self.begin_anew(station, "the device says that it is another one than before")
+                self.restart(station, "the device says that it is another one than before")
             }
             None => {
                 self.clock = DeviceClock::default();
@@ -310,13 +245,13 @@ impl Line {
         }
     }
 
-    fn begin_anew(&mut self, station: Station, words: &str) -> Result<(), End> {
+    fn restart(&mut self, station: Station, words: &str) -> Result<(), StopReason> {
         self.send_batch()?;
         self.send(LineEvent::Gone(words.to_owned()))?;
         self.connect(station)
     }
 
-    fn connect(&mut self, station: Station) -> Result<(), End> {
+    fn connect(&mut self, station: Station) -> Result<(), StopReason> {
         self.send_batch()?;
         self.reconnected += u64::from(self.connected_once);
         self.connected_once = true;
@@ -326,18 +261,18 @@ impl Line {
     }
 
     /// A hello that cannot be used is believed when it comes twice.
-    fn unusable(&mut self, words: String) -> Result<(), End> {
+    fn unusable(&mut self, words: String) -> Result<(), StopReason> {
         if self.station.is_some() || self.unusable.replace(words.clone()) != Some(words.clone()) {
             return Ok(());
         }
         self.send(LineEvent::Failed(format!(
             "{} cannot be recorded from: {words}",
-            self.place.name()
+            self.source.name()
         )))?;
-        Err(End::Failed)
+        Err(StopReason::Failed)
     }
 
-    fn send_batch(&mut self) -> Result<(), End> {
+    fn send_batch(&mut self) -> Result<(), StopReason> {
         if self.batch.is_empty() {
             return Ok(());
         }
@@ -345,7 +280,7 @@ impl Line {
         self.send(LineEvent::Samples(batch))
     }
 
-    fn report(&mut self) -> Result<(), End> {
+    fn report(&mut self) -> Result<(), StopReason> {
         let counts = self.counts();
         let (last, at) = self.reported;
         let worse = counts.bad > last.bad || counts.lost > last.lost || counts.reconnected > last.reconnected;
@@ -367,13 +302,13 @@ impl Line {
         }
     }
 
-    fn send(&self, event: LineEvent) -> Result<(), End> {
-        self.sender.send(event).map_err(|_| End::Unheard)
+    fn send(&self, event: LineEvent) -> Result<(), StopReason> {
+        self.sender.send(event).map_err(|_| StopReason::ReceiverGone)
     }
 }
 
 /// Nothing came in time, or the system woke the reader for something else.
-fn benign(error: &io::Error) -> bool {
+fn is_no_data_yet(error: &io::Error) -> bool {
     matches!(
         error.kind(),
         io::ErrorKind::TimedOut | io::ErrorKind::Interrupted | io::ErrorKind::WouldBlock

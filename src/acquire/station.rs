@@ -1,6 +1,6 @@
 //! What a connected device says it is, and one sample of it.
 
-use crate::trace::Side;
+use crate::terms::Side;
 use std::time::Instant;
 
 /// Channels that one station can have: two forces, two displacements, the tilt of each hand, and two to spare.
@@ -8,7 +8,7 @@ pub const MAX_CHANNELS: usize = 8;
 
 /// What a channel measures.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Quantity {
+pub enum ChannelQuantity {
     Force,
     Displacement,
     /// Tilt of the push, as the line of drive is counted.
@@ -18,7 +18,7 @@ pub enum Quantity {
 /// One channel of a station.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StationChannel {
-    pub quantity: Quantity,
+    pub quantity: ChannelQuantity,
     /// Under which hand, the subject's side; `None` for a sensor that moves from side to side.
     pub side: Option<Side>,
     /// Unit of a value: `N`, `mm` or `deg`; `counts` when a calibration of the study has yet to turn it into one.
@@ -46,9 +46,9 @@ impl StationChannel {
     /// Heading of the channel's column in a recording: `force_left_n`, `displacement_counts`, `drive_deg`.
     pub fn heading(&self) -> String {
         let quantity = match self.quantity {
-            Quantity::Force => "force",
-            Quantity::Displacement => "displacement",
-            Quantity::Drive => "drive",
+            ChannelQuantity::Force => "force",
+            ChannelQuantity::Displacement => "displacement",
+            ChannelQuantity::Drive => "drive",
         };
         let side = self.side.map_or(String::new(), |s| format!("{s}_"));
         format!("{quantity}_{side}{}", self.unit.to_lowercase())
@@ -66,29 +66,29 @@ pub struct Sample {
     pub values: [f64; MAX_CHANNELS],
 }
 
-/// How the line has been since it was opened.
+/// Quality of the line since it was opened.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct LineCounts {
-    /// Frames that were whole and right.
+    /// Frames that were complete and correct.
     pub good: u64,
-    /// Stretches between delimiters that were no right frame.
+    /// Byte sequences between delimiters that were no correct frame.
     pub bad: u64,
     /// Frames that the sequence numbers say are missing.
     pub lost: u64,
-    /// Right frames that were dropped because they came twice or after their successor.
+    /// Correct frames that were dropped because they came twice or after their successor.
     pub late: u64,
     /// Times that the device went away and came back.
     pub reconnected: u64,
 }
 
-/// What a line tells, in order.
+/// What a line reports, in order.
 #[derive(Debug, Clone, PartialEq)]
 pub enum LineEvent {
-    /// A device said what it is. Comes again after a reconnect; `time_s` then begins anew.
+    /// A device said what it is. Comes again after a reconnect; `time_s` then starts over.
     Connected(Station),
     /// Samples in order.
     Samples(Vec<Sample>),
-    /// How the line has been; a few times a second, and when something changed for the worse.
+    /// Quality of the line; a few times a second, and when something got worse.
     Counts(LineCounts),
     /// The device went away; it is looked for again until it comes back. In words, for a person.
     Gone(String),

@@ -1,22 +1,23 @@
 //! A study's repeated tests to intraclass correlations, errors of measurement, limits of agreement; calls to kappas and
-//! to what each examiner just detects (methods, section 7).
+//! to what each examiner just detects (METHODS.md §7).
 //!
 //! The *target* of a test is what stays the same when it is repeated: subject, level, side, posture, contact and line
 //! of drive. Everything is computed for single tests; tables with holes are cut down to their largest balanced part, and
 //! what that leaves out is listed.
 
 pub mod calls;
+mod rating_table;
 pub mod ratings;
 pub mod registered;
 pub mod spread;
 mod summary;
 mod tables;
 
+pub use rating_table::RatingTable;
 pub use summary::{LeftOut, PairLimits, Summary, TrialsRow, WANTED_PERCENT, summarise};
-pub use tables::RatingTable;
 
 use crate::columns::Measure;
-use crate::compare::Finding;
+use crate::compare::Comparison;
 use crate::study::call::Call;
 use crate::trace::Test;
 
@@ -93,9 +94,12 @@ impl MeasureAgreement {
 /// Everything `agree` found.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Agreement {
+    /// Title of the study.
     pub title: Option<String>,
+    /// Each measure with repeated tests.
     pub measures: Vec<MeasureAgreement>,
-    pub spread: Option<spread::Spread>,
+    /// The lab's own spread, for later decisions.
+    pub spread: Option<spread::RepeatSpread>,
     /// `None` for a file of ratings.
     pub calls: Option<calls::CallAgreement>,
     /// What the reader should know, in sentences.
@@ -115,7 +119,7 @@ impl Agreement {
 /// Agreement of a study: every measure of its tests, and its calls.
 ///
 /// `tests` in any order; `findings` are those of the same tests, with the calls beside them.
-pub fn of_study(tests: &[Test], findings: &[Finding], study_calls: &[Call]) -> Agreement {
+pub fn of_study(tests: &[Test], comparisons: &[Comparison], study_calls: &[Call]) -> Agreement {
     let repeats = tables::Repeats::new(tests);
     let of_measure = |measure: Measure| {
         let info = measure.info();
@@ -135,14 +139,10 @@ pub fn of_study(tests: &[Test], findings: &[Finding], study_calls: &[Call]) -> A
         title: None,
         measures: Measure::ALL.into_iter().map(of_measure).collect(),
         spread: spread::of_tests(&repeats),
-        calls: Some(calls::of_study(findings, study_calls)),
+        calls: Some(calls::of_study(comparisons, study_calls)),
         notes: repeats.notes(),
     }
 }
-
-/// Why calls are not held against measured sides in a blind study.
-pub const BLINDED: &str = "blinded: measured sides are hidden until `tautpoint open STUDY`, so calls are not held against \
-                           them";
 
 impl Agreement {
     /// Takes out what would tell which side was measured stiffer: calls against the measured side, which places lack
@@ -163,8 +163,8 @@ impl Agreement {
         if let Some(calls) = self.calls.as_mut().filter(|c| c.calls > 0) {
             calls.measure = None;
             calls.against.clear();
-            calls.notes.retain(|n| n != calls::NO_CALL_BESIDE);
-            calls.notes.push(BLINDED.to_owned());
+            calls.notes.retain(|n| *n != calls::CallNote::NoMeasuredLevel);
+            calls.notes.push(calls::CallNote::Blinded);
         }
     }
 }

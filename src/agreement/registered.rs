@@ -32,7 +32,7 @@ pub struct Departure {
 
 /// What a report says of the registration.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Standing {
+pub enum RegistrationStatus {
     /// The settings are those registered.
     AsRegistered,
     /// Each departure, by key.
@@ -45,7 +45,7 @@ pub enum Standing {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Registration {
     pub date: String,
-    pub standing: Standing,
+    pub standing: RegistrationStatus,
 }
 
 impl Registration {
@@ -54,12 +54,12 @@ impl Registration {
         let date = &self.date;
         let value = |v: &Option<String>| v.clone().unwrap_or_else(|| "nothing".to_owned());
         match &self.standing {
-            Standing::AsRegistered => vec![format!("Settings: as registered ({date}).")],
-            Standing::Departures(list) if list.is_empty() => vec![format!(
+            RegistrationStatus::AsRegistered => vec![format!("Settings: as registered ({date}).")],
+            RegistrationStatus::Departures(list) if list.is_empty() => vec![format!(
                 "The registration ({date}) cannot be confirmed: the settings are those listed in study.toml, but the \
                  registered hash belongs to others."
             )],
-            Standing::Departures(list) => {
+            RegistrationStatus::Departures(list) => {
                 let head = format!("Settings depart from those registered ({date}):");
                 let one = |d: &Departure| {
                     format!(
@@ -71,7 +71,7 @@ impl Registration {
                 };
                 std::iter::once(head).chain(list.iter().map(one)).collect()
             }
-            Standing::Unknown { not_default } => {
+            RegistrationStatus::Unknown { not_default } => {
                 let which = match not_default.as_slice() {
                     [] => "all settings are the defaults now".to_owned(),
                     keys => format!("these are not the defaults now: {}", keys.join(", ")),
@@ -86,9 +86,9 @@ impl Registration {
     /// The standing in one or two words, for programs.
     pub fn word(&self) -> &'static str {
         match &self.standing {
-            Standing::AsRegistered => "as registered",
-            Standing::Departures(list) if list.is_empty() => "unconfirmed",
-            Standing::Departures(_) | Standing::Unknown { .. } => "departures",
+            RegistrationStatus::AsRegistered => "as registered",
+            RegistrationStatus::Departures(list) if list.is_empty() => "unconfirmed",
+            RegistrationStatus::Departures(_) | RegistrationStatus::Unknown { .. } => "departures",
         }
     }
 }
@@ -200,13 +200,13 @@ impl Registered {
     }
 
     /// How the settings in use stand to those registered.
-    pub fn standing(&self, settings: &Settings) -> Standing {
+    pub fn standing(&self, settings: &Settings) -> RegistrationStatus {
         if settings_hash(settings) == self.settings_sha256 {
-            return Standing::AsRegistered;
+            return RegistrationStatus::AsRegistered;
         }
         if self.settings.is_empty() {
             let keys = settings.departures().into_iter().map(str::to_owned);
-            return Standing::Unknown {
+            return RegistrationStatus::Unknown {
                 not_default: keys.collect(),
             };
         }
@@ -221,7 +221,7 @@ impl Registered {
             used: settings.value_of(&key),
             key,
         });
-        Standing::Departures(departures.filter(|d| d.registered != d.used).collect())
+        RegistrationStatus::Departures(departures.filter(|d| d.registered != d.used).collect())
     }
 }
 
@@ -238,14 +238,17 @@ mod tests {
         assert!(problems.is_empty(), "{problems:?}");
         let found = found.unwrap();
         assert_eq!(found.date, "2026-09-01");
-        assert_eq!(found.standing(&settings), Standing::AsRegistered);
+        assert_eq!(found.standing(&settings), RegistrationStatus::AsRegistered);
         settings.filter.low_pass_hz = 15.0;
         let departure = Departure {
             key: "filter.low_pass_hz".to_owned(),
             registered: Some("20.0".to_owned()),
             used: Some("15.0".to_owned()),
         };
-        assert_eq!(found.standing(&settings), Standing::Departures(vec![departure]));
+        assert_eq!(
+            found.standing(&settings),
+            RegistrationStatus::Departures(vec![departure])
+        );
     }
 
     #[test]
@@ -254,10 +257,13 @@ mod tests {
         let text = format!("[registered]\ndate = 2026-09-01\nsettings_sha256 = \"{hash}\"\n");
         let found = Registered::parse("study.toml", &text).0.unwrap();
         let mut settings = Settings::default();
-        assert_eq!(found.standing(&settings), Standing::AsRegistered);
+        assert_eq!(found.standing(&settings), RegistrationStatus::AsRegistered);
         settings.filter.low_pass_hz = 15.0;
         let not_default = vec!["filter.low_pass_hz".to_owned()];
-        assert_eq!(found.standing(&settings), Standing::Unknown { not_default });
+        assert_eq!(
+            found.standing(&settings),
+            RegistrationStatus::Unknown { not_default }
+        );
     }
 
     #[test]

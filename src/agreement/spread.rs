@@ -16,7 +16,7 @@ pub const FILE_NAME: &str = "agreement.toml";
 /// Fewer degrees of freedom say too little to decide with.
 const FEWEST_DF: f64 = 3.0;
 
-/// Spread of one measure.
+/// RepeatSpread of one measure.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct MeasureSpread {
     /// Standard error of a single test, in the measure's unit.
@@ -28,21 +28,21 @@ pub struct MeasureSpread {
     pub tests: usize,
 }
 
-/// Spread of a study's repeated tests: one examiner, one target, one session.
+/// RepeatSpread of a study's repeated tests: one examiner, one target, one session.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Spread {
+pub struct RepeatSpread {
     pub measures: BTreeMap<Measure, MeasureSpread>,
 }
 
 /// Pools the variance of repeated tests within examiner, target and session; nothing need be balanced.
 ///
 /// `None` when no measure has three degrees of freedom.
-pub(super) fn of_tests(repeats: &Repeats) -> Option<Spread> {
+pub(super) fn of_tests(repeats: &Repeats) -> Option<RepeatSpread> {
     let measures: BTreeMap<Measure, MeasureSpread> = Measure::ALL
         .into_iter()
         .filter_map(|m| Some((m, pooled(&repeats.within_sessions(m))?)))
         .collect();
-    (!measures.is_empty()).then_some(Spread { measures })
+    (!measures.is_empty()).then_some(RepeatSpread { measures })
 }
 
 fn pooled(groups: &[Vec<f64>]) -> Option<MeasureSpread> {
@@ -74,7 +74,7 @@ fn pooled(groups: &[Vec<f64>]) -> Option<MeasureSpread> {
     })
 }
 
-impl Spread {
+impl RepeatSpread {
     /// The text of agreement.toml.
     pub fn to_toml(&self) -> String {
         let mut text = "# Written by `tautpoint agree`; the next run replaces it.\n\
@@ -120,7 +120,7 @@ impl Spread {
 
     /// Reads the text of agreement.toml. What cannot be used is left out with a problem; a file of another format gives
     /// nothing.
-    pub fn parse(file: &str, text: &str) -> (Option<Spread>, Vec<Problem>) {
+    pub fn parse(file: &str, text: &str) -> (Option<RepeatSpread>, Vec<Problem>) {
         let again = "run `tautpoint agree` on the study again";
         let table = match text.parse::<toml::Table>() {
             Ok(table) => table,
@@ -141,7 +141,7 @@ impl Spread {
                 vec![Problem::error(file, found, "format = 1", again).in_column("format")],
             );
         }
-        let mut spread = Spread::default();
+        let mut spread = RepeatSpread::default();
         let mut problems = Vec::new();
         let measures = table.get("measures").and_then(toml::Value::as_table);
         for (name, entry) in measures.into_iter().flatten() {
@@ -199,7 +199,7 @@ pub fn read(path: &Path) -> (Option<AgreementSpread>, Vec<Problem>) {
     }
     match read_text(path, FILE_NAME) {
         Ok(text) => {
-            let (spread, problems) = Spread::parse(FILE_NAME, &text);
+            let (spread, problems) = RepeatSpread::parse(FILE_NAME, &text);
             let usable = spread.filter(|s| !s.measures.is_empty());
             (usable.map(|s| s.for_comparison()), problems)
         }
@@ -244,7 +244,7 @@ mod tests {
             degrees_of_freedom: 7.0,
             ..one
         };
-        let spread = Spread {
+        let spread = RepeatSpread {
             measures: [
                 (Measure::EndFeel, one),
                 (Measure::LossRatio, two),
@@ -252,7 +252,7 @@ mod tests {
             ]
             .into(),
         };
-        let (read, problems) = Spread::parse("agreement.toml", &spread.to_toml());
+        let (read, problems) = RepeatSpread::parse("agreement.toml", &spread.to_toml());
         assert_eq!((read.unwrap(), problems), (spread.clone(), vec![]));
         let compared = spread.for_comparison();
         assert_eq!(compared.degrees_of_freedom, Some(7.0));
@@ -261,14 +261,14 @@ mod tests {
 
     #[test]
     fn a_file_that_was_broken_says_where() {
-        let (none, problems) = Spread::parse("agreement.toml", "format = 1\n[measures\n");
+        let (none, problems) = RepeatSpread::parse("agreement.toml", "format = 1\n[measures\n");
         assert!(none.is_none());
         assert_eq!(problems[0].line, Some(2));
-        let (none, problems) = Spread::parse("agreement.toml", "format = 2\n");
+        let (none, problems) = RepeatSpread::parse("agreement.toml", "format = 2\n");
         assert!(none.is_none() && problems[0].found == "format 2");
         let text =
             "format = 1\n[measures.end_feel_n_per_mm]\nsem = -1.0\ndegrees_of_freedom = 3\n[measures.x]\n";
-        let (some, problems) = Spread::parse("agreement.toml", text);
+        let (some, problems) = RepeatSpread::parse("agreement.toml", text);
         assert!(some.unwrap().measures.is_empty());
         assert_eq!(problems.len(), 2);
     }

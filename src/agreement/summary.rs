@@ -1,8 +1,9 @@
 //! One table of ratings to everything that is reported of it.
 
-use super::{Design, RatingTable};
+use super::Design;
+use super::rating_table::RatingTable;
 use crate::stats::agreement::anova::{MeanSquares, mean_squares};
-use crate::stats::agreement::balanced::{Part, largest_part};
+use crate::stats::agreement::balanced::Part;
 use crate::stats::agreement::bland_altman::{FACTOR, LimitError, Limits, limits};
 use crate::stats::agreement::icc::{Icc, icc};
 use crate::stats::agreement::sem::{Sem, sem};
@@ -75,11 +76,6 @@ impl Summary {
     }
 }
 
-/// The largest balanced part of a table.
-pub(super) fn balanced(table: &RatingTable) -> Option<Part> {
-    largest_part(&table.cells)
-}
-
 /// Everything that is reported of a table of ratings; `confidence` between 0 and 1.
 ///
 /// A table with holes is cut down to its largest balanced part. What cannot be had stays `None`, with the reason.
@@ -100,7 +96,7 @@ pub fn summarise(table: &RatingTable, confidence: f64) -> Summary {
         reason: None,
         notes: table.notes.clone(),
     };
-    let Some(part) = balanced(table) else {
+    let Some(part) = table.balanced() else {
         summary.reason = Some(missing(table, given));
         return summary;
     };

@@ -1,55 +1,41 @@
 //! Tests to tables of ratings.
 
 use super::Design;
+use super::rating_table::RatingTable;
 use crate::columns::Measure;
-use crate::study::anatomy;
+use crate::terms::{Contact, Level, LineOfDrive, Posture, Side};
 use crate::trace::Test;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Ratings with holes: one row a subject, one column a rater.
-#[derive(Debug, Clone, PartialEq)]
-pub struct RatingTable {
-    pub design: Design,
-    pub subjects: Vec<String>,
-    pub raters: Vec<String>,
-    /// One row a subject, each as long as `raters`.
-    pub cells: Vec<Vec<Option<f64>>>,
-    /// What there is to know about how the table came about.
-    pub notes: Vec<String>,
-}
-
-/// What stays the same when a test is repeated. The rank sorts levels from the neck down.
+/// What stays the same when a test is repeated.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
-struct Target {
+struct RepeatedTarget {
     subject: Option<String>,
-    rank: usize,
-    level: String,
-    side: &'static str,
-    posture: Option<String>,
-    contact: Option<String>,
-    /// In millionths of a degree: nearer is the same.
-    line_of_drive: Option<i64>,
+    level: Level,
+    side: Side,
+    posture: Option<Posture>,
+    contact: Option<Contact>,
+    line_of_drive: Option<LineOfDrive>,
 }
 
-impl Target {
-    fn of(test: &Test) -> Option<Target> {
+impl RepeatedTarget {
+    fn of(test: &Test) -> Option<RepeatedTarget> {
         let about = &test.about;
-        let level = about.level.clone()?;
-        Some(Target {
+        Some(RepeatedTarget {
             subject: about.subject.clone(),
-            rank: anatomy::rank(&level).unwrap_or(usize::MAX),
-            level,
-            side: about.side?.word(),
+            level: about.level?,
+            side: about.side?,
             posture: about.posture.clone(),
-            contact: about.contact.clone(),
-            line_of_drive: about.line_of_drive_deg.map(|d| (d * 1e6).round() as i64),
+            contact: about.contact,
+            line_of_drive: about.line_of_drive,
         })
     }
 
     fn label(&self) -> String {
         let subject = self.subject.as_deref().unwrap_or("subject not named");
-        let mut label = format!("{subject}, {} {}", anatomy::label(&self.level), self.side);
-        for more in [&self.posture, &self.contact].into_iter().flatten() {
+        let mut label = format!("{subject}, {} {}", self.level.label(), self.side);
+        let posture = self.posture.as_ref().map(Posture::as_str);
+        for more in [posture, self.contact.map(Contact::word)].into_iter().flatten() {
             label.push_str(", ");
             label.push_str(more);
         }
@@ -57,15 +43,15 @@ impl Target {
     }
 }
 
-/// Target, examiner and session.
-type Key = (Target, Option<String>, Option<String>);
+/// RepeatedTarget, examiner and session.
+type RepeatKey = (RepeatedTarget, Option<String>, Option<String>);
 /// A row's values with the session each comes from.
 type Days<'a> = Vec<(&'a Option<String>, f64)>;
 
 /// The tests of a study, sorted into targets.
 pub(super) struct Repeats<'a> {
     /// By target, examiner and session, each in the order of trials.
-    by_session: BTreeMap<Key, Vec<&'a Test>>,
+    by_session: BTreeMap<RepeatKey, Vec<&'a Test>>,
     /// When each session began, for their order.
     began: BTreeMap<Option<String>, Option<String>>,
     homeless: usize,
@@ -79,7 +65,7 @@ impl<'a> Repeats<'a> {
             homeless: 0,
         };
         for test in tests {
-            let Some(target) = Target::of(test) else {
+            let Some(target) = RepeatedTarget::of(test) else {
                 repeats.homeless += 1;
                 continue;
             };
@@ -141,7 +127,7 @@ impl<'a> Repeats<'a> {
     }
 
     fn between_days(&self, measure: Measure) -> RatingTable {
-        let mut rows: BTreeMap<(&Target, &Option<String>), Days> = BTreeMap::new();
+        let mut rows: BTreeMap<(&RepeatedTarget, &Option<String>), Days> = BTreeMap::new();
         for ((target, examiner, session), tests) in &self.by_session {
             if let Some(first) = tests.iter().find_map(|t| t.value(measure)) {
                 rows.entry((target, examiner)).or_default().push((session, first));
@@ -157,11 +143,11 @@ impl<'a> Repeats<'a> {
 
     fn between_examiners(&self, measure: Measure) -> RatingTable {
         let same_session = self.by_examiner(measure, true);
-        if super::summary::balanced(&same_session).is_some() {
+        if same_session.balanced().is_some() {
             return same_session;
         }
         let mut any_session = self.by_examiner(measure, false);
-        if super::summary::balanced(&any_session).is_some() {
+        if any_session.balanced().is_some() {
             any_session.notes.push(
                 "examiners did not test in the same session: each examiner's first session stands, so days differ too"
                     .to_owned(),
@@ -176,7 +162,7 @@ impl<'a> Repeats<'a> {
         let raters: BTreeSet<String> = self.by_session.keys().map(|(_, e, _)| named(e)).collect();
         let raters: Vec<String> = raters.into_iter().collect();
         type Row = Vec<Option<((Option<String>, Option<String>), f64)>>;
-        let mut rows: BTreeMap<(Target, Option<String>), Row> = BTreeMap::new();
+        let mut rows: BTreeMap<(RepeatedTarget, Option<String>), Row> = BTreeMap::new();
         for ((target, examiner, session), tests) in &self.by_session {
             let Some(value) = tests.iter().find_map(|t| t.value(measure)) else {
                 continue;

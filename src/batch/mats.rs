@@ -5,7 +5,7 @@ use crate::error::{Problem, Severity};
 use crate::mat::{MatRecord, MatTest};
 use crate::read::mat::{MatSource, read_frames};
 use crate::signal::mat::add_mat;
-use crate::signal::mat_frames::{shown_tests, wanted_frames};
+use crate::signal::mat::frames::{shown_tests, wanted_frames};
 use crate::trace::Test;
 
 /// Sets the mat's measures and budgets, and reads the frames that figures need again.

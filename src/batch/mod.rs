@@ -1,28 +1,31 @@
 //! Paths to results: read, analyse every recording on all cores, compare, and look at technique.
 
-mod bench;
-mod each;
-mod gather;
+mod aggregate;
+mod folder_run;
+mod instrument_context;
 mod mats;
 mod naming;
-pub mod output;
+mod parallel;
 mod recording;
+pub(crate) mod records;
 pub mod reference;
 pub mod sums;
 
-pub use each::each;
-pub use gather::gather;
-pub use recording::{Loaded, Outcome, sidecar};
+pub use aggregate::aggregate;
+pub(crate) use folder_run::FolderRun;
+pub use folder_run::{Earlier, SavedCurves, WriteResults, analyze_into};
+pub use parallel::parallel_map;
+pub use recording::{Loaded, RecordingOutcome, sidecar};
 
 use crate::agreement::registered::Registered;
 use crate::error::{Error, Problem, Result, Severity};
-use crate::report::Results;
+use crate::results::Results;
 use crate::settings::Settings;
 use crate::study::inputs::{self, Inputs, Study};
 use crate::study::opened;
 use crate::study::plan::Plan;
 use crate::study::study_file;
-use bench::Bench;
+use instrument_context::InstrumentContext;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -40,8 +43,18 @@ pub struct Options<'a> {
     /// Leaves the values of a blind study in, with [`Results::blinded`] set: for agreement, which needs them and must
     /// not tell them.
     pub keep_hidden: bool,
+    /// Nothing of an earlier run into the same folder, cut short, is used.
+    pub fresh: bool,
     /// Leaves out the curves that figures of tests are drawn from: for results that nobody draws.
     pub thin: bool,
+}
+
+impl Options<'_> {
+    fn tell(&self, done: usize, of: usize) {
+        if let Some(tell) = self.progress {
+            tell(done, of);
+        }
+    }
 }
 
 /// Everything that is settled before the first recording is read.
@@ -56,7 +69,7 @@ pub struct Job {
     pub strict: bool,
     /// Whether a recording lies in a blind study that is not opened.
     pub hidden: bool,
-    bench: Bench,
+    instrument: InstrumentContext,
 }
 
 impl Job {
@@ -81,7 +94,7 @@ impl Job {
             });
         }
         let (mut settings, mut setting_sources) = settings(&study, options)?;
-        let bench = Bench::of_study(
+        let instrument = InstrumentContext::of_study(
             inputs.study.as_ref(),
             &mut settings,
             &mut setting_sources,
@@ -96,17 +109,17 @@ impl Job {
             plan: options.plan.clone(),
             strict: options.strict,
             hidden,
-            bench,
+            instrument,
         })
     }
 
-    /// Everything that what one recording gives hangs on, besides the recording and its sidecar, as one text: when it
-    /// changes, every recording is to be analysed anew.
+    /// Everything that the outcome of a recording depends on, besides the recording and its sidecar, as one text: when it
+    /// changes, every recording is analysed anew.
     pub fn context(&self) -> String {
         format!(
             "{:?}",
             (
-                env!("CARGO_PKG_VERSION"),
+                records::header("context"),
                 &self.settings,
                 &self.study.site,
                 &self.study.calibrations,
@@ -115,7 +128,7 @@ impl Job {
                 &self.study.plans,
                 &self.plan,
                 self.strict,
-                &self.bench,
+                &self.instrument,
             )
         )
     }
@@ -129,18 +142,15 @@ pub fn run(paths: &[PathBuf], options: &Options) -> Result<Results> {
     let job = Job::prepare(paths, options)?;
     let done = AtomicUsize::new(0);
     let total = job.inputs.files.len();
-    let outcomes = each(&job.inputs.files, Vec::new, |buffer, file| {
+    let outcomes = parallel_map(&job.inputs.files, Vec::new, |buffer, file| {
         let mut outcome = job.analyse(Loaded::read(file, buffer));
         if options.thin {
             outcome.drop_curves();
         }
-        let so_far = done.fetch_add(1, Ordering::Relaxed) + 1;
-        if let Some(tell) = options.progress {
-            tell(so_far, total);
-        }
+        options.tell(done.fetch_add(1, Ordering::Relaxed) + 1, total);
         outcome
     });
-    Ok(gather(&job, total, outcomes, options.keep_hidden))
+    Ok(aggregate(&job, total, outcomes, options.keep_hidden))
 }
 
 fn first_error(problems: &[Problem]) -> String {
@@ -177,7 +187,7 @@ fn settings(study: &Study, options: &Options) -> Result<(Settings, Vec<(String, 
 /// instrument.toml gives.
 pub fn settings_in_use(study: &Study) -> Settings {
     let (mut settings, mut sources) = (study.settings.clone(), study.setting_sources.clone());
-    Bench::of_study(Some(study), &mut settings, &mut sources, &mut Vec::new());
+    InstrumentContext::of_study(Some(study), &mut settings, &mut sources, &mut Vec::new());
     settings
 }
 

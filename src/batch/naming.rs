@@ -1,12 +1,13 @@
 //! Who and where each test is: from the sidecar, or from the scan plan for a continuous recording.
 
 use crate::error::{Error, Problem};
-use crate::signal::EpisodeShape;
+use crate::signal::{FoundTests, Names};
 use crate::study::inputs::Study;
-use crate::study::match_plan::{self, match_plan};
+use crate::study::match_plan::match_plan;
 use crate::study::plan::Plan;
 use crate::study::sidecar::Sidecar;
-use crate::trace::{About, Side, Test, Trace};
+use crate::terms::{Side, TestKey};
+use crate::trace::{Test, Trace};
 use std::collections::BTreeMap;
 
 /// How the tests of one recording get their names.
@@ -38,19 +39,14 @@ impl<'a> Naming<'a> {
         Ok(Naming { trace, plan })
     }
 
-    /// One list of names an episode, one entry a side.
-    pub fn name(&self, shapes: &[EpisodeShape]) -> Result<Vec<Vec<About>>, Problem> {
-        match self.plan_for(shapes.len()) {
-            Some(plan) => {
-                let episodes: Vec<match_plan::EpisodeShape> = shapes.iter().map(shape).collect();
-                let matched = match_plan(plan, &episodes, &self.trace.about, &self.trace.recording)?;
-                Ok(matched.into_iter().map(|m| m.sides).collect())
-            }
-            None => Ok(shapes
-                .iter()
-                .map(|s| s.sides.iter().map(|side| self.named_by_sidecar(*side)).collect())
-                .collect()),
-        }
+    /// Names the tests that were found, by the plan or as the recording is named.
+    pub fn name(&self, found: &FoundTests) -> Result<Names, Problem> {
+        let episodes = found.episodes();
+        let Some(plan) = self.plan_for(episodes.len()) else {
+            return Ok(found.names_of_recording());
+        };
+        let matched = match_plan(plan, &episodes, &self.trace.about, &self.trace.recording)?;
+        Ok(matched.into_iter().map(|m| m.sides).collect())
     }
 
     fn plan_for(&self, episodes: usize) -> Option<&Plan> {
@@ -60,26 +56,10 @@ impl<'a> Naming<'a> {
             .map(|(plan, _)| plan)
     }
 
-    fn named_by_sidecar(&self, side: Option<Side>) -> About {
-        About {
-            side: side.or(self.trace.about.side),
-            ..self.trace.about.clone()
-        }
-    }
-
     /// Name of the plan that these tests were matched with.
     pub fn plan_used(&self, tests: &[Test]) -> Option<String> {
         let episodes = tests.iter().map(|t| t.test).max().unwrap_or(0) as usize;
         self.plan_for(episodes).map(|p| p.name.clone())
-    }
-}
-
-fn shape(s: &EpisodeShape) -> match_plan::EpisodeShape {
-    match_plan::EpisodeShape {
-        start_s: s.begin_s,
-        end_s: s.end_s,
-        sides: s.sides.iter().flatten().copied().collect(),
-        marker: s.marker,
     }
 }
 
@@ -118,9 +98,9 @@ pub fn problem_of(error: Error, recording: &str) -> Problem {
 
 /// Numbers the trials of each side and level in time order, unless the sidecars number each of them already.
 pub fn number_trials(tests: &mut [Test]) {
-    let mut groups: BTreeMap<String, Vec<usize>> = BTreeMap::new();
+    let mut groups: BTreeMap<(TestKey, Option<Side>), Vec<usize>> = BTreeMap::new();
     for (i, t) in tests.iter().enumerate() {
-        groups.entry(trial_key(&t.about)).or_default().push(i);
+        groups.entry((t.about.key(), t.side())).or_default().push(i);
     }
     for mut group in groups.into_values() {
         let mut given: Vec<Option<u32>> = group.iter().map(|i| tests[*i].about.trial).collect();
@@ -141,23 +121,5 @@ fn time_order(t: &Test) -> (Option<u32>, Option<&str>, &str, u32) {
         t.about.recorded_at.as_deref(),
         &t.recording,
         t.test,
-    )
-}
-
-fn trial_key(a: &About) -> String {
-    let drive = a.line_of_drive_deg.map(|d| d.to_string());
-    let side = a.side.map(Side::word);
-    format!(
-        "{:?}",
-        (
-            &a.subject,
-            &a.examiner,
-            &a.session,
-            &a.level,
-            side,
-            &a.contact,
-            &a.posture,
-            drive
-        )
     )
 }

@@ -3,18 +3,19 @@
 use super::{Job, mats, naming, sums};
 use crate::error::{Error, Problem, Severity};
 use crate::mat::MatTest;
-use crate::read::recording::{Source, read_recording_bytes};
+use crate::read::recording::{RecordingSource, read_recording_bytes};
 use crate::read::{HashWriter, ReadTrace, parquet, sha256_hex};
-use crate::report::{Exclusion, InputFile};
-use crate::signal::{self, Measured};
+use crate::results::{Excluded, Exclusion, ExclusionCause, InputRecord};
+use crate::signal::{find_tests, measure};
 use crate::study::inputs;
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::trace::{Curve, Test};
+use serde::{Deserialize, Serialize};
 use std::io::Read;
 
 /// What one recording gave.
-#[derive(Debug, Clone)]
-pub struct Outcome {
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct RecordingOutcome {
     pub tests: Vec<Test>,
     /// Those on a pressure mat as their figures need them.
     pub mats: Vec<MatTest>,
@@ -22,12 +23,25 @@ pub struct Outcome {
     pub plan: Option<String>,
     pub problems: Vec<Problem>,
     pub exclusions: Vec<Exclusion>,
-    pub input: InputFile,
+    pub input: InputRecord,
     /// Its name as SHA256SUMS of the study has it; `None` when it lies elsewhere.
     pub name_in_sums: Option<String>,
 }
 
-impl Outcome {
+impl RecordingOutcome {
+    /// One that gave nothing yet.
+    pub fn of(input: InputRecord) -> RecordingOutcome {
+        RecordingOutcome {
+            tests: Vec::new(),
+            mats: Vec::new(),
+            plan: None,
+            problems: Vec::new(),
+            exclusions: Vec::new(),
+            input,
+            name_in_sums: None,
+        }
+    }
+
     /// Leaves out what figures of tests are drawn from; nothing else needs it.
     pub fn drop_curves(&mut self) {
         for test in &mut self.tests {
@@ -107,7 +121,7 @@ const MOST_RESERVED: usize = 1 << 30;
 
 impl Job {
     /// Analyses one recording. Whatever is wrong with it is in the outcome.
-    pub fn analyse(&self, loaded: Loaded<'_>) -> Outcome {
+    pub fn analyse(&self, loaded: Loaded<'_>) -> RecordingOutcome {
         let Loaded {
             file,
             content,
@@ -116,33 +130,27 @@ impl Job {
             sidecar,
             sidecar_problems: mut problems,
         } = loaded;
-        let mut outcome = Outcome {
-            tests: Vec::new(),
-            mats: Vec::new(),
-            plan: None,
-            problems: Vec::new(),
-            exclusions: Vec::new(),
-            input: InputFile {
-                file: file.recording.clone(),
-                sha256: sha256.clone(),
-                bytes,
-            },
-            name_in_sums: sums::name_in_study(&self.study.root, &file.path),
-        };
+        let mut outcome = RecordingOutcome::of(InputRecord {
+            file: file.recording.clone(),
+            sha256: sha256.clone(),
+            bytes,
+        });
+        outcome.name_in_sums = sums::name_in_study(&self.study.root, &file.path);
         if let Some(reason) = &sidecar.about.excluded {
-            outcome
-                .exclusions
-                .push(whole_file(&file.recording, "person", reason));
+            outcome.exclusions.push(whole_file(
+                &file.recording,
+                ExclusionCause::Person(reason.clone()),
+            ));
         }
         let mut about = sidecar.about.clone();
         about.site = about.site.or_else(|| self.study.site.clone());
-        let source = Source {
+        let source = RecordingSource {
             path: &file.path,
             recording: &file.recording,
             sidecar_name: &file.sidecar,
             sidecar: &sidecar,
             study: &self.study,
-            calibrations: &self.bench.calibrations,
+            calibrations: &self.instrument.calibrations,
             strict: self.strict,
         };
         let read = if any_error(&problems) {
@@ -157,7 +165,7 @@ impl Job {
                 problems.extend(read.problems.iter().cloned());
                 if sidecar.about.excluded.is_none() {
                     self.measure(&read, &sidecar, &mut outcome, &mut problems);
-                    self.bench.finish(&read.calibrated, &mut outcome.tests);
+                    self.instrument.finish(&read.calibrated, &mut outcome.tests);
                     if let (Some(record), Some(mat)) = (&read.mat, source.mat()) {
                         mats::finish(&mat, record, &mut outcome.tests, &mut outcome.mats, &mut problems);
                     }
@@ -172,7 +180,7 @@ impl Job {
                     let reason = reason.map_or_else(|| "could not be read".to_owned(), |p| p.found.clone());
                     outcome
                         .exclusions
-                        .push(whole_file(&file.recording, "rule", &reason));
+                        .push(whole_file(&file.recording, ExclusionCause::Unusable(reason)));
                 }
             }
         }
@@ -184,7 +192,7 @@ impl Job {
         &self,
         read: &ReadTrace,
         sidecar: &Sidecar,
-        outcome: &mut Outcome,
+        outcome: &mut RecordingOutcome,
         problems: &mut Vec<Problem>,
     ) {
         let recording = &read.trace.recording;
@@ -192,55 +200,41 @@ impl Job {
         let named = match named {
             Ok(named) => named,
             Err(problem) => {
-                outcome
-                    .exclusions
-                    .push(whole_file(recording, "rule", &problem.found));
+                outcome.exclusions.push(whole_file(
+                    recording,
+                    ExclusionCause::Unusable(problem.found.clone()),
+                ));
                 problems.push(*problem);
                 return;
             }
         };
-        match signal::analyze(&read.trace, &self.settings, &|shapes| named.name(shapes)) {
-            Ok(Measured { tests, bumps }) => {
+        let measured = find_tests(&read.trace, &self.settings).and_then(|found| {
+            let names = named.name(&found)?;
+            Ok((measure(&found, names), found.short_contacts_s()))
+        });
+        match measured {
+            Ok((tests, short)) => {
                 outcome.plan = named.plan_used(&tests).or_else(|| sidecar.plan.clone());
                 outcome.tests = tests;
                 outcome
                     .exclusions
-                    .extend(bumps.into_iter().map(|bump| too_short(recording, bump)));
+                    .extend(short.into_iter().map(|[begin_s, end_s]| {
+                        let cause = ExclusionCause::ShortContact { begin_s, end_s };
+                        Exclusion::in_recording(Excluded::Test, recording, cause)
+                    }));
             }
             Err(error) => {
                 let problem = naming::problem_of(error, recording);
-                outcome
-                    .exclusions
-                    .push(whole_file(recording, "rule", &problem.found));
+                outcome.exclusions.push(whole_file(
+                    recording,
+                    ExclusionCause::Unusable(problem.found.clone()),
+                ));
                 problems.push(problem);
             }
         }
     }
 }
 
-fn too_short(recording: &str, [begin, end]: [f64; 2]) -> Exclusion {
-    Exclusion {
-        recording: recording.to_owned(),
-        test: None,
-        side: None,
-        spring: None,
-        what: "test",
-        by: "rule",
-        reason: format!(
-            "a touch of {:.2} s at {begin:.2} s is too short to be a test",
-            end - begin
-        ),
-    }
-}
-
-fn whole_file(recording: &str, by: &'static str, reason: &str) -> Exclusion {
-    Exclusion {
-        recording: recording.to_owned(),
-        test: None,
-        side: None,
-        spring: None,
-        what: "file",
-        by,
-        reason: reason.to_owned(),
-    }
+fn whole_file(recording: &str, cause: ExclusionCause) -> Exclusion {
+    Exclusion::in_recording(Excluded::File, recording, cause)
 }

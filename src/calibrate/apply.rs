@@ -71,7 +71,7 @@ impl fmt::Display for Day {
 
 /// A whole channel converted.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Converted {
+pub struct ConvertedChannel {
     /// In N or mm; a missing sample stays NaN.
     pub values: Vec<f64>,
     /// Samples well beyond the loads of the calibration.
@@ -115,7 +115,7 @@ impl Validity {
 
 impl Calibration {
     /// Converts a channel of counts. `counts` may hold NaN where samples are missing.
-    pub fn convert(&self, counts: &[f64]) -> Converted {
+    pub fn convert(&self, counts: &[f64]) -> ConvertedChannel {
         let margin = TOLERATED * self.span();
         let (low, high) = (self.range[0] - margin, self.range[1] + margin);
         let mut outside = 0;
@@ -136,7 +136,7 @@ impl Calibration {
                 value
             })
             .collect();
-        Converted {
+        ConvertedChannel {
             values,
             outside,
             furthest: furthest.map(|(_, value)| value),

@@ -1,19 +1,11 @@
 //! What the calibration adds to the uncertainty of a test's measures.
 //!
-//! The lines named [`FORCE`] and [`DISPLACEMENT`] come from the curve: every reading of that sensor shares them, so
-//! they cancel when left and right were measured with the same one. The line [`SCATTER`] does not.
+//! The lines of the force and the displacement calibration come from the curve: every reading of that sensor shares
+//! them, so they cancel when left and right were measured with the same one. The scatter about the curve does not.
 
 use super::Calibration;
 use crate::columns::Measure;
-use crate::stats::expanded::expanded_95;
-use crate::trace::{BudgetLine, Estimate, Measured, Test};
-
-/// Budget line of the force calibration's curve and loads: common to both sides.
-pub const FORCE: &str = "force calibration (common to both sides)";
-/// Budget line of the displacement calibration's curve and gauges: common to both sides.
-pub const DISPLACEMENT: &str = "displacement calibration (common to both sides)";
-/// Budget line of how single readings scattered about the curve.
-pub const SCATTER: &str = "scatter about the calibration curve";
+use crate::trace::{BudgetLine, Test, UncertaintySource as Source};
 
 /// Which calibrations one test was measured with.
 #[derive(Debug, Clone, Copy, Default)]
@@ -32,11 +24,9 @@ pub fn add_to_test(test: &mut Test, used: Used<'_>) {
     }
     let spans = Spans::of(test);
     for measure in Measure::ALL {
-        let Some(estimate) = test.measures.get(measure) else {
-            continue;
-        };
-        let lines = lines(measure, estimate.value, &spans, used);
-        add_lines(test, measure, estimate, lines);
+        if let Some(value) = test.value(measure) {
+            test.measures.widen(measure, lines(measure, value, &spans, used));
+        }
     }
 }
 
@@ -74,13 +64,13 @@ impl Spans {
 
 /// Curve and scatter parts of one measure, in its unit.
 #[derive(Default)]
-struct Parts {
+struct MeasureParts {
     force: f64,
     displacement: f64,
     scatter: f64,
 }
 
-fn lines(measure: Measure, value: f64, spans: &Spans, used: Used<'_>) -> Vec<BudgetLine> {
+fn lines(measure: Measure, value: f64, spans: &Spans, used: Used<'_>) -> [BudgetLine; 3] {
     use Measure as M;
     let parts = match measure {
         M::Preload | M::Peak | M::SpringPeak | M::OnsetForce | M::BetweenSprings => force(value, used),
@@ -102,11 +92,11 @@ fn lines(measure: Measure, value: f64, spans: &Spans, used: Used<'_>) -> Vec<Bud
         }
         M::Excursion => spans
             .displacement_mm
-            .map_or_else(Parts::default, |x| displacement(x, used)),
-        M::Onset => Parts {
+            .map_or_else(MeasureParts::default, |x| displacement(x, used)),
+        M::Onset => MeasureParts {
             displacement: used.displacement.map_or(0.0, |c| c.curve_u(value)),
             scatter: used.displacement.map_or(0.0, |c| c.scatter(value)),
-            ..Parts::default()
+            ..MeasureParts::default()
         },
         M::OnsetTravel | M::DisplacementAt30N => {
             let end = spans.displacement_mm.map_or(value, |x| x[1]);
@@ -120,44 +110,43 @@ fn lines(measure: Measure, value: f64, spans: &Spans, used: Used<'_>) -> Vec<Bud
             parts
         }
         // Ratios of like to like, and times: a common gain does not touch them.
-        M::LossRatio | M::RecoilRatio | M::TimeToPeak | M::SpringRate | M::HandShare => Parts::default(),
+        M::LossRatio | M::RecoilRatio | M::TimeToPeak | M::SpringRate | M::HandShare => {
+            MeasureParts::default()
+        }
         // A pressure mat's own: no load cell and no displacement in them.
-        M::PeakPressure | M::LoadedArea | M::CentrePath => Parts::default(),
+        M::PeakPressure | M::LoadedArea | M::CentrePath => MeasureParts::default(),
     };
-    let df = |c: Option<&Calibration>| c.map(|c| c.curve.degrees_of_freedom as f64);
+    let df = |c: Option<&Calibration>| c.map_or(f64::INFINITY, |c| c.curve.degrees_of_freedom as f64);
     [
-        (FORCE, parts.force, df(used.force)),
-        (DISPLACEMENT, parts.displacement, df(used.displacement)),
-        (SCATTER, parts.scatter, df(used.force.or(used.displacement))),
+        Source::ForceCalibration.line(parts.force, df(used.force)),
+        Source::DisplacementCalibration.line(parts.displacement, df(used.displacement)),
+        Source::CalibrationScatter.line(parts.scatter, df(used.force.or(used.displacement))),
     ]
-    .into_iter()
-    .filter(|(_, u, _)| *u > 0.0 && u.is_finite())
-    .map(|(source, standard_uncertainty, degrees_of_freedom)| BudgetLine {
-        source,
-        standard_uncertainty,
-        degrees_of_freedom,
-    })
-    .collect()
 }
 
-fn force(value: f64, used: Used<'_>) -> Parts {
-    Parts {
+fn force(value: f64, used: Used<'_>) -> MeasureParts {
+    MeasureParts {
         force: used.force.map_or(0.0, |c| c.difference_u(0.0, value)),
         scatter: used.force.map_or(0.0, |c| c.scatter(value)),
-        ..Parts::default()
+        ..MeasureParts::default()
     }
 }
 
-fn displacement(x: [f64; 2], used: Used<'_>) -> Parts {
-    Parts {
+fn displacement(x: [f64; 2], used: Used<'_>) -> MeasureParts {
+    MeasureParts {
         displacement: used.displacement.map_or(0.0, |c| c.difference_u(x[0], x[1])),
         scatter: used.displacement.map_or(0.0, |c| c.scatter(x[1]) * 2f64.sqrt()),
-        ..Parts::default()
+        ..MeasureParts::default()
     }
 }
 
 /// A measure that grows with the gain of force and falls (or grows) with that of displacement.
-fn relative(value: f64, used: Used<'_>, force: Option<[f64; 2]>, displacement: Option<[f64; 2]>) -> Parts {
+fn relative(
+    value: f64,
+    used: Used<'_>,
+    force: Option<[f64; 2]>,
+    displacement: Option<[f64; 2]>,
+) -> MeasureParts {
     let share = |c: Option<&Calibration>, span: Option<[f64; 2]>| -> (f64, f64) {
         match (c, span) {
             (Some(c), Some([from, to])) if to != from => {
@@ -170,30 +159,9 @@ fn relative(value: f64, used: Used<'_>, force: Option<[f64; 2]>, displacement: O
     };
     let (f, f_scatter) = share(used.force, force);
     let (x, x_scatter) = share(used.displacement, displacement);
-    Parts {
+    MeasureParts {
         force: f * value.abs(),
         displacement: x * value.abs(),
         scatter: f_scatter.hypot(x_scatter) * value.abs(),
     }
-}
-
-/// Adds lines to the budget of one measure and widens its interval. A measure whose uncertainty nobody could tell stays without: the calibration is only a
-/// part of it.
-///
-/// # Formula
-/// [`expanded_95`] of all lines.
-pub fn add_lines(test: &mut Test, measure: Measure, estimate: Estimate, lines: Vec<BudgetLine>) {
-    if lines.is_empty() || estimate.u95.is_none() {
-        return;
-    }
-    let mut budget = test.measures.budget(measure).to_vec();
-    budget.extend(lines);
-    let u95 = expanded_95(budget.iter().map(BudgetLine::part));
-    test.measures.set(
-        measure,
-        Measured {
-            estimate: Estimate { u95, ..estimate },
-            budget,
-        },
-    );
 }

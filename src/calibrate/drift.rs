@@ -2,7 +2,7 @@
 //!
 //! One chart of individuals for each load: one point a check, limits from the moving range of the first checks.
 
-use super::{Calibration, Readings};
+use super::{Calibration, SensorReadings};
 use crate::error::Problem;
 use crate::study::table::{Row, TextTable};
 use crate::units::Quantity;
@@ -32,7 +32,7 @@ const HEADINGS: [&str; 9] = [
 
 /// One reading of one check, as the history keeps it.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Checked {
+pub struct CheckReading {
     /// Counts from 1 over the whole history.
     pub check: u32,
     /// RFC 3339 time or day.
@@ -54,10 +54,10 @@ pub struct Checked {
 /// A problem when the readings measure something else than the calibration, or there are none.
 pub fn check(
     calibration: &Calibration,
-    readings: &Readings,
+    readings: &SensorReadings,
     check: u32,
     checked_at: &str,
-) -> Result<Vec<Checked>, Problem> {
+) -> Result<Vec<CheckReading>, Problem> {
     if readings.quantity != calibration.quantity {
         return Err(Problem::error(
             &readings.file,
@@ -71,11 +71,11 @@ pub fn check(
         )
         .in_column(&readings.applied_heading));
     }
-    let found: Vec<Checked> = readings
+    let found: Vec<CheckReading> = readings
         .readings
         .iter()
         .filter_map(|r| {
-            Some(Checked {
+            Some(CheckReading {
                 check,
                 checked_at: checked_at.to_owned(),
                 calibration: calibration.name.clone(),
@@ -99,7 +99,7 @@ pub fn check(
 }
 
 /// The history's text with the new readings at its end: what stood there stays as it was, byte for byte.
-pub fn appended(history: &str, new: &[Checked]) -> String {
+pub fn appended(history: &str, new: &[CheckReading]) -> String {
     let mut text = history.to_owned();
     if text.trim().is_empty() {
         text = HEADINGS.join(",");
@@ -142,7 +142,7 @@ fn cell(text: &str) -> String {
 
 /// Reads a history. A row that cannot be read is a problem of severity error: nothing should be added to a history
 /// that has been spoiled.
-pub fn read_history(file: &str, text: &str) -> (Vec<Checked>, Vec<Problem>) {
+pub fn read_history(file: &str, text: &str) -> (Vec<CheckReading>, Vec<Problem>) {
     let mut problems = Vec::new();
     if text.trim().is_empty() {
         return (Vec::new(), problems);
@@ -172,13 +172,13 @@ pub fn read_history(file: &str, text: &str) -> (Vec<Checked>, Vec<Problem>) {
     (all, problems)
 }
 
-fn one_row(row: &Row) -> Option<Checked> {
+fn one_row(row: &Row) -> Option<CheckReading> {
     let number = |heading: &str| row.get(heading)?.parse::<f64>().ok().filter(|v| v.is_finite());
     let (quantity, applied, error) = match number("applied_n") {
         Some(applied) => (Quantity::Force, applied, number("error_n")?),
         None => (Quantity::Displacement, number("applied_mm")?, number("error_mm")?),
     };
-    Some(Checked {
+    Some(CheckReading {
         check: row.get("check")?.parse().ok()?,
         checked_at: row.get("checked_at")?.to_owned(),
         calibration: row.get("calibration")?.to_owned(),
@@ -192,7 +192,7 @@ fn one_row(row: &Row) -> Option<Checked> {
 
 /// One point of a chart: the mean error of one check at one load.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Point {
+pub struct ChartPoint {
     pub check: u32,
     pub checked_at: String,
     /// In N or mm.
@@ -210,7 +210,7 @@ pub enum LimitsFrom {
 
 /// In or out of control.
 #[derive(Debug, Clone, PartialEq)]
-pub enum State {
+pub enum ControlState {
     /// The newest check is inside, and so are all since this one.
     In { since: String },
     /// The newest check is outside, and so are all since this one.
@@ -224,14 +224,14 @@ pub struct Chart {
     /// In N or mm.
     pub applied: f64,
     /// In the order of the checks.
-    pub points: Vec<Point>,
+    pub points: Vec<ChartPoint>,
     pub centre: f64,
     /// Lower and upper limit, in N or mm.
     pub limits: [f64; 2],
     pub limits_from: LimitsFrom,
     /// How many points lie outside.
     pub outside: usize,
-    pub state: State,
+    pub state: ControlState,
 }
 
 impl Chart {
@@ -259,8 +259,8 @@ pub fn individuals(baseline: &[f64]) -> Option<(f64, f64)> {
 ///
 /// The spread is never taken smaller than the sensor's resolution can show (step/√12, where the certificate has it):
 /// equal readings do not mean no spread.
-pub fn charts(history: &[Checked], calibration: &Calibration) -> Vec<Chart> {
-    let own: Vec<&Checked> = history
+pub fn charts(history: &[CheckReading], calibration: &Calibration) -> Vec<Chart> {
+    let own: Vec<&CheckReading> = history
         .iter()
         .filter(|c| c.calibration == calibration.name)
         .collect();
@@ -279,7 +279,7 @@ pub fn charts(history: &[Checked], calibration: &Calibration) -> Vec<Chart> {
         .collect()
 }
 
-fn points<'a>(checks: impl Iterator<Item = &'a Checked>) -> Vec<Point> {
+fn points<'a>(checks: impl Iterator<Item = &'a CheckReading>) -> Vec<ChartPoint> {
     let mut by_check: BTreeMap<u32, (String, Vec<f64>)> = BTreeMap::new();
     for c in checks {
         by_check
@@ -290,7 +290,7 @@ fn points<'a>(checks: impl Iterator<Item = &'a Checked>) -> Vec<Point> {
     }
     by_check
         .into_iter()
-        .map(|(check, (checked_at, errors))| Point {
+        .map(|(check, (checked_at, errors))| ChartPoint {
             check,
             checked_at,
             error: errors.iter().sum::<f64>() / errors.len() as f64,
@@ -298,7 +298,7 @@ fn points<'a>(checks: impl Iterator<Item = &'a Checked>) -> Vec<Point> {
         .collect()
 }
 
-fn chart(calibration: &Calibration, applied: f64, points: Vec<Point>) -> Option<Chart> {
+fn chart(calibration: &Calibration, applied: f64, points: Vec<ChartPoint>) -> Option<Chart> {
     let errors: Vec<f64> = points.iter().map(|p| p.error).collect();
     let baseline = BASELINE.min(errors.len().checked_sub(1)?);
     let step = calibration
@@ -319,7 +319,7 @@ fn chart(calibration: &Calibration, applied: f64, points: Vec<Point>) -> Option<
         (0.0, u.max(step / 12f64.sqrt()), LimitsFrom::Calibration)
     };
     let limits = [centre - SIGMAS * sigma, centre + SIGMAS * sigma];
-    let out = |p: &Point| p.error < limits[0] || p.error > limits[1];
+    let out = |p: &ChartPoint| p.error < limits[0] || p.error > limits[1];
     let newest = out(points.last()?);
     let run = points.iter().rev().take_while(|p| out(p) == newest).count();
     let since = points[points.len() - run].checked_at.clone();
@@ -332,26 +332,26 @@ fn chart(calibration: &Calibration, applied: f64, points: Vec<Point>) -> Option<
         limits,
         limits_from,
         state: if newest {
-            State::Out { since }
+            ControlState::Out { since }
         } else {
-            State::In { since }
+            ControlState::In { since }
         },
     })
 }
 
 /// All charts in one word: out as soon as one load is, since the earliest of them; in since the latest change.
-pub fn overall(charts: &[Chart]) -> Option<State> {
+pub fn overall(charts: &[Chart]) -> Option<ControlState> {
     let mut out = None;
     let mut inside: Option<&String> = None;
     for chart in charts {
         match &chart.state {
-            State::Out { since } => out = Some(out.map_or(since, |o: &String| o.min(since))),
-            State::In { since } => inside = Some(inside.map_or(since, |i| i.max(since))),
+            ControlState::Out { since } => out = Some(out.map_or(since, |o: &String| o.min(since))),
+            ControlState::In { since } => inside = Some(inside.map_or(since, |i| i.max(since))),
         }
     }
     match (out, inside) {
-        (Some(since), _) => Some(State::Out { since: since.clone() }),
-        (None, Some(since)) => Some(State::In { since: since.clone() }),
+        (Some(since), _) => Some(ControlState::Out { since: since.clone() }),
+        (None, Some(since)) => Some(ControlState::In { since: since.clone() }),
         (None, None) => None,
     }
 }

@@ -4,22 +4,22 @@
 //! and no verdict is drawn.
 
 use super::Polynomial;
-use super::readings::{Reading, Readings};
+use super::readings::{Reading, SensorReadings};
 use std::collections::BTreeMap;
 
 /// What a percentage is taken of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Of {
+pub enum PercentOf {
     Reading,
     FullScale,
 }
 
-impl Of {
+impl PercentOf {
     /// In words.
     pub fn words(self) -> &'static str {
         match self {
-            Of::Reading => "of reading",
-            Of::FullScale => "of full scale",
+            PercentOf::Reading => "of reading",
+            PercentOf::FullScale => "of full scale",
         }
     }
 }
@@ -31,7 +31,7 @@ pub struct CalibrationFigure {
     /// In N or mm.
     pub value: Option<f64>,
     pub percent: Option<f64>,
-    pub of: Of,
+    pub of: PercentOf,
     /// Load where the figure is worst, in N or mm.
     pub at: Option<f64>,
     /// Why there is no value.
@@ -59,7 +59,7 @@ pub fn spread_percent(deflections: &[f64]) -> Option<f64> {
 
 /// The readings as deflections: what is indicated less what is indicated under no load.
 pub struct Deflections<'a> {
-    readings: &'a Readings,
+    readings: &'a SensorReadings,
     curve: &'a Polynomial,
     /// Indicated under no load, by run.
     zeros: BTreeMap<Option<&'a str>, f64>,
@@ -74,7 +74,7 @@ pub struct Deflections<'a> {
 impl<'a> Deflections<'a> {
     /// Takes the zero of each run off: its readings at no load on the way up, else any at no load, else of other runs;
     /// with none at all, 0 when the curve starts there, else where the curve crosses no load.
-    pub fn new(readings: &'a Readings, curve: &'a Polynomial) -> Self {
+    pub fn new(readings: &'a SensorReadings, curve: &'a Polynomial) -> Self {
         let loads = readings.loads();
         let unloaded: Vec<&Reading> = readings.at(0.0).collect();
         let mean = |of: &[&Reading]| of.iter().map(|r| r.indicated).sum::<f64>() / of.len() as f64;
@@ -167,7 +167,7 @@ impl<'a> Deflections<'a> {
         }
         worst.figure(
             "repeatability",
-            Of::Reading,
+            PercentOf::Reading,
             "no load was reached twice from the same direction",
         )
     }
@@ -197,7 +197,7 @@ impl<'a> Deflections<'a> {
         }
         worst.figure(
             "reversibility",
-            Of::Reading,
+            PercentOf::Reading,
             "no load was reached both up and down in one run (column direction)",
         )
     }
@@ -222,7 +222,7 @@ impl<'a> Deflections<'a> {
         }
         worst.figure(
             "interpolation_error",
-            Of::Reading,
+            PercentOf::Reading,
             "there is no reading on the way up under any load",
         )
     }
@@ -246,7 +246,7 @@ impl<'a> Deflections<'a> {
         }
         worst.figure(
             "zero_return",
-            Of::FullScale,
+            PercentOf::FullScale,
             "no run has a reading at no load both up and down",
         )
     }
@@ -259,7 +259,11 @@ impl<'a> Deflections<'a> {
             let step = self.in_applied(step, load);
             worst.offer(Some(100.0 * step / load.abs()), step, load);
         }
-        worst.figure("resolution", Of::Reading, "the step of the readings is not known")
+        worst.figure(
+            "resolution",
+            PercentOf::Reading,
+            "the step of the readings is not known",
+        )
     }
 
     /// 2.4·s as a load, at least the resolution: the idea of ASTM E74.
@@ -271,7 +275,7 @@ impl<'a> Deflections<'a> {
         let limit = self.in_applied((LOWER_LIMIT_FACTOR * self.curve.residual_sd).max(step), nearest);
         let full = low.abs().max(high.abs());
         worst.offer((full > 0.0).then(|| 100.0 * limit / full), limit, nearest);
-        let mut figure = worst.figure("lower_limit", Of::FullScale, "there is no full scale");
+        let mut figure = worst.figure("lower_limit", PercentOf::FullScale, "there is no full scale");
         figure.at = None;
         figure
     }
@@ -291,7 +295,7 @@ impl Worst {
         }
     }
 
-    fn figure(self, name: &str, of: Of, missing: &str) -> CalibrationFigure {
+    fn figure(self, name: &str, of: PercentOf, missing: &str) -> CalibrationFigure {
         let (percent, value, at) = match self.0 {
             Some((percent, value, at)) => (Some(percent), Some(value), Some(at)),
             None => (None, None, None),

@@ -1,8 +1,8 @@
-//! Readings to a calibration: what must hold before a curve is believed.
+//! SensorReadings to a calibration: what must hold before a curve is believed.
 
 use super::figures::Deflections;
 use super::polynomial::{self, DEGREE_P, DegreeTest, Polynomial, different};
-use super::readings::{Direction, Readings};
+use super::readings::{Direction, SensorReadings};
 use super::{Calibration, Day, unit_sign};
 use crate::error::{Error, Problem, Result};
 use crate::stats::StatsError;
@@ -16,9 +16,13 @@ const STRAY_P: f64 = 0.01;
 /// What the readings themselves do not say.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct MakeOptions {
+    /// Name of the calibration.
     pub name: String,
+    /// Code of the sensor.
     pub sensor: Option<String>,
+    /// The day it was made.
     pub made: Option<Day>,
+    /// The last day on which it may be used.
     pub expires: Option<Day>,
     /// By F test when `None`.
     pub degree: Option<usize>,
@@ -28,7 +32,8 @@ pub struct MakeOptions {
 
 /// A calibration with how it came about.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Made {
+pub struct NewCalibration {
+    /// The calibration.
     pub calibration: Calibration,
     /// F tests by which the degree was chosen; empty when it was given.
     pub degree_tests: Vec<DegreeTest>,
@@ -43,7 +48,7 @@ pub struct Made {
 /// # Errors
 /// A problem when the readings cannot carry one: too few, all alike, fewer loads than coefficients, a curve that turns
 /// back inside the range, a sensor that does not follow the load.
-pub fn make(readings: &Readings, options: &MakeOptions) -> Result<Made> {
+pub fn make(readings: &SensorReadings, options: &MakeOptions) -> Result<NewCalibration> {
     check_enough(readings, options)?;
     let (applied, indicated) = (readings.applied(), readings.indicated());
     let fitted = match options.degree {
@@ -86,7 +91,7 @@ pub fn make(readings: &Readings, options: &MakeOptions) -> Result<Made> {
         figures,
         notes,
     };
-    Ok(Made {
+    Ok(NewCalibration {
         calibration,
         degree_tests,
         residuals,
@@ -123,7 +128,7 @@ fn degree_words(tests: &[DegreeTest], curve: &Polynomial, asked: bool) -> String
     )
 }
 
-fn check_enough(readings: &Readings, options: &MakeOptions) -> Result<()> {
+fn check_enough(readings: &SensorReadings, options: &MakeOptions) -> Result<()> {
     let n = readings.readings.len();
     let degree = options.degree.unwrap_or(1);
     let unit = unit_sign(readings.quantity);
@@ -179,7 +184,7 @@ fn check_enough(readings: &Readings, options: &MakeOptions) -> Result<()> {
 }
 
 /// The straight line must show a slope: without one an inverse reading means nothing.
-fn check_follows(readings: &Readings, applied: &[f64], indicated: &[f64]) -> Result<()> {
+fn check_follows(readings: &SensorReadings, applied: &[f64], indicated: &[f64]) -> Result<()> {
     let line = polynomial::fit(applied, indicated, 1).map_err(|e| no_fit(readings, &e))?;
     let se = line.covariance[1][1].sqrt();
     if se == 0.0 {
@@ -201,7 +206,7 @@ fn check_follows(readings: &Readings, applied: &[f64], indicated: &[f64]) -> Res
     Ok(())
 }
 
-fn no_fit(readings: &Readings, error: &StatsError) -> Error {
+fn no_fit(readings: &SensorReadings, error: &StatsError) -> Error {
     Problem::error(
         &readings.file,
         error.to_string(),
@@ -211,7 +216,7 @@ fn no_fit(readings: &Readings, error: &StatsError) -> Error {
     .into()
 }
 
-fn turns_back(readings: &Readings, curve: &Polynomial, asked: bool) -> Problem {
+fn turns_back(readings: &SensorReadings, curve: &Polynomial, asked: bool) -> Problem {
     let (low, high) = polynomial::extent(&readings.applied());
     let unit = unit_sign(readings.quantity);
     let steps = 1000;
@@ -234,8 +239,8 @@ fn turns_back(readings: &Readings, curve: &Polynomial, asked: bool) -> Problem {
     )
 }
 
-/// Readings far off the curve that all others make, by the deleted residual.
-fn strays(readings: &Readings, curve: &Polynomial) -> Vec<Problem> {
+/// SensorReadings far off the curve that all others make, by the deleted residual.
+fn strays(readings: &SensorReadings, curve: &Polynomial) -> Vec<Problem> {
     let (s2, df) = (curve.residual_sd.powi(2), curve.degrees_of_freedom as f64);
     let n = readings.readings.len() as f64;
     let mut found = Vec::new();
@@ -270,7 +275,7 @@ fn strays(readings: &Readings, curve: &Polynomial) -> Vec<Problem> {
 }
 
 /// Loads that a run reached only from above.
-fn lone_downs(readings: &Readings) -> Option<Problem> {
+fn lone_downs(readings: &SensorReadings) -> Option<Problem> {
     let any_down = readings
         .readings
         .iter()

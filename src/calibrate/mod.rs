@@ -1,4 +1,4 @@
-//! Readings under known loads to a [`Calibration`] and back (methods §8). Pure: it knows texts, not files.
+//! Readings under known loads to a [`Calibration`] and back (METHODS.md §8). Pure: it knows texts, not files.
 //!
 //! [`make`] fits the curve and works out the named figures; [`certificate`] writes and reads the certificate;
 //! [`Calibration::convert`] turns sensor counts into newtons or millimetres; [`drift`] keeps the control chart of the
@@ -16,12 +16,12 @@ mod make;
 pub mod polynomial;
 pub mod readings;
 
-pub use apply::{Converted, Day, Validity};
-pub use figures::{CalibrationFigure, Of};
+pub use apply::{ConvertedChannel, Day, Validity};
+pub use figures::{CalibrationFigure, PercentOf};
 pub use inverse::Inverse;
-pub use make::{Made, MakeOptions, make};
+pub use make::{MakeOptions, NewCalibration, make};
 pub use polynomial::Polynomial;
-pub use readings::{Direction, Reading, Readings};
+pub use readings::{Direction, Reading, SensorReadings};
 
 use crate::units::Quantity;
 
@@ -56,7 +56,9 @@ pub struct Calibration {
     pub quantity: Quantity,
     /// Days, as YYYY-MM-DD.
     pub made: Option<Day>,
+    /// The last day on which it may be used.
     pub expires: Option<Day>,
+    /// Applied quantity to indication.
     pub curve: Polynomial,
     /// Smallest and largest load, in N or mm.
     pub range: [f64; 2],

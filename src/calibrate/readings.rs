@@ -1,4 +1,4 @@
-//! Readings: what was applied, what was indicated.
+//! SensorReadings: what was applied, what was indicated.
 
 use crate::units::Quantity;
 
@@ -33,6 +33,7 @@ pub struct Reading {
     pub applied: f64,
     /// As the sensor says it, usually counts.
     pub indicated: f64,
+    /// The run that the reading belongs to.
     pub run: Option<String>,
     /// From the column `direction` alone; a reading without one counts as reached from below.
     pub direction: Option<Direction>,
@@ -47,16 +48,18 @@ impl Reading {
     }
 }
 
-/// Readings of one sensor.
+/// SensorReadings of one sensor.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Readings {
+pub struct SensorReadings {
     /// Name of the file, for problems.
     pub file: String,
+    /// Force or displacement.
     pub quantity: Quantity,
     /// Heading of the applied column, as in the file.
     pub applied_heading: String,
     /// Column `channel`, when there is one.
     pub channel: Option<String>,
+    /// In the order in which they were taken.
     pub readings: Vec<Reading>,
     /// Smallest step that the indicated numbers are written in.
     pub written_step: Option<f64>,
@@ -66,7 +69,7 @@ pub struct Readings {
     pub notes: Vec<String>,
 }
 
-impl Readings {
+impl SensorReadings {
     /// Applied loads, in the order of the rows.
     pub fn applied(&self) -> Vec<f64> {
         self.readings.iter().map(|r| r.applied).collect()
@@ -87,7 +90,7 @@ impl Readings {
         loads
     }
 
-    /// Readings at a load.
+    /// SensorReadings at a load.
     pub fn at(&self, load: f64) -> impl Iterator<Item = &Reading> {
         let close = 1e-6 * self.readings.iter().fold(0.0, |m: f64, r| m.max(r.applied.abs()));
         self.readings

@@ -2,13 +2,14 @@
 
 use super::Outcome;
 use super::analyze::{analyze, word};
+use crate::agreement::calls::CallNote;
 use crate::agreement::{self, Agreement, ratings, spread};
 use crate::batch;
 use crate::cohort::combine::Shards;
 use crate::error::{Problem, Severity};
-use crate::plot::text::number;
-use crate::report::Results;
+use crate::format::number;
 use crate::report::agreement as report;
+use crate::results::Results;
 use crate::study::call::Call;
 use crate::study::inputs;
 use crate::write::{OutputFolder, write_file_whole};
@@ -48,7 +49,7 @@ pub struct Args {
 }
 
 /// What was found, and what was noticed on the way.
-struct Found {
+struct AgreeOutcome {
     agreement: Agreement,
     problems: Vec<Problem>,
     /// Where agreement.toml goes; `None` without a study.
@@ -92,7 +93,7 @@ fn has_calls(agreement: &Agreement) -> bool {
     calls.is_some_and(|c| !c.pairs.is_empty() || !c.against.is_empty())
 }
 
-fn of_ratings(path: &Path) -> anyhow::Result<Found> {
+fn of_ratings(path: &Path) -> anyhow::Result<AgreeOutcome> {
     let file = path
         .file_name()
         .map_or_else(|| path.to_string_lossy(), |n| n.to_string_lossy());
@@ -109,7 +110,7 @@ fn of_ratings(path: &Path) -> anyhow::Result<Found> {
         );
     };
     match ratings::parse(&file, &text) {
-        Ok((table, problems)) => Ok(Found {
+        Ok((table, problems)) => Ok(AgreeOutcome {
             agreement: agreement::of_ratings(&table),
             problems,
             study_root: None,
@@ -121,7 +122,7 @@ fn of_ratings(path: &Path) -> anyhow::Result<Found> {
     }
 }
 
-fn of_study(path: &Path, quiet: bool) -> anyhow::Result<Found> {
+fn of_study(path: &Path, quiet: bool) -> anyhow::Result<AgreeOutcome> {
     let paths = [path.to_owned()];
     let inputs = inputs::collect(&paths)?;
     let options = batch::Options {
@@ -139,24 +140,21 @@ fn of_study(path: &Path, quiet: bool) -> anyhow::Result<Found> {
 }
 
 /// What the repeated tests and the calls of a study agree in. `results` keep what a blind study hides.
-fn of_results(results: Results, calls: &[Call], study_root: Option<PathBuf>) -> Found {
+fn of_results(results: Results, calls: &[Call], study_root: Option<PathBuf>) -> AgreeOutcome {
     // In a blind study no finding goes further than here.
-    let findings = if results.blinded {
+    let comparisons = if results.blinded {
         &[][..]
     } else {
-        &results.findings
+        &results.comparisons
     };
-    let mut agreement = agreement::of_study(&results.tests, findings, calls);
+    let mut agreement = agreement::of_study(&results.tests, comparisons, calls);
     if results.blinded {
         agreement.hide_sides();
-        agreement.notes.push(agreement::BLINDED.to_owned());
-        eprintln!(
-            "not done: calls against the measured side: {}",
-            agreement::BLINDED
-        );
+        agreement.notes.push(CallNote::Blinded.to_string());
+        eprintln!("not done: calls against the measured side: {}", CallNote::Blinded);
     }
     agreement.title = results.title.clone();
-    Found {
+    AgreeOutcome {
         agreement,
         problems: results.problems,
         study_root,
@@ -170,7 +168,7 @@ pub(super) fn of_shards(shards: &Shards, out: &Path, inputs: &[PathBuf]) -> anyh
 }
 
 /// The result folder, then the study's agreement.toml: a folder that is refused leaves the study as it was.
-fn write(found: &Found, out: &Path, inputs: &[PathBuf]) -> anyhow::Result<()> {
+fn write(found: &AgreeOutcome, out: &Path, inputs: &[PathBuf]) -> anyhow::Result<()> {
     let mut folder = OutputFolder::begin(out, inputs)?;
     report::write(&found.agreement, &found.problems, &mut folder)?;
     folder.finish(report::record(&found.problems))?;

@@ -1,13 +1,14 @@
 //! `analyze`: the main job.
 
 use super::{Outcome, progress};
-use crate::batch;
-use crate::batch::output::OutputOptions;
-use crate::cohort::run::{self, RunOptions};
+use crate::batch::{self, Earlier};
 use crate::cohort::shard::Shard;
+use crate::cohort::shard_run::analyze_shard;
 use crate::error::Severity;
 use crate::report::html::{FiguresChoice, PageOptions};
-use crate::report::{Results, budget_text, json, summary_text};
+use crate::report::output::{self, OutputOptions};
+use crate::report::{budget_text, json, summary_text};
+use crate::results::Results;
 use crate::study::built_in;
 use crate::study::plan::Plan;
 use anyhow::{Context, bail};
@@ -97,6 +98,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
         plan,
         strict: args.strict,
         thin: true,
+        fresh: args.fresh,
         ..batch::Options::default()
     };
     if let (Some(shard), Some(out)) = (&args.shard, &args.out) {
@@ -110,7 +112,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
         sayln!("{}", json::analysis_text(&results));
     } else if args.budget {
         if results.blinded {
-            sayln!("{}\n", crate::report::blind::BLINDED);
+            sayln!("{}\n", crate::results::BLINDED);
         }
         say!("{}", budget_text(&results));
         tell_problems(&results);
@@ -131,29 +133,23 @@ pub(super) fn analyze(
     options: batch::Options<'_>,
     quiet: bool,
 ) -> anyhow::Result<Results> {
-    let bar = progress::Bar::new("recordings", quiet);
-    let tell = |done: usize, total: usize| bar.tell(done, total);
-    let options = batch::Options {
-        progress: Some(&tell),
-        ..options
-    };
-    let results = batch::run(paths, &options);
-    bar.finish();
-    Ok(results?)
+    with_bar(options, quiet, |options| batch::run(paths, options))
 }
 
 /// The same into a folder, taking up an earlier run that was cut short.
-fn into_folder(
-    args: &Args,
-    out: &Path,
-    analysis: batch::Options<'_>,
-    quiet: bool,
-) -> anyhow::Result<Results> {
-    let ran = with_bar(args, analysis, quiet, |options| {
-        run::analyze_into(&args.paths, out, options)
+fn into_folder(args: &Args, out: &Path, options: batch::Options<'_>, quiet: bool) -> anyhow::Result<Results> {
+    let output = OutputOptions {
+        page: args.figures.page(),
+        png: args.png,
+        cohort: args.cohort,
+    };
+    let (results, earlier) = with_bar(options, quiet, |options| {
+        batch::analyze_into(&args.paths, out, options, &|folder, results, curves| {
+            output::write_run(folder, results, curves, &output)
+        })
     })?;
-    tell_resumed(ran.resumed, quiet);
-    Ok(ran.results)
+    tell_earlier(earlier, quiet);
+    Ok(results)
 }
 
 /// One shard into a folder of its own.
@@ -161,59 +157,57 @@ fn shard(
     args: &Args,
     shard: Shard,
     out: &Path,
-    analysis: batch::Options<'_>,
+    options: batch::Options<'_>,
     quiet: bool,
 ) -> anyhow::Result<Outcome> {
-    let ran = with_bar(args, analysis, quiet, |options| {
-        run::analyze_shard(&args.paths, shard, out, options)
+    let run = with_bar(options, quiet, |options| {
+        analyze_shard(&args.paths, shard, out, options)
     })?;
-    tell_resumed(ran.resumed, quiet);
+    tell_earlier(run.earlier, quiet);
     if !quiet {
         sayln!(
             "shard {}/{}: {} of {} recordings, {} of them could not be used; {}",
             shard.number,
             shard.of,
-            ran.recordings,
-            ran.of,
-            ran.failed,
+            run.recordings,
+            run.of,
+            run.failed,
             out.display()
         );
     }
-    Ok(match ran.failed {
+    Ok(match run.failed {
         0 => Outcome::Done,
         _ => Outcome::Partly,
     })
 }
 
 fn with_bar<T>(
-    args: &Args,
-    analysis: batch::Options<'_>,
+    options: batch::Options<'_>,
     quiet: bool,
-    work: impl FnOnce(&RunOptions<'_>) -> crate::error::Result<T>,
+    work: impl FnOnce(&batch::Options<'_>) -> crate::error::Result<T>,
 ) -> anyhow::Result<T> {
     let bar = progress::Bar::new("recordings", quiet);
     let tell = |done: usize, total: usize| bar.tell(done, total);
-    let analysis = batch::Options {
+    let done = work(&batch::Options {
         progress: Some(&tell),
-        ..analysis
-    };
-    let options = RunOptions {
-        analysis,
-        output: OutputOptions {
-            page: args.figures.page(),
-            png: args.png,
-            cohort: args.cohort,
-        },
-        fresh: args.fresh,
-    };
-    let ran = work(&options);
+        ..options
+    });
     bar.finish();
-    Ok(ran?)
+    Ok(done?)
 }
 
-fn tell_resumed(resumed: usize, quiet: bool) {
-    if resumed > 0 && !quiet {
-        eprintln!("taken up: {resumed} recordings were done before this run");
+fn tell_earlier(earlier: Earlier, quiet: bool) {
+    if quiet {
+        return;
+    }
+    if earlier.by_another_build {
+        eprintln!("started over: what an earlier run had done was done by another build of tautpoint");
+    }
+    if earlier.resumed > 0 {
+        eprintln!(
+            "taken up: {} recordings were done before this run",
+            earlier.resumed
+        );
     }
 }
 

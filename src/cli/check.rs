@@ -1,14 +1,15 @@
 //! `check`: reads and validates, analyses nothing.
 
 use super::Outcome;
-use crate::batch::{self, each};
+use crate::batch::{self, parallel_map};
 use crate::error::{Error, Problem, Severity};
 use crate::read::calibrations::Calibrations;
-use crate::read::recording::{Source, read_recording};
+use crate::read::recording::{RecordingSource, read_recording};
 use crate::read::validity;
 use crate::study::inputs::{InputFile, Inputs, Study, collect_any, no_recordings};
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::study::words::{nearest, shown};
+use crate::terms::Role;
 use crate::trace::About;
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
@@ -96,7 +97,7 @@ fn check_files(inputs: &Inputs, calibrations: &Calibrations, quiet: bool) -> Vec
         indicatif::ProgressDrawTarget::hidden(),
     );
     let begun = Instant::now();
-    let checked = each(
+    let checked = parallel_map(
         &inputs.files,
         || (),
         |(), file| {
@@ -124,7 +125,7 @@ fn check_file(file: &InputFile, study: Option<&Study>, calibrations: &Calibratio
     let mut notes = Vec::new();
     if sidecar.mat.is_some() || !sidecar.mat_named {
         let none = Study::default();
-        let source = Source {
+        let source = RecordingSource {
             path: &file.path,
             recording: &file.recording,
             sidecar_name: &file.sidecar,
@@ -180,8 +181,8 @@ fn unreadable(file: &InputFile, error: &Error) -> Problem {
 fn unknown_codes(file: &InputFile, sidecar: &Sidecar, study: &Study) -> Vec<Problem> {
     let mut problems = Vec::new();
     for (role, code) in [
-        ("subject", &sidecar.about.subject),
-        ("examiner", &sidecar.about.examiner),
+        (Role::Subject, &sidecar.about.subject),
+        (Role::Examiner, &sidecar.about.examiner),
     ] {
         let known: Vec<&str> = study.roster.codes(role).collect();
         let Some(code) = code else { continue };
@@ -202,7 +203,7 @@ fn unknown_codes(file: &InputFile, sidecar: &Sidecar, study: &Study) -> Vec<Prob
                 format!("a code of the roster with the role {role}"),
                 advice,
             )
-            .in_column(role),
+            .in_column(role.word()),
         );
     }
     problems

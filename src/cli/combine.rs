@@ -3,8 +3,8 @@
 use super::Outcome;
 use super::agree;
 use super::analyze::{Figures, outcome, tell_problems};
-use crate::batch::output::OutputOptions;
 use crate::cohort::combine::Shards;
+use crate::report::output::{self, OutputOptions};
 use crate::report::{json, summary_text};
 use std::path::PathBuf;
 
@@ -56,7 +56,9 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
         png: args.png,
         cohort: args.cohort,
     };
-    let results = shards.write(&args.out, &options)?;
+    let results = shards.write(&args.out, &|folder, results, curves| {
+        output::write_run(folder, results, curves, &options)
+    })?;
     if let Some(folder) = &args.agreement {
         agree::of_shards(&shards, folder, &args.shards)?;
     }

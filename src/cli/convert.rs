@@ -4,8 +4,8 @@ use super::Outcome;
 use super::analyze::word;
 use super::progress::Bar;
 use crate::cohort::convert::{ConvertOptions, Converted, To, convert};
+use crate::cohort::pseudonymizer::Pseudonymizer;
 use crate::cohort::rounding::Rounding;
-use crate::cohort::share::Share;
 use crate::study::inputs;
 use anyhow::bail;
 use clap::ValueEnum;
@@ -20,8 +20,8 @@ Examples:
   tautpoint convert my-study --round-n 0.01 --round-mm 0.001 --out small
   tautpoint convert my-study --share lab-key.toml --out to-share
 
-Without rounding, what comes back is the same bytes; a recording that would not is put into the new folder as it is. With
---share, subjects, examiners, sites and dates are replaced, free text is left out, and the key file says who is who: keep
+Without rounding, every number comes back bit for bit, with its heading and its sidecar; a recording that holds more than
+columns of numbers is put into the new folder as it is. With --share, subjects, examiners, sites and dates are replaced, free text is left out, and the key file says who is who: keep
 it in the lab.
 
 Exit code: 0 done; 1 done, but some recordings could not be converted (each is named); 2 nothing done.")]
@@ -77,7 +77,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     if args.to == Format::Csv && round != Rounding::default() {
         bail!("--round-n and --round-mm go with --to parquet");
     }
-    let mut share = args.share.as_deref().map(Share::open).transpose()?;
+    let mut share = args.share.as_deref().map(Pseudonymizer::open).transpose()?;
     if let Some(share) = &mut share {
         let inputs = inputs::collect(&args.paths)?;
         share.for_study(inputs.study.as_ref());
@@ -123,7 +123,7 @@ fn tell_done(done: &Converted, args: &Args) {
         let shown: Vec<&str> = done.copied.iter().take(3).map(String::as_str).collect();
         let more = if done.copied.len() > 3 { ", …" } else { "" };
         sayln!(
-            "{} put there as they are, since they would not come back byte for byte: {}{more}",
+            "{} put there as they are, since they hold more than columns of numbers: {}{more}",
             done.copied.len(),
             shown.join(", ")
         );

@@ -2,7 +2,7 @@
 
 use super::{Outcome, analyze};
 use crate::batch;
-use crate::batch::output::{self, OutputOptions};
+use crate::report::output::{self, OutputOptions};
 use crate::report::summary_text;
 use crate::simulate::{SAMPLE_SEED, sample_study};
 use anyhow::bail;

@@ -29,6 +29,7 @@ pub mod open;
 pub mod ports;
 pub mod prepare;
 mod progress;
+mod terms;
 pub mod record;
 pub mod shell;
 pub mod simulate;
@@ -45,12 +46,12 @@ pub struct Cli {
     #[arg(long, short, global = true)]
     pub quiet: bool,
     #[command(subcommand)]
-    pub command: Command,
+    pub command: ProgramCommand,
 }
 
 /// What to do.
 #[derive(Debug, Subcommand)]
-pub enum Command {
+pub enum ProgramCommand {
     Demo(demo::Args),
     Analyze(analyze::Args),
     Agree(agree::Args),
@@ -89,21 +90,21 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         }
     };
     let outcome = match &cli.command {
-        Command::Demo(args) => demo::run(args, cli.quiet),
-        Command::Analyze(args) => analyze::run(args, cli.quiet),
-        Command::Agree(args) => agree::run(args, cli.quiet),
-        Command::Check(args) => check::run(args, cli.quiet),
-        Command::Convert(args) => convert::run(args, cli.quiet),
-        Command::Combine(args) => combine::run(args, cli.quiet),
-        Command::Debrief(args) => debrief::run(args, cli.quiet),
-        Command::Prepare(args) => prepare::run(args, cli.quiet),
-        Command::Calibrate(args) => calibrate::run(args, cli.quiet),
-        Command::Open(args) => open::run(args, cli.quiet),
-        Command::Record(args) => record::run(args, cli.quiet),
-        Command::Simulate(args) => simulate::run(args, cli.quiet),
-        Command::Ports(args) => ports::run(args, cli.quiet),
-        Command::Completions(args) => shell::completions(args),
-        Command::Man(args) => shell::man(args),
+        ProgramCommand::Demo(args) => demo::run(args, cli.quiet),
+        ProgramCommand::Analyze(args) => analyze::run(args, cli.quiet),
+        ProgramCommand::Agree(args) => agree::run(args, cli.quiet),
+        ProgramCommand::Check(args) => check::run(args, cli.quiet),
+        ProgramCommand::Convert(args) => convert::run(args, cli.quiet),
+        ProgramCommand::Combine(args) => combine::run(args, cli.quiet),
+        ProgramCommand::Debrief(args) => debrief::run(args, cli.quiet),
+        ProgramCommand::Prepare(args) => prepare::run(args, cli.quiet),
+        ProgramCommand::Calibrate(args) => calibrate::run(args, cli.quiet),
+        ProgramCommand::Open(args) => open::run(args, cli.quiet),
+        ProgramCommand::Record(args) => record::run(args, cli.quiet),
+        ProgramCommand::Simulate(args) => simulate::run(args, cli.quiet),
+        ProgramCommand::Ports(args) => ports::run(args, cli.quiet),
+        ProgramCommand::Completions(args) => shell::completions(args),
+        ProgramCommand::Man(args) => shell::man(args),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,

@@ -5,11 +5,11 @@ use super::analyze::word;
 use crate::agreement::registered::settings_hash;
 use crate::batch;
 use crate::error::Problem;
-use crate::simulate::write_new;
 use crate::study::day;
 use crate::study::folder::{Study, read_study};
 use crate::study::opened::{FILE_NAME, Opened};
 use crate::study::study_file;
+use crate::write::write_new;
 use anyhow::bail;
 use std::path::{Path, PathBuf};
 

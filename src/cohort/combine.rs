@@ -1,14 +1,13 @@
-//! Shards' folders to the results of the whole, as one run would have made them.
+//! The folders of shards to the results of the whole, as one run would have made them.
 
-use super::run::{Place, RECORDS, output};
+use super::manifest::{MANIFEST, ShardManifest};
 use super::shard::Shard;
-use super::store::{Key, Store};
-use super::whole::{WHOLE, Whole};
-use crate::batch::output::OutputOptions;
-use crate::batch::{Job, Outcome, gather};
+use super::shard_run::RECORDS;
+use crate::batch::records::{Key, Records};
+use crate::batch::{Job, RecordingOutcome, SavedCurves, WriteResults, aggregate};
 use crate::error::{Error, Result};
 use crate::read::sha256_hex;
-use crate::report::Results;
+use crate::results::Results;
 use crate::study::call::Call;
 use crate::write::OutputFolder;
 use serde_json::Value;
@@ -19,7 +18,7 @@ use tempfile::TempDir;
 /// The shards of one run, all of them, checked against each other.
 pub struct Shards {
     folders: Vec<PathBuf>,
-    stores: Vec<Store>,
+    stores: Vec<Records>,
     /// Which store and which record, in the order of the recordings' names.
     records: Vec<(usize, Key)>,
     job: Job,
@@ -35,10 +34,10 @@ impl Shards {
     /// of one run, or when recordings were changed between them; [`Error::Io`].
     pub fn open(folders: &[PathBuf]) -> Result<Shards> {
         let mut seen: BTreeMap<u32, (&PathBuf, u32)> = BTreeMap::new();
-        let mut first: Option<(Whole, &PathBuf)> = None;
+        let mut first: Option<(ShardManifest, &PathBuf)> = None;
         let mut stores = Vec::new();
         for folder in folders {
-            let (shard, whole) = read_shard(folder)?;
+            let (shard, manifest) = read_shard(folder)?;
             if let Some((earlier, _)) = seen.insert(shard.number, (folder, shard.of)) {
                 return Err(refused(
                     format!(
@@ -52,9 +51,9 @@ impl Shards {
                 ));
             }
             match &first {
-                None => first = Some((whole, folder)),
+                None => first = Some((manifest, folder)),
                 Some((known, known_folder)) => {
-                    if let Some(what) = known.difference(&whole) {
+                    if let Some(what) = known.difference(&manifest) {
                         return Err(refused(
                             format!(
                                 "{what} is not the same in {} and {}",
@@ -66,14 +65,14 @@ impl Shards {
                     }
                 }
             }
-            stores.push(Store::read(&folder.join(RECORDS))?);
+            stores.push(Records::read(&folder.join(RECORDS))?);
         }
-        let Some((whole, _)) = first else {
+        let Some((manifest, _)) = first else {
             return Err(refused("no shards".to_owned(), "name the folders of all shards"));
         };
         complete(&seen)?;
-        let records = in_order(&stores, folders, &whole)?;
-        let (job, study) = whole.job()?;
+        let records = in_order(&stores, folders, &manifest)?;
+        let (job, study) = manifest.job()?;
         Ok(Shards {
             folders: folders.to_vec(),
             stores,
@@ -83,12 +82,12 @@ impl Shards {
         })
     }
 
-    /// The whole, recomputed. `keep_hidden` as in [`crate::batch::Options`].
+    /// The results of the whole, recomputed. `keep_hidden` as in [`crate::batch::Options`].
     ///
     /// # Errors
     /// [`Error::Io`], [`Error::Refused`] when records cannot be read.
     pub fn results(&self, keep_hidden: bool) -> Result<Results> {
-        Ok(gather(
+        Ok(aggregate(
             &self.job,
             self.records.len(),
             self.outcomes()?,
@@ -105,19 +104,20 @@ impl Shards {
     ///
     /// # Errors
     /// As [`Shards::results`] and [`OutputFolder::begin`].
-    pub fn write(&self, out: &Path, options: &OutputOptions) -> Result<Results> {
+    pub fn write(&self, out: &Path, write: WriteResults<'_>) -> Result<Results> {
         let folder = OutputFolder::begin(out, &self.folders)?;
         let outcomes = self.outcomes()?;
-        let records = self.records.iter().zip(&outcomes);
-        let places: Vec<Place> = records
-            .map(|((store, key), o)| Place::of(&self.stores[*store], *key, o))
-            .collect();
-        let mut results = gather(&self.job, self.records.len(), outcomes, false);
-        output(folder, &mut results, &places, options)?;
+        let records = self
+            .records
+            .iter()
+            .map(|(store, key)| (&self.stores[*store], *key));
+        let curves = SavedCurves::of(records, &outcomes);
+        let mut results = aggregate(&self.job, self.records.len(), outcomes, false);
+        write(folder, &mut results, &curves)?;
         Ok(results)
     }
 
-    fn outcomes(&self) -> Result<Vec<Outcome>> {
+    fn outcomes(&self) -> Result<Vec<RecordingOutcome>> {
         self.records
             .iter()
             .map(|(store, key)| self.stores[*store].outcome(key))
@@ -133,7 +133,7 @@ fn refused(found: String, advice: &str) -> Error {
 }
 
 /// Reads a shard's own record and holds its files against it.
-fn read_shard(folder: &Path) -> Result<(Shard, Whole)> {
+fn read_shard(folder: &Path) -> Result<(Shard, ShardManifest)> {
     let no = |why: &str| {
         refused(
             format!("{} {why}", folder.display()),
@@ -155,15 +155,17 @@ fn read_shard(folder: &Path) -> Result<(Shard, Whole)> {
         let file = files.into_iter().flatten().find(|f| f["file"] == name);
         file.and_then(|f| f["sha256"].as_str()).map(str::to_owned)
     };
-    let whole = std::fs::read(folder.join(WHOLE)).map_err(|_| no("holds no shard"))?;
-    if listed(WHOLE).is_none_or(|hash| hash != sha256_hex(&whole)) {
+    let manifest = std::fs::read(folder.join(MANIFEST)).map_err(|_| no("holds no shard"))?;
+    if listed(MANIFEST).is_none_or(|hash| hash != sha256_hex(&manifest)) {
         return Err(no("was changed after it was written"));
     }
-    let whole = Whole::read(&whole).ok_or_else(|| no("was written by another version of the program"))?;
-    if whole.version != env!("CARGO_PKG_VERSION") {
-        return Err(no(&format!("was written by version {}", whole.version)));
-    }
-    Ok((Shard { number: n, of }, whole))
+    let manifest = ShardManifest::read(&manifest).ok_or_else(|| {
+        refused(
+            format!("{} was written by another build of tautpoint", folder.display()),
+            "combine with the very program that analysed the shards, or analyse all of them again with this one",
+        )
+    })?;
+    Ok((Shard { number: n, of }, manifest))
 }
 
 /// Every number from 1 to N once.
@@ -194,7 +196,7 @@ fn complete(seen: &BTreeMap<u32, (&PathBuf, u32)>) -> Result<()> {
 }
 
 /// All records by their recordings' names, each recording once.
-fn in_order(stores: &[Store], folders: &[PathBuf], whole: &Whole) -> Result<Vec<(usize, Key)>> {
+fn in_order(stores: &[Records], folders: &[PathBuf], manifest: &ShardManifest) -> Result<Vec<(usize, Key)>> {
     let mut records: BTreeMap<String, (usize, Key)> = BTreeMap::new();
     let changed = "do not change recordings while shards are analysed; analyse all shards again";
     for (i, store) in stores.iter().enumerate() {
@@ -212,12 +214,12 @@ fn in_order(stores: &[Store], folders: &[PathBuf], whole: &Whole) -> Result<Vec<
             }
         }
     }
-    if records.len() != whole.recordings {
+    if records.len() != manifest.recordings {
         return Err(refused(
             format!(
                 "{} of {} recordings are in the shards",
                 records.len(),
-                whole.recordings
+                manifest.recordings
             ),
             changed,
         ));

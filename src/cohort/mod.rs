@@ -1,17 +1,12 @@
-//! Ten thousand recordings: runs that can be cut short, parts of a run on many machines, and what many studies share.
+//! What many recordings need: parts of a run on many machines, smaller files, and copies that may be shared.
 
 pub mod combine;
+mod conversion;
 pub mod convert;
-mod dataset;
 mod key;
-mod pack;
-mod packed;
-pub mod page;
+mod manifest;
 mod parquet;
-mod plain;
+pub mod pseudonymizer;
 pub mod rounding;
-pub mod run;
 pub mod shard;
-pub mod share;
-mod store;
-mod whole;
+pub mod shard_run;

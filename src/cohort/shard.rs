@@ -1,4 +1,4 @@
-//! Which recordings a shard takes: by their content, so that any machine that sees the same files takes the same ones.
+//! Which recordings a shard takes: by their content, so that any machine that sees the same files deals them out alike.
 
 use crate::error::{Error, Result};
 use sha2::{Digest, Sha256};

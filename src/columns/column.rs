@@ -39,6 +39,16 @@ pub struct Column {
     pub section: &'static str,
 }
 
+impl Column {
+    /// Where it is defined, as a reader finds it: `METHODS.md §3.4`; empty where nothing defines it.
+    pub fn reference(&self) -> String {
+        match self.section {
+            "" => String::new(),
+            section => format!("METHODS.md §{section}"),
+        }
+    }
+}
+
 impl Measure {
     /// The column that holds the value.
     pub fn column(self) -> Column {
@@ -62,7 +72,7 @@ impl Measure {
                 info.name
             )
             .into(),
-            section: "5",
+            section: "5.1",
             ..self.column()
         }
     }
@@ -77,7 +87,7 @@ impl Measure {
                 info.name
             )
             .into(),
-            section: "5",
+            section: "3.1",
             ..self.column()
         })
     }

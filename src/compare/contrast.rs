@@ -2,6 +2,7 @@
 
 use super::{Decision, TrialsToDecide};
 use crate::settings::Compare;
+use crate::stats::agreement::sem::MDC95_PER_SE;
 use crate::stats::decide::{Difference, above_p, equivalence_p, minimum_effect_p};
 use crate::stats::multiple::benjamini_hochberg;
 
@@ -45,7 +46,7 @@ impl Contrast {
 
     /// Smallest change that the means compared could tell from none, 95 % of the time: 1.96·se.
     pub fn mdc95(&self) -> f64 {
-        1.96 * self.difference().se
+        MDC95_PER_SE * self.difference().se
     }
 }
 
@@ -80,7 +81,7 @@ impl Limits<'_> {
     /// have shown a difference as large as the margin.
     fn alike(&self, d: &Difference) -> bool {
         let alpha = 1.0 - self.settings.confidence;
-        let able = 1.96 * d.se <= self.margin;
+        let able = MDC95_PER_SE * d.se <= self.margin;
         able && equivalence_p(d, self.margin).is_ok_and(|p| p <= alpha)
     }
 

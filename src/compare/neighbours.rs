@@ -5,10 +5,9 @@ use super::contrast::{Contrast, Rule};
 use super::groups::{Group, Scale, Trials};
 use super::pairs::{empty, part, put_interval, put_words};
 use super::spread::spread;
-use super::{CompareContext, ComparisonKind, DECIDED, Finding, Unpaired};
+use super::{CompareContext, Comparison, ComparisonKind, DECIDED, Unpaired, UnpairedSide};
 use crate::columns::Measure;
-use crate::study::anatomy;
-use crate::trace::Side;
+use crate::terms::Side;
 
 /// Steps on each side that count as neighbours.
 const EACH_SIDE: usize = 2;
@@ -30,7 +29,7 @@ pub(super) fn against_neighbours(
     scan: &[usize],
     context: &CompareContext,
     unpaired: &mut Vec<Unpaired>,
-) -> Vec<(usize, Finding)> {
+) -> Vec<(usize, Comparison)> {
     let midline: Vec<usize> = scan
         .iter()
         .copied()
@@ -52,17 +51,12 @@ pub(super) fn against_neighbours(
 }
 
 fn alone(group: &Group) -> Unpaired {
-    let known = group.key.level.as_deref().and_then(anatomy::rank).is_some();
-    let reason = if known {
-        format!(
-            "fewer than two neighbouring midline steps with a stiffness, same contact and posture, within {FARTHEST} levels"
-        )
-    } else {
-        "its level is none that is known, so it has no neighbours".to_owned()
-    };
+    let reason = format!(
+        "fewer than two neighbouring midline steps with a stiffness, same contact and posture, within {FARTHEST} levels"
+    );
     Unpaired {
         key: group.key.clone(),
-        side: Side::Midline.word().to_owned(),
+        side: UnpairedSide::Midline,
         trials: group.midline.len() as u32,
         reason,
     }
@@ -73,7 +67,7 @@ fn one_measure(
     run: &[usize],
     measure: Measure,
     context: &CompareContext,
-) -> Vec<(usize, Finding)> {
+) -> Vec<(usize, Comparison)> {
     let mut steps: Vec<Step> = run
         .iter()
         .filter_map(|&group| step(groups, group, measure))
@@ -83,7 +77,7 @@ fn one_measure(
     let Some(known) = spread(&levels, measure, Scale::Log, context) else {
         return vec![];
     };
-    let (mut findings, mut contrasts, mut at) = (vec![], vec![], vec![]);
+    let (mut comparisons, mut contrasts, mut at) = (vec![], vec![], vec![]);
     for (i, own) in steps.iter().enumerate() {
         let near = near(&steps, i, measure);
         let Some((median, middle)) = median_of(&steps, &near) else {
@@ -102,7 +96,7 @@ fn one_measure(
             parts,
             df,
         };
-        let mut finding = Finding {
+        let mut comparison = Comparison {
             left: Some(median.exp()),
             right: Some(mean.exp()),
             left_trials: near.iter().map(|&j| steps[j].trials.n() as u32).sum(),
@@ -110,13 +104,13 @@ fn one_measure(
             asymmetry_percent: Some(percent_of_log(contrast.estimate)),
             ..empty(&groups[own.group], ComparisonKind::Neighbours, measure)
         };
-        put_interval(&mut finding, &contrast, Scale::Log, known.source, context);
-        findings.push(finding);
+        put_interval(&mut comparison, &contrast, Scale::Log, known.source, context);
+        comparisons.push(comparison);
         contrasts.push(contrast);
         at.push(own.group);
     }
-    put_words(&mut findings, &contrasts, Rule::Neighbours, context);
-    at.into_iter().zip(findings).collect()
+    put_words(&mut comparisons, &contrasts, Rule::Neighbours, context);
+    at.into_iter().zip(comparisons).collect()
 }
 
 fn step(groups: &[Group], group: usize, measure: Measure) -> Option<Step> {
@@ -124,7 +118,7 @@ fn step(groups: &[Group], group: usize, measure: Measure) -> Option<Step> {
     let trials = Trials::of(tests, measure, Scale::Log);
     (trials.n() > 0).then_some(Step {
         group,
-        rank: anatomy::rank(groups[group].key.level.as_deref()?)?,
+        rank: groups[group].key.level?.rank(),
         window_n: tests.first()?.window_n,
         trials,
     })

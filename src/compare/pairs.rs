@@ -5,9 +5,9 @@ use super::calls::{agrees, call_of};
 use super::contrast::{Contrast, Limits, Part, Rule};
 use super::groups::{Group, Scale, Trials};
 use super::spread::{Spread, spread};
-use super::{CompareContext, ComparisonKind, DECIDED, Finding, SHOWN, SpreadSource, Unpaired};
+use super::{CompareContext, Comparison, ComparisonKind, DECIDED, SHOWN, SpreadSource, Unpaired};
 use crate::columns::Measure;
-use crate::trace::Side;
+use crate::terms::{Contact, LineOfDrive, Side};
 
 /// A mean of trials on the scale of comparison, as it enters a contrast.
 ///
@@ -27,7 +27,7 @@ pub(super) fn left_right(
     scan: &[usize],
     context: &CompareContext,
     unpaired: &mut Vec<Unpaired>,
-) -> Vec<(usize, Finding)> {
+) -> Vec<(usize, Comparison)> {
     list_unpaired(groups, scan, unpaired);
     let mut rows = Vec::new();
     for measure in DECIDED.into_iter().chain(SHOWN) {
@@ -57,7 +57,7 @@ fn one_measure(
     scan: &[usize],
     measure: Measure,
     context: &CompareContext,
-) -> Vec<(usize, Finding)> {
+) -> Vec<(usize, Comparison)> {
     let scale = Scale::of(measure);
     let sided = |i: &usize| !(groups[*i].left.is_empty() && groups[*i].right.is_empty());
     let members: Vec<usize> = scan.iter().copied().filter(sided).collect();
@@ -80,19 +80,19 @@ fn one_measure(
             })
         })
         .collect();
-    let mut findings: Vec<Finding> = pairs.iter().map(|p| bare(groups, p, measure, scale)).collect();
+    let mut comparisons: Vec<Comparison> = pairs.iter().map(|p| bare(groups, p, measure, scale)).collect();
     if let Some(known) = known {
-        add_intervals(&mut findings, &pairs, &known, scale, context);
+        add_intervals(&mut comparisons, &pairs, &known, scale, context);
     }
-    pairs.iter().map(|p| p.group).zip(findings).collect()
+    pairs.iter().map(|p| p.group).zip(comparisons).collect()
 }
 
 /// The finding without anything that needs a spread.
-fn bare(groups: &[Group], pair: &Pair, measure: Measure, scale: Scale) -> Finding {
+fn bare(groups: &[Group], pair: &Pair, measure: Measure, scale: Scale) -> Comparison {
     let group = &groups[pair.group];
     let means = (pair.left.mean(), pair.right.mean());
     let d = means.0.zip(means.1).map(|(left, right)| right - left);
-    Finding {
+    Comparison {
         left: means.0.map(|m| scale.back(m)),
         right: means.1.map(|m| scale.back(m)),
         left_trials: pair.left.n() as u32,
@@ -103,10 +103,10 @@ fn bare(groups: &[Group], pair: &Pair, measure: Measure, scale: Scale) -> Findin
 }
 
 /// A finding that says nothing yet.
-pub(super) fn empty(group: &Group, comparison: ComparisonKind, measure: Measure) -> Finding {
-    Finding {
+pub(super) fn empty(group: &Group, kind: ComparisonKind, measure: Measure) -> Comparison {
+    Comparison {
         key: group.key.clone(),
-        comparison,
+        kind,
         measure,
         left: None,
         right: None,
@@ -128,28 +128,27 @@ pub(super) fn empty(group: &Group, comparison: ComparisonKind, measure: Measure)
 }
 
 fn add_intervals(
-    findings: &mut [Finding],
+    comparisons: &mut [Comparison],
     pairs: &[Pair],
     known: &Spread,
     scale: Scale,
     context: &CompareContext,
 ) {
     let contrasts: Vec<Contrast> = pairs.iter().filter_map(|p| contrast(p, known)).collect();
-    if contrasts.len() != findings.len() {
+    if contrasts.len() != comparisons.len() {
         return;
     }
-    for (finding, contrast) in findings.iter_mut().zip(&contrasts) {
-        put_interval(finding, contrast, scale, known.source, context);
+    for (comparison, contrast) in comparisons.iter_mut().zip(&contrasts) {
+        put_interval(comparison, contrast, scale, known.source, context);
     }
-    if findings.first().is_some_and(|f| DECIDED.contains(&f.measure)) {
-        put_words(findings, &contrasts, Rule::Sides, context);
+    if comparisons.first().is_some_and(|f| DECIDED.contains(&f.measure)) {
+        put_words(comparisons, &contrasts, Rule::Sides, context);
     }
-    for finding in findings.iter_mut().filter(|f| f.measure == Measure::EndFeel) {
-        finding.call = call_of(context.calls, &finding.key);
-        finding.call_agrees = finding
+    for comparison in comparisons.iter_mut().filter(|f| f.measure == Measure::EndFeel) {
+        comparison.call = call_of(context.calls, &comparison.key);
+        comparison.call_agrees = comparison
             .call
-            .as_deref()
-            .zip(finding.side_of_resistance)
+            .zip(comparison.side_of_resistance)
             .and_then(|(call, word)| agrees(call, word));
     }
 }
@@ -168,7 +167,7 @@ fn contrast(pair: &Pair, known: &Spread) -> Option<Contrast> {
 
 /// The interval and where its spread comes from.
 pub(super) fn put_interval(
-    finding: &mut Finding,
+    comparison: &mut Comparison,
     contrast: &Contrast,
     scale: Scale,
     source: SpreadSource,
@@ -178,19 +177,19 @@ pub(super) fn put_interval(
     let Ok([low, high]) = contrast.difference().interval(confidence) else {
         return;
     };
-    finding.spread_source = Some(source);
+    comparison.spread_source = Some(source);
     match scale {
         Scale::Log => {
-            finding.low_percent = Some(percent_of_log(low));
-            finding.high_percent = Some(percent_of_log(high));
+            comparison.low_percent = Some(percent_of_log(low));
+            comparison.high_percent = Some(percent_of_log(high));
         }
-        Scale::Plain => finding.difference = Some([contrast.estimate, low, high]),
+        Scale::Plain => comparison.difference = Some([contrast.estimate, low, high]),
     }
 }
 
 /// Margin, smallest detectable change, word and trials still needed, for all levels of a scan at once.
 pub(super) fn put_words(
-    findings: &mut [Finding],
+    comparisons: &mut [Comparison],
     contrasts: &[Contrast],
     rule: Rule,
     context: &CompareContext,
@@ -202,11 +201,11 @@ pub(super) fn put_words(
         rule,
     };
     let words = limits.decide(contrasts);
-    for ((finding, contrast), (word, trials)) in findings.iter_mut().zip(contrasts).zip(words) {
-        finding.threshold_percent = Some(settings.threshold_percent);
-        finding.mdc_percent = Some(percent_of_log(contrast.mdc95()));
-        finding.side_of_resistance = Some(word);
-        finding.trials_to_decide = trials;
+    for ((comparison, contrast), (word, trials)) in comparisons.iter_mut().zip(contrasts).zip(words) {
+        comparison.threshold_percent = Some(settings.threshold_percent);
+        comparison.mdc_percent = Some(percent_of_log(contrast.mdc95()));
+        comparison.side_of_resistance = Some(word);
+        comparison.trials_to_decide = trials;
     }
 }
 
@@ -220,7 +219,7 @@ fn list_unpaired(groups: &[Group], scan: &[usize], unpaired: &mut Vec<Unpaired>)
             }
             unpaired.push(Unpaired {
                 key: g.key.clone(),
-                side: side.word().to_owned(),
+                side: Some(side).into(),
                 trials: g.side(side).len() as u32,
                 reason: why_alone(groups, scan, i, other),
             });
@@ -238,24 +237,27 @@ fn why_alone(groups: &[Group], scan: &[usize], alone: usize, other: Side) -> Str
     let Some(found) = differently.map(|g| &g.key) else {
         return format!("no test of the {other} side in this scan and posture");
     };
-    let named = |v: &Option<String>| v.clone().unwrap_or_else(|| "not named".to_owned());
     if found.contact != key.contact {
         return format!(
             "the {other} side was tested with another contact: {}, here {}",
-            named(&found.contact),
-            named(&key.contact)
+            found.contact.map_or("not named", Contact::word),
+            key.contact.map_or("not named", Contact::word)
         );
     }
-    let degrees = |v: Option<f64>| v.map_or_else(|| "not named".to_owned(), |d| format!("{d}°"));
+    let degrees = |v: Option<LineOfDrive>| v.map_or_else(|| "not named".to_owned(), |d| format!("{d}°"));
     format!(
         "the {other} side was tested along another line of drive: {}, here {}",
-        degrees(found.line_of_drive_deg),
-        degrees(key.line_of_drive_deg)
+        degrees(found.line_of_drive),
+        degrees(key.line_of_drive)
     )
 }
 
 /// Lists levels tested on both sides whose end-feel could not be compared for want of a value on one side.
-fn list_uncompared<'a>(group: &Group, rows: impl Iterator<Item = &'a Finding>, unpaired: &mut Vec<Unpaired>) {
+fn list_uncompared<'a>(
+    group: &Group,
+    rows: impl Iterator<Item = &'a Comparison>,
+    unpaired: &mut Vec<Unpaired>,
+) {
     if group.left.is_empty() || group.right.is_empty() {
         return;
     }
@@ -274,7 +276,7 @@ fn list_uncompared<'a>(group: &Group, rows: impl Iterator<Item = &'a Finding>, u
     };
     unpaired.push(Unpaired {
         key: group.key.clone(),
-        side: side.word().to_owned(),
+        side: Some(side).into(),
         trials: group.side(side).len() as u32,
         reason,
     });

@@ -4,7 +4,8 @@ use super::{Instrument, LEAST_SPRINGS, LONGEST_DELAY_S};
 use crate::error::{Error, Problem, Result};
 use crate::settings::Settings;
 use crate::signal::condition::{Conditioned, condition};
-use crate::signal::{self, EpisodeShape};
+use crate::signal::fit::series::speed as speed_of;
+use crate::signal::measure_trace;
 use crate::stats::least_squares::least_squares;
 use crate::stats::moments::{mean, sd};
 use crate::trace::{Spring, Trace};
@@ -23,7 +24,7 @@ const SLOW_SHARE: f64 = 0.02;
 /// # Formula
 /// For each spring the τ that leaves nothing of v in F(t) = a + k·x(t − τ) + q·x² + h·sgn v: friction of the stand,
 /// which does not depend on speed, is told apart from a delay, which does. Their mean is the delay, SD/√n its standard
-/// uncertainty. The loop that stays is the loss of methods §3 with that delay taken out.
+/// uncertainty. The loop that stays is the loss of METHODS.md §3.8 with that delay taken out.
 ///
 /// # Errors
 /// A problem when a trace cannot be analysed, has no displacement or more than one side, when there are fewer than
@@ -119,15 +120,7 @@ fn springs_of(trace: &Trace, settings: &Settings) -> Result<Vec<Spring>> {
             ));
         }
     }
-    let names = |shapes: &[EpisodeShape]| {
-        Ok(shapes
-            .iter()
-            .map(|s| vec![trace.about.clone(); s.sides.len()])
-            .collect())
-    };
-    let measured = signal::analyze(trace, settings, &names)?;
-    let springs: Vec<Spring> = measured
-        .tests
+    let springs: Vec<Spring> = measure_trace(trace, settings)?
         .into_iter()
         .flat_map(|t| t.springs)
         .filter(|s| s.dropped.is_none() && s.excursion_mm.is_some_and(|x| x > 0.0))
@@ -160,7 +153,7 @@ fn delay_of(trace: &Trace, c: &Conditioned, spring: &Spring) -> Result<f64> {
         return Err(fault("no displacement".to_owned()));
     };
     let (x, force) = (&x.y, &side.force.y);
-    let speed = gradient(x, step);
+    let speed = speed_of(x, 1.0 / step);
     let index = |t: f64| (((t - c.grid.start_s) / step).round().max(0.0) as usize).min(force.len() - 1);
     let window = index(spring.start_s)..index(spring.end_s) + 1;
     let fastest = window.clone().map(|i| speed[i].abs()).fold(0.0, f64::max);
@@ -195,21 +188,6 @@ fn delay_of(trace: &Trace, c: &Conditioned, spring: &Spring) -> Result<f64> {
         }
     }
     Ok(delay_s)
-}
-
-/// Rate of change by central differences.
-fn gradient(y: &[f64], step: f64) -> Vec<f64> {
-    let last = y.len().saturating_sub(1);
-    (0..y.len())
-        .map(|i| {
-            let (a, b) = (i.saturating_sub(1), (i + 1).min(last));
-            if b > a {
-                (y[b] - y[a]) / ((b - a) as f64 * step)
-            } else {
-                0.0
-            }
-        })
-        .collect()
 }
 
 /// Value between samples by the cubic through the four around it (Catmull–Rom); the ends hold.

@@ -1,7 +1,7 @@
 //! The ceiling alarm: its own short, causal path from a sample to a word.
 
 use crate::settings::Settings;
-use crate::study::anatomy::{LEVELS, Region, region};
+use crate::terms::{Level, Region};
 use serde::Serialize;
 use std::collections::VecDeque;
 
@@ -13,9 +13,8 @@ const BACK_S: f64 = 0.1;
 
 /// The ceiling in force at a step.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Ceiling {
-    /// Word of the region.
-    pub region: &'static str,
+pub struct ActiveCeiling {
+    pub region: Region,
     pub ceiling_n: f64,
     /// Nobody named the level: the lowest of all regions stands in.
     pub assumed: bool,
@@ -23,17 +22,19 @@ pub struct Ceiling {
 
 /// The ceiling for a contact: the lowest of the regions it covers, or of all regions when no level is known. A live
 /// alarm without any ceiling would be no alarm.
-pub fn ceiling_at<'a>(levels: impl Iterator<Item = &'a str>, settings: &Settings) -> Ceiling {
-    let lowest = |regions: Vec<Region>| {
-        let all = regions.into_iter().map(|r| (r, r.ceiling_n(&settings.ceiling_n)));
-        all.min_by(|a, b| a.1.total_cmp(&b.1))
-    };
-    let known = lowest(levels.filter_map(region).collect());
-    let assumed = known.is_none();
-    let every = || lowest(LEVELS.iter().filter_map(|l| region(l)).collect());
-    let (region, ceiling_n) = known.or_else(every).unwrap_or((Region::Neck, 0.0));
-    Ceiling {
-        region: region.word(),
+pub fn ceiling_at(levels: impl Iterator<Item = Level>, settings: &Settings) -> ActiveCeiling {
+    let mut regions: Vec<Region> = levels.map(Level::region).collect();
+    let assumed = regions.is_empty();
+    if assumed {
+        regions = Region::ALL.to_vec();
+    }
+    let of_region = |region| (region, settings.ceiling_n.of(region));
+    let all = regions.into_iter().map(of_region);
+    let (region, ceiling_n) = all
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .unwrap_or((Region::Neck, 0.0));
+    ActiveCeiling {
+        region,
         ceiling_n,
         assumed,
     }
@@ -73,8 +74,8 @@ impl Despiker {
 
 /// A force over the ceiling, while it lasts and after.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Crossing {
-    pub ceiling: Ceiling,
+pub struct CeilingCrossing {
+    pub ceiling: ActiveCeiling,
     /// Device time.
     pub begin_s: f64,
     /// Last time over the ceiling.
@@ -82,7 +83,7 @@ pub struct Crossing {
     pub peak_n: f64,
 }
 
-impl Crossing {
+impl CeilingCrossing {
     pub fn duration_s(&self) -> f64 {
         self.end_s - self.begin_s
     }
@@ -90,50 +91,50 @@ impl Crossing {
 
 /// What the watch saw.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Watched {
-    Began(Crossing),
-    Ended(Crossing),
+pub enum CeilingChange {
+    Began(CeilingCrossing),
+    Ended(CeilingCrossing),
 }
 
 /// Holds the sum of all contacts against the ceiling.
 #[derive(Debug, Clone)]
 pub struct CeilingWatch {
-    pub ceiling: Ceiling,
-    over: Option<Crossing>,
+    pub ceiling: ActiveCeiling,
+    over: Option<CeilingCrossing>,
 }
 
 impl CeilingWatch {
-    pub fn new(ceiling: Ceiling) -> Self {
+    pub fn new(ceiling: ActiveCeiling) -> Self {
         CeilingWatch { ceiling, over: None }
     }
 
     /// The crossing that lasts, if one does.
-    pub fn over(&self) -> Option<&Crossing> {
+    pub fn over(&self) -> Option<&CeilingCrossing> {
         self.over.as_ref()
     }
 
     /// Another step, another ceiling. A crossing that lasts ends with its own.
-    pub fn set(&mut self, ceiling: Ceiling) -> Option<Watched> {
+    pub fn set(&mut self, ceiling: ActiveCeiling) -> Option<CeilingChange> {
         if ceiling == self.ceiling {
             return None;
         }
         self.ceiling = ceiling;
-        self.over.take().map(Watched::Ended)
+        self.over.take().map(CeilingChange::Ended)
     }
 
     /// Takes the sum of all contacts, spikes taken out and zero off.
-    pub fn push(&mut self, time_s: f64, total_n: f64) -> Option<Watched> {
+    pub fn push(&mut self, time_s: f64, total_n: f64) -> Option<CeilingChange> {
         let limit = self.ceiling.ceiling_n;
         match &mut self.over {
             None if total_n > limit => {
-                let crossing = Crossing {
+                let crossing = CeilingCrossing {
                     ceiling: self.ceiling,
                     begin_s: time_s,
                     end_s: time_s,
                     peak_n: total_n,
                 };
                 self.over = Some(crossing);
-                Some(Watched::Began(crossing))
+                Some(CeilingChange::Began(crossing))
             }
             None => None,
             Some(crossing) => {
@@ -145,14 +146,14 @@ impl CeilingWatch {
                 if time_s - crossing.end_s < BACK_S {
                     return None;
                 }
-                self.over.take().map(Watched::Ended)
+                self.over.take().map(CeilingChange::Ended)
             }
         }
     }
 
     /// The stream ended.
-    pub fn finish(&mut self) -> Option<Watched> {
-        self.over.take().map(Watched::Ended)
+    pub fn finish(&mut self) -> Option<CeilingChange> {
+        self.over.take().map(CeilingChange::Ended)
     }
 }
 
@@ -161,15 +162,18 @@ mod tests {
     use super::*;
 
     fn watch() -> CeilingWatch {
-        CeilingWatch::new(ceiling_at(["L3"].into_iter(), &Settings::default()))
+        CeilingWatch::new(ceiling_at([Level::L3].into_iter(), &Settings::default()))
     }
 
     #[test]
     fn the_ceiling_is_the_lowest_of_the_regions_covered() {
         let settings = Settings::default();
-        let at = |levels: &[&str]| ceiling_at(levels.iter().copied(), &settings);
-        assert_eq!((at(&["L1"]).ceiling_n, at(&["L1"]).region), (175.0, "lumbar"));
-        assert_eq!(at(&["L1", "T12"]).ceiling_n, 105.0);
+        let at = |levels: &[Level]| ceiling_at(levels.iter().copied(), &settings);
+        assert_eq!(
+            (at(&[Level::L1]).ceiling_n, at(&[Level::L1]).region),
+            (175.0, Region::Lumbar)
+        );
+        assert_eq!(at(&[Level::L1, Level::T12]).ceiling_n, 105.0);
         assert_eq!((at(&[]).ceiling_n, at(&[]).assumed), (60.0, true));
     }
 
@@ -184,7 +188,7 @@ mod tests {
                     50.0
                 };
                 let total = despiker.push(raw).unwrap();
-                if let Some(Watched::Began(_)) = watch.push(f64::from(i) / 2000.0, total) {
+                if let Some(CeilingChange::Began(_)) = watch.push(f64::from(i) / 2000.0, total) {
                     began += 1;
                 }
             }
@@ -208,7 +212,7 @@ mod tests {
             let total = despiker.push(force + noise).unwrap();
             seen.extend(watch.push(t, total));
         }
-        let [Watched::Began(began), Watched::Ended(ended)] = seen[..] else {
+        let [CeilingChange::Began(began), CeilingChange::Ended(ended)] = seen[..] else {
             panic!("{seen:?}")
         };
         // asin(0.875)/π = 0.339: the closed form of the crossing.

@@ -1,8 +1,8 @@
 //! Which channel of a station is which side's force and displacement, and what its values are in N and mm.
 
-use crate::acquire::station::{Quantity, Sample, Station, StationChannel};
+use crate::acquire::station::{ChannelQuantity, Sample, Station, StationChannel};
 use crate::calibrate::Calibration;
-use crate::trace::Side;
+use crate::terms::Side;
 use crate::units;
 
 /// One force channel and the displacement that belongs to it.
@@ -19,16 +19,16 @@ pub struct SideChannels {
 
 /// At most two sides, left before right.
 pub fn sides_of(station: &Station) -> Vec<SideChannels> {
-    let of = |quantity: Quantity| {
+    let of = |quantity: ChannelQuantity| {
         let all = station.channels.iter().enumerate();
         all.filter(move |(_, c)| c.quantity == quantity)
     };
     let displacement = |side: Option<Side>| {
-        let own = of(Quantity::Displacement).find(|(_, c)| c.side == side);
-        let common = || of(Quantity::Displacement).find(|(_, c)| c.side.is_none());
+        let own = of(ChannelQuantity::Displacement).find(|(_, c)| c.side == side);
+        let common = || of(ChannelQuantity::Displacement).find(|(_, c)| c.side.is_none());
         own.or_else(common).map(|(i, _)| i)
     };
-    let mut sides: Vec<SideChannels> = of(Quantity::Force)
+    let mut sides: Vec<SideChannels> = of(ChannelQuantity::Force)
         .map(|(force, c)| SideChannels {
             side: c.side,
             force,
@@ -55,7 +55,7 @@ pub fn sides_of(station: &Station) -> Vec<SideChannels> {
 }
 
 /// How one channel's values become N or mm.
-enum Conversion {
+enum ChannelScale {
     Plain,
     Calibrated(Box<Calibration>),
     /// Counts that no calibration fits.
@@ -63,24 +63,24 @@ enum Conversion {
 }
 
 /// Turns samples into N and mm.
-pub struct Converter {
-    channels: Vec<Conversion>,
+pub struct ChannelConverter {
+    channels: Vec<ChannelScale>,
 }
 
-impl Converter {
+impl ChannelConverter {
     /// With the calibrations of the study that may serve: each channel of counts takes the one that it names, else the
     /// one for its sensor, else the one for its column, else the only one of its quantity.
     pub fn new(station: &Station, calibrations: &[Calibration]) -> Self {
         let of = |c: &StationChannel| {
             if c.unit != "counts" {
-                return Conversion::Plain;
+                return ChannelScale::Plain;
             }
             match calibration_of(c, calibrations) {
-                Some(calibration) => Conversion::Calibrated(Box::new(calibration.clone())),
-                None => Conversion::Unknown,
+                Some(calibration) => ChannelScale::Calibrated(Box::new(calibration.clone())),
+                None => ChannelScale::Unknown,
             }
         };
-        Converter {
+        ChannelConverter {
             channels: station.channels.iter().map(of).collect(),
         }
     }
@@ -89,23 +89,23 @@ impl Converter {
     pub fn value(&self, sample: &Sample, channel: usize) -> f64 {
         let raw = sample.values.get(channel).copied().unwrap_or(f64::NAN);
         match self.channels.get(channel) {
-            Some(Conversion::Plain) => raw,
-            Some(Conversion::Calibrated(calibration)) => calibration.value(raw).unwrap_or(f64::NAN),
-            Some(Conversion::Unknown) | None => f64::NAN,
+            Some(ChannelScale::Plain) => raw,
+            Some(ChannelScale::Calibrated(calibration)) => calibration.value(raw).unwrap_or(f64::NAN),
+            Some(ChannelScale::Unknown) | None => f64::NAN,
         }
     }
 
     /// Whether a channel's values mean nothing without a calibration.
     pub fn unknown(&self, channel: usize) -> bool {
-        matches!(self.channels.get(channel), Some(Conversion::Unknown))
+        matches!(self.channels.get(channel), Some(ChannelScale::Unknown))
     }
 }
 
 fn calibration_of<'c>(channel: &StationChannel, calibrations: &'c [Calibration]) -> Option<&'c Calibration> {
     let (quantity, word) = match channel.quantity {
-        Quantity::Force => (units::Quantity::Force, "force"),
-        Quantity::Displacement => (units::Quantity::Displacement, "displacement"),
-        Quantity::Drive => return None,
+        ChannelQuantity::Force => (units::Quantity::Force, "force"),
+        ChannelQuantity::Displacement => (units::Quantity::Displacement, "displacement"),
+        ChannelQuantity::Drive => return None,
     };
     let column = channel.side.map_or(word.to_owned(), |s| format!("{word}_{s}"));
     let fitting = || calibrations.iter().filter(|c| c.quantity == quantity);
@@ -127,7 +127,7 @@ fn calibration_of<'c>(channel: &StationChannel, calibrations: &'c [Calibration])
 mod tests {
     use super::*;
 
-    fn channel(quantity: Quantity, side: Option<Side>) -> StationChannel {
+    fn channel(quantity: ChannelQuantity, side: Option<Side>) -> StationChannel {
         StationChannel {
             quantity,
             side,
@@ -148,7 +148,7 @@ mod tests {
 
     #[test]
     fn two_hands_share_one_displacement_or_have_their_own() {
-        use Quantity::{Displacement, Force};
+        use ChannelQuantity::{Displacement, Force};
         let shared = station(vec![
             channel(Displacement, None),
             channel(Force, Some(Side::Right)),
@@ -170,7 +170,7 @@ mod tests {
 
     #[test]
     fn one_load_cell_alone_is_a_station() {
-        let sides = sides_of(&station(vec![channel(Quantity::Force, None)]));
+        let sides = sides_of(&station(vec![channel(ChannelQuantity::Force, None)]));
         assert_eq!(sides.len(), 1);
         assert_eq!(sides[0].displacement, None);
     }

@@ -8,17 +8,17 @@ const TOKEN_LEAST: usize = 16;
 
 /// Checks every request.
 #[derive(Debug, Clone)]
-pub struct Guard {
+pub struct RequestGuard {
     addr: SocketAddr,
     token: Option<String>,
 }
 
-impl Guard {
+impl RequestGuard {
     /// For a server bound to `addr`.
     ///
     /// # Errors
     /// [`Error::Setting`] when others on the network could reach it and there is no token, or a short one.
-    pub fn new(addr: SocketAddr, token: Option<String>) -> Result<Guard> {
+    pub fn new(addr: SocketAddr, token: Option<String>) -> Result<RequestGuard> {
         if token.is_none() && !addr.ip().is_loopback() {
             return Err(Error::Setting {
                 what: "token of the live page".into(),
@@ -31,11 +31,11 @@ impl Guard {
         {
             return Err(Error::Setting {
                 what: "token of the live page".into(),
-                found: format!("{} signs", token.len()),
+                found: format!("{} characters", token.len()),
                 expected: format!("at least {TOKEN_LEAST} letters and digits"),
             });
         }
-        Ok(Guard { addr, token })
+        Ok(RequestGuard { addr, token })
     }
 
     /// Whether a `Host` header may be answered: this computer by its numbers, or `localhost`. A name that somebody else
@@ -132,8 +132,8 @@ pub fn new_token() -> Result<String> {
 mod tests {
     use super::*;
 
-    fn guard(addr: &str, token: Option<&str>) -> Guard {
-        Guard::new(addr.parse().unwrap(), token.map(str::to_owned)).unwrap()
+    fn guard(addr: &str, token: Option<&str>) -> RequestGuard {
+        RequestGuard::new(addr.parse().unwrap(), token.map(str::to_owned)).unwrap()
     }
 
     #[test]
@@ -173,8 +173,8 @@ mod tests {
 
     #[test]
     fn off_loopback_a_token_is_needed_and_only_it_opens() {
-        assert!(Guard::new("0.0.0.0:1".parse().unwrap(), None).is_err());
-        assert!(Guard::new("0.0.0.0:1".parse().unwrap(), Some("short".into())).is_err());
+        assert!(RequestGuard::new("0.0.0.0:1".parse().unwrap(), None).is_err());
+        assert!(RequestGuard::new("0.0.0.0:1".parse().unwrap(), Some("short".into())).is_err());
         let token = new_token().unwrap();
         assert_eq!(token.len(), 32);
         assert_ne!(token, new_token().unwrap());

@@ -1,4 +1,4 @@
-//! Where a push stands, in words, as it happens.
+//! The phase of a push as it happens.
 //!
 //! A quick judge for the eye, on bins of a few samples; which springs there were is the detector's to say, three
 //! quarters of a second later.
@@ -6,7 +6,7 @@
 use super::strip::BINS_PER_S;
 use serde::Serialize;
 
-/// The words of a push.
+/// Phases of a push.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, PartialOrd, Ord)]
 #[serde(rename_all = "kebab-case")]
 pub enum Phase {
@@ -40,7 +40,7 @@ const OFF_S: f64 = 0.1;
 
 /// What one bin shows of one side.
 #[derive(Debug, Clone, Copy)]
-pub struct Look {
+pub struct PhaseInput {
     pub time_s: f64,
     pub force_n: f64,
     pub displacement_mm: Option<f64>,
@@ -51,8 +51,9 @@ pub struct Look {
     pub onset_mm: Option<f64>,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq)]
-enum State {
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+enum PushState {
+    #[default]
     Off,
     Leaning,
     Held,
@@ -62,10 +63,10 @@ enum State {
 }
 
 /// Follows one side.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct PhaseTracker {
     bin_s: f64,
-    state: State,
+    state: PushState,
     recent: Vec<f64>,
     fastest: f64,
     rested_s: f64,
@@ -84,28 +85,18 @@ impl PhaseTracker {
     pub fn new(rate_hz: f64) -> Self {
         PhaseTracker {
             bin_s: (1.0 / BINS_PER_S).max(1.0 / rate_hz),
-            state: State::Off,
-            recent: Vec::new(),
-            fastest: 0.0,
-            rested_s: 0.0,
-            under_s: 0.0,
-            rest: 0.0,
-            high: 0.0,
-            low: 0.0,
-            peak_n: 0.0,
-            peaks_s: Vec::new(),
-            high_s: 0.0,
+            ..PhaseTracker::default()
         }
     }
 
     /// Whether the hand is on.
     pub fn on(&self) -> bool {
-        self.state != State::Off
+        self.state != PushState::Off
     }
 
     /// Whether the lean is still going on: nothing held, nothing sprung.
     pub fn leaning(&self) -> bool {
-        self.state == State::Leaning
+        self.state == PushState::Leaning
     }
 
     /// Peaks of this touch later than a time.
@@ -114,7 +105,7 @@ impl PhaseTracker {
     }
 
     /// Takes the next bin.
-    pub fn push(&mut self, look: &Look) -> Phase {
+    pub fn push(&mut self, look: &PhaseInput) -> Phase {
         let y = look.displacement_mm.unwrap_or(look.force_n);
         let back = ((SPEED_S / self.bin_s).round() as usize).max(1);
         self.recent.push(y);
@@ -124,16 +115,16 @@ impl PhaseTracker {
         let speed = (y - self.recent[0]) / (self.recent.len().max(2) - 1) as f64 / self.bin_s;
         self.contact(look, y);
         match self.state {
-            State::Off | State::Leaving => {}
-            State::Leaning => self.lean(y, speed),
-            State::Held => self.held(look, y, speed),
-            State::Rising => self.rising(look, y),
-            State::Returning => self.returning(look, y, speed),
+            PushState::Off | PushState::Leaving => {}
+            PushState::Leaning => self.lean(y, speed),
+            PushState::Held => self.held(look, y, speed),
+            PushState::Rising => self.rising(look, y),
+            PushState::Returning => self.returning(look, y, speed),
         }
         self.word(look, y)
     }
 
-    fn contact(&mut self, look: &Look, y: f64) {
+    fn contact(&mut self, look: &PhaseInput, y: f64) {
         let limit = if self.on() {
             look.limit_n.max(0.04 * self.peak_n)
         } else {
@@ -142,9 +133,9 @@ impl PhaseTracker {
         self.peak_n = self.peak_n.max(look.force_n);
         if look.force_n > limit {
             self.under_s = 0.0;
-            if self.state == State::Off {
+            if self.state == PushState::Off {
                 *self = PhaseTracker {
-                    state: State::Leaning,
+                    state: PushState::Leaning,
                     recent: std::mem::take(&mut self.recent),
                     high: y,
                     low: y,
@@ -156,14 +147,14 @@ impl PhaseTracker {
         } else if self.on() {
             self.under_s += self.bin_s;
             if self.under_s >= OFF_S {
-                self.state = State::Off;
+                self.state = PushState::Off;
                 self.peak_n = 0.0;
                 self.peaks_s.clear();
             }
         }
     }
 
-    fn least(&self, look: &Look) -> f64 {
+    fn least(&self, look: &PhaseInput) -> f64 {
         match look.displacement_mm {
             Some(_) => look.least_mm,
             None => (FORCE_SHARE * self.peak_n).max(FORCE_LEAST_N),
@@ -179,21 +170,21 @@ impl PhaseTracker {
             self.rested_s = 0.0;
         }
         if self.rested_s >= REST_S {
-            self.state = State::Held;
+            self.state = PushState::Held;
             self.rest = y;
         } else if self.high - y > 0.3 * (self.high - self.low) && self.high > self.low {
-            self.state = State::Leaving;
+            self.state = PushState::Leaving;
         }
     }
 
-    fn held(&mut self, look: &Look, y: f64, speed: f64) {
+    fn held(&mut self, look: &PhaseInput, y: f64, speed: f64) {
         let least = self.least(look);
         if y - self.rest > least && speed > 0.0 {
-            self.state = State::Rising;
+            self.state = PushState::Rising;
             self.high = y;
             self.high_s = look.time_s;
         } else if self.rest - y > 2.0 * least && speed < 0.0 {
-            self.state = State::Leaving;
+            self.state = PushState::Leaving;
             self.low = y;
         } else {
             // A hold creeps; a spring is quicker than the level can follow.
@@ -201,51 +192,51 @@ impl PhaseTracker {
         }
     }
 
-    fn rising(&mut self, look: &Look, y: f64) {
+    fn rising(&mut self, look: &PhaseInput, y: f64) {
         if y > self.high {
             self.high = y;
             self.high_s = look.time_s;
         } else if self.high - y > TURN_SHARE * (self.high - self.rest) {
             self.peaks_s.push(self.high_s);
-            self.state = State::Returning;
+            self.state = PushState::Returning;
             self.low = y;
         }
     }
 
-    fn returning(&mut self, look: &Look, y: f64, speed: f64) {
+    fn returning(&mut self, look: &PhaseInput, y: f64, speed: f64) {
         let rise = self.high - self.rest;
         self.low = self.low.min(y);
         if y - self.low > self.least(look).max(0.3 * rise) && speed > 0.0 {
             self.rest = self.low;
             self.high = y;
             self.high_s = look.time_s;
-            self.state = State::Rising;
+            self.state = PushState::Rising;
         } else if y < self.rest - 0.5 * rise && speed < 0.0 {
-            self.state = State::Leaving;
+            self.state = PushState::Leaving;
         } else if speed.abs() * SPEED_S < 0.05 * rise {
             self.rest = y;
-            self.state = State::Held;
+            self.state = PushState::Held;
         }
     }
 
-    fn word(&mut self, look: &Look, y: f64) -> Phase {
+    fn word(&mut self, look: &PhaseInput, y: f64) -> Phase {
         let past = match (look.displacement_mm, look.onset_mm) {
             (Some(x), Some(onset)) => Some(x >= onset),
             _ => None,
         };
         match (self.state, past) {
-            (State::Off, _) => Phase::Off,
-            (State::Leaning | State::Held, Some(false)) => Phase::TakeUp,
-            (State::Leaning | State::Held, Some(true)) => Phase::PreTension,
-            (State::Leaning, None) => Phase::Lean,
-            (State::Held, None) => Phase::Hold,
-            (State::Rising, _) => Phase::Spring,
-            (State::Returning, _) => Phase::Recoil,
-            (State::Leaving, _) => {
+            (PushState::Off, _) => Phase::Off,
+            (PushState::Leaning | PushState::Held, Some(false)) => Phase::TakeUp,
+            (PushState::Leaning | PushState::Held, Some(true)) => Phase::PreTension,
+            (PushState::Leaning, None) => Phase::Lean,
+            (PushState::Held, None) => Phase::Hold,
+            (PushState::Rising, _) => Phase::Spring,
+            (PushState::Returning, _) => Phase::Recoil,
+            (PushState::Leaving, _) => {
                 // A hand that stops on its way out is held again.
                 self.low = self.low.min(y);
                 if y - self.low > self.least(look) {
-                    self.state = State::Held;
+                    self.state = PushState::Held;
                     self.rest = y;
                 }
                 Phase::Release
@@ -268,7 +259,7 @@ mod tests {
         let mut tracker = PhaseTracker::new(1000.0);
         let (mut words, mut peaks) = (vec![Phase::Off], 0);
         for i in (0..trace.time_s.len()).step_by(8) {
-            let word = tracker.push(&Look {
+            let word = tracker.push(&PhaseInput {
                 time_s: trace.time_s[i],
                 force_n: channel.force_n[i],
                 displacement_mm: displacement.then(|| x[i]),

@@ -1,12 +1,12 @@
-//! The local page's server: one thread, loopback unless told otherwise, frames out and wishes in.
+//! The local page's server: one thread, loopback unless told otherwise, frames out and commands in.
 
 pub use super::guard::new_token;
 
-use super::control::Wish;
-use super::guard::Guard;
+use super::control::Command;
+use super::guard::RequestGuard;
 use super::strip::StripPart;
 use super::summary::TestView;
-use super::view::{AlarmView, View};
+use super::view::{AlarmView, LiveView};
 use crate::error::{Error, Result};
 use axum::Router;
 use axum::body::{Body, Bytes};
@@ -28,15 +28,15 @@ use tokio_stream::StreamExt;
 use tokio_stream::wrappers::ReceiverStream;
 
 /// Frames that a page may fall behind before it is cut off; it comes back by itself and gets the whole strip.
-const BEHIND: usize = 90;
+const MAX_FRAMES_BEHIND: usize = 90;
 /// Pages at once.
-const MOST_PAGES: usize = 24;
+const MAX_PAGES: usize = 24;
 /// Strip kept for a page that comes later, in s.
 const HISTORY_S: f64 = 14.0;
-/// Wishes that may wait.
-const MOST_WISHES: usize = 64;
-/// Longest body of a wish, in bytes.
-const LONGEST_WISH: usize = 512;
+/// Commands that may wait.
+const MAX_COMMANDS: usize = 64;
+/// Longest body of a command, in bytes.
+const MAX_COMMAND_BYTES: usize = 512;
 /// How soon a page that lost the stream comes back, in ms.
 const RETRY_MS: u32 = 500;
 
@@ -67,17 +67,17 @@ const JAVASCRIPT: &str = "text/javascript; charset=utf-8";
 /// The running server. Dropping it ends the server and every stream.
 pub struct Hub {
     shared: Arc<Shared>,
-    /// What people wish for on the page, in order.
-    pub wishes: Receiver<Wish>,
+    /// What people command for on the page, in order.
+    pub commands: Receiver<Command>,
     stop: Option<oneshot::Sender<()>>,
     thread: Option<JoinHandle<()>>,
 }
 
 struct Shared {
-    guard: Guard,
+    guard: RequestGuard,
     addr: SocketAddr,
     begun: Instant,
-    wishes: SyncSender<Wish>,
+    commands: SyncSender<Command>,
     inner: Mutex<Inner>,
 }
 
@@ -97,7 +97,7 @@ struct Inner {
 struct Frame<'a> {
     sent_ms: f64,
     #[serde(flatten)]
-    view: &'a View,
+    view: &'a LiveView,
 }
 
 /// Starts the server; port 0 takes a free one. Other addresses than loopback need a token ([`new_token`]).
@@ -105,18 +105,18 @@ struct Frame<'a> {
 /// # Errors
 /// [`Error::Setting`] without a token where one is needed; [`Error::Io`] when the address cannot be listened on.
 pub fn serve(addr: SocketAddr, token: Option<String>) -> Result<Hub> {
-    Guard::new(addr, token.clone())?;
+    RequestGuard::new(addr, token.clone())?;
     let fault = |e: std::io::Error, advice: &'static str| Error::io(addr.to_string(), e, advice);
     let busy = "another program listens there: choose another port, or 0 for any free one";
     let listener = std::net::TcpListener::bind(addr).map_err(|e| fault(e, busy))?;
     let bound = listener.local_addr().map_err(|e| fault(e, busy))?;
     listener.set_nonblocking(true).map_err(|e| fault(e, busy))?;
-    let (wish, wishes) = sync_channel(MOST_WISHES);
+    let (command, commands) = sync_channel(MAX_COMMANDS);
     let shared = Arc::new(Shared {
-        guard: Guard::new(bound, token)?,
+        guard: RequestGuard::new(bound, token)?,
         addr: bound,
         begun: Instant::now(),
-        wishes: wish,
+        commands: command,
         inner: Mutex::default(),
     });
     let (stop, stopped) = oneshot::channel();
@@ -127,7 +127,7 @@ pub fn serve(addr: SocketAddr, token: Option<String>) -> Result<Hub> {
         .map_err(|e| fault(e, "close other programs and try again"))?;
     Ok(Hub {
         shared,
-        wishes,
+        commands,
         stop: Some(stop),
         thread: Some(thread),
     })
@@ -147,7 +147,7 @@ fn run(listener: std::net::TcpListener, shared: Arc<Shared>, stopped: oneshot::R
         });
         let app = Router::new()
             .route("/events", get(events))
-            .route("/wish", post(wish))
+            .route("/command", post(command))
             .fallback(get(file))
             .layer(from_fn_with_state(Arc::clone(&shared), check))
             .with_state(shared);
@@ -178,9 +178,9 @@ impl Hub {
 
     /// Sends a frame to every page; the last test beside it when it changed. A view may be sent again when nothing new
     /// came: it is then older, and its strip is not drawn twice.
-    pub fn publish(&self, view: &View) {
+    pub fn publish(&self, view: &LiveView) {
         let sent_ms = self.shared.sent_ms();
-        let frame = |view: &View| event("frame", &Frame { sent_ms, view });
+        let frame = |view: &LiveView| event("frame", &Frame { sent_ms, view });
         let mut inner = self.shared.lock();
         let view = view.clone().aged();
         let again = inner.made.replace(view.made) == Some(view.made);
@@ -199,7 +199,7 @@ impl Hub {
         }
         let whole = (!again).then(|| frame(&view));
         // For a page that comes later: the frame as it was, its strip comes from the history.
-        let bare = frame(&View {
+        let bare = frame(&LiveView {
             strip: view.strip.as_ref().map(|s| StripPart {
                 from: s.from + s.time_s.len() as u64,
                 ..StripPart::default()
@@ -245,7 +245,7 @@ impl Inner {
     }
 
     /// What was hidden is not shown to whoever comes later either.
-    fn remember(&mut self, view: &View) {
+    fn remember(&mut self, view: &LiveView) {
         let Some(part) = &view.strip else {
             self.history.clear();
             return;
@@ -314,7 +314,7 @@ async fn check(State(shared): State<Arc<Shared>>, request: Request, next: Next) 
     response
 }
 
-fn refused(guard: &Guard, request: &Request) -> Option<Response> {
+fn refused(guard: &RequestGuard, request: &Request) -> Option<Response> {
     let headers = request.headers();
     let host = text(headers, header::HOST.as_str());
     if !guard.host(host) {
@@ -372,10 +372,10 @@ async fn file(request: Request) -> Response {
 }
 
 async fn events(State(shared): State<Arc<Shared>>) -> Response {
-    let (page, frames) = mpsc::channel(BEHIND);
+    let (page, frames) = mpsc::channel(MAX_FRAMES_BEHIND);
     let mut inner = shared.lock();
     inner.pages.retain(|p| !p.is_closed());
-    if inner.pages.len() >= MOST_PAGES {
+    if inner.pages.len() >= MAX_PAGES {
         return (StatusCode::SERVICE_UNAVAILABLE, "too many pages are open").into_response();
     }
     // Under the lock: no frame can fall between the history and the stream.
@@ -392,20 +392,22 @@ async fn events(State(shared): State<Arc<Shared>>) -> Response {
         .into_response()
 }
 
-async fn wish(State(shared): State<Arc<Shared>>, request: Request) -> Response {
+async fn command(State(shared): State<Arc<Shared>>, request: Request) -> Response {
     let json = text(request.headers(), header::CONTENT_TYPE.as_str()) == "application/json";
-    let Ok(body) = axum::body::to_bytes(request.into_body(), LONGEST_WISH).await else {
+    let Ok(body) = axum::body::to_bytes(request.into_body(), MAX_COMMAND_BYTES).await else {
         return StatusCode::PAYLOAD_TOO_LARGE.into_response();
     };
-    let wish = json.then(|| serde_json::from_slice::<Wish>(&body).ok()).flatten();
-    match wish {
-        None => (StatusCode::BAD_REQUEST, "no wish that is known").into_response(),
-        Some(Wish::Call { call }) if !matches!(call.as_str(), "left" | "right" | "even" | "unsure") => {
-            (StatusCode::BAD_REQUEST, "a call is left, right, even or unsure").into_response()
+    let command = json
+        .then(|| serde_json::from_slice::<Command>(&body).ok())
+        .flatten();
+    match command {
+        None => {
+            let why = "unknown command; a call is left, right, even or unsure";
+            (StatusCode::BAD_REQUEST, why).into_response()
         }
-        Some(wish) => match shared.wishes.try_send(wish) {
+        Some(command) => match shared.commands.try_send(command) {
             Ok(()) => StatusCode::NO_CONTENT.into_response(),
-            Err(_) => (StatusCode::SERVICE_UNAVAILABLE, "too many wishes are waiting").into_response(),
+            Err(_) => (StatusCode::SERVICE_UNAVAILABLE, "too many commands are waiting").into_response(),
         },
     }
 }

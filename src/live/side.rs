@@ -2,13 +2,13 @@
 
 use super::ceiling::Despiker;
 use super::channels::SideChannels;
-use super::onset_guess::OnsetGuess;
-use super::phase::{Look, Phase, PhaseTracker};
+use super::phase::{Phase, PhaseInput, PhaseTracker};
+use super::provisional_onset::ProvisionalOnset;
 use super::strip::SideBin;
 use super::summary::OnsetView;
 use crate::settings::Settings;
-use crate::signal::detector::{Event, SpringMark};
-use crate::signal::episodes::SideEpisode;
+use crate::signal::episodes::{ContactFold, SideEpisode};
+use crate::signal::events::{Event, SpringMark};
 use crate::signal::feed::{Feed, FeedSettings};
 
 /// Contact limit before noise is known, in N.
@@ -25,18 +25,18 @@ pub struct LiveSide {
     pub displacement_mm: Option<f64>,
     pub tracker: PhaseTracker,
     pub phase: Phase,
-    guess: OnsetGuess,
+    guess: ProvisionalOnset,
     /// The onset that the full analysis gave for the last test of this step.
     pub known: Option<OnsetView>,
-    /// Where the open touch began, by index, and its springs.
-    pub open: Option<(usize, Vec<SpringMark>)>,
-    /// Springs of the last touch, while no hand is on.
+    /// The contact that is on, by sample index.
+    pub contact: ContactFold,
+    /// Springs of the last contact, while no hand is on.
     pub last_springs: usize,
     least_mm: f64,
 }
 
 impl LiveSide {
-    pub fn new(channels: SideChannels, rate_hz: f64, settings: &Settings) -> Self {
+    pub fn new(channel: usize, channels: SideChannels, rate_hz: f64, settings: &Settings) -> Self {
         LiveSide {
             channels,
             feed: Feed::new(FeedSettings::live(
@@ -50,9 +50,9 @@ impl LiveSide {
             displacement_mm: None,
             tracker: PhaseTracker::new(rate_hz),
             phase: Phase::Off,
-            guess: OnsetGuess::default(),
+            guess: ProvisionalOnset::default(),
             known: None,
-            open: None,
+            contact: ContactFold::new(channel),
             last_springs: 0,
             least_mm: settings.detect.spring_prominence_mm,
         }
@@ -68,7 +68,6 @@ impl LiveSide {
     /// Takes one sample into the detector. Touches that ended come back; whether a spring was told comes beside.
     pub fn detect(
         &mut self,
-        channel: usize,
         time_s: f64,
         force_n: f64,
         displacement_mm: f64,
@@ -76,38 +75,25 @@ impl LiveSide {
         let mut events = Vec::new();
         let x = self.channels.displacement.map(|_| displacement_mm);
         self.feed.push(time_s, force_n, x, &mut events);
-        self.take(channel, events)
+        self.take(events)
     }
 
     /// No more samples come.
-    pub fn finish(&mut self, channel: usize) -> (Vec<SideEpisode>, Vec<SpringMark>) {
+    pub fn finish(&mut self) -> (Vec<SideEpisode>, Vec<SpringMark>) {
         let mut events = Vec::new();
         self.feed.finish(&mut events);
-        self.take(channel, events)
+        self.take(events)
     }
 
-    fn take(&mut self, channel: usize, events: Vec<Event>) -> (Vec<SideEpisode>, Vec<SpringMark>) {
+    fn take(&mut self, events: Vec<Event>) -> (Vec<SideEpisode>, Vec<SpringMark>) {
         let (mut ended, mut told) = (Vec::new(), Vec::new());
         for event in events {
-            match event {
-                Event::Touch { index } => self.open = Some((index, Vec::new())),
-                Event::Spring(mark) => {
-                    if let Some((_, springs)) = &mut self.open {
-                        springs.push(mark);
-                        told.push(mark);
-                    }
-                }
-                Event::Release { index, cut_off } => {
-                    if let Some((begin, springs)) = self.open.take() {
-                        self.last_springs = springs.len();
-                        ended.push(SideEpisode {
-                            channel,
-                            contact: begin..index + 1,
-                            springs,
-                            cut_off,
-                        });
-                    }
-                }
+            if let (Event::Spring(mark), Some(_)) = (event, self.contact.open()) {
+                told.push(mark);
+            }
+            if let Some(contact) = self.contact.take(event) {
+                self.last_springs = contact.springs.len();
+                ended.push(contact);
             }
         }
         (ended, told)
@@ -116,7 +102,7 @@ impl LiveSide {
     /// Takes a bin: phase, and the provisional onset.
     pub fn bin(&mut self, time_s: f64, bin: &SideBin) {
         let was_on = self.tracker.on();
-        self.phase = self.tracker.push(&Look {
+        self.phase = self.tracker.push(&PhaseInput {
             time_s,
             force_n: bin.mean_n,
             displacement_mm: bin.displacement_mm,
@@ -150,19 +136,19 @@ impl LiveSide {
     /// Another level or side: what was known of the last one says nothing here.
     pub fn forget(&mut self) {
         self.known = None;
-        self.guess = OnsetGuess::default();
+        self.guess = ProvisionalOnset::default();
         self.last_springs = 0;
     }
 
     /// Springs of this touch: the detector's, and those it has yet to speak of.
     pub fn springs(&self, now_s: f64) -> usize {
-        let confirmed = self.open.as_ref().map_or(0, |(_, marks)| marks.len());
+        let confirmed = self.contact.open().map_or(0, |c| c.springs.len());
         if !self.tracker.on() {
             return self.last_springs.max(confirmed);
         }
         let behind_s = match self.feed.look_ahead_s() {
             Some(s) if self.feed.by_displacement() => s,
-            // Without displacement the detector tells at the release only.
+            // Without displacement the detector reports at the release only.
             _ => f64::INFINITY,
         };
         confirmed + self.tracker.peaks_after(now_s - behind_s)

@@ -43,7 +43,7 @@ pub struct StripSide {
 }
 
 #[derive(Debug, Clone, Copy)]
-struct Open {
+struct OpenBin {
     low_n: f64,
     high_n: f64,
     sum_n: f64,
@@ -51,7 +51,7 @@ struct Open {
     with_mm: u32,
 }
 
-const EMPTY: Open = Open {
+const EMPTY: OpenBin = OpenBin {
     low_n: f64::INFINITY,
     high_n: f64::NEG_INFINITY,
     sum_n: 0.0,
@@ -63,7 +63,7 @@ const EMPTY: Open = Open {
 #[derive(Debug)]
 pub struct Strip {
     per_bin: u32,
-    open: Vec<Open>,
+    open: Vec<OpenBin>,
     count: u32,
     ready: VecDeque<Bin>,
     /// Number of the first bin that is ready.

@@ -1,10 +1,9 @@
 //! The last test as the page shows it: measures beside the teacher's reference, hints, and the curve.
 
-use super::analyst::Analysed;
-use super::ended::{EndedTest, ProvisionalSide};
+use super::background::AnalysedTest;
+use super::ended_test::{EndedTest, ProvisionalSide};
 use super::strip::round;
 use crate::columns::Measure;
-use crate::study::anatomy;
 use crate::trace::{Knee, Test};
 use serde::Serialize;
 
@@ -29,7 +28,7 @@ const SHOWN: [Measure; 15] = [
 
 /// What the teacher's own trace has, to stand beside the learner's.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Reference {
+pub struct ReferenceValues {
     /// Where it is from, in words (`teacher, L3 left`).
     pub name: String,
     pub preload_n: Option<f64>,
@@ -39,7 +38,7 @@ pub struct Reference {
     pub spring_rate_hz: Option<f64>,
 }
 
-impl Reference {
+impl ReferenceValues {
     fn value(&self, measure: Measure) -> Option<f64> {
         match measure {
             Measure::Preload => self.preload_n,
@@ -73,14 +72,14 @@ pub struct TestView {
 pub struct SideSummary {
     pub side: Option<&'static str>,
     pub springs: usize,
-    pub rows: Vec<Row>,
+    pub rows: Vec<MeasureRow>,
     pub onset: Option<OnsetView>,
     pub curve: Option<CurveView>,
 }
 
 /// A measure.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Row {
+pub struct MeasureRow {
     pub label: &'static str,
     pub unit: &'static str,
     /// As printed.
@@ -116,7 +115,7 @@ pub struct Hint {
 }
 
 /// The test as the detector saw it.
-pub fn provisional(ended: &EndedTest, reference: Option<&Reference>) -> TestView {
+pub fn provisional(ended: &EndedTest, reference: Option<&ReferenceValues>) -> TestView {
     let sides = ended.sides.iter().map(|s| SideSummary {
         side: s.side.map(|s| s.word()),
         springs: s.springs,
@@ -130,7 +129,7 @@ pub fn provisional(ended: &EndedTest, reference: Option<&Reference>) -> TestView
     TestView {
         number: ended.number,
         provisional: true,
-        level: ended.about.level.as_deref().map(|l| anatomy::label(l).to_owned()),
+        level: ended.about.level.map(|l| l.label().to_owned()),
         reference: reference.map(|r| r.name.clone()),
         sides: sides.collect(),
         hints: Vec::new(),
@@ -139,7 +138,7 @@ pub fn provisional(ended: &EndedTest, reference: Option<&Reference>) -> TestView
 }
 
 /// The test as the full analysis has it; without tests the provisional measures stay, and the notes say why.
-pub fn full(analysed: &Analysed, reference: Option<&Reference>) -> TestView {
+pub fn full(analysed: &AnalysedTest, reference: Option<&ReferenceValues>) -> TestView {
     let mut view = provisional(&analysed.ended, reference);
     view.notes.extend(analysed.reason.clone());
     if analysed.tests.is_empty() {
@@ -148,23 +147,28 @@ pub fn full(analysed: &Analysed, reference: Option<&Reference>) -> TestView {
     view.provisional = false;
     view.sides = analysed.tests.iter().map(|t| side(t, reference)).collect();
     view.hints = analysed
-        .remarks
+        .technique
         .iter()
         .map(|r| Hint {
             text: r.text.clone(),
             advice: r.advice.clone(),
         })
         .collect();
-    let mut notes: Vec<String> = analysed.tests.iter().flat_map(|t| t.notes.clone()).collect();
+    let mut notes: Vec<String> = analysed
+        .tests
+        .iter()
+        .flat_map(|t| &t.notes)
+        .map(ToString::to_string)
+        .collect();
     notes.dedup();
     view.notes.extend(notes);
     view
 }
 
-fn side(test: &Test, reference: Option<&Reference>) -> SideSummary {
+fn side(test: &Test, reference: Option<&ReferenceValues>) -> SideSummary {
     let rows = SHOWN.iter().filter_map(|m| {
         let estimate = test.measures.get(*m)?;
-        row(*m, estimate.value, estimate.u95, reference)
+        row(*m, estimate.value, estimate.u95(), reference)
     });
     let curve = &test.curve;
     let list = |values: &[f32], parts: f64| values.iter().map(|v| round(f64::from(*v), parts)).collect();
@@ -188,7 +192,7 @@ pub fn onset(test: &Test) -> Option<OnsetView> {
     (test.knee != Knee::None).then_some(OnsetView {
         displacement_mm: round(at, 1e3),
         force_n: round(force.value, 1e2),
-        force_u95_n: force.u95.map(|u| round(u, 1e2)),
+        force_u95_n: force.u95().map(|u| round(u, 1e2)),
         provisional: false,
     })
 }
@@ -204,14 +208,19 @@ fn provisional_value(side: &ProvisionalSide, measure: Measure) -> Option<f64> {
     }
 }
 
-fn row(measure: Measure, value: f64, u95: Option<f64>, reference: Option<&Reference>) -> Option<Row> {
+fn row(
+    measure: Measure,
+    value: f64,
+    u95: Option<f64>,
+    reference: Option<&ReferenceValues>,
+) -> Option<MeasureRow> {
     let info = measure.info();
     let shows = |u: &f64, decimals: usize| *u >= 0.5 * 0.1_f64.powi(decimals as i32);
     let u95 = u95.filter(|u| u.is_finite() && shows(u, info.decimals + 1));
     // An interval that would print as nothing takes a decimal more, and its value with it.
     let finer = u95.is_some_and(|u| !shows(&u, info.decimals));
     let print = |v: f64| format!("{v:.*}", info.decimals + usize::from(finer));
-    value.is_finite().then(|| Row {
+    value.is_finite().then(|| MeasureRow {
         label: info.label,
         unit: info.unit,
         value: print(value),

@@ -1,21 +1,22 @@
 //! What leaves the process for the page, and what must not: feedback modes and calls are kept here.
 
-use super::ceiling::Ceiling;
-use super::control::{Feedback, Standing};
+use super::ceiling::ActiveCeiling;
+use super::control::SessionState;
 use super::phase::Phase;
 use super::strip::{StripPart, round};
 use super::summary::{OnsetView, TestView};
+use crate::terms::{Feedback, Level, Region};
 use serde::Serialize;
 use std::sync::Arc;
 use std::time::{Instant, SystemTime, UNIX_EPOCH};
 
 /// One frame of the page.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct View {
+pub struct LiveView {
     /// Name that the device gives itself: text from outside.
     pub device: String,
     pub rate_hz: f64,
-    pub standing: Standing,
+    pub state: SessionState,
     /// Words of the sides, in the order of every list by side; `None` for a sensor that moves from side to side.
     pub sides: Vec<Option<&'static str>>,
     /// Why measured values are not shown, in words; `now`, `strip` and `onsets` are then `None` or empty.
@@ -29,14 +30,14 @@ pub struct View {
     pub newest: Option<Instant>,
     #[serde(skip)]
     pub made: Instant,
-    pub ceiling: Ceiling,
+    pub ceiling: ActiveCeiling,
     /// A force over the ceiling: never hidden.
     pub alarm: Option<AlarmView>,
     /// Crossings of a ceiling so far.
     pub crossings: u64,
     /// What a person must know of this station (no calibration, zero not yet taken), in words.
     pub warnings: Vec<String>,
-    pub now: Option<Now>,
+    pub now: Option<CurrentForce>,
     pub strip: Option<StripPart>,
     /// Where pre-tension begins, by side.
     pub onsets: Vec<Option<OnsetView>>,
@@ -45,9 +46,9 @@ pub struct View {
     pub last: Option<Arc<TestView>>,
 }
 
-impl View {
+impl LiveView {
     /// With the age that it has now.
-    pub fn aged(mut self) -> View {
+    pub fn aged(mut self) -> LiveView {
         let age_ms = |at: Instant| at.elapsed().as_secs_f64() * 1e3;
         let unix_ms = SystemTime::now().duration_since(UNIX_EPOCH);
         let unix_ms = unix_ms.map_or(0.0, |d| d.as_secs_f64() * 1e3);
@@ -57,12 +58,29 @@ impl View {
     }
 }
 
+impl LiveView {
+    /// As it is while no device is connected: nothing is measured now.
+    pub fn without_device(self, state: &SessionState) -> LiveView {
+        LiveView {
+            state: state.clone(),
+            age_ms: None,
+            arrived_unix_ms: None,
+            alarm: None,
+            now: None,
+            strip: None,
+            // The level's call may have been asked for since.
+            last: self.last.filter(|_| state.call_wanted.is_none()),
+            ..self
+        }
+    }
+}
+
 /// The force of this moment.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Now {
+pub struct CurrentForce {
     /// Sum of all contacts.
     pub total_n: f64,
-    pub sides: Vec<SideNow>,
+    pub sides: Vec<CurrentSideForce>,
     /// Of the hand that is further along.
     pub phase: Phase,
     /// Springs of this touch so far; the detector confirms each within a second.
@@ -73,7 +91,7 @@ pub struct Now {
 
 /// One side's.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct SideNow {
+pub struct CurrentSideForce {
     pub force_n: f64,
     pub displacement_mm: Option<f64>,
     pub phase: Phase,
@@ -84,7 +102,7 @@ pub struct SideNow {
 pub struct AlarmView {
     /// Whether it lasts.
     pub on: bool,
-    pub region: &'static str,
+    pub region: Region,
     pub ceiling_n: f64,
     pub assumed: bool,
     pub peak_n: Option<f64>,
@@ -92,16 +110,16 @@ pub struct AlarmView {
 
 /// What may be shown.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Gate {
+pub struct DisplayGate {
     /// Why the running values are hidden; `None` shows them.
     pub running: Option<String>,
     /// Whether the last test may be shown.
     pub last: bool,
 }
 
-/// What the gate looks at beside the standing.
+/// What the gate looks at beside the state.
 #[derive(Debug, Clone, Copy, Default)]
-pub struct Shown {
+pub struct GateInputs {
     /// The examiner says each level's call before its values are shown.
     pub calls: bool,
     /// The call for the last test's level was taken.
@@ -110,36 +128,35 @@ pub struct Shown {
     pub asked: bool,
 }
 
-impl Gate {
-    /// Feedback modes (methods §9) and calls. None of it touches the alarm.
-    pub fn of(standing: &Standing, shown: Shown) -> Gate {
-        let level = standing.call_wanted.as_deref();
-        if let Some(level) = level.map(crate::study::anatomy::label) {
+impl DisplayGate {
+    /// Feedback modes (METHODS.md §9.9) and calls. None of it touches the alarm.
+    pub fn of(state: &SessionState, shown: GateInputs) -> DisplayGate {
+        if let Some(level) = state.call_wanted.map(Level::label) {
             let why = format!("Values of {level} are hidden until its call is made.");
-            return Gate {
+            return DisplayGate {
                 running: Some(why),
                 last: false,
             };
         }
-        let here = standing.step.as_ref().map(|s| &s.level);
-        let waits = shown.calls || here.is_some_and(|l| standing.hidden_levels.contains(l));
+        let here = state.step.as_ref().map(|s| s.level);
+        let waits = shown.calls || here.is_some_and(|l| state.hidden_levels.contains(&l));
         let before_call = waits.then(|| "Values are hidden until the call for this level.".to_owned());
         let last = !shown.calls || shown.called;
         let hidden = |words: &str| Some(words.to_owned());
-        match standing.feedback {
-            Feedback::Live => Gate {
+        match state.feedback {
+            Feedback::Live => DisplayGate {
                 running: before_call,
                 last,
             },
-            Feedback::After => Gate {
+            Feedback::After => DisplayGate {
                 running: before_call.or_else(|| hidden("Feedback comes when the test has ended.")),
                 last,
             },
-            Feedback::OnRequest => Gate {
+            Feedback::OnRequest => DisplayGate {
                 running: before_call.or_else(|| hidden("Feedback after the test, when you ask for it.")),
                 last: last && shown.asked,
             },
-            Feedback::None => Gate {
+            Feedback::None => DisplayGate {
                 running: hidden("No feedback in this session."),
                 last: false,
             },
@@ -149,23 +166,24 @@ impl Gate {
 
 #[cfg(test)]
 mod tests {
-    use super::super::control::StepStanding;
+    use super::super::control::StepState;
     use super::*;
+    use crate::terms::StepSide;
 
-    fn gate(feedback: Feedback, call_wanted: Option<&str>, shown: Shown) -> (bool, bool) {
-        let standing = Standing {
+    fn gate(feedback: Feedback, call_wanted: Option<Level>, shown: GateInputs) -> (bool, bool) {
+        let state = SessionState {
             feedback,
-            call_wanted: call_wanted.map(str::to_owned),
-            ..Standing::default()
+            call_wanted,
+            ..SessionState::default()
         };
-        let gate = Gate::of(&standing, shown);
+        let gate = DisplayGate::of(&state, shown);
         (gate.running.is_none(), gate.last)
     }
 
     #[test]
     fn every_mode_shows_what_it_says_and_no_more() {
-        let plain = Shown::default();
-        let asked = Shown { asked: true, ..plain };
+        let plain = GateInputs::default();
+        let asked = GateInputs { asked: true, ..plain };
         assert_eq!(gate(Feedback::Live, None, plain), (true, true));
         assert_eq!(gate(Feedback::After, None, plain), (false, true));
         assert_eq!(gate(Feedback::OnRequest, None, plain), (false, false));
@@ -175,12 +193,12 @@ mod tests {
 
     #[test]
     fn nothing_is_shown_before_the_call_in_any_mode() {
-        let calls = Shown {
+        let calls = GateInputs {
             calls: true,
             called: false,
             asked: true,
         };
-        let called = Shown {
+        let called = GateInputs {
             called: true,
             ..calls
         };
@@ -190,20 +208,27 @@ mod tests {
             Feedback::OnRequest,
             Feedback::None,
         ] {
-            assert_eq!(gate(mode, Some("L3"), called), (false, false));
+            assert_eq!(gate(mode, Some(Level::L3), called), (false, false));
             assert_eq!(gate(mode, None, calls), (false, false));
         }
         assert_eq!(gate(Feedback::Live, None, called), (false, true));
-        let mut standing = Standing {
-            step: Some(StepStanding {
-                level: "L3".into(),
-                ..StepStanding::default()
+        let mut state = SessionState {
+            step: Some(StepState {
+                number: 1,
+                of: 2,
+                level: Level::L3,
+                side: StepSide::Left,
+                trial: 1,
+                landmark: None,
+                contact: None,
+                posture: None,
+                line_of_drive: None,
             }),
-            hidden_levels: vec!["L3".into()],
-            ..Standing::default()
+            hidden_levels: vec![Level::L3],
+            ..SessionState::default()
         };
-        assert!(Gate::of(&standing, Shown::default()).running.is_some());
-        standing.hidden_levels = vec!["L4".into()];
-        assert!(Gate::of(&standing, Shown::default()).running.is_none());
+        assert!(DisplayGate::of(&state, GateInputs::default()).running.is_some());
+        state.hidden_levels = vec![Level::L4];
+        assert!(DisplayGate::of(&state, GateInputs::default()).running.is_none());
     }
 }

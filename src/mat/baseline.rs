@@ -100,10 +100,10 @@ mod tests {
 
     #[test]
     fn noise_is_the_cells_own_and_drift_is_not_noise() {
-        let mut dice = crate::simulate::Dice::new(3);
+        let mut rng = crate::simulate::Rng::new(3);
         let frames: Vec<f32> = (0..400)
             .flat_map(|k| (0..9).map(move |c| (k, c)).collect::<Vec<_>>())
-            .map(|(k, c)| 5.0 + 0.01 * k as f32 + c as f32 + (0.2 * dice.normal()) as f32)
+            .map(|(k, c)| 5.0 + 0.01 * k as f32 + c as f32 + (0.2 * rng.normal()) as f32)
             .collect();
         let b = baseline(&frames, 9);
         assert!((b.noise - 0.2).abs() < 0.02, "{}", b.noise);

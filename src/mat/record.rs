@@ -8,7 +8,7 @@ use crate::study::mat_setup::{MatSetup, Placement};
 
 /// What is known of the readings, in percent: from the sidecar, else from the settings.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Readings {
+pub struct MatUncertainty {
     /// Standard uncertainty of the mat's gain.
     pub gain_u_percent: f64,
     /// Standard deviation of the cells' gains among each other.
@@ -17,11 +17,11 @@ pub struct Readings {
     pub creep_percent: f64,
 }
 
-impl Readings {
+impl MatUncertainty {
     /// The sidecar's values, the settings' where it has none. A mat whose cells have gains of their own is as even as
     /// those say, unless the sidecar says how even it is.
-    pub fn of(setup: &MatSetup, settings: &settings::Mat) -> Readings {
-        Readings {
+    pub fn of(setup: &MatSetup, settings: &settings::Mat) -> MatUncertainty {
+        MatUncertainty {
             gain_u_percent: setup.gain_u_percent.unwrap_or(settings.gain_u_percent),
             non_uniformity_percent: setup
                 .non_uniformity_percent
@@ -36,7 +36,7 @@ impl Readings {
 pub struct MatRecord {
     pub geometry: Geometry,
     pub placement: Placement,
-    pub readings: Readings,
+    pub readings: MatUncertainty,
     /// Kilopascals of one raw unit, cell by cell; with `baseline` and `masked`, what makes a frame of raw readings.
     pub kpa_per_unit: Vec<f32>,
     /// Raw reading of each unloaded cell.

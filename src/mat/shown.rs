@@ -1,10 +1,11 @@
 //! One test on a mat as figures need it: small enough to be kept for every test.
 
 use super::geometry::Geometry;
-use crate::trace::Side;
+use crate::terms::{Level, Side};
+use serde::{Deserialize, Serialize};
 
 /// One frame to be drawn.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct MapFrame {
     pub time_s: f64,
     /// What it is: `preload`, `peak`, or how long after the spring's start.
@@ -16,7 +17,7 @@ pub struct MapFrame {
 }
 
 /// One hand over a test, thinned for drawing.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct ShownHand {
     pub side: Option<Side>,
     pub force_n: Vec<f32>,
@@ -26,13 +27,13 @@ pub struct ShownHand {
 }
 
 /// One test on a mat: an episode of contact with one hand or both.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct MatTest {
     pub recording: String,
     /// Episode within the recording, as in the table of tests.
     pub test: u32,
     /// Level, when it is known.
-    pub level: Option<String>,
+    pub level: Option<Level>,
     /// Cells across and along as seen, and their pitch in mm.
     pub cells: [usize; 2],
     pub pitch_mm: [f64; 2],

@@ -1,8 +1,9 @@
 //! Scales and quiet axes.
 
-use super::canvas::{Align, Area, Canvas, words};
+use crate::format;
+use super::canvas::Canvas;
 use super::palette::{HAIR, INK, QUIET};
-use super::text;
+use super::shape::{Align, Area, words};
 
 /// Size of the words at an axis, in px.
 pub const SMALL: f64 = 12.0;
@@ -37,6 +38,14 @@ impl Scale {
     }
 }
 
+/// Lowest and highest of the finite values.
+pub(super) fn span(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
+    values.filter(|v| v.is_finite()).fold(None, |s, v| match s {
+        None => Some((v, v)),
+        Some((low, high)) => Some((low.min(v), high.max(v))),
+    })
+}
+
 /// Round steps of 1, 2 or 5 that cut a range into at most `most` parts, and the decimals they need.
 pub fn ticks(low: f64, high: f64, most: usize) -> (Vec<f64>, usize) {
     let range = high - low;
@@ -65,7 +74,7 @@ pub fn axes(canvas: &mut Canvas, panel: Area, x: Scale, y: Scale, x_name: &str, 
     for value in at {
         let px = x.px(value);
         canvas.hair((px, panel.bottom), (px, panel.bottom + 4.0), INK);
-        let label = text::number(value, decimals);
+        let label = format::number(value, decimals);
         canvas.words(
             (px, panel.bottom + 17.0),
             &label,
@@ -77,7 +86,7 @@ pub fn axes(canvas: &mut Canvas, panel: Area, x: Scale, y: Scale, x_name: &str, 
     for value in at {
         let px = y.px(value);
         canvas.hair((panel.left - 4.0, px), (panel.left, px), INK);
-        let label = text::number(value, decimals);
+        let label = format::number(value, decimals);
         canvas.words(
             (panel.left - 7.0, px + 4.2),
             &label,

@@ -1,10 +1,11 @@
 //! Differences of two ways of measuring the same, against their means, with bias and limits.
 
-use super::Figure;
 use super::axis::{MARGIN, SMALL, Scale, axes};
-use super::canvas::{Align, Area, Canvas, words};
+use super::canvas::{Canvas, Figure};
 use super::palette::{ACCENT, BAND, INK, QUIET};
+use super::shape::{Align, Area, words};
 use super::text;
+use crate::format;
 use crate::agreement::PairLimits;
 use crate::stats::agreement::Interval;
 
@@ -72,7 +73,7 @@ pub fn bland_altman(pair: &PairLimits, label: &str, unit: &str, decimals: usize)
         } else {
             canvas.line(&[from, to], ACCENT, 1.5);
         }
-        let value = format!("{name} {}", text::number(at.value, decimals));
+        let value = format!("{name} {}", format::number(at.value, decimals));
         let style = words(SMALL, ACCENT).aligned(Align::Start);
         canvas.words((PANEL.right + 8.0, px + 4.2), &value, style);
     };
@@ -88,7 +89,7 @@ pub fn bland_altman(pair: &PairLimits, label: &str, unit: &str, decimals: usize)
         &foot,
         words(SMALL, QUIET).aligned(Align::End),
     );
-    let number = |v: f64| text::number(v, decimals);
+    let number = |v: f64| format::number(v, decimals);
     let alt = format!(
         "Differences of {} pairs against their means. Bias {}{in_unit}; limits of agreement {} to {}.",
         l.n,
@@ -96,13 +97,7 @@ pub fn bland_altman(pair: &PairLimits, label: &str, unit: &str, decimals: usize)
         number(l.lower.value),
         number(l.upper.value)
     );
-    Figure {
-        svg: canvas.svg(&title, &alt),
-        width: WIDTH,
-        height: HEIGHT,
-        title,
-        alt,
-    }
+    canvas.figure(title, alt)
 }
 
 /// From the smallest to the largest, with a share of the range to spare at either end.

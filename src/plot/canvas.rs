@@ -1,82 +1,27 @@
-//! One SVG canvas: shapes in page pixels, a map of what is taken so that labels keep clear, and the SVG of it.
+//! One canvas: shapes in page pixels, and a map of what is taken so that labels keep clear.
 
-use super::palette;
+use super::palette::{self, Colour};
+use super::shape::{Align, Area, Point, Shape, Style};
 use super::simplify::thin;
-use super::text;
-use plotters::prelude::*;
-use plotters::style::text_anchor::{HPos, Pos, VPos};
-use plotters::style::{FontTransform, TextStyle};
+use super::{svg, text};
 
-/// Units of the drawing for each pixel of the page. The backend rounds to whole units; four to a pixel make
-/// curves smooth.
-const FINE: f64 = 4.0;
-/// Fonts a browser may have that are as wide as DejaVu Sans, widest claim first.
-const FONTS: &str = "DejaVu Sans, Verdana, Bitstream Vera Sans, sans-serif";
-/// Stands in for the fonts while drawing: they are named once, on the root.
-const FONT_STAND_IN: &str = "f";
 /// Side of a cell of the map of taken places, in px.
 const CELL: f64 = 3.0;
 /// Baseline to baseline, as a share of the size.
 const LEADING: f64 = 1.3;
 
-/// A point in px, from the upper left.
-pub type Point = (f64, f64);
-
-/// Where a text stands to its point.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Align {
-    Start,
-    Middle,
-    End,
-}
-
-/// A box in px.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Area {
-    pub left: f64,
-    pub top: f64,
-    pub right: f64,
-    pub bottom: f64,
-}
-
-/// How words look.
-#[derive(Debug, Clone, Copy)]
-pub struct Style {
-    pub size: f64,
-    pub colour: RGBColor,
-    pub bold: bool,
-    pub align: Align,
-}
-
-/// Words of one size and colour, left-aligned.
-pub fn words(size: f64, colour: RGBColor) -> Style {
-    Style {
-        size,
-        colour,
-        bold: false,
-        align: Align::Start,
-    }
-}
-
-impl Style {
-    /// The same, aligned otherwise.
-    pub fn aligned(self, align: Align) -> Style {
-        Style { align, ..self }
-    }
-
-    /// The same, bold.
-    pub fn bold(self) -> Style {
-        Style { bold: true, ..self }
-    }
-}
-
-enum Shape {
-    Line(Vec<Point>, RGBColor, f64),
-    Area(Area, RGBColor),
-    Fill(Vec<Point>, RGBColor),
-    Dot(Point, f64, RGBColor),
-    Ring(Point, f64, RGBColor, f64),
-    Words(Point, String, Style, bool),
+/// A finished figure.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Figure {
+    /// A whole SVG document, without a declaration: it stands in a page or in a file of its own.
+    pub svg: String,
+    /// Size on the page, in px.
+    pub width: f64,
+    pub height: f64,
+    /// What it shows, in a few words.
+    pub title: String,
+    /// What is to be seen, for those who do not see it.
+    pub alt: String,
 }
 
 /// A drawing of `width` × `height` px.
@@ -103,7 +48,7 @@ impl Canvas {
     }
 
     /// A line through points; labels keep clear of it.
-    pub fn line(&mut self, points: &[Point], colour: RGBColor, width: f64) {
+    pub fn line(&mut self, points: &[Point], colour: Colour, width: f64) {
         let points = thin(points);
         for pair in points.windows(2) {
             self.take_segment(pair[0], pair[1]);
@@ -112,12 +57,12 @@ impl Canvas {
     }
 
     /// A hair line: labels may cross it.
-    pub fn hair(&mut self, from: Point, to: Point, colour: RGBColor) {
+    pub fn hair(&mut self, from: Point, to: Point, colour: Colour) {
         self.shapes.push(Shape::Line(vec![from, to], colour, 1.0));
     }
 
     /// A dashed line; labels keep clear of it.
-    pub fn dashes(&mut self, from: Point, to: Point, colour: RGBColor, width: f64) {
+    pub fn dashes(&mut self, from: Point, to: Point, colour: Colour, width: f64) {
         const ON: f64 = 7.0;
         const OFF: f64 = 4.0;
         let (dx, dy) = (to.0 - from.0, to.1 - from.1);
@@ -133,23 +78,23 @@ impl Canvas {
     }
 
     /// A band behind the data: takes no place.
-    pub fn area(&mut self, area: Area, colour: RGBColor) {
+    pub fn area(&mut self, area: Area, colour: Colour) {
         self.shapes.push(Shape::Area(area, colour));
     }
 
     /// A filled shape, such as an arrow's head.
-    pub fn fill(&mut self, points: &[Point], colour: RGBColor) {
+    pub fn fill(&mut self, points: &[Point], colour: Colour) {
         self.shapes.push(Shape::Fill(points.to_vec(), colour));
     }
 
     /// A filled mark.
-    pub fn dot(&mut self, at: Point, radius: f64, colour: RGBColor) {
+    pub fn dot(&mut self, at: Point, radius: f64, colour: Colour) {
         self.take(around(at, radius), 3);
         self.shapes.push(Shape::Dot(at, radius, colour));
     }
 
     /// An open mark; what lies under it does not show through.
-    pub fn ring(&mut self, at: Point, radius: f64, colour: RGBColor, width: f64) {
+    pub fn ring(&mut self, at: Point, radius: f64, colour: Colour, width: f64) {
         self.dot(at, radius, palette::PAPER);
         self.shapes.push(Shape::Ring(at, radius, colour, width));
     }
@@ -229,57 +174,15 @@ impl Canvas {
         self.cells(area).map(|c| u32::from(self.taken[c])).sum()
     }
 
-    /// The SVG, with a title and a description for those who do not see it.
-    pub fn svg(&self, title: &str, alt: &str) -> String {
-        let size = (
-            (self.width * FINE).round() as u32,
-            (self.height * FINE).round() as u32,
-        );
-        let mut raw = String::new();
-        {
-            let mut backend = SVGBackend::with_string(&mut raw, size);
-            for shape in &self.shapes {
-                draw(&mut backend, shape);
-            }
-            let _ = backend.present();
+    /// The drawing with a title, and a description for those who do not see it.
+    pub fn figure(&self, title: String, alt: String) -> Figure {
+        Figure {
+            svg: svg::document(self.width, self.height, &self.shapes, &title, &alt),
+            width: self.width,
+            height: self.height,
+            title,
+            alt,
         }
-        self.finish(&raw, title, alt)
-    }
-
-    /// Page size instead of canvas size, names for readers, and what the backend repeats on every element once.
-    ///
-    /// Each replaced piece holds a quotation mark or an angle bracket, which the backend escapes in words.
-    fn finish(&self, raw: &str, title: &str, alt: &str) -> String {
-        let body = raw.split_once('\n').map_or(raw, |(_, rest)| rest);
-        let body = body
-            .replace(" opacity=\"1\"", "")
-            .replace(&format!(" font-family=\"{FONT_STAND_IN}\""), "")
-            .replace(" dy=\"-0.5ex\"", "")
-            .replace(" text-anchor=\"start\"", "")
-            .replace(" \"/>", "\"/>")
-            .replace("\n</text>", "</text>");
-        let mut body: String = body
-            .lines()
-            .map(|line| match line.starts_with("<text") {
-                true => line.to_owned(),
-                false => format!("{line}\n"),
-            })
-            .collect();
-        // The opening tag of a text ends its line; its words follow on the same line now.
-        body = body.replace("</text>", "</text>\n");
-        let (title, alt) = (
-            text::escape(&text::one_line(title)),
-            text::escape(&text::one_line(alt)),
-        );
-        format!(
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" aria-label=\"{title}\" \
-             width=\"{}\" height=\"{}\" viewBox=\"0 0 {} {}\" font-family=\"{FONTS}\" \
-             stroke-linejoin=\"round\">\n<title>{title}</title>\n<desc>{alt}</desc>\n{body}",
-            self.width,
-            self.height,
-            (self.width * FINE).round(),
-            (self.height * FINE).round(),
-        )
     }
 }
 
@@ -324,62 +227,4 @@ fn words_area((x, y): Point, content: &str, style: Style) -> Area {
         right: left + wide,
         bottom: y + style.size * 0.2,
     }
-}
-
-/// Hands one shape to the backend. Into a string it cannot fail: its only error is a file's.
-fn draw(backend: &mut SVGBackend<'_>, shape: &Shape) {
-    let fine = |v: f64| {
-        let v = (v * FINE).round();
-        if v.is_finite() { v as i32 } else { 0 }
-    };
-    let point = |p: &Point| (fine(p.0), fine(p.1));
-    let stroke = |colour: &RGBColor, width: f64| colour.stroke_width(fine(width).max(1) as u32);
-    let _ = match shape {
-        Shape::Line(points, colour, width) => {
-            backend.draw_path(points.iter().map(point), &stroke(colour, *width))
-        }
-        Shape::Area(a, colour) => backend.draw_rect(
-            (fine(a.left), fine(a.top)),
-            (fine(a.right), fine(a.bottom)),
-            &colour.filled(),
-            true,
-        ),
-        Shape::Fill(points, colour) => backend.fill_polygon(points.iter().map(point), &colour.filled()),
-        Shape::Dot(at, radius, colour) => {
-            backend.draw_circle(point(at), fine(*radius) as u32, &colour.filled(), true)
-        }
-        Shape::Ring(at, radius, colour, width) => {
-            backend.draw_circle(point(at), fine(*radius) as u32, &stroke(colour, *width), false)
-        }
-        Shape::Words(at, content, style, upwards) => {
-            let horizontal = match style.align {
-                Align::Start => HPos::Left,
-                Align::Middle => HPos::Center,
-                Align::End => HPos::Right,
-            };
-            let weight = if style.bold {
-                FontStyle::Bold
-            } else {
-                FontStyle::Normal
-            };
-            let mut font: FontDesc =
-                (FONT_STAND_IN, backend_size((style.size * FINE).round()), weight).into();
-            if *upwards {
-                font = font.transform(FontTransform::Rotate270);
-            }
-            let style = TextStyle::from(font)
-                .color(&style.colour)
-                .pos(Pos::new(horizontal, VPos::Bottom));
-            backend.draw_text(content, &style, point(at))
-        }
-    };
-}
-
-/// The size that the backend, which divides by 1.24, writes as the whole number `size`.
-fn backend_size(size: f64) -> f64 {
-    let near = size * 1.24;
-    [near, near.next_up(), near.next_down()]
-        .into_iter()
-        .find(|v| v / 1.24 == size)
-        .unwrap_or(near)
 }

@@ -1,10 +1,11 @@
 //! Where a class is: one dot a learner with its interval, for one measure, beside the band it should lie in.
 
-use super::Figure;
+use crate::format;
 use super::axis::{MARGIN, SMALL, Scale, ticks};
-use super::canvas::{Align, Area, Canvas, words};
+use super::canvas::{Canvas, Figure};
 use super::palette::{ACCENT, BAND, GREY, INK, QUIET};
 use super::progress::axis_end;
+use super::shape::{Align, Area, words};
 use super::text;
 
 const WIDTH: f64 = 310.0;
@@ -81,7 +82,7 @@ pub fn class_dots(class: &ClassDots<'_>) -> Option<Figure> {
         canvas.hair((x.px(value), bottom), (x.px(value), bottom + 4.0), INK);
         canvas.words(
             (x.px(value), bottom + 17.0),
-            &text::number(value, decimals),
+            &format::number(value, decimals),
             words(SMALL, QUIET).aligned(Align::Middle),
         );
     }
@@ -89,13 +90,7 @@ pub fn class_dots(class: &ClassDots<'_>) -> Option<Figure> {
         draw_dot(&mut canvas, dot, x, TOP + ROW * (i as f64 + 0.5) + 3.0);
     }
     let alt = alt(class);
-    Some(Figure {
-        svg: canvas.svg(&heading, &alt),
-        width: WIDTH,
-        height,
-        title: heading,
-        alt,
-    })
+    Some(canvas.figure(heading, alt))
 }
 
 fn draw_dot(canvas: &mut Canvas, dot: &ClassDot, x: Scale, y: f64) {
@@ -123,7 +118,7 @@ fn draw_dot(canvas: &mut Canvas, dot: &ClassDot, x: Scale, y: f64) {
 
 /// What is to be seen, in words; codes only where the figure has them.
 fn alt(class: &ClassDots<'_>) -> String {
-    let number = |v: f64| text::number(v, class.decimals);
+    let number = |v: f64| format::number(v, class.decimals);
     let one = |d: &ClassDot| {
         let code = d.code.as_ref().map_or(String::new(), |c| format!("{c} "));
         let range = d.interval.map_or(String::new(), |[low, high]| {

@@ -1,11 +1,12 @@
 //! Control charts of the daily check: one panel for each load, one point a check.
 
-use super::Figure;
 use super::axis::{SMALL, Scale, ticks};
-use super::canvas::{Align, Area, Canvas, words};
+use super::canvas::{Canvas, Figure};
 use super::palette::{ACCENT, BAND, GREY, INK, PAPER, QUIET};
+use super::shape::{Align, Area, words};
 use super::text;
-use crate::calibrate::drift::{Chart, LimitsFrom, State};
+use crate::format;
+use crate::calibrate::drift::{Chart, ControlState, LimitsFrom};
 use crate::calibrate::unit_sign;
 
 const WIDTH: f64 = 760.0;
@@ -35,21 +36,15 @@ pub fn control_chart(charts: &[Chart], calibration: &str) -> Option<Figure> {
         alt.push(words_of(chart));
     }
     let alt = alt.join(" ");
-    Some(Figure {
-        svg: canvas.svg(&title, &alt),
-        width: WIDTH,
-        height,
-        title,
-        alt,
-    })
+    Some(canvas.figure(title, alt))
 }
 
 /// What a chart says, in a sentence.
 pub fn words_of(chart: &Chart) -> String {
     let unit = unit_sign(chart.quantity);
     let state = match &chart.state {
-        State::In { since } => format!("in control since {}", day(since)),
-        State::Out { since } => format!("out of control since {}", day(since)),
+        ControlState::In { since } => format!("in control since {}", day(since)),
+        ControlState::Out { since } => format!("out of control since {}", day(since)),
     };
     let from = match chart.limits_from {
         LimitsFrom::Checks(n) => format!("limits from the first {n} checks"),
@@ -99,7 +94,7 @@ fn panel(canvas: &mut Canvas, chart: &Chart, top: f64) {
     let (at, decimals) = ticks(y.low, y.high, 5);
     for value in at {
         canvas.hair((LEFT - 4.0, y.px(value)), (LEFT, y.px(value)), INK);
-        let label = text::number(value, decimals);
+        let label = format::number(value, decimals);
         canvas.words(
             (LEFT - 7.0, y.px(value) + 4.2),
             &label,
@@ -124,20 +119,16 @@ fn panel(canvas: &mut Canvas, chart: &Chart, top: f64) {
         }
     }
     let state = match &chart.state {
-        State::In { since } => format!("in control since {}", day(since)),
-        State::Out { since } => format!("out of control since {}", day(since)),
+        ControlState::In { since } => format!("in control since {}", day(since)),
+        ControlState::Out { since } => format!("out of control since {}", day(since)),
     };
     let heading = format!("{} {unit} applied: {state}", trimmed(chart.applied));
-    canvas.words((LEFT, top - 10.0), &heading, words(13.0, INK).bold());
+    canvas.words((LEFT, top - 24.0), &heading, words(13.0, INK).bold());
     let from = match chart.limits_from {
         LimitsFrom::Checks(n) => format!("band: mean ± 3 sigma of the first {n} checks"),
         LimitsFrom::Calibration => "band: ± 3 standard uncertainties of the calibration".to_owned(),
     };
-    canvas.words(
-        (RIGHT, top - 10.0),
-        &from,
-        words(SMALL, QUIET).aligned(Align::End),
-    );
+    canvas.words((LEFT, top - 9.0), &from, words(SMALL, QUIET));
     canvas.words_up(
         (LEFT - 52.0, (top + bottom) / 2.0),
         &format!("error ({unit})"),

@@ -1,16 +1,14 @@
 //! Figures: one SVG canvas, one palette, SVG to PNG with a font of our own; one file a figure.
 //!
-//! Manner: quiet axes, words beside marks instead of legends, one accent; filled marks are decided, grey even,
+//! Style: quiet axes, words beside marks instead of legends, one accent; filled marks are decided, grey even,
 //! open undecided, so that everything can be read in black and white.
 
 mod axis;
 mod bland_altman;
 mod canvas;
 mod class_dots;
-pub mod contour;
 mod control_chart;
-mod mat_course;
-mod mat_map;
+mod mat;
 pub mod palette;
 pub mod png;
 mod progress;
@@ -19,17 +17,20 @@ mod reference;
 mod residuals;
 mod scan;
 mod scan_words;
+mod shape;
 mod simplify;
+mod svg;
 mod test_loops;
 mod test_panels;
 mod test_time;
+mod test_words;
 pub mod text;
 
 pub use bland_altman::bland_altman;
+pub use canvas::Figure;
 pub use class_dots::{ClassDot, ClassDots, class_dots};
 pub use control_chart::{control_chart, words_of as control_words};
-pub use mat_course::{mat_path, mat_share};
-pub use mat_map::{mat_maps, mat_strip};
+pub use mat::mat_figures;
 pub use png::png;
 pub use progress::{ProgressMark, ProgressPanel, progress};
 pub use psychometric::psychometric;
@@ -37,38 +38,8 @@ pub use reference::reference_overlay;
 pub use residuals::residuals;
 pub use scan::{ScanOptions, scan_overview};
 pub use scan_words::{level_label, row_label};
-pub use test_panels::{PanelOptions, test_panels};
-
-use crate::mat::MatTest;
-
-/// A finished figure.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Figure {
-    /// A whole SVG document, without a declaration: it stands in a page or in a file of its own.
-    pub svg: String,
-    /// Size on the page, in px.
-    pub width: f64,
-    pub height: f64,
-    /// What it shows, in a few words.
-    pub title: String,
-    /// What is to be seen, for those who do not see it.
-    pub alt: String,
-}
-
-/// Every figure of one test on a pressure mat, each with a word for its name: maps of pressure at preload and peak, a
-/// strip through one spring, the share between the hands, the path of the centre of pressure. Those that a test has no
-/// data for are left out.
-pub fn mat_figures(test: &MatTest) -> Vec<(&'static str, Figure)> {
-    let all = [
-        ("maps", mat_maps(test)),
-        ("spring", mat_strip(test)),
-        ("share", mat_share(test)),
-        ("path", mat_path(test)),
-    ];
-    all.into_iter()
-        .filter_map(|(word, figure)| Some((word, figure?)))
-        .collect()
-}
+pub use test_panels::test_panels;
+pub use test_words::PanelOptions;
 
 #[cfg(test)]
 pub(crate) mod tests {

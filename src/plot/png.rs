@@ -1,6 +1,6 @@
 //! SVG to PNG with a font of our own, so that the picture is the same on every machine.
 
-use super::Figure;
+use super::canvas::Figure;
 use crate::error::{Error, Result};
 use resvg::{tiny_skia, usvg};
 use std::sync::{Arc, OnceLock};

@@ -1,10 +1,11 @@
 //! One measure over the sessions of a learner, beside the band it should lie in. Small, so that several stand side by
 //! side.
 
-use super::Figure;
+use crate::format;
 use super::axis::{MARGIN, SMALL, Scale, ticks};
-use super::canvas::{Align, Area, Canvas, words};
+use super::canvas::{Canvas, Figure};
 use super::palette::{ACCENT, BAND, GREY, INK, QUIET};
+use super::shape::{Align, Area, words};
 use super::text;
 
 const WIDTH: f64 = 310.0;
@@ -95,13 +96,7 @@ pub fn progress(panel: &ProgressPanel<'_>) -> Option<Figure> {
         draw_mark(&mut canvas, mark, x.px(mark.session as f64 + 1.0) + shift, y);
     }
     let alt = alt(panel);
-    Some(Figure {
-        svg: canvas.svg(&heading, &alt),
-        width: WIDTH,
-        height: HEIGHT,
-        title: heading,
-        alt,
-    })
+    Some(canvas.figure(heading, alt))
 }
 
 /// End of an axis from nought: every value and, as long as they do not crush the rest, the intervals. Those that go on
@@ -143,7 +138,7 @@ fn axes(canvas: &mut Canvas, sessions: usize, x: Scale, y: Scale) {
         canvas.hair((PANEL.left - 4.0, y.px(value)), (PANEL.left, y.px(value)), INK);
         canvas.words(
             (PANEL.left - 7.0, y.px(value) + 4.2),
-            &text::number(value, decimals),
+            &format::number(value, decimals),
             words(SMALL, QUIET).aligned(Align::End),
         );
     }
@@ -184,7 +179,7 @@ fn draw_mark(canvas: &mut Canvas, mark: &ProgressMark, px: f64, y: Scale) {
 
 /// What is to be seen, in words.
 fn alt(panel: &ProgressPanel<'_>) -> String {
-    let number = |v: f64| text::number(v, panel.decimals);
+    let number = |v: f64| format::number(v, panel.decimals);
     let mut parts: Vec<String> = panel
         .marks
         .iter()

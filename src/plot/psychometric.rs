@@ -1,10 +1,11 @@
 //! Share of differences that an examiner named, against their size, with the fitted curve.
 
-use super::Figure;
 use super::axis::{MARGIN, SMALL, Scale, axes};
-use super::canvas::{Align, Area, Canvas, words};
+use super::canvas::{Canvas, Figure};
 use super::palette::{ACCENT, BAND, GREY, HAIR, INK, QUIET};
+use super::shape::{Align, Area, words};
 use super::text;
+use crate::format;
 use crate::agreement::calls::AgainstMeasured;
 
 const WIDTH: f64 = 620.0;
@@ -70,7 +71,7 @@ pub fn psychometric(calls: &AgainstMeasured) -> Option<Figure> {
             let px = x.px(half);
             canvas.dashes((px, PANEL.bottom), (px, y.px(50.0)), ACCENT, 1.5);
             canvas.ring((px, y.px(50.0)), 4.0, ACCENT, 1.8);
-            let label = format!("{} %", text::number(half, 1));
+            let label = format!("{} %", format::number(half, 1));
             let (align, off) = if px > PANEL.right - 70.0 {
                 (Align::End, -9.0)
             } else {
@@ -93,20 +94,14 @@ pub fn psychometric(calls: &AgainstMeasured) -> Option<Figure> {
         words(SMALL, QUIET).aligned(Align::End),
     );
     let half = curve.map_or("No curve could be fitted.".to_owned(), |c| {
-        format!("Half are named at {} %.", text::number(c.just_detected.value, 1))
+        format!("Half are named at {} %.", format::number(c.just_detected.value, 1))
     });
     let seen = calls.detected.iter().filter(|d| **d).count();
     let alt = format!(
         "The stiffer side was named {seen} times out of {}, by size of the measured asymmetry. {half}",
         calls.detected.len()
     );
-    Some(Figure {
-        svg: canvas.svg(&title, &alt),
-        width: WIDTH,
-        height: HEIGHT,
-        title,
-        alt,
-    })
+    Some(canvas.figure(title, alt))
 }
 
 #[cfg(test)]

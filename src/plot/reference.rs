@@ -1,10 +1,10 @@
 //! A test over the reference, both from the start of their first spring.
 
-use super::Figure;
 use super::axis::{MARGIN, Scale, axes};
-use super::canvas::{Align, Area, Canvas, Point, words};
+use super::canvas::{Canvas, Figure};
 use super::palette::{BAND, GREY, HAIR, INK, QUIET};
-use super::test_panels::{LABEL, has_displacement, heading};
+use super::shape::{Align, Area, Point, words};
+use super::test_words::{LABEL, has_displacement, heading};
 use super::text;
 use crate::trace::Test;
 
@@ -106,13 +106,7 @@ pub fn reference_overlay(test: &Test, reference: &[&Test], scope: &str) -> Optio
         "Force{} against time from the start of the first spring: this test as a dark line, the {of_reference} in grey.",
         if both { " and displacement" } else { "" }
     );
-    Some(Figure {
-        svg: canvas.svg(&title, &alt),
-        width,
-        height: HEIGHT,
-        title,
-        alt,
-    })
+    Some(canvas.figure(title, alt))
 }
 
 fn all(reference: &[&Test], curve: &dyn Fn(&Test) -> Option<Aligned>) -> Vec<Aligned> {

@@ -1,11 +1,11 @@
 //! A calibration's residuals: how far each reading lies off the curve, over the loads.
 
-use super::Figure;
 use super::axis::{SMALL, Scale, axes};
-use super::canvas::{Align, Area, Canvas, words};
+use super::canvas::{Canvas, Figure};
 use super::palette::{ACCENT, BAND, INK, QUIET};
-use super::text;
-use crate::calibrate::{Direction, Made, unit_sign};
+use super::shape::{Align, Area, words};
+use crate::format;
+use crate::calibrate::{Direction, NewCalibration, unit_sign};
 
 const WIDTH: f64 = 760.0;
 const HEIGHT: f64 = 320.0;
@@ -18,7 +18,7 @@ const PANEL: Area = Area {
 
 /// Draws the residuals in N or mm, with two standard deviations of a reading as a band; filled marks were reached from
 /// below, open ones from above.
-pub fn residuals(made: &Made) -> Figure {
+pub fn residuals(made: &NewCalibration) -> Figure {
     let c = &made.calibration;
     let unit = unit_sign(c.quantity);
     let points: Vec<(f64, f64, Option<Direction>)> = made
@@ -78,16 +78,10 @@ pub fn residuals(made: &Made) -> Figure {
         "{} readings from {} to {} {unit}, {down} of them on the way down; the one furthest off the curve lies {} {unit} \
          off, at {} {unit}.",
         points.len(),
-        text::number(c.range[0], 1),
-        text::number(c.range[1], 1),
+        format::number(c.range[0], 1),
+        format::number(c.range[1], 1),
         worst.map_or_else(|| "0".to_owned(), |w| format!("{:.4}", w.1)),
-        worst.map_or_else(|| "0".to_owned(), |w| text::number(w.0, 1)),
+        worst.map_or_else(|| "0".to_owned(), |w| format::number(w.0, 1)),
     );
-    Figure {
-        svg: canvas.svg(title, &alt),
-        width: WIDTH,
-        height: HEIGHT,
-        title: title.to_owned(),
-        alt,
-    }
+    canvas.figure(title.to_owned(), alt)
 }

@@ -1,15 +1,16 @@
 //! One scan: each level's difference with its 95 % interval on a log-ratio axis, the threshold as a band, the
 //! decision in words.
 
-use super::Figure;
 use super::axis::{MARGIN, SMALL, Scale};
-use super::canvas::{Align, Area, Canvas, words};
+use super::canvas::{Canvas, Figure};
 use super::palette::{ACCENT, BAND, GREY, HAIR, INK, QUIET};
 use super::scan_words::{Section, alt, call_words, decide_words, decision_word, percent_words, row_label};
+use super::shape::{Align, Area, words};
 use super::text;
+use crate::format;
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, Decision, Finding};
-use crate::study::anatomy;
+use crate::compare::{Comparison, ComparisonKind, Decision};
+use crate::terms::{Level, Region};
 
 const WIDTH: f64 = 1000.0;
 const ROW: f64 = 23.0;
@@ -37,10 +38,10 @@ pub struct ScanOptions {
 /// Draws the findings of one scan for one measure; others are left aside.
 ///
 /// `None` when no finding of that measure has an interval in percent.
-pub fn scan_overview(findings: &[&Finding], options: &ScanOptions) -> Option<Figure> {
+pub fn scan_overview(comparisons: &[&Comparison], options: &ScanOptions) -> Option<Figure> {
     let sections: Vec<Section<'_>> = [ComparisonKind::LeftRight, ComparisonKind::Neighbours]
         .into_iter()
-        .map(|kind| Section::of(kind, options.measure, findings))
+        .map(|kind| Section::of(kind, options.measure, comparisons))
         .filter(|s| !s.rows.is_empty())
         .collect();
     if sections.is_empty() {
@@ -70,20 +71,14 @@ pub fn scan_overview(findings: &[&Finding], options: &ScanOptions) -> Option<Fig
         true => title.to_owned(),
         false => format!("{title} {}", text::one_line(&options.about)),
     };
-    Some(Figure {
-        svg: canvas.svg(&title, &alt),
-        width: WIDTH,
-        height,
-        title,
-        alt,
-    })
+    Some(canvas.figure(title, alt))
 }
 
-fn region_of(finding: &Finding) -> Option<anatomy::Region> {
-    finding.key.level.as_deref().and_then(anatomy::region)
+fn region_of(comparison: &Comparison) -> Option<Region> {
+    comparison.key.level.map(Level::region)
 }
 
-fn region_breaks(rows: &[&Finding]) -> usize {
+fn region_breaks(rows: &[&Comparison]) -> usize {
     rows.windows(2)
         .filter(|w| region_of(w[0]) != region_of(w[1]))
         .count()
@@ -94,7 +89,7 @@ fn section_height(section: &Section<'_>) -> f64 {
     44.0 + ROW * section.rows.len() as f64 + gaps + 62.0
 }
 
-/// Log ratio of an asymmetry in percent: the inverse of 200·tanh(d/2) (methods §6).
+/// Log ratio of an asymmetry in percent: the inverse of 200·tanh(d/2) (METHODS.md §6.2).
 fn log_ratio(percent: f64) -> f64 {
     2.0 * (percent / 200.0).clamp(-0.995, 0.995).atanh()
 }
@@ -128,15 +123,19 @@ fn draw_section(canvas: &mut Canvas, section: &Section<'_>, top: f64, options: &
     percent_axis(canvas, section, x, end, rows_bottom, options.measure);
     heads(canvas, section, rows_top, options.confidence);
     let mut y = rows_top + ROW / 2.0;
-    for (i, finding) in section.rows.iter().enumerate() {
-        if i > 0 && region_of(section.rows[i - 1]) != region_of(finding) {
+    for (i, comparison) in section.rows.iter().enumerate() {
+        if i > 0 && region_of(section.rows[i - 1]) != region_of(comparison) {
             y += REGION_GAP;
         }
-        let label = text::fit(&row_label(finding, &section.rows), SMALL + 1.0, PLOT_LEFT - 24.0);
+        let label = text::fit(
+            &row_label(comparison, &section.rows),
+            SMALL + 1.0,
+            PLOT_LEFT - 24.0,
+        );
         let style = words(SMALL + 1.0, INK).aligned(Align::End);
         canvas.words((PLOT_LEFT - 10.0, y + 4.5), &label, style);
-        interval(canvas, finding, x, y);
-        row_words(canvas, section, finding, y + 4.2);
+        interval(canvas, comparison, x, y);
+        row_words(canvas, section, comparison, y + 4.2);
         y += ROW;
     }
 }
@@ -154,7 +153,7 @@ fn threshold_band(canvas: &mut Canvas, section: &Section<'_>, x: Scale, top: f64
     };
     canvas.area(area, BAND);
     let middle = words(SMALL - 1.0, QUIET).aligned(Align::Middle);
-    let number = text::number(threshold, if threshold.fract() == 0.0 { 0 } else { 1 });
+    let number = format::number(threshold, if threshold.fract() == 0.0 { 0 } else { 1 });
     canvas.words((x.px(0.0), top - 20.0), "within the threshold", middle);
     canvas.words((x.px(0.0), top - 7.0), &format!("± {number} %"), middle);
 }
@@ -181,7 +180,7 @@ fn percent_axis(
         canvas.hair((px, bottom), (px, bottom + 4.0), INK);
         let label = match i {
             0 => "0".to_owned(),
-            _ => format!("{} %", text::number(percent.abs(), 0)),
+            _ => format!("{} %", format::number(percent.abs(), 0)),
         };
         let style = words(SMALL - 1.0, QUIET).aligned(Align::Middle);
         canvas.words((px, bottom + 16.0), &label, style);
@@ -207,7 +206,7 @@ fn percent_axis(
 }
 
 fn heads(canvas: &mut Canvas, section: &Section<'_>, rows_top: f64, confidence: f64) {
-    let interval = format!("({} interval)", text::coverage(confidence));
+    let interval = format!("({} interval)", format::coverage(confidence));
     let style = words(SMALL - 1.0, QUIET);
     let columns = section_columns(section);
     let mut head = |at: f64, lines: [&str; 2]| {
@@ -249,18 +248,18 @@ fn section_columns(section: &Section<'_>) -> [f64; 5] {
 }
 
 /// The interval and its dot; ends that leave the axis are arrows.
-fn interval(canvas: &mut Canvas, finding: &Finding, x: Scale, y: f64) {
+fn interval(canvas: &mut Canvas, comparison: &Comparison, x: Scale, y: f64) {
     let (Some(at), Some(low), Some(high)) = (
-        finding.asymmetry_percent,
-        finding.low_percent,
-        finding.high_percent,
+        comparison.asymmetry_percent,
+        comparison.low_percent,
+        comparison.high_percent,
     ) else {
         return;
     };
     let px = |percent: f64| x.px(log_ratio(percent));
     let (from, to) = (px(low).max(PLOT_LEFT), px(high).min(PLOT_RIGHT));
     let named = matches!(
-        finding.side_of_resistance,
+        comparison.side_of_resistance,
         Some(Decision::Left | Decision::Right | Decision::StifferThanNeighbours)
     );
     let (colour, width) = if named { (ACCENT, 2.2) } else { (INK, 1.2) };
@@ -281,17 +280,17 @@ fn interval(canvas: &mut Canvas, finding: &Finding, x: Scale, y: f64) {
     if !(PLOT_LEFT - 0.5..=PLOT_RIGHT + 0.5).contains(&dot) {
         return;
     }
-    match finding.side_of_resistance {
+    match comparison.side_of_resistance {
         _ if named => canvas.dot((dot, y), 5.6, ACCENT),
         Some(Decision::Even | Decision::LikeNeighbours) => canvas.dot((dot, y), 5.0, GREY),
         _ => canvas.ring((dot, y), 4.6, INK, 1.4),
     }
 }
 
-fn row_words(canvas: &mut Canvas, section: &Section<'_>, finding: &Finding, y: f64) {
+fn row_words(canvas: &mut Canvas, section: &Section<'_>, comparison: &Comparison, y: f64) {
     let columns = section_columns(section);
     let named = matches!(
-        finding.side_of_resistance,
+        comparison.side_of_resistance,
         Some(Decision::Left | Decision::Right | Decision::StifferThanNeighbours)
     );
     let style = if named {
@@ -299,23 +298,23 @@ fn row_words(canvas: &mut Canvas, section: &Section<'_>, finding: &Finding, y: f
     } else {
         words(SMALL, QUIET)
     };
-    canvas.words((columns[0], y), decision_word(finding), style);
+    canvas.words((columns[0], y), decision_word(comparison), style);
     let plain = if named {
         words(SMALL, ACCENT)
     } else {
         words(SMALL, QUIET)
     };
-    canvas.words((columns[1], y), &percent_words(finding), plain);
+    canvas.words((columns[1], y), &percent_words(comparison), plain);
     let tests = match section.kind {
-        ComparisonKind::LeftRight => format!("{} + {}", finding.left_trials, finding.right_trials),
-        ComparisonKind::Neighbours => finding.right_trials.to_string(),
+        ComparisonKind::LeftRight => format!("{} + {}", comparison.left_trials, comparison.right_trials),
+        ComparisonKind::Neighbours => comparison.right_trials.to_string(),
     };
     canvas.words((columns[2], y), &tests, words(SMALL, QUIET));
-    if let Some(call) = call_words(finding) {
+    if let Some(call) = call_words(comparison) {
         let call = text::fit(&call, SMALL, columns[4] - columns[3] - 4.0);
         canvas.words((columns[3], y), &call, words(SMALL, QUIET));
     }
-    if let Some(decide) = decide_words(finding) {
+    if let Some(decide) = decide_words(comparison) {
         canvas.words((columns[4], y), &decide, words(SMALL, QUIET));
     }
 }

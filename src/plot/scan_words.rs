@@ -1,22 +1,23 @@
 //! The words beside the rows of a scan.
 
 use super::text;
+use crate::format;
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, Decision, Finding, TrialsToDecide};
-use crate::study::anatomy;
+use crate::compare::{Comparison, ComparisonKind, Decision, TrialsToDecide};
+use crate::terms::{Contact, Level, LineOfDrive, Posture, covered_label};
 
 /// The rows of one kind of comparison, from the neck down.
 pub(super) struct Section<'a> {
     pub kind: ComparisonKind,
-    pub rows: Vec<&'a Finding>,
+    pub rows: Vec<&'a Comparison>,
 }
 
 impl<'a> Section<'a> {
-    pub fn of(kind: ComparisonKind, measure: Measure, findings: &[&'a Finding]) -> Section<'a> {
-        let mut rows: Vec<&Finding> = findings
+    pub fn of(kind: ComparisonKind, measure: Measure, comparisons: &[&'a Comparison]) -> Section<'a> {
+        let mut rows: Vec<&Comparison> = comparisons
             .iter()
             .copied()
-            .filter(|f| f.comparison == kind && f.measure == measure && f.asymmetry_percent.is_some())
+            .filter(|f| f.kind == kind && f.measure == measure && f.asymmetry_percent.is_some())
             .collect();
         rows.sort_by(|a, b| order(a).cmp(&order(b)));
         Section { kind, rows }
@@ -40,28 +41,34 @@ impl<'a> Section<'a> {
     }
 }
 
-type Order<'a> = (usize, Option<&'a str>, Option<&'a str>, Option<u64>);
+type Order<'a> = (
+    bool,
+    Option<Level>,
+    Option<&'a Posture>,
+    Option<Contact>,
+    Option<LineOfDrive>,
+);
 
-fn order(f: &Finding) -> Order<'_> {
+fn order(f: &Comparison) -> Order<'_> {
     let key = &f.key;
-    let rank = key.level.as_deref().and_then(anatomy::rank);
     (
-        rank.unwrap_or(usize::MAX),
-        key.posture.as_deref(),
-        key.contact.as_deref(),
-        key.line_of_drive_deg.map(f64::to_bits),
+        key.level.is_none(),
+        key.level,
+        key.posture.as_ref(),
+        key.contact,
+        key.line_of_drive,
     )
 }
 
 /// The level, or the levels covered; where a level has several rows, what tells them apart.
-pub fn row_label(f: &Finding, rows: &[&Finding]) -> String {
+pub fn row_label(f: &Comparison, rows: &[&Comparison]) -> String {
     let mut label = level_label(f);
     let others: Vec<_> = rows.iter().filter(|o| level_label(o) == label).collect();
-    let differs = |part: fn(&Finding) -> Option<String>| others.iter().any(|o| part(o) != part(f));
-    let parts: [fn(&Finding) -> Option<String>; 3] = [
-        |f| f.key.posture.clone(),
-        |f| f.key.contact.clone(),
-        |f| f.key.line_of_drive_deg.map(|d| format!("{d:.0}°")),
+    let differs = |part: fn(&Comparison) -> Option<String>| others.iter().any(|o| part(o) != part(f));
+    let parts: [fn(&Comparison) -> Option<String>; 3] = [
+        |f| f.key.posture.as_ref().map(Posture::to_string),
+        |f| f.key.contact.map(|c| c.to_string()),
+        |f| f.key.line_of_drive.map(|d| format!("{d:.0}°")),
     ];
     for part in parts {
         if differs(part)
@@ -74,19 +81,11 @@ pub fn row_label(f: &Finding, rows: &[&Finding]) -> String {
 }
 
 /// The level as a person reads it; `T4–T6` where one contact covers several.
-pub fn level_label(f: &Finding) -> String {
-    match (f.covers.first(), f.covers.last()) {
-        (Some(first), Some(last)) if first != last => {
-            format!("{}–{}", anatomy::label(first), anatomy::label(last))
-        }
-        _ => match &f.key.level {
-            Some(level) => anatomy::label(level).to_owned(),
-            None => "not named".to_owned(),
-        },
-    }
+pub fn level_label(f: &Comparison) -> String {
+    covered_label(&f.covers, f.key.level).unwrap_or_else(|| "not named".to_owned())
 }
 
-pub(super) fn decision_word(f: &Finding) -> &'static str {
+pub(super) fn decision_word(f: &Comparison) -> &'static str {
     match f.side_of_resistance {
         Some(Decision::StifferThanNeighbours) => "stiffer than neighbours",
         Some(Decision::LikeNeighbours) => "like neighbours",
@@ -96,35 +95,35 @@ pub(super) fn decision_word(f: &Finding) -> &'static str {
 }
 
 /// `34 % (26 to 43)`, with true minus signs.
-pub(super) fn percent_words(f: &Finding) -> String {
+pub(super) fn percent_words(f: &Comparison) -> String {
     let Some(at) = f.asymmetry_percent else {
         return String::new();
     };
-    let at = text::number(at, 0);
+    let at = format::number(at, 0);
     match (f.low_percent, f.high_percent) {
         (Some(low), Some(high)) => {
-            format!("{at} % ({} to {})", text::number(low, 0), text::number(high, 0))
+            format!("{at} % ({} to {})", format::number(low, 0), format::number(high, 0))
         }
         _ => format!("{at} %"),
     }
 }
 
-pub(super) fn call_words(f: &Finding) -> Option<String> {
-    let call = text::one_line(f.call.as_deref()?);
+pub(super) fn call_words(f: &Comparison) -> Option<String> {
+    let call = f.call?;
     Some(match f.call_agrees {
         Some(true) => format!("{call}, agrees"),
         Some(false) => format!("{call}, differs"),
-        None => call,
+        None => call.to_string(),
     })
 }
 
 /// What would decide an undecided level.
-pub(super) fn decide_words(f: &Finding) -> Option<String> {
+pub(super) fn decide_words(f: &Comparison) -> Option<String> {
     if f.side_of_resistance != Some(Decision::Undecided) {
         return None;
     }
     Some(match f.trials_to_decide? {
-        TrialsToDecide::Trials(n) if f.comparison == ComparisonKind::Neighbours => format!("{n} tests"),
+        TrialsToDecide::Trials(n) if f.kind == ComparisonKind::Neighbours => format!("{n} tests"),
         TrialsToDecide::Trials(n) => format!("{n} a side"),
         TrialsToDecide::NotInOneSession => "not in one session".to_owned(),
     })

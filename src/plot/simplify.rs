@@ -1,6 +1,6 @@
 //! Curves with no more points than the eye can use.
 
-use super::canvas::Point;
+use super::shape::Point;
 
 /// How far a simplified curve may lie off the full one, in px.
 const TOLERANCE: f64 = 0.1;

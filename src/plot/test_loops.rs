@@ -1,11 +1,11 @@
 //! Force against displacement: take-up in grey, springs in ink, the onset with its interval, the end-feel line,
 //! the loss in words.
 
-use super::axis::{Scale, axes};
-use super::canvas::{Area, Canvas, Point, words};
+use super::axis::{Scale, axes, span};
+use super::canvas::Canvas;
 use super::palette::{ACCENT, GREY, HAIR, INK, QUIET};
-use super::test_panels::{LABEL, value};
-use super::test_time::span;
+use super::shape::{Area, Point, words};
+use super::test_words::{LABEL, loss_words, value};
 use super::text;
 use crate::columns::Measure;
 use crate::trace::{Knee, Test};
@@ -136,14 +136,14 @@ fn onset_mark(canvas: &mut Canvas, test: &Test, x: Scale, y: Scale) -> Option<Po
     }
     let clip_x = |v: f64| x.px(v.clamp(x.low, x.high));
     let clip_y = |v: f64| y.px(v.clamp(y.low, y.high));
-    if let Some(u) = mm.u95.filter(|u| u.is_finite()) {
+    if let Some(u) = mm.u95().filter(|u| u.is_finite()) {
         canvas.line(
             &[(clip_x(mm.value - u), py), (clip_x(mm.value + u), py)],
             ACCENT,
             1.4,
         );
     }
-    if let Some(u) = n.u95.filter(|u| u.is_finite()) {
+    if let Some(u) = n.u95().filter(|u| u.is_finite()) {
         canvas.line(
             &[(px, clip_y(n.value - u)), (px, clip_y(n.value + u))],
             ACCENT,
@@ -251,13 +251,6 @@ fn end_feel_words(canvas: &mut Canvas, panel: Area, test: &Test, (px, py): Point
         })
         .collect();
     canvas.place(&[&[name, &number]], words(LABEL, ACCENT), inside, &places);
-}
-
-/// What did not come back, in words; `None` without springs or displacement.
-pub(super) fn loss_words(test: &Test) -> Option<String> {
-    let loss = test.measures.get(Measure::LossRatio)?;
-    let percent = text::plus_minus(100.0 * loss.value, loss.u95.map(|u| 100.0 * u), 0);
-    Some(format!("loss {percent} % of the loading work"))
 }
 
 fn loss_beside_loop(canvas: &mut Canvas, panel: Area, test: &Test, loss: &str, x: Scale, y: Scale) {

@@ -1,16 +1,14 @@
 //! One test: force against time with its phases, and force against displacement with the onset and the loops.
 
-use super::Figure;
 use super::axis::MARGIN;
-use super::canvas::{Align, Area, Canvas, words};
+use super::canvas::{Canvas, Figure};
 use super::palette::{INK, QUIET};
+use super::shape::{Align, Area, words};
+use super::test_words::{LABEL, PanelOptions, has_displacement, heading, loss_words, value};
 use super::{test_loops, test_time, text};
 use crate::columns::Measure;
-use crate::study::anatomy;
 use crate::trace::{Knee, Test};
 
-/// Size of the words at marks, in px.
-pub(super) const LABEL: f64 = 12.0;
 const HEIGHT: f64 = 344.0;
 const WIDTH: f64 = 960.0;
 /// Width with force only: one panel.
@@ -27,19 +25,6 @@ const LOOP_PANEL: Area = Area {
     right: 946.0,
     bottom: HEIGHT - 48.0,
 };
-
-/// What a figure of a test cannot know by itself.
-#[derive(Debug, Clone, Copy, Default)]
-pub struct PanelOptions {
-    /// Force allowed at the level, for the sum of all contacts, in N.
-    pub ceiling_n: Option<f64>,
-    /// Whether the study set the ceiling itself; else it is called a default.
-    pub ceiling_is_own: bool,
-    /// How many tests this side of the level has, for "trial 2 of 3".
-    pub trials: Option<u32>,
-    /// Force that both axes reach at least, in N, so that tests of a level can be held side by side.
-    pub force_top_n: Option<f64>,
-}
 
 /// Draws one test. A test without displacement gets the panel of force against time alone.
 pub fn test_panels(test: &Test, options: &PanelOptions) -> Figure {
@@ -60,43 +45,7 @@ pub fn test_panels(test: &Test, options: &PanelOptions) -> Figure {
         test_loops::draw(&mut canvas, LOOP_PANEL, test, options.force_top_n);
     }
     let alt = alt(test, both);
-    Figure {
-        svg: canvas.svg(&title, &alt),
-        width,
-        height: HEIGHT,
-        title,
-        alt,
-    }
-}
-
-/// Whether there is a displacement for each sample of the curve.
-pub(super) fn has_displacement(test: &Test) -> bool {
-    !test.curve.displacement_mm.is_empty() && test.curve.displacement_mm.len() == test.curve.force_n.len()
-}
-
-/// Which test it is, as a person says it.
-pub(super) fn heading(test: &Test, trials: Option<u32>) -> String {
-    let about = &test.about;
-    let mut title = match &about.level {
-        Some(level) => text::fit(&text::one_line(anatomy::label(level)), 15.0, 220.0),
-        None => "level not named".to_owned(),
-    };
-    if let Some(side) = about.side {
-        title = format!("{title} {side}");
-    }
-    match (about.trial, trials) {
-        (Some(trial), Some(of)) if of >= trial => format!("{title}, trial {trial} of {of}"),
-        (Some(trial), _) => format!("{title}, trial {trial}"),
-        (None, _) => title,
-    }
-}
-
-/// A measure as it stands at a mark: `8.20 ± 0.02 mm`.
-pub(super) fn value(test: &Test, measure: Measure) -> Option<String> {
-    let info = measure.info();
-    let estimate = test.measures.get(measure)?;
-    let number = text::plus_minus(estimate.value, estimate.u95, info.decimals);
-    Some(format!("{number} {}", info.unit).trim_end().to_owned())
+    canvas.figure(title, alt)
 }
 
 /// What is to be seen, in words.
@@ -134,7 +83,7 @@ fn alt(test: &Test, both: bool) -> String {
     if let Some(stiffness) = value(test, Measure::EndFeel) {
         parts.push(format!("End-feel stiffness {stiffness}"));
     }
-    if let Some(loss) = test_loops::loss_words(test) {
+    if let Some(loss) = loss_words(test) {
         let mut letters = loss.chars();
         let first = letters.next().map(|c| c.to_uppercase().to_string());
         parts.push(first.unwrap_or_default() + letters.as_str());

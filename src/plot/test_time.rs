@@ -1,10 +1,12 @@
 //! Force against time: phases named above, springs numbered, the ceiling.
 
-use super::axis::{Scale, axes};
-use super::canvas::{Align, Area, Canvas, Point, words};
+use super::axis::{Scale, axes, span};
+use super::canvas::Canvas;
 use super::palette::{ACCENT, HAIR, INK, QUIET};
-use super::test_panels::{LABEL, PanelOptions};
+use super::shape::{Align, Area, Point, words};
+use super::test_words::{LABEL, PanelOptions};
 use super::text;
+use crate::format;
 use crate::trace::Test;
 
 /// A ceiling up to this many times the highest force is drawn as a line; a higher one would flatten the curve
@@ -44,14 +46,6 @@ pub(super) fn draw(canvas: &mut Canvas, panel: Area, test: &Test, options: &Pane
         let at = line.map(|c| y.px(c));
         ceiling_words(canvas, panel, test, options, c, at);
     }
-}
-
-/// Lowest and highest of the finite values.
-pub(super) fn span(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
-    values.filter(|v| v.is_finite()).fold(None, |s, v| match s {
-        None => Some((v, v)),
-        Some((low, high)) => Some((low.min(v), high.max(v))),
-    })
 }
 
 /// The phases of a test that last: word, begin and end in s.
@@ -173,7 +167,7 @@ fn ceiling_words(
     } else {
         "a default"
     };
-    let number = text::number(ceiling_n, if ceiling_n.fract() == 0.0 { 0 } else { 1 });
+    let number = format::number(ceiling_n, if ceiling_n.fract() == 0.0 { 0 } else { 1 });
     let name = format!("ceiling {number} N");
     let own = format!("({own})");
     let Some(at) = line else {
@@ -189,8 +183,8 @@ fn ceiling_words(
     let total = test.total_peak_n;
     let together = total > peak + 1.0 && test.value(crate::columns::Measure::HandShare).is_some();
     let second = match (total > ceiling_n, together) {
-        (true, true) => format!("both hands together peaked at {} N", text::number(total, 0)),
-        (true, false) => format!("peak {} N is over it", text::number(total, 1)),
+        (true, true) => format!("both hands together peaked at {} N", format::number(total, 0)),
+        (true, false) => format!("peak {} N is over it", format::number(total, 1)),
         (false, true) => "for both hands together".to_owned(),
         (false, false) => String::new(),
     };

@@ -1,53 +1,63 @@
 //! Raw columns to a trace: units, sides, time in order. Shared by every reader.
 
-use super::counts::{self, Calibrated};
-use super::headings::{Layout, Wanted};
-use crate::calibrate::Calibration;
+use super::counts::{self, CalibratedColumn, CalibrationChoice};
+use super::headings::{ColumnLayout, SourceColumn};
 use crate::error::{Problem, Result};
 use crate::study::mapping::{ColumnKey, ColumnMapping};
 use crate::trace::{About, Trace};
 
 /// What is known of a recording besides its file.
-pub(super) struct Given<'a> {
+pub(super) struct ReadContext<'a> {
     pub mapping: &'a ColumnMapping,
     pub about: About,
-    /// Calibrations that counts may be read by.
-    pub calibrations: &'a [&'a Calibration],
+    pub calibrations: CalibrationChoice<'a>,
     /// The recorder that wrote it was stopped in the middle: a last row without its end may be half a row, even when
     /// it has all its cells.
     pub left_open: bool,
 }
 
+impl<'a> ReadContext<'a> {
+    /// What a sidecar says of a finished recording in N and mm.
+    pub fn new(mapping: &'a ColumnMapping, about: About) -> Self {
+        ReadContext {
+            mapping,
+            about,
+            calibrations: CalibrationChoice::default(),
+            left_open: false,
+        }
+    }
+}
+
 /// A trace put together.
-pub(super) struct Assembled {
+pub(super) struct AssembledTrace {
     pub trace: Trace,
     pub problems: Vec<Problem>,
-    pub calibrated: Vec<Calibrated>,
+    pub calibrated: Vec<CalibratedColumn>,
 }
 
 /// Line of a row in the file, when it has lines.
 pub(super) type LineOf<'a> = &'a dyn Fn(usize) -> Option<u64>;
 
-/// Makes the trace; `values` are raw numbers in the order of `layout.wanted`, missing ones NaN.
+/// Makes the trace; `values` are raw numbers in the order of `layout.columns`, missing ones NaN.
 ///
 /// # Errors
 /// A problem: time that runs backwards, channels that cannot be told apart, no force at all, counts without a
 /// calibration.
 pub(super) fn assemble(
     file: &str,
-    given: Given<'_>,
-    layout: Layout,
+    context: ReadContext<'_>,
+    layout: ColumnLayout,
     values: Vec<Vec<f64>>,
     line_of: LineOf<'_>,
-) -> Result<Assembled> {
-    let Given {
+) -> Result<AssembledTrace> {
+    let ReadContext {
         about, calibrations, ..
-    } = given;
-    let mut table = Table {
+    } = context;
+    let mut table = RawTable {
         file,
         notes: layout.notes,
         header_line: layout.header_line,
-        columns: layout.wanted.into_iter().zip(values).collect(),
+        columns: layout.columns.into_iter().zip(values).collect(),
         problems: Vec::new(),
         kept: None,
         line_of,
@@ -58,7 +68,7 @@ pub(super) fn assemble(
     let marker = table.marker()?;
     let drive_deg = table.take(ColumnKey::DriveDeg).map(|(_, values)| values);
     let channels = table.channels(&about)?;
-    let Table { problems, notes, .. } = table;
+    let RawTable { problems, notes, .. } = table;
     let trace = Trace {
         recording: file.to_owned(),
         time_s,
@@ -68,16 +78,16 @@ pub(super) fn assemble(
         about,
         notes,
     };
-    Ok(Assembled {
+    Ok(AssembledTrace {
         trace,
         problems,
         calibrated,
     })
 }
 
-pub(super) struct Table<'a> {
+pub(super) struct RawTable<'a> {
     file: &'a str,
-    columns: Vec<(Wanted, Vec<f64>)>,
+    columns: Vec<(SourceColumn, Vec<f64>)>,
     problems: Vec<Problem>,
     pub(super) notes: Vec<String>,
     pub(super) header_line: Option<u64>,
@@ -86,36 +96,36 @@ pub(super) struct Table<'a> {
     line_of: LineOf<'a>,
 }
 
-impl Table<'_> {
+impl RawTable<'_> {
     fn scale(&mut self) {
-        for (wanted, values) in &mut self.columns {
-            if wanted.scale != 1.0 {
-                values.iter_mut().for_each(|v| *v *= wanted.scale);
+        for (column, values) in &mut self.columns {
+            if column.scale != 1.0 {
+                values.iter_mut().for_each(|v| *v *= column.scale);
             }
         }
     }
 
     /// Turns columns of counts into N or mm, and says by which calibration each column is known.
-    fn convert(&mut self, calibrations: &[&Calibration]) -> Result<Vec<Calibrated>, Problem> {
+    fn convert(&mut self, calibrations: CalibrationChoice<'_>) -> Result<Vec<CalibratedColumn>, Problem> {
         let mut calibrated = Vec::new();
-        for (wanted, values) in &mut self.columns {
+        for (column, values) in &mut self.columns {
             let Some(calibration) =
-                counts::calibration_of(self.file, self.header_line, wanted, calibrations)?
+                counts::calibration_of(self.file, self.header_line, column, calibrations)?
             else {
                 continue;
             };
-            if wanted.counts {
-                let (converted, problem) = counts::convert(self.file, wanted, calibration, values);
+            if column.counts {
+                let (converted, problem) = counts::convert(self.file, column, calibration, values);
                 *values = converted;
                 self.problems.extend(problem);
                 self.notes.push(format!(
                     "calibrated: {} by {}",
-                    wanted.key.word(),
+                    column.key.word(),
                     calibration.name
                 ));
             }
-            calibrated.push(Calibrated {
-                column: wanted.key,
+            calibrated.push(CalibratedColumn {
+                column: column.key,
                 calibration: calibration.clone(),
             });
         }
@@ -126,7 +136,7 @@ impl Table<'_> {
         self.columns.iter().any(|(w, _)| w.key == key)
     }
 
-    pub(super) fn take(&mut self, key: ColumnKey) -> Option<(Wanted, Vec<f64>)> {
+    pub(super) fn take(&mut self, key: ColumnKey) -> Option<(SourceColumn, Vec<f64>)> {
         let at = self.columns.iter().position(|(w, _)| w.key == key)?;
         Some(self.columns.swap_remove(at))
     }
@@ -155,9 +165,9 @@ impl Table<'_> {
         expected: &str,
         advice: &str,
     ) -> Problem {
-        let mut problem = Problem::error(self.file, found, expected, advice).in_column(column);
-        problem.line = line;
-        problem
+        Problem::error(self.file, found, expected, advice)
+            .in_column(column)
+            .at_line(line)
     }
 
     pub(super) fn warn(&mut self, column: &str, found: String, expected: &str, advice: &str) {
@@ -167,16 +177,16 @@ impl Table<'_> {
 
     /// Takes the time column out and drops the rows whose time is missing or stands twice.
     fn time(&mut self) -> Result<Vec<f64>, Problem> {
-        let Some((wanted, time_s)) = self.take(ColumnKey::Time) else {
+        let Some((column, time_s)) = self.take(ColumnKey::Time) else {
             return Err(self.error("time", None, "no time".to_owned(), "a time column", "add one"));
         };
         if time_s.windows(2).all(|w| w[0] < w[1]) && time_s.iter().all(|t| t.is_finite()) {
             return Ok(time_s);
         }
-        let order = self.order(&wanted, &time_s)?;
+        let order = self.order(&column, &time_s)?;
         if order.kept.is_empty() {
             return Err(self.error(
-                &wanted.heading,
+                &column.heading,
                 self.line(0),
                 "no time in any row".to_owned(),
                 "the time of each sample",
@@ -190,7 +200,7 @@ impl Table<'_> {
                 "the time of each sample",
                 "these rows are left out; look why the time is missing",
             )
-            .in_column(&wanted.heading);
+            .in_column(&column.heading);
             problem.line = self.line(row);
             self.problems.push(problem);
         }
@@ -209,8 +219,8 @@ impl Table<'_> {
         Ok(kept_s)
     }
 
-    fn order(&self, wanted: &Wanted, time_s: &[f64]) -> Result<Order, Problem> {
-        let mut order = Order::default();
+    fn order(&self, column: &SourceColumn, time_s: &[f64]) -> Result<TimeOrder, Problem> {
+        let mut order = TimeOrder::default();
         let mut last_s = f64::NEG_INFINITY;
         for (row, &t) in time_s.iter().enumerate() {
             if t.is_nan() {
@@ -218,7 +228,7 @@ impl Table<'_> {
                 order.first_missing.get_or_insert(row);
             } else if t < last_s {
                 return Err(self.error(
-                    &wanted.heading,
+                    &column.heading,
                     (self.line_of)(row),
                     format!("{t} s after {last_s} s"),
                     "time that never runs backwards",
@@ -236,12 +246,12 @@ impl Table<'_> {
 
     /// Markers as whole numbers; a missing one keeps the value before it.
     fn marker(&mut self) -> Result<Option<Vec<i64>>, Problem> {
-        let Some((wanted, values)) = self.take(ColumnKey::Marker) else {
+        let Some((column, values)) = self.take(ColumnKey::Marker) else {
             return Ok(None);
         };
         let Some(first) = values.iter().copied().find(|v| !v.is_nan()) else {
             self.warn(
-                &wanted.heading,
+                &column.heading,
                 "no number in the whole column".to_owned(),
                 "whole numbers",
                 "the column is not used",
@@ -255,7 +265,7 @@ impl Table<'_> {
                 // 2^53: beyond it not every whole number can be told apart.
                 if value.fract() != 0.0 || value.abs() > 9_007_199_254_740_992.0 {
                     return Err(self.error(
-                        &wanted.heading,
+                        &column.heading,
                         self.line(row),
                         value.to_string(),
                         "a whole number",
@@ -265,7 +275,7 @@ impl Table<'_> {
                 if value < current {
                     let line = self.line(row);
                     return Err(self.error(
-                        &wanted.heading,
+                        &column.heading,
                         line,
                         format!("{value} after {current}"),
                         "a marker that only steps up",
@@ -282,7 +292,7 @@ impl Table<'_> {
 }
 
 #[derive(Default)]
-struct Order {
+struct TimeOrder {
     kept: Vec<usize>,
     missing: usize,
     first_missing: Option<usize>,

@@ -9,7 +9,7 @@ const NAMED: usize = 4;
 
 /// What one cell holds.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Cell {
+pub(super) enum TextCell {
     Number(f64),
     /// Written with a decimal comma.
     CommaNumber(f64),
@@ -57,22 +57,22 @@ pub(super) fn plain_number(bytes: &[u8], delimiter: u8) -> Option<(f64, usize)> 
 }
 
 /// Reads one cell. `comma` allows a decimal comma.
-pub(super) fn cell(bytes: &[u8], comma: bool) -> Cell {
+pub(super) fn cell(bytes: &[u8], comma: bool) -> TextCell {
     let bytes = bytes.trim_ascii();
     if bytes.is_empty() || is_nan(bytes) {
-        return Cell::Missing;
+        return TextCell::Missing;
     }
     if let Ok(value) = fast_float2::parse::<f64, _>(bytes) {
         return if value.is_finite() {
-            Cell::Number(value)
+            TextCell::Number(value)
         } else {
-            Cell::Bad
+            TextCell::Bad
         };
     }
     if comma && let Some(value) = comma_number(bytes) {
-        return Cell::CommaNumber(value);
+        return TextCell::CommaNumber(value);
     }
-    Cell::Bad
+    TextCell::Bad
 }
 
 fn is_nan(bytes: &[u8]) -> bool {
@@ -152,17 +152,17 @@ mod tests {
 
     #[test]
     fn cells_are_numbers_missing_or_bad() {
-        assert_eq!(cell(b" 1.5e-3 ", false), Cell::Number(1.5e-3));
-        assert_eq!(cell(b"+2", false), Cell::Number(2.0));
-        assert_eq!(cell(b"-0,25", true), Cell::CommaNumber(-0.25));
-        assert_eq!(cell(b"-0,25", false), Cell::Bad);
-        assert_eq!(cell(b"1,234.5", true), Cell::Bad);
-        assert_eq!(cell(b"1,2,3", true), Cell::Bad);
-        assert_eq!(cell(b"", false), Cell::Missing);
-        assert_eq!(cell(b"NaN", false), Cell::Missing);
-        assert_eq!(cell(b"inf", false), Cell::Bad);
-        assert_eq!(cell(b"1e999", false), Cell::Bad);
-        assert_eq!(cell(b"abc", true), Cell::Bad);
+        assert_eq!(cell(b" 1.5e-3 ", false), TextCell::Number(1.5e-3));
+        assert_eq!(cell(b"+2", false), TextCell::Number(2.0));
+        assert_eq!(cell(b"-0,25", true), TextCell::CommaNumber(-0.25));
+        assert_eq!(cell(b"-0,25", false), TextCell::Bad);
+        assert_eq!(cell(b"1,234.5", true), TextCell::Bad);
+        assert_eq!(cell(b"1,2,3", true), TextCell::Bad);
+        assert_eq!(cell(b"", false), TextCell::Missing);
+        assert_eq!(cell(b"NaN", false), TextCell::Missing);
+        assert_eq!(cell(b"inf", false), TextCell::Bad);
+        assert_eq!(cell(b"1e999", false), TextCell::Bad);
+        assert_eq!(cell(b"abc", true), TextCell::Bad);
     }
 
     #[test]

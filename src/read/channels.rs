@@ -1,15 +1,16 @@
 //! Which force and which displacement belong together, and under which side.
 
-use super::assemble::Table;
-use super::headings::Wanted;
+use super::assemble::RawTable;
+use super::headings::SourceColumn;
 use crate::error::Problem;
 use crate::study::mapping::ColumnKey;
-use crate::trace::{About, Channel, Side};
+use crate::terms::Side;
+use crate::trace::{About, Channel};
 
 /// Left and right in mm, and whether they are the same sensor's.
 type BothDisplacements = ([Option<Vec<f64>>; 2], bool);
 
-impl Table<'_> {
+impl RawTable<'_> {
     /// One channel, or left and right.
     pub(super) fn channels(&mut self, about: &About) -> Result<Vec<Channel>, Problem> {
         let (plain, left, right) = (
@@ -80,14 +81,14 @@ impl Table<'_> {
             (None, None, None) => ([None, None], false),
             (Some((_, mm)), None, None) => ([Some(mm.clone()), Some(mm)], true),
             (shared, Some((_, left)), Some((_, right))) => {
-                if let Some((wanted, _)) = shared {
-                    self.unused(&wanted.heading);
+                if let Some((column, _)) = shared {
+                    self.unused(&column.heading);
                 }
                 ([Some(left), Some(right)], false)
             }
-            (Some((wanted, _)), ..) => {
+            (Some((column, _)), ..) => {
                 return Err(self.error(
-                    &wanted.heading,
+                    &column.heading,
                     self.header_line,
                     "a shared displacement beside one of a single side".to_owned(),
                     "one shared displacement, or one for each side",
@@ -158,8 +159,8 @@ impl Table<'_> {
                 "rename or remove one of them",
             ));
         }
-        if let Some((wanted, _)) = self.take(other) {
-            self.unused(&wanted.heading);
+        if let Some((column, _)) = self.take(other) {
+            self.unused(&column.heading);
         }
         let displacement = self.take(own).or_else(|| self.take(ColumnKey::Displacement));
         let force_n = self.take(force_key).map(|f| f.1).unwrap_or_default();
@@ -178,8 +179,8 @@ impl Table<'_> {
         let right = self.take(ColumnKey::DisplacementRight);
         let displacement_mm = match (plain, left, right) {
             (Some((_, mm)), left, right) => {
-                for (wanted, _) in left.into_iter().chain(right) {
-                    self.unused(&wanted.heading);
+                for (column, _) in left.into_iter().chain(right) {
+                    self.unused(&column.heading);
                 }
                 Some(mm)
             }
@@ -199,8 +200,8 @@ impl Table<'_> {
     fn sided_displacement(
         &mut self,
         side: Option<Side>,
-        left: Option<(Wanted, Vec<f64>)>,
-        right: Option<(Wanted, Vec<f64>)>,
+        left: Option<(SourceColumn, Vec<f64>)>,
+        right: Option<(SourceColumn, Vec<f64>)>,
     ) -> Result<Vec<f64>, Problem> {
         let (own, other) = match side {
             Some(Side::Left) => (left, right),
@@ -208,8 +209,8 @@ impl Table<'_> {
             _ => (None, left.or(right)),
         };
         if let Some((_, mm)) = own {
-            if let Some((wanted, _)) = other {
-                self.unused(&wanted.heading);
+            if let Some((column, _)) = other {
+                self.unused(&column.heading);
             }
             return Ok(mm);
         }

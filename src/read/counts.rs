@@ -1,17 +1,23 @@
 //! Sensor counts to N and mm by the calibrations that a recording names.
 
-use super::headings::Wanted;
+use super::headings::SourceColumn;
 use crate::calibrate::Calibration;
 use crate::error::Problem;
 use crate::study::mapping::ColumnKey;
 use crate::study::words::one_of;
 
-/// What is found in a column of counts that no calibration fits.
-pub(super) const COUNTS: &str = "sensor counts";
+/// The calibrations that a recording may be read by.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct CalibrationChoice<'a> {
+    /// Each serves the columns of its quantity, or its channel alone where it has one.
+    pub named: &'a [&'a Calibration],
+    /// What to say of counts without a calibration, when one was named that is not there.
+    pub absent: Option<&'a Problem>,
+}
 
 /// A column and the calibration by which it is known.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Calibrated {
+pub struct CalibratedColumn {
     pub column: ColumnKey,
     pub calibration: Calibration,
 }
@@ -25,33 +31,33 @@ pub struct Calibrated {
 pub(super) fn calibration_of<'c>(
     file: &str,
     header_line: Option<u64>,
-    wanted: &Wanted,
-    calibrations: &[&'c Calibration],
+    column: &SourceColumn,
+    choice: CalibrationChoice<'c>,
 ) -> Result<Option<&'c Calibration>, Problem> {
-    let own = |c: &&&Calibration| c.channel.as_deref() == Some(wanted.key.word());
-    let any = |c: &&&Calibration| c.channel.is_none();
-    let fitting: Vec<&&Calibration> = calibrations
-        .iter()
-        .filter(|c| Some(c.quantity) == wanted.key.quantity())
-        .collect();
-    let mut chosen: Vec<&'c Calibration> = fitting.iter().copied().filter(own).copied().collect();
+    let own = |c: &&Calibration| c.channel.as_deref() == Some(column.key.word());
+    let any = |c: &&Calibration| c.channel.is_none();
+    let fitting = || {
+        let of_quantity = |c: &&Calibration| Some(c.quantity) == column.key.quantity();
+        choice.named.iter().copied().filter(of_quantity)
+    };
+    let mut chosen: Vec<&'c Calibration> = fitting().filter(own).collect();
     if chosen.is_empty() {
-        chosen = fitting.iter().copied().filter(any).copied().collect();
+        chosen = fitting().filter(any).collect();
     }
     let fault = |found: String, expected: String, advice: &str| {
-        let mut problem = Problem::error(file, found, expected, advice).in_column(&wanted.heading);
-        problem.line = header_line;
-        problem
+        Problem::error(file, found, expected, advice)
+            .in_column(&column.heading)
+            .at_line(header_line)
     };
     match chosen.as_slice() {
         [one] => Ok(Some(one)),
-        _ if !wanted.counts => Ok(None),
-        [] => Err(fault(
-            COUNTS.to_owned(),
-            format!("{} in a unit, or a calibration for the sensor", wanted.key.word()),
+        _ if !column.counts => Ok(None),
+        [] => Err(choice.absent.cloned().unwrap_or_else(|| fault(
+            "sensor counts".to_owned(),
+            format!("{} in a unit, or a calibration for the sensor", column.key.word()),
             "make a certificate with tautpoint calibrate, put it into calibrations/ of the study and name it in the \
              sidecar or in study.toml (calibration = \"…\")",
-        )),
+        ))),
         several => {
             let names: Vec<&str> = several.iter().map(|c| c.name.as_str()).collect();
             Err(fault(
@@ -70,7 +76,7 @@ pub(super) fn calibration_of<'c>(
 /// The values of a column of counts, with a warning when the sensor was used beyond its calibration.
 pub(super) fn convert(
     file: &str,
-    wanted: &Wanted,
+    column: &SourceColumn,
     calibration: &Calibration,
     counts: &[f64],
 ) -> (Vec<f64>, Option<Problem>) {
@@ -89,7 +95,7 @@ pub(super) fn convert(
             ),
             "they are read by the straight line at its end; calibrate further if such loads are meant",
         )
-        .in_column(&wanted.heading)
+        .in_column(&column.heading)
     });
     (converted.values, problem)
 }

@@ -3,17 +3,17 @@
 //! The file is in memory once. Numbers are parsed where they stand: for each cell the number parser runs first and
 //! the cell ends where it stops; only a cell that it does not like is looked at more slowly.
 
-use super::assemble::{Assembled, Given, assemble};
-use super::cells::{BadCells, Cell, cell, plain_number};
-use super::headings::{Layout, count_known, layout};
+use super::assemble::{AssembledTrace, ReadContext, assemble};
+use super::cells::{BadCells, TextCell, cell, plain_number};
+use super::headings::{ColumnLayout, column_layout, count_known, no_rows};
 use super::lines::{Lines, plain_text, split_quoted};
 use crate::error::{Problem, Result};
 use crate::study::mapping::ColumnMapping;
 use crate::study::words::shown;
 
 /// Reads a trace from the bytes of a text file.
-pub(super) fn read(bytes: &[u8], file: &str, given: Given<'_>) -> Result<Assembled> {
-    let (mapping, left_open) = (given.mapping, given.left_open);
+pub(super) fn read(bytes: &[u8], file: &str, context: ReadContext<'_>) -> Result<AssembledTrace> {
+    let (mapping, left_open) = (context.mapping, context.left_open);
     let text = plain_text(bytes, file)?;
     let mut lines = Lines::new(&text);
     let Some((header_line, header)) = lines.next_record() else {
@@ -32,8 +32,8 @@ pub(super) fn read(bytes: &[u8], file: &str, given: Given<'_>) -> Result<Assembl
     };
     let (delimiter, headings) = split_header(header, mapping);
     lines.delimiter = Some(delimiter);
-    let layout = layout(file, &headings, Some(header_line), mapping)?;
-    let body = Body {
+    let layout = column_layout(file, &headings, Some(header_line), mapping)?;
+    let body = TextBody {
         file,
         delimiter,
         headings: &headings,
@@ -42,23 +42,16 @@ pub(super) fn read(bytes: &[u8], file: &str, given: Given<'_>) -> Result<Assembl
     };
     let rows = body.rows(&mut lines)?;
     if rows.lines.is_empty() {
-        return Err(Problem::error(
-            file,
-            "headings and no numbers",
-            "a row for each sample",
-            "record again, or copy the file again",
-        )
-        .at_line(header_line)
-        .into());
+        return Err(no_rows(file).at_line(header_line).into());
     }
-    let Rows {
+    let ParsedRows {
         values,
         lines,
         mut problems,
     } = rows;
-    let mut assembled = assemble(file, given, layout, values, &|row| lines.get(row).copied())?;
+    let mut assembled = assemble(file, context, layout, values, &|row| lines.get(row).copied())?;
     problems.append(&mut assembled.problems);
-    Ok(Assembled {
+    Ok(AssembledTrace {
         problems,
         ..assembled
     })
@@ -84,40 +77,40 @@ pub(super) fn split_header(header: &[u8], mapping: &ColumnMapping) -> (u8, Vec<S
 }
 
 /// Raw numbers, column by column in the order of the layout, with the line of each row.
-struct Rows {
+struct ParsedRows {
     values: Vec<Vec<f64>>,
     lines: Vec<u64>,
     problems: Vec<Problem>,
 }
 
 /// What is known once the header is read.
-struct Body<'a> {
+struct TextBody<'a> {
     file: &'a str,
     delimiter: u8,
     headings: &'a [String],
-    layout: &'a Layout,
+    layout: &'a ColumnLayout,
     left_open: bool,
 }
 
 /// Where decimal commas and points were first seen: they must not be mixed.
 #[derive(Default)]
-struct Decimals {
+struct DecimalSigns {
     comma: Option<u64>,
     point: Option<u64>,
 }
 
-impl Body<'_> {
-    fn rows(&self, lines: &mut Lines<'_>) -> Result<Rows, Problem> {
+impl TextBody<'_> {
+    fn rows(&self, lines: &mut Lines<'_>) -> Result<ParsedRows, Problem> {
         let slots = self.slots();
         let guess = lines.rest.len() / (8 * self.headings.len().max(1)) + 1;
-        let mut rows = Rows {
-            values: vec![Vec::with_capacity(guess); self.layout.wanted.len()],
+        let mut rows = ParsedRows {
+            values: vec![Vec::with_capacity(guess); self.layout.columns.len()],
             lines: Vec::with_capacity(guess),
             problems: Vec::new(),
         };
-        let mut state = State {
+        let mut state = ParseState {
             bad: BadCells::default(),
-            decimals: Decimals::default(),
+            decimals: DecimalSigns::default(),
         };
         while let Some((line, record)) = lines.next_record() {
             let bad_before = state.bad.count();
@@ -159,7 +152,7 @@ impl Body<'_> {
     /// For each column of the file, which wanted column it is.
     fn slots(&self) -> Vec<Option<usize>> {
         (0..self.headings.len())
-            .map(|i| self.layout.wanted.iter().position(|w| w.index == i))
+            .map(|i| self.layout.columns.iter().position(|w| w.index == i))
             .collect()
     }
 
@@ -170,7 +163,7 @@ impl Body<'_> {
         record: &[u8],
         slots: &[Option<usize>],
         values: &mut [Vec<f64>],
-        state: &mut State,
+        state: &mut ParseState,
     ) -> usize {
         let mut cells = 0;
         let mut rest = record;
@@ -219,7 +212,7 @@ impl Body<'_> {
         record: &[u8],
         slots: &[Option<usize>],
         values: &mut [Vec<f64>],
-        state: &mut State,
+        state: &mut ParseState,
     ) -> usize {
         let mut cells = split_quoted(record, self.delimiter);
         while cells.len() > slots.len() && cells.last().is_some_and(|c| c.trim_ascii().is_empty()) {
@@ -233,21 +226,28 @@ impl Body<'_> {
         cells.len()
     }
 
-    fn slow_cell(&self, line: u64, bytes: &[u8], slot: usize, values: &mut [Vec<f64>], state: &mut State) {
+    fn slow_cell(
+        &self,
+        line: u64,
+        bytes: &[u8],
+        slot: usize,
+        values: &mut [Vec<f64>],
+        state: &mut ParseState,
+    ) {
         // A quoted "1,5" in a file separated by commas can only be a decimal comma.
         let comma = self.delimiter != b',' || memchr::memchr(b',', bytes).is_some();
         let value = match cell(bytes, comma) {
-            Cell::Number(value) => {
+            TextCell::Number(value) => {
                 state.decimals.see(self.delimiter, bytes, line);
                 value
             }
-            Cell::CommaNumber(value) => {
+            TextCell::CommaNumber(value) => {
                 state.decimals.comma.get_or_insert(line);
                 value
             }
-            Cell::Missing => f64::NAN,
-            Cell::Bad => {
-                state.bad.add(line, &self.layout.wanted[slot].heading, bytes);
+            TextCell::Missing => f64::NAN,
+            TextCell::Bad => {
+                state.bad.add(line, &self.layout.columns[slot].heading, bytes);
                 f64::NAN
             }
         };
@@ -290,12 +290,12 @@ impl Body<'_> {
 }
 
 /// What goes along through the rows.
-struct State {
+struct ParseState {
     bad: BadCells,
-    decimals: Decimals,
+    decimals: DecimalSigns,
 }
 
-impl Decimals {
+impl DecimalSigns {
     fn see(&mut self, delimiter: u8, number: &[u8], line: u64) {
         if delimiter != b',' && self.point.is_none() && memchr::memchr(b'.', number).is_some() {
             self.point = Some(line);
@@ -303,7 +303,7 @@ impl Decimals {
     }
 }
 
-impl State {
+impl ParseState {
     fn finish(self, file: &str) -> Result<(), Problem> {
         if let Some(problem) = self.bad.problem(file) {
             return Err(problem);

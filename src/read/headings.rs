@@ -7,7 +7,7 @@ use crate::units::{Quantity, Unit};
 
 /// A column that is read.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Wanted {
+pub(super) struct SourceColumn {
     pub key: ColumnKey,
     /// Position in the file.
     pub index: usize,
@@ -20,15 +20,15 @@ pub(super) struct Wanted {
 
 /// The columns that are read, and what was noticed about the others.
 #[derive(Debug, Default)]
-pub(super) struct Layout {
-    pub wanted: Vec<Wanted>,
+pub(super) struct ColumnLayout {
+    pub columns: Vec<SourceColumn>,
     pub notes: Vec<String>,
     pub header_line: Option<u64>,
 }
 
-impl Layout {
+impl ColumnLayout {
     pub fn has(&self, key: ColumnKey) -> bool {
-        self.wanted.iter().any(|w| w.key == key)
+        self.columns.iter().any(|c| c.key == key)
     }
 }
 
@@ -86,16 +86,16 @@ fn recognise(heading: &str) -> Option<(ColumnKey, Suffix)> {
 ///
 /// # Errors
 /// A problem that says which column is missing, doubled or without a unit, and what would be accepted.
-pub(super) fn layout(
+pub(super) fn column_layout(
     file: &str,
     headings: &[String],
     line: Option<u64>,
     mapping: &ColumnMapping,
-) -> Result<Layout, Problem> {
+) -> Result<ColumnLayout, Problem> {
     let header = Header { file, headings, line };
-    let mut layout = Layout {
+    let mut layout = ColumnLayout {
         header_line: line,
-        ..Layout::default()
+        ..ColumnLayout::default()
     };
     for key in ColumnKey::ALL {
         let found = if mapping.columns.contains_key(&key) {
@@ -103,16 +103,16 @@ pub(super) fn layout(
         } else {
             header.own(key, mapping)?
         };
-        layout.wanted.extend(found);
+        layout.columns.extend(found);
     }
-    header.check_shared(&layout.wanted)?;
+    header.check_shared(&layout.columns)?;
     if !layout.has(ColumnKey::Time) {
         return Err(header.no_column("time", "time_s"));
     }
     let forces = [ColumnKey::Force, ColumnKey::ForceLeft, ColumnKey::ForceRight];
     if !forces.into_iter().any(|k| layout.has(k)) {
         let mut problem = header.no_column("force", "force_n");
-        if headings.len() - layout.wanted.len() >= LIKE_A_MAT {
+        if headings.len() - layout.columns.len() >= LIKE_A_MAT {
             problem.advice =
                 "if this is a pressure mat's file, write [mat] with rows, cols, pitch_mm and unit into its \
                               sidecar; else rename a column to force_n"
@@ -123,7 +123,7 @@ pub(super) fn layout(
     let ignored: Vec<String> = headings
         .iter()
         .enumerate()
-        .filter(|(i, h)| !h.is_empty() && !layout.wanted.iter().any(|w| w.index == *i))
+        .filter(|(i, h)| !h.is_empty() && !layout.columns.iter().any(|w| w.index == *i))
         .map(|(_, h)| shown(h))
         .collect();
     if !ignored.is_empty() {
@@ -135,17 +135,17 @@ pub(super) fn layout(
 /// The columns of a mat file that are no cells: time, displacement, marker and tilt. Every other column is a cell.
 ///
 /// # Errors
-/// As [`layout`], but for force: a mat's force is in its cells.
-pub(super) fn layout_beside_cells(
+/// As [`column_layout`], but for force: a mat's force is in its cells.
+pub(super) fn mat_layout(
     file: &str,
     headings: &[String],
     line: Option<u64>,
     mapping: &ColumnMapping,
-) -> Result<Layout, Problem> {
+) -> Result<ColumnLayout, Problem> {
     let header = Header { file, headings, line };
-    let mut layout = Layout {
+    let mut layout = ColumnLayout {
         header_line: line,
-        ..Layout::default()
+        ..ColumnLayout::default()
     };
     for key in ColumnKey::ALL {
         let found = match (key.quantity(), mapping.columns.contains_key(&key)) {
@@ -153,24 +153,34 @@ pub(super) fn layout_beside_cells(
             (_, true) => header.mapped(key, mapping)?,
             (_, false) => header.own(key, mapping)?,
         };
-        layout.wanted.extend(found);
+        layout.columns.extend(found);
     }
-    header.check_shared(&layout.wanted)?;
+    header.check_shared(&layout.columns)?;
     if !layout.has(ColumnKey::Time) {
         return Err(header.no_column("time", "time_s"));
     }
     Ok(layout)
 }
 
+/// The problem of a file that ends with its headings.
+pub(super) fn no_rows(file: &str) -> Problem {
+    Problem::error(
+        file,
+        "headings and no numbers",
+        "a row for each sample",
+        "record again, or copy the file again",
+    )
+}
+
 /// From how many columns without a known heading on a file may be a mat's.
 const LIKE_A_MAT: usize = 16;
 
-fn wanted(key: ColumnKey, index: usize, heading: &str, unit: Unit) -> Wanted {
+fn source_column(key: ColumnKey, index: usize, heading: &str, unit: Unit) -> SourceColumn {
     let (scale, counts) = match unit {
         Unit::Scale(scale) => (scale, false),
         Unit::Counts => (1.0, true),
     };
-    Wanted {
+    SourceColumn {
         key,
         index,
         heading: heading.to_owned(),
@@ -203,7 +213,7 @@ impl Header<'_> {
     }
 
     /// The column that the sidecar names.
-    fn mapped(&self, key: ColumnKey, mapping: &ColumnMapping) -> Result<Option<Wanted>, Problem> {
+    fn mapped(&self, key: ColumnKey, mapping: &ColumnMapping) -> Result<Option<SourceColumn>, Problem> {
         let Some(column) = mapping.columns.get(&key) else {
             return Ok(None);
         };
@@ -214,7 +224,12 @@ impl Header<'_> {
             exact
         };
         match found.as_slice() {
-            [index] => Ok(Some(wanted(key, *index, &self.headings[*index], column.unit))),
+            [index] => Ok(Some(source_column(
+                key,
+                *index,
+                &self.headings[*index],
+                column.unit,
+            ))),
             [] => {
                 let near = nearest(&column.name, self.headings.iter().map(String::as_str));
                 let near = near.map_or(String::new(), |n| format!(" (nearest: {})", shown(n)));
@@ -241,7 +256,7 @@ impl Header<'_> {
     }
 
     /// The column under one of our own headings.
-    fn own(&self, key: ColumnKey, mapping: &ColumnMapping) -> Result<Option<Wanted>, Problem> {
+    fn own(&self, key: ColumnKey, mapping: &ColumnMapping) -> Result<Option<SourceColumn>, Problem> {
         let mut good = Vec::new();
         let mut faulty = Vec::new();
         for (index, heading) in self.headings.iter().enumerate() {
@@ -255,7 +270,7 @@ impl Header<'_> {
         match (good.as_slice(), faulty.first()) {
             ([], None) => Ok(None),
             ([], Some((heading, suffix))) => Err(self.no_unit(key, heading, suffix)),
-            ([(index, heading, unit)], _) => Ok(Some(wanted(key, *index, heading, *unit))),
+            ([(index, heading, unit)], _) => Ok(Some(source_column(key, *index, heading, *unit))),
             (many, _) => {
                 let names: Vec<String> = many.iter().map(|(_, h, _)| shown(h)).collect();
                 Err(self.doubled(key, &names))
@@ -264,7 +279,7 @@ impl Header<'_> {
     }
 
     /// A mapping may name the same heading for two things.
-    fn check_shared(&self, wanted: &[Wanted]) -> Result<(), Problem> {
+    fn check_shared(&self, wanted: &[SourceColumn]) -> Result<(), Problem> {
         for (i, w) in wanted.iter().enumerate() {
             if let Some(other) = wanted[..i].iter().find(|o| o.index == w.index) {
                 return Err(self.problem(

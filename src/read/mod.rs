@@ -13,18 +13,16 @@ mod headings;
 mod lines;
 pub mod mat;
 pub mod parquet;
-mod parquet_mat;
 pub mod readings;
 pub mod recording;
 pub mod validity;
 
-use crate::calibrate::Calibration;
 use crate::error::{Error, Problem, Result};
 use crate::mat::MatRecord;
 use crate::study::mapping::ColumnMapping;
 use crate::trace::{About, Trace};
-use assemble::Given;
-use counts::Calibrated;
+use assemble::ReadContext;
+use counts::CalibratedColumn;
 use sha2::{Digest, Sha256};
 use std::fmt::Write as _;
 use std::path::Path;
@@ -32,6 +30,7 @@ use std::path::Path;
 /// A trace with what was noticed on the way.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ReadTrace {
+    /// The recording, in seconds, newtons and millimetres.
     pub trace: Trace,
     /// Warnings only: a fault that spoils the file is the error.
     pub problems: Vec<Problem>,
@@ -40,7 +39,7 @@ pub struct ReadTrace {
     /// Size of the file.
     pub bytes: u64,
     /// Columns whose calibration is known, with it.
-    pub calibrated: Vec<Calibrated>,
+    pub calibrated: Vec<CalibratedColumn>,
     /// What a pressure mat gave beside the trace.
     pub mat: Option<Box<MatRecord>>,
 }
@@ -53,36 +52,13 @@ pub struct ReadTrace {
 /// # Errors
 /// [`Error::Io`] when the file cannot be read, [`Error::Data`] when what it holds is no trace.
 pub fn read_trace(path: &Path, recording: &str, mapping: &ColumnMapping, about: About) -> Result<ReadTrace> {
-    read_calibrated(path, recording, mapping, about, &[])
-}
-
-/// Reads one recording whose columns may be sensor counts; see [`read_trace`].
-///
-/// `calibrations` are those that its sidecar or study names; each serves the columns of its quantity, or its channel
-/// alone where it has one.
-///
-/// # Errors
-/// As [`read_trace`], and [`Error::Data`] for counts that no calibration fits.
-pub fn read_calibrated(
-    path: &Path,
-    recording: &str,
-    mapping: &ColumnMapping,
-    about: About,
-    calibrations: &[&Calibration],
-) -> Result<ReadTrace> {
     let bytes = read_file(path)?;
-    let given = Given {
-        mapping,
-        about,
-        calibrations,
-        left_open: false,
-    };
     let sha256 = sha256_hex(&bytes);
-    from_file(path, &bytes, sha256, recording, given)
+    from_file(path, &bytes, sha256, recording, ReadContext::new(mapping, about))
 }
 
 fn read_file(path: &Path) -> Result<Vec<u8>> {
-    std::fs::read(path).map_err(|e| Error::io(path, e, "check that the file is there and may be read"))
+    std::fs::read(path).map_err(|e| Error::unreadable(path, e))
 }
 
 /// Reads a recording whose file holds these bytes, of this hash.
@@ -91,7 +67,7 @@ fn from_file(
     bytes: &[u8],
     sha256: String,
     recording: &str,
-    given: Given<'_>,
+    context: ReadContext<'_>,
 ) -> Result<ReadTrace> {
     let named_parquet = path
         .extension()
@@ -105,7 +81,7 @@ fn from_file(
         )
         .into());
     }
-    from_bytes(bytes, sha256, recording, given)
+    from_bytes(bytes, sha256, recording, context)
 }
 
 /// Reads one recording from its bytes; see [`read_trace`].
@@ -122,20 +98,15 @@ fn from_file(
 /// # Errors
 /// [`Error::Data`] when the bytes are no trace.
 pub fn read_bytes(bytes: &[u8], recording: &str, mapping: &ColumnMapping, about: About) -> Result<ReadTrace> {
-    let given = Given {
-        mapping,
-        about,
-        calibrations: &[],
-        left_open: false,
-    };
-    from_bytes(bytes, sha256_hex(bytes), recording, given)
+    let context = ReadContext::new(mapping, about);
+    from_bytes(bytes, sha256_hex(bytes), recording, context)
 }
 
-fn from_bytes(bytes: &[u8], sha256: String, recording: &str, given: Given<'_>) -> Result<ReadTrace> {
+fn from_bytes(bytes: &[u8], sha256: String, recording: &str, context: ReadContext<'_>) -> Result<ReadTrace> {
     let assembled = if bytes.starts_with(parquet::MAGIC) {
-        parquet::read(bytes, recording, given)?
+        parquet::read(bytes, recording, context)?
     } else {
-        delimited::read(bytes, recording, given)?
+        delimited::read(bytes, recording, context)?
     };
     Ok(ReadTrace {
         trace: assembled.trace,

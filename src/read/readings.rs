@@ -1,9 +1,9 @@
-//! Readings under known loads: a small table that people keep.
+//! SensorReadings under known loads: a small table that people keep.
 
 use crate::calibrate::gravity::{
     AIR_KG_PER_M3, MASS_KG_PER_M3, STANDARD_G, UNKNOWN_PLACE_U_PERCENT, newtons_per_kg,
 };
-use crate::calibrate::{Direction, Reading, Readings};
+use crate::calibrate::{Direction, Reading, SensorReadings};
 use crate::error::{Problem, Severity};
 use crate::study::table::{Row, TextTable};
 use crate::study::words::{nearest, shown};
@@ -35,7 +35,7 @@ pub struct ReadingsOptions {
 }
 
 /// The column of loads.
-struct Loads {
+struct LoadColumn {
     heading: String,
     quantity: Quantity,
     /// To N or mm.
@@ -49,7 +49,11 @@ struct Loads {
 /// `run`, `direction` (`up`, `down`) and `channel`. Rows may stand in any order.
 ///
 /// `None` when the table cannot be used; the problems then hold at least one error.
-pub fn read_readings(file: &str, text: &str, options: &ReadingsOptions) -> (Option<Readings>, Vec<Problem>) {
+pub fn read_readings(
+    file: &str,
+    text: &str,
+    options: &ReadingsOptions,
+) -> (Option<SensorReadings>, Vec<Problem>) {
     let mut problems = Vec::new();
     let readings = match TextTable::parse(file, text, &mut problems) {
         Ok(table) => from_table(file, text, &table, options, &mut problems),
@@ -68,7 +72,7 @@ fn from_table(
     table: &TextTable,
     options: &ReadingsOptions,
     problems: &mut Vec<Problem>,
-) -> Option<Readings> {
+) -> Option<SensorReadings> {
     let loads = find_loads(file, table, problems)?;
     let known: Vec<&str> = std::iter::once(loads.heading.as_str())
         .chain(OTHERS[1..].iter().copied())
@@ -94,7 +98,7 @@ fn from_table(
         if channel.is_some() && row.get("channel") != channel.as_deref() {
             continue;
         }
-        let mut cells = Cells {
+        let mut cells = ReadingCells {
             file,
             row,
             decimal_comma,
@@ -114,7 +118,7 @@ fn from_table(
             line: row.line,
         });
     }
-    Some(Readings {
+    Some(SensorReadings {
         file: file.to_owned(),
         quantity: loads.quantity,
         applied_heading: loads.heading,
@@ -143,8 +147,8 @@ fn per_kg(options: &ReadingsOptions, notes: &mut Vec<String>, load_u_percent: &m
     newtons_per_kg(g, air, mass)
 }
 
-fn find_loads(file: &str, table: &TextTable, problems: &mut Vec<Problem>) -> Option<Loads> {
-    let mut found: Vec<Loads> = table.headings.iter().filter_map(|h| loads_of(h)).collect();
+fn find_loads(file: &str, table: &TextTable, problems: &mut Vec<Problem>) -> Option<LoadColumn> {
+    let mut found: Vec<LoadColumn> = table.headings.iter().filter_map(|h| loads_of(h)).collect();
     let fault = |found: String, advice: String, column: Option<&str>| {
         let mut p = Problem::error(
             file,
@@ -194,9 +198,9 @@ fn find_loads(file: &str, table: &TextTable, problems: &mut Vec<Problem>) -> Opt
     }
 }
 
-fn loads_of(heading: &str) -> Option<Loads> {
+fn loads_of(heading: &str) -> Option<LoadColumn> {
     let made = |quantity, scale, is_mass| {
-        Some(Loads {
+        Some(LoadColumn {
             heading: heading.to_owned(),
             quantity,
             scale,
@@ -261,14 +265,14 @@ fn choose_channel(
 }
 
 /// The cells of one row.
-struct Cells<'a, 'p> {
+struct ReadingCells<'a, 'p> {
     file: &'a str,
     row: &'a Row,
     decimal_comma: bool,
     problems: &'p mut Vec<Problem>,
 }
 
-impl Cells<'_, '_> {
+impl ReadingCells<'_, '_> {
     fn fault(&mut self, heading: &str, found: String, expected: &str, advice: &str) {
         self.problems.push(
             Problem::error(self.file, found, expected, advice)

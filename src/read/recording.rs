@@ -1,19 +1,21 @@
 //! A recording with the calibrations that its sidecar or its study names.
 
-use super::assemble::Given;
+use super::assemble::ReadContext;
 use super::calibrations::Calibrations;
+use super::counts::CalibrationChoice;
 use super::mat::{MatSource, read_mat};
 use super::{ReadTrace, from_file, read_file, sha256_hex};
 use crate::calibrate::{Calibration, Day, Validity};
-use crate::error::{Error, Problem, Result};
+use crate::error::{Problem, Result, Severity};
 use crate::study::folder::Study;
 use crate::study::sidecar::Sidecar;
 use crate::study::study_file;
+use crate::terms::RecordingStatus;
 use crate::trace::About;
 use std::path::Path;
 
 /// Where a recording is and what is known of it.
-pub struct Source<'a> {
+pub struct RecordingSource<'a> {
     pub path: &'a Path,
     /// Name of the recording and of its sidecar, for problems.
     pub recording: &'a str,
@@ -28,9 +30,9 @@ pub struct Source<'a> {
 /// Reads it; counts become N or mm.
 ///
 /// # Errors
-/// As [`super::read_calibrated`]; [`Error::Data`] too for counts whose calibration is named and not there, and, when strict,
-/// for a calibration that should not be used.
-pub fn read_recording(source: &Source<'_>, about: About) -> Result<ReadTrace> {
+/// As [`super::read_trace`]; [`Error::Data`](crate::error::Error::Data) too for counts that no calibration fits and, when
+/// strict, for a calibration that should not be used.
+pub fn read_recording(source: &RecordingSource<'_>, about: About) -> Result<ReadTrace> {
     if source.mat().is_some() {
         // A mat's frames are read as they are needed, and hashed on the way.
         return read_recording_bytes(source, about, &[], String::new());
@@ -45,40 +47,37 @@ pub fn read_recording(source: &Source<'_>, about: About) -> Result<ReadTrace> {
 /// # Errors
 /// As [`read_recording`].
 pub fn read_recording_bytes(
-    source: &Source<'_>,
+    source: &RecordingSource<'_>,
     about: About,
     bytes: &[u8],
     sha256: String,
 ) -> Result<ReadTrace> {
-    let (chosen, absent) = source.choose();
+    let (named, absent) = source.choose();
+    let calibrations = CalibrationChoice {
+        named: &named,
+        absent: absent.as_ref(),
+    };
     let about_day = day(&about);
-    let read = match source.mat() {
-        Some(mat) => read_mat(&mat, about, &chosen, Some(sha256).filter(|s| !s.is_empty())),
+    let mut read = match source.mat() {
+        Some(mat) => read_mat(&mat, about, calibrations, Some(sha256).filter(|s| !s.is_empty()))?,
         None => {
-            let given = Given {
-                mapping: &source.sidecar.columns,
-                about,
-                calibrations: &chosen,
-                left_open: source.sidecar.status.as_deref() == Some("open"),
+            let context = ReadContext {
+                calibrations,
+                left_open: source.sidecar.status == Some(RecordingStatus::Open),
+                ..ReadContext::new(&source.sidecar.columns, about)
             };
-            from_file(source.path, bytes, sha256, source.recording, given)
+            from_file(source.path, bytes, sha256, source.recording, context)?
         }
     };
-    let mut read = match (read, absent) {
-        (Err(Error::Data(p)), Some(absent)) if p.found == super::counts::COUNTS => {
-            return Err(absent.into());
-        }
-        (Err(error), _) => return Err(error),
-        (Ok(mut read), Some(mut absent)) => {
-            // A trace that is in units does not hang on it.
-            if source.calibrations.iter().next().is_some() {
-                absent.severity = crate::error::Severity::Warning;
-                read.problems.push(absent);
-            }
-            read
-        }
-        (Ok(read), None) => read,
-    };
+    // A trace that is in units does not depend on it.
+    if let Some(absent) = absent
+        && source.calibrations.iter().next().is_some()
+    {
+        read.problems.push(Problem {
+            severity: Severity::Warning,
+            ..absent
+        });
+    }
     let validity = source.validity(&read, about_day);
     let mut problems = validity.problems(source.recording, source.strict);
     if source.strict && !problems.is_empty() {
@@ -95,7 +94,7 @@ fn day(about: &About) -> Option<Day> {
     said.or_else(|| about.session.as_deref().and_then(Day::parse))
 }
 
-impl Source<'_> {
+impl RecordingSource<'_> {
     /// The same as a pressure mat's, when its sidecar has `[mat]`.
     pub fn mat(&self) -> Option<MatSource<'_>> {
         self.sidecar.mat.as_ref().map(|setup| MatSource {

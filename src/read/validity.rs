@@ -1,4 +1,4 @@
-//! What no analysis can use: too slow or too short (methods, section 1).
+//! What no analysis can use: too slow or too short (METHODS.md §1.1).
 
 use crate::error::Problem;
 use crate::trace::Trace;

@@ -1,8 +1,8 @@
 //! One analysis as one JSON object.
 
-use super::Results;
 use super::tables::Table;
 use crate::error::Problem;
+use crate::results::{Results, run};
 use serde_json::{Value, json};
 
 /// `tests`, `findings`, `problems`, then `technique`, `reference`, `unpaired` and `exclusions`: the rows of the tables of these
@@ -23,7 +23,7 @@ pub fn analysis(results: &Results) -> Value {
         "reference": rows("reference"),
         "unpaired": rows("unpaired"),
         "exclusions": rows("exclusions"),
-        "registered": super::run::registered(results),
+        "registered": run::registered(results),
         "blinded": results.blinded,
     })
 }

@@ -11,21 +11,30 @@ impl Table {
     /// # Errors
     /// Only when memory runs out; the writer's error is passed on.
     pub fn to_parquet(&self) -> Result<Vec<u8>> {
-        let columns = (0..self.columns.len()).map(|i| self.series(i)).collect();
-        let mut frame =
-            DataFrame::new(self.rows.len(), columns).map_err(|e| unwritten(self.name, "parquet", &e))?;
+        let all = |n: usize| (0..n).collect::<Vec<_>>();
+        self.part_to_parquet(&all(self.columns.len()), &all(self.rows.len()))
+    }
+
+    /// The same for some of its columns and rows.
+    ///
+    /// # Errors
+    /// As [`Table::to_parquet`].
+    pub fn part_to_parquet(&self, columns: &[usize], rows: &[usize]) -> Result<Vec<u8>> {
+        let series = columns.iter().map(|at| self.series(*at, rows)).collect();
+        let failed = |e| unwritten(self.name, "parquet", &e);
+        let mut frame = DataFrame::new(rows.len(), series).map_err(failed)?;
         let mut bytes = Vec::new();
         ParquetWriter::new(&mut bytes)
             .with_compression(ParquetCompression::Zstd(None))
             .finish(&mut frame)
-            .map_err(|e| unwritten(self.name, "parquet", &e))?;
+            .map_err(failed)?;
         Ok(bytes)
     }
 
-    fn series(&self, at: usize) -> Column {
+    fn series(&self, at: usize, rows: &[usize]) -> Column {
         let column = &self.columns[at];
         let name = column.name.as_ref().into();
-        let cells = self.rows.iter().map(|row| &row[at]);
+        let cells = rows.iter().map(|row| &self.rows[*row][at]);
         let series = match column.kind {
             Kind::Text | Kind::List(_) => {
                 let texts: Vec<Option<String>> = cells.map(|c| c.as_text(column.kind)).collect();

@@ -1,9 +1,9 @@
 //! Peaks that may be springs: prominence within a window, and a rest before the rise.
 
-use super::detector::{Event, SpringMark};
+use super::events::{Event, SpringMark};
 use std::collections::VecDeque;
 
-/// Share of a rise, from its foot, in which the hand must have rested or turned for the peak to be a spring.
+/// Share of a rise, from its beginning, in which the hand must have rested or turned for the peak to be a spring.
 const LOWER_SHARE: f64 = 0.4;
 /// Rest: slower than this share of the fastest stretch of the rise.
 const REST_SHARE: f64 = 0.15;
@@ -29,7 +29,7 @@ pub struct Candidates {
     first: usize,
     /// Next index to be looked at as a peak.
     next: usize,
-    touch: Option<usize>,
+    contact_start: Option<usize>,
     last_peak: Option<usize>,
     held_back: Vec<Candidate>,
 }
@@ -54,7 +54,7 @@ impl Candidates {
             kept: VecDeque::new(),
             first: 0,
             next: 0,
-            touch: None,
+            contact_start: None,
             last_peak: None,
             held_back: Vec::new(),
         }
@@ -72,19 +72,19 @@ impl Candidates {
 
     /// The hand came on at that index.
     pub fn open(&mut self, index: usize) {
-        self.touch = Some(index);
+        self.contact_start = Some(index);
         self.next = self.next.max(index.max(self.first));
         self.last_peak = None;
         self.held_back.clear();
     }
 
     /// Takes the next smoothed sample.
-    pub fn push(&mut self, index: usize, y: f64, touching: bool, events: &mut Vec<Event>) {
+    pub fn push(&mut self, index: usize, y: f64, in_contact: bool, events: &mut Vec<Event>) {
         if self.kept.is_empty() {
             self.first = index;
         }
         self.kept.push_back(y);
-        if touching {
+        if in_contact {
             while self.next + self.window <= index {
                 self.look(self.next, events);
                 self.next += 1;
@@ -112,7 +112,7 @@ impl Candidates {
             events.extend(springs.map(|c| Event::Spring(c.mark)));
             self.held_back.clear();
         }
-        self.touch = None;
+        self.contact_start = None;
     }
 
     fn at(&self, index: usize) -> f64 {
@@ -120,9 +120,11 @@ impl Candidates {
     }
 
     fn look(&mut self, peak: usize, events: &mut Vec<Event>) {
-        let Some(touch) = self.touch else { return };
+        let Some(contact_start) = self.contact_start else {
+            return;
+        };
         let end = self.first + self.kept.len();
-        if peak <= self.first || peak + 1 >= end || peak < touch {
+        if peak <= self.first || peak + 1 >= end || peak < contact_start {
             return;
         }
         let y = self.at(peak);
@@ -133,7 +135,7 @@ impl Candidates {
         let earliest = peak
             .saturating_sub(self.window)
             .max(self.first)
-            .max(touch.saturating_sub(1));
+            .max(contact_start.saturating_sub(1));
         let latest = (peak + self.window).min(end - 1);
         let Some((left, prominence)) = self.prominence(peak, y, earliest, latest) else {
             return;

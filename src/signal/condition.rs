@@ -1,4 +1,4 @@
-//! Conditioning before anything is measured: grid, spikes, delay, geometry, low pass, saturation (methods §1).
+//! Conditioning before anything is measured: grid, spikes, delay, geometry, low pass, saturation (METHODS.md §1).
 //!
 //! The force zero is set later, by [`super::zero`], when it is known where the hand was off.
 
@@ -8,7 +8,8 @@ use super::noise::{FilteredNoise, resolution, white_noise_sd};
 use super::spikes::remove_spikes;
 use crate::error::{Error, Problem};
 use crate::settings::Settings;
-use crate::trace::{Channel, Side, Trace};
+use crate::trace::{Channel, Note, Trace};
+use crate::terms::Side;
 use std::ops::Range;
 
 /// The cut-off is kept below this share of the sampling rate.
@@ -49,7 +50,7 @@ pub struct Conditioned {
     pub sides: Vec<SideSignals>,
     pub marker: Option<Vec<i64>>,
     pub drive_deg: Option<Vec<f64>>,
-    pub notes: Vec<String>,
+    pub notes: Vec<Note>,
 }
 
 /// Conditions a trace.
@@ -62,7 +63,7 @@ pub fn condition(trace: &Trace, settings: &Settings) -> Result<Conditioned, Erro
     let cutoff_hz = settings.filter.low_pass_hz.min(CUTOFF_SHARE * rate_hz);
     let low_pass = LowPass::zero_phase(cutoff_hz, rate_hz)?;
     let noise = FilteredNoise::new(&low_pass, rate_hz, cutoff_hz);
-    let mut notes = trace.notes.clone();
+    let mut notes: Vec<Note> = trace.notes.iter().cloned().map(Note::Reading).collect();
     let mut sides: Vec<SideSignals> = Vec::with_capacity(trace.channels.len());
     for channel in &trace.channels {
         let shared = if channel.displacement_shared {
@@ -250,7 +251,7 @@ fn nearest_on_grid(grid: &Grid, time_s: &[f64], marker: &[i64]) -> Vec<i64> {
         .collect()
 }
 
-fn describe_repairs(sides: &[SideSignals], grid: &Grid, notes: &mut Vec<String>) {
+fn describe_repairs(sides: &[SideSignals], grid: &Grid, notes: &mut Vec<Note>) {
     for s in sides {
         let of = s.side.map_or(String::new(), |side| format!("_{side}"));
         for (name, signal) in [
@@ -262,16 +263,16 @@ fn describe_repairs(sides: &[SideSignals], grid: &Grid, notes: &mut Vec<String>)
                 continue;
             }
             if signal.spikes > 0 {
-                notes.push(format!(
-                    "spikes: {} samples of {name}{of} replaced by their surroundings",
-                    signal.spikes
-                ));
+                notes.push(Note::Spikes {
+                    signal: format!("{name}{of}"),
+                    samples: signal.spikes,
+                });
             }
             if signal.filled > 0 {
-                let share = 100.0 * signal.filled as f64 / grid.len as f64;
-                notes.push(format!(
-                    "resampled: {share:.1} % of {name}{of} was missing and filled by straight lines"
-                ));
+                notes.push(Note::Resampled {
+                    signal: format!("{name}{of}"),
+                    percent: 100.0 * signal.filled as f64 / grid.len as f64,
+                });
             }
         }
     }

@@ -5,6 +5,7 @@ use super::episodes::SideEpisode;
 use super::view::SideView;
 use super::zero::ForceZero;
 use crate::settings::Settings;
+use crate::trace::Note;
 use std::ops::Range;
 
 /// One side of a trace, zeroed: what tests are measured on.
@@ -52,31 +53,23 @@ pub fn refine_contact(view: &SideView, contact: &Range<usize>, settings: &Settin
 }
 
 /// Notes on how the contact begins and ends, its zero, and the load cell's limit.
-pub fn describe_contact(own: &ZeroedSide, side: &SideEpisode, c: &Conditioned, notes: &mut Vec<String>) {
+pub fn describe_contact(own: &ZeroedSide, side: &SideEpisode, c: &Conditioned, notes: &mut Vec<Note>) {
     if !own.zero_known {
-        notes.push(
-            "no zero: the hand was never off for 0.2 s, so forces count from the sensor's own zero"
-                .to_owned(),
-        );
+        notes.push(Note::NoZero);
     } else if !own.zero.known_before(&side.contact) {
-        notes.push(
-            "no zero: less than 0.2 s before the touch, so the zero is taken from after the release"
-                .to_owned(),
-        );
+        notes.push(Note::NoZeroBefore);
     }
     if side.contact.start == 0 {
-        notes.push("begins loaded: the recording starts with the hand on".to_owned());
+        notes.push(Note::BeginsLoaded);
     }
     if side.cut_off {
-        notes.push("cut off: the recording ends with the hand on".to_owned());
+        notes.push(Note::CutOff);
     }
-    let saturated: f64 = overlapping(&own.signals.saturated, &side.contact)
+    let seconds: f64 = overlapping(&own.signals.saturated, &side.contact)
         .map(|r| r.len() as f64 * c.grid.step_s)
         .sum();
-    if saturated > 0.0 {
-        notes.push(format!(
-            "saturated: the load cell stood at its limit for {saturated:.2} s; its flat top is no peak and is not measured as one"
-        ));
+    if seconds > 0.0 {
+        notes.push(Note::Saturated { seconds });
     }
 }
 

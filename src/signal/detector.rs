@@ -1,9 +1,10 @@
-//! The streaming phase detector: samples in one by one, touches and springs out, with a stated look-ahead.
+//! The streaming phase detector: samples in one by one, contacts and springs out, with a stated look-ahead.
 //!
 //! Live capture and file analysis use this one detector. It sees a causal, spike-free, smoothed copy of the
 //! signals whose delay is taken off again, so every index it reports is the sample's own.
 
 use super::candidates::Candidates;
+use super::events::Event;
 use super::running_zero::RunningZero;
 use super::smoother::Smoother;
 use crate::settings::Detect;
@@ -30,26 +31,6 @@ pub struct DetectorSettings {
     pub has_displacement: bool,
 }
 
-/// Something that happened, at a sample index counted from the first sample pushed.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Event {
-    /// The hand came on.
-    Touch { index: usize },
-    /// A spring's peak. Without displacement springs come only when the hand leaves, since their size is judged
-    /// against the test's largest.
-    Spring(SpringMark),
-    /// The hand left; `cut_off` when the recording ended first.
-    Release { index: usize, cut_off: bool },
-}
-
-/// Where a spring is: refined later on the zero-phase signals, never re-decided.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SpringMark {
-    pub peak: usize,
-    /// Where the hand was slowest before this spring's rise; its foot is not earlier.
-    pub rest: usize,
-}
-
 /// Streaming detector of one side.
 pub struct Detector {
     rate_hz: f64,
@@ -60,7 +41,7 @@ pub struct Detector {
     leave: usize,
     zero: RunningZero,
     detect: Detect,
-    touching: bool,
+    in_contact: bool,
     peak_n: f64,
     /// Consecutive samples on the other side of the limit, and where they began.
     crossing: Option<usize>,
@@ -103,7 +84,7 @@ impl Detector {
             leave: ((LEAVE_S.max(d.contact_hold_s) * rate_hz).round() as usize).max(1),
             zero: RunningZero::new(rate_hz, settings.zero_n),
             detect: d.clone(),
-            touching: false,
+            in_contact: false,
             peak_n: 0.0,
             crossing: None,
             candidates,
@@ -128,8 +109,8 @@ impl Detector {
     }
 
     /// Whether the hand is on, as far as the detector has come.
-    pub fn touching(&self) -> bool {
-        self.touching
+    pub fn in_contact(&self) -> bool {
+        self.in_contact
     }
 
     /// The running force zero; `None` until the first stretch is full.
@@ -188,12 +169,12 @@ impl Detector {
         {
             self.step(f, f, events);
         }
-        if self.touching {
-            self.touching = false;
+        if self.in_contact {
+            self.in_contact = false;
             let left = self.crossing.filter(|began| self.next - began >= self.hold);
             let index = left.unwrap_or(self.next.saturating_sub(1));
             self.candidates.close(index, events);
-            events.push(Event::Release {
+            events.push(Event::ContactEnded {
                 index,
                 cut_off: left.is_none(),
             });
@@ -204,33 +185,33 @@ impl Detector {
     fn step(&mut self, force_n: f64, y: f64, events: &mut Vec<Event>) {
         let index = self.next;
         self.next += 1;
-        let Some(zero_n) = self.zero.now(force_n, self.touching) else {
+        let Some(zero_n) = self.zero.now(force_n, self.in_contact) else {
             self.candidates.push(index, y, false, events);
             return;
         };
         let over_zero_n = force_n - zero_n;
-        let limit_n = if self.touching {
+        let limit_n = if self.in_contact {
             self.limit_n.max(LEAVE_SHARE * self.peak_n)
         } else {
             self.limit_n
         };
         let over = over_zero_n > limit_n;
         self.peak_n = self.peak_n.max(over_zero_n);
-        if over == self.touching {
+        if over == self.in_contact {
             self.crossing = None;
         } else {
             let began = *self.crossing.get_or_insert(index);
             let enough = if over { self.hold } else { self.leave };
             if index + 1 - began >= enough {
                 self.crossing = None;
-                self.touching = over;
+                self.in_contact = over;
                 if over {
-                    events.push(Event::Touch { index: began });
+                    events.push(Event::ContactBegan { index: began });
                     self.peak_n = over_zero_n;
                     self.candidates.open(began);
                 } else {
                     self.candidates.close(began, events);
-                    events.push(Event::Release {
+                    events.push(Event::ContactEnded {
                         index: began,
                         cut_off: false,
                     });
@@ -238,7 +219,7 @@ impl Detector {
                 }
             }
         }
-        self.candidates.push(index, y, self.touching, events);
+        self.candidates.push(index, y, self.in_contact, events);
     }
 }
 
@@ -331,8 +312,8 @@ mod tests {
             let events = run(rate, &press, true);
             assert_eq!(events.len(), 2, "{events:?}");
             assert!(
-                matches!(events[0], Event::Touch { .. })
-                    && matches!(events[1], Event::Release { cut_off: false, .. })
+                matches!(events[0], Event::ContactBegan { .. })
+                    && matches!(events[1], Event::ContactEnded { cut_off: false, .. })
             );
         }
     }
@@ -343,7 +324,7 @@ mod tests {
         samples.truncate((5.2 * 250.0) as usize);
         let events = run(250.0, &samples, true);
         assert!(
-            matches!(events.last(), Some(Event::Release { cut_off: true, .. })),
+            matches!(events.last(), Some(Event::ContactEnded { cut_off: true, .. })),
             "{events:?}"
         );
     }

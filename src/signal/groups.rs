@@ -1,15 +1,16 @@
-//! The measures of one test by groups: springs, force, take-up, hold, zero (methods §3).
+//! The measures of one test by groups: springs, force, take-up, hold, zero (METHODS.md §3).
 
 use super::contact::{ZeroedSide, overlapping};
-use super::feet::{median, read_peak};
+use super::limb_starts::read_peak;
 use super::limbs::{Between, slope_between};
 use super::onset::OnsetFinding;
 use super::springs::SpringMeasures;
-use super::uncertainty::{Budget, Sources, mean_over_springs, single};
-use super::view::{Noisy, SideView};
+use super::uncertainty::{Sources, mean_over_springs, single};
+use super::view::{SideView, UncertainValue};
 use super::zero::ZeroAround;
 use crate::columns::Measure;
-use crate::trace::{Measured, Measures, Spring};
+use crate::stats::moments::median_in_place;
+use crate::trace::{Measured, Measures, Note, Spring, UncertaintySource as Source};
 use std::ops::Range;
 
 /// Preload is the median force over this long before the first loading limb.
@@ -22,7 +23,7 @@ const HELD_SHARE: f64 = 0.95;
 const SHORTEST_HOLD_S: f64 = 0.3;
 
 /// What the groups of measures below share.
-pub struct Job<'a> {
+pub struct MeasureContext<'a> {
     pub view: SideView<'a>,
     pub contact: Range<usize>,
     pub lean_end: usize,
@@ -30,11 +31,11 @@ pub struct Job<'a> {
     pub onset: &'a OnsetFinding,
 }
 
-impl Job<'_> {
+impl MeasureContext<'_> {
     /// Means over the counted springs.
     pub fn springs(&self, kept: &[&SpringMeasures], springs: &[Spring], out: &mut Measures) {
-        let mut mean = |measure: Measure, part: &dyn Fn(&SpringMeasures) -> Option<Noisy>| {
-            let parts: Vec<Noisy> = kept.iter().filter_map(|m| part(m)).collect();
+        let mut mean = |measure: Measure, part: &dyn Fn(&SpringMeasures) -> Option<UncertainValue>| {
+            let parts: Vec<UncertainValue> = kept.iter().filter_map(|m| part(m)).collect();
             if let Some(m) = mean_over_springs(&parts, &self.sources) {
                 out.set(measure, m);
             }
@@ -48,24 +49,14 @@ impl Job<'_> {
         mean(Measure::RecoilRatio, &|m| m.recoil_ratio);
         mean(Measure::TimeToPeak, &|m| m.time_to_peak);
         // The zero cancels between a spring's peak and what it started from.
-        mean(Measure::ForceAmplitude, &|m| {
-            Some(Noisy {
-                value: m.peak_force.value - m.preload.value,
-                from_force: m.peak_force.from_force.hypot(m.preload.from_force),
-                ..Noisy::default()
-            })
-        });
+        mean(Measure::ForceAmplitude, &|m| Some(m.peak_force - m.preload));
         let peaks: Vec<f64> = springs.iter().map(|s| s.peak_s).collect();
         if let (Some(first), Some(last), true) = (peaks.first(), peaks.last(), peaks.len() > 1) {
             let (n, span) = ((peaks.len() - 1) as f64, last - first);
             let sd = kept.first().map_or(0.0, |m| m.peak_time_sd_s) * 2.0_f64.sqrt();
             let rate = n / span;
-            let budget = Budget::new().add(
-                "noise of the peaks' times",
-                rate * sd / span,
-                Some(self.sources.noise_df),
-            );
-            out.set(Measure::SpringRate, budget.into_measured(rate, None));
+            let noise = Source::PeakTimeNoise.line(rate * sd / span, self.sources.noise_df);
+            out.set(Measure::SpringRate, Measured::new(rate, [noise]));
         }
     }
 
@@ -76,30 +67,19 @@ impl Job<'_> {
         measured: &[SpringMeasures],
         springs: &[Spring],
         out: &mut Measures,
-        notes: &mut Vec<String>,
+        notes: &mut Vec<Note>,
     ) {
         let v = &self.view;
-        let one = v.noise.sample_sd(v.force_noise_n);
         let saturated = overlapping(&own.signals.saturated, &self.contact)
             .next()
             .is_some();
         if !saturated && let Some(p) = read_peak(v.force_n, self.contact.start, self.contact.end, v.rate_hz) {
-            let gained = v.gained_by_noise(v.force_n, p.index, v.force_noise_n);
-            out.set(
-                Measure::Peak,
-                single(
-                    Noisy {
-                        value: p.value - gained,
-                        from_force: one,
-                        from_displacement: 0.0,
-                        per_zero_n: 1.0,
-                    },
-                    &self.sources,
-                ),
-            );
+            let bias = v.peak_noise_bias(v.force_n, p.index, v.force_noise_n);
+            let peak = UncertainValue::force(p.value - bias, v.noise.sample_sd(v.force_noise_n));
+            out.set(Measure::Peak, single(peak, &self.sources));
         }
         if saturated && springs.iter().all(|s| s.dropped.is_some()) && !springs.is_empty() {
-            notes.push("nothing left: every spring touches the load cell's limit".to_owned());
+            notes.push(Note::NothingLeft);
         }
         if let Some(preload) = self.preload(measured) {
             out.set(Measure::Preload, single(preload, &self.sources));
@@ -111,7 +91,7 @@ impl Job<'_> {
 
     /// Lowest force between the first spring's peak and the last's, each as a mean over 0.05 s, so that no single
     /// sample decides.
-    fn between_springs(&self, measured: &[SpringMeasures]) -> Option<Noisy> {
+    fn between_springs(&self, measured: &[SpringMeasures]) -> Option<UncertainValue> {
         let v = &self.view;
         let (first, last) = (measured.first()?, measured.last()?);
         let between = v.force_n.get(first.shape.peak.index..last.shape.peak.index)?;
@@ -126,16 +106,11 @@ impl Job<'_> {
         let value = lowest / n as f64;
         // As much again for the lowest of many stretches: among noisy ones it is a little too low.
         let sd = v.noise.combination_sd(v.force_noise_n, &vec![1.0 / n as f64; n]);
-        Some(Noisy {
-            value,
-            from_force: 2.0_f64.sqrt() * sd,
-            from_displacement: 0.0,
-            per_zero_n: 1.0,
-        })
+        Some(UncertainValue::force(value, 2.0_f64.sqrt() * sd))
     }
 
     /// Median force over the last 0.3 s before the first loading limb.
-    fn preload(&self, measured: &[SpringMeasures]) -> Option<Noisy> {
+    fn preload(&self, measured: &[SpringMeasures]) -> Option<UncertainValue> {
         measured.first()?;
         let v = &self.view;
         let from = self
@@ -143,16 +118,11 @@ impl Job<'_> {
             .saturating_sub((PRELOAD_S * v.rate_hz) as usize)
             .max(self.contact.start);
         let mut part = v.force_n.get(from..=self.lean_end)?.to_vec();
-        let value = median(&mut part);
+        let value = median_in_place(&mut part)?;
         let sd = v
             .noise
             .median_of_moving_sd(v.force_noise_n, &v.force_n[from..=self.lean_end], value);
-        Some(Noisy {
-            value,
-            from_force: sd,
-            from_displacement: 0.0,
-            per_zero_n: 1.0,
-        })
+        Some(UncertainValue::force(value, sd))
     }
 
     /// Onset, take-up and what is read off the way in. `kept` are the counted springs, `first` the one that the
@@ -179,45 +149,33 @@ impl Job<'_> {
         let Some(x) = self.view.displacement_mm else {
             return;
         };
-        let touch = self.touch(x);
-        if let (Some(onset), Some(touch)) = (&o.onset, touch) {
-            out.set(Measure::OnsetTravel, self.travel(onset, touch));
+        let contact_mm = self.first_contact(x);
+        if let (Some(onset), Some(contact_mm)) = (&o.onset, contact_mm) {
+            out.set(Measure::OnsetTravel, self.travel(onset, contact_mm));
         }
-        if let (Some(touch), Some(at30)) = (touch, self.crossing(x, 30.0)) {
-            let noise = touch.from_displacement.hypot(at30.from_displacement);
-            let force = touch.from_force.hypot(at30.from_force);
-            let part = Noisy {
-                value: at30.value - touch.value,
-                from_force: force,
-                from_displacement: noise,
-                per_zero_n: at30.per_zero_n - touch.per_zero_n,
-            };
-            out.set(Measure::DisplacementAt30N, single(part, &self.sources));
+        if let (Some(contact_mm), Some(at30)) = (contact_mm, self.crossing(x, 30.0)) {
+            let travel = single(at30 - contact_mm, &self.sources);
+            out.set(Measure::DisplacementAt30N, travel);
         }
         if let Some(k) = self.window(x, kept, first, window_n) {
             out.set(Measure::Window, single(k, &self.sources));
         }
     }
 
-    fn travel(&self, onset: &Measured, touch: Noisy) -> Measured {
-        let mut budget = Budget::new();
-        for line in &onset.budget {
-            budget = budget.add(line.source, line.standard_uncertainty, line.degrees_of_freedom);
-        }
-        let df = Some(self.sources.noise_df);
-        budget
-            .add("force noise at first contact", touch.from_force, df)
-            .add("displacement noise at first contact", touch.from_displacement, df)
-            .add(
-                "force zero at first contact",
-                (touch.per_zero_n * self.sources.zero_sd_n).abs(),
-                df,
-            )
-            .into_measured(onset.estimate.value - touch.value, None)
+    fn travel(&self, onset: &Measured, contact_mm: UncertainValue) -> Measured {
+        let df = self.sources.noise_df;
+        let zero = (contact_mm.per_zero_n * self.sources.zero_sd_n).abs();
+        let at_contact = [
+            Source::ContactForceNoise.line(contact_mm.from_force, df),
+            Source::ContactDisplacementNoise.line(contact_mm.from_displacement, df),
+            Source::ContactForceZero.line(zero, df),
+        ];
+        let lines = onset.budget.iter().copied().chain(at_contact);
+        Measured::new(onset.estimate.value - contact_mm.value, lines)
     }
 
     /// Displacement at the first crossing of a force on the lean.
-    fn crossing(&self, x: &[f64], force_n: f64) -> Option<Noisy> {
+    fn crossing(&self, x: &[f64], force_n: f64) -> Option<UncertainValue> {
         let (v, f) = (&self.view, self.view.force_n);
         let i = (self.contact.start..=self.lean_end).find(|i| f[*i] >= force_n)?;
         let (mm, slope) = if i == 0 || f[i] <= f[i - 1] {
@@ -233,7 +191,7 @@ impl Job<'_> {
                 if stiffness > 0.0 { stiffness } else { f64::INFINITY },
             )
         };
-        Some(Noisy {
+        Some(UncertainValue {
             value: mm,
             from_force: v.noise.sample_sd(v.force_noise_n) / slope,
             from_displacement: v.noise.sample_sd(v.displacement_noise_mm),
@@ -247,7 +205,7 @@ impl Job<'_> {
     /// # Formula
     /// x₀ = x̄ − F̄/b over the take-up up to three times the force that contact was seen at;
     /// ∂x₀/∂Fᵢ = −1/(nb) + F̄wᵢ/b², wᵢ = (xᵢ − x̄)/Sxx, ∂x₀/∂xᵢ = −b·∂x₀/∂Fᵢ.
-    fn touch(&self, x: &[f64]) -> Option<Noisy> {
+    fn first_contact(&self, x: &[f64]) -> Option<UncertainValue> {
         let (v, f, begin) = (&self.view, self.view.force_n, self.contact.start);
         let seen = self.crossing(x, f[begin])?;
         let end = (begin..self.lean_end).find(|i| f[*i] > 3.0 * f[begin])?;
@@ -267,7 +225,7 @@ impl Job<'_> {
             .collect();
         // ∂x₀/∂xᵢ is −b times ∂x₀/∂Fᵢ throughout.
         let of_force = v.noise.combination_sd(1.0, &by_force);
-        Some(Noisy {
+        Some(UncertainValue {
             value: mx - back,
             from_force: v.force_noise_n * of_force,
             from_displacement: v.displacement_noise_mm * slope * of_force,
@@ -283,7 +241,7 @@ impl Job<'_> {
         kept: &[&SpringMeasures],
         first: Option<&SpringMeasures>,
         [low, high]: [f64; 2],
-    ) -> Option<Noisy> {
+    ) -> Option<UncertainValue> {
         let v = &self.view;
         let f = v.force_n;
         let slope = |limb| {
@@ -296,7 +254,7 @@ impl Job<'_> {
             slope_between(v, x, &between)
         };
         for m in kept {
-            // The whole limb, from the end of the rest: its foot is already 5 % up.
+            // The whole limb, from the end of the rest: its limb start is already 5 % up.
             let before = m.shape.before;
             let start = before.rest.map_or(before.lowest, |(_, last)| last);
             let limb = start..m.shape.peak.index;
@@ -315,8 +273,8 @@ impl Job<'_> {
 
     pub fn zero(&self, around: Option<ZeroAround>, out: &mut Measures) {
         if let Some((drift, sd)) = around.and_then(|z| z.drift_n) {
-            let budget = Budget::new().add("force noise", sd, Some(self.sources.noise_df));
-            out.set(Measure::ZeroDrift, budget.into_measured(drift, None));
+            let noise = Source::ForceNoise.line(sd, self.sources.noise_df);
+            out.set(Measure::ZeroDrift, Measured::new(drift, [noise]));
         }
     }
 
@@ -364,12 +322,10 @@ fn steadiness(v: &SideView, hold: Range<usize>, noise_df: f64) -> Measured {
     let noise2 = v.noise.sample_sd(v.force_noise_n).powi(2);
     let seen2 = rss / (n - 2.0).max(1.0);
     let true2 = (seen2 - noise2).max(0.0);
-    let independent = (n * v.noise.independent_share()).max(2.0);
+    let independent = (n * v.noise.independent_share(1)).max(2.0);
     let u2 = ((4.0 * true2 * noise2 + 2.0 * noise2 * noise2) / independent).sqrt();
     let sd = true2.sqrt();
     // Near zero the root is not linear: u(s) from the interval of s² instead.
     let u = if sd > 0.0 { u2 / (2.0 * sd) } else { u2.sqrt() };
-    Budget::new()
-        .add("force noise", u.min(u2.sqrt()), Some(noise_df))
-        .into_measured(sd, None)
+    Measured::new(sd, [Source::ForceNoise.line(u.min(u2.sqrt()), noise_df)])
 }

@@ -1,6 +1,6 @@
 //! A spring's limbs in the plane of force and displacement: slopes and areas, with what noise does to them.
 
-use super::view::{Noisy, Shape, SideView};
+use super::view::{SideView, SpringShape, UncertainValue};
 use crate::stats::sums::dot;
 use std::ops::Range;
 
@@ -8,8 +8,8 @@ use std::ops::Range;
 const FEWEST: usize = 4;
 /// The limb is refined to at least this rate, so that which samples fall into it does not matter.
 const LIMB_HZ: f64 = 400.0;
-/// How far beyond a foot's time a limb may reach: down to the cut, or to 10 % of the force rise; in s.
-pub const FOOT_SLACK_S: f64 = 0.1;
+/// How far beyond a limb start's time a limb may reach: down to the cut, or to 10 % of the force rise; in s.
+pub const LIMB_START_SLACK_S: f64 = 0.1;
 
 /// Which samples of a limb count.
 #[derive(Debug, Clone)]
@@ -27,7 +27,7 @@ pub struct Between<'a> {
 ///
 /// # Formula
 /// b = Σ (xᵢ − x̄)Fᵢ/Sxx; ∂b/∂Fᵢ = (xᵢ − x̄)/Sxx, ∂b/∂xᵢ = (eᵢ − b(xᵢ − x̄))/Sxx with residual eᵢ.
-pub fn slope_between(side: &SideView, x: &[f64], between: &Between) -> Option<Noisy> {
+pub fn slope_between(side: &SideView, x: &[f64], between: &Between) -> Option<UncertainValue> {
     let f = side.force_n;
     let Between { limb, key, low, high } = between;
     let (low, high) = (*low, *high);
@@ -75,12 +75,9 @@ pub fn slope_between(side: &SideView, x: &[f64], between: &Between) -> Option<No
         by_x[i - first] = (f[i] - mf - slope * (x[i] - mx)) / own - slope * w;
     }
     let [spread_f, spread_x] = side.noise.spread([&by_force, &by_x]);
-    Some(Noisy {
-        value: slope,
-        from_force: side.force_noise_n * norm(&spread_f),
-        from_displacement: side.displacement_noise_mm * norm(&spread_x),
-        per_zero_n: 0.0,
-    })
+    let from_force = side.force_noise_n * norm(&spread_f);
+    let from_displacement = side.displacement_noise_mm * norm(&spread_x);
+    Some(UncertainValue::of_noise(slope, from_force, from_displacement))
 }
 
 fn norm(weights: &[f64]) -> f64 {
@@ -91,12 +88,17 @@ fn norm(weights: &[f64]) -> f64 {
 ///
 /// # Formula
 /// W = ∫F dx up, loss = ∮F dx, by the trapezoid rule along the recorded path; weights by its derivatives.
-pub fn work_and_loss(side: &SideView, x: &[f64], shape: Shape, cut: f64) -> Option<[Noisy; 3]> {
+pub fn work_and_loss(
+    side: &SideView,
+    x: &[f64],
+    shape: SpringShape,
+    cut: f64,
+) -> Option<[UncertainValue; 3]> {
     let f = side.force_n;
     let p = shape.peak.index;
     let after = shape.after?;
-    // The feet's times belong to the levels one step earlier: the final cut may lie a little beyond them.
-    let slack = (FOOT_SLACK_S * side.rate_hz).ceil() as usize;
+    // The times of the limb starts belong to the levels one step earlier: the final cut may lie a little beyond them.
+    let slack = (LIMB_START_SLACK_S * side.rate_hz).ceil() as usize;
     let from = (shape.before.at.floor().max(0.0) as usize).saturating_sub(slack);
     let to = (after.at.ceil() as usize + slack).min(x.len() - 1);
     let first = (from..p).rev().find(|i| x[*i] < cut)? + 1;
@@ -143,12 +145,12 @@ pub fn work_and_loss(side: &SideView, x: &[f64], shape: Shape, cut: f64) -> Opti
             .map(|(l, w)| (l - ratio * w) / work)
             .collect::<Vec<_>>()
     };
-    // The cut itself moves with the feet: their noise moves the ends of both integrals.
+    // The cut itself moves with the limb starts: their noise moves the ends of both integrals.
     let cut_sd = side
         .noise
         .median_sd(side.displacement_noise_mm, (0.2 * side.rate_hz) as usize);
     let length = path[peak].0 - cut;
-    let noisy = |value, f: &[f64], x: &[f64], per_cut: f64, per_zero_n| Noisy {
+    let noisy = |value, f: &[f64], x: &[f64], per_cut: f64, per_zero_n| UncertainValue {
         value,
         from_force: side.force_noise_n * norm(f),
         from_displacement: (side.displacement_noise_mm * norm(x)).hypot(per_cut * cut_sd),

@@ -2,50 +2,61 @@
 
 use super::condition::{Conditioned, SideSignals};
 use super::contact::{ZeroedSide, describe_contact, refine_contact};
+use super::cycles::{FoundCycle, describe_springs, find_springs, lean_end, number_springs, range_of};
 use super::episodes::{Episode, SideEpisode};
-use super::found::{Found, describe_springs, find_springs, lean_end, number_springs, range_of};
-use super::groups::Job;
+use super::groups::MeasureContext;
 use super::onset::{OnsetFinding, find_onset};
 use super::springs::{SpringMeasures, measure_spring};
 use super::uncertainty::Sources;
 use super::view::SideView;
 use super::zero::{ForceZero, ZeroAround};
 use crate::settings::Settings;
-use crate::trace::{About, Curve, Measures, Phases, Test};
+use crate::trace::{About, Curve, Measures, Note, Phases, Test};
 use std::ops::Range;
 
 /// Samples a second kept for drawing.
 const CURVE_HZ: f64 = 100.0;
 /// Efficiency of the noise estimate: its degrees of freedom a sample.
-const NOISE_DF_SHARE: f64 = 0.35;
+const NOISE_DF_PER_SAMPLE: f64 = 0.35;
 
-/// A recording made ready: what all of its tests are measured on.
-pub struct Ready<'a> {
+/// A recording conditioned and zeroed: what all of its tests are measured on.
+pub struct PreparedRecording<'a> {
+    /// Its name in results.
+    pub recording: &'a str,
+    /// The conditioned signals.
     pub conditioned: &'a Conditioned,
     /// In the order of the channels.
     pub sides: &'a [ZeroedSide<'a>],
+    /// How to measure.
     pub settings: &'a Settings,
 }
 
 /// Measures one side of an episode. `number` is the episode's, from 1; `window_n` the loads of the window
 /// stiffness.
 pub fn measure_test(
-    ready: &Ready,
+    prepared: &PreparedRecording,
     episode: &Episode,
     side: &SideEpisode,
     number: u32,
     about: About,
     window_n: [f64; 2],
 ) -> Test {
-    let (c, settings) = (ready.conditioned, ready.settings);
-    let own = &ready.sides[side.channel];
+    let (c, settings) = (prepared.conditioned, prepared.settings);
+    let own = &prepared.sides[side.channel];
     let view = view(c, own);
     let contact = refine_contact(&view, &side.contact, settings);
     let around = own.zero.around(&side.contact);
     let sources = sources(c, around.as_ref());
     let mut notes = c.notes.clone();
     describe_contact(own, side, c, &mut notes);
-    let found = find_springs(ready.conditioned, ready.sides, side, &contact, &view, settings);
+    let found = find_springs(
+        prepared.conditioned,
+        prepared.sides,
+        side,
+        &contact,
+        &view,
+        settings,
+    );
     let lean_end = lean_end(&view, &contact, &found);
     let onset = onset_of(&view, c, &contact, lean_end, &found, &sources);
     notes.extend(onset.notes.iter().cloned());
@@ -64,25 +75,25 @@ pub fn measure_test(
         .map(|(_, m)| m)
         .collect();
     let mut measures = Measures::default();
-    let job = Job {
+    let context = MeasureContext {
         view,
         contact: contact.clone(),
         lean_end,
         sources,
         onset: &onset,
     };
-    job.springs(&kept, &springs, &mut measures);
-    job.force(own, &measured, &springs, &mut measures, &mut notes);
+    context.springs(&kept, &springs, &mut measures);
+    context.force(own, &measured, &springs, &mut measures, &mut notes);
     let first = springs
         .first()
         .filter(|s| s.dropped.is_none())
         .and(measured.first());
-    job.take_up(&kept, first, window_n, &mut measures);
-    job.zero(around, &mut measures);
-    let hold = job.hold(&measured, &mut measures);
+    context.take_up(&kept, first, window_n, &mut measures);
+    context.zero(around, &mut measures);
+    let hold = context.hold(&measured, &mut measures);
     let time = |i: usize| c.grid.time_s(i as f64);
     Test {
-        recording: String::new(),
+        recording: prepared.recording.to_owned(),
         test: number,
         about,
         rate_hz: c.grid.rate_hz(),
@@ -100,7 +111,7 @@ pub fn measure_test(
         window_n,
         knee: onset.knee,
         fit: onset.fit,
-        total_peak_n: total_peak_n(ready.sides, episode),
+        total_peak_n: total_peak_n(prepared.sides, episode),
         drive_deg: mean_drive(c, &found),
         notes,
         curve: curve(c, own, &contact),
@@ -112,11 +123,11 @@ fn onset_of(
     c: &Conditioned,
     contact: &Range<usize>,
     lean_end: usize,
-    found: &[Found],
+    found: &[FoundCycle],
     sources: &Sources,
 ) -> OnsetFinding {
     if view.displacement_mm.is_none() {
-        return OnsetFinding::not_looked();
+        return OnsetFinding::default();
     }
     let ranges: Vec<Range<usize>> = found
         .iter()
@@ -126,13 +137,11 @@ fn onset_of(
     find_onset(view, c.cutoff_hz, contact, lean_end, &ranges, sources)
 }
 
-fn describe_displacement(own: &ZeroedSide, notes: &mut Vec<String>) {
+fn describe_displacement(own: &ZeroedSide, notes: &mut Vec<Note>) {
     if own.signals.displacement.is_none() {
-        notes.push(
-            "force only: no displacement was recorded, so nothing that needs it is reported".to_owned(),
-        );
+        notes.push(Note::ForceOnly);
     } else if own.signals.displacement_shared {
-        notes.push("shared displacement: one displacement serves both sides, taken to move alike".to_owned());
+        notes.push(Note::SharedDisplacement);
     }
 }
 
@@ -151,7 +160,7 @@ fn view<'a>(c: &'a Conditioned, own: &'a ZeroedSide) -> SideView<'a> {
 fn sources(c: &Conditioned, around: Option<&ZeroAround>) -> Sources {
     Sources {
         zero_sd_n: around.map_or(0.0, |z| z.sd_n),
-        noise_df: (NOISE_DF_SHARE * c.grid.len as f64).max(3.0),
+        noise_df: (NOISE_DF_PER_SAMPLE * c.grid.len as f64).max(3.0),
     }
 }
 
@@ -165,7 +174,7 @@ fn total_peak_n(zeroed: &[ZeroedSide], episode: &Episode) -> f64 {
         .fold(0.0, f64::max)
 }
 
-fn mean_drive(c: &Conditioned, found: &[Found]) -> Option<f64> {
+fn mean_drive(c: &Conditioned, found: &[FoundCycle]) -> Option<f64> {
     let drive = c.drive_deg.as_ref()?;
     let over: Vec<f64> = found
         .iter()

@@ -5,13 +5,14 @@ pub mod noise;
 pub mod spikes;
 pub mod grid;
 pub mod condition;
+pub mod events;
 pub mod candidates;
 pub mod running_zero;
 pub mod smoother;
 pub mod detector;
 pub mod feed;
 pub mod episodes;
-pub mod feet;
+pub mod limb_starts;
 pub mod zero;
 pub mod view;
 pub mod limbs;
@@ -20,104 +21,145 @@ pub mod uncertainty;
 pub mod fit;
 pub mod onset;
 pub mod contact;
-pub mod found;
+pub mod cycles;
 pub mod groups;
 pub mod measure;
 pub mod mat;
-pub mod mat_frames;
 
+use crate::columns::Measure;
 use crate::error::{Error, Problem};
 use crate::settings::Settings;
-use crate::study::anatomy;
-use crate::trace::{About, Side, Test, Trace};
-use condition::condition;
+use crate::stats::expanded::combined;
+use crate::study::match_plan::EpisodeShape;
+use crate::trace::{About, Estimate, Measured, Test, Trace, UncertaintySource};
+use crate::terms::Side;
+use condition::{Conditioned, condition};
 use contact::ZeroedSide;
 use episodes::{Episode, find_episodes};
-use measure::{Ready, measure_test, zeroed};
+use measure::{PreparedRecording, measure_test, zeroed};
 use std::ops::Range;
 
-/// What one recording gave.
-#[derive(Debug, Clone, Default)]
-pub struct Measured {
-    /// Tests in time order, left before right.
-    pub tests: Vec<Test>,
-    /// Touches too short to be tests: begin and end in the recording's own seconds.
-    pub bumps: Vec<[f64; 2]>,
+/// Who and where each side of each episode is: one list an episode, one entry a side.
+pub type Names = Vec<Vec<About>>;
+
+/// The tests of one recording, found but not yet named and measured.
+pub struct FoundTests<'a> {
+    trace: &'a Trace,
+    settings: &'a Settings,
+    conditioned: Conditioned,
+    episodes: Vec<Episode>,
+    short_contacts: Vec<Range<usize>>,
 }
 
-/// An episode as the one who names its tests needs it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct EpisodeShape {
-    /// Sides in the order of the trace's channels; `None` when the file does not say.
-    pub sides: Vec<Option<Side>>,
-    pub begin_s: f64,
-    pub end_s: f64,
-    pub marker: Option<i64>,
-}
-
-/// Says who and where each side of each episode is, or refuses.
-pub type NameTests<'a> = dyn Fn(&[EpisodeShape]) -> Result<Vec<Vec<About>>, Problem> + 'a;
-
-/// The whole chain for one recording: condition, find the tests, name them, measure them.
-///
-/// `name_tests` is given the episodes in time order and says who and where each of their sides is (one list an
-/// episode, one entry a side); it may refuse, when a plan does not match.
+/// Conditions a trace and finds its tests.
 ///
 /// # Errors
-/// A [`Problem`] when the recording cannot be used at all: too slow, too short, no valid force, no contact, or a
-/// plan that does not match.
-pub fn analyze(trace: &Trace, settings: &Settings, name_tests: &NameTests) -> Result<Measured, Error> {
-    let c = condition(trace, settings)?;
-    let (episodes, bumps) = find_episodes(trace, &c, settings);
+/// A [`Problem`] when the recording cannot be used at all: too slow, too short, no valid force, or no contact.
+pub fn find_tests<'a>(trace: &'a Trace, settings: &'a Settings) -> Result<FoundTests<'a>, Error> {
+    let conditioned = condition(trace, settings)?;
+    let (episodes, short_contacts) = find_episodes(trace, &conditioned, settings);
     if episodes.is_empty() {
-        return Err(no_contact(trace, &bumps).into());
+        return Err(no_contact(trace, &short_contacts).into());
     }
-    let time = |i: usize| c.grid.time_s(i as f64);
-    let shapes: Vec<EpisodeShape> = episodes.iter().map(|e| episode_shape(e, &c, &time)).collect();
-    let names = name_tests(&shapes)?;
+    Ok(FoundTests {
+        trace,
+        settings,
+        conditioned,
+        episodes,
+        short_contacts,
+    })
+}
+
+impl FoundTests<'_> {
+    /// The episodes in time order, as a plan is matched to them.
+    pub fn episodes(&self) -> Vec<EpisodeShape> {
+        let shape = |e: &Episode| EpisodeShape {
+            start_s: self.time_s(e.sides.iter().map(|s| s.contact.start).min().unwrap_or(0)),
+            end_s: self.time_s(e.sides.iter().map(|s| s.contact.end).max().unwrap_or(0)),
+            sides: self.sides(e).flatten().collect(),
+            marker: e.marker,
+        };
+        self.episodes.iter().map(shape).collect()
+    }
+
+    /// Contacts too short to be tests: begin and end in the recording's own seconds.
+    pub fn short_contacts_s(&self) -> Vec<[f64; 2]> {
+        let span = |r: &Range<usize>| [self.time_s(r.start), self.time_s(r.end)];
+        self.short_contacts.iter().map(span).collect()
+    }
+
+    /// Names each side of each episode by the side that the file gives it, if any.
+    pub fn names(&self, about: impl Fn(Option<Side>) -> About) -> Names {
+        let episode = |e| self.sides(e).map(&about).collect();
+        self.episodes.iter().map(episode).collect()
+    }
+
+    /// Names every test as the recording itself is named.
+    pub fn names_of_recording(&self) -> Names {
+        let recording = &self.trace.about;
+        self.names(|side| About {
+            side: side.or(recording.side),
+            ..recording.clone()
+        })
+    }
+
+    fn sides<'e>(&'e self, episode: &'e Episode) -> impl Iterator<Item = Option<Side>> + 'e {
+        let sides = episode.sides.iter();
+        sides.map(|s| self.conditioned.sides[s.channel].side)
+    }
+
+    fn time_s(&self, index: usize) -> f64 {
+        self.conditioned.grid.time_s(index as f64)
+    }
+}
+
+/// Measures the tests that were found, in time order, left before right.
+pub fn measure(found: &FoundTests, names: Names) -> Vec<Test> {
+    let c = &found.conditioned;
     let sides: Vec<ZeroedSide> = c
         .sides
         .iter()
         .enumerate()
-        .map(|(k, s)| zeroed(&c, s, &contacts_of(&episodes, &bumps, k)))
+        .map(|(k, s)| zeroed(c, s, &contacts_of(&found.episodes, &found.short_contacts, k)))
         .collect();
-    let ready = Ready {
-        conditioned: &c,
+    let prepared = PreparedRecording {
+        recording: &found.trace.recording,
+        conditioned: c,
         sides: &sides,
-        settings,
+        settings: found.settings,
     };
     let mut tests = Vec::new();
-    for (k, (episode, names)) in episodes.iter().zip(names).enumerate() {
-        for (side, about) in episode.sides.iter().zip(names) {
-            let window = anatomy::window_n(about.level.as_deref(), &settings.window_n);
-            let mut test = measure_test(&ready, episode, side, k as u32 + 1, about, window);
-            test.recording = trace.recording.clone();
-            tests.push(test);
-        }
-        share_preload(&mut tests, k as u32 + 1);
+    for (k, (episode, names)) in found.episodes.iter().zip(names).enumerate() {
+        let one = |(side, about): (_, About)| {
+            let window = found.settings.window_n.at(about.level);
+            measure_test(&prepared, episode, side, k as u32 + 1, about, window)
+        };
+        let mut of_episode: Vec<Test> = episode.sides.iter().zip(names).map(one).collect();
+        set_hand_shares(&mut of_episode);
+        tests.append(&mut of_episode);
     }
-    let bumps = bumps.iter().map(|b| [time(b.start), time(b.end)]).collect();
-    Ok(Measured { tests, bumps })
+    tests
 }
 
-fn episode_shape(e: &Episode, c: &condition::Conditioned, time: &dyn Fn(usize) -> f64) -> EpisodeShape {
-    EpisodeShape {
-        sides: e.sides.iter().map(|s| c.sides[s.channel].side).collect(),
-        begin_s: time(e.sides.iter().map(|s| s.contact.start).min().unwrap_or(0)),
-        end_s: time(e.sides.iter().map(|s| s.contact.end).max().unwrap_or(0)),
-        marker: e.marker,
-    }
+/// Measures a trace by itself: every test in it, named as the trace is.
+///
+/// # Errors
+/// As [`find_tests`].
+pub fn measure_trace(trace: &Trace, settings: &Settings) -> Result<Vec<Test>, Error> {
+    let found = find_tests(trace, settings)?;
+    let names = found.names_of_recording();
+    Ok(measure(&found, names))
 }
 
-/// Where one side's hand was on, sorted and joined, bumps included: none of it may serve as a zero.
-fn contacts_of(episodes: &[Episode], bumps: &[Range<usize>], channel: usize) -> Vec<Range<usize>> {
+/// Where one side's hand was on, sorted and joined, short contacts included: none of it may serve as a zero.
+fn contacts_of(episodes: &[Episode], short: &[Range<usize>], channel: usize) -> Vec<Range<usize>> {
     let own = episodes
         .iter()
         .flat_map(|e| &e.sides)
         .filter(|s| s.channel == channel);
     let mut all: Vec<Range<usize>> = own
         .map(|s| s.contact.clone())
-        .chain(bumps.iter().cloned())
+        .chain(short.iter().cloned())
         .collect();
     all.sort_by_key(|r| r.start);
     let mut joined: Vec<Range<usize>> = Vec::new();
@@ -130,10 +172,10 @@ fn contacts_of(episodes: &[Episode], bumps: &[Range<usize>], channel: usize) -> 
     joined
 }
 
-fn no_contact(trace: &Trace, bumps: &[Range<usize>]) -> Problem {
-    let found = match bumps.len() {
+fn no_contact(trace: &Trace, short: &[Range<usize>]) -> Problem {
+    let found = match short.len() {
         0 => "no contact: the force never rose and stayed up".to_owned(),
-        n => format!("no contact of 0.5 s or more ({n} short bumps)"),
+        n => format!("no contact of 0.5 s or more ({n} shorter contacts)"),
     };
     Problem::error(
         &trace.recording,
@@ -144,10 +186,8 @@ fn no_contact(trace: &Trace, bumps: &[Range<usize>]) -> Problem {
 }
 
 /// With both hands on, each one's share of the preload.
-fn share_preload(tests: &mut [Test], number: u32) {
-    use crate::columns::Measure;
-    let mut both: Vec<&mut Test> = tests.iter_mut().filter(|t| t.test == number).collect();
-    let [a, b] = both.as_mut_slice() else { return };
+fn set_hand_shares(tests: &mut [Test]) {
+    let [a, b] = tests else { return };
     let (Some(pa), Some(pb)) = (a.measures.get(Measure::Preload), b.measures.get(Measure::Preload)) else {
         return;
     };
@@ -155,13 +195,15 @@ fn share_preload(tests: &mut [Test], number: u32) {
     if total <= 0.0 || pa.value < 0.0 || pb.value < 0.0 {
         return;
     }
-    let u = |p: crate::trace::Estimate| p.u95.unwrap_or(0.0) / 1.96;
-    let spread = 100.0 * (pb.value * u(pa)).hypot(pa.value * u(pb)) / (total * total);
+    // ∂(a/(a + b)) is b/(a + b)² to a and −a/(a + b)² to b: the same for either hand.
+    let part = |p: Estimate, other: Estimate| {
+        let (u, df) = p.uncertainty()?;
+        Some((100.0 * other.value * u / (total * total), df))
+    };
+    let both = combined([part(pa, pb), part(pb, pa)].into_iter().flatten());
     for (test, own) in [(a, pa), (b, pb)] {
-        let budget = uncertainty::Budget::new().add("both preloads", spread, None);
-        test.measures.set(
-            Measure::HandShare,
-            budget.into_measured(100.0 * own.value / total, None),
-        );
+        let line = both.map(|(u, df)| UncertaintySource::BothPreloads.line(u, df));
+        let share = Measured::new(100.0 * own.value / total, line);
+        test.measures.set(Measure::HandShare, share);
     }
 }

@@ -98,11 +98,21 @@ impl FilteredNoise {
         &self.autocovariance
     }
 
-    /// Share of filtered samples that are worth an independent one to a mean square: 1/Σρ² over all lags.
-    pub fn independent_share(&self) -> f64 {
+    /// Correlations of one in `every` conditioned samples with those after it, nearest first.
+    fn correlations(&self, every: usize) -> impl Iterator<Item = f64> {
         let r0 = self.autocovariance.first().copied().unwrap_or(1.0);
-        let sum: f64 = self.autocovariance.iter().skip(1).map(|v| (v / r0).powi(2)).sum();
-        1.0 / (1.0 + 2.0 * sum)
+        let lags = self.autocovariance.iter().skip(every).step_by(every);
+        lags.map(move |v| v / r0)
+    }
+
+    /// Share of one in `every` conditioned samples that are worth an independent one to a mean square: 1/Σρ² over all lags.
+    pub fn independent_share(&self, every: usize) -> f64 {
+        1.0 / (1.0 + 2.0 * self.correlations(every).map(|rho| rho.powi(2)).sum::<f64>())
+    }
+
+    /// How much more a mean of one in `every` conditioned samples varies than one of independent samples: Σρ over all lags.
+    pub fn mean_variance_factor(&self, every: usize) -> f64 {
+        1.0 + 2.0 * self.correlations(every).sum::<f64>().max(0.0)
     }
 
     /// Standard deviation of one conditioned sample, for raw noise `sd`.

@@ -1,17 +1,17 @@
-//! The onset of one test: the whole-trace fit, its fallback, or `no knee` (methods §4).
+//! The onset of one test: the whole-trace fit, its fallback, or `no knee` (METHODS.md §4.9).
 
 use super::fit::{Fit, FitInput, Value, fit};
-use super::uncertainty::{Budget, Sources};
+use super::uncertainty::Sources;
 use super::view::SideView;
 use crate::stats::two_lines::two_lines;
-use crate::trace::{FitSummary, Knee, Measured};
+use crate::trace::{FitSummary, Knee, Measured, Note, UncertaintySource as Source};
 use std::ops::Range;
 
 /// Residual over the springs beyond which the fit is not believed for the onset.
 const POOR_PERCENT: f64 = 5.0;
 
-/// What is known of the onset.
-#[derive(Debug, Clone)]
+/// What is known of the onset; by default nothing was looked for.
+#[derive(Debug, Clone, Default)]
 pub struct OnsetFinding {
     pub knee: Knee,
     pub fit: Option<FitSummary>,
@@ -22,24 +22,7 @@ pub struct OnsetFinding {
     pub damping: Option<Measured>,
     /// First passage on the way in, in grid samples.
     pub passage: Option<f64>,
-    pub notes: Vec<String>,
-}
-
-impl OnsetFinding {
-    /// Nothing was looked for.
-    pub fn not_looked() -> Self {
-        OnsetFinding {
-            knee: Knee::NotLooked,
-            fit: None,
-            onset: None,
-            onset_force: None,
-            take_up: None,
-            fitted_end_feel: None,
-            damping: None,
-            passage: None,
-            notes: Vec::new(),
-        }
-    }
+    pub notes: Vec<Note>,
 }
 
 /// Looks for the onset from first contact to the end of the last spring, or to the peak when there is none.
@@ -51,7 +34,7 @@ pub fn find_onset(
     springs: &[Range<usize>],
     sources: &Sources,
 ) -> OnsetFinding {
-    let mut finding = OnsetFinding::not_looked();
+    let mut finding = OnsetFinding::default();
     let Some(x) = view.displacement_mm else {
         return finding;
     };
@@ -76,28 +59,21 @@ pub fn find_onset(
         springs: &shifted,
     };
     let Ok(Some(fit)) = fit(&input) else {
-        finding
-            .notes
-            .push("no fit: too little of the push was recorded to look for the onset".to_owned());
+        finding.notes.push(Note::NoFit);
         return finding;
     };
-    if fit.residual_percent > POOR_PERCENT {
+    let residual_percent = fit.residual_percent;
+    if residual_percent > POOR_PERCENT {
         two_line_fallback(view, x, contact.start..lean_end, &fit, sources, &mut finding);
         return finding;
     }
     if fit.poor {
-        finding.notes.push(format!(
-            "poor fit: the tissue departs from the fitted law by {:.1} % of the springs' force, more than noise \
-             explains; the intervals are widened for it",
-            fit.residual_percent
-        ));
+        finding.notes.push(Note::PoorFit { residual_percent });
     }
     if !fit.against_knee.is_empty() {
         finding.knee = Knee::None;
-        finding.notes.push(format!(
-            "no knee: the push never went past the toe, so the slack is not shown to be out ({})",
-            fit.against_knee.join("; ")
-        ));
+        let against = fit.against_knee.clone();
+        finding.notes.push(Note::NoKnee { against });
         return finding;
     }
     finding.knee = Knee::Fitted;
@@ -125,13 +101,14 @@ fn summary(fit: &Fit) -> FitSummary {
 }
 
 fn reported(v: Value, per_zero: f64, sources: &Sources) -> Measured {
-    let df = Some(sources.noise_df);
-    Budget::new()
-        .add("force noise", v.parts.force, df)
-        .add("displacement noise", v.parts.displacement, df)
-        .add("departure from the law", v.parts.misfit, None)
-        .add("force zero", per_zero * sources.zero_sd_n, df)
-        .into_measured(v.value, None)
+    let df = sources.noise_df;
+    let lines = [
+        Source::ForceNoise.line(v.parts.force, df),
+        Source::DisplacementNoise.line(v.parts.displacement, df),
+        Source::LackOfFit.line(v.parts.misfit, f64::INFINITY),
+        Source::ForceZero.line(per_zero * sources.zero_sd_n, df),
+    ];
+    Measured::new(v.value, lines)
 }
 
 /// The exact two-line knee of the lean, when the law explains the springs too poorly to be believed.
@@ -143,12 +120,9 @@ fn two_line_fallback(
     sources: &Sources,
     finding: &mut OnsetFinding,
 ) {
-    let poor = format!(
-        "the fitted law leaves {:.0} % of the springs' force unexplained",
-        fit.residual_percent
-    );
+    let residual_percent = fit.residual_percent;
     // Thinned to about the filter's own bandwidth, so that the samples are nearly independent.
-    let every = ((view.rate_hz * view.noise.independent_share()).recip() * view.rate_hz)
+    let every = ((view.rate_hz * view.noise.independent_share(1)).recip() * view.rate_hz)
         .round()
         .max(1.0) as usize;
     let xs: Vec<f64> = x[lean.clone()].iter().copied().step_by(every).collect();
@@ -162,30 +136,18 @@ fn two_line_fallback(
         .filter(|l| l.slopes[0] > 0.0 && l.slopes[1] >= 1.5 * l.slopes[0] && l.f_p().is_ok_and(|p| p < 1e-3));
     let Some(lines) = lines else {
         finding.knee = Knee::None;
-        finding
-            .notes
-            .push(format!("no knee: {poor}, and the lean alone shows no bend"));
+        finding.notes.push(Note::NoKneeInLean { residual_percent });
         return;
     };
     finding.knee = Knee::TwoLines;
-    finding.notes.push(format!(
-        "two lines: {poor}, so the onset is the knee of two lines through the lean alone"
-    ));
+    finding.notes.push(Note::TwoLines { residual_percent });
     let knee = lines.knee;
     let i = lean.clone().find(|i| x[*i] >= knee).unwrap_or(lean.end);
     finding.passage = Some(i as f64);
     let knee_se = lines.knee_se.unwrap_or(0.0);
-    let budget = |sd: f64| {
-        Budget::new().add(
-            "scatter about two lines",
-            sd,
-            Some((xs.len() as f64 - 4.0).max(1.0)),
-        )
-    };
-    finding.onset = Some(budget(knee_se).into_measured(knee, None));
-    finding.onset_force = Some(
-        budget((lines.slopes[0] * knee_se).hypot(lines.residual_sd()))
-            .add("force zero", sources.zero_sd_n, Some(sources.noise_df))
-            .into_measured(lines.at_knee, None),
-    );
+    let scatter = |sd: f64| Source::TwoLineScatter.line(sd, (xs.len() as f64 - 4.0).max(1.0));
+    let force_scatter = scatter((lines.slopes[0] * knee_se).hypot(lines.residual_sd()));
+    let zero = Source::ForceZero.line(sources.zero_sd_n, sources.noise_df);
+    finding.onset = Some(Measured::new(knee, [scatter(knee_se)]));
+    finding.onset_force = Some(Measured::new(lines.at_knee, [force_scatter, zero]));
 }

@@ -1,5 +1,6 @@
 //! The running force zero of the streaming detector.
 
+use crate::stats::moments::upper_median_in_place;
 use std::collections::VecDeque;
 
 /// Seconds at the start that give the provisional zero.
@@ -49,11 +50,11 @@ impl RunningZero {
     }
 
     /// The zero to hold this sample against; `None` until the first stretch is full.
-    pub fn now(&mut self, force_n: f64, touching: bool) -> Option<f64> {
+    pub fn now(&mut self, force_n: f64, in_contact: bool) -> Option<f64> {
         if self.value_n.is_none() {
             self.first.push(force_n);
             if self.first.len() >= self.first_len {
-                self.value_n = Some(median(&mut self.first));
+                self.value_n = upper_median_in_place(&mut self.first);
             }
             return None;
         }
@@ -61,7 +62,7 @@ impl RunningZero {
         if self.tail.len() > self.tail_len {
             self.tail.pop_front();
         }
-        if !touching {
+        if !in_contact {
             self.recent.push_back(force_n);
             if self.recent.len() > self.span + self.back {
                 self.recent.pop_front();
@@ -72,7 +73,7 @@ impl RunningZero {
                 self.since = 0;
                 let kept = self.recent.len() - self.back;
                 let mut part: Vec<f64> = self.recent.iter().take(kept).copied().collect();
-                self.value_n = Some(median(&mut part));
+                self.value_n = upper_median_in_place(&mut part);
             }
         }
         self.value_n
@@ -81,15 +82,8 @@ impl RunningZero {
     /// The hand left: what the last moments show is the next zero.
     pub fn restart(&mut self) {
         let mut tail: Vec<f64> = self.tail.iter().copied().collect();
-        if !tail.is_empty() {
-            self.value_n = Some(median(&mut tail));
-        }
+        self.value_n = upper_median_in_place(&mut tail).or(self.value_n);
         self.recent.clear();
         self.since = 0;
     }
-}
-
-fn median(values: &mut [f64]) -> f64 {
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }

@@ -1,37 +1,38 @@
-//! Measures of one spring on the conditioned signals, each with what noise does to it (methods §3, §5).
+//! Measures of one spring on the conditioned signals, each with what noise does to it (METHODS.md §3, METHODS.md §5).
 
-use super::feet::{Foot, Peak, Way, foot, median, read_peak};
-use super::limbs::{Between, FOOT_SLACK_S, slope_between, work_and_loss};
-use super::view::{Noisy, Shape, SideView};
+use super::limb_starts::{Limb, LimbStart, Peak, limb_start, read_peak};
+use super::limbs::{Between, LIMB_START_SLACK_S, slope_between, work_and_loss};
+use super::view::{SideView, SpringShape, UncertainValue};
+use crate::stats::moments::median_in_place;
 use std::ops::Range;
 
 /// Part of the excursion that end-feel stiffness is taken over.
 const LIMB_SHARE: [f64; 2] = [0.2, 0.8];
-/// Both limbs are cut this share of the excursion above their higher foot.
+/// Both limbs are cut this share of the excursion above their higher start.
 const CUT_SHARE: f64 = 0.05;
 
 /// Everything measured of one spring; what cannot be said is `None`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SpringMeasures {
-    pub shape: Shape,
-    pub peak_force: Noisy,
-    pub preload: Noisy,
-    pub excursion: Option<Noisy>,
-    pub end_feel: Option<Noisy>,
-    pub secant: Option<Noisy>,
-    pub loading_work: Option<Noisy>,
-    pub loss: Option<Noisy>,
-    pub loss_ratio: Option<Noisy>,
-    pub recoil_ratio: Option<Noisy>,
-    pub time_to_peak: Option<Noisy>,
+    pub shape: SpringShape,
+    pub peak_force: UncertainValue,
+    pub preload: UncertainValue,
+    pub excursion: Option<UncertainValue>,
+    pub end_feel: Option<UncertainValue>,
+    pub secant: Option<UncertainValue>,
+    pub loading_work: Option<UncertainValue>,
+    pub loss: Option<UncertainValue>,
+    pub loss_ratio: Option<UncertainValue>,
+    pub recoil_ratio: Option<UncertainValue>,
+    pub time_to_peak: Option<UncertainValue>,
     pub loading_rate_n_per_s: Option<f64>,
     /// Standard uncertainty of the peak's time, in s.
     pub peak_time_sd_s: f64,
 }
 
-/// Finds the spring's feet around a peak marked by the detector. `bounds` are the neighbouring peaks or the ends
+/// Finds the spring's limb starts around a peak marked by the detector. `bounds` are the neighbouring peaks or the ends
 /// of contact.
-pub fn shape(side: &SideView, mark: usize, bounds: Range<usize>, least: f64) -> Option<Shape> {
+pub fn shape(side: &SideView, mark: usize, bounds: Range<usize>, least: f64) -> Option<SpringShape> {
     let (y, noise_sd) = match side.displacement_mm {
         Some(x) => (x, side.displacement_noise_mm),
         None => (side.force_n, side.force_noise_n),
@@ -43,14 +44,14 @@ pub fn shape(side: &SideView, mark: usize, bounds: Range<usize>, least: f64) -> 
         (mark + near + 1).min(bounds.end),
         side.rate_hz,
     )?;
-    peak.value -= side.gained_by_noise(y, peak.index, noise_sd);
-    let before = foot(y, peak, bounds.start, Way::Before, side.rate_hz, least)?;
-    let after = foot(y, peak, bounds.end, Way::After, side.rate_hz, least);
-    Some(Shape { peak, before, after })
+    peak.value -= side.peak_noise_bias(y, peak.index, noise_sd);
+    let before = limb_start(y, peak, bounds.start, Limb::Loading, side.rate_hz, least)?;
+    let after = limb_start(y, peak, bounds.end, Limb::Recoil, side.rate_hz, least);
+    Some(SpringShape { peak, before, after })
 }
 
 /// Measures one spring. `onset_mm` is the fitted onset, when there is one.
-pub fn measure_spring(side: &SideView, shape: Shape, onset_mm: Option<f64>) -> SpringMeasures {
+pub fn measure_spring(side: &SideView, shape: SpringShape, onset_mm: Option<f64>) -> SpringMeasures {
     let f = side.force_n;
     let start = shape.before.at.floor().max(0.0) as usize;
     let end = shape
@@ -58,15 +59,11 @@ pub fn measure_spring(side: &SideView, shape: Shape, onset_mm: Option<f64>) -> S
         .map_or(shape.peak.index, |a| a.at.ceil() as usize)
         .min(f.len() - 1);
     let mut force_peak = read_peak(f, start, end + 1, side.rate_hz).unwrap_or(shape.peak);
-    force_peak.value -= side.gained_by_noise(f, force_peak.index, side.force_noise_n);
-    let preload = level(side, f, side.force_noise_n, shape.before, 1.0);
+    force_peak.value -= side.peak_noise_bias(f, force_peak.index, side.force_noise_n);
+    let (preload_n, preload_sd_n) = level(side, f, side.force_noise_n, shape.before);
+    let preload = UncertainValue::force(preload_n, preload_sd_n);
     let sample_n = side.noise.sample_sd(side.force_noise_n);
-    let peak_force = Noisy {
-        value: force_peak.value,
-        from_force: sample_n,
-        from_displacement: 0.0,
-        per_zero_n: 1.0,
-    };
+    let peak_force = UncertainValue::force(force_peak.value, sample_n);
     let mut m = SpringMeasures {
         shape,
         peak_force,
@@ -89,21 +86,16 @@ pub fn measure_spring(side: &SideView, shape: Shape, onset_mm: Option<f64>) -> S
     m
 }
 
-/// Level of a signal over the rest before the foot (median), or where the spring is lowest when there is none.
-fn level(side: &SideView, y: &[f64], noise_sd: f64, foot: Foot, per_zero_n: f64) -> Noisy {
-    let (value, from_force) = match foot.rest {
+/// Level of a signal over the rest before the limb start (median), or where the spring is lowest when there is none, with
+/// its standard uncertainty.
+fn level(side: &SideView, y: &[f64], noise_sd: f64, start: LimbStart) -> (f64, f64) {
+    match start.rest {
         Some((a, b)) => {
             let stretch = &y[a..=b.min(y.len() - 1)];
-            let value = median(&mut stretch.to_vec());
+            let value = median_in_place(&mut stretch.to_vec()).unwrap_or(0.0);
             (value, side.noise.median_of_moving_sd(noise_sd, stretch, value))
         }
-        None => (y[foot.lowest], side.noise.sample_sd(noise_sd)),
-    };
-    Noisy {
-        value,
-        from_force,
-        from_displacement: 0.0,
-        per_zero_n,
+        None => (y[start.lowest], side.noise.sample_sd(noise_sd)),
     }
 }
 
@@ -120,8 +112,8 @@ fn peak_time_sd_s(side: &SideView, peak: Peak) -> f64 {
 fn rise_time(side: &SideView, m: &mut SpringMeasures, start: usize, peak: Peak) {
     let f = side.force_n;
     let rise = m.peak_force.value - m.preload.value;
-    // Damping lifts force ahead of displacement: 10 % of its rise is often passed before the foot.
-    let from = start.saturating_sub((FOOT_SLACK_S * side.rate_hz).ceil() as usize);
+    // Damping lifts force ahead of displacement: 10 % of its rise is often passed before the start.
+    let from = start.saturating_sub((LIMB_START_SLACK_S * side.rate_hz).ceil() as usize);
     let pass = |share: f64| {
         let mark = m.preload.value + share * rise;
         let i = (from..peak.index).rev().find(|i| f[*i] <= mark)?;
@@ -137,11 +129,7 @@ fn rise_time(side: &SideView, m: &mut SpringMeasures, start: usize, peak: Peak) 
             let (p, l) = (m.peak_force.from_force, m.preload.from_force);
             let low = p.hypot(0.9 * l) / s10;
             let high = p.hypot(0.9 * p) / s90;
-            m.time_to_peak = Some(Noisy {
-                value: seconds,
-                from_force: low.hypot(high),
-                ..Noisy::default()
-            });
+            m.time_to_peak = Some(UncertainValue::of_noise(seconds, low.hypot(high), 0.0));
             m.loading_rate_n_per_s = Some(0.8 * rise / seconds);
         }
     }
@@ -150,34 +138,23 @@ fn rise_time(side: &SideView, m: &mut SpringMeasures, start: usize, peak: Peak) 
 fn with_displacement(side: &SideView, x: &[f64], m: &mut SpringMeasures, onset_mm: Option<f64>) {
     let shape = m.shape;
     let sample_mm = side.noise.sample_sd(side.displacement_noise_mm);
-    let rest_mm = level(side, x, side.displacement_noise_mm, shape.before, 0.0).from_force;
+    let (_, rest_mm) = level(side, x, side.displacement_noise_mm, shape.before);
     let excursion = shape.peak.value - shape.before.level;
     if excursion <= 0.0 {
         return;
     }
     let excursion_sd = sample_mm.hypot(rest_mm);
-    m.excursion = Some(Noisy {
-        value: excursion,
-        from_displacement: excursion_sd,
-        ..Noisy::default()
-    });
+    m.excursion = Some(UncertainValue::of_noise(excursion, 0.0, excursion_sd));
     let secant = (m.peak_force.value - m.preload.value) / excursion;
-    m.secant = Some(Noisy {
-        value: secant,
-        from_force: m.peak_force.from_force.hypot(m.preload.from_force) / excursion,
-        from_displacement: secant.abs() * excursion_sd / excursion,
-        per_zero_n: 0.0,
-    });
+    let from_force = m.peak_force.from_force.hypot(m.preload.from_force) / excursion;
+    let from_displacement = secant.abs() * excursion_sd / excursion;
+    m.secant = Some(UncertainValue::of_noise(secant, from_force, from_displacement));
     m.end_feel = end_feel(side, x, shape, excursion, onset_mm);
     let Some(after) = shape.after else { return };
     let recoil = (shape.peak.value - after.level) / excursion;
-    let end_mm = level(side, x, side.displacement_noise_mm, after, 0.0).from_force;
+    let (_, end_mm) = level(side, x, side.displacement_noise_mm, after);
     let spread = ((1.0 - recoil) * sample_mm).hypot(end_mm).hypot(recoil * rest_mm) / excursion;
-    m.recoil_ratio = Some(Noisy {
-        value: recoil,
-        from_displacement: spread,
-        ..Noisy::default()
-    });
+    m.recoil_ratio = Some(UncertainValue::of_noise(recoil, 0.0, spread));
     let cut = shape.before.level.max(after.level) + CUT_SHARE * excursion;
     if let Some([work, loss, ratio]) = work_and_loss(side, x, shape, cut) {
         (m.loading_work, m.loss, m.loss_ratio) = (Some(work), Some(loss), Some(ratio));
@@ -188,10 +165,10 @@ fn with_displacement(side: &SideView, x: &[f64], m: &mut SpringMeasures, onset_m
 fn end_feel(
     side: &SideView,
     x: &[f64],
-    shape: Shape,
+    shape: SpringShape,
     excursion: f64,
     onset_mm: Option<f64>,
-) -> Option<Noisy> {
+) -> Option<UncertainValue> {
     let base = shape.before.level;
     let low = (base + LIMB_SHARE[0] * excursion).max(onset_mm.unwrap_or(f64::NEG_INFINITY));
     let high = base + LIMB_SHARE[1] * excursion;

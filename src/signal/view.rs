@@ -1,6 +1,6 @@
 //! What the measures of a side are read from, and what noise does to a level and to a maximum.
 
-use super::feet::{Foot, Peak};
+use super::limb_starts::{LimbStart, Peak};
 use super::noise::FilteredNoise;
 
 /// Half of the stretch that a peak's curvature is taken over, in s: wide against noise, narrow against a spring.
@@ -21,20 +21,54 @@ pub struct SideView<'a> {
 /// A number with the standard uncertainties that force noise and displacement noise give it, and its slope with
 /// respect to the force zero.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Noisy {
+pub struct UncertainValue {
     pub value: f64,
     pub from_force: f64,
     pub from_displacement: f64,
     pub per_zero_n: f64,
 }
 
+impl UncertainValue {
+    /// A force read from the zeroed signal.
+    pub fn force(value: f64, from_force: f64) -> Self {
+        UncertainValue {
+            per_zero_n: 1.0,
+            ..UncertainValue::of_noise(value, from_force, 0.0)
+        }
+    }
+
+    /// A number that the force zero does not touch.
+    pub fn of_noise(value: f64, from_force: f64, from_displacement: f64) -> Self {
+        UncertainValue {
+            value,
+            from_force,
+            from_displacement,
+            per_zero_n: 0.0,
+        }
+    }
+}
+
+/// Of two numbers whose noise is independent and whose zero is the same.
+impl std::ops::Sub for UncertainValue {
+    type Output = UncertainValue;
+
+    fn sub(self, other: UncertainValue) -> UncertainValue {
+        UncertainValue {
+            value: self.value - other.value,
+            from_force: self.from_force.hypot(other.from_force),
+            from_displacement: self.from_displacement.hypot(other.from_displacement),
+            per_zero_n: self.per_zero_n - other.per_zero_n,
+        }
+    }
+}
+
 /// Where a spring is on the refined signals.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Shape {
+pub struct SpringShape {
     pub peak: Peak,
-    pub before: Foot,
+    pub before: LimbStart,
     /// `None` when the recording or the contact ends on the recoil.
-    pub after: Option<Foot>,
+    pub after: Option<LimbStart>,
 }
 
 impl SideView<'_> {
@@ -55,7 +89,7 @@ impl SideView<'_> {
     /// # Formula
     /// A maximum of curvature κ under noise of slope variance σ'² moves to where the sum is level: it gains
     /// σ'²/(2κ) on average (second-order expansion about the true maximum).
-    pub fn gained_by_noise(&self, y: &[f64], index: usize, noise_sd: f64) -> f64 {
+    pub fn peak_noise_bias(&self, y: &[f64], index: usize, noise_sd: f64) -> f64 {
         self.curvature(y, index).map_or(0.0, |bend| {
             self.noise.rate_of_change_sd(noise_sd, self.rate_hz).powi(2) / (2.0 * bend)
         })

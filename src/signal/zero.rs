@@ -1,8 +1,8 @@
-//! Force zero and its drift from the stretches where the hand was off (methods §1.4).
+//! Force zero and its drift from the stretches where the hand was off (METHODS.md §1.9).
 
 use super::condition::Conditioned;
-use super::feet::median;
 use super::noise::FilteredNoise;
+use crate::stats::moments::median_in_place;
 use std::ops::Range;
 
 /// Shortest unloaded stretch that a zero is taken from, in s.
@@ -131,7 +131,7 @@ fn node(noise: &FilteredNoise, stretch: &[f64], begin: usize, noise_sd: f64) -> 
     let sd_n = noise.median_sd(noise_sd, stretch.len());
     Node {
         at: begin as f64 + 0.5 * (stretch.len() - 1) as f64,
-        zero_n: median(&mut stretch.to_vec()),
+        zero_n: median_in_place(&mut stretch.to_vec()).unwrap_or(0.0),
         sd_n,
     }
 }

@@ -1,6 +1,6 @@
 //! Named kinds of traces that the accuracy of the analysis is checked on.
 
-use super::{Dice, Elastic, Examiner, Fault, Maxwell, Sensor, Simulated, Tissue, TraceSpec, simulate};
+use super::{Elastic, Examiner, ExaminerFault, Maxwell, Rng, Sensor, Simulated, Tissue, TraceSpec, simulate};
 
 /// A kind of trace. Each draw differs in tissue and examiner.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -11,6 +11,7 @@ pub enum Condition {
     SharpKnee,
     /// The knee drawn out over about 3 mm.
     SoftKnee,
+    /// 80 samples a second.
     Rate80,
     /// 1.5 N and 0.08 mm of noise.
     Noisy,
@@ -22,7 +23,9 @@ pub enum Condition {
     Dropped,
     /// 4 N of zero offset and 1 N of drift.
     Offset,
+    /// Tissue that relaxes with one time constant.
     Relaxing,
+    /// Tissue with dry friction.
     Friction,
     /// Held short of the onset; the springs pass it by more than half a millimetre.
     EarlySprung,
@@ -39,6 +42,7 @@ pub enum Condition {
 }
 
 impl Condition {
+    /// Every condition.
     pub const ALL: [Condition; 14] = [
         Condition::Clean,
         Condition::SharpKnee,
@@ -90,9 +94,9 @@ impl Condition {
     }
 
     /// Draws a tissue, an examiner and a sensor of this kind.
-    pub fn spec(self, dice: &mut Dice) -> TraceSpec {
-        let mut tissue = Draw::tissue(dice);
-        let mut examiner = Examiner::drawn(dice);
+    pub fn spec(self, rng: &mut Rng) -> TraceSpec {
+        let mut tissue = TissueDraw::tissue(rng);
+        let mut examiner = Examiner::drawn(rng);
         let mut sensor = Sensor::default();
         match self {
             Condition::Clean => {}
@@ -111,32 +115,32 @@ impl Condition {
                 sensor.drift_n = 1.0;
             }
             Condition::Relaxing => {
-                tissue.relaxation_s = Some(dice.between(0.3, 1.2));
-                tissue.relaxing_share = dice.between(0.15, 0.35);
+                tissue.relaxation_s = Some(rng.between(0.3, 1.2));
+                tissue.relaxing_share = rng.between(0.15, 0.35);
             }
-            Condition::Friction => tissue.friction_n = dice.between(1.0, 3.0),
-            Condition::EarlySprung => examiner.preload_beyond_onset_mm = -dice.between(0.4, 1.6),
+            Condition::Friction => tissue.friction_n = rng.between(1.0, 3.0),
+            Condition::EarlySprung => examiner.preload_beyond_onset_mm = -rng.between(0.4, 1.6),
             Condition::ToeOnly => {
-                tissue.onset_mm = dice.between(7.0, 11.0);
-                examiner = examiner.with(Fault::InsideTheToe, &tissue.build().elastic);
+                tissue.onset_mm = rng.between(7.0, 11.0);
+                examiner = examiner.with(ExaminerFault::InsideTheToe, &tissue.build().elastic);
             }
             Condition::ForceOnly => sensor.has_displacement = false,
             Condition::CurvedToe | Condition::DrawnOut | Condition::TwoTimes => {}
         }
         TraceSpec {
-            tissue: self.outside_the_law(&tissue, dice),
+            tissue: self.outside_the_law(&tissue, rng),
             examiner,
             sensor,
         }
     }
 
     /// The drawn tissue, or one of the three that the law does not describe.
-    fn outside_the_law(self, draw: &Draw, dice: &mut Dice) -> Tissue {
+    fn outside_the_law(self, draw: &TissueDraw, rng: &mut Rng) -> Tissue {
         let mut tissue = draw.build();
         match self {
             Condition::CurvedToe => {
                 tissue.elastic = Elastic::ExponentialToe {
-                    curvature_per_mm: dice.between(0.25, 0.5),
+                    curvature_per_mm: rng.between(0.25, 0.5),
                     toe_end_mm: draw.onset_mm,
                     end_feel_n_per_mm: draw.end_feel,
                 };
@@ -150,7 +154,7 @@ impl Condition {
                 };
             }
             Condition::TwoTimes => {
-                for time_s in [dice.between(0.1, 0.3), dice.between(1.0, 3.0)] {
+                for time_s in [rng.between(0.1, 0.3), rng.between(1.0, 3.0)] {
                     tissue.relaxation.push(Maxwell {
                         time_s,
                         on_displacement_n_per_mm: 0.15 * draw.take_up,
@@ -165,13 +169,13 @@ impl Condition {
 
     /// One trace of this kind, drawn and simulated.
     pub fn simulate(self, seed: u64) -> Simulated {
-        let spec = self.spec(&mut Dice::stream(seed, 9));
+        let spec = self.spec(&mut Rng::stream(seed, 9));
         simulate(&spec, seed)
     }
 }
 
 /// A tissue being drawn.
-struct Draw {
+struct TissueDraw {
     take_up: f64,
     end_feel: f64,
     onset_mm: f64,
@@ -182,14 +186,14 @@ struct Draw {
     friction_n: f64,
 }
 
-impl Draw {
-    fn tissue(dice: &mut Dice) -> Draw {
-        Draw {
-            take_up: dice.between(0.8, 3.0),
-            end_feel: dice.between(7.0, 16.0),
-            onset_mm: dice.between(5.0, 11.0),
-            width_mm: dice.between(0.08, 0.25),
-            damping: dice.between(0.08, 0.25),
+impl TissueDraw {
+    fn tissue(rng: &mut Rng) -> TissueDraw {
+        TissueDraw {
+            take_up: rng.between(0.8, 3.0),
+            end_feel: rng.between(7.0, 16.0),
+            onset_mm: rng.between(5.0, 11.0),
+            width_mm: rng.between(0.08, 0.25),
+            damping: rng.between(0.08, 0.25),
             relaxation_s: None,
             relaxing_share: 0.0,
             friction_n: 0.0,

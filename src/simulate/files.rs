@@ -2,10 +2,9 @@
 
 use super::{Sensor, Truth};
 use crate::error::{Error, Result};
+use crate::terms::{Contact, Feedback, Landmark, Level, Posture, Side};
 use crate::trace::{About, Channel, Trace};
 use std::fmt::Write as _;
-use std::io::Write as _;
-use std::path::Path;
 use toml::{Table, Value};
 
 /// The trace as comma-separated text, each value with the decimals of its sensor; a missing sample is empty.
@@ -104,30 +103,31 @@ fn push_number(text: &mut String, value: f64, decimals: usize) {
 pub fn sidecar_text(about: &About, truths: &[Truth], more: Table) -> Result<String> {
     let mut table = Table::new();
     table.insert("format".to_owned(), Value::Integer(1));
-    let mut word = |key: &str, value: &Option<String>| {
+    let mut word = |key: &str, value: Option<&str>| {
         if let Some(value) = value {
-            table.insert(key.to_owned(), Value::String(value.clone()));
+            table.insert(key.to_owned(), Value::String(value.to_owned()));
         }
     };
-    word("subject", &about.subject);
-    word("examiner", &about.examiner);
-    word("session", &about.session);
-    word("recorded_at", &about.recorded_at);
-    word("site", &about.site);
-    word("level", &about.level);
-    word("side", &about.side.map(|s| s.word().to_owned()));
-    word("landmark", &about.landmark);
-    word("contact", &about.contact);
-    word("posture", &about.posture);
-    if let Some(degrees) = about.line_of_drive_deg {
-        table.insert("line_of_drive_deg".to_owned(), Value::Float(degrees));
+    word("subject", about.subject.as_deref());
+    word("examiner", about.examiner.as_deref());
+    word("session", about.session.as_deref());
+    word("recorded_at", about.recorded_at.as_deref());
+    word("site", about.site.as_deref());
+    word("level", about.level.map(Level::word));
+    word("side", about.side.map(Side::word));
+    word("landmark", about.landmark.as_ref().map(Landmark::as_str));
+    word("contact", about.contact.map(Contact::word));
+    word("posture", about.posture.as_ref().map(Posture::as_str));
+    if let Some(drive) = about.line_of_drive {
+        table.insert("line_of_drive_deg".to_owned(), Value::Float(drive.degrees()));
     }
     if let Some(trial) = about.trial {
         table.insert("trial".to_owned(), Value::Integer(i64::from(trial)));
     }
-    for (key, value) in [("feedback", &about.feedback), ("excluded", &about.excluded)] {
+    let feedback = about.feedback.map(Feedback::word);
+    for (key, value) in [("feedback", feedback), ("excluded", about.excluded.as_deref())] {
         if let Some(value) = value {
-            table.insert(key.to_owned(), Value::String(value.clone()));
+            table.insert(key.to_owned(), Value::String(value.to_owned()));
         }
     }
     table.insert("status".to_owned(), Value::String("complete".to_owned()));
@@ -186,66 +186,6 @@ fn truth_table(truth: &Truth) -> Table {
     table.insert("spring_peak_mm".to_owned(), springs(|s| s.peak_mm));
     table.insert("spring_peak_n".to_owned(), springs(|s| s.peak_n));
     table
-}
-
-/// Writes a new file whole or not at all, readable by others; one that is there already is left alone.
-///
-/// # Errors
-/// [`Error::Refused`] when the file exists, [`Error::Io`] when the system will not write.
-pub fn write_new(path: &Path, text: &str) -> Result<()> {
-    refuse_existing(path)?;
-    let folder = parent_folder(path)?;
-    // The system's own words would name the temporary file, which nobody asked for.
-    let fail = |e: std::io::Error| {
-        Error::io(
-            path,
-            e.kind().into(),
-            "check that the folder is writable and has room",
-        )
-    };
-    let mut builder = tempfile::Builder::new();
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        builder.permissions(std::fs::Permissions::from_mode(0o644));
-    }
-    let mut file = builder.tempfile_in(folder).map_err(fail)?;
-    file.write_all(text.as_bytes()).map_err(fail)?;
-    file.persist_noclobber(path).map_err(|e| fail(e.error))?;
-    Ok(())
-}
-
-/// The folder that a new path would stand in.
-///
-/// # Errors
-/// [`Error::Refused`] when there is no such folder.
-pub(super) fn parent_folder(path: &Path) -> Result<&Path> {
-    let folder = match path.parent() {
-        Some(p) if !p.as_os_str().is_empty() => p,
-        _ => Path::new("."),
-    };
-    if folder.is_dir() {
-        return Ok(folder);
-    }
-    Err(Error::Refused {
-        found: format!("there is no folder {}", folder.display()),
-        advice: "make it first, or name another place".to_owned(),
-    })
-}
-
-/// Declines when something is at that path already.
-///
-/// # Errors
-/// [`Error::Refused`].
-pub fn refuse_existing(path: &Path) -> Result<()> {
-    if path.symlink_metadata().is_ok() {
-        return Err(Error::Refused {
-            found: format!("{} is there already", path.display()),
-            advice: "name another place, or remove it first: simulated data never replaces anything"
-                .to_owned(),
-        });
-    }
-    Ok(())
 }
 
 #[cfg(test)]

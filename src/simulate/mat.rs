@@ -1,7 +1,7 @@
 //! A pressure mat under simulated hands, with its own faults and the truth of every frame.
 
 use super::files::number;
-use super::{Dice, quantise};
+use super::{Rng, quantise};
 use crate::mat::Geometry;
 use crate::study::mat_setup::MatSetup;
 use crate::trace::Trace;
@@ -128,12 +128,12 @@ pub fn simulate_mat(
     seed: u64,
 ) -> SimulatedMat {
     let geometry = Geometry::of(&sensor.setup);
-    let mut dice = Dice::stream(seed, CELLS);
+    let mut rng = Rng::stream(seed, CELLS);
     let offsets = (0..geometry.cells())
-        .map(|_| (sensor.offset_kpa * (2.0 + dice.normal_within_3())).max(0.0))
+        .map(|_| (sensor.offset_kpa * (2.0 + rng.normal_within_3())).max(0.0))
         .collect();
     let gains = (0..geometry.cells())
-        .map(|_| 1.0 + sensor.non_uniformity * dice.normal_within_3())
+        .map(|_| 1.0 + sensor.non_uniformity * rng.normal_within_3())
         .collect();
     let mut force_n: Vec<Vec<f64>> = noise_free.channels.iter().map(|c| c.force_n.clone()).collect();
     let touched = |i: usize| force_n.iter().any(|f| f.get(i).is_some_and(|f| *f > 1.0));
@@ -227,7 +227,7 @@ impl SimulatedMat {
     /// A frame as the mat reads it, in its own unit; `None` in cells that a short frame does not have.
     pub fn frame(&self, frame: usize) -> Vec<Option<f64>> {
         let sensor = &self.sensor;
-        let mut dice = Dice::stream(self.seed, FRAMES + frame as u64);
+        let mut rng = Rng::stream(self.seed, FRAMES + frame as u64);
         let unit = sensor.setup.unit.kpa(self.geometry.cell_area_mm2());
         let held = self
             .loaded_since
@@ -241,7 +241,7 @@ impl SimulatedMat {
             .enumerate()
             .map(|(cell, p)| {
                 let read =
-                    p * self.gains[cell] * creep + self.offsets[cell] + sensor.noise_kpa * dice.normal();
+                    p * self.gains[cell] * creep + self.offsets[cell] + sensor.noise_kpa * rng.normal();
                 let kpa = quantise(read.max(0.0), sensor.resolution_kpa).min(top);
                 Some(kpa / unit)
             })

@@ -1,4 +1,4 @@
-//! Tissue, examiner and sensor models with known truth (methods, section 10).
+//! Tissue, examiner and sensor models with known truth (METHODS.md §10).
 //!
 //! Pure: a specification and a seed give a trace, the same signals without any sensor, and the truth. The same
 //! seed gives the same numbers on every machine.
@@ -12,7 +12,7 @@
 
 mod cohort;
 mod condition;
-mod dice;
+mod rng;
 mod examiner;
 mod files;
 mod levels;
@@ -25,28 +25,32 @@ mod study;
 mod tissue;
 mod truth;
 
-pub use cohort::{Call, Cohort, Planned, Spread};
+pub use cohort::{Cohort, CohortSpread, PlannedRecording};
 pub use condition::Condition;
-pub use dice::Dice;
-pub use examiner::{Examiner, Fault};
-pub use files::{refuse_existing, sidecar_text, trace_text, write_new};
+pub use examiner::{Examiner, ExaminerFault};
+pub use files::{sidecar_text, trace_text};
 pub use levels::{LevelModel, log_ratio, usual_end_feel_n_per_mm, usual_onset_mm};
 pub use mat::{BadFrame, MatSensor, Pad, PadTruth, SimulatedMat, simulate_mat};
+pub use rng::Rng;
 pub use sample::{SAMPLE_SEED, sample_study};
 pub use sensor::{Dropped, Sensor, quantise};
 pub use study::StudyFolder;
 pub use tissue::{Elastic, Maxwell, Tissue};
 pub use truth::{SpringTruth, Truth};
 
-use crate::trace::{Side, Trace};
-use movement::Path;
-use recording::{Beside, FineSide, record};
+use crate::terms::Side;
+use crate::trace::Trace;
+use movement::SampledMovement;
+use recording::{ExtraColumns, FineSide, record};
 
 /// What to simulate; the default is a plain clean test.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct TraceSpec {
+    /// What is pressed on.
     pub tissue: Tissue,
+    /// How the hand moves.
     pub examiner: Examiner,
+    /// What reads it.
     pub sensor: Sensor,
 }
 
@@ -58,13 +62,16 @@ pub struct Simulated {
     /// The same samples without noise, rounding, spikes, drift, offset, lag, gain error or saturation. Tremor and
     /// breathing stay: they are real movement.
     pub noise_free: Trace,
+    /// What a perfect measurement would find.
     pub truth: Truth,
 }
 
 /// A simulated recording of several tests or of both sides.
 #[derive(Debug, Clone)]
 pub struct SimulatedTests {
+    /// As the sensors read it.
     pub trace: Trace,
+    /// The same samples without any sensor.
     pub noise_free: Trace,
     /// One for each test; with both sides, left then right.
     pub truths: Vec<Truth>,
@@ -72,16 +79,16 @@ pub struct SimulatedTests {
 
 /// How two hands work together.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Hands {
+pub struct TwoHands {
     /// One displacement sensor for both: both sides move alike and the share follows from the tissues.
     pub shared_displacement: bool,
     /// Share of the preload that the left hand carries, when each hand has its own displacement.
     pub left_share: f64,
 }
 
-impl Default for Hands {
+impl Default for TwoHands {
     fn default() -> Self {
-        Hands {
+        TwoHands {
             shared_displacement: true,
             left_share: 0.5,
         }
@@ -107,14 +114,14 @@ pub fn simulate(spec: &TraceSpec, seed: u64) -> Simulated {
 pub fn simulate_scan(specs: &[TraceSpec], marker: bool, seed: u64) -> SimulatedTests {
     let sensor = specs.first().map_or_else(Sensor::default, |s| s.sensor.clone());
     let step_s = sensor.fine_step_s();
-    let mut dice = Dice::stream(seed, MOVEMENT);
+    let mut rng = Rng::stream(seed, MOVEMENT);
     let mut side = FineSide::default();
     let mut truths = Vec::new();
     let mut markers = Vec::new();
     let mut tilts = Vec::new();
     for (i, spec) in specs.iter().enumerate() {
         let onset = spec.tissue.elastic.onset_mm().unwrap_or(0.0);
-        let path = spec.examiner.movement(onset, &mut dice).sample(step_s);
+        let path = spec.examiner.movement(onset, &mut rng).sample(step_s);
         let force = spec.tissue.forces_n(&path.x_mm, &path.v_mm_per_s, step_s);
         let mut truth = Truth::of(&spec.tissue, &path, &force, step_s).later(side.x_mm.len() as f64 * step_s);
         truth.test = i as u32 + 1;
@@ -125,7 +132,7 @@ pub fn simulate_scan(specs: &[TraceSpec], marker: bool, seed: u64) -> SimulatedT
         side.force_n.extend(force);
     }
     let steps = sensor.fine_steps();
-    let beside = Beside {
+    let beside = ExtraColumns {
         marker: marker.then(|| markers.into_iter().step_by(steps).collect()),
         drive_deg: tilts.into_iter().step_by(steps).collect(),
     };
@@ -143,10 +150,10 @@ pub fn simulate_bilateral(
     right: &Tissue,
     examiner: &Examiner,
     sensor: &Sensor,
-    hands: Hands,
+    hands: TwoHands,
     seed: u64,
 ) -> SimulatedTests {
-    let hands = examiner.left_hand_share.map_or(hands, |left_share| Hands {
+    let hands = examiner.left_hand_share.map_or(hands, |left_share| TwoHands {
         shared_displacement: false,
         left_share,
     });
@@ -155,7 +162,7 @@ pub fn simulate_bilateral(
         .iter()
         .filter_map(|t| t.elastic.onset_mm())
         .fold(0.0, f64::max);
-    let movement = examiner.movement(deepest, &mut Dice::stream(seed, MOVEMENT));
+    let movement = examiner.movement(deepest, &mut Rng::stream(seed, MOVEMENT));
     let path = movement.sample(step_s);
     let preload_mm = (deepest + examiner.preload_beyond_onset_mm).max(0.2);
     let total_n = left.elastic.force_n(preload_mm, 0.0) + right.elastic.force_n(preload_mm, 0.0);
@@ -183,7 +190,7 @@ pub fn simulate_bilateral(
         });
     }
     let count = path.x_mm.len().div_ceil(sensor.fine_steps());
-    let beside = Beside {
+    let beside = ExtraColumns {
         marker: None,
         drive_deg: examiner.drive_deg.map(|degrees| vec![degrees; count]),
     };
@@ -196,9 +203,9 @@ pub fn simulate_bilateral(
 }
 
 /// The same movement, larger or smaller.
-fn shifted(path: &Path, factor: f64) -> Path {
+fn shifted(path: &SampledMovement, factor: f64) -> SampledMovement {
     let scale = |values: &[f64]| values.iter().map(|x| x * factor).collect();
-    Path {
+    SampledMovement {
         x_mm: scale(&path.x_mm),
         v_mm_per_s: scale(&path.v_mm_per_s),
         ..path.clone()

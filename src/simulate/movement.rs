@@ -1,7 +1,7 @@
 //! The path of the hand: steps of known shape, sampled with their exact speed.
 
 #[derive(Debug, Clone, Copy)]
-enum Shape {
+enum StepShape {
     /// Minimum jerk from one displacement to another (equal ones are a rest).
     To,
     /// A/2·(1 − cos 2πt/T) on top of where it starts.
@@ -9,28 +9,28 @@ enum Shape {
 }
 
 #[derive(Debug, Clone, Copy)]
-struct Step {
+struct MovementStep {
     start_s: f64,
     duration_s: f64,
     from_mm: f64,
     to_mm: f64,
-    shape: Shape,
+    shape: StepShape,
 }
 
-/// Steps being put together.
+/// MovementPlan being put together.
 #[derive(Default)]
-pub(super) struct Steps {
-    list: Vec<Step>,
+pub(super) struct MovementPlan {
+    list: Vec<MovementStep>,
     now_s: f64,
     at_mm: f64,
 }
 
-impl Steps {
-    fn push(&mut self, duration_s: f64, to_mm: f64, shape: Shape) {
+impl MovementPlan {
+    fn push(&mut self, duration_s: f64, to_mm: f64, shape: StepShape) {
         if duration_s <= 0.0 {
             return;
         }
-        self.list.push(Step {
+        self.list.push(MovementStep {
             start_s: self.now_s,
             duration_s,
             from_mm: self.at_mm,
@@ -41,27 +41,27 @@ impl Steps {
         self.at_mm = to_mm;
     }
     pub fn hold(&mut self, duration_s: f64) {
-        self.push(duration_s, self.at_mm, Shape::To);
+        self.push(duration_s, self.at_mm, StepShape::To);
     }
     pub fn to(&mut self, duration_s: f64, mm: f64) {
-        self.push(duration_s, mm, Shape::To);
+        self.push(duration_s, mm, StepShape::To);
     }
     pub fn spring(&mut self, duration_s: f64, excursion_mm: f64) {
-        self.push(duration_s, self.at_mm, Shape::Haversine(excursion_mm));
+        self.push(duration_s, self.at_mm, StepShape::Haversine(excursion_mm));
     }
 }
 
 /// A drawn movement, ready to be sampled.
 #[derive(Debug, Clone)]
 pub(super) struct Movement {
-    steps: Vec<Step>,
+    steps: Vec<MovementStep>,
     /// Amplitude (mm), angular frequency (1/s), phase.
     waves: Vec<(f64, f64, f64)>,
 }
 
 /// A sampled movement.
 #[derive(Debug, Clone, Default)]
-pub(super) struct Path {
+pub(super) struct SampledMovement {
     pub x_mm: Vec<f64>,
     pub v_mm_per_s: Vec<f64>,
     /// First and one-past-last sample of each spring.
@@ -72,7 +72,7 @@ pub(super) struct Path {
 
 impl Movement {
     /// `waves` are amplitude (mm), angular frequency (1/s) and phase.
-    pub fn new(steps: Steps, waves: Vec<(f64, f64, f64)>) -> Self {
+    pub fn new(steps: MovementPlan, waves: Vec<(f64, f64, f64)>) -> Self {
         Movement {
             steps: steps.list,
             waves,
@@ -86,9 +86,9 @@ impl Movement {
     /// Displacement and speed at `step_s` spacing, both from the same formulas.
     ///
     /// Tremor, breathing and wander fade in with the lean and out with the release: an unloaded hand rests.
-    pub fn sample(&self, step_s: f64) -> Path {
+    pub fn sample(&self, step_s: f64) -> SampledMovement {
         let count = (self.duration_s() / step_s) as usize + 1;
-        let mut path = Path::default();
+        let mut path = SampledMovement::default();
         let mut waves: Vec<Wave> = self.waves.iter().map(|&w| Wave::new(w, step_s)).collect();
         let (lean, release) = self.touching();
         let mut current = 0;
@@ -125,7 +125,7 @@ impl Movement {
         path.springs = self
             .steps
             .iter()
-            .filter(|s| matches!(s.shape, Shape::Haversine(_)))
+            .filter(|s| matches!(s.shape, StepShape::Haversine(_)))
             .map(|s| (index(s.start_s), index(s.start_s + s.duration_s) + 1))
             .collect();
         path.contact = (
@@ -145,16 +145,16 @@ impl Movement {
     }
 }
 
-impl Step {
+impl MovementStep {
     fn at(&self, t: f64) -> (f64, f64) {
         let share = (t - self.start_s) / self.duration_s;
         match self.shape {
-            Shape::To => {
+            StepShape::To => {
                 let (s, v) = minimum_jerk(share, self.duration_s);
                 let way = self.to_mm - self.from_mm;
                 (self.from_mm + way * s, way * v)
             }
-            Shape::Haversine(excursion) => {
+            StepShape::Haversine(excursion) => {
                 if share >= 1.0 {
                     return (self.to_mm, 0.0);
                 }
@@ -213,13 +213,13 @@ impl Wave {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{Dice, Examiner, Fault, Tissue};
+    use super::super::{Examiner, ExaminerFault, Rng, Tissue};
 
     #[test]
     fn speed_is_the_rate_of_displacement() {
         let movement = Examiner::default()
-            .with(Fault::UnsteadyHold, &Tissue::default().elastic)
-            .movement(8.2, &mut Dice::new(3));
+            .with(ExaminerFault::UnsteadyHold, &Tissue::default().elastic)
+            .movement(8.2, &mut Rng::new(3));
         let path = movement.sample(1e-3);
         for i in 1..path.x_mm.len() - 1 {
             let rate = (path.x_mm[i + 1] - path.x_mm[i - 1]) / 2e-3;

@@ -1,8 +1,9 @@
 //! True signals through the sensor: a trace as read, and one as a perfect sensor would have read it.
 
 use super::sensor::at;
-use super::{Dice, Dropped, Sensor, quantise};
-use crate::trace::{About, Channel, Side, Trace};
+use super::{Dropped, Rng, Sensor, quantise};
+use crate::terms::Side;
+use crate::trace::{About, Channel, Trace};
 
 /// Streams of one seed, so that a change in one part of the sensor leaves the others as they were.
 const READING: u64 = 2;
@@ -24,7 +25,7 @@ pub(super) struct FineSide {
 
 /// What is recorded beside the sides, one value a sample of the file.
 #[derive(Debug, Clone, Default)]
-pub(super) struct Beside {
+pub(super) struct ExtraColumns {
     pub marker: Option<Vec<i64>>,
     /// True tilt of the push.
     pub drive_deg: Option<Vec<f64>>,
@@ -35,15 +36,15 @@ pub(super) fn record(
     sides: &[FineSide],
     shared: bool,
     sensor: &Sensor,
-    beside: Beside,
+    beside: ExtraColumns,
     seed: u64,
 ) -> (Trace, Trace) {
     let steps = sensor.fine_steps();
     let count = sides.first().map_or(0, |s| s.x_mm.len().div_ceil(steps));
-    let places = sensor.places(count, &mut Dice::stream(seed, CLOCK));
+    let places = sensor.places(count, &mut Rng::stream(seed, CLOCK));
     let at_places = |fine: &[f64]| places.iter().map(|&p| at(fine, p)).collect::<Vec<f64>>();
-    let mut reading = Dice::stream(seed, READING);
-    let mut spikes = Dice::stream(seed, SPIKES);
+    let mut reading = Rng::stream(seed, READING);
+    let mut spikes = Rng::stream(seed, SPIKES);
     let mut read = Vec::new();
     let mut clean = Vec::new();
     for (i, fine) in sides.iter().enumerate() {
@@ -86,8 +87,8 @@ pub(super) fn record(
     } else {
         (0..count).map(|i| i as f64 / sensor.rate_hz).collect()
     };
-    let kept = sensor.kept(&time_s, &mut Dice::stream(seed, GAPS));
-    let mut tilting = Dice::stream(seed, TILT);
+    let kept = sensor.kept(&time_s, &mut Rng::stream(seed, GAPS));
+    let mut tilting = Rng::stream(seed, TILT);
     let tilt: Option<Vec<f64>> = beside.drive_deg.as_ref().map(|true_deg| {
         let read = |d: &f64| quantise(d + TILT_NOISE_DEG * tilting.normal(), TILT_RESOLUTION_DEG);
         true_deg.iter().map(read).collect()

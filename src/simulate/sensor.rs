@@ -1,6 +1,6 @@
 //! What the sensors make of the truth.
 
-use super::Dice;
+use super::Rng;
 
 /// What a missing sample looks like in the file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -14,21 +14,29 @@ pub enum Dropped {
 /// A load cell with a displacement sensor, and their faults.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sensor {
+    /// Samples a second.
     pub rate_hz: f64,
+    /// Standard deviation of one force sample.
     pub force_noise_n: f64,
+    /// Standard deviation of one displacement sample.
     pub displacement_noise_mm: f64,
     /// Zero leaves values as they are.
     pub force_resolution_n: f64,
+    /// Step of the displacement converter; 0 for none.
     pub displacement_resolution_mm: f64,
+    /// Force indicated with the hand off.
     pub offset_n: f64,
     /// Gained evenly from the first sample to the last.
     pub drift_n: f64,
     /// Single wrong samples: two in three on force, one in three on displacement.
     pub spikes: u32,
+    /// Size of a spike in force.
     pub spike_n: f64,
+    /// Size of a spike in displacement.
     pub spike_mm: f64,
     /// Share of samples lost, each on its own.
     pub dropped_share: f64,
+    /// Samples that are lost.
     pub dropped: Dropped,
     /// From and to, in s: nothing was recorded between.
     pub gap_s: Option<[f64; 2]>,
@@ -40,6 +48,7 @@ pub struct Sensor {
     pub gain_error: f64,
     /// Force the sensor cannot read beyond.
     pub saturation_n: Option<f64>,
+    /// Whether there is a displacement sensor.
     pub has_displacement: bool,
 }
 
@@ -91,11 +100,11 @@ impl Sensor {
     }
 
     /// Where on the fine grid each of `count` samples is taken.
-    pub(super) fn places(&self, count: usize, dice: &mut Dice) -> Vec<f64> {
+    pub(super) fn places(&self, count: usize, rng: &mut Rng) -> Vec<f64> {
         let steps = self.fine_steps() as f64;
         (0..count)
             .map(|i| {
-                let jitter = self.jitter_share * (2.0 * dice.uniform() - 1.0);
+                let jitter = self.jitter_share * (2.0 * rng.uniform() - 1.0);
                 // The first sample stays, so that no time is below zero.
                 (i as f64 + if i == 0 { 0.0 } else { jitter }) * steps
             })
@@ -103,13 +112,13 @@ impl Sensor {
     }
 
     /// Force as read at those places, from the true force on the fine grid.
-    pub(super) fn read_force(&self, fine_n: &[f64], places: &[f64], dice: &mut Dice) -> Vec<f64> {
+    pub(super) fn read_force(&self, fine_n: &[f64], places: &[f64], rng: &mut Rng) -> Vec<f64> {
         let lag = self.lag_ms / 1e3 / self.fine_step_s();
         let last = places.len().saturating_sub(1).max(1) as f64;
         let read = |(i, &place): (usize, &f64)| {
             let force = at(fine_n, place - lag) * (1.0 + self.gain_error);
             let drift = self.drift_n * i as f64 / last;
-            let read = force + self.offset_n + drift + self.force_noise_n * dice.normal();
+            let read = force + self.offset_n + drift + self.force_noise_n * rng.normal();
             quantise(
                 read.min(self.saturation_n.unwrap_or(f64::INFINITY)),
                 self.force_resolution_n,
@@ -119,9 +128,9 @@ impl Sensor {
     }
 
     /// Displacement as read at those places, from the true one on the fine grid.
-    pub(super) fn read_displacement(&self, fine_mm: &[f64], places: &[f64], dice: &mut Dice) -> Vec<f64> {
+    pub(super) fn read_displacement(&self, fine_mm: &[f64], places: &[f64], rng: &mut Rng) -> Vec<f64> {
         let mut read = |&place: &f64| {
-            let noise = self.displacement_noise_mm * dice.normal();
+            let noise = self.displacement_noise_mm * rng.normal();
             quantise(at(fine_mm, place) + noise, self.displacement_resolution_mm)
         };
         places.iter().map(&mut read).collect()
@@ -132,19 +141,19 @@ impl Sensor {
         &self,
         force: &mut [f64],
         mut displacement: Option<&mut Vec<f64>>,
-        dice: &mut Dice,
+        rng: &mut Rng,
     ) {
         for number in 0..self.spikes {
-            let sign = if dice.uniform() < 0.5 { -1.0 } else { 1.0 };
-            let size = sign * dice.between(0.5, 1.5);
+            let sign = if rng.uniform() < 0.5 { -1.0 } else { 1.0 };
+            let size = sign * rng.between(0.5, 1.5);
             match displacement.as_deref_mut() {
                 Some(x) if number % 3 == 2 => {
-                    if let Some(x) = x.get_mut(dice.below(force.len())) {
+                    if let Some(x) = x.get_mut(rng.below(force.len())) {
                         *x = quantise(*x + size * self.spike_mm, self.displacement_resolution_mm);
                     }
                 }
                 _ => {
-                    let i = dice.below(force.len());
+                    let i = rng.below(force.len());
                     if let Some(f) = force.get_mut(i) {
                         *f = quantise(*f + size * self.spike_n, self.force_resolution_n);
                     }
@@ -154,12 +163,12 @@ impl Sensor {
     }
 
     /// Which samples are there, by their times.
-    pub(super) fn kept(&self, time_s: &[f64], dice: &mut Dice) -> Vec<bool> {
+    pub(super) fn kept(&self, time_s: &[f64], rng: &mut Rng) -> Vec<bool> {
         let in_gap = |t: f64| self.gap_s.is_some_and(|[from, to]| from <= t && t < to);
         time_s
             .iter()
             .map(|&t| {
-                let kept = self.dropped_share <= 0.0 || dice.uniform() >= self.dropped_share;
+                let kept = self.dropped_share <= 0.0 || rng.uniform() >= self.dropped_share;
                 kept && !in_gap(t)
             })
             .collect()
@@ -198,7 +207,7 @@ mod tests {
             force_noise_n: 0.0,
             ..Sensor::default()
         };
-        let read = sensor.read_force(&[0.0, 1.0, 2.0, 3.0], &[0.0, 1.0, 2.0, 3.0], &mut Dice::new(0));
+        let read = sensor.read_force(&[0.0, 1.0, 2.0, 3.0], &[0.0, 1.0, 2.0, 3.0], &mut Rng::new(0));
         assert_eq!(read, [0.0, 0.0, 1.0, 2.0]);
     }
 }

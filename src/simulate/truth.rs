@@ -1,8 +1,9 @@
 //! What really happened in a simulated test.
 
-use super::movement::Path;
+use super::movement::SampledMovement;
 use super::tissue::{Elastic, Tissue};
-use crate::trace::Side;
+use crate::stats::moments::median_in_place;
+use crate::terms::Side;
 
 /// One spring as it was made, without any sensor.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -20,6 +21,7 @@ pub struct SpringTruth {
 pub struct Truth {
     /// From 1 within the recording.
     pub test: u32,
+    /// Side of the test, where it has one.
     pub side: Option<Side>,
     /// Where the tissue's knee is, reached or not; `None` for a tissue without one.
     pub onset_mm: Option<f64>,
@@ -27,18 +29,29 @@ pub struct Truth {
     pub onset_s: Option<f64>,
     /// True force at that passage.
     pub onset_n: Option<f64>,
+    /// Slope of the toe.
     pub take_up_n_per_mm: Option<f64>,
+    /// Slope of the end region.
     pub end_feel_n_per_mm: Option<f64>,
+    /// Width of the knee.
     pub knee_width_mm: Option<f64>,
+    /// Viscous damping.
     pub damping_n_s_per_mm: f64,
+    /// Relaxation times of all branches.
     pub relaxation_times_s: Vec<f64>,
+    /// Dry friction.
     pub friction_n: f64,
+    /// When the hand comes on.
     pub contact_begin_s: f64,
+    /// When the hand leaves.
     pub contact_end_s: f64,
     /// Median displacement and force over the 0.3 s before the first spring; `None` without springs.
     pub preload_mm: Option<f64>,
+    /// Force held before the first spring.
     pub preload_n: Option<f64>,
+    /// Highest force.
     pub peak_n: f64,
+    /// Each spring.
     pub springs: Vec<SpringTruth>,
 }
 
@@ -48,7 +61,7 @@ impl Truth {
         self.onset_s.is_some()
     }
 
-    pub(super) fn of(tissue: &Tissue, path: &Path, force_n: &[f64], step_s: f64) -> Truth {
+    pub(super) fn of(tissue: &Tissue, path: &SampledMovement, force_n: &[f64], step_s: f64) -> Truth {
         let x = &path.x_mm;
         let onset_mm = tissue.elastic.onset_mm();
         let passage = onset_mm.and_then(|onset| first_passage(x, onset));
@@ -69,7 +82,8 @@ impl Truth {
             .collect();
         let held = path.springs.first().map(|&(start, _)| {
             let from = start.saturating_sub((0.3 / step_s).round() as usize);
-            (median(&x[from..start]), median(&force_n[from..start]))
+            let level = |y: &[f64]| median_in_place(&mut y[from..start].to_vec()).unwrap_or(0.0);
+            (level(x), level(force_n))
         });
         Truth {
             test: 1,
@@ -114,16 +128,6 @@ impl Truth {
 
 fn highest(values: &[f64]) -> f64 {
     values.iter().copied().fold(0.0, f64::max)
-}
-
-fn median(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let n = sorted.len();
-    if n == 0 {
-        return 0.0;
-    }
-    0.5 * (sorted[(n - 1) / 2] + sorted[n / 2])
 }
 
 /// Fractional index at which `x` first rises through `level`.

@@ -1,11 +1,13 @@
 //! Is a difference beyond a margin, or inside it? Intervals, the minimum-effect test, equivalence.
 
+use super::expanded::welch_satterthwaite;
 use super::quantile::{t_quantile, t_upper_tail};
 use super::{Result, StatsError, check_pairs, check_values, moments};
 
 /// An estimate with its standard error.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Difference {
+    /// The difference itself.
     pub estimate: f64,
     /// Standard error, zero or more.
     pub se: f64,
@@ -147,10 +149,11 @@ pub fn welch_difference(a: &[f64], b: &[f64]) -> Result<Difference> {
             why: "neither side varies at all, so its error cannot be told",
         });
     }
+    let (variance, df) = welch_satterthwaite([(va, na - 1.0), (vb, nb - 1.0)]);
     Ok(Difference {
         estimate: moments::mean(a)? - moments::mean(b)?,
-        se: (va + vb).sqrt(),
-        df: (va + vb).powi(2) / (va * va / (na - 1.0) + vb * vb / (nb - 1.0)),
+        se: variance.sqrt(),
+        df,
     })
 }
 

@@ -1,38 +1,49 @@
-//! Standard uncertainties of several sources put together.
+//! Standard uncertainties of several sources combined and expanded.
 
 use super::quantile::t_quantile;
 
-/// Half-width that holds the truth with 95 % of parts that do not hang together, each a standard uncertainty with its
-/// degrees of freedom (`None` for one that is known). `None` when no part is above 0: then nothing is known, which is
-/// not the same as being exact.
+/// Half-width that holds the truth with 95 %, of a standard uncertainty with its degrees of freedom (infinite when it is
+/// known). `None` when it is not above 0: then nothing is known, which is not the same as being exact.
 ///
 /// # Formula
-/// u² = Σ uᵢ², ν = u⁴/Σ(uᵢ⁴/νᵢ), at least 1 (Welch–Satterthwaite), U = t(0.975, ν)·u.
+/// U = t(0.975, ν)·u, ν at least 1.
+///
+/// # Source
+/// JCGM 100:2008, G.3.2.
+pub fn expanded_95(u: f64, df: f64) -> Option<f64> {
+    let t = t_quantile(0.975, df.max(1.0)).ok()?;
+    (u > 0.0).then_some(t * u)
+}
+
+/// Combined standard uncertainty of independent parts and its effective degrees of freedom, each part a standard
+/// uncertainty with its own. `None` when no part is above 0.
+///
+/// # Formula
+/// u² = Σ uᵢ², ν by [`welch_satterthwaite`].
 ///
 /// # Source
 /// JCGM 100:2008, G.4.1.
-pub fn expanded_95(parts: impl IntoIterator<Item = (f64, Option<f64>)>) -> Option<f64> {
-    let (u, df) = combined(parts);
-    if u > 0.0 {
-        Some(t_quantile(0.975, df.max(1.0)).ok()? * u)
-    } else {
-        None
-    }
+pub fn combined(parts: impl IntoIterator<Item = (f64, f64)>) -> Option<(f64, f64)> {
+    let (variance, df) = welch_satterthwaite(parts.into_iter().map(|(u, df)| (u * u, df)));
+    (variance > 0.0).then(|| (variance.sqrt(), df))
 }
 
-/// Combined standard uncertainty and its effective degrees of freedom.
-fn combined(parts: impl IntoIterator<Item = (f64, Option<f64>)>) -> (f64, f64) {
-    let (mut u2, mut bottom) = (0.0, 0.0);
-    for (u, df) in parts {
-        u2 += u * u;
-        bottom += df.map_or(0.0, |df| u.powi(4) / df);
+/// Sum of independent variances and its effective degrees of freedom.
+///
+/// # Formula
+/// ν = (Σ vᵢ)²/Σ(vᵢ²/νᵢ) (Welch–Satterthwaite); infinite when every part is known.
+pub fn welch_satterthwaite(variances: impl IntoIterator<Item = (f64, f64)>) -> (f64, f64) {
+    let (mut sum, mut bottom) = (0.0, 0.0);
+    for (variance, df) in variances {
+        sum += variance;
+        bottom += variance * variance / df;
     }
     let df = if bottom > 0.0 {
-        u2 * u2 / bottom
+        sum * sum / bottom
     } else {
         f64::INFINITY
     };
-    (u2.sqrt(), df)
+    (sum, df)
 }
 
 #[cfg(test)]
@@ -42,16 +53,30 @@ mod tests {
     /// JCGM 100:2008, G.4.2, the product of three inputs observed 10, 5 and 15 times (from memory).
     #[test]
     fn the_guides_example_has_19_degrees_of_freedom() {
-        let (u, df) = combined([(0.25, Some(9.0)), (0.57, Some(4.0)), (0.82, Some(14.0))]);
+        let (u, df) = combined([(0.25, 9.0), (0.57, 4.0), (0.82, 14.0)]).unwrap();
         assert!((u - 1.03).abs() < 0.005, "{u}");
         assert!((df - 19.0).abs() < 0.05, "{df}");
     }
 
+    /// JCGM 100:2008, H.1.6: 25 (18), 9.7 (25.6), 2.9 (50) and 16.6 (2) nm give u = 32 nm and ν = 16; here with the t of
+    /// 95 % (from memory).
+    #[test]
+    fn the_guides_gauge_block_has_16_degrees_of_freedom() {
+        let (u, df) = combined([(25.0, 18.0), (9.7, 25.6), (2.9, 50.0), (16.6, 2.0)]).unwrap();
+        assert!((u - 31.7).abs() < 0.05, "{u}");
+        assert!((expanded_95(u, df).unwrap() / u - 2.12).abs() < 0.02, "{df}");
+    }
+
     #[test]
     fn known_parts_alone_take_the_normal_factor_and_nothing_known_is_missing() {
-        let u95 = expanded_95([(3.0, None), (4.0, None)]).unwrap();
-        assert!((u95 / 5.0 - 1.959_964).abs() < 1e-6, "{u95}");
-        assert_eq!(expanded_95([(0.0, Some(3.0))]), None);
-        assert_eq!(expanded_95([]), None);
+        const KNOWN: f64 = f64::INFINITY;
+        let (u, df) = combined([(3.0, KNOWN), (4.0, KNOWN)]).unwrap();
+        assert!(
+            (expanded_95(u, df).unwrap() / 5.0 - 1.959_964).abs() < 1e-6,
+            "{u} {df}"
+        );
+        assert_eq!(combined([(0.0, 3.0)]), None);
+        assert_eq!(combined([]), None);
+        assert_eq!(expanded_95(0.0, 3.0), None);
     }
 }

@@ -53,14 +53,35 @@ pub fn sd(values: &[f64]) -> Result<f64> {
 /// No value, or one that is not finite.
 pub fn median(values: &[f64]) -> Result<f64> {
     check_values("a median", values, 1)?;
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let half = sorted.len() / 2;
-    if sorted.len() % 2 == 1 {
-        return Ok(sorted[half]);
+    Ok(median_in_place(&mut values.to_vec()).unwrap_or(f64::NAN))
+}
+
+/// The same without a look at the values: `None` only for no value. Reorders them.
+pub fn median_in_place(values: &mut [f64]) -> Option<f64> {
+    if values.is_empty() {
+        return None;
     }
+    let n = values.len();
+    let (below, upper, _) = values.select_nth_unstable_by(n / 2, f64::total_cmp);
+    if n % 2 == 1 {
+        return Some(*upper);
+    }
+    let lower = below.iter().copied().max_by(f64::total_cmp)?;
     // Halved before adding, so that two large values do not overflow.
-    Ok(0.5 * sorted[half - 1] + 0.5 * sorted[half])
+    Some(0.5 * lower + 0.5 * *upper)
+}
+
+/// The middle value, or the upper of the two in the middle: a value that was there. `None` for no value. Reorders them.
+pub fn upper_median_in_place(values: &mut [f64]) -> Option<f64> {
+    let middle = values.len() / 2;
+    let found = !values.is_empty();
+    found.then(|| *values.select_nth_unstable_by(middle, f64::total_cmp).1)
+}
+
+/// Smallest and largest value; infinite the wrong way round when there is none.
+pub fn extremes<'a>(values: impl IntoIterator<Item = &'a f64>) -> (f64, f64) {
+    let widen = |(low, high): (f64, f64), v: &f64| (low.min(*v), high.max(*v));
+    values.into_iter().fold((f64::INFINITY, f64::NEG_INFINITY), widen)
 }
 
 /// Median absolute deviation from the median, not scaled.

@@ -1,8 +1,8 @@
 //! Over the ceiling.
 
-use super::{Remark, Seen, place};
+use super::{Seen, TechniqueFinding, TechniqueRule, place};
 use crate::settings::Settings;
-use crate::study::anatomy::{self, Region};
+use crate::terms::Region;
 use crate::trace::Test;
 use std::collections::BTreeMap;
 
@@ -11,27 +11,27 @@ use std::collections::BTreeMap;
 pub fn ceiling_n(test: &Test, settings: &Settings) -> Option<(Region, f64)> {
     let levels = test.about.level.iter().chain(&test.about.covers);
     levels
-        .filter_map(|level| anatomy::region(level))
-        .map(|region| (region, region.ceiling_n(&settings.ceiling_n)))
+        .map(|level| level.region())
+        .map(|region| (region, settings.ceiling_n.of(region)))
         .min_by(|a, b| a.1.total_cmp(&b.1))
 }
 
-/// One remark a test whose total peak is over its ceiling; both sides of a bilateral trace share the total, so they
-/// share the remark, and no side is named in it.
-pub(super) fn over_ceiling(seen: &Seen<'_>) -> Vec<Remark> {
+/// One finding a test whose total peak is over its ceiling; both sides of a bilateral trace share the total, so they
+/// share the finding, and no side is named in it.
+pub(super) fn over_ceiling(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
     let changed = seen.settings.departures();
     let mut sides: BTreeMap<(&str, u32), Vec<&Test>> = BTreeMap::new();
     for test in seen.tests {
         sides.entry((&test.recording, test.test)).or_default().push(test);
     }
-    // The map has sorted the tests; the sort of all remarks brings back their order.
+    // The map has sorted the tests; the sort of all findings brings back their order.
     sides
         .into_values()
         .filter_map(|tests| over(&tests, seen.settings, &changed))
         .collect()
 }
 
-fn over(sides: &[&Test], settings: &Settings, changed: &[&str]) -> Option<Remark> {
+fn over(sides: &[&Test], settings: &Settings, changed: &[&str]) -> Option<TechniqueFinding> {
     let worst = *sides
         .iter()
         .max_by(|a, b| a.total_peak_n.total_cmp(&b.total_peak_n))?;
@@ -56,10 +56,10 @@ fn over(sides: &[&Test], settings: &Settings, changed: &[&str]) -> Option<Remark
     );
     let advice = "Next time lean in with less weight and stop well below the ceiling; stop at once on request or pain. \
                   A blank result is never a reason to press harder.";
-    Some(Remark {
+    Some(TechniqueFinding {
         value: Some(worst.total_peak_n),
         unit: "N",
         high: Some(ceiling),
-        ..Remark::on(&of_all, text, advice)
+        ..TechniqueFinding::on(TechniqueRule::OverCeiling, &of_all, text, advice)
     })
 }

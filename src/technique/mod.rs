@@ -1,36 +1,38 @@
 //! Findings on how a test was done: each says what was measured, the band, and what to try next time.
 //!
-//! A remark is about the doing of a test, never about a person. [`RULES`] is the one place where rules are added.
+//! A finding is about the doing of a test, never about a person.
 
+mod band;
 mod ceiling;
-mod held;
 pub mod learning;
-mod manner;
+mod execution;
 mod plan;
 pub mod reference;
+mod rule;
 mod slack;
 
+pub use band::{Aspect, BandCheck, BandStatus, band_check, band_checks};
 pub use ceiling::ceiling_n;
-pub use held::{Aspect, Held, Stand, held, hold};
-pub use plan::{PlanCoverage, PlanStep, ScanKey};
+pub use plan::{PlanCoverage, PlanStep};
+pub use rule::TechniqueRule;
 
 use crate::settings::Settings;
+use crate::terms::{Level, Side};
 use crate::trace::Test;
 use std::collections::HashMap;
 
 /// One row of `technique`: a rule that a test, or a scan, did not keep.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Remark {
+pub struct TechniqueFinding {
     /// Empty for a finding about a whole scan (a level missed).
     pub recording: Option<String>,
     pub test: Option<u32>,
     pub subject: Option<String>,
     pub examiner: Option<String>,
     pub session: Option<String>,
-    pub level: Option<String>,
-    pub side: Option<String>,
-    /// Short fixed name (`sprung_before_slack_out`, `over_ceiling`, `level_missed`).
-    pub finding: &'static str,
+    pub level: Option<Level>,
+    pub side: Option<Side>,
+    pub rule: TechniqueRule,
     pub value: Option<f64>,
     pub unit: &'static str,
     pub low: Option<f64>,
@@ -49,91 +51,89 @@ pub struct Seen<'a> {
     pub settings: &'a Settings,
 }
 
-/// One rule of technique.
+/// How a rule is stated and checked.
 #[derive(Debug, Clone, Copy)]
-pub struct Rule {
-    /// The `finding` of its remarks.
-    pub finding: &'static str,
+pub struct RuleCheck {
+    pub rule: TechniqueRule,
     /// The rule in words, for the methods paragraph.
-    pub rule: &'static str,
-    /// Looks at everything and gives a remark for each breach, in the order of the tests. It leaves
-    /// [`Remark::finding`] to [`remarks`].
-    pub look: fn(&Seen<'_>) -> Vec<Remark>,
+    pub statement: &'static str,
+    /// Looks at everything and gives a finding for each breach, in the order of the tests.
+    look: fn(&Seen<'_>) -> Vec<TechniqueFinding>,
 }
 
-/// Every rule. A further one is added here and nowhere else.
-pub const RULES: &[Rule] = &[
-    Rule {
-        finding: "over_ceiling",
-        rule: "peak force, summed over all contacts at the level, is over the region's ceiling; without any allowance for \
+/// Every rule, in the order of pages.
+pub const RULES: &[RuleCheck] = &[
+    RuleCheck {
+        rule: TechniqueRule::OverCeiling,
+        statement: "peak force, summed over all contacts at the level, is over the region's ceiling; without any allowance for \
                noise",
         look: ceiling::over_ceiling,
     },
-    Rule {
-        finding: "sprung_before_slack_out",
-        rule: "displacement at the start of the first spring is short of the onset by more than the onset's 95 % interval",
+    RuleCheck {
+        rule: TechniqueRule::SprungBeforeSlackOut,
+        statement: "displacement at the start of the first spring is short of the onset by more than the onset's 95 % interval",
         look: slack::sprung_before_slack_out,
     },
-    Rule {
-        finding: "slack_not_shown_out",
-        rule: "the push shows no knee: it is not shown to have gone past the toe",
+    RuleCheck {
+        rule: TechniqueRule::SlackNotShownOut,
+        statement: "the push shows no knee: it is not shown to have gone past the toe",
         look: slack::slack_not_shown_out,
     },
-    Rule {
-        finding: "spring_too_small",
-        rule: "mean excursion of the springs is under its band by more than its 95 % interval",
-        look: manner::spring_too_small,
+    RuleCheck {
+        rule: TechniqueRule::SpringTooSmall,
+        statement: "mean excursion of the springs is under its band by more than its 95 % interval",
+        look: |seen| execution::breaches(seen, &execution::SPRING_TOO_SMALL),
     },
-    Rule {
-        finding: "spring_too_deep",
-        rule: "mean excursion of the springs is over its band by more than its 95 % interval",
-        look: manner::spring_too_deep,
+    RuleCheck {
+        rule: TechniqueRule::SpringTooDeep,
+        statement: "mean excursion of the springs is over its band by more than its 95 % interval",
+        look: |seen| execution::breaches(seen, &execution::SPRING_TOO_DEEP),
     },
-    Rule {
-        finding: "quick_spring",
-        rule: "mean time from 10 to 90 % of a spring's force rise is under the limit by more than its 95 % interval",
-        look: manner::quick_spring,
+    RuleCheck {
+        rule: TechniqueRule::QuickSpring,
+        statement: "mean time from 10 to 90 % of a spring's force rise is under the limit by more than its 95 % interval",
+        look: |seen| execution::breaches(seen, &execution::QUICK_SPRING),
     },
-    Rule {
-        finding: "unsteady_hold",
-        rule: "standard deviation of force over the hold, its trend taken out, is over the share of preload by more than \
+    RuleCheck {
+        rule: TechniqueRule::UnsteadyHold,
+        statement: "standard deviation of force over the hold, its trend taken out, is over the share of preload by more than \
                its 95 % interval",
-        look: manner::unsteady_hold,
+        look: |seen| execution::breaches(seen, &execution::UNSTEADY_HOLD),
     },
-    Rule {
-        finding: "came_off_between_springs",
-        rule: "lowest force between springs is under the share of preload by more than its 95 % interval",
-        look: manner::came_off,
+    RuleCheck {
+        rule: TechniqueRule::CameOffBetweenSprings,
+        statement: "lowest force between springs is under the share of preload by more than its 95 % interval",
+        look: |seen| execution::breaches(seen, &execution::CAME_OFF),
     },
-    Rule {
-        finding: "uneven_hands",
-        rule: "with both hands on, one's share of the preload is outside its band, the whole 95 % interval too",
-        look: manner::uneven_hands,
+    RuleCheck {
+        rule: TechniqueRule::UnevenHands,
+        statement: "with both hands on, one's share of the preload is outside its band, the whole 95 % interval too",
+        look: execution::uneven_hands,
     },
-    Rule {
-        finding: "uneven_springs",
-        rule: "coefficient of variation of the peak forces of the counted springs is over the limit by more than its 95 % interval",
-        look: manner::uneven_springs,
+    RuleCheck {
+        rule: TechniqueRule::UnevenSprings,
+        statement: "coefficient of variation of the peak forces of the counted springs is over the limit by more than its 95 % interval",
+        look: |seen| execution::breaches(seen, &execution::UNEVEN_SPRINGS),
     },
-    Rule {
-        finding: "off_line_of_drive",
-        rule: "mean measured line of drive over the springs departs from the planned one by more than the limit; a tilt \
+    RuleCheck {
+        rule: TechniqueRule::OffLineOfDrive,
+        statement: "mean measured line of drive over the springs departs from the planned one by more than the limit; a tilt \
                sensor gives no interval, so it is taken as it stands",
-        look: manner::off_line_of_drive,
+        look: execution::off_line_of_drive,
     },
-    Rule {
-        finding: "level_missed",
-        rule: "a step of the scan plan has no test",
+    RuleCheck {
+        rule: TechniqueRule::LevelMissed,
+        statement: "a step of the scan plan has no test",
         look: plan::missed,
     },
-    Rule {
-        finding: "level_doubled",
-        rule: "more tests of one trial at a level and side than the scan plan has steps",
+    RuleCheck {
+        rule: TechniqueRule::LevelDoubled,
+        statement: "more tests of one trial at a level and side than the scan plan has steps",
         look: plan::doubled,
     },
-    Rule {
-        finding: "level_out_of_order",
-        rule: "a test stands elsewhere in the scan than its step in the scan plan",
+    RuleCheck {
+        rule: TechniqueRule::LevelOutOfOrder,
+        statement: "a test stands elsewhere in the scan than its step in the scan plan",
         look: plan::out_of_order,
     },
 ];
@@ -141,37 +141,33 @@ pub const RULES: &[Rule] = &[
 /// Every breach of every rule: first those of tests, in the order of the tests, then those of whole scans.
 ///
 /// `plans` holds the plan that each scan was to follow; a scan without one is held against none.
-pub fn remarks(tests: &[Test], plans: &[PlanCoverage], settings: &Settings) -> Vec<Remark> {
+pub fn technique_findings(
+    tests: &[Test],
+    plans: &[PlanCoverage],
+    settings: &Settings,
+) -> Vec<TechniqueFinding> {
     let seen = Seen {
         tests,
         plans,
         settings,
     };
-    let mut all: Vec<Remark> = RULES
-        .iter()
-        .flat_map(|rule| {
-            (rule.look)(&seen).into_iter().map(|remark| Remark {
-                finding: rule.finding,
-                ..remark
-            })
-        })
-        .collect();
-    let mut places: HashMap<(&str, u32), usize> = HashMap::new();
+    let mut all: Vec<TechniqueFinding> = RULES.iter().flat_map(|check| (check.look)(&seen)).collect();
+    let mut positions: HashMap<(&str, u32), usize> = HashMap::new();
     for (i, test) in tests.iter().enumerate() {
-        places.entry((&test.recording, test.test)).or_insert(i);
+        positions.entry((&test.recording, test.test)).or_insert(i);
     }
     // Stable: within one test the order of the rules stays.
-    all.sort_by_key(|remark| {
-        let of_test = remark.recording.as_deref().zip(remark.test);
+    all.sort_by_key(|finding| {
+        let of_test = finding.recording.as_deref().zip(finding.test);
         of_test
-            .and_then(|key| places.get(&key))
+            .and_then(|key| positions.get(&key))
             .copied()
             .unwrap_or(usize::MAX)
     });
     all
 }
 
-impl Remark {
+impl TechniqueFinding {
     /// How far the value lies outside its band, for ordering findings of different units: |ln(value/end of the band)|,
     /// 0 where there is no band. Values and ends of bands are compared by size, at least a thousandth of the end.
     pub fn beyond(&self) -> f64 {
@@ -189,17 +185,17 @@ impl Remark {
         }
     }
 
-    /// A remark on a test, with nothing measured yet.
-    fn on(test: &Test, text: String, advice: impl Into<String>) -> Remark {
-        Remark {
+    /// A finding on a test, with nothing measured yet.
+    fn on(rule: TechniqueRule, test: &Test, text: String, advice: impl Into<String>) -> TechniqueFinding {
+        TechniqueFinding {
             recording: Some(test.recording.clone()),
             test: Some(test.test),
             subject: test.about.subject.clone(),
             examiner: test.about.examiner.clone(),
             session: test.about.session.clone(),
-            level: test.about.level.clone(),
-            side: test.side().map(|s| s.word().to_owned()),
-            finding: "",
+            level: test.about.level,
+            side: test.side(),
+            rule,
             value: None,
             unit: "",
             low: None,
@@ -212,8 +208,8 @@ impl Remark {
 
 /// Where a test was, for the beginning of a sentence: `L3 left`, or the recording when nobody named the level.
 fn place(test: &Test) -> String {
-    let at = match &test.about.level {
-        Some(level) => crate::study::anatomy::label(level).to_owned(),
+    let at = match test.about.level {
+        Some(level) => level.label().to_owned(),
         None => format!("{}, test {}", test.recording, test.test),
     };
     match test.side() {

@@ -1,35 +1,16 @@
 //! A scan against its plan: levels missed, doubled, out of order.
 
-use super::{Remark, Seen, place};
-use crate::study::anatomy;
+use super::{Seen, TechniqueFinding, TechniqueRule, place};
+use crate::terms::{Level, SessionKey, Side, StepSide};
 use crate::trace::Test;
 use std::collections::BTreeMap;
-
-/// Whose scan.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Default)]
-pub struct ScanKey {
-    pub subject: Option<String>,
-    pub examiner: Option<String>,
-    pub session: Option<String>,
-}
-
-impl ScanKey {
-    /// The scan that a test belongs to.
-    pub fn of(test: &Test) -> ScanKey {
-        ScanKey {
-            subject: test.about.subject.clone(),
-            examiner: test.about.examiner.clone(),
-            session: test.about.session.clone(),
-        }
-    }
-}
 
 /// One step of a plan.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PlanStep {
-    pub level: String,
-    /// `left`, `right`, `midline`, or `both`: two tests, together or in either order.
-    pub side: String,
+    pub level: Level,
+    /// `Both`: two tests, together or in either order.
+    pub side: StepSide,
 }
 
 /// The steps that one scan was to make, in the order in which it was to make them (for a random order: as drawn).
@@ -37,41 +18,37 @@ pub struct PlanStep {
 pub struct PlanCoverage {
     /// Name of the plan.
     pub plan: String,
-    pub scan: ScanKey,
+    pub scan: SessionKey,
     pub steps: Vec<PlanStep>,
 }
 
 impl PlanCoverage {
     fn tests<'a>(&self, seen: &Seen<'a>) -> Vec<&'a Test> {
-        let of_scan = |t: &&Test| ScanKey::of(t) == self.scan;
+        let of_scan = |t: &&Test| t.about.session() == self.scan;
         seen.tests.iter().filter(of_scan).collect()
     }
 
     /// Positions of the steps at each level and side, `both` standing at both.
-    fn positions(&self) -> BTreeMap<(&str, &str), Vec<usize>> {
-        let mut positions: BTreeMap<(&str, &str), Vec<usize>> = BTreeMap::new();
+    fn positions(&self) -> BTreeMap<(Level, Side), Vec<usize>> {
+        let mut positions: BTreeMap<(Level, Side), Vec<usize>> = BTreeMap::new();
         for (i, step) in self.steps.iter().enumerate() {
-            let sides = match step.side.as_str() {
-                "both" => &["left", "right"][..],
-                side => &[side][..],
-            };
-            for side in sides {
-                positions.entry((&step.level, side)).or_default().push(i);
+            for side in step.side.sides() {
+                positions.entry((step.level, *side)).or_default().push(i);
             }
         }
         positions
     }
 
-    fn remark(&self, level: &str, side: &str, text: String, advice: &str) -> Remark {
-        Remark {
+    fn finding(&self, level: Level, side: Side, text: String, advice: &str) -> TechniqueFinding {
+        TechniqueFinding {
             recording: None,
             test: None,
             subject: self.scan.subject.clone(),
             examiner: self.scan.examiner.clone(),
             session: self.scan.session.clone(),
-            level: Some(level.to_owned()),
-            side: Some(side.to_owned()),
-            finding: "",
+            level: Some(level),
+            side: Some(side),
+            rule: TechniqueRule::LevelMissed,
             value: None,
             unit: "",
             low: None,
@@ -83,20 +60,20 @@ impl PlanCoverage {
 }
 
 /// Level and side of a test, where both are known.
-fn spot(test: &Test) -> Option<(&str, &str)> {
-    Some((test.about.level.as_deref()?, test.side()?.word()))
+fn spot(test: &Test) -> Option<(Level, Side)> {
+    Some((test.about.level?, test.side()?))
 }
 
 /// Steps with fewer tests than the plan has them, in the order of the plan. A scan of which nothing is known is not
-/// remarked on step by step.
-pub(super) fn missed(seen: &Seen<'_>) -> Vec<Remark> {
-    let mut remarks = Vec::new();
+/// reported on step by step.
+pub(super) fn missed(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+    let mut findings = Vec::new();
     for plan in seen.plans {
         let tests = plan.tests(seen);
         if tests.is_empty() {
             continue;
         }
-        let mut missing: Vec<(usize, &str, &str, usize, usize)> = Vec::new();
+        let mut missing: Vec<(usize, Level, Side, usize, usize)> = Vec::new();
         for ((level, side), steps) in plan.positions() {
             let done = tests.iter().filter(|t| spot(t) == Some((level, side))).count();
             if let Some(first) = steps.get(done) {
@@ -107,7 +84,7 @@ pub(super) fn missed(seen: &Seen<'_>) -> Vec<Remark> {
         for (_, level, side, done, wanted) in missing {
             let text = format!(
                 "{} {side}: {}, plan {}.",
-                anatomy::label(level),
+                level.label(),
                 if done == 0 {
                     "no test".to_owned()
                 } else {
@@ -116,23 +93,23 @@ pub(super) fn missed(seen: &Seen<'_>) -> Vec<Remark> {
                 plan.plan
             );
             let advice = "Next time go through the plan step by step and tick each one off.";
-            remarks.push(Remark {
+            findings.push(TechniqueFinding {
                 value: Some(done as f64),
                 unit: "tests",
                 low: Some(wanted as f64),
-                ..plan.remark(level, side, text, advice)
+                ..plan.finding(level, side, text, advice)
             });
         }
     }
-    remarks
+    findings
 }
 
 /// Tests of one trial at one level and side beyond the plan's steps there.
 ///
 /// Repetitions that carry trial numbers of their own are trials, not doubles: the tool itself asks for more of them.
 /// Without a number, only tests of one recording count together.
-pub(super) fn doubled(seen: &Seen<'_>) -> Vec<Remark> {
-    let mut remarks = Vec::new();
+pub(super) fn doubled(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+    let mut findings = Vec::new();
     for plan in seen.plans {
         let positions = plan.positions();
         let mut groups: BTreeMap<_, Vec<&Test>> = BTreeMap::new();
@@ -157,11 +134,11 @@ pub(super) fn doubled(seen: &Seen<'_>) -> Vec<Remark> {
                 place(first_too_many),
                 plan.plan
             );
-            remarks.push(Remark {
+            findings.push(TechniqueFinding {
                 value: Some(done as f64),
                 unit: "tests",
                 high: Some(planned as f64),
-                ..Remark::on(
+                ..TechniqueFinding::on(TechniqueRule::LevelDoubled,
                     first_too_many,
                     text,
                     "Next time count the levels as you go; give a wanted repetition a trial number of its own.",
@@ -169,15 +146,15 @@ pub(super) fn doubled(seen: &Seen<'_>) -> Vec<Remark> {
             });
         }
     }
-    remarks
+    findings
 }
 
 /// The fewest tests whose removal would bring a pass through the plan into order.
 ///
 /// A pass is one trial number, or all tests without one. Its order in time is known when it is one recording, or when
-/// each recording says when it was made, in one form and all different; otherwise nothing is remarked.
-pub(super) fn out_of_order(seen: &Seen<'_>) -> Vec<Remark> {
-    let mut remarks = Vec::new();
+/// each recording says when it was made, in one form and all different; otherwise nothing is reported.
+pub(super) fn out_of_order(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+    let mut findings = Vec::new();
     for plan in seen.plans {
         let positions = plan.positions();
         let mut passes: BTreeMap<Option<u32>, Vec<&Test>> = BTreeMap::new();
@@ -186,7 +163,7 @@ pub(super) fn out_of_order(seen: &Seen<'_>) -> Vec<Remark> {
         }
         for tests in passes.into_values() {
             let Some(tests) = in_time(tests) else { continue };
-            let mut met: BTreeMap<(&str, &str), usize> = BTreeMap::new();
+            let mut met: BTreeMap<(Level, Side), usize> = BTreeMap::new();
             let mut walked: Vec<(usize, &Test)> = Vec::new();
             for test in tests {
                 let Some(spot) = spot(test) else { continue };
@@ -214,15 +191,15 @@ pub(super) fn out_of_order(seen: &Seen<'_>) -> Vec<Remark> {
                     }
                 );
                 let advice = "Next time find each level from the last one by its landmark before you lean.";
-                remarks.push(Remark {
+                findings.push(TechniqueFinding {
                     value: Some((i + 1) as f64),
                     unit: "place in the scan",
-                    ..Remark::on(test, text, advice)
+                    ..TechniqueFinding::on(TechniqueRule::LevelOutOfOrder, test, text, advice)
                 });
             }
         }
     }
-    remarks
+    findings
 }
 
 /// Tests in the order in which they were made, when that is known.

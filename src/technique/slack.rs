@@ -1,6 +1,6 @@
 //! Whether the slack was out before the spring.
 
-use super::{Remark, Seen, place};
+use super::{Seen, TechniqueFinding, TechniqueRule, place};
 use crate::columns::Measure;
 use crate::trace::{Knee, Test};
 
@@ -8,29 +8,30 @@ use crate::trace::{Knee, Test};
 ///
 /// A held force lacks the damping of a moving one, so displacement is the judge, not force. Without an interval the
 /// onset is taken as it stands.
-pub(super) fn sprung_before_slack_out(seen: &Seen<'_>) -> Vec<Remark> {
+pub(super) fn sprung_before_slack_out(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
     seen.tests.iter().filter_map(early).collect()
 }
 
-fn early(test: &Test) -> Option<Remark> {
+fn early(test: &Test) -> Option<TechniqueFinding> {
     let onset = test.measures.get(Measure::Onset)?;
     let start_mm = test.springs.first()?.start_mm?;
-    let u95 = onset.u95.unwrap_or(0.0);
+    let u95 = onset.u95().unwrap_or(0.0);
     if start_mm >= onset.value - u95 {
         return None;
     }
-    let interval = onset.u95.map_or_else(String::new, |u| format!(" ± {u:.2}"));
+    let interval = onset.u95().map_or_else(String::new, |u| format!(" ± {u:.2}"));
     let text = format!(
         "{}: sprung at {start_mm:.2} mm, {:.2} mm short of the onset at {:.2}{interval} mm: before the slack was out.",
         place(test),
         onset.value - start_mm,
         onset.value
     );
-    Some(Remark {
+    Some(TechniqueFinding {
         value: Some(start_mm),
         unit: "mm",
         low: Some(onset.value),
-        ..Remark::on(
+        ..TechniqueFinding::on(
+            TechniqueRule::SprungBeforeSlackOut,
             test,
             text,
             "Next time stay longer with the lean, let it take up the slack until the tissue stops giving way, hold, and \
@@ -39,8 +40,8 @@ fn early(test: &Test) -> Option<Remark> {
     })
 }
 
-/// A remark for each test whose push shows no knee. A test in which none was looked for gets none.
-pub(super) fn slack_not_shown_out(seen: &Seen<'_>) -> Vec<Remark> {
+/// A finding for each test whose push shows no knee. A test in which none was looked for gets none.
+pub(super) fn slack_not_shown_out(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
     let without = seen.tests.iter().filter(|t| t.knee == Knee::None);
     without
         .map(|test| {
@@ -48,7 +49,7 @@ pub(super) fn slack_not_shown_out(seen: &Seen<'_>) -> Vec<Remark> {
                 "{}: no knee between take-up and end-feel, so the slack is not shown to be out.",
                 place(test)
             );
-            Remark::on(
+            TechniqueFinding::on(TechniqueRule::SlackNotShownOut,
                 test,
                 text,
                 "Next time lean in more slowly and evenly and wait for the tissue before springing. If the slack is \

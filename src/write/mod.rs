@@ -5,10 +5,12 @@
 
 mod folder;
 mod guard;
+mod new_file;
 mod new_folder;
 mod staging;
 
 pub use folder::{Fill, OutputFolder};
+pub use new_file::{parent_folder, refuse_existing, write_new};
 pub use new_folder::NewFolder;
 
 pub use crate::read::sha256_hex;

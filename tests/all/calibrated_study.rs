@@ -4,7 +4,7 @@ use serde_json::Value;
 use std::path::Path;
 use std::process::{Command, Output};
 use tautpoint::calibrate::drift::{
-    LimitsFrom, State, appended, charts, check, individuals, overall, read_history,
+    ControlState, LimitsFrom, appended, charts, check, individuals, overall, read_history,
 };
 use tautpoint::calibrate::{Calibration, MakeOptions, make};
 use tautpoint::read::readings::{ReadingsOptions, read_readings};
@@ -275,9 +275,9 @@ fn the_history_grows_and_says_since_when_a_sensor_is_out() {
         }
         let since = |day: &str| format!("2026-10-{day}");
         let wanted = match day {
-            1..=23 => State::In { since: since("01") },
-            24..=26 => State::Out { since: since("24") },
-            _ => State::In { since: since("27") },
+            1..=23 => ControlState::In { since: since("01") },
+            24..=26 => ControlState::Out { since: since("24") },
+            _ => ControlState::In { since: since("27") },
         };
         assert_eq!(overall(&charts), Some(wanted), "day {day}");
     }

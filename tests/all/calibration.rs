@@ -6,7 +6,7 @@ use tautpoint::calibrate::conformance::conformance_probability;
 use tautpoint::calibrate::figures::spread_percent;
 use tautpoint::calibrate::gravity::{local_gravity, welmec_gravity};
 use tautpoint::calibrate::polynomial::{choose_degree, fit};
-use tautpoint::calibrate::{Calibration, Made, MakeOptions, make};
+use tautpoint::calibrate::{Calibration, MakeOptions, NewCalibration, make};
 use tautpoint::read::readings::{ReadingsOptions, read_readings};
 use tautpoint::stats::least_squares::least_squares;
 
@@ -46,7 +46,7 @@ fn digits(found: f64, wanted: f64) -> f64 {
     }
 }
 
-pub fn made(text: &str, degree: Option<usize>) -> Made {
+pub fn made(text: &str, degree: Option<usize>) -> NewCalibration {
     let (readings, problems) = read_readings("readings.csv", text, &ReadingsOptions::default());
     let readings = readings.unwrap_or_else(|| panic!("{problems:?}"));
     make(
@@ -441,7 +441,7 @@ fn prediction_intervals_hold_the_load_as_often_as_they_say() {
     // cases; 2000 trials leave a standard error of 0.5 %.
     use rand::SeedableRng;
     use rand_distr::{Distribution, Normal};
-    let mut dice = rand_chacha::ChaCha8Rng::seed_from_u64(4);
+    let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(4);
     let noise = Normal::new(0.0, 20.0).unwrap();
     let law = |x: f64| 8000.0 + 1700.0 * x + 0.8 * x * x;
     let (mut held, trials) = (0, 2000);
@@ -449,12 +449,12 @@ fn prediction_intervals_hold_the_load_as_often_as_they_say() {
         let mut text = String::from("applied_n,indicated\n");
         for i in 0..10 {
             let x = 20.0 * f64::from(i);
-            text += &format!("{x},{}\n", law(x) + noise.sample(&mut dice));
+            text += &format!("{x},{}\n", law(x) + noise.sample(&mut rng));
         }
         let c = made(&text, Some(2)).calibration;
         let load = 5.0 + 170.0 * f64::from(trial) / f64::from(trials);
         let [low, high] = c
-            .invert(law(load) + noise.sample(&mut dice), 1)
+            .invert(law(load) + noise.sample(&mut rng), 1)
             .unwrap()
             .interval95
             .unwrap();

@@ -2,7 +2,7 @@
 
 use proptest::prelude::*;
 use std::time::{Duration, Instant};
-use tautpoint::acquire::clock::{ClockFit, DeviceClock, Tick};
+use tautpoint::acquire::clock::{ClockFit, ClockReading, DeviceClock};
 
 const TURN_US: u64 = 1 << 32;
 
@@ -19,20 +19,20 @@ proptest! {
         step_ms in 1_000..20_000_u64,
         lost_share in 0.0..0.9_f64,
     ) {
-        let mut dice = tautpoint::simulate::Dice::new(seed);
+        let mut rng = tautpoint::simulate::Rng::new(seed);
         let start = Instant::now();
         let mut clock = DeviceClock::default();
         let mut begun_us = None;
         for i in 0..10_800_000 / step_ms {
-            if dice.uniform() < lost_share {
+            if rng.uniform() < lost_share {
                 continue;
             }
             let true_us = i * step_ms * 1000;
             let shown = (u64::from(first_us) + true_us) as u32;
-            let here_s = true_us as f64 / 1e6 / (1.0 + drift_ppm / 1e6) + dice.uniform();
+            let here_s = true_us as f64 / 1e6 / (1.0 + drift_ppm / 1e6) + rng.uniform();
             let tick = clock.tick(shown, start + Duration::from_secs_f64(here_s));
             let begun = *begun_us.get_or_insert(true_us);
-            prop_assert_eq!(tick, Tick::At((true_us - begun) as f64 / 1e6));
+            prop_assert_eq!(tick, ClockReading::At((true_us - begun) as f64 / 1e6));
         }
     }
 
@@ -50,21 +50,21 @@ proptest! {
         let shown = (u64::from(first_us) + silent_us) as u32;
         let here_s = silent_us as f64 / 1e6 * (1.0 + drift_ppm / 1e6) + late_s;
         let tick = clock.tick(shown, start + Duration::from_secs_f64(here_s));
-        prop_assert_eq!(tick, Tick::At(silent_us as f64 / 1e6));
+        prop_assert_eq!(tick, ClockReading::At(silent_us as f64 / 1e6));
     }
 
     /// The drift is found though arrivals are held up at random and some stretches badly.
     #[test]
     fn drift_is_found_in_spite_of_late_arrivals(drift_ppm in -300.0..300.0_f64, seed in any::<u64>()) {
-        let mut dice = tautpoint::simulate::Dice::new(seed);
+        let mut rng = tautpoint::simulate::Rng::new(seed);
         let start = Instant::now();
         let mut fit = ClockFit::default();
         for i in 0..15_000_u32 {
             let device_s = f64::from(i) * 0.02;
             // Polled every 4 ms, and now and then held up for up to 200 ms.
-            let mut late_s = 0.004 * dice.uniform();
+            let mut late_s = 0.004 * rng.uniform();
             if (i / 100) % 7 == 0 {
-                late_s += 0.2 * dice.uniform();
+                late_s += 0.2 * rng.uniform();
             }
             fit.add(device_s, start + Duration::from_secs_f64(device_s / (1.0 + drift_ppm / 1e6) + late_s));
         }
@@ -80,14 +80,14 @@ proptest! {
 fn the_line_is_that_of_scipy() {
     const SCRIPT: &str = "import json, sys\nfrom scipy.stats import theilslopes\nd = json.load(sys.stdin)\n\
         r = theilslopes(d['y'], d['x'], 0.95)\nprint(json.dumps([r[0], r[2], r[3]]))";
-    let mut dice = tautpoint::simulate::Dice::new(8);
+    let mut rng = tautpoint::simulate::Rng::new(8);
     let start = Instant::now();
     let mut fit = ClockFit::default();
     let (mut x, mut y) = (Vec::new(), Vec::new());
     // One sample in each half second, so that each is a place.
     for i in 0..200_u32 {
         let device_s = 0.5 * f64::from(i) + 0.1;
-        let late_s = 0.003 * dice.uniform() - device_s * 80e-6 + 0.02;
+        let late_s = 0.003 * rng.uniform() - device_s * 80e-6 + 0.02;
         let arrived = start + Duration::from_secs_f64(device_s + late_s);
         fit.add(device_s, arrived);
         x.push(device_s);

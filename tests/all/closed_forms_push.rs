@@ -195,7 +195,7 @@ fn a_quadratic_toe_gives_its_line_and_its_work() {
 
 #[test]
 fn damping_and_knee_of_a_noise_free_push_are_the_laws_own() {
-    // The law of methods §4 with no width: k1 = 2, k2 = 10, xk = 6, c = 0.15.
+    // The law of METHODS.md §4.2 with no width: k1 = 2, k2 = 10, xk = 6, c = 0.15.
     let law = |x: f64, v: f64| 2.0 * x + 8.0 * (x - 6.0).max(0.0) + 0.15 * v;
     let (x, v) = push(7.5, [11.5; 4]);
     let f: Vec<f64> = x.iter().zip(&v).map(|(x, v)| law(*x, *v)).collect();

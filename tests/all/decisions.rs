@@ -3,9 +3,8 @@
 use crate::proof::decide::{Scan, normal, percent, run, tally, test};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
-use tautpoint::compare::{ComparisonKind, Decision, Finding, SpreadSource};
-use tautpoint::study::anatomy::LEVELS;
-use tautpoint::trace::Side;
+use tautpoint::compare::{Comparison, ComparisonKind, Decision, SpreadSource};
+use tautpoint::terms::{Level, Side};
 
 #[test]
 fn without_a_difference_at_most_one_level_in_twenty_is_called() {
@@ -140,12 +139,12 @@ fn decisions_hold_where_levels_differ_in_their_spread() {
 }
 
 /// Midline steps every second level, the log stiffness of each given; 3 trials, 5 %.
-fn midline(log_stiffness: &[f64], rng: &mut ChaCha8Rng) -> Vec<Finding> {
+fn midline(log_stiffness: &[f64], rng: &mut ChaCha8Rng) -> Vec<Comparison> {
     let mut tests = Vec::new();
     for (i, middle) in log_stiffness.iter().enumerate() {
         for trial in 1..=3 {
             let value = (middle + 0.05 * normal(rng)).exp();
-            tests.push(test(LEVELS[6 + 2 * i], Side::Midline, trial, value));
+            tests.push(test(Level::ALL[6 + 2 * i].word(), Side::Midline, trial, value));
         }
     }
     run(&tests)
@@ -163,7 +162,7 @@ fn a_midline_step_is_named_when_it_stands_out_and_not_when_the_spine_stiffens_ev
         let found = midline(&smooth, &mut rng);
         assert_eq!(found.len(), 8);
         for (i, f) in found.iter().enumerate() {
-            assert_eq!(f.comparison, ComparisonKind::Neighbours);
+            assert_eq!(f.kind, ComparisonKind::Neighbours);
             assert_eq!(f.spread_source, Some(SpreadSource::Trials));
             named_smooth += u32::from(f.side_of_resistance == Some(Decision::StifferThanNeighbours));
             if (2..6).contains(&i) {

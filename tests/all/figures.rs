@@ -1,18 +1,19 @@
 //! Figures: what they hold, in which order they are drawn, and that they are pictures.
 
-use crate::invented::{Push, finding, neighbours, press};
+use crate::invented::{Push, comparison, neighbours, press};
 use tautpoint::columns::Measure;
-use tautpoint::compare::{Decision, Finding, TrialsToDecide};
+use tautpoint::compare::{Comparison, Decision, TrialsToDecide};
 use tautpoint::plot::{Figure, PanelOptions, ScanOptions, png, scan_overview, test_panels};
+use tautpoint::terms::{Felt, Posture};
 use tautpoint::trace::{Knee, Test};
 
-fn overview(findings: &[Finding]) -> Figure {
+fn overview(comparisons: &[Comparison]) -> Figure {
     let options = ScanOptions {
         about: "subject V-07, examiner L-12, session 2026-09-14".to_owned(),
         measure: Measure::EndFeel,
         confidence: 0.95,
     };
-    scan_overview(&findings.iter().collect::<Vec<_>>(), &options).unwrap()
+    scan_overview(&comparisons.iter().collect::<Vec<_>>(), &options).unwrap()
 }
 
 /// Half a minute with noise on both channels.
@@ -47,11 +48,7 @@ fn shapes() -> Vec<(&'static str, Test, PanelOptions)> {
     both_hands.measures.set(
         Measure::HandShare,
         tautpoint::trace::Measured {
-            estimate: tautpoint::trace::Estimate {
-                value: 52.0,
-                u95: Some(1.0),
-                sd: None,
-            },
+            estimate: tautpoint::trace::Estimate::new(52.0, Some((1.0 / 1.96, f64::INFINITY))),
             budget: vec![],
         },
     );
@@ -214,13 +211,13 @@ fn shapes() -> Vec<(&'static str, Test, PanelOptions)> {
     ]
 }
 
-fn scans() -> Vec<(&'static str, Vec<Finding>)> {
+fn scans() -> Vec<(&'static str, Vec<Comparison>)> {
     use Decision::{Even, LikeNeighbours, Right, StifferThanNeighbours, Undecided};
-    let mut full: Vec<Finding> = ["C2", "C4", "C6", "T1", "T5", "T7", "T11", "L2", "L4"]
+    let mut full: Vec<Comparison> = ["C2", "C4", "C6", "T1", "T5", "T7", "T11", "L2", "L4"]
         .iter()
         .enumerate()
         .map(|(i, level)| {
-            finding(
+            comparison(
                 level,
                 [-4.0, -6.0, -1.0, 2.0, 1.0, -2.0, 4.0, 1.5, -5.0][i],
                 8.0,
@@ -228,19 +225,19 @@ fn scans() -> Vec<(&'static str, Vec<Finding>)> {
             )
         })
         .collect();
-    full.push(finding("T3", -18.5, 17.5, Undecided));
-    full.push(finding("T9", 14.0, 11.0, Undecided));
-    full.push(finding("L3", 34.6, 8.2, Right));
-    full.push(finding("sacral_base", 1.0, 7.0, Even));
-    full[11].call = Some("right".to_owned());
+    full.push(comparison("T3", -18.5, 17.5, Undecided));
+    full.push(comparison("T9", 14.0, 11.0, Undecided));
+    full.push(comparison("L3", 34.6, 8.2, Right));
+    full.push(comparison("sacral_base", 1.0, 7.0, Even));
+    full[11].call = Some(Felt::Right);
     full[11].call_agrees = Some(true);
-    full[9].call = Some("unsure".to_owned());
-    full[1].call = Some("left".to_owned());
+    full[9].call = Some(Felt::Unsure);
+    full[1].call = Some(Felt::Left);
     full[1].call_agrees = Some(false);
     full[10].trials_to_decide = Some(TrialsToDecide::NotInOneSession);
     let mut wide = full.clone();
-    wide.push(finding("L5", -70.0, 75.0, Undecided));
-    wide.push(finding("L1", 130.0, 20.0, Right));
+    wide.push(comparison("L5", -70.0, 75.0, Undecided));
+    wide.push(comparison("L1", 130.0, 20.0, Right));
     let midline = vec![
         neighbours(&["T2", "T3", "T4"], 4.0, 9.0, LikeNeighbours),
         neighbours(&["T5", "T6"], 31.0, 9.0, StifferThanNeighbours),
@@ -318,7 +315,7 @@ fn all_figures() -> Vec<(String, Figure)> {
         .map(|(name, test, options)| (format!("test-{name}"), test_panels(&test, &options)));
     let scans = scans()
         .into_iter()
-        .map(|(name, findings)| (format!("scan-{name}"), overview(&findings)));
+        .map(|(name, comparisons)| (format!("scan-{name}"), overview(&comparisons)));
     tests.chain(scans).collect()
 }
 
@@ -413,9 +410,9 @@ fn x_of(svg: &str, words: &str, last: bool) -> f64 {
 
 #[test]
 fn a_dot_stands_where_the_axis_says() {
-    // methods §6: percent = 200·tanh(d/2), so d = 2·atanh(percent/200); the axis is straight in d.
+    // METHODS.md §6.2: percent = 200·tanh(d/2), so d = 2·atanh(percent/200); the axis is straight in d.
     let d = |percent: f64| 2.0 * (percent / 200.0f64).atanh();
-    let figure = overview(&[finding("L3", 34.6, 8.2, Decision::Right)]);
+    let figure = overview(&[comparison("L3", 34.6, 8.2, Decision::Right)]);
     let circle = figure.svg.lines().find(|l| l.starts_with("<circle")).unwrap();
     let zero = x_of(&figure.svg, "0", false);
     let forty = x_of(&figure.svg, "40 %", true);
@@ -459,9 +456,8 @@ fn what_comes_from_a_file_is_escaped() {
     let hostile = "</text><script>alert('1')</script>\" onload=\"x\u{1}\n&amp;";
     let mut test = press(&Push::default(), hostile, tautpoint::trace::Side::Left, 1);
     test.recording = hostile.to_owned();
-    let mut f = finding(hostile, 34.6, 8.2, Decision::Right);
-    f.call = Some(hostile.to_owned());
-    f.key.posture = Some(hostile.to_owned());
+    let mut f = comparison(hostile, 34.6, 8.2, Decision::Right);
+    f.key.posture = Posture::new(hostile);
     let options = ScanOptions {
         about: hostile.to_owned(),
         measure: Measure::EndFeel,

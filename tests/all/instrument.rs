@@ -6,8 +6,8 @@ use tautpoint::calibrate::Day;
 use tautpoint::columns::Measure;
 use tautpoint::instrument::{Instrument, from_reference_springs};
 use tautpoint::settings::Settings;
-use tautpoint::signal;
-use tautpoint::trace::{About, Channel, Test, Trace};
+use tautpoint::signal::measure_trace;
+use tautpoint::trace::{About, Channel, Note, Test, Trace, UncertaintySource};
 
 const RATE_HZ: f64 = 250.0;
 const STIFFNESS: f64 = 20.0;
@@ -43,7 +43,7 @@ fn displacement_mm(t: f64) -> f64 {
 
 /// A steel spring: force follows displacement, late, with friction against the movement.
 fn trace(faults: Faults, seed: u64) -> Trace {
-    let mut dice = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+    let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
     let noise = Normal::new(0.0, faults.noise_n.max(1e-12)).unwrap();
     let n = (13.0 * RATE_HZ) as usize;
     let time_s: Vec<f64> = (0..n).map(|i| i as f64 / RATE_HZ).collect();
@@ -58,12 +58,12 @@ fn trace(faults: Faults, seed: u64) -> Trace {
             side: None,
             force_n: time_s
                 .iter()
-                .map(|t| force(*t) + noise.sample(&mut dice))
+                .map(|t| force(*t) + noise.sample(&mut rng))
                 .collect(),
             displacement_mm: Some(
                 time_s
                     .iter()
-                    .map(|t| displacement_mm(*t) + 1e-4 * noise.sample(&mut dice))
+                    .map(|t| displacement_mm(*t) + 1e-4 * noise.sample(&mut rng))
                     .collect(),
             ),
             displacement_shared: false,
@@ -100,7 +100,7 @@ fn the_delay_between_the_channels_is_found_below_a_sample() {
 
 #[test]
 fn the_loop_before_is_that_of_a_lag_on_an_elastic_spring() {
-    // A lag on a pure spring fakes a loop of π k X² sin(ωτ), X the amplitude (closed form, methods §1.5); when force is
+    // A lag on a pure spring fakes a loop of π k X² sin(ωτ), X the amplitude (closed form, METHODS.md §1.4); when force is
     // late it runs backwards, as if the spring gave energy. The loss is cut at 5 % of the excursion, which takes less
     // than 2 % of that loop, and the springs differ in ω, so the mean is taken over them.
     let delay_s = 0.005;
@@ -180,8 +180,7 @@ fn the_file_reads_back_the_same() {
 }
 
 fn test_of(trace: &Trace, settings: &Settings) -> Test {
-    let names = |shapes: &[signal::EpisodeShape]| Ok(shapes.iter().map(|_| vec![About::default()]).collect());
-    signal::analyze(trace, settings, &names).unwrap().tests.remove(0)
+    measure_trace(trace, settings).unwrap().remove(0)
 }
 
 #[test]
@@ -199,15 +198,19 @@ fn what_stays_of_a_steel_spring_s_loss_is_nothing_within_its_interval() {
     instrument.take_off_loop(&mut test);
     let after = test.measures.get(Measure::LossRatio).unwrap();
     assert!(before.value > 5.0 * after.value.abs(), "{before:?} {after:?}");
-    assert!(after.value.abs() < 3.0 * after.u95.unwrap(), "{after:?}");
-    assert!(after.u95.unwrap() > before.u95.unwrap());
+    assert!(after.value.abs() < 3.0 * after.u95().unwrap(), "{after:?}");
+    assert!(after.u95().unwrap() > before.u95().unwrap());
     assert!(
         test.measures
             .budget(Measure::LossRatio)
             .iter()
-            .any(|l| l.source.starts_with("instrument loop"))
+            .any(|l| l.source == UncertaintySource::InstrumentLoop)
     );
-    assert!(test.notes.iter().any(|n| n.starts_with("instrument loop:")));
+    assert!(
+        test.notes
+            .iter()
+            .any(|n| matches!(n, Note::InstrumentLoop { .. }))
+    );
 }
 
 #[test]

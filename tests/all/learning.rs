@@ -3,7 +3,7 @@
 use crate::live_scipy::python;
 use rayon::prelude::*;
 use serde_json::{Value, json};
-use tautpoint::simulate::Dice;
+use tautpoint::simulate::Rng;
 use tautpoint::technique::learning::{Law, LearningCurve, NoCurve, fit, learning_curve};
 
 fn numbers(v: &Value) -> Vec<f64> {
@@ -71,7 +71,7 @@ fn curves_agree_with_stored_fits_of_scipy() {
 }
 
 /// Errors of one learner: a law with noise.
-fn learner(law: Law, [a, b, c]: [f64; 3], sessions: u32, sd: f64, dice: &mut Dice) -> Vec<(f64, f64)> {
+fn learner(law: Law, [a, b, c]: [f64; 3], sessions: u32, sd: f64, rng: &mut Rng) -> Vec<(f64, f64)> {
     (1..=sessions)
         .map(|n| {
             let n = f64::from(n);
@@ -79,23 +79,23 @@ fn learner(law: Law, [a, b, c]: [f64; 3], sessions: u32, sd: f64, dice: &mut Dic
                 Law::Power => a + b * n.powf(-c),
                 Law::Exponential => a + b * (-c * n).exp(),
             };
-            (n, height + sd * dice.normal())
+            (n, height + sd * rng.normal())
         })
         .collect()
 }
 
 #[test]
 fn curves_agree_with_a_live_curve_fit() {
-    let mut dice = Dice::new(5);
+    let mut rng = Rng::new(5);
     let mut cases = Vec::new();
     for (law, word) in [(Law::Power, "power"), (Law::Exponential, "exponential")] {
         for _ in 0..4 {
             let truth = [
-                dice.between(2.0, 5.0),
-                dice.between(10.0, 25.0),
-                dice.between(0.5, 1.3),
+                rng.between(2.0, 5.0),
+                rng.between(10.0, 25.0),
+                rng.between(0.5, 1.3),
             ];
-            let points = learner(law, truth, 12, 0.15, &mut dice);
+            let points = learner(law, truth, 12, 0.15, &mut rng);
             let curve = fit(&points, law).unwrap();
             if !curve.held_at_zero {
                 cases.push((word, points, curve));
@@ -140,7 +140,7 @@ fn intervals_of_the_curve_hold_the_true_error_about_as_often_as_they_say() {
         .into_par_iter()
         .filter_map(|seed| {
             let truth = [4.0, 18.0, 0.9];
-            let points = learner(Law::Power, truth, 10, 0.6, &mut Dice::new(seed));
+            let points = learner(Law::Power, truth, 10, 0.6, &mut Rng::new(seed));
             let curve = fit(&points, Law::Power).ok()?;
             let made = truth[0] + truth[1] * 5.0_f64.powf(-truth[2]);
             Some((curve.at(5.0) - made).abs() <= curve.u95_at(5.0).unwrap())
@@ -160,8 +160,8 @@ fn errors_that_only_vary_seldom_make_a_curve() {
     let curves = (0..600)
         .into_par_iter()
         .filter(|seed| {
-            let mut dice = Dice::new(*seed);
-            let points: Vec<(f64, f64)> = (1..=8).map(|n| (f64::from(n), 8.0 + dice.normal())).collect();
+            let mut rng = Rng::new(*seed);
+            let points: Vec<(f64, f64)> = (1..=8).map(|n| (f64::from(n), 8.0 + rng.normal())).collect();
             learning_curve(&points).is_ok()
         })
         .count();
@@ -172,9 +172,9 @@ fn errors_that_only_vary_seldom_make_a_curve() {
 
 #[test]
 fn a_learner_with_few_sessions_has_points_and_no_curve() {
-    let mut dice = Dice::new(1);
+    let mut rng = Rng::new(1);
     for sessions in 0..5 {
-        let points = learner(Law::Power, [4.0, 18.0, 0.9], sessions, 0.3, &mut dice);
+        let points = learner(Law::Power, [4.0, 18.0, 0.9], sessions, 0.3, &mut rng);
         let said = learning_curve(&points).unwrap_err();
         assert_eq!(
             said,

@@ -46,16 +46,16 @@ fn close(found: f64, expected: &Value, relative: f64, what: &str) {
 
 #[test]
 fn coefficients_of_random_designs_equal_those_of_pingouin() {
-    let mut dice = ChaCha8Rng::seed_from_u64(41);
+    let mut rng = ChaCha8Rng::seed_from_u64(41);
     let designs: Vec<Vec<Vec<f64>>> = (0..30)
         .map(|_| {
-            let (n, k) = (dice.random_range(3..25), dice.random_range(2..7));
-            let bias: Vec<f64> = (0..k).map(|_| dice.random_range(-1.0..1.0)).collect();
+            let (n, k) = (rng.random_range(3..25), rng.random_range(2..7));
+            let bias: Vec<f64> = (0..k).map(|_| rng.random_range(-1.0..1.0)).collect();
             (0..n)
                 .map(|_| {
-                    let own: f64 = dice.random_range(5.0..12.0);
+                    let own: f64 = rng.random_range(5.0..12.0);
                     bias.iter()
-                        .map(|b| own + b + dice.random_range(-2.0..2.0))
+                        .map(|b| own + b + rng.random_range(-2.0..2.0))
                         .collect()
                 })
                 .collect()
@@ -103,27 +103,27 @@ print(json.dumps(out))
 
 #[test]
 fn kappas_of_random_tables_equal_those_of_statsmodels() {
-    let mut dice = ChaCha8Rng::seed_from_u64(42);
+    let mut rng = ChaCha8Rng::seed_from_u64(42);
     let tables: Vec<Vec<Vec<u32>>> = (0..40)
         .map(|_| {
-            let c = dice.random_range(2..6);
+            let c = rng.random_range(2..6);
             let more = |i: usize, j: usize| if i == j { 12 } else { 5 };
             (0..c)
-                .map(|i| (0..c).map(|j| dice.random_range(1..more(i, j))).collect())
+                .map(|i| (0..c).map(|j| rng.random_range(1..more(i, j))).collect())
                 .collect()
         })
         .collect();
     let counts: Vec<Vec<Vec<u32>>> = (0..20)
         .map(|_| {
             let (n, m, c) = (
-                dice.random_range(4..30),
-                dice.random_range(2..8),
-                dice.random_range(2..5),
+                rng.random_range(4..30),
+                rng.random_range(2..8),
+                rng.random_range(2..5),
             );
             (0..n)
                 .map(|_| {
                     let mut row = vec![0; c];
-                    (0..m).for_each(|_| row[dice.random_range(0..c)] += 1);
+                    (0..m).for_each(|_| row[rng.random_range(0..c)] += 1);
                     row
                 })
                 .collect()

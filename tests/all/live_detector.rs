@@ -1,14 +1,14 @@
 //! The detector says the same live and from the recorded file: same tests, same springs, times within one sample.
 
 use crate::live_page::session::{sample_of, station_of};
-use tautpoint::live::control::Standing;
+use tautpoint::live::control::SessionState;
 use tautpoint::live::monitor::{Monitor, MonitorEvent, MonitorOptions};
 use tautpoint::read::read_bytes;
 use tautpoint::settings::Settings;
 use tautpoint::signal::condition::condition;
 use tautpoint::signal::episodes::find_episodes;
 use tautpoint::simulate::{
-    Condition, Dice, Dropped, Examiner, Hands, Sensor, Tissue, TraceSpec, simulate, simulate_bilateral,
+    Condition, Dropped, Examiner, Rng, Sensor, Tissue, TraceSpec, TwoHands, simulate, simulate_bilateral,
     simulate_scan, trace_text,
 };
 use tautpoint::study::mapping::ColumnMapping;
@@ -53,7 +53,7 @@ fn live(trace: &Trace, rate_hz: f64, settings: &Settings, stretch: usize) -> Vec
     for row in 0..trace.time_s.len() {
         take(monitor.push(&sample_of(trace, row)));
         if row % stretch == 0 {
-            monitor.view(&Standing::default());
+            monitor.view(&SessionState::default());
         }
     }
     take(monitor.finish());
@@ -129,7 +129,7 @@ fn tests_and_springs_are_the_same_live_and_from_the_file_in_every_condition() {
     let (mut wrong, mut springs) = (Vec::new(), 0);
     for condition in Condition::ALL.into_iter().chain(Condition::OUTSIDE_THE_LAW) {
         for seed in 0..if full { 40 } else { 2 } {
-            let spec = condition.spec(&mut Dice::stream(seed, 9));
+            let spec = condition.spec(&mut Rng::stream(seed, 9));
             let trace = simulate(&spec, seed).trace;
             let stretch = [1, 66, 7, 200, 4096][(seed as usize + condition as usize) % 5];
             let name = format!("{} seed {seed}", condition.word());
@@ -159,7 +159,7 @@ fn the_same_holds_for_two_hands_a_whole_scan_and_an_instrument_with_a_delay() {
                 rate_hz: 2000.0,
                 ..Sensor::default()
             };
-            let hands = Hands {
+            let hands = TwoHands {
                 shared_displacement: shared,
                 left_share: 0.45,
             };
@@ -168,7 +168,7 @@ fn the_same_holds_for_two_hands_a_whole_scan_and_an_instrument_with_a_delay() {
             held("two hands", &made.trace, &sensor, &settings, 66, &mut wrong);
         }
         let specs: Vec<TraceSpec> = (0..4)
-            .map(|seed| Condition::Offset.spec(&mut Dice::stream(seed, 9)))
+            .map(|seed| Condition::Offset.spec(&mut Rng::stream(seed, 9)))
             .collect();
         let scan = simulate_scan(&specs, false, 8);
         let springs = held("scan", &scan.trace, &specs[0].sensor, &settings, 66, &mut wrong);
@@ -204,7 +204,7 @@ fn the_same_holds_where_cells_are_empty_the_clock_jitters_or_nothing_came_for_a_
         for seed in 0..4 {
             let spec = TraceSpec {
                 sensor: sensor.clone(),
-                ..Condition::Clean.spec(&mut Dice::stream(seed, 9))
+                ..Condition::Clean.spec(&mut Rng::stream(seed, 9))
             };
             let trace = simulate(&spec, seed).trace;
             held(

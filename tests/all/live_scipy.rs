@@ -10,7 +10,7 @@ use tautpoint::columns::Measure;
 use tautpoint::settings::Settings;
 use tautpoint::signal::condition::{Conditioned, condition};
 use tautpoint::signal::noise::white_noise_sd;
-use tautpoint::simulate::{Condition, Dice};
+use tautpoint::simulate::{Condition, Rng};
 use tautpoint::trace::{Knee, Test};
 
 /// Runs a script that reads JSON from standard input as `d` and prints JSON.
@@ -57,8 +57,8 @@ fn tested(kind: Condition, seed: u64) -> (Conditioned, Test) {
     let made = kind.simulate(seed);
     let c = condition(&made.trace, &Settings::default()).unwrap();
     let mut m = measured(&made.trace);
-    assert_eq!(m.tests.len(), 1);
-    (c, m.tests.remove(0))
+    assert_eq!(m.len(), 1);
+    (c, m.remove(0))
 }
 
 fn displacement(c: &Conditioned) -> &[f64] {
@@ -71,11 +71,11 @@ fn row(c: &Conditioned, time_s: f64) -> usize {
 
 #[test]
 fn noise_from_third_differences_agrees_with_numpy() {
-    let mut dice = Dice::new(77);
+    let mut rng = Rng::new(77);
     let slow = |i: usize| 40.0 * (i as f64 / 700.0).sin();
     let series: Vec<Vec<f64>> = [0.3, 1.5, 0.02]
         .into_iter()
-        .map(|sd| (0..8000).map(|i| slow(i) + sd * dice.normal()).collect())
+        .map(|sd| (0..8000).map(|i| slow(i) + sd * rng.normal()).collect())
         .collect();
     let script = r#"
 from scipy.stats import truncnorm
@@ -203,7 +203,7 @@ print(json.dumps(out))
 
 #[test]
 fn the_fitted_onset_is_where_curve_fit_puts_it() {
-    // The law of methods §4 without relaxation, by scipy.optimize.curve_fit from several starts on every eighth
+    // The law of METHODS.md §4.2 without relaxation, by scipy.optimize.curve_fit from several starts on every eighth
     // conditioned sample; its soft knee is not passed through the low pass, which at these widths moves it by less
     // than the tolerance.
     let script = r#"

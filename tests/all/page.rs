@@ -1,23 +1,30 @@
 //! The report's page: complete, safe to open, and readable without eyes.
 
-use crate::invented::{Push, finding, neighbours, press};
-use tautpoint::compare::{Decision, Unpaired};
+use crate::invented::{Push, comparison, neighbours, press};
+use tautpoint::compare::{Decision, Unpaired, UnpairedSide};
 use tautpoint::error::Problem;
 use tautpoint::report::html::{FiguresChoice, PageOptions, figures, page};
-use tautpoint::report::{Exclusion, InputFile, Results};
-use tautpoint::technique::Remark;
-use tautpoint::trace::{Knee, Side};
+use tautpoint::results::{Excluded, Exclusion, ExclusionCause, InputRecord, Results};
+use tautpoint::technique::{TechniqueFinding, TechniqueRule};
+use tautpoint::terms::{Felt, Level, Posture, Side};
+use tautpoint::trace::{DropCause, Knee, Note};
 
-fn remark(finding: &'static str, level: &str, recording: Option<&str>, text: &str, advice: &str) -> Remark {
-    Remark {
+fn finding(
+    rule: TechniqueRule,
+    level: &str,
+    recording: Option<&str>,
+    text: &str,
+    advice: &str,
+) -> TechniqueFinding {
+    TechniqueFinding {
         recording: recording.map(str::to_owned),
         test: recording.map(|_| 1),
         subject: Some("V-07".to_owned()),
         examiner: Some("L-12".to_owned()),
         session: Some("2026-09-14".to_owned()),
-        level: Some(level.to_owned()),
-        side: recording.map(|_| "left".to_owned()),
-        finding,
+        level: Level::parse(level),
+        side: recording.map(|_| Side::Left),
+        rule,
         value: None,
         unit: "N",
         low: None,
@@ -50,47 +57,47 @@ fn sample() -> Results {
     }
     tests[2].knee = Knee::None;
     tests[2].phases.onset_s = None;
-    tests[2]
-        .notes
-        .push("no knee: the slack is not shown to be out".to_owned());
-    let mut l3 = finding("L3", 34.6, 8.2, Decision::Right);
-    l3.call = Some("right".to_owned());
+    tests[2].notes.push(Note::Reading(
+        "no knee: the slack is not shown to be out".to_owned(),
+    ));
+    let mut l3 = comparison("L3", 34.6, 8.2, Decision::Right);
+    l3.call = Some(Felt::Right);
     l3.call_agrees = Some(true);
     Results {
         title: Some("Harbour Street skill lab, autumn term".to_owned()),
         site: Some("harbour-street".to_owned()),
         ethics_ref: Some("teaching, volunteers consented on paper".to_owned()),
         tests,
-        findings: vec![
-            finding("T5", 2.0, 8.0, Decision::Even),
-            finding("L2", 2.8, 7.5, Decision::Even),
+        comparisons: vec![
+            comparison("T5", 2.0, 8.0, Decision::Even),
+            comparison("L2", 2.8, 7.5, Decision::Even),
             l3,
-            finding("L4", 12.0, 10.0, Decision::Undecided),
+            comparison("L4", 12.0, 10.0, Decision::Undecided),
             neighbours(&["T4", "T5", "T6"], 31.0, 9.0, Decision::StifferThanNeighbours),
         ],
         unpaired: vec![Unpaired {
-            key: finding("L5", 0.0, 1.0, Decision::Even).key,
-            side: "left".to_owned(),
+            key: comparison("L5", 0.0, 1.0, Decision::Even).key,
+            side: UnpairedSide::Left,
             trials: 2,
             reason: "no test of the right side".to_owned(),
         }],
-        remarks: vec![
-            remark(
-                "over_ceiling",
+        technique: vec![
+            finding(
+                TechniqueRule::OverCeiling,
                 "L3",
                 Some("recordings/V-07_L3_left_2.csv"),
                 "peak 67.8 N, ceiling 60 N",
                 "begin softer and watch the line",
             ),
-            remark(
-                "level_missed",
+            finding(
+                TechniqueRule::LevelMissed,
                 "L1",
                 None,
                 "the plan has L1 left, no test was found",
                 "repeat the step",
             ),
-            remark(
-                "unsteady_hold",
+            finding(
+                TechniqueRule::UnsteadyHold,
                 "L4",
                 Some("recordings/V-07_L4_left_1.csv"),
                 "the hold varied by 7 % of the preload",
@@ -100,11 +107,10 @@ fn sample() -> Results {
         exclusions: vec![Exclusion {
             recording: "recordings/V-07_L3_left_1.csv".to_owned(),
             test: Some(1),
-            side: Some("left".to_owned()),
+            side: Some(Side::Left),
             spring: Some(2),
-            what: "spring",
-            by: "rule",
-            reason: "gap of 80 ms inside the spring".to_owned(),
+            what: Excluded::Spring,
+            cause: ExclusionCause::Dropped(DropCause::Gap),
         }],
         problems: vec![
             Problem::error(
@@ -116,7 +122,7 @@ fn sample() -> Results {
             .at_line(500)
             .in_column("force_n"),
         ],
-        inputs: vec![InputFile {
+        inputs: vec![InputRecord {
             file: "recordings/V-07_L3_left_2.csv".to_owned(),
             sha256: String::new(),
             bytes: 1,
@@ -159,7 +165,7 @@ fn a_page_says_in_plain_words_what_was_found() {
         "<b>T4–T6</b>: resisted more than the levels beside it",
         "no knee: the slack is not shown to be out",
         "no test of the right side",
-        "gap of 80 ms inside the spring",
+        "a gap of over 50 ms lies inside it",
         "correct or empty the cell",
     ] {
         assert!(html.contains(words), "{words}");
@@ -169,7 +175,7 @@ fn a_page_says_in_plain_words_what_was_found() {
 #[test]
 fn a_left_side_is_named_without_minus_signs() {
     let results = Results {
-        findings: vec![finding("L3", -34.6, 8.2, Decision::Left)],
+        comparisons: vec![comparison("L3", -34.6, 8.2, Decision::Left)],
         ..Results::default()
     };
     assert!(html(&results).contains("the left side resisted more: 35\u{a0}% (26 to 43\u{a0}%)"));
@@ -300,44 +306,30 @@ fn everything_from_files_is_escaped() {
     let some = Some(hostile.to_owned());
     for test in &mut results.tests {
         test.recording = format!("{hostile}{}", test.recording);
-        test.notes.push(hostile.to_owned());
+        test.notes.push(Note::Reading(hostile.to_owned()));
         let a = &mut test.about;
-        for field in [
-            &mut a.subject,
-            &mut a.examiner,
-            &mut a.session,
-            &mut a.level,
-            &mut a.contact,
-            &mut a.posture,
-        ] {
+        for field in [&mut a.subject, &mut a.examiner, &mut a.session] {
             *field = some.clone();
         }
-        a.covers = vec![hostile.to_owned(), "L4".to_owned()];
+        a.posture = Posture::new(hostile);
     }
-    for f in &mut results.findings {
+    for f in &mut results.comparisons {
         let k = &mut f.key;
-        for field in [
-            &mut k.subject,
-            &mut k.examiner,
-            &mut k.session,
-            &mut k.level,
-            &mut k.contact,
-            &mut k.posture,
-        ] {
+        for field in [&mut k.subject, &mut k.examiner, &mut k.session] {
             *field = some.clone();
         }
-        f.call = some.clone();
-        f.covers = vec![hostile.to_owned(), "L4".to_owned()];
+        k.posture = Posture::new(hostile);
     }
-    for r in &mut results.remarks {
-        for field in [&mut r.recording, &mut r.subject, &mut r.level, &mut r.side] {
+    for r in &mut results.technique {
+        for field in [&mut r.recording, &mut r.subject] {
             *field = some.clone();
         }
         r.text = hostile.to_owned();
         r.advice = hostile.to_owned();
     }
     let e = &mut results.exclusions[0];
-    (e.recording, e.reason, e.side) = (hostile.to_owned(), hostile.to_owned(), some.clone());
+    e.recording = hostile.to_owned();
+    e.cause = ExclusionCause::Person(hostile.to_owned());
     let p = &mut results.problems[0];
     (p.file, p.found, p.expected, p.advice) = (
         hostile.to_owned(),
@@ -346,7 +338,6 @@ fn everything_from_files_is_escaped() {
         hostile.to_owned(),
     );
     results.unpaired[0].reason = hostile.to_owned();
-    results.unpaired[0].side = hostile.to_owned();
     let html = html(&results);
     assert!(html.contains("&lt;script&gt;") && html.contains("{{ 7*7 }}"));
     for tag in tags(&html) {
@@ -362,7 +353,7 @@ fn everything_from_files_is_escaped() {
     }
 }
 
-/// A thousand tests: each level of the sample many times over, with a remark on every one.
+/// A thousand tests: each level of the sample many times over, with a finding on every one.
 fn thousand() -> Results {
     let mut results = sample();
     let few = std::mem::take(&mut results.tests);
@@ -370,8 +361,8 @@ fn thousand() -> Results {
         let mut test = few[i % few.len()].clone();
         test.about.subject = Some(format!("V-{:03}", i / 24));
         test.recording = format!("recordings/{i}.csv");
-        results.remarks.push(remark(
-            "uneven_springs",
+        results.technique.push(finding(
+            TechniqueRule::UnevenSprings,
             "L3",
             Some(&test.recording),
             "peaks varied by 12 %",
@@ -381,9 +372,9 @@ fn thousand() -> Results {
     }
     for subject in 0..42 {
         for level in ["T5", "L2", "L3", "L4"] {
-            let mut f = finding(level, 34.0, 8.0, Decision::Right);
+            let mut f = comparison(level, 34.0, 8.0, Decision::Right);
             f.key.subject = Some(format!("V-{subject:03}"));
-            results.findings.push(f);
+            results.comparisons.push(f);
         }
     }
     results

@@ -2,12 +2,14 @@
 
 #[path = "record/bench.rs"]
 mod bench;
-#[path = "record/keeper.rs"]
-mod keeper;
+#[path = "record/recorder.rs"]
+mod recorder;
 #[path = "record/faults.rs"]
 mod faults;
 #[path = "record/program.rs"]
 mod program;
+#[path = "record/session.rs"]
+mod session;
 #[path = "record/scan.rs"]
 mod scan;
 #[cfg(unix)]

@@ -1,10 +1,10 @@
 //! Where a study's bands and its reference come from, and what is said when they cannot be used.
 
 use std::path::Path;
-use tautpoint::report::Results;
+use tautpoint::results::Results;
 use tautpoint::settings::Settings;
 use tautpoint::study::study_file::StudyFile;
-use tautpoint::trace::Side;
+use tautpoint::terms::Side;
 
 #[test]
 fn what_cannot_be_a_band_or_a_reference_is_said_with_its_line() {

@@ -1,7 +1,8 @@
 //! Simulated tests: what the sensors do to them, and a truth that is true.
 
 use tautpoint::simulate::*;
-use tautpoint::trace::{Side, Trace};
+use tautpoint::terms::{Level, Side};
+use tautpoint::trace::Trace;
 
 fn sd(values: &[f64]) -> f64 {
     let mean = values.iter().sum::<f64>() / values.len() as f64;
@@ -97,7 +98,7 @@ fn the_truth_is_what_the_noise_free_trace_shows() {
         let made = condition.simulate(8);
         let truth = &made.truth;
         let channel = &made.noise_free.channels[0];
-        let rate_hz = condition.spec(&mut Dice::stream(8, 9)).sensor.rate_hz;
+        let rate_hz = condition.spec(&mut Rng::stream(8, 9)).sensor.rate_hz;
         let Some(x) = &channel.displacement_mm else {
             assert_eq!(condition, Condition::ForceOnly);
             continue;
@@ -187,25 +188,25 @@ fn each_fault_is_there_to_be_noticed() {
         simulate(&spec, 21)
     };
     let excursion = |t: &Truth| t.springs[0].peak_mm - t.preload_mm.unwrap();
-    let early = made(Fault::SprungEarly).truth;
+    let early = made(ExaminerFault::SprungEarly).truth;
     assert!(early.preload_mm < early.onset_mm && early.crossed());
-    assert!(!made(Fault::InsideTheToe).truth.crossed());
-    assert!(excursion(&made(Fault::Shallow).truth) < 2.0);
-    assert!(excursion(&made(Fault::Deep).truth) > 4.4);
-    let quick = made(Fault::Quick).truth.springs[0];
+    assert!(!made(ExaminerFault::InsideTheToe).truth.crossed());
+    assert!(excursion(&made(ExaminerFault::Shallow).truth) < 2.0);
+    assert!(excursion(&made(ExaminerFault::Deep).truth) > 4.4);
+    let quick = made(ExaminerFault::Quick).truth.springs[0];
     // Half the haversine of 0.2 s; 10 to 90 % of its rise takes 0.59 of that.
     assert!(quick.peak_s - quick.start_s < 0.13);
-    let uneven: Vec<f64> = made(Fault::UnevenSprings)
+    let uneven: Vec<f64> = made(ExaminerFault::UnevenSprings)
         .truth
         .springs
         .iter()
         .map(|s| s.peak_n)
         .collect();
     assert!(sd(&uneven) / (uneven.iter().sum::<f64>() / 4.0) > 0.10);
-    let over = made(Fault::Over(175.0)).truth.peak_n;
+    let over = made(ExaminerFault::Over(175.0)).truth.peak_n;
     assert!(over > 175.0 && over < 220.0, "{over}");
-    assert!(made(Fault::Press).truth.springs.is_empty());
-    let off = made(Fault::CameOff);
+    assert!(made(ExaminerFault::Press).truth.springs.is_empty());
+    let off = made(ExaminerFault::CameOff);
     let (first, second) = (off.truth.springs[0], off.truth.springs[1]);
     let between = |s: &Simulated, from: f64, to: f64| {
         s.noise_free.channels[0].force_n[(from * 1e3) as usize..(to * 1e3) as usize].to_vec()
@@ -214,7 +215,7 @@ fn each_fault_is_there_to_be_noticed() {
         .into_iter()
         .fold(f64::INFINITY, f64::min);
     assert!(lowest < off.truth.preload_n.unwrap() / 2.0);
-    let unsteady = made(Fault::UnsteadyHold);
+    let unsteady = made(ExaminerFault::UnsteadyHold);
     let start = unsteady.truth.springs[0].start_s;
     let hold = between(&unsteady, start - 1.2, start);
     assert!(
@@ -228,7 +229,7 @@ fn each_fault_is_there_to_be_noticed() {
 fn two_hands_share_the_preload_as_asked() {
     let left = Tissue::default();
     let right = left.scaled(0.3);
-    let hands = Hands {
+    let hands = TwoHands {
         shared_displacement: false,
         left_share: 0.65,
     };
@@ -238,7 +239,7 @@ fn two_hands_share_the_preload_as_asked() {
     // Breathing and tremor move the held force by a few percent of it.
     assert!((l / (l + r) - 0.65).abs() < 0.02, "{}", l / (l + r));
     assert_eq!(made.trace.channels[0].side, Some(Side::Left));
-    let made = simulate_bilateral(&left, &right, &examiner, &sensor, Hands::default(), 2);
+    let made = simulate_bilateral(&left, &right, &examiner, &sensor, TwoHands::default(), 2);
     let [a, b] = [0, 1].map(|i| made.trace.channels[i].displacement_mm.clone());
     assert_eq!(a, b);
     assert!(made.trace.channels.iter().all(|c| c.displacement_shared));
@@ -248,7 +249,7 @@ fn two_hands_share_the_preload_as_asked() {
 
 #[test]
 fn a_scan_counts_its_tests_and_its_times_run_on() {
-    let specs: Vec<TraceSpec> = (0..4).map(|i| Condition::Clean.spec(&mut Dice::new(i))).collect();
+    let specs: Vec<TraceSpec> = (0..4).map(|i| Condition::Clean.spec(&mut Rng::new(i))).collect();
     let made = simulate_scan(&specs, true, 3);
     let marker = made.trace.marker.as_ref().unwrap();
     assert_eq!((marker[0], marker[marker.len() - 1]), (1, 4));
@@ -271,8 +272,8 @@ fn a_cohort_has_the_spread_that_was_asked_for() {
     let cohort = Cohort {
         subjects: 400,
         trials: 2,
-        levels: vec!["L3".to_owned()],
-        asymmetry_percent: vec![("L3".to_owned(), 40.0)],
+        levels: vec![Level::L3],
+        asymmetry_percent: vec![(Level::L3, 40.0)],
         ..Cohort::default()
     };
     let (recordings, calls) = cohort.plan(9).unwrap();

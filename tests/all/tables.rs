@@ -7,8 +7,9 @@ mod text;
 use tautpoint::columns::Measure;
 use tautpoint::compare::*;
 use tautpoint::error::Problem;
-use tautpoint::report::{Exclusion, Results};
+use tautpoint::results::{Excluded, Exclusion, ExclusionCause, Results};
 use tautpoint::technique;
+use tautpoint::terms::{Contact, Felt, Level, LineOfDrive, Posture, Side, TestKey};
 use tautpoint::trace::*;
 
 /// An invented test with three springs, which the tests below change as they need.
@@ -16,19 +17,13 @@ pub fn test_of(recording: &str, level: &str, side: Side) -> Test {
     let mut measures = Measures::default();
     for (i, measure) in Measure::ALL.into_iter().enumerate() {
         let value = 1.0 + i as f64 / 3.0;
-        let sd = measure.info().over_springs.then_some(0.01);
-        let estimate = Estimate {
-            value,
-            u95: Some(0.1 + 0.2),
-            sd,
-        };
-        let line = |source, standard_uncertainty| BudgetLine {
-            source,
-            standard_uncertainty,
-            degrees_of_freedom: Some(12.0),
-        };
-        let budget = vec![line("noise of force", 0.09), line("calibration", 0.12)];
-        measures.set(measure, Measured { estimate, budget });
+        let budget = [
+            UncertaintySource::ForceNoise.line(0.09, 12.0),
+            UncertaintySource::CalibrationScatter.line(0.12, 12.0),
+        ];
+        let mut measured = Measured::new(value, budget);
+        measured.estimate.spread = measure.info().over_springs.then_some(0.01);
+        measures.set(measure, measured);
     }
     let spring = |number: u32| Spring {
         number,
@@ -46,11 +41,11 @@ pub fn test_of(recording: &str, level: &str, side: Side) -> Test {
             subject: Some("V-07".to_owned()),
             examiner: Some("L-12".to_owned()),
             session: Some("2026-09-14".to_owned()),
-            level: Some(level.to_owned()),
+            level: Level::parse(level),
             side: Some(side),
-            contact: Some("thumb".to_owned()),
-            posture: Some("prone".to_owned()),
-            line_of_drive_deg: Some(90.0),
+            contact: Some(Contact::Thumb),
+            posture: Posture::new("prone"),
+            line_of_drive: LineOfDrive::new(90.0),
             trial: Some(1),
             ..About::default()
         },
@@ -69,18 +64,18 @@ pub fn test_of(recording: &str, level: &str, side: Side) -> Test {
     }
 }
 
-fn finding(level: &str) -> Finding {
-    Finding {
-        key: Key {
+fn comparison(level: &str) -> Comparison {
+    Comparison {
+        key: TestKey {
             subject: Some("V-07".to_owned()),
             examiner: Some("L-12".to_owned()),
             session: Some("2026-09-14".to_owned()),
-            level: Some(level.to_owned()),
-            posture: Some("prone".to_owned()),
-            contact: Some("thumb".to_owned()),
-            line_of_drive_deg: Some(90.0),
+            level: Level::parse(level),
+            posture: Posture::new("prone"),
+            contact: Some(Contact::Thumb),
+            line_of_drive: LineOfDrive::new(90.0),
         },
-        comparison: ComparisonKind::LeftRight,
+        kind: ComparisonKind::LeftRight,
         measure: Measure::EndFeel,
         left: Some(11.0),
         right: Some(15.6),
@@ -95,7 +90,7 @@ fn finding(level: &str) -> Finding {
         spread_source: Some(SpreadSource::Trials),
         side_of_resistance: Some(Decision::Right),
         trials_to_decide: None,
-        call: Some("right".to_owned()),
+        call: Some(Felt::Right),
         call_agrees: Some(true),
         covers: vec![],
     }
@@ -117,30 +112,34 @@ const HOSTILE: [&str; 9] = [
 fn hostile_results() -> Results {
     let mut results = Results {
         title: Some(HOSTILE[0].to_owned()),
-        findings: vec![finding("L3")],
+        comparisons: vec![comparison("L3")],
         ..Results::default()
     };
     for (i, text) in HOSTILE.iter().enumerate() {
         let mut test = test_of(&format!("recordings/{i}{text}.csv"), text, Side::Left);
         test.about.examiner = Some((*text).to_owned());
-        test.about.contact = (i % 2 == 0).then(|| (*text).to_owned());
-        test.notes = HOSTILE.iter().map(|s| (*s).to_owned()).take(i).collect();
+        test.about.posture = (i % 2 == 0).then(|| Posture::new(text)).flatten();
+        test.notes = HOSTILE
+            .iter()
+            .map(|s| Note::Reading((*s).to_owned()))
+            .take(i)
+            .collect();
         test.knee = [Knee::Fitted, Knee::TwoLines, Knee::None, Knee::NotLooked][i % 4];
-        test.springs[0].dropped = Some((*text).to_owned());
-        test.about.covers = vec!["L2".to_owned(), "L3".to_owned()];
+        test.springs[0].dropped = Some(DropCause::Gap);
+        test.about.covers = vec![Level::L2, Level::L3];
         results.tests.push(test);
-        let mut found = finding(text);
-        found.call = Some((*text).to_owned());
+        let mut found = comparison(text);
+        found.key.posture = Posture::new(text);
         found.trials_to_decide = [
             Some(TrialsToDecide::Trials(4)),
             Some(TrialsToDecide::NotInOneSession),
             None,
         ][i % 3];
         found.difference = (i == 0).then_some([-0.5, -0.75, 0.1 + 0.2]);
-        results.findings.push(found);
+        results.comparisons.push(found);
         results.unpaired.push(Unpaired {
-            key: Key::default(),
-            side: "left".to_owned(),
+            key: TestKey::default(),
+            side: UnpairedSide::Left,
             trials: 2,
             reason: (*text).to_owned(),
         });
@@ -149,15 +148,14 @@ fn hostile_results() -> Results {
             test: (i > 3).then_some(2),
             side: None,
             spring: None,
-            what: if i > 3 { "test" } else { "file" },
-            by: "person",
-            reason: (*text).to_owned(),
+            what: if i > 3 { Excluded::Test } else { Excluded::File },
+            cause: ExclusionCause::Person((*text).to_owned()),
         });
         results
             .problems
             .push(Problem::warning(*text, *text, *text, *text));
     }
-    results.remarks = technique::remarks(&results.tests, &[], &results.settings);
+    results.technique = technique::technique_findings(&results.tests, &[], &results.settings);
     let mut taught = results.tests.clone();
     for test in &mut taught {
         test.recording = format!("recordings/teacher-{}", test.recording);

@@ -3,26 +3,20 @@
 use crate::tables::test_of;
 use tautpoint::columns::Measure;
 use tautpoint::settings::Settings;
-use tautpoint::technique::{PlanCoverage, PlanStep, RULES, Remark, ScanKey, remarks};
+use tautpoint::technique::{PlanCoverage, PlanStep, RULES, TechniqueFinding, technique_findings};
+use tautpoint::terms::{Level, StepSide};
 use tautpoint::trace::*;
 
 fn with_onset(mut test: Test, onset_mm: Option<(f64, Option<f64>)>, start_mm: Option<f64>) -> Test {
     test.measures = Measures::default();
     if let Some((value, u95)) = onset_mm {
-        let estimate = Estimate { value, u95, sd: None };
-        test.measures.set(
-            Measure::Onset,
-            Measured {
-                estimate,
-                budget: vec![],
-            },
-        );
+        set(&mut test, Measure::Onset, value, u95);
     }
     test.springs[0].start_mm = start_mm;
     test
 }
 
-/// A test of which there is nothing to remark.
+/// A test of which there is nothing to report.
 fn quiet(recording: &str, level: &str, side: Side) -> Test {
     let mut test = with_onset(
         test_of(recording, level, side),
@@ -35,23 +29,19 @@ fn quiet(recording: &str, level: &str, side: Side) -> Test {
 
 /// The test with one measure set, ± 0.01 of its unit.
 fn with(mut test: Test, measure: Measure, value: f64) -> Test {
-    let estimate = Estimate {
-        value,
-        u95: Some(0.01),
-        sd: None,
-    };
-    test.measures.set(
-        measure,
-        Measured {
-            estimate,
-            budget: vec![],
-        },
-    );
+    set(&mut test, measure, value, Some(0.01));
     test
 }
 
-fn look(tests: &[Test]) -> Vec<Remark> {
-    remarks(tests, &[], &Settings::default())
+fn set(test: &mut Test, measure: Measure, value: f64, u95: Option<f64>) {
+    let normal = 1.959_963_984_540_054;
+    let estimate = Estimate::new(value, u95.map(|u95| (u95 / normal, f64::INFINITY)));
+    let budget = vec![];
+    test.measures.set(measure, Measured { estimate, budget });
+}
+
+fn look(tests: &[Test]) -> Vec<TechniqueFinding> {
+    technique_findings(tests, &[], &Settings::default())
 }
 
 #[test]
@@ -66,7 +56,7 @@ fn sprung_before_the_slack_was_out_is_judged_against_the_onset_and_its_interval(
     assert_eq!(of(Some((8.2, Some(0.3))), Some(7.95)), []);
     let found = of(Some((8.2, Some(0.3))), Some(7.1));
     assert_eq!(found.len(), 1);
-    assert_eq!(found[0].finding, "sprung_before_slack_out");
+    assert_eq!(found[0].rule.word(), "sprung_before_slack_out");
     assert_eq!(
         (found[0].value, found[0].unit, found[0].low),
         (Some(7.1), "mm", Some(8.2))
@@ -90,7 +80,7 @@ fn a_push_without_a_knee_is_said_not_to_show_the_slack_out() {
     test.knee = Knee::None;
     let found = look(&[test.clone()]);
     assert_eq!(found.len(), 1);
-    assert_eq!(found[0].finding, "slack_not_shown_out");
+    assert_eq!(found[0].rule.word(), "slack_not_shown_out");
     assert!(found[0].advice.contains("never a reason to press harder"));
     test.knee = Knee::NotLooked;
     assert_eq!(look(&[test]), []);
@@ -103,9 +93,9 @@ fn each_region_has_its_own_ceiling_and_says_whose_it_is() {
     let of = |level: &str, peak: f64| {
         let mut test = quiet("a.csv", level, Side::Left);
         test.total_peak_n = peak;
-        remarks(&[test], &[], &settings)
+        technique_findings(&[test], &[], &settings)
     };
-    // Defaults of methods §9, with the sources named in the settings: neck 60, thoracic 105, lumbar and sacral 175 N.
+    // Defaults of METHODS.md §9.3, with the sources named in the settings: neck 60, thoracic 105, lumbar and sacral 175 N.
     for (level, ceiling, whose) in [
         ("C5", 45.0, "neck ceiling of 45 N (set by this lab)"),
         (
@@ -144,7 +134,7 @@ fn each_region_has_its_own_ceiling_and_says_whose_it_is() {
 #[test]
 fn a_contact_over_two_regions_is_held_against_the_lower_ceiling() {
     let mut test = quiet("a.csv", "T1", Side::Midline);
-    test.about.covers = vec!["C7".to_owned(), "T1".to_owned(), "T2".to_owned()];
+    test.about.covers = vec![Level::C7, Level::T1, Level::T2];
     test.total_peak_n = 61.0;
     assert_eq!(look(&[test])[0].high, Some(60.0));
 }
@@ -170,8 +160,8 @@ fn both_hands_over_the_ceiling_are_one_remark_without_a_side() {
 
 fn steps(steps: &[(&str, &str)]) -> Vec<PlanStep> {
     let step = |(level, side): &(&str, &str)| PlanStep {
-        level: (*level).to_owned(),
-        side: (*side).to_owned(),
+        level: Level::parse(level).unwrap(),
+        side: StepSide::parse(side).unwrap(),
     };
     steps.iter().map(step).collect()
 }
@@ -179,7 +169,7 @@ fn steps(steps: &[(&str, &str)]) -> Vec<PlanStep> {
 fn plan(of: &Test) -> PlanCoverage {
     PlanCoverage {
         plan: "prone-thumbs".to_owned(),
-        scan: ScanKey::of(of),
+        scan: of.about.session(),
         steps: steps(&[
             ("sacral_base", "both"),
             ("L5", "both"),
@@ -215,8 +205,8 @@ const WHOLE: [(&str, Side); 7] = [
 ];
 
 fn against_plan(tests: &[Test]) -> Vec<(&'static str, String)> {
-    let found = remarks(tests, &[plan(&tests[0])], &Settings::default());
-    found.into_iter().map(|r| (r.finding, r.text)).collect()
+    let found = technique_findings(tests, &[plan(&tests[0])], &Settings::default());
+    found.into_iter().map(|r| (r.rule.word(), r.text)).collect()
 }
 
 #[test]
@@ -246,7 +236,7 @@ fn a_plan_is_held_only_against_its_own_scan() {
     for test in &mut tests {
         test.about.subject = Some("V-08".to_owned());
     }
-    assert_eq!(remarks(&tests, &[other], &Settings::default()), []);
+    assert_eq!(technique_findings(&tests, &[other], &Settings::default()), []);
 }
 
 #[test]
@@ -309,8 +299,8 @@ fn remarks_stand_in_the_order_of_the_tests_and_then_of_the_scans() {
     tests[1].total_peak_n = 200.0;
     tests[0].knee = Knee::None;
     tests[1].springs[0].start_mm = Some(1.0);
-    let found = remarks(&tests, &[plan(&tests[0])], &Settings::default());
-    let names: Vec<&str> = found.iter().map(|r| r.finding).collect();
+    let found = technique_findings(&tests, &[plan(&tests[0])], &Settings::default());
+    let names: Vec<&str> = found.iter().map(|r| r.rule.word()).collect();
     assert_eq!(
         names,
         [
@@ -344,17 +334,17 @@ fn every_remark_says_what_to_try_next_time_and_passes_no_verdict() {
     }
     tests[3].springs[2].peak_n = 90.0;
     tests[3].drive_deg = Some(60.0);
-    let found = remarks(&tests, &[plan(&tests[0])], &Settings::default());
-    for rule in RULES {
+    let found = technique_findings(&tests, &[plan(&tests[0])], &Settings::default());
+    for check in RULES {
         assert!(
-            found.iter().any(|r| r.finding == rule.finding),
+            found.iter().any(|r| r.rule == check.rule),
             "{} not provoked",
-            rule.finding
+            check.rule.word()
         );
     }
-    for remark in found {
-        assert!(remark.advice.starts_with("Next time "), "{}", remark.advice);
-        let said = format!("{} {}", remark.text, remark.advice).to_lowercase();
+    for finding in found {
+        assert!(finding.advice.starts_with("Next time "), "{}", finding.advice);
+        let said = format!("{} {}", finding.text, finding.advice).to_lowercase();
         for verdict in [
             "normal",
             "dysfunction",

@@ -1,20 +1,20 @@
 //! Findings of technique against simulated faults: every fault found, none invented.
 //!
-//! Truth is the simulated movement. Sizes of faults lie well beyond the default bands (methods, section 9); what lies
+//! Truth is the simulated movement. Sizes of faults lie well beyond the default bands (METHODS.md §9.2); what lies
 //! within a fifth of a limit is claimed neither way. TAUTPOINT_TRIALS=25 makes 500 tests, 25 a fault and 150 without one; the 10 a fault that run by themselves make 200.
 
-use crate::proof::trial::{measured, nameless};
+use crate::proof::trial::measured;
 use rayon::prelude::*;
 use std::collections::BTreeSet;
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 use tautpoint::settings::Settings;
-use tautpoint::signal::analyze;
 use tautpoint::simulate::{
-    Condition, Dice, Fault, Hands, Simulated, TraceSpec, simulate, simulate_bilateral,
+    Condition, ExaminerFault, Rng, Simulated, TraceSpec, TwoHands, simulate, simulate_bilateral,
 };
 use tautpoint::stats::line::line;
-use tautpoint::technique::{PlanCoverage, PlanStep, ScanKey, remarks};
-use tautpoint::trace::{Side, Test};
+use tautpoint::technique::{PlanCoverage, PlanStep, technique_findings};
+use tautpoint::terms::{Level, LineOfDrive, Side, StepSide};
+use tautpoint::trace::Test;
 
 fn trials() -> u64 {
     let asked = std::env::var("TAUTPOINT_TRIALS")
@@ -25,7 +25,7 @@ fn trials() -> u64 {
 
 /// A clean draw at 200 Hz, of at most four springs, meant to go straight in where a tilt is recorded.
 fn spec(seed: u64) -> TraceSpec {
-    let mut spec = Condition::Clean.spec(&mut Dice::stream(seed, 9));
+    let mut spec = Condition::Clean.spec(&mut Rng::stream(seed, 9));
     spec.sensor.rate_hz = 200.0;
     spec.examiner.springs = spec.examiner.springs.min(4);
     spec.examiner.drive_deg = Some(90.0);
@@ -36,34 +36,34 @@ fn spec(seed: u64) -> TraceSpec {
 fn placed(mut tests: Vec<Test>, seed: u64) -> Vec<Test> {
     for test in &mut tests {
         test.recording = format!("{seed}.csv");
-        test.about.level = Some("L3".to_owned());
-        test.about.line_of_drive_deg = Some(90.0);
+        test.about.level = Some(Level::L3);
+        test.about.line_of_drive = LineOfDrive::new(90.0);
         test.about.side = test.about.side.or(Some(Side::Left));
     }
     tests
 }
 
-fn made(fault: Option<Fault>, seed: u64) -> (Simulated, Vec<Test>) {
+fn made(fault: Option<ExaminerFault>, seed: u64) -> (Simulated, Vec<Test>) {
     let mut spec = spec(seed);
     if let Some(fault) = fault {
         spec.examiner = spec.examiner.with(fault, &spec.tissue.elastic);
     }
     let made = simulate(&spec, seed);
-    let tests = placed(measured(&made.trace).tests, seed);
+    let tests = placed(measured(&made.trace), seed);
     (made, tests)
 }
 
 fn found(tests: &[Test]) -> BTreeSet<&'static str> {
-    let all = remarks(tests, &[], &Settings::default());
-    all.into_iter().map(|r| r.finding).collect()
+    let all = technique_findings(tests, &[], &Settings::default());
+    all.into_iter().map(|r| r.rule.word()).collect()
 }
 
 /// Each fault of one hand, the finding it must give, and those that it may give besides: what it really does too.
-const ONE_HAND: [(Fault, &str, &[&str]); 10] = [
-    (Fault::SprungEarly, "sprung_before_slack_out", &[]),
+const ONE_HAND: [(ExaminerFault, &str, &[&str]); 10] = [
+    (ExaminerFault::SprungEarly, "sprung_before_slack_out", &[]),
     // In the toe preload is so small that the damping of the recoil takes half of it, and so is the room to spring in.
     (
-        Fault::InsideTheToe,
+        ExaminerFault::InsideTheToe,
         "slack_not_shown_out",
         &[
             "spring_too_small",
@@ -72,12 +72,12 @@ const ONE_HAND: [(Fault, &str, &[&str]); 10] = [
             "unsteady_hold",
         ],
     ),
-    (Fault::Shallow, "spring_too_small", &[]),
-    (Fault::Deep, "spring_too_deep", &[]),
-    (Fault::Quick, "quick_spring", &[]),
+    (ExaminerFault::Shallow, "spring_too_small", &[]),
+    (ExaminerFault::Deep, "spring_too_deep", &[]),
+    (ExaminerFault::Quick, "quick_spring", &[]),
     // The hand wanders on while it springs.
     (
-        Fault::UnsteadyHold,
+        ExaminerFault::UnsteadyHold,
         "unsteady_hold",
         &[
             "uneven_springs",
@@ -87,10 +87,14 @@ const ONE_HAND: [(Fault, &str, &[&str]); 10] = [
         ],
     ),
     // Back from far out to the peak is one long spring.
-    (Fault::CameOff, "came_off_between_springs", &["spring_too_deep"]),
-    (Fault::UnevenSprings, "uneven_springs", &[]),
-    (Fault::OffTheLine, "off_line_of_drive", &[]),
-    (Fault::Over(175.0), "over_ceiling", &[]),
+    (
+        ExaminerFault::CameOff,
+        "came_off_between_springs",
+        &["spring_too_deep"],
+    ),
+    (ExaminerFault::UnevenSprings, "uneven_springs", &[]),
+    (ExaminerFault::OffTheLine, "off_line_of_drive", &[]),
+    (ExaminerFault::Over(175.0), "over_ceiling", &[]),
 ];
 
 /// Least spread of the true force over two stretches at the end of the hold, as percent of the preload, each one's line
@@ -120,7 +124,7 @@ fn every_fault_of_one_hand_is_found_and_nothing_else_is_said() {
             let seed = 1000 * (k as u64 + 1) + i;
             let (made, tests) = made(Some(fault), seed);
             let said = found(&tests);
-            let beyond = fault != Fault::UnsteadyHold || true_spread_percent(&made) >= 6.0;
+            let beyond = fault != ExaminerFault::UnsteadyHold || true_spread_percent(&made) >= 6.0;
             near.fetch_add(u64::from(!beyond), Relaxed);
             let invented = said.iter().any(|s| *s != wanted && !besides.contains(s));
             let missed = beyond && !said.contains(wanted);
@@ -146,21 +150,18 @@ fn nothing_is_invented_on_tests_without_a_fault() {
 }
 
 /// Both hands on, softer tissue so that their sum stays under the ceiling.
-fn two_hands(fault: Option<Fault>, shared: bool, seed: u64) -> Vec<Test> {
+fn two_hands(fault: Option<ExaminerFault>, shared: bool, seed: u64) -> Vec<Test> {
     let mut spec = spec(seed);
     let tissue = spec.tissue.scaled(-0.6);
     if let Some(fault) = fault {
         spec.examiner = spec.examiner.with(fault, &tissue.elastic);
     }
-    let hands = Hands {
+    let hands = TwoHands {
         shared_displacement: shared,
         left_share: 0.5,
     };
     let made = simulate_bilateral(&tissue, &tissue, &spec.examiner, &spec.sensor, hands, seed);
-    let tests = analyze(&made.trace, &Settings::default(), &nameless)
-        .unwrap()
-        .tests;
-    placed(tests, seed)
+    placed(measured(&made.trace), seed)
 }
 
 #[test]
@@ -169,9 +170,9 @@ fn uneven_hands_are_found_once_a_push_and_even_ones_are_not() {
     let wrong: Vec<String> = (0..n)
         .into_par_iter()
         .flat_map_iter(|i| {
-            let uneven = two_hands(Some(Fault::UnevenHands), false, 20_000 + i);
-            let said = remarks(&uneven, &[], &Settings::default());
-            let about: Vec<_> = said.iter().filter(|r| r.finding == "uneven_hands").collect();
+            let uneven = two_hands(Some(ExaminerFault::UnevenHands), false, 20_000 + i);
+            let said = technique_findings(&uneven, &[], &Settings::default());
+            let about: Vec<_> = said.iter().filter(|r| r.rule.word() == "uneven_hands").collect();
             let mut wrong = Vec::new();
             let right = about.len() == 1
                 && about[0].side.is_none()
@@ -196,11 +197,11 @@ fn the_plan_is_held_against_simulated_scans() {
     const LEVELS: [&str; 4] = ["L5", "L4", "L3", "L2"];
     let plan = |tests: &[Test]| PlanCoverage {
         plan: "four".to_owned(),
-        scan: ScanKey::of(&tests[0]),
+        scan: tests[0].about.session(),
         steps: LEVELS
             .map(|level| PlanStep {
-                level: level.to_owned(),
-                side: "left".to_owned(),
+                level: Level::parse(level).unwrap(),
+                side: StepSide::Left,
             })
             .to_vec(),
     };
@@ -209,13 +210,13 @@ fn the_plan_is_held_against_simulated_scans() {
             let mut test = made(None, 40_000 + i).1.remove(0);
             test.recording = "scan.csv".to_owned();
             test.test = i as u32 + 1;
-            test.about.level = Some(LEVELS[i as usize].to_owned());
+            test.about.level = Level::parse(LEVELS[i as usize]);
             test
         })
         .collect();
     let said = |tests: &[Test]| -> Vec<&'static str> {
-        let all = remarks(tests, &[plan(tests)], &Settings::default());
-        all.into_iter().map(|r| r.finding).collect()
+        let all = technique_findings(tests, &[plan(tests)], &Settings::default());
+        all.into_iter().map(|r| r.rule.word()).collect()
     };
     assert_eq!(said(&whole), [""; 0]);
     for i in 0..4 {

@@ -1,13 +1,13 @@
 //! What a station's samples are in a recording: headings, and a row of text for each sample.
 
-use crate::acquire::station::{MAX_CHANNELS, Quantity, Sample, Station, StationChannel};
-use crate::study::words::{one_of, shown};
-use crate::trace::Side;
+use crate::acquire::station::{ChannelQuantity, Sample, Station, StationChannel};
+use crate::acquire::wire::usable;
+use crate::terms::Side;
 use std::io::Write as _;
 
 /// The columns of one recording, in the order of the station's channels.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Columns {
+pub struct TraceColumns {
     headings: Vec<String>,
     /// Digits behind the point.
     decimals: Vec<usize>,
@@ -15,56 +15,30 @@ pub struct Columns {
     both_at_once: bool,
 }
 
-impl Columns {
+impl TraceColumns {
     /// Settles the columns.
     ///
     /// # Errors
-    /// In words, when a recording of such a station could not be read back: no force, one hand's force alone, two
-    /// channels of one name, an unknown unit.
-    pub fn of(station: &Station) -> Result<Columns, String> {
+    /// In words, when a recording of such a station could not be read back: it is not [`usable`], or has one hand's
+    /// force alone.
+    pub fn of(station: &Station) -> Result<TraceColumns, String> {
+        usable(station)?;
         let channels = &station.channels;
-        if channels.len() > MAX_CHANNELS {
-            return Err(format!(
-                "it has {} channels; at most {MAX_CHANNELS} are kept",
-                channels.len()
-            ));
-        }
-        let headings: Vec<String> = channels.iter().map(StationChannel::heading).collect();
-        for (i, channel) in channels.iter().enumerate() {
-            let units = known_units(channel.quantity);
-            if !units.contains(&channel.unit.to_lowercase().as_str()) {
-                let unit = shown(&channel.unit);
-                return Err(format!(
-                    "its channel {} is in {unit}; expected {}",
-                    i + 1,
-                    one_of(units)
-                ));
-            }
-            if headings[..i].contains(&headings[i]) {
-                return Err(format!("it has two channels {}", headings[i]));
-            }
-        }
         let of = |side| {
-            let is = |c: &&StationChannel| c.quantity == Quantity::Force && c.side == side;
+            let is = |c: &&StationChannel| c.quantity == ChannelQuantity::Force && c.side == side;
             channels.iter().filter(is).count()
         };
-        let both_at_once = match (
-            of(None),
-            of(Some(Side::Left)),
-            of(Some(Side::Right)),
-            of(Some(Side::Midline)),
-        ) {
-            (1, 0, 0, 0) => false,
-            (0, 1, 1, 0) => true,
-            (0, 0, 0, 0) => return Err("it has no force channel".to_owned()),
+        let both_at_once = match (of(None), of(Some(Side::Left)), of(Some(Side::Right))) {
+            (1, 0, 0) => false,
+            (0, 1, 1) => true,
             _ => {
                 return Err(
                     "its force channels are neither one alone nor one for each of left and right".to_owned(),
                 );
             }
         };
-        Ok(Columns {
-            headings,
+        Ok(TraceColumns {
+            headings: channels.iter().map(StationChannel::heading).collect(),
             decimals: channels.iter().map(decimals).collect(),
             both_at_once,
         })
@@ -94,14 +68,6 @@ impl Columns {
     }
 }
 
-fn known_units(quantity: Quantity) -> &'static [&'static str] {
-    match quantity {
-        Quantity::Force => crate::units::Quantity::Force.suffixes(),
-        Quantity::Displacement => crate::units::Quantity::Displacement.suffixes(),
-        Quantity::Drive => &["deg"],
-    }
-}
-
 /// As many digits as one count has, so that nothing is lost; where that is many, two more than one count is worth, from
 /// which the count can be told all the same. Counts have none.
 fn decimals(channel: &StationChannel) -> usize {
@@ -124,9 +90,10 @@ fn decimals(channel: &StationChannel) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::acquire::station::MAX_CHANNELS;
     use std::time::Instant;
 
-    fn channel(quantity: Quantity, side: Option<Side>, unit: &str, per_count: f64) -> StationChannel {
+    fn channel(quantity: ChannelQuantity, side: Option<Side>, unit: &str, per_count: f64) -> StationChannel {
         StationChannel {
             quantity,
             side,
@@ -147,10 +114,10 @@ mod tests {
 
     #[test]
     fn a_row_holds_the_count_again_and_a_missing_value_is_an_empty_cell() {
-        let columns = Columns::of(&station(vec![
-            channel(Quantity::Force, None, "N", 0.000_565_9),
-            channel(Quantity::Displacement, None, "mm", 0.001),
-            channel(Quantity::Drive, None, "deg", 0.1),
+        let columns = TraceColumns::of(&station(vec![
+            channel(ChannelQuantity::Force, None, "N", 0.000_565_9),
+            channel(ChannelQuantity::Displacement, None, "mm", 0.001),
+            channel(ChannelQuantity::Drive, None, "deg", 0.1),
         ]))
         .unwrap();
         assert_eq!(columns.header(), "time_s,force_n,displacement_mm,drive_deg\n");
@@ -173,21 +140,25 @@ mod tests {
 
     #[test]
     fn a_station_that_could_not_be_read_back_is_refused_in_words() {
-        let force = |side| channel(Quantity::Force, side, "N", 0.001);
+        let force = |side| channel(ChannelQuantity::Force, side, "N", 0.001);
         for (channels, words) in [
-            (vec![channel(Quantity::Drive, None, "deg", 0.1)], "no force"),
-            (vec![force(Some(Side::Left))], "neither one alone"),
-            (vec![force(None), force(Some(Side::Left))], "neither one alone"),
-            (vec![force(None), force(None)], "two channels force_n"),
             (
-                vec![channel(Quantity::Force, None, "n\n=1+1", 0.001)],
-                "expected n,",
+                vec![channel(ChannelQuantity::Drive, None, "deg", 0.1)],
+                "no force",
+            ),
+            (vec![force(Some(Side::Left))], "neither one alone"),
+            (vec![force(None), force(Some(Side::Left))], "one without"),
+            (vec![force(None), force(None)], "(force_n) measures what another"),
+            (
+                vec![channel(ChannelQuantity::Force, None, "n\n=1+1", 0.001)],
+                "expected N or",
             ),
         ] {
-            let error = Columns::of(&station(channels)).unwrap_err();
+            let error = TraceColumns::of(&station(channels)).unwrap_err();
             assert!(error.contains(words), "{error}");
         }
-        let both = Columns::of(&station(vec![force(Some(Side::Left)), force(Some(Side::Right))])).unwrap();
+        let both =
+            TraceColumns::of(&station(vec![force(Some(Side::Left)), force(Some(Side::Right))])).unwrap();
         assert!(both.both_at_once());
     }
 }

@@ -1,4 +1,4 @@
-//! One recorder a study.
+//! At most one recorder per study.
 
 use crate::error::{Error, Result};
 use std::fs::{File, TryLockError};
@@ -37,7 +37,7 @@ impl StudyLock {
             Err(TryLockError::WouldBlock) => return Err(held(root, &mut file)),
             Err(TryLockError::Error(_)) => return Ok(None),
         }
-        // Who it is helps the second one; that it cannot be written (a full disk) is told by what comes after.
+        // Naming the holder helps whoever comes second; if it cannot be written (a full disk), what follows will report that.
         let _ = file.set_len(0);
         let _ = writeln!(file, "process {}, since {since}", std::process::id());
         Ok(Some(StudyLock { file }))

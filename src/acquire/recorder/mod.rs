@@ -1,6 +1,6 @@
 //! Keeps what a station sends: one recording a step of the plan, calls, and what the ceiling alarm saw.
 //!
-//! [`Keeper`] has no thread and no clock of its own: samples, wishes and the time are given to it. The order in which
+//! [`Recorder`] has no thread and no clock of its own: samples, commands and the time are given to it. The order in which
 //! it writes is such that a kill at any moment leaves at most the last second unwritten:
 //!
 //! 1. the sidecar, whole, with `status = "open"`;
@@ -13,23 +13,23 @@
 
 pub mod calls;
 pub mod columns;
-pub mod earlier;
+pub mod prior;
 pub mod lock;
-pub mod names;
-mod open;
+pub mod file_names;
+mod open_recording;
 pub mod over_ceiling;
-pub mod rows;
+pub mod append;
 pub mod sessions;
 pub mod trace_file;
-mod walk;
+mod plan_cursor;
 
-mod keeper;
+mod engine;
 mod request;
 
-pub use keeper::Keeper;
-pub use open::FOLDER;
-pub use request::Request;
-pub use walk::{Stop, Walk};
+pub use engine::Recorder;
+pub use open_recording::FOLDER;
+pub use plan_cursor::{PlanCursor, PlanStop};
+pub use request::RecordingRequest;
 
 use std::path::Path;
 

@@ -1,24 +1,23 @@
 //! What a person asked a recording to be.
 
-use crate::acquire::control::Feedback;
 use crate::error::{Error, Result};
 use crate::study::plan::Plan;
 use crate::study::roster::Roster;
 use crate::study::words::{nearest, shown};
-use crate::trace::Side;
+use crate::terms::{Contact, Feedback, Level, Role, Side};
 
 /// What is to be recorded, of whom, and how.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Request {
+pub struct RecordingRequest {
     pub subject: Option<String>,
     pub examiner: Option<String>,
     pub session: String,
     /// With a plan, one recording a stop of it; without, one a learner.
     pub plan: Option<Plan>,
     /// Without a plan: what everything recorded is of.
-    pub level: Option<String>,
+    pub level: Option<Level>,
     pub side: Option<Side>,
-    pub contact: Option<String>,
+    pub contact: Option<Contact>,
     pub feedback: Feedback,
     /// After a level's last test the examiner says which side felt more resistant, before anything of it is shown.
     pub calls: bool,
@@ -30,7 +29,7 @@ pub struct Request {
     pub cautions: Option<&'static str>,
 }
 
-impl Request {
+impl RecordingRequest {
     /// Refuses what cannot be meant.
     ///
     /// # Errors
@@ -43,7 +42,7 @@ impl Request {
         ];
         for (option, code) in codes {
             if let Some(code) = code {
-                super::names::sound_code(option, code)?;
+                super::file_names::sound_code(option, code)?;
             }
         }
         if self.calls && !self.practice && (self.subject.is_none() || self.examiner.is_none()) {
@@ -59,7 +58,7 @@ impl Request {
     /// Warnings about codes: those that the roster does not know, and those that look like something personal.
     pub fn warnings(&self, roster: &Roster) -> Vec<String> {
         let mut warnings = Vec::new();
-        for (role, code) in [("subject", &self.subject), ("examiner", &self.examiner)] {
+        for (role, code) in [(Role::Subject, &self.subject), (Role::Examiner, &self.examiner)] {
             let Some(code) = code else { continue };
             if let Some(like) = crate::study::codes::code_warning(code) {
                 warnings.push(format!(
@@ -91,28 +90,28 @@ mod tests {
     #[test]
     fn a_stranger_is_noticed_and_the_nearest_code_offered() {
         let (roster, _) = Roster::parse("roster.csv", "code,role\nV-07,subject\nL-12,examiner\n");
-        let request = Request {
+        let request = RecordingRequest {
             subject: Some("V-70".to_owned()),
             examiner: Some("L-12".to_owned()),
-            ..Request::default()
+            ..RecordingRequest::default()
         };
         let warnings = request.warnings(&roster);
         assert_eq!(warnings.len(), 1, "{warnings:?}");
         assert!(warnings[0].contains("is V-07 meant"), "{warnings:?}");
-        let personal = Request {
+        let personal = RecordingRequest {
             subject: Some("Anna Example".to_owned()),
-            ..Request::default()
+            ..RecordingRequest::default()
         };
         assert!(personal.warnings(&Roster::default())[0].contains("looks like a name"));
     }
 
     #[test]
     fn a_call_belongs_to_somebody() {
-        let request = Request {
+        let request = RecordingRequest {
             session: "s1".to_owned(),
             calls: true,
             subject: Some("V-07".to_owned()),
-            ..Request::default()
+            ..RecordingRequest::default()
         };
         assert!(request.check().unwrap_err().to_string().contains("--examiner"));
     }

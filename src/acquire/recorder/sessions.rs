@@ -1,6 +1,6 @@
 //! sessions.csv: in which sessions the cautions were shown, and whether somebody confirmed them.
 
-use super::rows::append_row;
+use super::append::append_row;
 use crate::error::{Problem, Result};
 use crate::study::table::TextTable;
 use std::path::Path;

@@ -1,17 +1,19 @@
 //! A device that is simulated: a hand-driven scan, sent in real time in the wire format.
 //!
 //! [`Transmission`] makes the bytes, and the same specification always gives the same ones. They reach a reader
-//! inside this program ([`Inside`], `--port sim`) or through a pseudo-terminal ([`VirtualDevice`], `simulate device`).
+//! inside this program ([`InProcessDevice`], `--port sim`) or through a pseudo-terminal ([`VirtualDevice`], `simulate device`).
 
-mod inside;
-mod pseudo;
+mod in_process;
+#[cfg(feature = "serial")]
+mod pty_device;
 mod scan;
 mod spec;
 mod transmission;
-mod words;
+mod port_name;
 
-pub use inside::Inside;
-pub use pseudo::VirtualDevice;
-pub use spec::{DeviceSpec, Harm, Sensors, Spot, Unplug};
+pub use in_process::InProcessDevice;
+pub use port_name::{SIM, parse_port_name};
+#[cfg(feature = "serial")]
+pub use pty_device::VirtualDevice;
+pub use spec::{DeviceSpec, LinkFaults, ScanPosition, Sensors, Unplug};
 pub use transmission::Transmission;
-pub use words::{SIM, from_words};

@@ -1,39 +1,40 @@
-//! The hand at work: one test after the other, as counts of each channel.
+//! A simulated hand: one test after another, as counts of each channel.
 
-use super::spec::{DEG_PER_COUNT, DeviceSpec, MM_PER_COUNT, N_PER_COUNT, Sensors, Spot};
+use super::spec::{DEG_PER_COUNT, DeviceSpec, MM_PER_COUNT, N_PER_COUNT, ScanPosition, Sensors};
 use crate::simulate::{
-    Dice, Examiner, Hands, LevelModel, Sensor, TraceSpec, log_ratio, simulate, simulate_bilateral,
+    Examiner, LevelModel, Rng, Sensor, TraceSpec, TwoHands, log_ratio, simulate, simulate_bilateral,
     usual_end_feel_n_per_mm, usual_onset_mm,
 };
-use crate::study::anatomy;
-use crate::trace::{Channel, Side, Trace};
+use crate::study::usual::UsualContact;
+use crate::terms::{Level, Side};
+use crate::trace::{Channel, Trace};
 
 /// Stream of the seed that the hand is drawn from.
 const HAND: u64 = 20;
 
 /// The samples of a scan, one after the other, for ever or once.
 #[derive(Debug, Clone)]
-pub(super) struct Scan {
+pub(super) struct SimulatedScan {
     spec: DeviceSpec,
-    dice: Dice,
+    rng: Rng,
     /// Steps that are to be sprung, in order; with two hands one for each level.
-    places: Vec<Spot>,
+    positions: Vec<ScanPosition>,
     /// Tests made.
     made: usize,
     test: Vec<Vec<i32>>,
     at: usize,
 }
 
-impl Scan {
+impl SimulatedScan {
     pub fn new(spec: &DeviceSpec) -> Self {
-        let mut places = spec.steps.clone();
+        let mut positions = spec.steps.clone();
         if spec.both_hands() {
             // Left and right are pressed at once.
-            places.dedup_by(|b, a| a.level == b.level && a.side == Side::Left && b.side == Side::Right);
+            positions.dedup_by(|b, a| a.level == b.level && a.side == Side::Left && b.side == Side::Right);
         }
-        Scan {
-            dice: Dice::stream(spec.seed, HAND),
-            places,
+        SimulatedScan {
+            rng: Rng::stream(spec.seed, HAND),
+            positions,
             made: 0,
             test: Vec::new(),
             at: 0,
@@ -44,7 +45,7 @@ impl Scan {
     /// Counts of every channel at the next sample; `None` at the end.
     pub fn next(&mut self) -> Option<Vec<i32>> {
         while self.at >= self.test.first().map_or(0, Vec::len) {
-            if self.spec.once && self.made >= self.places.len() {
+            if self.spec.once && self.made >= self.positions.len() {
                 return None;
             }
             self.make_test()?;
@@ -55,17 +56,23 @@ impl Scan {
     }
 
     fn make_test(&mut self) -> Option<()> {
-        let place = self.places.get(self.made % self.places.len().max(1))?.clone();
-        let model = self.level(&place.level);
-        let mut examiner = Examiner::drawn(&mut self.dice);
-        let factor = 0.04 * self.dice.normal_within_3();
-        let shift_mm = 0.15 * self.dice.normal_within_3();
+        let position = self
+            .positions
+            .get(self.made % self.positions.len().max(1))?
+            .clone();
+        let model = self.level(position.level);
+        let mut examiner = Examiner::drawn(&mut self.rng);
+        let factor = 0.04 * self.rng.normal_within_3();
+        let shift_mm = 0.15 * self.rng.normal_within_3();
         let tissue = |side| model.tissue(side, factor, shift_mm);
-        examiner.drive_deg = self.spec.tilt.then(|| line_of_drive_deg(&place.level));
+        examiner.drive_deg = self
+            .spec
+            .tilt
+            .then(|| UsualContact::at(position.level).line_of_drive.degrees());
         let fault_now = self.made % 2 == 1 && !self.spec.faults.is_empty();
         if fault_now {
             let fault = self.spec.faults[self.made / 2 % self.spec.faults.len()];
-            examiner = examiner.with(fault, &tissue(place.side).elastic);
+            examiner = examiner.with(fault, &tissue(position.side).elastic);
         }
         examiner.unloaded_after_s += self.spec.rest_s;
         let sensor = Sensor {
@@ -75,20 +82,20 @@ impl Scan {
             has_displacement: self.spec.sensors != Sensors::ForceOnly,
             ..Sensor::default()
         };
-        let seed = self.dice.seed();
+        let seed = self.rng.seed();
         let trace = if self.spec.both_hands() {
-            let hands = Hands {
+            let hands = TwoHands {
                 shared_displacement: self.spec.sensors == Sensors::TwoHanded,
-                ..Hands::default()
+                ..TwoHands::default()
             };
-            let (left, right) = match place.side {
+            let (left, right) = match position.side {
                 Side::Midline => (tissue(Side::Midline), tissue(Side::Midline)),
                 _ => (tissue(Side::Left), tissue(Side::Right)),
             };
             simulate_bilateral(&left, &right, &examiner, &sensor, hands, seed).trace
         } else {
             let spec = TraceSpec {
-                tissue: tissue(place.side),
+                tissue: tissue(position.side),
                 examiner,
                 sensor,
             };
@@ -101,15 +108,12 @@ impl Scan {
     }
 
     /// The same level is the same every time it is come to.
-    fn level(&self, level: &str) -> LevelModel {
-        let rank = anatomy::rank(level).unwrap_or(0) as u64;
-        let mut own = Dice::stream(self.spec.seed, HAND + 1 + rank);
-        let region = anatomy::region(level).unwrap_or(anatomy::Region::Lumbar);
+    fn level(&self, level: Level) -> LevelModel {
+        let mut own = Rng::stream(self.spec.seed, HAND + 1 + level.rank() as u64);
         LevelModel {
-            level: level.to_owned(),
-            end_feel_n_per_mm: usual_end_feel_n_per_mm(level).unwrap_or(11.2)
-                * libm::exp(0.08 * own.normal_within_3()),
-            onset_mm: usual_onset_mm(region),
+            level,
+            end_feel_n_per_mm: usual_end_feel_n_per_mm(level) * libm::exp(0.08 * own.normal_within_3()),
+            onset_mm: usual_onset_mm(level.region()),
             log_ratio: log_ratio(self.spec.asymmetry_percent).unwrap_or(0.0),
         }
     }
@@ -121,15 +125,6 @@ impl DeviceSpec {
             self.sensors,
             Sensors::TwoHanded | Sensors::TwoHandedTwoDisplacements
         )
-    }
-}
-
-/// Line of drive of a region, prone: common practice, no source.
-fn line_of_drive_deg(level: &str) -> f64 {
-    match anatomy::region(level) {
-        Some(anatomy::Region::Neck) => 45.0,
-        Some(anatomy::Region::Thoracic) => 60.0,
-        _ => 90.0,
     }
 }
 

@@ -1,11 +1,10 @@
 //! What a virtual device is and does.
 
-use crate::acquire::station::{self, Quantity, StationChannel};
+use crate::acquire::station::{self, ChannelQuantity, StationChannel};
 use crate::error::{Error, Result};
-use crate::simulate::Fault;
-use crate::study::anatomy;
+use crate::simulate::ExaminerFault;
 use crate::study::plan::Plan;
-use crate::trace::Side;
+use crate::terms::{Level, Side};
 
 /// Which sensors there are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -21,16 +20,16 @@ pub enum Sensors {
     TwoHandedTwoDisplacements,
 }
 
-/// One place where the hand goes.
+/// One place that the hand goes to.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Spot {
-    pub level: String,
+pub struct ScanPosition {
+    pub level: Level,
     pub side: Side,
 }
 
-/// What happens to the bytes on their way, each as a share of them.
+/// Faults of the link, each as a fraction of the bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Harm {
+pub struct LinkFaults {
     pub dropped: f64,
     /// Another byte comes in its place.
     pub corrupted: f64,
@@ -58,9 +57,9 @@ pub struct DeviceSpec {
     /// A tilt sensor as well, for the line of drive.
     pub tilt: bool,
     /// Where the hand goes, in order and over and over; with two hands left and right of a level are one place.
-    pub steps: Vec<Spot>,
+    pub steps: Vec<ScanPosition>,
     /// Made one after the other, in every second test.
-    pub faults: Vec<Fault>,
+    pub faults: Vec<ExaminerFault>,
     /// How much stiffer the right is than the left, in percent.
     pub asymmetry_percent: f64,
     /// Without a hand between two tests, beside what every test begins and ends with.
@@ -75,7 +74,7 @@ pub struct DeviceSpec {
     pub first_time_us: u32,
     /// The number of the first sample.
     pub first_sequence: u16,
-    pub harm: Harm,
+    pub link_faults: LinkFaults,
     pub unplug: Option<Unplug>,
     /// Ends after so long on this computer's clock; `None` goes on.
     pub seconds: Option<f64>,
@@ -87,11 +86,7 @@ pub struct DeviceSpec {
 
 impl Default for DeviceSpec {
     fn default() -> Self {
-        let levels = ["L5", "L4", "L3", "L2", "L1"];
-        let step = |level: &str, side| Spot {
-            level: level.to_owned(),
-            side,
-        };
+        let levels = [Level::L5, Level::L4, Level::L3, Level::L2, Level::L1];
         DeviceSpec {
             seed: 1,
             rate_hz: 1000.0,
@@ -99,7 +94,7 @@ impl Default for DeviceSpec {
             tilt: false,
             steps: levels
                 .iter()
-                .flat_map(|l| [step(l, Side::Left), step(l, Side::Right)])
+                .flat_map(|&level| [Side::Left, Side::Right].map(|side| ScanPosition { level, side }))
                 .collect(),
             faults: Vec::new(),
             asymmetry_percent: 0.0,
@@ -109,7 +104,7 @@ impl Default for DeviceSpec {
             drift_ppm: 0.0,
             first_time_us: 0,
             first_sequence: 0,
-            harm: Harm::default(),
+            link_faults: LinkFaults::default(),
             unplug: None,
             seconds: None,
             once: false,
@@ -124,13 +119,13 @@ pub(super) const MM_PER_COUNT: f64 = 0.0001;
 pub(super) const DEG_PER_COUNT: f64 = 0.1;
 
 /// The value of a count.
-pub(super) fn value(count: i32, quantity: Quantity) -> f64 {
+pub(super) fn value(count: i32, quantity: ChannelQuantity) -> f64 {
     // Divided by the inverse, which is exact: the double nearest to the decimal.
     f64::from(count)
         / match quantity {
-            Quantity::Force => 1.0 / N_PER_COUNT,
-            Quantity::Displacement => 1.0 / MM_PER_COUNT,
-            Quantity::Drive => 1.0 / DEG_PER_COUNT,
+            ChannelQuantity::Force => 1.0 / N_PER_COUNT,
+            ChannelQuantity::Displacement => 1.0 / MM_PER_COUNT,
+            ChannelQuantity::Drive => 1.0 / DEG_PER_COUNT,
         }
 }
 
@@ -143,8 +138,8 @@ impl DeviceSpec {
             .into_iter()
             .flat_map(|(_, step)| {
                 (0..step.trials).flat_map(|_| {
-                    step.side.sides().iter().map(|&side| Spot {
-                        level: step.level.clone(),
+                    step.side.sides().iter().map(|&side| ScanPosition {
+                        level: step.level,
                         side,
                     })
                 })
@@ -174,9 +169,9 @@ impl DeviceSpec {
         within("the rest between tests", self.rest_s, 0.0, 3600.0)?;
         within("the asymmetry", self.asymmetry_percent, -150.0, 150.0)?;
         for (what, share) in [
-            ("the share of bytes dropped", self.harm.dropped),
-            ("the share of bytes corrupted", self.harm.corrupted),
-            ("the share of bytes reordered", self.harm.reordered),
+            ("the fraction of bytes dropped", self.link_faults.dropped),
+            ("the fraction of bytes corrupted", self.link_faults.corrupted),
+            ("the fraction of bytes reordered", self.link_faults.reordered),
         ] {
             within(what, share, 0.0, 0.5)?;
         }
@@ -187,15 +182,11 @@ impl DeviceSpec {
         if let Some(seconds) = self.seconds {
             within("the number of seconds", seconds, 0.001, 1e7)?;
         }
-        let unknown = self.steps.iter().find(|s| anatomy::rank(&s.level).is_none());
-        if let Some(found) = unknown
-            .map(|s| s.level.clone())
-            .or(self.steps.is_empty().then(String::new))
-        {
+        if self.steps.is_empty() {
             return Err(Error::Setting {
-                what: "a level".to_owned(),
-                found: format!("{found:?}"),
-                expected: "C2 to C7, T1 to T12, L1 to L5, sacral_base or SI".to_owned(),
+                what: "the levels".to_owned(),
+                found: "none".to_owned(),
+                expected: "at least one".to_owned(),
             });
         }
         Ok(())
@@ -209,11 +200,11 @@ impl DeviceSpec {
 
     /// What the device says it is.
     pub fn says(&self) -> station::Station {
-        let channel = |quantity: Quantity, side: Option<Side>| {
+        let channel = |quantity: ChannelQuantity, side: Option<Side>| {
             let (unit, per_count, sensor) = match quantity {
-                Quantity::Force => ("N", N_PER_COUNT, "cell"),
-                Quantity::Displacement => ("mm", MM_PER_COUNT, "probe"),
-                Quantity::Drive => ("deg", DEG_PER_COUNT, "tilt"),
+                ChannelQuantity::Force => ("N", N_PER_COUNT, "cell"),
+                ChannelQuantity::Displacement => ("mm", MM_PER_COUNT, "probe"),
+                ChannelQuantity::Drive => ("deg", DEG_PER_COUNT, "tilt"),
             };
             StationChannel {
                 quantity,
@@ -228,8 +219,8 @@ impl DeviceSpec {
             }
         };
         let (left, right) = (Some(Side::Left), Some(Side::Right));
-        let force = |side| channel(Quantity::Force, side);
-        let displacement = |side| channel(Quantity::Displacement, side);
+        let force = |side| channel(ChannelQuantity::Force, side);
+        let displacement = |side| channel(ChannelQuantity::Displacement, side);
         let mut channels = match self.sensors {
             Sensors::OneHand => vec![force(None), displacement(None)],
             Sensors::ForceOnly => vec![force(None)],
@@ -239,7 +230,7 @@ impl DeviceSpec {
             }
         };
         if self.tilt {
-            channels.push(channel(Quantity::Drive, None));
+            channels.push(channel(ChannelQuantity::Drive, None));
         }
         station::Station {
             device: "virtual device".to_owned(),

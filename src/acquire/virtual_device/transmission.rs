@@ -1,14 +1,14 @@
 //! The bytes that a virtual device sends.
 
-use super::scan::Scan;
-use super::spec::{DeviceSpec, Harm, value};
+use super::scan::SimulatedScan;
+use super::spec::{DeviceSpec, LinkFaults, value};
 use crate::acquire::station::Station;
 use crate::acquire::wire::{hello_frame, hello_line, sample_frame, sample_line};
 use crate::error::Result;
-use crate::simulate::Dice;
+use crate::simulate::Rng;
 
-/// Stream of the seed that harm to the bytes is drawn from.
-const HARM: u64 = 50;
+/// Stream of the seed that faults of the link are drawn from.
+const LINK_FAULTS: u64 = 50;
 
 /// The bytes of a virtual device, as time goes on. The same specification gives the same bytes, however they are
 /// asked for; only the answers to a computer that asks for a hello come between.
@@ -16,8 +16,8 @@ const HARM: u64 = 50;
 pub struct Transmission {
     spec: DeviceSpec,
     station: Station,
-    scan: Scan,
-    harm: Dice,
+    scan: SimulatedScan,
+    fault_rng: Rng,
     /// Samples since the scan began, sent or not.
     sample: u64,
     /// The same since the device was last switched on.
@@ -34,8 +34,8 @@ impl Transmission {
         spec.check()?;
         Ok(Transmission {
             station: spec.says(),
-            scan: Scan::new(spec),
-            harm: Dice::stream(spec.seed, HARM),
+            scan: SimulatedScan::new(spec),
+            fault_rng: Rng::stream(spec.seed, LINK_FAULTS),
             sample: 0,
             since_on: 0,
             ended: false,
@@ -72,7 +72,7 @@ impl Transmission {
         bytes
     }
 
-    /// The hand goes on, but nothing is sampled: the device is unplugged. Then it is switched on anew.
+    /// The hand goes on, but nothing is sampled: the device is unplugged. Then it is switched on again.
     pub fn skip_until(&mut self, elapsed_s: f64) {
         while self.due(elapsed_s) && self.next_sample().is_some() {}
         self.since_on = 0;
@@ -122,29 +122,29 @@ impl Transmission {
         sample_line(sequence, time_us, &values, true)
     }
 
-    /// Puts the bytes on the line, with what harm comes to them.
+    /// Puts the bytes on the line, with the faults of the link.
     fn send(&mut self, mut bytes: Vec<u8>, line: &mut Vec<u8>) {
-        let Harm {
+        let LinkFaults {
             dropped,
             corrupted,
             reordered,
-        } = self.spec.harm;
+        } = self.spec.link_faults;
         if corrupted > 0.0 {
             for byte in &mut bytes {
-                if self.harm.uniform() < corrupted {
-                    *byte ^= 1 + self.harm.below(255) as u8;
+                if self.fault_rng.uniform() < corrupted {
+                    *byte ^= 1 + self.fault_rng.below(255) as u8;
                 }
             }
         }
         if reordered > 0.0 {
             for i in 1..bytes.len() {
-                if self.harm.uniform() < reordered {
+                if self.fault_rng.uniform() < reordered {
                     bytes.swap(i - 1, i);
                 }
             }
         }
         if dropped > 0.0 {
-            bytes.retain(|_| self.harm.uniform() >= dropped);
+            bytes.retain(|_| self.fault_rng.uniform() >= dropped);
         }
         line.extend(bytes);
     }

@@ -1,35 +1,35 @@
 //! Bytes in, in chunks of any size; hellos and samples out.
 
-use super::follow::{Follow, Numbered, Verdict};
-use super::frame::{HELLO, MISSING, MOST_STUFFED, SAMPLE, open};
-use super::line::{self, Line};
+use super::frame::{HELLO, MAX_STUFFED_BYTES, MISSING, SAMPLE, open};
+use super::sequence::{Continuity, NumberedSample, SequenceTracker};
+use super::text::{self, TextLine};
 use crate::acquire::station::{MAX_CHANNELS, Station};
 
-/// What was heard.
+/// What the bytes say.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Heard {
-    /// A device said what it is: for the first time since [`Decoder::reset`], or once more, or anew after a change.
+pub enum Message {
+    /// A device said what it is: for the first time since [`Decoder::reset`], once more, or after a change.
     Hello {
         station: Station,
         /// The device's counter; lines give none.
         time_us: Option<u32>,
     },
     /// A sample in order, in the units of the channels; NaN where there is none. The time is later than that of
-    /// the sample before, modulo 2³² µs, unless the device was started anew.
+    /// the sample before, modulo 2³² µs, unless the device was restarted.
     Sample {
         time_us: u32,
         values: [f64; MAX_CHANNELS],
     },
-    /// A whole hello that cannot be used; in words why.
+    /// A complete hello that cannot be used, and why.
     Unusable(String),
 }
 
-/// How the bytes have been since the decoder was made.
+/// Quality of the bytes since the decoder was made.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct WireCounts {
-    /// Frames or lines that were whole and right, too late or not.
+    /// Frames or lines that were complete and correct, too late or not.
     pub good: u64,
-    /// Stretches between delimiters that were no right frame or line.
+    /// Stretches between delimiters that were no correct frame or line.
     pub bad: u64,
     /// Samples that the sequence numbers say are missing; one that comes after its successor is among them.
     pub lost: u64,
@@ -39,14 +39,14 @@ pub struct WireCounts {
 
 /// Bytes since the last delimiter, never more than the longest frame.
 #[derive(Debug, Clone, Default)]
-struct Stretch {
+struct Segment {
     bytes: Vec<u8>,
     too_long: bool,
 }
 
-impl Stretch {
+impl Segment {
     fn extend(&mut self, bytes: &[u8]) {
-        if self.bytes.len() + bytes.len() > MOST_STUFFED {
+        if self.bytes.len() + bytes.len() > MAX_STUFFED_BYTES {
             self.too_long = true;
             self.bytes.clear();
         }
@@ -67,7 +67,7 @@ impl Stretch {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 enum Mode {
-    /// No right hello yet: both ways are tried, nothing is counted.
+    /// No correct hello yet: both ways are tried, nothing is counted.
     #[default]
     Unknown,
     Frames,
@@ -78,27 +78,27 @@ enum Mode {
 
 /// Turns bytes into hellos and samples, whatever the chunks they come in.
 ///
-/// Until the first right hello both framings are tried and nothing is counted; that hello decides. A zero byte
-/// (in lines: a line feed) begins anew, so one damaged frame never costs the next. Memory is bounded by the longest
+/// Until the first correct hello both framings are tried and nothing is counted; that hello decides. A zero byte
+/// (in lines: a line feed) starts over, so one damaged frame never costs the next. Memory is bounded by the longest
 /// frame; no bytes make it panic.
 ///
 /// ```
-/// use tautpoint::acquire::wire::{Decoder, Heard, hello_line, sample_line};
+/// use tautpoint::acquire::wire::{Decoder, Message, hello_line, sample_line};
 /// let mut heard = Vec::new();
 /// let mut decoder = Decoder::default();
 /// decoder.push(b"#tautpoint 1;rate_hz=200;channels=force_n\n0,5000,12.5\n", |h| heard.push(h));
-/// assert!(matches!(&heard[1], Heard::Sample { time_us: 5000, values } if values[0] == 12.5));
+/// assert!(matches!(&heard[1], Message::Sample { time_us: 5000, values } if values[0] == 12.5));
 /// ```
 #[derive(Debug, Clone, Default)]
 pub struct Decoder {
     mode: Mode,
-    stretch: Stretch,
-    /// Beside `stretch` as long as the mode is unknown.
-    line: Stretch,
+    segment: Segment,
+    /// Beside `segment` as long as the mode is unknown.
+    line: Segment,
     station: Option<Station>,
     /// A hello that differs from the last: believed when it comes twice.
     changed: Option<Station>,
-    follow: Follow,
+    tracker: SequenceTracker,
     counts: WireCounts,
 }
 
@@ -111,7 +111,7 @@ impl Decoder {
         };
     }
 
-    /// How the bytes have been since the decoder was made.
+    /// Quality of the bytes since the decoder was made.
     pub fn counts(&self) -> WireCounts {
         self.counts
     }
@@ -126,36 +126,36 @@ impl Decoder {
         self.station.is_none() || self.changed.is_some()
     }
 
-    /// Bytes kept until their delimiter comes: at most [`MOST_STUFFED`], twice that before the first hello.
+    /// Bytes kept until their delimiter comes: at most [`MAX_STUFFED_BYTES`], twice that before the first hello.
     pub fn waiting_bytes(&self) -> usize {
-        self.stretch.bytes.len() + self.line.bytes.len()
+        self.segment.bytes.len() + self.line.bytes.len()
     }
 
     /// Takes bytes as they come.
-    pub fn push(&mut self, bytes: &[u8], mut heard: impl FnMut(Heard)) {
+    pub fn push(&mut self, bytes: &[u8], mut emit: impl FnMut(Message)) {
         let mut rest = bytes;
         while !rest.is_empty() {
             rest = match self.mode {
-                Mode::Unknown => self.push_unknown(rest, &mut heard),
-                Mode::Frames => self.push_until(0, rest, &mut heard),
-                Mode::Lines { .. } => self.push_until(b'\n', rest, &mut heard),
+                Mode::Unknown => self.push_unknown(rest, &mut emit),
+                Mode::Frames => self.push_until(0, rest, &mut emit),
+                Mode::Lines { .. } => self.push_until(b'\n', rest, &mut emit),
             };
         }
     }
 
     /// Takes bytes up to the delimiter and gives back the rest.
-    fn push_until<'a>(&mut self, delimiter: u8, bytes: &'a [u8], heard: &mut impl FnMut(Heard)) -> &'a [u8] {
+    fn push_until<'a>(&mut self, delimiter: u8, bytes: &'a [u8], emit: &mut impl FnMut(Message)) -> &'a [u8] {
         let Some(end) = memchr::memchr(delimiter, bytes) else {
-            self.stretch.extend(bytes);
+            self.segment.extend(bytes);
             return &[];
         };
-        self.stretch.extend(&bytes[..end]);
-        if !self.stretch.is_empty() {
-            let mut stretch = std::mem::take(&mut self.stretch);
-            let right = !stretch.too_long
+        self.segment.extend(&bytes[..end]);
+        if !self.segment.is_empty() {
+            let mut segment = std::mem::take(&mut self.segment);
+            let right = !segment.too_long
                 && match self.mode {
-                    Mode::Lines { checked } => self.line(&stretch.bytes, checked, heard),
-                    _ => self.frame(&mut stretch.bytes, heard),
+                    Mode::Lines { checked } => self.line(&segment.bytes, checked, emit),
+                    _ => self.frame(&mut segment.bytes, emit),
                 };
             if right {
                 self.counts.good += 1;
@@ -163,36 +163,36 @@ impl Decoder {
                 self.counts.bad += 1;
             }
             // The buffer is used again.
-            stretch.clear();
-            self.stretch = stretch;
+            segment.clear();
+            self.segment = segment;
         }
         &bytes[end + 1..]
     }
 
     /// Tries both framings, byte by byte, until a hello decides.
-    fn push_unknown<'a>(&mut self, bytes: &'a [u8], heard: &mut impl FnMut(Heard)) -> &'a [u8] {
+    fn push_unknown<'a>(&mut self, bytes: &'a [u8], emit: &mut impl FnMut(Message)) -> &'a [u8] {
         for (i, &byte) in bytes.iter().enumerate() {
             match byte {
                 0 => {
-                    let mut stretch = std::mem::take(&mut self.stretch);
-                    if !stretch.too_long {
-                        self.first_frame(&mut stretch.bytes, heard);
+                    let mut segment = std::mem::take(&mut self.segment);
+                    if !segment.too_long {
+                        self.first_frame(&mut segment.bytes, emit);
                     }
                 }
-                _ => self.stretch.extend(&[byte]),
+                _ => self.segment.extend(&[byte]),
             }
             match byte {
                 b'\n' => {
                     let line = std::mem::take(&mut self.line);
                     if !line.too_long {
-                        self.first_line(&line.bytes, heard);
+                        self.first_line(&line.bytes, emit);
                     }
                 }
                 _ => self.line.extend(&[byte]),
             }
             if self.mode != Mode::Unknown {
-                self.stretch.clear();
-                self.line = Stretch::default();
+                self.segment.clear();
+                self.line = Segment::default();
                 self.counts.good += 1;
                 return &bytes[i + 1..];
             }
@@ -200,53 +200,53 @@ impl Decoder {
         &[]
     }
 
-    fn first_frame(&mut self, stretch: &mut [u8], heard: &mut impl FnMut(Heard)) {
-        let Some((head, content)) = open(stretch).filter(|(head, _)| head.kind == HELLO) else {
+    fn first_frame(&mut self, segment: &mut [u8], emit: &mut impl FnMut(Message)) {
+        let Some((head, content)) = open(segment).filter(|(head, _)| head.kind == HELLO) else {
             return;
         };
         match super::hello::read(content) {
             Ok(station) => {
                 self.mode = Mode::Frames;
-                self.follow = Follow::new(station.rate_hz);
-                self.follow.expect(head.sequence, head.time_us);
-                self.hello(station, Some(head.time_us), heard);
+                self.tracker = SequenceTracker::new(station.rate_hz);
+                self.tracker.expect(head.sequence, head.time_us);
+                self.hello(station, Some(head.time_us), emit);
             }
-            Err(words) => heard(Heard::Unusable(words)),
+            Err(words) => emit(Message::Unusable(words)),
         }
     }
 
-    fn first_line(&mut self, line: &[u8], heard: &mut impl FnMut(Heard)) {
-        match line::read_hello(line) {
+    fn first_line(&mut self, line: &[u8], emit: &mut impl FnMut(Message)) {
+        match text::read_hello(line) {
             Some(Ok((station, checked))) => {
                 self.mode = Mode::Lines { checked };
-                self.follow = Follow::new(station.rate_hz);
-                self.hello(station, None, heard);
+                self.tracker = SequenceTracker::new(station.rate_hz);
+                self.hello(station, None, emit);
             }
-            Some(Err(words)) => heard(Heard::Unusable(words)),
+            Some(Err(words)) => emit(Message::Unusable(words)),
             None => {}
         }
     }
 
-    /// Whether the stretch is a right frame.
-    fn frame(&mut self, stretch: &mut [u8], heard: &mut impl FnMut(Heard)) -> bool {
-        let Some((head, content)) = open(stretch) else {
+    /// Whether the segment is a correct frame.
+    fn frame(&mut self, segment: &mut [u8], emit: &mut impl FnMut(Message)) -> bool {
+        let Some((head, content)) = open(segment) else {
             return false;
         };
         match head.kind {
             HELLO => match super::hello::read(content) {
-                Ok(station) => self.hello(station, Some(head.time_us), heard),
-                Err(words) => heard(Heard::Unusable(words)),
+                Ok(station) => self.hello(station, Some(head.time_us), emit),
+                Err(words) => emit(Message::Unusable(words)),
             },
             SAMPLE => {
                 let Some(values) = self.values(content) else {
                     return false;
                 };
-                let numbered = Numbered {
+                let numbered = NumberedSample {
                     sequence: head.sequence,
                     time_us: head.time_us,
                     values,
                 };
-                return self.sample(numbered, heard);
+                return self.sample(numbered, emit);
             }
             // A later version may send more kinds.
             _ => {}
@@ -255,30 +255,30 @@ impl Decoder {
     }
 
     /// Whether the line is a right one.
-    fn line(&mut self, line: &[u8], checked: bool, heard: &mut impl FnMut(Heard)) -> bool {
-        if line::is_hello(line) {
-            match line::read_hello(line) {
-                Some(Ok((station, now))) if now || !checked => self.hello(station, None, heard),
-                Some(Err(words)) => heard(Heard::Unusable(words)),
+    fn line(&mut self, line: &[u8], checked: bool, emit: &mut impl FnMut(Message)) -> bool {
+        if text::is_hello(line) {
+            match text::read_hello(line) {
+                Some(Ok((station, now))) if now || !checked => self.hello(station, None, emit),
+                Some(Err(words)) => emit(Message::Unusable(words)),
                 _ => return false,
             }
             return true;
         }
         let channels = self.station.as_ref().map_or(0, |s| s.channels.len());
-        match line::read(line, channels, checked) {
-            Some(Line::Sample {
+        match text::read(line, channels, checked) {
+            Some(TextLine::Sample {
                 sequence,
                 time_us,
                 values,
             }) => self.sample(
-                Numbered {
+                NumberedSample {
                     sequence,
                     time_us,
                     values,
                 },
-                heard,
+                emit,
             ),
-            Some(Line::Remark) => true,
+            Some(TextLine::Remark) => true,
             None => false,
         }
     }
@@ -300,51 +300,51 @@ impl Decoder {
         Some(values)
     }
 
-    fn hello(&mut self, station: Station, time_us: Option<u32>, heard: &mut impl FnMut(Heard)) {
+    fn hello(&mut self, station: Station, time_us: Option<u32>, emit: &mut impl FnMut(Message)) {
         let known = self.station.as_ref();
         if known.is_some_and(|k| *k != station) && self.changed.as_ref() != Some(&station) {
             self.changed = Some(station);
             return;
         }
         if known.is_some_and(|k| k.rate_hz != station.rate_hz) {
-            self.follow = Follow::new(station.rate_hz);
+            self.tracker = SequenceTracker::new(station.rate_hz);
         }
         self.changed = None;
         self.station = Some(station.clone());
-        heard(Heard::Hello { station, time_us });
+        emit(Message::Hello { station, time_us });
     }
 
     /// Whether the sample is right, be it too late.
-    fn sample(&mut self, sample: Numbered, heard: &mut impl FnMut(Heard)) -> bool {
+    fn sample(&mut self, sample: NumberedSample, emit: &mut impl FnMut(Message)) -> bool {
         if self.changed.is_some() {
             // In which units this one is, the next hello says; until then it counts as lost.
             return true;
         }
-        let mut give = |s: Numbered| {
-            heard(Heard::Sample {
+        let mut give = |s: NumberedSample| {
+            emit(Message::Sample {
                 time_us: s.time_us,
                 values: s.values,
             });
         };
-        let (verdict, wrong) = self.follow.judge(sample);
+        let (continuity, wrong) = self.tracker.assess(sample);
         if wrong {
             // It was counted as good when it came.
             self.counts.good -= 1;
             self.counts.bad += 1;
         }
-        match verdict {
-            Verdict::Take { lost } => {
+        match continuity {
+            Continuity::Take { lost } => {
                 self.counts.lost += lost;
                 give(sample);
             }
-            Verdict::TakeBoth { waited, lost } => {
+            Continuity::TakeBoth { waited, lost } => {
                 self.counts.lost += lost;
                 give(waited);
                 give(sample);
             }
-            Verdict::Late => self.counts.late += 1,
-            Verdict::Wait => {}
-            Verdict::Bad => return false,
+            Continuity::Late => self.counts.late += 1,
+            Continuity::Wait => {}
+            Continuity::Bad => return false,
         }
         true
     }

@@ -11,9 +11,9 @@ pub const MISSING: i32 = i32::MIN;
 /// Bytes of a frame beside its content: type, sequence, time, CRC.
 pub const FIXED_BYTES: usize = 1 + 2 + 4 + 2;
 /// Longest frame before stuffing; a hello with eight channels and every text at its longest has 640.
-pub const MOST_BYTES: usize = 640;
+pub const MAX_FRAME_BYTES: usize = 640;
 /// Longest frame after stuffing, without its delimiter: one byte more for each 254 begun.
-pub const MOST_STUFFED: usize = cobs::max_encoding_length(MOST_BYTES);
+pub const MAX_STUFFED_BYTES: usize = cobs::max_encoding_length(MAX_FRAME_BYTES);
 
 const CRC: Crc<u16> = Crc::<u16>::new(&CRC_16_IBM_3740);
 
@@ -29,7 +29,7 @@ pub fn crc16(bytes: &[u8]) -> u16 {
 
 /// Fields that every frame begins with.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Head {
+pub(super) struct FrameHeader {
     pub kind: u8,
     /// Of a sample: its number, modulo 65536. Of a hello: the number that the next sample will have.
     pub sequence: u16,
@@ -38,11 +38,11 @@ pub(super) struct Head {
 }
 
 /// A frame with its delimiter, ready to be sent.
-pub(super) fn build(head: Head, content: &[u8]) -> Vec<u8> {
+pub(super) fn build(header: FrameHeader, content: &[u8]) -> Vec<u8> {
     let mut plain = Vec::with_capacity(FIXED_BYTES + content.len());
-    plain.push(head.kind);
-    plain.extend(head.sequence.to_le_bytes());
-    plain.extend(head.time_us.to_le_bytes());
+    plain.push(header.kind);
+    plain.extend(header.sequence.to_le_bytes());
+    plain.extend(header.time_us.to_le_bytes());
     plain.extend(content);
     plain.extend(crc16(&plain).to_le_bytes());
     stuffed(&plain)
@@ -55,10 +55,10 @@ pub fn stuffed(plain: &[u8]) -> Vec<u8> {
     out
 }
 
-/// Takes a stretch between two delimiters apart, in place. `None` unless it is a whole frame with the right CRC.
-pub(super) fn open(stretch: &mut [u8]) -> Option<(Head, &[u8])> {
-    let length = cobs::decode_in_place(stretch).ok()?;
-    let plain = stretch.get(..length)?;
+/// Takes a segment between two delimiters apart, in place. `None` unless it is a whole frame with the right CRC.
+pub(super) fn open(segment: &mut [u8]) -> Option<(FrameHeader, &[u8])> {
+    let length = cobs::decode_in_place(segment).ok()?;
+    let plain = segment.get(..length)?;
     let (body, crc) = plain.split_last_chunk::<2>()?;
     if crc16(body) != u16::from_le_bytes(*crc) {
         return None;
@@ -66,24 +66,24 @@ pub(super) fn open(stretch: &mut [u8]) -> Option<(Head, &[u8])> {
     let (&kind, rest) = body.split_first()?;
     let (sequence, rest) = rest.split_first_chunk::<2>()?;
     let (time_us, content) = rest.split_first_chunk::<4>()?;
-    let head = Head {
+    let header = FrameHeader {
         kind,
         sequence: u16::from_le_bytes(*sequence),
         time_us: u32::from_le_bytes(*time_us),
     };
-    Some((head, content))
+    Some((header, content))
 }
 
 /// A frame with one sample, its delimiter included. `counts` in the order of the hello's channels; [`MISSING`] where
 /// there is no value.
 pub fn sample_frame(sequence: u16, time_us: u32, counts: &[i32]) -> Vec<u8> {
     let content: Vec<u8> = counts.iter().flat_map(|c| c.to_le_bytes()).collect();
-    let head = Head {
+    let header = FrameHeader {
         kind: SAMPLE,
         sequence,
         time_us,
     };
-    build(head, &content)
+    build(header, &content)
 }
 
 #[cfg(test)]
@@ -95,9 +95,9 @@ mod tests {
         let mut bytes = sample_frame(0x1234, 0xDEAD_BEEF, &[0, -1, 256]);
         assert_eq!(bytes.pop(), Some(0));
         assert!(!bytes.contains(&0));
-        let (head, content) = open(&mut bytes).unwrap();
+        let (header, content) = open(&mut bytes).unwrap();
         assert_eq!(
-            (head.kind, head.sequence, head.time_us),
+            (header.kind, header.sequence, header.time_us),
             (SAMPLE, 0x1234, 0xDEAD_BEEF)
         );
         assert_eq!(content, [0, 0, 0, 0, 255, 255, 255, 255, 0, 1, 0, 0]);

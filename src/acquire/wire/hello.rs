@@ -1,13 +1,17 @@
 //! The hello frame: what a device is.
 
 use super::VERSION;
-use super::frame::{HELLO, Head, build};
-use super::usable::{MOST_TEXT, given, plain, usable};
-use crate::acquire::station::{Quantity, Station, StationChannel};
+use super::frame::{FrameHeader, HELLO, build};
+use super::validate::{MAX_TEXT_BYTES, given, plain, usable};
+use crate::acquire::station::{ChannelQuantity, Station, StationChannel};
 use crate::error::{Error, Result};
-use crate::trace::Side;
+use crate::terms::Side;
 
-const QUANTITIES: [Quantity; 3] = [Quantity::Force, Quantity::Displacement, Quantity::Drive];
+const QUANTITIES: [ChannelQuantity; 3] = [
+    ChannelQuantity::Force,
+    ChannelQuantity::Displacement,
+    ChannelQuantity::Drive,
+];
 const UNITS: [&str; 4] = ["counts", "N", "mm", "deg"];
 /// Powers of ten that a factor may have: those that are exact as a double, and to spare.
 const EXPONENTS: std::ops::RangeInclusive<i8> = -18..=18;
@@ -15,7 +19,7 @@ const EXPONENTS: std::ops::RangeInclusive<i8> = -18..=18;
 /// A hello frame with its delimiter. `sequence` is the number that the next sample will have.
 ///
 /// # Errors
-/// [`Error::Setting`] for a station that no device may claim to be, or a text over [`MOST_TEXT`] bytes.
+/// [`Error::Setting`] for a station that no device may claim to be, or a text over [`MAX_TEXT_BYTES`] bytes.
 pub fn hello_frame(sequence: u16, time_us: u32, station: &Station) -> Result<Vec<u8>> {
     let wrong = |found: String| Error::Setting {
         what: "the station".to_owned(),
@@ -46,7 +50,7 @@ pub fn hello_frame(sequence: u16, time_us: u32, station: &Station) -> Result<Vec
         put_text(&mut content, channel.sensor.as_deref().unwrap_or_default()).map_err(wrong)?;
         put_text(&mut content, channel.calibration.as_deref().unwrap_or_default()).map_err(wrong)?;
     }
-    let head = Head {
+    let head = FrameHeader {
         kind: HELLO,
         sequence,
         time_us,
@@ -55,8 +59,11 @@ pub fn hello_frame(sequence: u16, time_us: u32, station: &Station) -> Result<Vec
 }
 
 fn put_text(content: &mut Vec<u8>, text: &str) -> std::result::Result<(), String> {
-    if text.len() > MOST_TEXT {
-        return Err(format!("{text:?} with {} bytes; {MOST_TEXT} at most", text.len()));
+    if text.len() > MAX_TEXT_BYTES {
+        return Err(format!(
+            "{text:?} with {} bytes; {MAX_TEXT_BYTES} at most",
+            text.len()
+        ));
     }
     content.push(text.len() as u8);
     content.extend(text.as_bytes());
@@ -98,9 +105,9 @@ impl<'a> Fields<'a> {
 
     fn text(&mut self) -> std::result::Result<String, String> {
         let length = usize::from(self.byte()?);
-        if length > MOST_TEXT {
+        if length > MAX_TEXT_BYTES {
             return Err(format!(
-                "the hello holds a text of {length} bytes; {MOST_TEXT} at most"
+                "the hello holds a text of {length} bytes; {MAX_TEXT_BYTES} at most"
             ));
         }
         let (text, rest) = self.0.split_at_checked(length).ok_or("the hello is too short")?;
@@ -191,7 +198,7 @@ mod tests {
 
     #[test]
     fn a_hello_with_everything_at_its_longest_is_a_frame() {
-        let text = "m".repeat(MOST_TEXT);
+        let text = "m".repeat(MAX_TEXT_BYTES);
         let channel = |quantity, side, unit: &str| StationChannel {
             quantity,
             side: Some(side),
@@ -207,15 +214,15 @@ mod tests {
                 .into_iter()
                 .flat_map(|s| {
                     [
-                        channel(Quantity::Force, s, "N"),
-                        channel(Quantity::Displacement, s, "mm"),
-                        channel(Quantity::Drive, s, "deg"),
+                        channel(ChannelQuantity::Force, s, "N"),
+                        channel(ChannelQuantity::Displacement, s, "mm"),
+                        channel(ChannelQuantity::Drive, s, "deg"),
                     ]
                 })
                 .collect(),
         };
         let frame = hello_frame(0, 0, &station).unwrap();
-        assert!(frame.len() <= super::super::MOST_STUFFED + 1);
+        assert!(frame.len() <= super::super::MAX_STUFFED_BYTES + 1);
         let mut stretch = frame[..frame.len() - 1].to_vec();
         let (_, content) = super::super::frame::open(&mut stretch).unwrap();
         assert_eq!(read(content), Ok(station));

@@ -2,8 +2,10 @@
 
 use super::super::Outcome;
 use super::{Args, say, tell, today};
-use crate::calibrate::drift::{Chart, Checked, State, appended, charts, check, overall, read_history};
-use crate::calibrate::{Calibration, Day, Readings, unit_sign, unit_word};
+use crate::calibrate::drift::{
+    Chart, CheckReading, ControlState, appended, charts, check, overall, read_history,
+};
+use crate::calibrate::{Calibration, Day, SensorReadings, unit_sign, unit_word};
 use crate::error::{Error, Severity};
 use crate::plot::{control_chart, control_words};
 use crate::read::calibrations::{Calibrations, FOLDER, read_calibration};
@@ -19,7 +21,7 @@ const HISTORY: &str = "verify.csv";
 ///
 /// # Errors
 /// No calibration to check against, readings of something else, a history that was spoiled or cannot be written.
-pub fn verify(args: &Args, readings: &Readings, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn verify(args: &Args, readings: &SensorReadings, quiet: bool) -> anyhow::Result<Outcome> {
     let day = args.made.unwrap_or_else(today);
     let (calibration, folder) = find(args, readings, day)?;
     for complaint in calibration
@@ -71,7 +73,7 @@ pub fn verify(args: &Args, readings: &Readings, quiet: bool) -> anyhow::Result<O
 }
 
 /// The calibration, and the folder where its history is kept.
-fn find(args: &Args, readings: &Readings, day: Day) -> anyhow::Result<(Calibration, PathBuf)> {
+fn find(args: &Args, readings: &SensorReadings, day: Day) -> anyhow::Result<(Calibration, PathBuf)> {
     let in_study = args.study.as_ref().map(|study| study.join(FOLDER));
     if let Some(path) = &args.calibration {
         let file = path
@@ -137,14 +139,14 @@ fn slug(name: &str) -> String {
     name.chars().map(safe).take(80).collect()
 }
 
-fn state_words(state: &State) -> String {
+fn state_words(state: &ControlState) -> String {
     match state {
-        State::In { since } => format!("in control since {since}"),
-        State::Out { since } => format!("OUT OF CONTROL since {since}"),
+        ControlState::In { since } => format!("in control since {since}"),
+        ControlState::Out { since } => format!("OUT OF CONTROL since {since}"),
     }
 }
 
-fn words(calibration: &Calibration, new: &[Checked], charts: &[Chart]) -> String {
+fn words(calibration: &Calibration, new: &[CheckReading], charts: &[Chart]) -> String {
     use std::fmt::Write as _;
     let unit = unit_sign(calibration.quantity);
     let mut t = String::new();
@@ -167,7 +169,7 @@ fn words(calibration: &Calibration, new: &[Checked], charts: &[Chart]) -> String
     for chart in charts {
         let _ = writeln!(t, "  {}", control_words(chart));
     }
-    if matches!(overall(charts), Some(State::Out { .. })) {
+    if matches!(overall(charts), Some(ControlState::Out { .. })) {
         t.push_str(
             "  Look for a moved or overloaded sensor, then check again; if it stays, calibrate anew.\n",
         );
@@ -175,11 +177,11 @@ fn words(calibration: &Calibration, new: &[Checked], charts: &[Chart]) -> String
     t
 }
 
-fn as_json(calibration: &Calibration, new: &[Checked], charts: &[Chart]) -> serde_json::Value {
+fn as_json(calibration: &Calibration, new: &[CheckReading], charts: &[Chart]) -> serde_json::Value {
     let unit = unit_word(calibration.quantity);
-    let state = |s: &State| match s {
-        State::In { since } => json!({"state": "in_control", "since": since}),
-        State::Out { since } => json!({"state": "out_of_control", "since": since}),
+    let state = |s: &ControlState| match s {
+        ControlState::In { since } => json!({"state": "in_control", "since": since}),
+        ControlState::Out { since } => json!({"state": "out_of_control", "since": since}),
     };
     let keyed = |key: &str| format!("{key}_{unit}");
     let overall = overall(charts).map(|s| state(&s));

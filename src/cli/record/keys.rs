@@ -1,14 +1,17 @@
 //! Keys and words from standard input.
 
-use crate::acquire::control::Wish;
-use std::io::{IsTerminal, Read};
-use std::process::{Command, Stdio};
+use crate::acquire::control::Command;
+use crate::terms::Felt;
+use crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
+use crossterm::terminal::{disable_raw_mode, enable_raw_mode, size};
+use std::io::IsTerminal;
+use std::sync::Once;
 use std::sync::mpsc::{Receiver, Sender, channel};
 
 /// What came from the keyboard.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Key {
-    Wish(Wish),
+pub enum KeyPress {
+    Command(Command),
     /// A key that must come twice in a row: what it would do.
     Again(&'static str),
     /// Something that means nothing.
@@ -18,200 +21,150 @@ pub enum Key {
 }
 
 /// The keyboard, one key at a time where the terminal can; put back as it was when dropped.
-pub struct Keys {
-    pub keys: Receiver<Key>,
-    /// Settings of the terminal before.
-    saved: Option<String>,
-    /// Signs in a line of the terminal.
-    pub columns: Option<usize>,
+pub struct Keyboard {
+    pub presses: Receiver<KeyPress>,
+    /// Whether a single key is enough.
+    pub single: bool,
 }
 
-impl Keys {
+impl Keyboard {
     /// Begins to listen: key by key when standard input is a terminal whose settings can be changed, else line by line.
-    pub fn listen() -> Keys {
-        let (sender, keys) = channel();
-        let terminal = std::io::stdin().is_terminal();
-        let saved = if terminal { one_key_at_a_time() } else { None };
-        let raw = saved.is_some();
+    pub fn listen() -> Keyboard {
+        let (sender, presses) = channel();
+        let single = std::io::stdin().is_terminal() && enable_raw_mode().is_ok();
+        if single {
+            restore_before_a_panic_is_printed();
+        }
         // The thread waits in a read that nothing can end; it dies with the program.
-        std::thread::spawn(move || match raw {
+        std::thread::spawn(move || match single {
             true => by_key(&sender),
             false => by_line(&sender),
         });
-        Keys {
-            keys,
-            saved,
-            columns: if terminal { columns() } else { None },
-        }
+        Keyboard { presses, single }
     }
 
-    /// Whether a single key is enough.
-    pub fn single(&self) -> bool {
-        self.saved.is_some()
+    /// Columns of the terminal, where there is one that says.
+    pub fn columns(&self) -> Option<usize> {
+        let (columns, _) = size().ok().filter(|_| self.single)?;
+        Some(usize::from(columns)).filter(|n| *n > 0)
     }
 
     /// Puts the terminal back as it was.
     pub fn restore(&mut self) {
-        if let Some(saved) = self.saved.take() {
-            stty(&[&saved]);
+        if std::mem::take(&mut self.single) {
+            let _ = disable_raw_mode();
         }
     }
 }
 
-impl Drop for Keys {
+impl Drop for Keyboard {
     fn drop(&mut self) {
         self.restore();
     }
 }
 
-/// Runs stty on our own terminal; what it prints.
-fn stty(args: &[&str]) -> Option<String> {
-    let mut command = Command::new("stty");
-    command.args(args).stdin(Stdio::inherit()).stderr(Stdio::null());
-    let output = command.output().ok()?;
-    let text = String::from_utf8(output.stdout).ok()?;
-    output.status.success().then(|| text.trim().to_owned())
+/// Whichever thread panics: its message would be printed in steps, and the shell be left without its echo.
+fn restore_before_a_panic_is_printed() {
+    static ONCE: Once = Once::new();
+    ONCE.call_once(|| {
+        let print = std::panic::take_hook();
+        std::panic::set_hook(Box::new(move |panic| {
+            let _ = disable_raw_mode();
+            print(panic);
+        }));
+    });
 }
 
-/// Keys come at once, unseen, Ctrl-C among them, so that it ends the recording in order. Gives the settings before;
-/// `None` where there is no stty.
-fn one_key_at_a_time() -> Option<String> {
-    let saved = stty(&["-g"]).filter(|s| !s.is_empty())?;
-    stty(&["-icanon", "-echo", "-isig", "min", "1", "time", "0"])?;
-    Some(saved)
-}
-
-fn columns() -> Option<usize> {
-    let size = stty(&["size"])?;
-    size.split_whitespace().nth(1)?.parse().ok().filter(|n| *n > 0)
-}
-
-fn by_line(sender: &Sender<Key>) {
+fn by_line(sender: &Sender<KeyPress>) {
     for line in std::io::stdin().lines() {
         let Ok(line) = line else { break };
         let word = line.trim().to_lowercase();
-        let key = wish_of(&word).map_or(Key::Unknown(word), Key::Wish);
-        if sender.send(key).is_err() {
+        let press = command_for(&word).map_or(KeyPress::Unknown(word), KeyPress::Command);
+        if sender.send(press).is_err() {
             return;
         }
     }
-    let _ = sender.send(Key::Closed);
+    let _ = sender.send(KeyPress::Closed);
 }
 
-fn by_key(sender: &Sender<Key>) {
-    let mut reader = KeyReader::default();
-    let mut input = std::io::stdin().lock();
-    let mut bytes = [0; 64];
-    loop {
-        let count = match input.read(&mut bytes) {
-            Ok(0) => break,
-            Ok(count) => count,
-            Err(e) if e.kind() == std::io::ErrorKind::Interrupted => continue,
-            Err(_) => break,
-        };
-        for key in reader.push(&bytes[..count]) {
-            if sender.send(key).is_err() {
-                return;
-            }
+fn by_key(sender: &Sender<KeyPress>) {
+    let mut filter = KeyFilter::default();
+    while let Ok(event) = event::read() {
+        if let Event::Key(key) = event
+            && let Some(press) = filter.take(&key)
+            && sender.send(press).is_err()
+        {
+            return;
         }
     }
-    let _ = sender.send(Key::Closed);
+    let _ = sender.send(KeyPress::Closed);
 }
 
 /// What a word means; a single letter is one too.
-fn wish_of(word: &str) -> Option<Wish> {
-    let call = |word: &str| {
-        Some(Wish::Call {
-            call: word.to_owned(),
-        })
-    };
-    match word {
-        "" | "n" | "next" => Some(Wish::Next),
-        "r" | "repeat" => Some(Wish::Repeat),
-        "k" | "skip" => Some(Wish::Skip),
-        "l" | "learner" | "next learner" => Some(Wish::NextLearner),
-        "v" | "show" => Some(Wish::Show),
-        "q" | "stop" => Some(Wish::Stop),
-        "1" | "left" => call("left"),
-        "2" | "right" => call("right"),
-        "3" | "even" => call("even"),
-        "4" | "unsure" => call("unsure"),
-        _ => None,
-    }
+fn command_for(word: &str) -> Option<Command> {
+    Some(match word {
+        "" | "n" | "next" => Command::Next,
+        "r" | "repeat" => Command::Repeat,
+        "k" | "skip" => Command::Skip,
+        "l" | "learner" | "next learner" => Command::NextLearner,
+        "v" | "show" => Command::Show,
+        "q" | "stop" => Command::Stop,
+        "1" | "left" => call(Felt::Left),
+        "2" | "right" => call(Felt::Right),
+        "3" | "even" => call(Felt::Even),
+        "4" | "unsure" => call(Felt::Unsure),
+        _ => return None,
+    })
 }
 
-/// Bytes of a terminal to keys.
+fn call(call: Felt) -> Command {
+    Command::Call { call }
+}
+
+/// Keys of a terminal to what they mean.
 #[derive(Debug, Default)]
-struct KeyReader {
-    /// Bytes of an escape sequence so far.
-    escape: Vec<u8>,
-    last: Option<u8>,
+struct KeyFilter {
+    last: Option<char>,
 }
 
-const ESCAPE: u8 = 0x1b;
-const CTRL_C: u8 = 0x03;
-
-impl KeyReader {
-    fn push(&mut self, bytes: &[u8]) -> Vec<Key> {
-        let mut keys = Vec::new();
-        for &byte in bytes {
-            if !self.escape.is_empty() || byte == ESCAPE {
-                keys.extend(self.escaped(byte));
-            } else {
-                keys.extend(self.plain(byte));
-            }
-        }
-        keys
-    }
-
-    fn plain(&mut self, byte: u8) -> Option<Key> {
-        let key = byte.to_ascii_lowercase();
-        let before = self.last.replace(key);
-        match key {
-            CTRL_C => Some(Key::Wish(Wish::Stop)),
-            b'\r' | b'\n' | b' ' => Some(Key::Wish(Wish::Next)),
-            // What ends a scan must not be a slip of the hand.
-            b'l' | b'q' if before != Some(key) => Some(Key::Again(if key == b'l' {
-                "take the next learner"
-            } else {
-                "stop"
-            })),
-            _ => {
-                self.last = (key != b'l' && key != b'q').then_some(key);
-                let word = char::from(key).to_string();
-                Some(match wish_of(&word) {
-                    Some(wish) => Key::Wish(wish),
-                    None if key.is_ascii_graphic() => Key::Unknown(word),
-                    None => return None,
-                })
-            }
-        }
-    }
-
-    /// Arrows to the left and to the right are calls; any other sequence means nothing.
-    fn escaped(&mut self, byte: u8) -> Option<Key> {
-        self.last = None;
-        let begins = self.escape.len() == 1 && (byte == b'[' || byte == b'O');
-        let parameter = self.escape.len() > 1 && (b'0'..=b'?').contains(&byte);
-        if byte == ESCAPE || begins || parameter {
-            if byte == ESCAPE {
-                self.escape.clear();
-            }
-            self.escape.push(byte);
+impl KeyFilter {
+    fn take(&mut self, key: &KeyEvent) -> Option<KeyPress> {
+        // Some systems report that a key goes up again, too.
+        if key.kind == KeyEventKind::Release {
             return None;
         }
-        let plain = self.escape.len() == 2;
-        self.escape.clear();
-        let call = match byte {
-            b'C' => "right",
-            b'D' => "left",
+        let control = key.modifiers.contains(KeyModifiers::CONTROL);
+        let plain = key.modifiers.is_empty();
+        let before = self.last.take();
+        Some(KeyPress::Command(match key.code {
+            KeyCode::Char('c') if control => Command::Stop,
+            // A line feed comes as Ctrl-J.
+            KeyCode::Char('j') if control => Command::Next,
+            KeyCode::Enter => Command::Next,
+            KeyCode::Left if plain => call(Felt::Left),
+            KeyCode::Right if plain => call(Felt::Right),
+            KeyCode::Char(c) if !control => return self.character(c.to_ascii_lowercase(), before),
             _ => return None,
+        }))
+    }
+
+    fn character(&mut self, key: char, before: Option<char>) -> Option<KeyPress> {
+        // What ends a scan must not be a slip of the hand.
+        let what = match key {
+            ' ' => return Some(KeyPress::Command(Command::Next)),
+            'l' => Some("take the next learner"),
+            'q' => Some("stop"),
+            _ => None,
         };
-        plain.then(|| {
-            Key::Wish(Wish::Call {
-                call: call.to_owned(),
-            })
-        })
+        if let Some(what) = what.filter(|_| before != Some(key)) {
+            self.last = Some(key);
+            return Some(KeyPress::Again(what));
+        }
+        let word = key.to_string();
+        match command_for(&word) {
+            Some(command) => Some(KeyPress::Command(command)),
+            None => key.is_ascii_graphic().then_some(KeyPress::Unknown(word)),
+        }
     }
 }
 
@@ -219,55 +172,72 @@ impl KeyReader {
 mod tests {
     use super::*;
 
-    fn call(word: &str) -> Key {
-        Key::Wish(Wish::Call {
-            call: word.to_owned(),
-        })
+    fn pressed(filter: &mut KeyFilter, keys: &str) -> Vec<KeyPress> {
+        let key = |c| match c {
+            '\r' => KeyEvent::from(KeyCode::Enter),
+            '\n' => KeyEvent::new(KeyCode::Char('j'), KeyModifiers::CONTROL),
+            '\u{3}' => KeyEvent::new(KeyCode::Char('c'), KeyModifiers::CONTROL),
+            'A'..='Z' => KeyEvent::new(KeyCode::Char(c), KeyModifiers::SHIFT),
+            _ => KeyEvent::from(KeyCode::Char(c)),
+        };
+        keys.chars().filter_map(|c| filter.take(&key(c))).collect()
     }
 
     #[test]
     fn one_key_is_enough_and_what_ends_a_scan_takes_two() {
-        let mut reader = KeyReader::default();
-        let keys = reader.push(b"n\r r3kl");
-        let wish = Key::Wish;
+        let mut filter = KeyFilter::default();
+        let command = KeyPress::Command;
         assert_eq!(
-            keys,
+            pressed(&mut filter, "n\r\n R3kl"),
             [
-                wish(Wish::Next),
-                wish(Wish::Next),
-                wish(Wish::Next),
-                wish(Wish::Repeat),
-                call("even"),
-                wish(Wish::Skip),
-                Key::Again("take the next learner"),
+                command(Command::Next),
+                command(Command::Next),
+                command(Command::Next),
+                command(Command::Next),
+                command(Command::Repeat),
+                command(call(Felt::Even)),
+                command(Command::Skip),
+                KeyPress::Again("take the next learner"),
             ]
         );
-        assert_eq!(reader.push(b"l"), [wish(Wish::NextLearner)]);
-        assert_eq!(reader.push(b"l"), [Key::Again("take the next learner")]);
-        assert_eq!(reader.push(b"vq"), [wish(Wish::Show), Key::Again("stop")]);
-        assert_eq!(reader.push(b"nq"), [wish(Wish::Next), Key::Again("stop")]);
-        assert_eq!(reader.push(b"q\x03"), [wish(Wish::Stop), wish(Wish::Stop)]);
+        assert_eq!(pressed(&mut filter, "l"), [command(Command::NextLearner)]);
+        assert_eq!(
+            pressed(&mut filter, "l"),
+            [KeyPress::Again("take the next learner")]
+        );
+        assert_eq!(
+            pressed(&mut filter, "vq"),
+            [command(Command::Show), KeyPress::Again("stop")]
+        );
+        assert_eq!(
+            pressed(&mut filter, "nq"),
+            [command(Command::Next), KeyPress::Again("stop")]
+        );
+        assert_eq!(
+            pressed(&mut filter, "q\u{3}"),
+            [command(Command::Stop), command(Command::Stop)]
+        );
     }
 
     #[test]
-    fn arrows_are_calls_also_when_their_bytes_come_one_by_one() {
-        let mut reader = KeyReader::default();
-        let mut keys = Vec::new();
-        for byte in b"\x1b[D\x1bOC\x1b[1;5D\x1b[A\x1b[3~x" {
-            keys.extend(reader.push(&[*byte]));
-        }
-        assert_eq!(keys, [call("left"), call("right"), Key::Unknown("x".to_owned())]);
+    fn plain_arrows_are_calls_and_a_released_key_is_nothing() {
+        let mut filter = KeyFilter::default();
+        let mut take = |code, modifiers, kind| filter.take(&KeyEvent::new_with_kind(code, modifiers, kind));
+        let (none, press) = (KeyModifiers::NONE, KeyEventKind::Press);
+        let called = |word| Some(KeyPress::Command(call(word)));
+        assert_eq!(take(KeyCode::Left, none, press), called(Felt::Left));
+        assert_eq!(take(KeyCode::Right, none, press), called(Felt::Right));
+        assert_eq!(take(KeyCode::Left, KeyModifiers::CONTROL, press), None);
+        assert_eq!(take(KeyCode::Up, none, press), None);
+        assert_eq!(take(KeyCode::Char('n'), none, KeyEventKind::Release), None);
+        let unknown = Some(KeyPress::Unknown("x".to_owned()));
+        assert_eq!(take(KeyCode::Char('x'), none, press), unknown);
     }
 
     #[test]
     fn words_mean_what_they_say() {
-        assert_eq!(wish_of("next learner"), Some(Wish::NextLearner));
-        assert_eq!(
-            wish_of("unsure"),
-            Some(Wish::Call {
-                call: "unsure".to_owned()
-            })
-        );
-        assert_eq!(wish_of("rihgt"), None);
+        assert_eq!(command_for("next learner"), Some(Command::NextLearner));
+        assert_eq!(command_for("unsure"), Some(call(Felt::Unsure)));
+        assert_eq!(command_for("rihgt"), None);
     }
 }

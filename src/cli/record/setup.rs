@@ -1,33 +1,25 @@
 //! What is settled before the first sample: the study, the lock, codes, plan, port, cautions.
 
-use super::{Args, feedback};
-use crate::acquire::control::Feedback;
+use super::args::Args;
 use crate::acquire::port::ports;
 use crate::acquire::recorder::lock::StudyLock;
-use crate::acquire::recorder::{Keeper, Request, sessions, stamp, today};
+use crate::acquire::recorder::{RecordingRequest, sessions, stamp, today};
 use crate::cli::open::sound_study;
 use crate::error::Severity;
+use crate::session::SessionSetup;
 use crate::study::built_in;
 use crate::study::cautions::CAUTIONS;
-use crate::study::inputs::{Inputs, Study, collect_any};
+use crate::study::inputs::{Study, collect_any};
 use crate::study::plan::Plan;
 use crate::study::words::{nearest, one_of, shown};
+use crate::terms::Feedback;
 use anyhow::{Context, bail};
 use std::io::{BufRead, IsTerminal};
 use std::path::Path;
+use std::time::Duration;
 
-/// Everything that a session needs.
-pub struct Setup {
-    pub study: Study,
-    pub inputs: Inputs,
-    pub keeper: Keeper,
-    pub port: String,
-    /// Given up when dropped.
-    pub lock: Option<StudyLock>,
-}
-
-/// Settles it. Warnings and cautions are printed here.
-pub fn setup(args: &Args) -> anyhow::Result<Setup> {
+/// Settles it. Warnings and cautions are printed here. The lock is given up when dropped.
+pub fn setup(args: &Args) -> anyhow::Result<(SessionSetup, Option<StudyLock>)> {
     let study = sound_study(&args.study)?;
     let lock = match args.practice {
         true => None,
@@ -55,19 +47,19 @@ pub fn setup(args: &Args) -> anyhow::Result<Setup> {
     }
     let port = port(args.port.as_deref())?;
     request.cautions = Some(cautions(&study.root, &request)?);
-    let keeper = Keeper::start(&inputs, &study, request)?;
-    Ok(Setup {
+    let setup = SessionSetup {
         study,
         inputs,
-        keeper,
+        request,
         port,
-        lock,
-    })
+        stop_after: args.seconds.map(Duration::from_secs_f64),
+    };
+    Ok((setup, lock))
 }
 
-fn request(args: &Args, study: &Study) -> anyhow::Result<Request> {
+fn request(args: &Args, study: &Study) -> anyhow::Result<RecordingRequest> {
     let trimmed = |code: &Option<String>| code.as_deref().map(|c| c.trim().to_owned());
-    let mut feedback = feedback(&args.feedback);
+    let mut feedback = args.feedback;
     if study.hidden() && feedback != Feedback::None {
         eprintln!(
             "warning: the study is blind: no measured value is shown until it is opened (--feedback none); the ceiling \
@@ -75,14 +67,14 @@ fn request(args: &Args, study: &Study) -> anyhow::Result<Request> {
         );
         feedback = Feedback::None;
     }
-    Ok(Request {
+    Ok(RecordingRequest {
         subject: trimmed(&args.subject),
         examiner: trimmed(&args.examiner),
         session: trimmed(&args.session).unwrap_or_else(today),
         plan: args.plan.as_deref().map(|name| plan(name, study)).transpose()?,
-        level: args.level.clone(),
+        level: args.level,
         side: args.side,
-        contact: args.contact.clone(),
+        contact: args.contact,
         feedback,
         calls: args.calls,
         practice: args.practice,
@@ -132,7 +124,7 @@ fn port(named: Option<&str>) -> anyhow::Result<String> {
 
 /// Shows the cautions once a session, and has them confirmed where somebody can. Gives how they were met, which is
 /// stored unless nothing is to be kept.
-fn cautions(root: &Path, request: &Request) -> anyhow::Result<&'static str> {
+fn cautions(root: &Path, request: &RecordingRequest) -> anyhow::Result<&'static str> {
     let asks = std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
     let before = sessions::met(root, &request.session);
     if let Some(met) = before

@@ -6,8 +6,7 @@ mod study;
 mod trace;
 
 use super::Outcome;
-use crate::simulate::{self, Fault, SAMPLE_SEED};
-use crate::trace::Side;
+use crate::simulate::{self, ExaminerFault, SAMPLE_SEED};
 use anyhow::bail;
 use clap::{Args as ClapArgs, Subcommand};
 use std::path::PathBuf;
@@ -71,10 +70,11 @@ fn within(option: &str, value: f64, low: f64, high: f64) -> anyhow::Result<f64> 
     bail!("{option} is {value}; expected a number from {low} to {high}")
 }
 
-fn fault(word: &str) -> Result<Fault, String> {
-    Fault::parse(word).ok_or_else(|| format!("expected one of {}", Fault::ALL.map(Fault::word).join(", ")))
-}
-
-fn side(word: &str) -> Result<Side, String> {
-    Side::parse(word).ok_or_else(|| "expected left, right or midline".to_owned())
+fn fault(word: &str) -> Result<ExaminerFault, String> {
+    ExaminerFault::parse(word).ok_or_else(|| {
+        format!(
+            "expected one of {}",
+            ExaminerFault::ALL.map(ExaminerFault::word).join(", ")
+        )
+    })
 }

@@ -1,9 +1,11 @@
 //! `simulate trace`: one recording and its sidecar.
 
-use super::{fault, mat, side, within};
-use crate::simulate::{self, Condition, Dice, Elastic, Fault, Hands, SimulatedTests, TraceSpec};
-use crate::study::anatomy;
-use crate::trace::{About, Side};
+use super::{fault, mat, within};
+use crate::cli::terms::term;
+use crate::simulate::{self, Condition, Elastic, ExaminerFault, Rng, SimulatedTests, TraceSpec, TwoHands};
+use crate::terms::{Level, Side};
+use crate::trace::About;
+use crate::write;
 use anyhow::{Context, bail};
 use clap::Args as ClapArgs;
 use std::path::{Path, PathBuf};
@@ -34,7 +36,7 @@ pub(super) struct TraceArgs {
     condition: Condition,
     /// A technique fault to make.
     #[arg(long, value_name = "WORD", value_parser = fault)]
-    fault: Option<Fault>,
+    fault: Option<ExaminerFault>,
     /// Samples a second.
     #[arg(long, value_name = "HZ")]
     rate_hz: Option<f64>,
@@ -116,10 +118,10 @@ pub(super) struct TraceArgs {
     #[arg(long, requires = "tests")]
     marker: bool,
     /// Level to write into the sidecar.
-    #[arg(long)]
-    level: Option<String>,
+    #[arg(long, value_parser = term::<Level>())]
+    level: Option<Level>,
     /// Side to write into the sidecar.
-    #[arg(long, value_parser = side, conflicts_with = "bilateral")]
+    #[arg(long, value_parser = term::<Side>(), conflicts_with = "bilateral")]
     side: Option<Side>,
     #[command(flatten)]
     mat: mat::MatArgs,
@@ -134,14 +136,11 @@ pub(super) fn make(args: &TraceArgs) -> anyhow::Result<String> {
         );
     }
     for path in [&args.out, &sidecar] {
-        simulate::refuse_existing(path)?;
-    }
-    if let Some(level) = args.level.as_deref().filter(|l| anatomy::rank(l).is_none()) {
-        bail!("--level is {level}; expected C2 to C7, T1 to T12, L1 to L5, sacral_base or SI");
+        write::refuse_existing(path)?;
     }
     let (made, sensor) = simulated(args)?;
     let about = About {
-        level: args.level.clone(),
+        level: args.level,
         side: args.side,
         ..About::default()
     };
@@ -175,8 +174,8 @@ pub(super) fn make(args: &TraceArgs) -> anyhow::Result<String> {
 
 /// Both files or none.
 fn write_pair(trace: &Path, trace_text: &str, sidecar: &Path, sidecar_text: &str) -> anyhow::Result<()> {
-    simulate::write_new(sidecar, sidecar_text)?;
-    if let Err(error) = simulate::write_new(trace, trace_text) {
+    write::write_new(sidecar, sidecar_text)?;
+    if let Err(error) = write::write_new(trace, trace_text) {
         let _ = std::fs::remove_file(sidecar);
         return Err(error.into());
     }
@@ -184,12 +183,12 @@ fn write_pair(trace: &Path, trace_text: &str, sidecar: &Path, sidecar_text: &str
 }
 
 fn simulated(args: &TraceArgs) -> anyhow::Result<(SimulatedTests, simulate::Sensor)> {
-    let mut dice = Dice::stream(args.seed, 9);
-    let spec = spec(args, &mut dice)?;
+    let mut rng = Rng::stream(args.seed, 9);
+    let spec = spec(args, &mut rng)?;
     let sensor = spec.sensor.clone();
     if args.bilateral {
         let half = simulate::log_ratio(args.asymmetry)? / 2.0;
-        let hands = Hands {
+        let hands = TwoHands {
             shared_displacement: !args.two_displacements,
             left_share: within("--left-share-percent", args.left_share_percent, 1.0, 99.0)? / 100.0,
         };
@@ -199,15 +198,15 @@ fn simulated(args: &TraceArgs) -> anyhow::Result<(SimulatedTests, simulate::Sens
     }
     let mut specs = vec![spec];
     for _ in 1..args.tests.unwrap_or(1) {
-        specs.push(self::spec(args, &mut dice)?);
+        specs.push(self::spec(args, &mut rng)?);
     }
     let made = simulate::simulate_scan(&specs, args.marker, args.seed);
     Ok((made, sensor))
 }
 
 /// The condition's draw with what the command line says instead.
-fn spec(args: &TraceArgs, dice: &mut Dice) -> anyhow::Result<TraceSpec> {
-    let mut spec = args.condition.spec(dice);
+fn spec(args: &TraceArgs, rng: &mut Rng) -> anyhow::Result<TraceSpec> {
+    let mut spec = args.condition.spec(rng);
     if args.mat.mat {
         spec.sensor.rate_hz = mat::RATE_HZ;
     }

@@ -4,18 +4,19 @@ mod beside;
 mod partners;
 
 use super::*;
-use crate::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases, Side, Test};
+use crate::terms::{Contact, Level, LineOfDrive, Posture, Side};
+use crate::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases, Test};
 
 fn about(level: &str, side: Side, trial: u32) -> About {
     About {
         subject: Some("V-01".into()),
         examiner: Some("L-01".into()),
         session: Some("1".into()),
-        level: Some(level.into()),
+        level: Level::parse(level),
         side: Some(side),
-        contact: Some("thumb".into()),
-        posture: Some("prone".into()),
-        line_of_drive_deg: Some(90.0),
+        contact: Some(Contact::Thumb),
+        posture: Posture::new("prone"),
+        line_of_drive: LineOfDrive::new(90.0),
         trial: Some(trial),
         ..About::default()
     }
@@ -24,13 +25,7 @@ fn about(level: &str, side: Side, trial: u32) -> About {
 fn test(about: About, values: &[(Measure, f64)]) -> Test {
     let mut measures = Measures::default();
     for &(measure, value) in values {
-        let estimate = Estimate {
-            value,
-            u95: None,
-            sd: None,
-        };
-        let budget = vec![];
-        measures.set(measure, Measured { estimate, budget });
+        measures.set(measure, Measured::new(value, []));
     }
     Test {
         recording: format!("{:?}_{:?}_{:?}.csv", about.level, about.side, about.trial),
@@ -55,7 +50,7 @@ pub(super) fn stiff(level: &str, side: Side, trial: u32, n_per_mm: f64) -> Test 
     test(about(level, side, trial), &[(Measure::EndFeel, n_per_mm)])
 }
 
-fn run(tests: &[Test]) -> Comparison {
+fn run(tests: &[Test]) -> ComparisonOutcome {
     run_with(tests, &Settings::default(), &[], None)
 }
 
@@ -64,7 +59,7 @@ fn run_with(
     settings: &Settings,
     calls: &[Call],
     agreement: Option<&AgreementSpread>,
-) -> Comparison {
+) -> ComparisonOutcome {
     compare(
         tests,
         &CompareContext {
@@ -107,7 +102,7 @@ fn one_trial_a_side_at_the_published_spread_tells_no_less_than_40_percent() {
         stiff("L3", Side::Left, 1, 11.2),
         stiff("L3", Side::Right, 1, 14.0),
     ]);
-    let f = &found.findings[0];
+    let f = &found.comparisons[0];
     assert_eq!(f.spread_source, Some(SpreadSource::Published));
     assert!((f.mdc_percent.unwrap() - 39.6).abs() < 0.2, "{f:?}");
     assert!((log_of_percent(f.mdc_percent.unwrap()) - 0.401).abs() < 0.002);
@@ -124,7 +119,7 @@ fn a_lone_pair_is_worked_out_by_hand() {
         tests.push(stiff("L4", Side::Left, trial, 10.0 * e.exp()));
         tests.push(stiff("L4", Side::Right, trial, 13.0 * e.exp()));
     }
-    let f = &run(&tests).findings[0];
+    let f = &run(&tests).comparisons[0];
     let (d, se) = (1.3_f64.ln(), (4e-4_f64 * 2.0 / 3.0).sqrt());
     let near = |a: Option<f64>, b: f64| assert!((a.unwrap() - b).abs() < 1e-6, "{a:?} {b}");
     near(f.left, 10.0);
@@ -144,23 +139,14 @@ fn a_repetition_that_happens_to_agree_is_no_better_than_the_measurement() {
     for (trial, value) in [(1, 9.999), (2, 10.0), (3, 10.001)] {
         for side in [Side::Left, Side::Right] {
             let mut t = stiff("L4", side, trial, value);
-            let estimate = Estimate {
-                value,
-                u95: Some(1.96),
-                sd: None,
-            };
-            t.measures.set(
-                Measure::EndFeel,
-                Measured {
-                    estimate,
-                    budget: vec![],
-                },
-            );
+            let estimate = Estimate::new(value, Some((1.0, f64::INFINITY)));
+            let budget = vec![];
+            t.measures.set(Measure::EndFeel, Measured { estimate, budget });
             tests.push(t);
         }
     }
     // Standard uncertainty 10 % of a test: the mean of three has 0.1/sqrt 3, the difference 0.1 sqrt(2/3).
-    let f = &run(&tests).findings[0];
+    let f = &run(&tests).comparisons[0];
     let mdc = percent_of_log(1.96 * 0.1 * (2.0_f64 / 3.0).sqrt());
     assert!((f.mdc_percent.unwrap() - mdc).abs() < 1e-5);
     assert_eq!(f.spread_source, Some(SpreadSource::Trials));
@@ -170,14 +156,14 @@ fn a_repetition_that_happens_to_agree_is_no_better_than_the_measurement() {
 #[test]
 fn findings_do_not_depend_on_the_order_of_tests() {
     let mut tests = scan(&[("L5", 1.4), ("T4", 1.0), ("C3", 0.7), ("sacral_base", 1.0)]);
-    let first = format!("{:?}", run(&tests).findings);
+    let first = format!("{:?}", run(&tests).comparisons);
     tests.reverse();
-    assert_eq!(format!("{:?}", run(&tests).findings), first);
+    assert_eq!(format!("{:?}", run(&tests).comparisons), first);
     tests.rotate_left(7);
-    let found = run(&tests).findings;
+    let found = run(&tests).comparisons;
     assert_eq!(format!("{found:?}"), first);
-    let levels: Vec<_> = found.iter().map(|f| f.key.level.clone().unwrap()).collect();
-    assert_eq!(levels, ["C3", "T4", "L5", "sacral_base"]);
+    let levels: Vec<_> = found.iter().map(|f| f.key.level.unwrap()).collect();
+    assert_eq!(levels, [Level::C3, Level::T4, Level::L5, Level::SacralBase]);
     let words: Vec<_> = found
         .iter()
         .map(|f| f.side_of_resistance.unwrap().word())
@@ -190,8 +176,8 @@ fn a_level_tested_once_uses_the_spread_of_the_repeated_ones() {
     let mut tests = scan(&[("L5", 1.0), ("L4", 1.0)]);
     tests.push(stiff("L3", Side::Left, 1, 10.0));
     tests.push(stiff("L3", Side::Right, 1, 14.0));
-    let found = run(&tests).findings;
-    assert_eq!(found[0].key.level.as_deref(), Some("L3"));
+    let found = run(&tests).comparisons;
+    assert_eq!(found[0].key.level, Some(Level::L3));
     assert_eq!(found[0].spread_source, Some(SpreadSource::Trials));
     assert_eq!(found[0].side_of_resistance, Some(Decision::Right));
 }
@@ -206,7 +192,7 @@ fn the_labs_own_spread_comes_before_the_published_one() {
         stiff("L3", Side::Left, 1, 10.0),
         stiff("L3", Side::Right, 1, 14.0),
     ];
-    let found = run_with(&tests, &Settings::default(), &[], Some(&own)).findings;
+    let found = run_with(&tests, &Settings::default(), &[], Some(&own)).comparisons;
     assert_eq!(found[0].spread_source, Some(SpreadSource::Agreement));
     assert_eq!(found[0].side_of_resistance, Some(Decision::Right));
     let mdc = percent_of_log(1.96 * 0.03 * 2.0_f64.sqrt());
@@ -223,18 +209,18 @@ fn trials_to_decide_is_the_first_number_that_gives_a_word() {
             stiff("L3", Side::Right, 1, right),
         ]
     };
-    let f = &run(&pair(15.0)).findings[0];
+    let f = &run(&pair(15.0)).comparisons[0];
     assert_eq!(f.trials_to_decide, Some(TrialsToDecide::Trials(2)));
     // On the margin itself no number of trials helps.
-    let f = &run(&pair(10.0 * log_of_percent(15.0).exp())).findings[0];
+    let f = &run(&pair(10.0 * log_of_percent(15.0).exp())).comparisons[0];
     assert_eq!(f.trials_to_decide, Some(TrialsToDecide::NotInOneSession));
     // Even at no difference the two one-sided tests need 1.96 * 0.145 sqrt(2/n) <= 0.1503: n >= 7.2.
     let mut settings = Settings::default();
     settings.compare.max_trials = 10;
-    let f = &run_with(&pair(10.0), &settings, &[], None).findings[0];
+    let f = &run_with(&pair(10.0), &settings, &[], None).comparisons[0];
     assert_eq!(f.trials_to_decide, Some(TrialsToDecide::Trials(8)));
     assert_eq!(
-        run(&pair(10.0)).findings[0].trials_to_decide,
+        run(&pair(10.0)).comparisons[0].trials_to_decide,
         Some(TrialsToDecide::NotInOneSession)
     );
 }
@@ -249,7 +235,7 @@ fn trials_to_decide_counts_the_degrees_of_freedom_that_trials_add() {
         let d = log_of_percent(15.0) + 0.08;
         tests.push(stiff("L4", Side::Right, trial, 10.0 * (d + e).exp()));
     }
-    let f = &run(&tests).findings[0];
+    let f = &run(&tests).comparisons[0];
     assert_eq!(f.side_of_resistance, Some(Decision::Undecided));
     assert_eq!(f.trials_to_decide, Some(TrialsToDecide::Trials(3)));
 }
@@ -261,8 +247,8 @@ fn a_level_far_less_steady_than_the_others_gets_a_wider_interval_of_its_own() {
         tests.push(stiff("L1", Side::Left, trial, 10.0 * wobble));
         tests.push(stiff("L1", Side::Right, trial, 10.0 * wobble));
     }
-    let found = run(&tests).findings;
-    let width = |f: &Finding| f.high_percent.unwrap() - f.low_percent.unwrap();
+    let found = run(&tests).comparisons;
+    let width = |f: &Comparison| f.high_percent.unwrap() - f.low_percent.unwrap();
     assert!(width(&found[4]) > 5.0 * width(&found[0]), "{found:?}");
     assert_eq!(found[0].side_of_resistance, Some(Decision::Even));
     assert_eq!(found[4].side_of_resistance, Some(Decision::Undecided));
@@ -285,7 +271,7 @@ fn measures_that_can_be_zero_are_compared_by_difference_and_without_a_word() {
             &values(-0.01 + e, 6.5 + e, 66.0),
         ));
     }
-    let found = run(&tests).findings;
+    let found = run(&tests).comparisons;
     assert_eq!(found.len(), 3);
     let of = |m| found.iter().find(|f| f.measure == m).unwrap();
     let [d, low, high] = of(Measure::LossRatio).difference.unwrap();
@@ -300,7 +286,7 @@ fn measures_that_can_be_zero_are_compared_by_difference_and_without_a_word() {
             .all(|f| f.side_of_resistance.is_none() && f.trials_to_decide.is_none())
     );
     // One trial a side and nothing known of their spread: the values stand, the interval is missing.
-    let once = run(&tests[..2]).findings;
+    let once = run(&tests[..2]).comparisons;
     assert!(once.iter().all(|f| f.left.is_some() && f.spread_source.is_none()));
     assert!(
         once.iter()
@@ -318,7 +304,7 @@ fn changing_places_changes_only_the_sign_and_the_side() {
             _ => Some(Side::Left),
         };
     }
-    let (there, back) = (run(&tests).findings, run(&swapped).findings);
+    let (there, back) = (run(&tests).comparisons, run(&swapped).comparisons);
     assert_eq!(there.len(), 4);
     for (a, b) in there.iter().zip(&back) {
         let close = |x: Option<f64>, y: Option<f64>| assert!((x.unwrap() - y.unwrap()).abs() < 1e-9);
@@ -342,7 +328,7 @@ fn a_recording_given_twice_is_not_a_spread_of_nothing() {
         tests.push(stiff("L3", Side::Left, trial, 10.1));
         tests.push(stiff("L3", Side::Right, trial, 12.3));
     }
-    let f = &run(&tests).findings[0];
+    let f = &run(&tests).comparisons[0];
     assert_eq!(f.spread_source, Some(SpreadSource::Published));
     assert_eq!(f.side_of_resistance, Some(Decision::Undecided));
 }
@@ -352,10 +338,10 @@ fn one_posture_does_not_lend_its_spread_to_another() {
     let mut tests = scan(&[("L5", 1.0), ("L4", 1.0)]);
     for side in [Side::Left, Side::Right] {
         let mut seated = stiff("L5", side, 1, 10.0);
-        seated.about.posture = Some("seated".into());
+        seated.about.posture = Posture::new("seated");
         tests.push(seated);
     }
-    let found = run(&tests).findings;
+    let found = run(&tests).comparisons;
     let sources: Vec<_> = found
         .iter()
         .map(|f| f.spread_source.map(SpreadSource::word))

@@ -1,11 +1,12 @@
 //! Which tests meet, and what is said of those that do not.
 
 use super::*;
+use crate::terms::{Contact, Level, Side};
 
 #[test]
 fn what_finds_no_partner_is_listed_with_the_reason() {
     let mut thenar = about("L3", Side::Right, 1);
-    thenar.contact = Some("thenar".into());
+    thenar.contact = Some(Contact::Thenar);
     let mut no_level = about("L3", Side::Left, 1);
     no_level.level = None;
     let mut no_side = about("L3", Side::Left, 1);
@@ -23,12 +24,12 @@ fn what_finds_no_partner_is_listed_with_the_reason() {
         test(about("L1", Side::Right, 1), &[(Measure::Peak, 50.0)]),
     ];
     let found = run(&tests);
-    assert_eq!(found.findings.len(), 0);
+    assert_eq!(found.comparisons.len(), 0);
     let said: Vec<String> = found
         .unpaired
         .iter()
         .map(|u| {
-            let level = u.key.level.as_deref().unwrap_or("-");
+            let level = u.key.level.map_or("-", Level::word);
             format!("{level} {} {}: {}", u.side, u.trials, u.reason)
         })
         .collect();
@@ -52,7 +53,7 @@ fn what_finds_no_partner_is_listed_with_the_reason() {
 #[test]
 fn tests_that_name_nobody_still_meet() {
     let nobody = |side| About {
-        level: Some("L3".into()),
+        level: Some(Level::L3),
         side: Some(side),
         ..About::default()
     };
@@ -61,6 +62,6 @@ fn tests_that_name_nobody_still_meet() {
         test(nobody(Side::Left), &value),
         test(nobody(Side::Right), &value),
     ]);
-    assert_eq!((found.findings.len(), found.unpaired.len()), (1, 0));
-    assert_eq!(found.findings[0].asymmetry_percent, Some(0.0));
+    assert_eq!((found.comparisons.len(), found.unpaired.len()), (1, 0));
+    assert_eq!(found.comparisons[0].asymmetry_percent, Some(0.0));
 }

@@ -1,32 +1,32 @@
 //! The frame for the page, of what the gate lets through.
 
 use super::{Monitor, SHOWN_BINS};
-use crate::live::ceiling::Crossing;
-use crate::live::control::Standing;
+use crate::live::ceiling::CeilingCrossing;
+use crate::live::control::SessionState;
 use crate::live::side::LiveSide;
 use crate::live::strip::round;
-use crate::live::view::{AlarmView, Now, SideNow, View};
-use crate::trace::Side;
+use crate::live::view::{AlarmView, CurrentForce, CurrentSideForce, LiveView};
+use crate::terms::{Level, Side};
 use std::time::Instant;
 
-/// A zero further from nothing than this is told, in N: the hand may have been on.
+/// A zero further from 0 N than this is reported, in N: the hand may have been on.
 const LARGE_ZERO_N: f64 = 20.0;
 
 impl Monitor {
     /// The frame for the page. It takes the strip since the last view with it, so there is one viewer: the hub.
-    pub fn view(&mut self, standing: &Standing) -> View {
+    pub fn view(&mut self, state: &SessionState) -> LiveView {
         self.take_done();
-        let hidden = |level: &String| standing.hidden_levels.contains(level);
-        self.shown.called = !self.last_level.as_ref().is_some_and(hidden);
-        let gate = self.gate(standing);
+        let hidden = |level: Level| state.hidden_levels.contains(&level);
+        self.shown.called = !self.last_level.is_some_and(hidden);
+        let gate = self.gate(state);
         let visible = gate.running.is_none();
         let now_n = self.now();
         let strip = self.strip.take();
         let alarm = self.watch.over().map(|c| alarm_view(c, true, visible));
-        View {
+        LiveView {
             device: self.station.device.clone(),
             rate_hz: self.station.rate_hz,
-            standing: standing.clone(),
+            state: state.clone(),
             sides: self.sides.iter().map(|s| self.side_word(s)).collect(),
             age_ms: None,
             arrived_unix_ms: None,
@@ -66,7 +66,7 @@ impl Monitor {
         warnings
     }
 
-    fn now(&self) -> Option<Now> {
+    fn now(&self) -> Option<CurrentForce> {
         let now_s = self.newest?.0;
         let bins: Vec<_> = self.strip.newest(SHOWN_BINS).collect();
         let mean = |k: usize| {
@@ -77,13 +77,13 @@ impl Monitor {
                 Some(sum / bins.len() as f64)
             }
         };
-        let sides: Option<Vec<SideNow>> = self
+        let sides: Option<Vec<CurrentSideForce>> = self
             .sides
             .iter()
             .enumerate()
             .map(|(k, s)| {
                 s.force_n?;
-                Some(SideNow {
+                Some(CurrentSideForce {
                     force_n: round(mean(k)?, 1e2),
                     displacement_mm: s.displacement_mm.map(|x| round(x, 1e3)),
                     phase: s.phase,
@@ -91,7 +91,7 @@ impl Monitor {
             })
             .collect();
         let sides = sides.filter(|s| !s.is_empty())?;
-        Some(Now {
+        Some(CurrentForce {
             total_n: round(sides.iter().map(|s| s.force_n).sum(), 1e2),
             phase: self.phase(),
             springs: self.sides.iter().map(|s| s.springs(now_s)).max().unwrap_or(0),
@@ -102,7 +102,7 @@ impl Monitor {
 }
 
 /// An alarm for the page; its peak only where values are shown.
-pub fn alarm_view(crossing: &Crossing, on: bool, visible: bool) -> AlarmView {
+pub fn alarm_view(crossing: &CeilingCrossing, on: bool, visible: bool) -> AlarmView {
     AlarmView {
         on,
         region: crossing.ceiling.region,

@@ -1,13 +1,13 @@
 //! Touches to tests that ended, and what the full analysis says of them.
 
 use super::{Monitor, MonitorEvent};
-use crate::live::analyst::Analysed;
-use crate::live::ended::{EndedTest, Provisional, ProvisionalSide, springs_s};
-use crate::live::kept::BEFORE_S;
+use crate::live::background::AnalysedTest;
+use crate::live::ended_test::{EndedTest, Provisional, ProvisionalSide, springs_s};
+use crate::live::sample_buffer::BEFORE_S;
 use crate::live::side::LiveSide;
 use crate::live::summary;
-use crate::signal::detector::SpringMark;
 use crate::signal::episodes::{Episode, SideEpisode, group};
+use crate::signal::events::SpringMark;
 use crate::trace::Test;
 use std::sync::Arc;
 
@@ -20,8 +20,8 @@ impl Monitor {
         events: &mut Vec<MonitorEvent>,
     ) {
         let side = &self.sides[channel];
-        let of_touch = match (&side.open, ended.last()) {
-            (Some((_, springs)), _) => springs.len(),
+        let of_touch = match (side.contact.open(), ended.last()) {
+            (Some(open), _) => open.springs.len(),
             (None, Some(last)) => last.springs.len(),
             (None, None) => 0,
         };
@@ -41,19 +41,19 @@ impl Monitor {
             return;
         }
         let end = self.pending.iter().map(|p| p.contact.end).max().unwrap_or(0);
-        let joined = |s: &LiveSide| s.open.as_ref().is_some_and(|(begin, _)| *begin < end);
+        let joined = |s: &LiveSide| s.contact.open().is_some_and(|c| c.contact.start < end);
         if self.sides.iter().any(joined) {
             return;
         }
         let touches = std::mem::take(&mut self.pending);
-        let (episodes, _bumps) = group(touches, None, 1.0 / self.station.rate_hz);
+        let (episodes, _) = group(touches, None, 1.0 / self.station.rate_hz);
         for episode in episodes {
             let ended = Arc::new(self.ended(&episode, now_s));
             self.last_end_s = ended.end_s;
-            self.analyst.hand(&ended);
+            self.analysis.hand(&ended);
             let view = summary::provisional(&ended, self.options.reference.as_ref());
             self.last = Some(Arc::new(view));
-            self.last_level = ended.about.level.clone();
+            self.last_level = ended.about.level;
             events.push(MonitorEvent::TestEnded(ended));
         }
         self.test_peak_n = 0.0;
@@ -69,7 +69,7 @@ impl Monitor {
         let channels: Vec<_> = self.sides.iter().map(|s| s.channels).collect();
         // The zero before this test must not come from the hand of the last one.
         let from_s = (begin_s - BEFORE_S).max(self.last_end_s + 0.02);
-        let trace = self.kept.trace(from_s, now_s, &channels, &self.about);
+        let trace = self.buffer.trace(from_s, now_s, &channels, &self.about);
         let sides = episode.sides.iter().map(|s| {
             let side = &self.sides[s.channel];
             let Some(trace) = &trace else {
@@ -104,7 +104,7 @@ impl Monitor {
         }
     }
 
-    pub(super) fn analysed(&mut self, analysed: &Analysed) {
+    pub(super) fn analysed(&mut self, analysed: &AnalysedTest) {
         let same_step =
             analysed.ended.about.level == self.about.level && analysed.ended.about.side == self.about.side;
         if same_step {

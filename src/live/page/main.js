@@ -1,4 +1,4 @@
-// The live page: frames in, wishes out.
+// The live page: frames in, commands out.
 
 import { Alarm } from "./alarm.js";
 import { Curve } from "./curve.js";
@@ -63,7 +63,7 @@ function take(view) {
   }
   if (!curve.last) summary(null, view.hidden);
   alarm.set(view.alarm);
-  standing(view);
+  showState(view);
   requestAnimationFrame(show);
 }
 
@@ -77,7 +77,7 @@ function show() {
   const clock = performance.now();
   document.body.classList.toggle("silent", !now);
   document.body.classList.toggle("hiding", Boolean(frame.hidden));
-  get("hidden").hidden = !frame.hidden || Boolean(frame.standing.call_wanted);
+  get("hidden").hidden = !frame.hidden || Boolean(frame.state.call_wanted);
   say(get("hidden"), frame.hidden);
   if (!now) {
     say(get("number"), silent ? "no signal" : frame.hidden ? "" : "–");
@@ -104,8 +104,8 @@ function numbers(view, now) {
   if (several) get("sides").replaceChildren(...sides);
 }
 
-function standing(view) {
-  const s = view.standing;
+function showState(view) {
+  const s = view.state;
   const step = s.step;
   say(get("step"), step ? `${level(step.level)} ${step.side}` : "Free recording");
   const parts = step
@@ -132,9 +132,9 @@ function standing(view) {
   for (const b of document.querySelectorAll("[data-twice]")) b.hidden = s.ended;
 }
 
-async function wish(body, words) {
+async function send(body, words) {
   try {
-    const answer = await fetch("/wish", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
+    const answer = await fetch("/command", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
     say(get("spoken"), answer.ok ? `${words}: sent.` : `${words}: not sent, ${await answer.text()}.`);
     if (!answer.ok) say(get("message"), `${words}: not sent.`);
   } catch {
@@ -143,8 +143,8 @@ async function wish(body, words) {
 }
 
 function press(button) {
-  if (button.dataset.call) return wish({ wish: "call", call: button.dataset.call }, `Call ${button.dataset.call}`);
-  if (!button.dataset.wish) return;
+  if (button.dataset.call) return send({ command: "call", call: button.dataset.call }, `Call ${button.dataset.call}`);
+  if (!button.dataset.command) return;
   // What ends something is asked for twice.
   if ("twice" in button.dataset && !button.classList.contains("sure")) {
     sure(button, true);
@@ -152,7 +152,7 @@ function press(button) {
     return;
   }
   sure(button, false);
-  wish({ wish: button.dataset.wish }, button.dataset.words);
+  send({ command: button.dataset.command }, button.dataset.words);
 }
 
 function sure(button, on) {
@@ -161,7 +161,7 @@ function sure(button, on) {
 }
 
 document.addEventListener("click", (event) => {
-  const button = event.target.closest("button[data-wish], button[data-call]");
+  const button = event.target.closest("button[data-command], button[data-call]");
   if (button) press(button);
 });
 

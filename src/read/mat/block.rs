@@ -3,11 +3,11 @@
 use crate::mat::frame::FrameFault;
 
 /// A frame of which more than this share of the cells is missing is left out.
-pub(in crate::read) const MISSING_SHARE: f64 = 0.25;
+pub(super) const MISSING_SHARE: f64 = 0.25;
 
 /// Consecutive rows of a mat file. Cells are raw readings, one row after the other; a missing one is NaN.
 #[derive(Debug, Clone, Default)]
-pub(in crate::read) struct Block {
+pub(super) struct RowBlock {
     pub time: Vec<f64>,
     pub cells: Vec<f32>,
     pub fault: Vec<Option<FrameFault>>,
@@ -21,18 +21,9 @@ pub(in crate::read) struct Block {
     pub beside: Vec<Vec<f64>>,
 }
 
-impl Block {
+impl RowBlock {
     /// How many rows.
     pub fn len(&self) -> usize {
         self.time.len()
     }
-}
-
-/// What one column of a file is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(in crate::read) enum Slot {
-    Time,
-    /// One of the columns beside time and cells.
-    Beside(usize),
-    Cell,
 }

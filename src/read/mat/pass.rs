@@ -1,21 +1,19 @@
-//! A whole mat recording: its frames through the analysis, once or, where the first pass shows a need, twice.
+//! One pass through a mat recording: every frame through the analysis, in blocks.
 
-use super::rows::{Rows, good_frames, good_times, smallest_step};
-use super::{Block, Feed, MatSource};
-use crate::calibrate::Calibration;
-use crate::error::{Error, Problem, Result};
+use super::MatSource;
+use super::block::RowBlock;
+use super::reader::MatReader;
+use super::sequence::{RowSequence, good_frames, good_times, smallest_step};
+use crate::error::{Problem, Result};
 use crate::mat::baseline::{Baseline, SHORTEST_S, baseline, unloaded_frames};
 use crate::mat::cells::{CellCheck, CellFault, CellRanges};
 use crate::mat::collect::Frames;
 use crate::mat::frame::{FrameFault, FrameParts, FramePlan, Scratch};
 use crate::mat::geometry::Geometry;
-use crate::read::ReadTrace;
-use crate::read::headings::Wanted;
+use crate::read::headings::SourceColumn;
 use crate::study::mat_setup::Placement;
-use crate::trace::About;
 use rayon::prelude::*;
 use std::ops::Range;
-use std::path::Path;
 
 /// Rows that one core works on at a time.
 const ROWS_A_JOB: usize = 16;
@@ -27,11 +25,9 @@ const LOADED_START_N: f64 = 10.0;
 const ROUNDING: f64 = 0.288_675_134_594_812_9;
 /// A recording with a larger share of its frames left out is not used.
 const LEFT_OUT_SHARE: f64 = 0.2;
-/// All-zero frames for longer than this, in s, are a mat switched off, not frames lost.
-const DROPOUT_S: f64 = 1.0;
 
 /// Frames of a recording with how they were worked on.
-pub(super) struct Passed {
+pub(super) struct MatPass {
     pub frames: Frames,
     pub plan: FramePlan,
     /// Raw columns beside time and cells, rows as in `frames`.
@@ -42,126 +38,56 @@ pub(super) struct Passed {
     pub no_baseline: bool,
     pub missing_cells: usize,
     /// What `beside` holds.
-    pub beside_wanted: Vec<Wanted>,
+    pub beside_columns: Vec<SourceColumn>,
     noisy: Vec<usize>,
 }
 
-/// Reads a mat recording: a trace with one channel a hand, and the record beside it. `sha256` is that of the file, when it
-/// is known already.
-///
-/// # Errors
-/// [`Error::Io`] when the file cannot be read; [`Error::Data`] when its cells do not match `[mat]`, when its time runs
-/// backwards, when over a fifth of its frames are corrupt, or when nothing was ever loaded.
-pub fn read_mat(
-    source: &MatSource<'_>,
-    about: About,
-    calibrations: &[&Calibration],
-    sha256: Option<String>,
-) -> Result<ReadTrace> {
-    let named: Vec<usize> = source
-        .setup
-        .dead
-        .iter()
-        .map(|(row, col)| (row - 1) * source.setup.cols + col - 1)
-        .collect();
-    let (mut passed, feed) = pass(source, None, &named, sha256.is_none())?;
-    let (sha256, bytes) = match sha256 {
-        Some(known) => (known, size(source.path)?),
-        None => sums(source.path, feed)?,
-    };
-    let loaded_start = passed.loaded_start(source);
-    let faults = passed.judge_cells(source);
-    if loaded_start.is_some() || faults.iter().any(|f| !named.contains(&f.0)) {
-        let masked: Vec<usize> = faults.iter().map(|f| f.0).collect();
-        passed = pass(source, loaded_start, &masked, false)?.0;
-    }
-    passed.faults = faults;
-    passed.frames.leave_out_dropouts(DROPOUT_S);
-    super::assembled::assembled(source, passed, about, calibrations, (sha256, bytes))
-}
-
-fn size(path: &Path) -> Result<u64> {
-    let meta = std::fs::metadata(path);
-    Ok(meta
-        .map_err(|e| Error::io(path, e, "check that the file may be read"))?
-        .len())
-}
-
-/// SHA-256 and size, from the feed that saw every byte, else from the file.
-fn sums(path: &Path, feed: Feed) -> Result<(String, u64)> {
-    use sha2::{Digest, Sha256};
-    use std::fmt::Write as _;
-    let hex = |digest: &[u8]| {
-        digest.iter().fold(String::with_capacity(64), |mut text, byte| {
-            let _ = write!(text, "{byte:02x}");
-            text
-        })
-    };
-    if let Feed::Text(mut feed) = feed
-        && let (Some(digest), bytes) = feed.sums()
-    {
-        return Ok((hex(&digest), bytes));
-    }
-    let fault = |e| Error::io(path, e, "check that the file may be read");
-    let mut file = std::fs::File::open(path).map_err(fault)?;
-    let (mut hash, mut bytes, mut part) = (Sha256::new(), 0, vec![0; 1 << 20]);
-    loop {
-        match std::io::Read::read(&mut file, &mut part).map_err(fault)? {
-            0 => return Ok((hex(&hash.finalize()), bytes)),
-            n => {
-                hash.update(&part[..n]);
-                bytes += n as u64;
-            }
-        }
-    }
-}
-
 /// One run through the file. `unloaded` are the frames that a baseline is made of, else the beginning is looked at.
-fn pass(
+pub(super) fn pass(
     source: &MatSource<'_>,
     unloaded: Option<Range<usize>>,
     masked: &[usize],
     hash: bool,
-) -> Result<(Passed, Feed)> {
+) -> Result<(MatPass, MatReader)> {
     let given = match &unloaded {
         Some(range) => Some(frames_of(source, range)?),
         None => None,
     };
-    let mut feed = Feed::open(source, hash)?;
-    let time_scale = feed.layout().wanted.first().map_or(1.0, |w| w.scale);
-    let mut rows = Rows::new(source, time_scale);
-    let mut head: Vec<Block> = Vec::new();
+    let mut reader = MatReader::open(source, hash)?;
+    let time_scale = reader.layout().columns.first().map_or(1.0, |w| w.scale);
+    let mut rows = RowSequence::new(source, time_scale);
+    let mut head: Vec<RowBlock> = Vec::new();
     while rows.wants_more(&head) {
-        match feed.next_block()? {
-            Some(block) => head.push(rows.ready(block)?),
+        match reader.next_block()? {
+            Some(block) => head.push(rows.in_order(block)?),
             None => break,
         }
     }
-    let mut passed = Passed::begin(source, given.as_deref(), &head, masked);
-    passed.beside_wanted = feed.layout().wanted[1..].to_vec();
-    passed.beside = vec![Vec::new(); passed.beside_wanted.len()];
+    let mut passed = MatPass::begin(source, given.as_deref(), &head, masked);
+    passed.beside_columns = reader.layout().columns[1..].to_vec();
+    passed.beside = vec![Vec::new(); passed.beside_columns.len()];
     for block in head {
         passed.take(block);
     }
-    while let Some(block) = feed.next_block()? {
-        passed.take(rows.ready(block)?);
+    while let Some(block) = reader.next_block()? {
+        passed.take(rows.in_order(block)?);
     }
     passed.missing_cells = rows.missing_cells;
     for (line, time_s) in rows.untimed {
         passed.frames.count(FrameFault::Time, time_s, line);
     }
-    Ok((passed, feed))
+    Ok((passed, reader))
 }
 
 /// The raw cells of some frames, as counted by [`Frames`].
 fn frames_of(source: &MatSource<'_>, range: &Range<usize>) -> Result<Vec<f32>> {
-    let mut feed = Feed::open(source, false)?;
-    let time_scale = feed.layout().wanted.first().map_or(1.0, |w| w.scale);
-    let mut rows = Rows::new(source, time_scale);
+    let mut reader = MatReader::open(source, false)?;
+    let time_scale = reader.layout().columns.first().map_or(1.0, |w| w.scale);
+    let mut rows = RowSequence::new(source, time_scale);
     let cells = source.setup.cells();
     let (mut from, mut found) = (0, Vec::new());
-    while let Some(block) = feed.next_block()? {
-        let block = rows.ready(block)?;
+    while let Some(block) = reader.next_block()? {
+        let block = rows.in_order(block)?;
         for (k, frame) in block.cells.chunks_exact(cells).enumerate() {
             if range.contains(&(from + k)) && block.fault[k].is_none() {
                 found.extend_from_slice(frame);
@@ -175,9 +101,9 @@ fn frames_of(source: &MatSource<'_>, range: &Range<usize>) -> Result<Vec<f32>> {
     Ok(found)
 }
 
-impl Passed {
+impl MatPass {
     /// Settles baseline, noise and threshold from given unloaded frames, else from the beginning.
-    fn begin(source: &MatSource<'_>, given: Option<&[f32]>, head: &[Block], masked: &[usize]) -> Passed {
+    fn begin(source: &MatSource<'_>, given: Option<&[f32]>, head: &[RowBlock], masked: &[usize]) -> MatPass {
         let setup = source.setup;
         let geometry = Geometry::of(setup);
         let cells = geometry.cells();
@@ -224,7 +150,7 @@ impl Passed {
         if let (Some(Baseline { mean, .. }), false) = (found, plan.total_only) {
             plan.baseline = mean;
         }
-        Passed {
+        MatPass {
             frames: Frames::new(if plan.total_only { 0 } else { plan.geometry.tiles() }),
             ranges: CellRanges::new(cells),
             plan,
@@ -232,13 +158,13 @@ impl Passed {
             faults: Vec::new(),
             no_baseline,
             missing_cells: 0,
-            beside_wanted: Vec::new(),
+            beside_columns: Vec::new(),
             noisy,
         }
     }
 
     /// Works on a block, on all cores.
-    fn take(&mut self, block: Block) {
+    fn take(&mut self, block: RowBlock) {
         let cells = self.plan.geometry.cells();
         let plan = &self.plan;
         let jobs: Vec<(Vec<FrameParts>, CellRanges)> = block
@@ -281,7 +207,7 @@ impl Passed {
     }
 
     /// Where the mat was unloaded, in frames, when it was not at the beginning.
-    fn loaded_start(&self, source: &MatSource<'_>) -> Option<Range<usize>> {
+    pub fn loaded_start(&self, source: &MatSource<'_>) -> Option<Range<usize>> {
         if source.setup.placement == Placement::UnderSubject {
             return None;
         }
@@ -313,7 +239,7 @@ impl Passed {
         (start.is_finite() && start - lowest.0 > limit).then(|| lowest.1..lowest.1 + n)
     }
 
-    fn judge_cells(&self, source: &MatSource<'_>) -> Vec<(usize, CellFault)> {
+    pub fn judge_cells(&self, source: &MatSource<'_>) -> Vec<(usize, CellFault)> {
         let threshold = |cell: usize| self.plan.threshold_kpa / self.plan.kpa_per_unit[cell];
         let check = CellCheck {
             geometry: &self.plan.geometry,
@@ -327,7 +253,7 @@ impl Passed {
     }
 
     /// Refuses a recording that is mostly corrupt.
-    pub(super) fn check_left_out(&self, recording: &str) -> Result<(), Problem> {
+    pub fn check_left_out(&self, recording: &str) -> Result<(), Problem> {
         let left_out = self.frames.left_out();
         let untimed = self.frames.faults.get(&FrameFault::Time).map_or(0, |c| c.frames);
         let all = self.frames.len() + untimed;
@@ -351,9 +277,6 @@ impl Passed {
             "frames of one number a cell, at most a fifth of them corrupt",
             "check rows and cols in the sidecar, and the mat's cable; record again",
         );
-        Err(Problem {
-            line: first,
-            ..problem
-        })
+        Err(problem.at_line(first))
     }
 }

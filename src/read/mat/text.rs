@@ -1,13 +1,13 @@
 //! Mat files in delimited text, read block by block: the whole file is never in memory.
 
-use super::super::cells::{Cell, cell, plain_number};
-use super::super::delimited::split_header;
-use super::super::headings::{Layout, layout_beside_cells};
-use super::super::lines::split_quoted;
-use super::block::{Block, MISSING_SHARE, Slot};
-use super::{Columns, columns};
+use super::block::{MISSING_SHARE, RowBlock};
+use super::columns::{MatColumn, mat_columns};
 use crate::error::{Error, Problem, Result};
 use crate::mat::frame::FrameFault;
+use crate::read::cells::{TextCell, cell, plain_number};
+use crate::read::delimited::split_header;
+use crate::read::headings::{ColumnLayout, mat_layout};
+use crate::read::lines::split_quoted;
 use crate::study::mapping::ColumnMapping;
 use crate::study::mat_setup::MatSetup;
 use rayon::prelude::*;
@@ -24,7 +24,7 @@ const LONGEST_LINE: usize = 64 << 20;
 const ROWS_A_JOB: usize = 16;
 
 /// A text file of a mat, open at its next row.
-pub(in crate::read) struct TextFeed {
+pub(super) struct TextReader {
     file: File,
     /// Bytes read at a time.
     step: usize,
@@ -38,13 +38,12 @@ pub(in crate::read) struct TextFeed {
     hash: Option<Sha256>,
     bytes: u64,
     delimiter: u8,
-    slots: Vec<Slot>,
+    roles: Vec<MatColumn>,
     cells: usize,
-    pub columns: Columns,
-    pub layout: Layout,
+    pub layout: ColumnLayout,
 }
 
-impl TextFeed {
+impl TextReader {
     /// Opens a file and reads its headings. `hash` when the SHA-256 of its bytes is wanted.
     pub fn open(
         path: &Path,
@@ -52,8 +51,8 @@ impl TextFeed {
         setup: &MatSetup,
         mapping: &ColumnMapping,
         hash: bool,
-    ) -> Result<TextFeed> {
-        TextFeed::in_steps(path, name, setup, mapping, hash, BLOCK)
+    ) -> Result<TextReader> {
+        TextReader::in_steps(path, name, setup, mapping, hash, BLOCK)
     }
 
     fn in_steps(
@@ -63,10 +62,9 @@ impl TextFeed {
         mapping: &ColumnMapping,
         hash: bool,
         step: usize,
-    ) -> Result<TextFeed> {
-        let file = File::open(path)
-            .map_err(|e| Error::io(path, e, "check that the file is there and may be read"))?;
-        let mut feed = TextFeed {
+    ) -> Result<TextReader> {
+        let file = File::open(path).map_err(|e| Error::unreadable(path, e))?;
+        let mut reader = TextReader {
             file,
             step,
             name: name.to_owned(),
@@ -77,26 +75,25 @@ impl TextFeed {
             hash: hash.then(Sha256::new),
             bytes: 0,
             delimiter: b',',
-            slots: Vec::new(),
+            roles: Vec::new(),
             cells: setup.cells(),
-            columns: Columns::default(),
-            layout: Layout::default(),
+            layout: ColumnLayout::default(),
         };
-        while feed.held.len() < 4 && !feed.at_end {
-            feed.fill()?;
+        while reader.held.len() < 4 && !reader.at_end {
+            reader.fill()?;
         }
-        if feed.held.starts_with(&[0xFF, 0xFE]) || feed.held.starts_with(b"PK\x03\x04") {
-            return Err(feed.not_text().into());
+        if reader.held.starts_with(&[0xFF, 0xFE]) || reader.held.starts_with(b"PK\x03\x04") {
+            return Err(reader.not_text().into());
         }
-        if feed.held.starts_with(b"\xEF\xBB\xBF") {
-            feed.drop_front(3);
+        if reader.held.starts_with(b"\xEF\xBB\xBF") {
+            reader.drop_front(3);
         }
-        let header = feed.header()?;
+        let header = reader.header()?;
         let (delimiter, headings) = split_header(&header, mapping);
-        feed.delimiter = delimiter;
-        feed.layout = layout_beside_cells(name, &headings, Some(feed.line), mapping)?;
-        (feed.slots, feed.columns) = columns(name, &headings, Some(feed.line), &feed.layout, setup)?;
-        Ok(feed)
+        reader.delimiter = delimiter;
+        reader.layout = mat_layout(name, &headings, Some(reader.line), mapping)?;
+        reader.roles = mat_columns(name, &headings, Some(reader.line), &reader.layout, setup)?;
+        Ok(reader)
     }
 
     fn not_text(&self) -> Problem {
@@ -164,7 +161,7 @@ impl TextFeed {
     }
 
     /// The next rows; `None` at the end of the file.
-    pub fn next_block(&mut self) -> Result<Option<Block>> {
+    pub fn next_block(&mut self) -> Result<Option<RowBlock>> {
         loop {
             if !self.at_end {
                 self.fill()?;
@@ -186,9 +183,9 @@ impl TextFeed {
         }
     }
 
-    fn rows(&mut self, end: usize) -> Block {
+    fn rows(&mut self, end: usize) -> RowBlock {
         let text = &self.held[..end];
-        let mut block = Block::default();
+        let mut block = RowBlock::default();
         let mut records: Vec<&[u8]> = Vec::new();
         let mut from = 0;
         while from < end {
@@ -203,9 +200,9 @@ impl TextFeed {
             }
             from = to + 1;
         }
-        let beside = self.layout.wanted.len() - 1;
+        let beside = self.layout.columns.len() - 1;
         block.cells = vec![0.0; records.len() * self.cells];
-        let rows: Vec<Row> = records
+        let rows: Vec<TextRow> = records
             .par_chunks(ROWS_A_JOB)
             .zip(block.cells.par_chunks_mut(ROWS_A_JOB * self.cells))
             .flat_map_iter(|(records, cells)| {
@@ -228,11 +225,11 @@ impl TextFeed {
     }
 
     /// Reads one row, its cells into `cells`.
-    fn row(&self, record: &[u8], cells: &mut [f32], beside: usize) -> Row {
-        let mut row = Row {
+    fn row(&self, record: &[u8], cells: &mut [f32], beside: usize) -> TextRow {
+        let mut row = TextRow {
             time: f64::NAN,
             beside: vec![f64::NAN; beside],
-            ..Row::default()
+            ..TextRow::default()
         };
         if memchr::memchr(b'"', record).is_some() {
             let split = split_quoted(record, self.delimiter);
@@ -260,7 +257,7 @@ impl TextFeed {
                 None => break,
             }
             // Spreadsheets leave empty cells behind the last heading.
-            if at == self.slots.len() && rest.iter().all(|b| *b == self.delimiter) {
+            if at == self.roles.len() && rest.iter().all(|b| *b == self.delimiter) {
                 break;
             }
         }
@@ -268,27 +265,27 @@ impl TextFeed {
         row
     }
 
-    fn put(&self, at: usize, value: f64, cells: &mut [f32], row: &mut Row) {
-        match self.slots.get(at) {
-            Some(Slot::Cell) => {
+    fn put(&self, at: usize, value: f64, cells: &mut [f32], row: &mut TextRow) {
+        match self.roles.get(at) {
+            Some(MatColumn::Cell) => {
                 row.missing += usize::from(value.is_nan());
                 if let Some(cell) = cells.get_mut(row.cells) {
                     *cell = value as f32;
                 }
                 row.cells += 1;
             }
-            Some(Slot::Time) => row.time = value,
-            Some(Slot::Beside(k)) => row.beside[*k] = value,
+            Some(MatColumn::Time) => row.time = value,
+            Some(MatColumn::Beside(k)) => row.beside[*k] = value,
             None => {}
         }
     }
 
     /// A cell that is no plain number.
-    fn slow(&self, text: &[u8], row: &mut Row) -> f64 {
+    fn slow(&self, text: &[u8], row: &mut TextRow) -> f64 {
         match cell(text, self.delimiter != b',') {
-            Cell::Number(value) | Cell::CommaNumber(value) => value,
-            Cell::Missing => f64::NAN,
-            Cell::Bad => {
+            TextCell::Number(value) | TextCell::CommaNumber(value) => value,
+            TextCell::Missing => f64::NAN,
+            TextCell::Bad => {
                 row.bad = true;
                 f64::NAN
             }
@@ -319,7 +316,7 @@ impl TextFeed {
             let record = &line[..end];
             let record = record.strip_suffix(b"\r").unwrap_or(record);
             let mut cells = vec![0.0; self.cells];
-            self.row(record, &mut cells, self.layout.wanted.len() - 1);
+            self.row(record, &mut cells, self.layout.columns.len() - 1);
             all.push(cells);
         }
         Ok(all)
@@ -328,7 +325,7 @@ impl TextFeed {
 
 /// What one row held besides its cells.
 #[derive(Debug, Clone, Default)]
-struct Row {
+struct TextRow {
     time: f64,
     beside: Vec<f64>,
     /// Columns, and how many of them were cells, how many of those without a number.
@@ -339,7 +336,7 @@ struct Row {
     bad: bool,
 }
 
-impl Row {
+impl TextRow {
     fn fault(&self, cells: usize) -> Option<FrameFault> {
         let expected = cells + self.beside.len() + 1;
         if self.columns != expected || self.cells != cells {
@@ -376,18 +373,18 @@ mod tests {
         let setup = MatSetup::new(2, 2, 10.0, MatUnit::Kpa);
         let all = |step: usize| {
             let mapping = ColumnMapping::default();
-            let mut feed = TextFeed::in_steps(&path, "mat.csv", &setup, &mapping, true, step).unwrap();
+            let mut reader = TextReader::in_steps(&path, "mat.csv", &setup, &mapping, true, step).unwrap();
             let mut rows = Vec::new();
-            while let Some(block) = feed.next_block().unwrap() {
+            while let Some(block) = reader.next_block().unwrap() {
                 for k in 0..block.len() {
                     let cells = block.cells[4 * k..4 * k + 4].to_vec();
                     let (fault, line) = (block.fault[k], block.line[k]);
                     rows.push((block.time[k], cells, fault, line, block.place[k]));
                 }
             }
-            let again = feed.rows_at(&[rows[3].4]).unwrap();
+            let again = reader.rows_at(&[rows[3].4]).unwrap();
             assert_eq!(again[0], rows[3].1);
-            (format!("{rows:?}"), feed.sums())
+            (format!("{rows:?}"), reader.sums())
         };
         let whole = all(BLOCK);
         assert_eq!(whole.0.matches("WrongLength").count(), 2, "{}", whole.0);

@@ -3,11 +3,12 @@
 use crate::agreement::calls::{AgainstMeasured, CALLED, CallAgreement, MEASURED};
 use crate::agreement::{Agreement, Design, MeasureAgreement, Summary, WANTED_PERCENT};
 use crate::compare::DECIDED;
-use crate::error::{Error, Problem, Result};
+use crate::error::{Problem, Result};
 use crate::plot::Figure;
-use crate::plot::text::number;
-use crate::report::html::{STYLE, style_hash};
+use crate::format::number;
+use crate::report::frame::{Page, STYLE};
 use crate::stats::agreement::Interval;
+use crate::terms::Felt;
 use serde::Serialize;
 
 const TEMPLATE: &str = include_str!("agreement.html");
@@ -48,25 +49,13 @@ struct FigureView {
 /// # Errors
 /// [`Error::Refused`] when the page could not be put together; that is a fault of the program.
 pub fn page(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figure)]) -> Result<String> {
-    let fault = |e: minijinja::Error| Error::Refused {
-        found: format!("the page of agreement could not be made: {e:#}"),
-        advice: "please report this as a fault of tautpoint".to_owned(),
+    let page = Page {
+        what: "the page of agreement",
+        templates: &[("agreement.html", TEMPLATE)],
+        style: STYLE,
+        script: None,
     };
-    let mut environment = minijinja::Environment::new();
-    environment.set_undefined_behavior(minijinja::UndefinedBehavior::Strict);
-    environment
-        .add_template("agreement.html", TEMPLATE)
-        .map_err(fault)?;
-    let template = environment.get_template("agreement.html").map_err(fault)?;
-    let html = template
-        .render(minijinja::context! {
-            page => minijinja::value::Serde(&view(agreement, problems, drawn)),
-            style => STYLE,
-            style_hash => style_hash(),
-        })
-        .map_err(fault)?;
-    let lines = html.lines().filter(|line| !line.trim().is_empty());
-    Ok(lines.flat_map(|line| [line, "\n"]).collect())
+    page.render(&view(agreement, problems, drawn))
 }
 
 fn view(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figure)]) -> View {
@@ -96,7 +85,7 @@ fn view(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figure)])
         );
     }
     if let Some(calls) = &agreement.calls {
-        notes.extend(calls.notes.iter().cloned());
+        notes.extend(calls.notes.iter().map(ToString::to_string));
     }
     View {
         version: env!("CARGO_PKG_VERSION"),
@@ -314,7 +303,7 @@ fn detected_table(against: &[AgainstMeasured]) -> TableView {
 }
 
 fn confusion_table(a: &AgainstMeasured) -> TableView {
-    let row = |(called, counts): (&&str, &[usize; 4])| {
+    let row = |(called, counts): (&Felt, &[usize; 4])| {
         let counts = counts.iter().map(ToString::to_string);
         std::iter::once(format!("called {called}"))
             .chain(counts)

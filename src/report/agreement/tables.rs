@@ -290,16 +290,11 @@ fn codebook(all: &[Table]) -> Table {
         ("kind", Kind::Text, "", "what its cells are"),
         ("unit", Kind::Text, "", "unit, where there is one"),
         ("meaning", Kind::Text, "", "what it says"),
-        (
-            "section",
-            Kind::Text,
-            "",
-            "section of the methods that defines it",
-        ),
+        ("section", Kind::Text, "", "section of METHODS.md that defines it"),
     ];
     let of = |t: &Table| -> Vec<Vec<Cell>> {
         let row = |c: &Column| {
-            [t.name, &c.name, c.kind.word(), c.unit, &c.meaning, c.section]
+            [t.name, &c.name, c.kind.word(), c.unit, &c.meaning, &c.reference()]
                 .map(Cell::text)
                 .to_vec()
         };

@@ -1,8 +1,8 @@
 //! A calibration for people: one page, without script and without any outside request; and the same as JSON.
 
-use super::html::{STYLE, style_hash};
-use crate::calibrate::{CalibrationFigure, Made, unit_sign, unit_word};
-use crate::error::{Error, Result};
+use super::frame::{Page, STYLE};
+use crate::calibrate::{CalibrationFigure, NewCalibration, unit_sign, unit_word};
+use crate::error::Result;
 use crate::plot::{Figure, residuals};
 use serde_json::{Map, Value, json};
 
@@ -69,30 +69,17 @@ fn short(value: f64) -> String {
 ///
 /// # Errors
 /// [`Error::Refused`] when the page could not be put together; that is a fault of the program.
-pub fn page(made: &Made) -> Result<String> {
-    let fault = |e: minijinja::Error| Error::Refused {
-        found: format!("the certificate's page could not be made: {e:#}"),
-        advice: "please report this as a fault of tautpoint".to_owned(),
+pub fn page(made: &NewCalibration) -> Result<String> {
+    let page = Page {
+        what: "the certificate's page",
+        templates: &[("certificate.html", TEMPLATE)],
+        style: STYLE,
+        script: None,
     };
-    let mut environment = minijinja::Environment::new();
-    environment.set_undefined_behavior(minijinja::UndefinedBehavior::Strict);
-    environment
-        .add_template("certificate.html", TEMPLATE)
-        .map_err(fault)?;
-    let template = environment.get_template("certificate.html").map_err(fault)?;
-    let view = view(made, &residuals(made));
-    let html = template
-        .render(minijinja::context! {
-            page => minijinja::value::Serde(&view),
-            style => STYLE,
-            style_hash => style_hash(),
-        })
-        .map_err(fault)?;
-    let lines: Vec<&str> = html.lines().filter(|line| !line.trim().is_empty()).collect();
-    Ok(lines.join("\n") + "\n")
+    page.render(&view(made, &residuals(made)))
 }
 
-fn view(made: &Made, figure: &Figure) -> Value {
+fn view(made: &NewCalibration, figure: &Figure) -> Value {
     let c = &made.calibration;
     let unit = unit_sign(c.quantity);
     let none = || "not given".to_owned();
@@ -173,11 +160,11 @@ fn view(made: &Made, figure: &Figure) -> Value {
 /// A load with as many decimals as a hundred-thousandth of the span needs.
 fn fine(value: f64, span: f64) -> String {
     let decimals = (5.0 - span.abs().log10().floor()).clamp(0.0, 12.0) as usize;
-    crate::plot::text::number(value, decimals)
+    crate::format::number(value, decimals)
 }
 
 /// The calibration as one JSON object; what is not known is null.
-pub fn to_json(made: &Made) -> Value {
+pub fn to_json(made: &NewCalibration) -> Value {
     let c = &made.calibration;
     let figures: Map<String, Value> = c
         .figures

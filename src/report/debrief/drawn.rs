@@ -3,7 +3,7 @@
 use super::points::{Place, Point, Shown};
 use super::{Band, Debrief, Learner};
 use crate::columns::Measure;
-use crate::plot::text::number;
+use crate::format::number;
 use crate::plot::{ClassDot, ClassDots, ProgressMark, ProgressPanel, class_dots, progress};
 use crate::technique::reference::COMPARED;
 use serde::Serialize;

@@ -2,14 +2,14 @@
 
 use super::closeness::{Closeness, Curve, closeness, curves};
 use super::coverage::ScanCoverage;
-use super::order::{in_time, sessions};
+use crate::report::order::{in_time, sessions};
 use super::points::{Point, points};
 use super::work_on::{WorkOn, work_on};
 use crate::columns::Measure;
-use crate::report::Results;
-use crate::study::anatomy;
-use crate::technique::Remark;
+use crate::results::Results;
+use crate::technique::TechniqueFinding;
 use crate::technique::reference::Reference;
+use crate::terms::Level;
 use crate::trace::Test;
 use std::collections::BTreeSet;
 
@@ -51,8 +51,8 @@ pub fn learner(
         .filter(|i| results.tests[*i].about.examiner.as_deref() == Some(code))
         .collect();
     let tests: Vec<&Test> = own.iter().map(|i| &results.tests[*i]).collect();
-    let remarks: Vec<&Remark> = results
-        .remarks
+    let findings: Vec<&TechniqueFinding> = results
+        .technique
         .iter()
         .filter(|r| r.examiner.as_deref() == Some(code))
         .collect();
@@ -73,9 +73,9 @@ pub fn learner(
         on_roster,
         tests: tests.len(),
         points: points(results, &tests, &sessions),
-        closest: closest(results, &to_show, &remarks, &sessions),
+        closest: closest(results, &to_show, &findings, &sessions),
         latest: latest(results, &to_show, &sessions),
-        work_on: of_session(results, &tests, &remarks, scans, last_session.as_deref()),
+        work_on: of_session(results, &tests, &findings, scans, last_session.as_deref()),
         sessions,
         last_session,
     }
@@ -110,15 +110,24 @@ fn latest(results: &Results, own: &[usize], sessions: &[String]) -> Option<usize
 
 /// The test with the fewest findings; of several, the one whose excursion is nearest the middle of its band; of
 /// those, the one made last.
-fn closest(results: &Results, own: &[usize], remarks: &[&Remark], sessions: &[String]) -> Option<usize> {
+fn closest(
+    results: &Results,
+    own: &[usize],
+    findings: &[&TechniqueFinding],
+    sessions: &[String],
+) -> Option<usize> {
     let found = |t: &Test| {
-        let own = remarks
+        let own = findings
             .iter()
             .filter(|r| r.recording.as_ref() == Some(&t.recording) && r.test == Some(t.test));
-        own.map(|r| r.finding).collect::<BTreeSet<_>>().len()
+        own.map(|r| r.rule).collect::<BTreeSet<_>>().len()
     };
     let off = |t: &Test| {
-        let [low, high] = anatomy::bands(t.about.level.as_deref(), &results.settings.technique).excursion_mm;
+        let [low, high] = results
+            .settings
+            .technique
+            .bands(t.about.level.map(Level::region))
+            .excursion_mm;
         t.value(Measure::Excursion)
             .map_or(f64::INFINITY, |mm| (mm - (low + high) / 2.0).abs())
     };
@@ -135,12 +144,12 @@ fn closest(results: &Results, own: &[usize], remarks: &[&Remark], sessions: &[St
 fn of_session(
     results: &Results,
     tests: &[&Test],
-    remarks: &[&Remark],
+    findings: &[&TechniqueFinding],
     scans: &[&ScanCoverage],
     session: Option<&str>,
 ) -> Vec<WorkOn> {
     let of_it = |other: &Option<String>| other.as_deref() == session;
-    let remarks: Vec<&Remark> = remarks.iter().copied().filter(|r| of_it(&r.session)).collect();
+    let findings: Vec<&TechniqueFinding> = findings.iter().copied().filter(|r| of_it(&r.session)).collect();
     let episodes: BTreeSet<_> = tests
         .iter()
         .filter(|t| of_it(&t.about.session))
@@ -151,5 +160,5 @@ fn of_session(
         .filter(|s| of_it(&s.session))
         .filter_map(|s| s.planned)
         .sum();
-    work_on(&remarks, episodes.len(), planned, &results.settings)
+    work_on(&findings, episodes.len(), planned, &results.settings)
 }

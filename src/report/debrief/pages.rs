@@ -5,13 +5,15 @@ use super::points::Shown;
 use super::views::{self, FollowedView, Seen, TableView, WorkOnView};
 use super::words::count;
 use super::{Debrief, Learner, ScanCoverage};
-use crate::error::{Error, Result};
-use crate::plot::text::number;
+use crate::error::Result;
+use crate::format::number;
 use crate::plot::{mat_figures, test_panels};
-use crate::report::Results;
-use crate::report::html::{Context, STYLE, content_hash, safe_name, test_heading};
-use crate::study::anatomy::Region;
+use crate::report::frame::{Page, STYLE};
+use crate::report::html::{Context, safe_name, test_heading};
+use crate::results::Results;
 use crate::study::cautions::CAUTIONS;
+use crate::technique::TechniqueRule;
+use crate::terms::Region;
 use serde::Serialize;
 use std::collections::BTreeSet;
 
@@ -84,7 +86,7 @@ struct TestView {
     why: &'static str,
     /// The panels of the test and, from a mat, pressure and both hands.
     svgs: Vec<String>,
-    remarks: Vec<String>,
+    findings: Vec<String>,
 }
 
 /// Every page with its path in the folder: the class's, then the learners'.
@@ -94,7 +96,6 @@ struct TestView {
 /// # Errors
 /// [`Error::Refused`] when a page could not be put together; that is a fault of the program.
 pub fn pages(debrief: &Debrief, results: &Results, codes: bool) -> Result<Vec<(String, String)>> {
-    let environment = environment()?;
     let mut names = crate::report::html::Names::default();
     let files: Vec<String> = debrief
         .learners
@@ -104,58 +105,25 @@ pub fn pages(debrief: &Debrief, results: &Results, codes: bool) -> Result<Vec<(S
     let class = class_view(debrief, results, &files, codes);
     let mut pages = vec![(
         "class.html".to_owned(),
-        render(&environment, "class.html", &class)?,
+        render("class.html", CLASS, &class)?,
     )];
     let context = Context::new(results);
     for (learner, file) in debrief.learners.iter().zip(files) {
         let view = learner_view(debrief, results, learner, &context);
-        pages.push((file, render(&environment, "learner.html", &view)?));
+        pages.push((file, render("learner.html", LEARNER, &view)?));
     }
     Ok(pages)
 }
 
-pub(super) fn fault(e: minijinja::Error) -> Error {
-    Error::Refused {
-        found: format!("a page of the debrief could not be made: {e:#}"),
-        advice: "please report this as a fault of tautpoint".to_owned(),
-    }
-}
-
-/// Templates whose names end in .html escape everything that is put into them.
-pub(super) fn environment() -> Result<minijinja::Environment<'static>> {
-    let mut environment = minijinja::Environment::new();
-    environment.set_undefined_behavior(minijinja::UndefinedBehavior::Strict);
-    for (name, text) in [
-        ("macros.html", MACROS),
-        ("class.html", CLASS),
-        ("learner.html", LEARNER),
-    ] {
-        environment.add_template(name, text).map_err(fault)?;
-    }
-    Ok(environment)
-}
-
-/// Renders a page with the style of all pages and our own; only the class's page has a script.
-pub(super) fn render(
-    environment: &minijinja::Environment<'_>,
-    name: &str,
-    view: &impl Serialize,
-) -> Result<String> {
-    let style = format!("{STYLE}{OWN_STYLE}");
-    let script_hash = (name == "class.html").then(|| content_hash(SCRIPT));
-    let template = environment.get_template(name).map_err(fault)?;
-    let html = template
-        .render(minijinja::context! {
-            page => minijinja::value::Serde(view),
-            style_hash => content_hash(&style),
-            style,
-            script => SCRIPT,
-            script_hash,
-        })
-        .map_err(fault)?;
-    // Lines that held only instructions of the template are left empty by it.
-    let lines = html.lines().filter(|line| !line.trim().is_empty());
-    Ok(lines.flat_map(|line| [line, "\n"]).collect())
+/// A page with the style of all pages and our own; only the class's page has a script.
+fn render(name: &str, template: &str, view: &impl Serialize) -> Result<String> {
+    let page = Page {
+        what: "a page of the debrief",
+        templates: &[("macros.html", MACROS), (name, template)],
+        style: &format!("{STYLE}{OWN_STYLE}"),
+        script: (name == "class.html").then_some(SCRIPT),
+    };
+    page.render(view)
 }
 
 fn title(debrief: &Debrief) -> String {
@@ -214,7 +182,7 @@ fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: boo
 /// Each region's ceiling, and whether the lab set it.
 fn ceilings(results: &Results) -> Vec<String> {
     let changed = results.settings.departures();
-    let one = |region: Region| {
+    let one = |&region: &Region| {
         let key = format!("ceiling_n.{}", region.word());
         let set = results.setting_sources.iter().any(|(k, _)| *k == key) || changed.contains(&key.as_str());
         let whose = if set {
@@ -222,10 +190,10 @@ fn ceilings(results: &Results) -> Vec<String> {
         } else {
             "a stand-in: the lab must set its own"
         };
-        let force = number(region.ceiling_n(&results.settings.ceiling_n), 0);
+        let force = number(results.settings.ceiling_n.of(region), 0);
         format!("{} {force}\u{a0}N ({whose})", region.word())
     };
-    Region::ALL.map(one).to_vec()
+    Region::ALL.iter().map(one).collect()
 }
 
 fn counts(l: &Learner) -> String {
@@ -254,7 +222,10 @@ fn learner_view(
         counts: counts(learner),
         standing: debrief.standing.clone(),
         blinded: debrief.blinded,
-        over: learner.work_on.iter().any(|w| w.finding == "over_ceiling"),
+        over: learner
+            .work_on
+            .iter()
+            .any(|w| w.rule == TechniqueRule::OverCeiling),
         work_on: views::work_on(&learner.work_on),
         last_session: learner.last_session.clone(),
         places: drawn::progress_of(debrief, learner),
@@ -288,7 +259,7 @@ fn tests(results: &Results, learner: &Learner, context: &Context<'_>) -> Vec<Tes
         .map(|(i, why)| {
             let test = &results.tests[i];
             let own = results
-                .remarks
+                .technique
                 .iter()
                 .filter(|r| r.recording.as_ref() == Some(&test.recording) && r.test == Some(test.test));
             let on_mat = results
@@ -305,7 +276,7 @@ fn tests(results: &Results, learner: &Learner, context: &Context<'_>) -> Vec<Tes
                     .chain(on_mat.flat_map(mat_figures).map(|(_, figure)| figure))
                     .map(|figure| figure.svg)
                     .collect(),
-                remarks: own.map(|r| r.text.clone()).collect(),
+                findings: own.map(|r| r.text.clone()).collect(),
             }
         })
         .collect()

@@ -2,16 +2,11 @@
 
 use super::coverage::ScanCoverage;
 use super::points::CONFIDENCE;
-use crate::report::Results;
+use crate::results::Results;
 use crate::stats::agreement::psychometric::share_interval;
-use crate::technique::{RULES, Remark};
+use crate::technique::{RULES, TechniqueFinding, TechniqueRule};
 use crate::trace::Test;
 use std::collections::BTreeSet;
-
-/// Findings on a whole scan, counted by scans.
-pub const OF_SCANS: [&str; 3] = ["level_missed", "level_doubled", "level_out_of_order"];
-/// The one finding that a blind study still tells of a side, without saying which.
-pub const OVER_CEILING: &str = "over_ceiling";
 
 /// How many tests or scans a finding was made in, of how many.
 #[derive(Debug, Clone, PartialEq)]
@@ -20,7 +15,7 @@ pub struct Share {
     pub learner: Option<String>,
     /// `None` for all sessions.
     pub session: Option<String>,
-    pub finding: &'static str,
+    pub rule: TechniqueRule,
     /// `tests` or `scans`.
     pub of: &'static str,
     pub total: usize,
@@ -30,13 +25,13 @@ pub struct Share {
 }
 
 impl Share {
-    fn new(finding: &'static str, of: &'static str, with_finding: usize, total: usize) -> Share {
+    fn new(rule: TechniqueRule, of: &'static str, with_finding: usize, total: usize) -> Share {
         let interval = share_interval(with_finding, total, CONFIDENCE).ok().flatten();
         let percent = interval.and_then(|i| Some([i.value, i.low?, i.high?].map(|v| 100.0 * v)));
         Share {
             learner: None,
             session: None,
-            finding,
+            rule,
             of,
             total,
             with_finding,
@@ -45,7 +40,7 @@ impl Share {
     }
 }
 
-/// One share for each rule over some tests and scans; `belongs` says which remarks are of them.
+/// One share for each rule over some tests and scans; `belongs` says which findings are of them.
 ///
 /// A test is an episode of contact: both sides of a bilateral trace are one. In a blind study a test whose values
 /// are hidden counts for the ceiling only.
@@ -53,9 +48,9 @@ pub fn shares(
     results: &Results,
     tests: &[&Test],
     scans: &[&ScanCoverage],
-    belongs: &dyn Fn(&Remark) -> bool,
+    belongs: &dyn Fn(&TechniqueFinding) -> bool,
 ) -> Vec<Share> {
-    let remarks: Vec<&Remark> = results.remarks.iter().filter(|r| belongs(r)).collect();
+    let findings: Vec<&TechniqueFinding> = results.technique.iter().filter(|r| belongs(r)).collect();
     let episodes = |told: &dyn Fn(&Test) -> bool| -> usize {
         let told = tests.iter().filter(|t| told(t));
         told.map(|t| (&t.recording, t.test))
@@ -66,27 +61,31 @@ pub fn shares(
     let planned: Vec<&&ScanCoverage> = scans.iter().filter(|s| s.plan.is_some()).collect();
     RULES
         .iter()
-        .map(|rule| {
-            let of_rule = remarks.iter().filter(|r| r.finding == rule.finding);
-            if OF_SCANS.contains(&rule.finding) {
+        .map(|check| {
+            let of_rule = findings.iter().filter(|r| r.rule == check.rule);
+            if check.rule.is_of_the_plan() {
                 let hit: BTreeSet<_> = of_rule.map(|r| (&r.subject, &r.examiner, &r.session)).collect();
                 let hit = planned
                     .iter()
                     .filter(|s| hit.contains(&(&s.subject, &s.examiner, &s.session)));
-                return Share::new(rule.finding, "scans", hit.count(), planned.len());
+                return Share::new(check.rule, "scans", hit.count(), planned.len());
             }
-            let total = if rule.finding == OVER_CEILING { all } else { seen };
-            Share::new(rule.finding, "tests", episodes_hit(of_rule.copied()), total)
+            // The one finding that a blind study still tells of a side, without saying which.
+            let total = match check.rule {
+                TechniqueRule::OverCeiling => all,
+                _ => seen,
+            };
+            Share::new(check.rule, "tests", episodes_hit(of_rule.copied()), total)
         })
         .collect()
 }
 
-/// Tests that these remarks are on. A remark without a recording (a blind study's) is one test each.
-fn episodes_hit<'a>(remarks: impl Iterator<Item = &'a Remark>) -> usize {
+/// Tests that these findings are on. A finding without a recording (a blind study's) is one test each.
+fn episodes_hit<'a>(findings: impl Iterator<Item = &'a TechniqueFinding>) -> usize {
     let mut named = BTreeSet::new();
     let mut unnamed = 0;
-    for remark in remarks {
-        match (&remark.recording, remark.test) {
+    for finding in findings {
+        match (&finding.recording, finding.test) {
             (Some(recording), Some(test)) => _ = named.insert((recording, test)),
             _ => unnamed += 1,
         }

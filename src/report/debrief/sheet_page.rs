@@ -1,11 +1,12 @@
 //! The sheet as a page to print.
 
+use super::coverage::spot;
 use super::sheet::{Sheet, SheetCall, SheetRow, SheetTest};
 use super::words::minutes;
 use crate::error::Result;
-use crate::plot::text::{number, plus_minus};
-use crate::report::html::content_hash;
-use crate::study::anatomy;
+use crate::format::{number, plus_minus};
+use crate::report::frame::Page;
+use crate::terms::Contact;
 use serde::Serialize;
 
 const SHEET: &str = include_str!("sheet.html");
@@ -63,22 +64,13 @@ impl Sheet {
     /// # Errors
     /// [`crate::error::Error::Refused`] when the page could not be put together; that is a fault of the program.
     pub fn page(&self) -> Result<String> {
-        let mut environment = super::pages::environment()?;
-        environment
-            .add_template("sheet.html", SHEET)
-            .map_err(super::pages::fault)?;
-        let template = environment
-            .get_template("sheet.html")
-            .map_err(super::pages::fault)?;
-        let html = template
-            .render(minijinja::context! {
-                page => minijinja::value::Serde(&self.view()),
-                style => STYLE,
-                style_hash => content_hash(STYLE),
-            })
-            .map_err(super::pages::fault)?;
-        let lines = html.lines().filter(|line| !line.trim().is_empty());
-        Ok(lines.flat_map(|line| [line, "\n"]).collect())
+        let page = Page {
+            what: "the assessment sheet",
+            templates: &[("sheet.html", SHEET)],
+            style: STYLE,
+            script: None,
+        };
+        page.render(&self.view())
     }
 
     fn view(&self) -> View {
@@ -204,8 +196,11 @@ impl Sheet {
 
     pub(super) fn call_view(&self, call: &SheetCall) -> CallView {
         CallView {
-            level: anatomy::label(&call.level).to_owned(),
-            call: call.call.clone().unwrap_or_else(|| "no call".to_owned()),
+            level: call.level.label().to_owned(),
+            call: match call.calls.as_slice() {
+                [] => "no call".to_owned(),
+                calls => calls.iter().map(|c| c.word()).collect::<Vec<_>>().join(", "),
+            },
             measured: match (&call.measured, self.blinded) {
                 (_, true) => "hidden while the study is blinded".to_owned(),
                 (Some(words), _) => words.clone(),
@@ -222,11 +217,10 @@ impl Sheet {
 
 /// A row in words; where nothing could be measured the cell is empty.
 pub(super) fn row_view(row: &SheetRow) -> RowView {
-    let place = format!("{} {}", anatomy::label(&row.level), row.side);
     let mut view = RowView {
         step: row.step.map_or_else(|| "–".to_owned(), |n| n.to_string()),
-        place: place.trim().to_owned(),
-        contact: row.contact.as_deref().unwrap_or_default().replace('_', " and "),
+        place: spot(row.level, row.side),
+        contact: row.contact.map_or(String::new(), Contact::label),
         done: "no test".to_owned(),
         pre_tension: String::new(),
         excursion: String::new(),
@@ -249,18 +243,18 @@ pub(super) fn row_view(row: &SheetRow) -> RowView {
     };
     view.excursion = test.excursion_mm.map_or_else(String::new, |e| {
         let [low, high] = test.excursion_band_mm;
-        let u95 = e.u95.unwrap_or(0.0);
+        let u95 = e.u95().unwrap_or(0.0);
         // Outside only when the whole interval is, as the findings have it.
         let beside = match e.value {
             mm if mm - u95 > high => format!(", over {high}"),
             mm if mm + u95 < low => format!(", under {low}"),
             _ => String::new(),
         };
-        format!("{}{beside}", plus_minus(e.value, e.u95, 1))
+        format!("{}{beside}", plus_minus(e.value, e.u95(), 1))
     });
     view.hand_share = test
         .hand_share_percent
-        .map_or_else(String::new, |e| plus_minus(e.value, e.u95, 0));
+        .map_or_else(String::new, |e| plus_minus(e.value, e.u95(), 0));
     view.peak = match (test.total_peak_n, test.ceiling_n) {
         (Some(n), Some(ceiling)) if n > ceiling => {
             format!(

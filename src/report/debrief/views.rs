@@ -1,10 +1,10 @@
 //! What the templates print, already in words.
 
-use super::words::{count, finding_words, minutes, try_next};
+use super::words::{count, minutes, rule_words, try_next};
 use super::{Curve, Debrief, Learner, ScanCoverage, Share, WorkOn};
-use crate::plot::text::number;
-use crate::report::Results;
-use crate::study::anatomy;
+use crate::format::number;
+use crate::results::Results;
+use crate::terms::Feedback;
 use serde::Serialize;
 
 /// A cell: what is read, and what rows are sorted by where the text alone would not do.
@@ -69,7 +69,7 @@ pub fn share_table(debrief: &Debrief, learner: Option<&str>) -> TableView {
         .filter(|s| s.learner.as_deref() == learner && s.session.is_none());
     let rows = own.map(|s| {
         vec![
-            cell(finding_words(s.finding)),
+            cell(rule_words(s.rule)),
             sorted_by(s.with_finding.to_string(), s.with_finding as f64),
             cell(total(s)),
             sorted_by(percent(s), s.percent.map_or(-1.0, |p| p[0])),
@@ -102,7 +102,7 @@ pub fn share_by_learner(debrief: &Debrief) -> TableView {
             cell(code.clone()),
             cell(group(&code).unwrap_or_default()),
             cell(s.session.clone().unwrap_or_default()),
-            cell(finding_words(s.finding)),
+            cell(rule_words(s.rule)),
             sorted_by(s.with_finding.to_string(), s.with_finding as f64),
             cell(total(s)),
             sorted_by(percent(s), s.percent.map_or(-1.0, |p| p[0])),
@@ -191,14 +191,14 @@ pub fn time_words(scans: &[&ScanCoverage]) -> Vec<&'static str> {
 /// Things to work on, in words.
 pub fn work_on(things: &[WorkOn]) -> Vec<WorkOnView> {
     let one = |w: &WorkOn| {
-        let of = if super::OF_SCANS.contains(&w.finding) {
+        let of = if w.rule.is_of_the_plan() {
             "tests of the plan"
         } else {
             "tests of the session"
         };
         WorkOnView {
-            heading: try_next(w.finding),
-            times: format!("{}: in {} of {} {of}", finding_words(w.finding), w.made_in, w.of),
+            heading: try_next(w.rule).to_owned(),
+            times: format!("{}: in {} of {} {of}", rule_words(w.rule), w.made_in, w.of),
             example: w.example.clone(),
             advice: w.advice.clone(),
         }
@@ -215,7 +215,7 @@ pub fn session_table(learner: &Learner, results: &Results) -> TableView {
         let own: Vec<_> = own.collect();
         let mut feedback: Vec<&str> = own
             .iter()
-            .map(|t| t.about.feedback.as_deref().unwrap_or("not said"))
+            .map(|t| t.about.feedback.map_or("not said", Feedback::word))
             .collect();
         feedback.sort_unstable();
         feedback.dedup();
@@ -297,7 +297,7 @@ pub fn followed_of(debrief: &Debrief, learner: Option<&str>, codes: bool) -> Vec
             levels: f
                 .levels
                 .iter()
-                .map(|l| format!("{}: {}", anatomy::label(&l.level), l.words))
+                .map(|l| format!("{}: {}", l.level.label(), l.words))
                 .collect(),
         }
     })

@@ -1,41 +1,33 @@
 //! Findings in the words of a page: what to try, said to the one who pressed.
 
-/// Short headings that say what to try, by the finding's fixed name.
-const TRY: [(&str, &str); 15] = [
-    ("over_ceiling", "Stay under the ceiling"),
-    (
-        "sprung_before_slack_out",
-        "Let the slack come out before you spring",
-    ),
-    ("slack_not_shown_out", "Lean until the tissue stops giving way"),
-    ("spring_too_small", "Let the spring travel a little further"),
-    ("spring_too_deep", "Let the spring travel a little less"),
-    ("quick_spring", "Give the spring a little more time"),
-    ("unsteady_hold", "Hold still before the spring"),
-    ("came_off_between_springs", "Keep your weight on between springs"),
-    ("uneven_hands", "Put the same weight on both hands"),
-    ("uneven_springs", "Make one spring like the next"),
-    ("off_line_of_drive", "Follow the planned line of drive"),
-    ("level_missed", "Reach every level of the plan"),
-    ("level_doubled", "Count the levels as you go"),
-    ("level_out_of_order", "Keep to the order of the plan"),
-    ("came_off", "Keep your weight on between springs"),
-];
+use crate::technique::TechniqueRule;
 
-/// What to try, as a heading. A finding without a heading of its own keeps its name.
-pub fn try_next(finding: &str) -> String {
-    let found = TRY.iter().find(|(name, _)| *name == finding);
-    found.map_or_else(|| finding_words(finding), |(_, words)| (*words).to_owned())
+/// What to try, as a heading.
+pub fn try_next(rule: TechniqueRule) -> &'static str {
+    match rule {
+        TechniqueRule::OverCeiling => "Stay under the ceiling",
+        TechniqueRule::SprungBeforeSlackOut => "Let the slack come out before you spring",
+        TechniqueRule::SlackNotShownOut => "Lean until the tissue stops giving way",
+        TechniqueRule::SpringTooSmall => "Let the spring travel a little further",
+        TechniqueRule::SpringTooDeep => "Let the spring travel a little less",
+        TechniqueRule::QuickSpring => "Give the spring a little more time",
+        TechniqueRule::UnsteadyHold => "Hold still before the spring",
+        TechniqueRule::CameOffBetweenSprings => "Keep your weight on between springs",
+        TechniqueRule::UnevenHands => "Put the same weight on both hands",
+        TechniqueRule::UnevenSprings => "Make one spring like the next",
+        TechniqueRule::OffLineOfDrive => "Follow the planned line of drive",
+        TechniqueRule::LevelMissed => "Reach every level of the plan",
+        TechniqueRule::LevelDoubled => "Count the levels as you go",
+        TechniqueRule::LevelOutOfOrder => "Keep to the order of the plan",
+    }
 }
 
-/// The finding's name as words: `Level missed`.
-pub fn finding_words(finding: &str) -> String {
-    let words = finding.replace('_', " ");
+/// The finding's name as the beginning of a sentence: `Level missed`.
+pub fn rule_words(rule: TechniqueRule) -> String {
+    let words = rule.to_string();
     let mut letters = words.chars();
-    match letters.next() {
-        Some(first) => first.to_uppercase().chain(letters).collect(),
-        None => String::new(),
-    }
+    let first = letters.next().into_iter().flat_map(char::to_uppercase);
+    first.chain(letters).collect()
 }
 
 /// `1 test`, `3 tests`.

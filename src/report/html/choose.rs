@@ -1,9 +1,10 @@
 //! Which tests get a figure, and what its file is called.
 
 use super::{FIGURES_AT_MOST, FiguresChoice};
-use crate::compare::{Decision, Finding};
-use crate::report::Results;
-use crate::trace::Test;
+use crate::compare::Decision;
+use crate::results::Results;
+use crate::technique::TechniqueRule;
+use crate::terms::TestKey;
 use std::collections::{HashMap, HashSet};
 
 /// Longest name made, so that file systems and archives take it.
@@ -54,42 +55,6 @@ pub fn safe_name(code: &str) -> String {
     }
 }
 
-/// What only tests that were compared with each other share, as one word to look up.
-pub fn group_of_test(test: &Test) -> String {
-    let a = &test.about;
-    group(
-        [
-            &a.subject,
-            &a.examiner,
-            &a.session,
-            &a.level,
-            &a.posture,
-            &a.contact,
-        ],
-        a.line_of_drive_deg,
-    )
-}
-
-/// The same for a finding.
-pub fn group_of_finding(finding: &Finding) -> String {
-    let k = &finding.key;
-    group(
-        [
-            &k.subject,
-            &k.examiner,
-            &k.session,
-            &k.level,
-            &k.posture,
-            &k.contact,
-        ],
-        k.line_of_drive_deg,
-    )
-}
-
-fn group(parts: [&Option<String>; 6], line_of_drive_deg: Option<f64>) -> String {
-    format!("{parts:?} {line_of_drive_deg:?}")
-}
-
 /// Indices of the tests that get a figure, in order.
 pub fn tests(results: &Results, choice: FiguresChoice) -> Vec<usize> {
     let all = 0..results.tests.len();
@@ -102,26 +67,26 @@ pub fn tests(results: &Results, choice: FiguresChoice) -> Vec<usize> {
 }
 
 /// The first of those over the ceiling or sprung early, then those behind a named side, then undecided ones, then
-/// the rest that has a remark or a problem.
+/// the rest that has a finding or a problem.
 fn worth_a_look(results: &Results) -> Vec<usize> {
-    let mut by_group: HashMap<String, u8> = HashMap::new();
-    for finding in &results.findings {
-        let urgency = match finding.side_of_resistance {
+    let mut by_group: HashMap<&TestKey, u8> = HashMap::new();
+    for comparison in &results.comparisons {
+        let urgency = match comparison.side_of_resistance {
             Some(Decision::Left | Decision::Right | Decision::StifferThanNeighbours) => 1,
             Some(Decision::Undecided) => 2,
             _ => continue,
         };
-        let entry = by_group.entry(group_of_finding(finding)).or_insert(urgency);
+        let entry = by_group.entry(&comparison.key).or_insert(urgency);
         *entry = urgency.min(*entry);
     }
     let mut by_test: HashMap<(&str, Option<u32>), u8> = HashMap::new();
-    for remark in &results.remarks {
-        let urgency = match remark.finding {
-            "over_ceiling" | "sprung_before_slack_out" => 0,
+    for finding in &results.technique {
+        let urgency = match finding.rule {
+            TechniqueRule::OverCeiling | TechniqueRule::SprungBeforeSlackOut => 0,
             _ => 3,
         };
-        if let Some(recording) = &remark.recording {
-            let entry = by_test.entry((recording, remark.test)).or_insert(urgency);
+        if let Some(recording) = &finding.recording {
+            let entry = by_test.entry((recording, finding.test)).or_insert(urgency);
             *entry = urgency.min(*entry);
         }
     }
@@ -136,7 +101,7 @@ fn worth_a_look(results: &Results) -> Vec<usize> {
             let own = [Some(t.test), None]
                 .into_iter()
                 .filter_map(|n| by_test.get(&(t.recording.as_str(), n)));
-            let found = own.chain(by_group.get(&group_of_test(t))).min()?;
+            let found = own.chain(by_group.get(&t.about.key())).min()?;
             Some((*found, i))
         })
         .collect();

@@ -3,7 +3,7 @@
 use super::choose::Names;
 use super::{Drawn, Of};
 use crate::plot::mat_figures;
-use crate::report::Results;
+use crate::results::Results;
 use std::collections::BTreeSet;
 
 /// The figures of every mat test of which at least one side is chosen.

@@ -1,9 +1,9 @@
 //! The methods paragraph, ready to paste, and the settings it rests on.
 
+use crate::format;
 use crate::agreement::registered::Registration;
 use crate::compare::{ComparisonKind, SpreadSource};
-use crate::plot::text;
-use crate::report::Results;
+use crate::results::{Excluded, Results};
 use crate::settings::Settings;
 use crate::trace::Knee;
 use serde::Serialize;
@@ -67,13 +67,14 @@ pub fn methods(results: &Results) -> Methods {
     sentences.push(registered(results));
     sentences.push(blinding(results));
     sentences.push(left_out(results));
+    sentences.push(definitions());
     let mut citations = vec![
         "Winter 2009. Biomechanics and Motor Control of Human Movement, 4th ed., p. 69.",
         "Golub & Pereyra 1973. SIAM Journal on Numerical Analysis 10:413-432.",
         "Shirley, Ellis & Lee 2002. Manual Therapy 7:22-30.",
         "JCGM 100:2008. Evaluation of measurement data: guide to the expression of uncertainty in measurement.",
     ];
-    if !results.findings.is_empty() {
+    if !results.comparisons.is_empty() {
         citations.push("Benjamini & Hochberg 1995. Journal of the Royal Statistical Society B 57:289-300.");
         citations.push("Parkinson et al. 2021. Journal of Sports Science and Medicine 20:594-617.");
     }
@@ -167,12 +168,25 @@ fn uncertainty() -> String {
         .to_owned()
 }
 
+/// Where every formula behind the paragraph stands.
+fn definitions() -> String {
+    format!(
+        "Every definition, constant and rule stands in METHODS.md of tautpoint {}: METHODS.md §1 conditioning, METHODS.md §2 \
+         tests and springs, METHODS.md §3 measures, METHODS.md §4 the fit, METHODS.md §5 uncertainty, METHODS.md §6 comparison, \
+         METHODS.md §9 technique.",
+        env!("CARGO_PKG_VERSION")
+    )
+}
+
 fn uses_spread(results: &Results, source: SpreadSource) -> bool {
-    results.findings.iter().any(|f| f.spread_source == Some(source))
+    results
+        .comparisons
+        .iter()
+        .any(|f| f.spread_source == Some(source))
 }
 
 fn compared(results: &Results) -> String {
-    if results.findings.is_empty() {
+    if results.comparisons.is_empty() {
         return String::new();
     }
     let c = &results.settings.compare;
@@ -200,7 +214,7 @@ fn compared(results: &Results) -> String {
          levels of a scan; Benjamini & Hochberg 1995), called even when its 90 % interval lay within ±{} % and the \
          smallest detectable change (MDC95) did not exceed that threshold, and undecided otherwise; fixed thresholds of \
          this size are common and poorly supported (Parkinson et al. 2021).",
-        text::coverage(c.confidence),
+        format::coverage(c.confidence),
         c.threshold_percent,
         c.false_discovery_rate,
         c.threshold_percent
@@ -209,9 +223,9 @@ fn compared(results: &Results) -> String {
 
 fn neighbours(results: &Results) -> String {
     let any = results
-        .findings
+        .comparisons
         .iter()
-        .any(|f| f.comparison == ComparisonKind::Neighbours);
+        .any(|f| f.kind == ComparisonKind::Neighbours);
     match any {
         true => "Midline steps were compared in the same way with the median of the steps on either side, same posture, \
                  contact and examiner; since stiffness changes with level by nature, such a finding marks a place to look \
@@ -262,21 +276,17 @@ fn blinding(results: &Results) -> String {
 }
 
 fn left_out(results: &Results) -> String {
-    let count = |what: &str, by: &str| {
-        results
-            .exclusions
-            .iter()
-            .filter(|e| e.what == what && e.by == by)
-            .count()
-    };
     let mut parts = Vec::new();
-    for (what, many) in [("file", "files"), ("test", "tests"), ("spring", "springs")] {
-        let (rule, person) = (count(what, "rule"), count(what, "person"));
+    for what in Excluded::ALL {
+        let of_kind = results.exclusions.iter().filter(|e| e.what == *what);
+        let (person, rule): (Vec<_>, Vec<_>) = of_kind.partition(|e| e.is_by_person());
+        let (person, rule) = (person.len(), rule.len());
         if rule + person > 0 {
-            let word = if rule + person == 1 { what } else { many };
+            let many = if rule + person == 1 { "" } else { "s" };
             parts.push(format!(
-                "{} {word} ({rule} by rule, {person} by a person)",
-                rule + person
+                "{} {}{many} ({rule} by rule, {person} by a person)",
+                rule + person,
+                what.word()
             ));
         }
     }

@@ -10,11 +10,12 @@ mod technique;
 mod view;
 mod words;
 
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::plot::{Figure, ScanOptions, reference_overlay, scan_overview, test_panels};
-use crate::report::Results;
+use crate::report::frame::{Page, STYLE};
+use crate::results::Results;
+use crate::terms::TestKey;
 use crate::trace::Test;
-use sha2::{Digest, Sha256};
 
 /// Up to this many tests each gets its figure; above, only those worth a look.
 pub const FIGURES_AT_MOST: usize = 60;
@@ -26,12 +27,11 @@ pub(super) use choose::{Names, safe_name};
 pub(super) use levels::{Context, heading as test_heading};
 
 const TEMPLATE: &str = include_str!("page.html");
-pub(super) const STYLE: &str = include_str!("style.css");
 
 /// Which tests get a figure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum FiguresChoice {
-    /// Every test, up to [`FIGURES_AT_MOST`]; beyond, those behind a finding, a remark or a problem.
+    /// Every test, up to [`FIGURES_AT_MOST`]; beyond, those behind a comparison, a finding or a problem.
     #[default]
     Auto,
     /// Every test, however many.
@@ -72,7 +72,13 @@ impl Drawing {
     /// # Errors
     /// As [`page`].
     pub fn page(&self, results: &Results) -> Result<String> {
-        render(results, &self.options, &self.drawn)
+        let page = Page {
+            what: "the report's page",
+            templates: &[("page.html", TEMPLATE)],
+            style: STYLE,
+            script: None,
+        };
+        page.render(&view::view(results, &self.options, &self.drawn))
     }
 }
 
@@ -91,8 +97,8 @@ pub fn curves_needed(results: &Results, options: &PageOptions) -> Vec<usize> {
     if drawn.is_empty() {
         return drawn;
     }
-    let group = |i: &usize| choose::group_of_test(&results.tests[*i]);
-    let groups: std::collections::HashSet<String> = drawn.iter().map(group).collect();
+    let group = |i: &usize| results.tests[*i].about.key();
+    let groups: std::collections::HashSet<TestKey> = drawn.iter().map(group).collect();
     let needed = |i: &usize| groups.contains(&group(i)) || results.reference.holds(&results.tests[*i]);
     (0..results.tests.len()).filter(needed).collect()
 }
@@ -136,7 +142,7 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
             measure,
             confidence: results.settings.compare.confidence,
         };
-        if let Some(figure) = scan_overview(&scan.findings, &options) {
+        if let Some(figure) = scan_overview(&scan.comparisons, &options) {
             let name = names.take(&format!("scan-{}", scan.slug()));
             all.push(Drawn {
                 of: Of::Scan(i),
@@ -201,82 +207,9 @@ pub fn page(results: &Results, options: &PageOptions) -> Result<String> {
     Drawing::of(results, options).page(results)
 }
 
-fn render(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> Result<String> {
-    let fault = |e: minijinja::Error| Error::Refused {
-        found: format!("the report's page could not be made: {e:#}"),
-        advice: "please report this as a fault of tautpoint".to_owned(),
-    };
-    let mut environment = minijinja::Environment::new();
-    environment.set_undefined_behavior(minijinja::UndefinedBehavior::Strict);
-    // The name's ending turns escaping on: everything from a file is escaped.
-    environment.add_template("page.html", TEMPLATE).map_err(fault)?;
-    let template = environment.get_template("page.html").map_err(fault)?;
-    let view = view::view(results, options, drawn);
-    let html = template
-        .render(minijinja::context! {
-            page => minijinja::value::Serde(&view),
-            style => STYLE,
-            style_hash => style_hash(),
-        })
-        .map_err(fault)?;
-    // Lines that held only instructions of the template are left empty by it.
-    let mut page = String::with_capacity(html.len());
-    for line in html.lines().filter(|line| !line.trim().is_empty()) {
-        page.push_str(line);
-        page.push('\n');
-    }
-    Ok(page)
-}
-
-/// The hash that lets this style sheet in and no other.
-pub(super) fn style_hash() -> String {
-    content_hash(STYLE)
-}
-
-/// The hash by which a page lets in this style sheet or script and no other (CSP level 3).
-pub fn content_hash(text: &str) -> String {
-    format!("sha256-{}", base64(&Sha256::digest(text.as_bytes())))
-}
-
-/// Base 64 with padding (RFC 4648, section 4).
-pub fn base64(bytes: &[u8]) -> String {
-    const SIGNS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    let mut out = String::new();
-    for chunk in bytes.chunks(3) {
-        let word = chunk
-            .iter()
-            .fold(0u32, |w, b| (w << 8) | u32::from(*b))
-            .wrapping_shl(8 * (3 - chunk.len() as u32));
-        for i in 0..4 {
-            if i <= chunk.len() {
-                out.push(char::from(SIGNS[(word >> (18 - 6 * i)) as usize & 63]));
-            } else {
-                out.push('=');
-            }
-        }
-    }
-    out
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn base64_is_that_of_the_standard() {
-        // RFC 4648, section 10, test vectors.
-        for (plain, coded) in [
-            ("", ""),
-            ("f", "Zg=="),
-            ("fo", "Zm8="),
-            ("foo", "Zm9v"),
-            ("foob", "Zm9vYg=="),
-            ("fooba", "Zm9vYmE="),
-            ("foobar", "Zm9vYmFy"),
-        ] {
-            assert_eq!(base64(plain.as_bytes()), coded);
-        }
-    }
 
     #[test]
     fn an_empty_analysis_still_makes_a_page() {

@@ -1,45 +1,35 @@
 //! Scans of a report: the tests and findings of one subject by one examiner in one session.
 
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, Finding};
+use crate::compare::{Comparison, ComparisonKind};
 use crate::plot::text;
-use crate::report::Results;
+use crate::results::Results;
+use crate::terms::SessionKey;
 use std::collections::BTreeMap;
 
-/// Subject, examiner, session.
-pub type ScanKey<'a> = (Option<&'a str>, Option<&'a str>, Option<&'a str>);
-
-/// One scan.
+/// What one session gave, in all its postures.
 pub struct Scan<'a> {
-    pub key: ScanKey<'a>,
+    pub key: SessionKey,
     /// Indices into the results' tests.
     pub tests: Vec<usize>,
-    pub findings: Vec<&'a Finding>,
+    pub comparisons: Vec<&'a Comparison>,
 }
 
 /// The scans of a report, by subject, examiner and session.
 pub fn scans(results: &Results) -> Vec<Scan<'_>> {
-    fn at<'m, 'a>(scans: &'m mut BTreeMap<ScanKey<'a>, Scan<'a>>, key: ScanKey<'a>) -> &'m mut Scan<'a> {
-        scans.entry(key).or_insert_with(|| Scan {
+    fn at<'m, 'a>(scans: &'m mut BTreeMap<SessionKey, Scan<'a>>, key: SessionKey) -> &'m mut Scan<'a> {
+        scans.entry(key.clone()).or_insert_with(|| Scan {
             key,
             tests: Vec::new(),
-            findings: Vec::new(),
+            comparisons: Vec::new(),
         })
     }
     let mut scans = BTreeMap::new();
     for (i, test) in results.tests.iter().enumerate() {
-        let about = &test.about;
-        let key = (
-            about.subject.as_deref(),
-            about.examiner.as_deref(),
-            about.session.as_deref(),
-        );
-        at(&mut scans, key).tests.push(i);
+        at(&mut scans, test.about.session()).tests.push(i);
     }
-    for finding in &results.findings {
-        let k = &finding.key;
-        let key = (k.subject.as_deref(), k.examiner.as_deref(), k.session.as_deref());
-        at(&mut scans, key).findings.push(finding);
+    for comparison in &results.comparisons {
+        at(&mut scans, comparison.key.session()).comparisons.push(comparison);
     }
     scans.into_values().collect()
 }
@@ -47,10 +37,15 @@ pub fn scans(results: &Results) -> Vec<Scan<'_>> {
 impl Scan<'_> {
     /// Who, by whom and when, as a line of words.
     pub fn about(&self) -> String {
-        let (subject, examiner, session) = self.key;
-        let parts: Vec<String> = [("subject", subject), ("examiner", examiner), ("session", session)]
+        let key = &self.key;
+        let codes = [
+            ("subject", &key.subject),
+            ("examiner", &key.examiner),
+            ("session", &key.session),
+        ];
+        let parts: Vec<String> = codes
             .into_iter()
-            .filter_map(|(word, code)| Some(format!("{word} {}", text::one_line(code?))))
+            .filter_map(|(word, code)| Some(format!("{word} {}", text::one_line(code.as_ref()?))))
             .collect();
         if parts.is_empty() {
             "subject, examiner and session not named".to_owned()
@@ -61,8 +56,9 @@ impl Scan<'_> {
 
     /// The codes alone, for a file name.
     pub fn slug(&self) -> String {
-        let (subject, examiner, session) = self.key;
-        let parts: Vec<&str> = [subject, examiner, session].into_iter().flatten().collect();
+        let key = &self.key;
+        let codes = [&key.subject, &key.examiner, &key.session];
+        let parts: Vec<&str> = codes.into_iter().flatten().map(String::as_str).collect();
         if parts.is_empty() {
             "not-named".to_owned()
         } else {
@@ -75,18 +71,18 @@ impl Scan<'_> {
         [Measure::EndFeel, Measure::FittedEndFeel, Measure::Window]
             .into_iter()
             .find(|m| {
-                self.findings
+                self.comparisons
                     .iter()
                     .any(|f| f.measure == *m && f.asymmetry_percent.is_some())
             })
     }
 
     /// Findings of one measure and kind.
-    pub fn of(&self, measure: Measure, kind: ComparisonKind) -> Vec<&Finding> {
-        self.findings
+    pub fn of(&self, measure: Measure, kind: ComparisonKind) -> Vec<&Comparison> {
+        self.comparisons
             .iter()
             .copied()
-            .filter(|f| f.measure == measure && f.comparison == kind)
+            .filter(|f| f.measure == measure && f.kind == kind)
             .collect()
     }
 }

@@ -1,11 +1,12 @@
 //! Tables of the page, as text cells.
 
 use super::scans::Scan;
+use crate::format;
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, Finding};
-use crate::plot::{level_label, text};
-use crate::report::Results;
-use crate::study::anatomy;
+use crate::compare::{Comparison, ComparisonKind};
+use crate::plot::level_label;
+use crate::results::Results;
+use crate::terms::{Contact, Posture};
 use crate::trace::Test;
 use serde::Serialize;
 
@@ -34,7 +35,7 @@ pub fn test_name(test: &Test) -> String {
 /// A measure of a test with its interval, as a cell.
 fn cell(test: &Test, measure: Measure) -> String {
     match test.measures.get(measure) {
-        Some(e) => text::plus_minus(e.value, e.u95, measure.info().decimals),
+        Some(e) => format::plus_minus(e.value, e.u95(), measure.info().decimals),
         None => String::new(),
     }
 }
@@ -97,8 +98,7 @@ pub fn compact(results: &Results, scan: &Scan<'_>) -> Table {
     let mut order = scan.tests.clone();
     order.sort_by_key(|&i| {
         let t = &results.tests[i];
-        let rank = t.about.level.as_deref().and_then(anatomy::rank);
-        (rank.unwrap_or(usize::MAX), t.side(), t.about.trial, i)
+        (t.about.level.is_none(), t.about.level, t.side(), t.about.trial, i)
     });
     let rows = order
         .into_iter()
@@ -107,10 +107,7 @@ pub fn compact(results: &Results, scan: &Scan<'_>) -> Table {
             let mut row = vec![
                 t.recording.clone(),
                 t.test.to_string(),
-                t.about
-                    .level
-                    .as_deref()
-                    .map_or(String::new(), |l| anatomy::label(l).to_owned()),
+                t.about.level.map_or(String::new(), |l| l.label().to_owned()),
                 t.side().map_or(String::new(), |s| s.word().to_owned()),
                 t.springs.len().to_string(),
             ];
@@ -127,8 +124,8 @@ pub fn compact(results: &Results, scan: &Scan<'_>) -> Table {
 }
 
 /// Every comparison of a scan, all measures; `None` without any.
-pub fn findings(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<Table> {
-    if scan.findings.is_empty() {
+pub fn comparisons(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<Table> {
+    if scan.comparisons.is_empty() {
         return None;
     }
     let heads = [
@@ -137,30 +134,27 @@ pub fn findings(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<Table
         "left",
         "right",
         "tests",
-        &format!("right against left ({} interval)", text::coverage(confidence)),
+        &format!("right against left ({} interval)", format::coverage(confidence)),
         "threshold",
         "MDC95",
         "spread from",
         "side of resistance",
         "call",
     ];
-    let mut sorted = scan.findings.clone();
-    sorted.sort_by_key(|f| {
-        let rank = f.key.level.as_deref().and_then(anatomy::rank);
-        (f.comparison, rank.unwrap_or(usize::MAX), f.measure)
-    });
+    let mut sorted = scan.comparisons.clone();
+    sorted.sort_by_key(|f| (f.kind, f.key.level.is_none(), f.key.level, f.measure));
     Some(Table {
         caption: format!("Every comparison of {}", scan.about()),
         heads: heads.map(str::to_owned).to_vec(),
-        rows: sorted.into_iter().map(|f| finding_row(f, blinded)).collect(),
+        rows: sorted.into_iter().map(|f| comparison_row(f, blinded)).collect(),
         numbers: false,
     })
 }
 
-fn finding_row(f: &Finding, blinded: bool) -> Vec<String> {
+fn comparison_row(f: &Comparison, blinded: bool) -> Vec<String> {
     let info = f.measure.info();
-    let number = |v: Option<f64>| v.map_or(String::new(), |v| text::number(v, info.decimals));
-    let percent = |v: Option<f64>| v.map_or(String::new(), |v| format!("{} %", text::number(v, 0)));
+    let number = |v: Option<f64>| v.map_or(String::new(), |v| format::number(v, info.decimals));
+    let percent = |v: Option<f64>| v.map_or(String::new(), |v| format!("{} %", format::number(v, 0)));
     let difference = match (f.asymmetry_percent, f.difference) {
         (Some(at), _) => interval([Some(at), f.low_percent, f.high_percent], "%", 0),
         (None, Some([at, low, high])) => {
@@ -168,9 +162,10 @@ fn finding_row(f: &Finding, blinded: bool) -> Vec<String> {
         }
         (None, None) => String::new(),
     };
-    let neighbours = f.comparison == ComparisonKind::Neighbours;
+    let neighbours = f.kind == ComparisonKind::Neighbours;
     let mut level = level_label(f);
-    for part in [&f.key.posture, &f.key.contact].into_iter().flatten() {
+    let posture = f.key.posture.as_ref().map(Posture::as_str);
+    for part in [posture, f.key.contact.map(Contact::word)].into_iter().flatten() {
         level = format!("{level}, {part}");
     }
     vec![
@@ -200,12 +195,12 @@ fn finding_row(f: &Finding, blinded: bool) -> Vec<String> {
             None if blinded && !neighbours => "hidden".to_owned(),
             None => "shown without a word".to_owned(),
         },
-        f.call.clone().unwrap_or_default(),
+        f.call.map_or(String::new(), |c| c.to_string()),
     ]
 }
 
 fn interval([at, low, high]: [Option<f64>; 3], unit: &str, decimals: usize) -> String {
-    let number = |v: f64| text::number(v, decimals);
+    let number = |v: f64| format::number(v, decimals);
     let at = at.map_or(String::new(), number);
     match (low, high) {
         (Some(low), Some(high)) => format!("{at} {unit} ({} to {})", number(low), number(high)),

@@ -1,11 +1,11 @@
 //! How the tests were done: each number beside its band, and beside the reference.
 
 use super::tables::{Table, test_name};
-use crate::plot::text;
-use crate::report::Results;
+use crate::format;
+use crate::results::Results;
 use crate::settings::Settings;
 use crate::technique::reference::{Difference, differences};
-use crate::technique::{Aspect, Held, RULES, Stand, hold};
+use crate::technique::{Aspect, BandCheck, BandStatus, RULES, band_check};
 use crate::trace::Test;
 use serde::Serialize;
 
@@ -31,7 +31,7 @@ pub fn technique(results: &Results) -> Technique {
     Technique {
         rules: RULES
             .iter()
-            .map(|r| [r.finding.replace('_', " "), r.rule.to_owned()])
+            .map(|r| [r.rule.to_string(), r.statement.to_owned()])
             .collect(),
         reference: of.map(|of| match reference.source.is_empty() {
             true => of,
@@ -46,7 +46,8 @@ pub fn bands(tests: &[&Test], settings: &Settings, heading: &str) -> Vec<Table> 
         let rows: Vec<Vec<String>> = Aspect::ALL
             .into_iter()
             .filter_map(|aspect| {
-                let held: Vec<Option<Held>> = tests.iter().map(|t| hold(t, aspect, settings)).collect();
+                let held: Vec<Option<BandCheck>> =
+                    tests.iter().map(|t| band_check(t, aspect, settings)).collect();
                 let first = held.iter().flatten().next()?;
                 let mut row = vec![aspect.label().to_owned(), aspect.unit().to_owned(), band(first)];
                 row.extend(held.iter().map(|h| h.map_or(String::new(), |h| cell(&h))));
@@ -84,12 +85,12 @@ pub fn beside_reference(tests: &[&Test], results: &Results, heading: &str) -> Ve
                     .collect();
                 let target = &own.iter().flatten().next()?.target;
                 let info = measure.info();
-                let mean = text::number(target.mean, info.decimals);
+                let mean = format::number(target.mean, info.decimals);
                 let mut row = vec![
                     info.label.to_owned(),
                     info.unit.to_owned(),
                     match target.sd {
-                        Some(sd) => format!("{mean} (SD {})", text::number(sd, info.decimals)),
+                        Some(sd) => format!("{mean} (SD {})", format::number(sd, info.decimals)),
                         None => mean,
                     },
                 ];
@@ -131,17 +132,17 @@ fn heads(first: [&str; 3], tests: &[&Test]) -> Vec<String> {
     first.into_iter().map(str::to_owned).chain(own).collect()
 }
 
-fn cell(held: &Held) -> String {
-    let number = text::plus_minus(held.value, held.u95, held.aspect.decimals());
-    match held.stand() {
-        Stand::Within => number,
-        Stand::Above => format!("▲\u{a0}{number}"),
-        Stand::Below => format!("▼\u{a0}{number}"),
+fn cell(held: &BandCheck) -> String {
+    let number = format::plus_minus(held.value, held.u95, held.aspect.decimals());
+    match held.status() {
+        BandStatus::Within => number,
+        BandStatus::Above => format!("▲\u{a0}{number}"),
+        BandStatus::Below => format!("▼\u{a0}{number}"),
     }
 }
 
 /// The band in words.
-fn band(held: &Held) -> String {
+fn band(held: &BandCheck) -> String {
     let end = |v: f64| format!("{v}").replace('-', "\u{2212}");
     match (held.low, held.high) {
         (Some(low), Some(high)) => format!("{} to {}", end(low), end(high)),
@@ -152,7 +153,7 @@ fn band(held: &Held) -> String {
 }
 
 fn signed(d: &Difference, decimals: usize) -> String {
-    let number = text::plus_minus(d.difference, d.u95, decimals);
+    let number = format::plus_minus(d.difference, d.u95, decimals);
     if d.difference > 0.0 {
         format!("+{number}")
     } else {

@@ -1,27 +1,31 @@
 //! Everything the template prints, already in words.
 
-use super::levels::{self, Level};
+use super::levels;
 use super::methods::{self, Methods, SettingRow};
 use super::scans::{self, Scan};
 use super::tables::{self, Table};
 use super::technique::{self, Technique};
 use super::words::{self, Sentences};
 use super::{Drawn, FIGURES_AT_MOST, FiguresChoice, Of, PageOptions};
+use crate::format;
 use crate::error::Severity;
-use crate::plot::text;
-use crate::report::blind::BLINDED;
 use crate::report::followed::{Followed, followed};
-use crate::report::{PRECONDITIONING, Results};
-use crate::study::anatomy;
-use crate::technique::Remark;
+use crate::results::BLINDED;
+use crate::results::Results;
+use crate::technique::{TechniqueFinding, TechniqueRule};
+use crate::terms::{Level, Side};
 use serde::Serialize;
 
 /// Remarks of one kind told one by one; the rest are counted.
-const REMARKS_AT_MOST: usize = 15;
+const FINDINGS_AT_MOST: usize = 15;
 /// Rows of what was left out; the rest stand in exclusions.csv.
 const ROWS_AT_MOST: usize = 200;
 /// What is looked at first, in this order.
-const FIRST: [&str; 3] = ["over_ceiling", "sprung_before_slack_out", "level_missed"];
+const FIRST: [TechniqueRule; 3] = [
+    TechniqueRule::OverCeiling,
+    TechniqueRule::SprungBeforeSlackOut,
+    TechniqueRule::LevelMissed,
+];
 
 #[derive(Debug, Serialize)]
 pub struct View {
@@ -34,8 +38,8 @@ pub struct View {
     standing: Vec<String>,
     blinded: bool,
     scans: Vec<ScanView>,
-    first: Vec<RemarkGroup>,
-    other: Vec<RemarkGroup>,
+    first: Vec<FindingGroup>,
+    other: Vec<FindingGroup>,
     technique: Technique,
     /// Whether any test has a figure.
     panels: bool,
@@ -47,7 +51,7 @@ pub struct View {
     changed: usize,
     ceilings: Vec<String>,
     methods: Methods,
-    findings: bool,
+    comparisons: bool,
     /// Coverage of the intervals of asymmetry (`95 %`).
     coverage: String,
 }
@@ -57,8 +61,8 @@ struct ScanView {
     about: String,
     sentences: Sentences,
     overview: Option<String>,
-    findings: Option<Table>,
-    levels: Vec<Level>,
+    comparisons: Option<Table>,
+    levels: Vec<levels::LevelView>,
     compact: Option<Table>,
     /// Regions of this scan that a later session looked at again.
     followed: Vec<FollowedView>,
@@ -74,16 +78,16 @@ struct FollowedView {
 }
 
 #[derive(Debug, Serialize)]
-struct RemarkGroup {
+struct FindingGroup {
     heading: String,
-    remarks: Vec<RemarkView>,
+    findings: Vec<FindingView>,
     more: usize,
     /// What to try, when all of the group say the same.
     advice: Option<String>,
 }
 
 #[derive(Debug, Serialize)]
-struct RemarkView {
+struct FindingView {
     place: String,
     /// The recording, or whose scan it is.
     from: String,
@@ -95,7 +99,7 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
     let scans = scans::scans(results);
     let panels = drawn.iter().filter(|d| matches!(d.of, Of::Test(_))).count();
     let settings = methods::settings(results);
-    let (first, other) = remark_groups(&results.remarks);
+    let (first, other) = finding_groups(&results.technique);
     let followed = followed(results);
     let scan_views = scans
         .iter()
@@ -123,14 +127,14 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
         preconditioning: results
             .exclusions
             .iter()
-            .filter(|e| e.reason == PRECONDITIONING)
+            .filter(|e| e.is_preconditioning())
             .count(),
         changed: settings.iter().filter(|s| s.changed).count(),
         ceilings: ceilings(&settings),
         settings,
         methods: methods::methods(results),
-        findings: !results.findings.is_empty(),
-        coverage: text::coverage(results.settings.compare.confidence),
+        comparisons: !results.comparisons.is_empty(),
+        coverage: format::coverage(results.settings.compare.confidence),
     }
 }
 
@@ -166,7 +170,7 @@ fn scan_view(
             .map(|m| words::sentences(scan, m))
             .unwrap_or_default(),
         overview,
-        findings: tables::findings(scan, results.settings.compare.confidence, results.blinded),
+        comparisons: tables::comparisons(scan, results.settings.compare.confidence, results.blinded),
         levels: levels::levels(results, scan, drawn, few),
         followed: followed
             .iter()
@@ -179,13 +183,7 @@ fn scan_view(
 
 /// Whether the region was found in this scan.
 fn is_of(scan: &Scan<'_>, followed: &Followed) -> bool {
-    let of = &followed.scan;
-    scan.key
-        == (
-            of.subject.as_deref(),
-            of.examiner.as_deref(),
-            of.session.as_deref(),
-        )
+    scan.key == followed.scan
 }
 
 fn followed_view(followed: &Followed) -> FollowedView {
@@ -203,7 +201,7 @@ fn followed_view(followed: &Followed) -> FollowedView {
         levels: followed
             .levels
             .iter()
-            .map(|l| format!("{}: {}", anatomy::label(&l.level), l.words))
+            .map(|l| format!("{}: {}", l.level.label(), l.words))
             .collect(),
     }
 }
@@ -226,33 +224,33 @@ fn figures_note(results: &Results, options: &PageOptions, panels: usize) -> Opti
     }
 }
 
-fn remark_groups(remarks: &[Remark]) -> (Vec<RemarkGroup>, Vec<RemarkGroup>) {
-    let mut kinds: Vec<&'static str> = FIRST.to_vec();
-    for remark in remarks {
-        if !kinds.contains(&remark.finding) {
-            kinds.push(remark.finding);
+fn finding_groups(findings: &[TechniqueFinding]) -> (Vec<FindingGroup>, Vec<FindingGroup>) {
+    let mut kinds: Vec<TechniqueRule> = FIRST.to_vec();
+    for finding in findings {
+        if !kinds.contains(&finding.rule) {
+            kinds.push(finding.rule);
         }
     }
     let mut groups = Vec::new();
     for kind in kinds {
-        let members: Vec<&Remark> = remarks.iter().filter(|r| r.finding == kind).collect();
+        let members: Vec<&TechniqueFinding> = findings.iter().filter(|r| r.rule == kind).collect();
         if let Some(lead) = members.first() {
             let same = members.iter().all(|r| r.advice == lead.advice) && !lead.advice.is_empty();
-            let group = RemarkGroup {
-                heading: sentence_case(&kind.replace('_', " ")),
-                remarks: members
+            let group = FindingGroup {
+                heading: sentence_case(&kind.to_string()),
+                findings: members
                     .iter()
-                    .take(REMARKS_AT_MOST)
-                    .map(|r| remark_view(r, same))
+                    .take(FINDINGS_AT_MOST)
+                    .map(|r| finding_view(r, same))
                     .collect(),
-                more: members.len().saturating_sub(REMARKS_AT_MOST),
+                more: members.len().saturating_sub(FINDINGS_AT_MOST),
                 advice: same.then(|| next_time(&lead.advice)),
             };
             groups.push((FIRST.contains(&kind), group));
         }
     }
     let (first, other): (Vec<_>, Vec<_>) = groups.into_iter().partition(|g| g.0);
-    let strip = |groups: Vec<(bool, RemarkGroup)>| groups.into_iter().map(|g| g.1).collect();
+    let strip = |groups: Vec<(bool, FindingGroup)>| groups.into_iter().map(|g| g.1).collect();
     (strip(first), strip(other))
 }
 
@@ -264,9 +262,9 @@ fn sentence_case(words: &str) -> String {
     }
 }
 
-fn remark_view(r: &Remark, same_advice: bool) -> RemarkView {
-    let level = r.level.as_deref().map(|l| anatomy::label(l).to_owned());
-    let place: Vec<String> = [level, r.side.clone()].into_iter().flatten().collect();
+fn finding_view(r: &TechniqueFinding, same_advice: bool) -> FindingView {
+    let (level, side) = (r.level.map(Level::label), r.side.map(Side::word));
+    let place: Vec<&str> = [level, side].into_iter().flatten().collect();
     let from = match &r.recording {
         Some(recording) => {
             let test = r.test.map_or(String::new(), |t| format!(", test {t}"));
@@ -285,7 +283,7 @@ fn remark_view(r: &Remark, same_advice: bool) -> RemarkView {
     let place = place.join(" ");
     // The place stands before the sentence here, and the page says "Next time" itself.
     let text = r.text.strip_prefix(&format!("{place}: ")).unwrap_or(&r.text);
-    RemarkView {
+    FindingView {
         text: text.to_owned(),
         place,
         from,
@@ -302,16 +300,16 @@ fn next_time(advice: &str) -> String {
 fn left_out(results: &Results) -> Vec<Table> {
     let mut all = Vec::new();
     let option = |v: &Option<u32>| v.map_or(String::new(), |v| v.to_string());
-    let told = results.exclusions.iter().filter(|e| e.reason != PRECONDITIONING);
+    let told = results.exclusions.iter().filter(|e| !e.is_preconditioning());
     let rows = told.map(|e| {
         vec![
             e.recording.clone(),
             option(&e.test),
-            e.side.clone().unwrap_or_default(),
+            e.side.map_or(String::new(), |s| s.to_string()),
             option(&e.spring),
-            e.what.to_owned(),
-            e.by.to_owned(),
-            e.reason.clone(),
+            e.what.word().to_owned(),
+            e.by().to_owned(),
+            e.cause.to_string(),
         ]
     });
     let heads = ["recording", "test", "side", "spring", "left out", "by", "reason"];
@@ -341,10 +339,8 @@ fn left_out(results: &Results) -> Vec<Table> {
         let key = &u.key;
         let code = |v: &Option<String>| v.clone().unwrap_or_default();
         vec![
-            key.level
-                .as_deref()
-                .map_or(String::new(), |l| anatomy::label(l).to_owned()),
-            u.side.clone(),
+            key.level.map_or(String::new(), |l| l.label().to_owned()),
+            u.side.to_string(),
             u.trials.to_string(),
             [code(&key.subject), code(&key.examiner), code(&key.session)].join(" "),
             u.reason.clone(),

@@ -1,9 +1,10 @@
 //! Findings as sentences, for people who do not read intervals.
 
 use super::scans::Scan;
+use crate::format;
 use crate::columns::Measure;
-use crate::compare::{ComparisonKind, Decision, Finding, TrialsToDecide};
-use crate::plot::{row_label, text};
+use crate::compare::{Comparison, ComparisonKind, Decision, TrialsToDecide};
+use crate::plot::row_label;
 use serde::Serialize;
 
 /// What a scan found, the most telling first.
@@ -29,10 +30,7 @@ pub fn sentences(scan: &Scan<'_>, measure: Measure) -> Sentences {
     for kind in [ComparisonKind::LeftRight, ComparisonKind::Neighbours] {
         let mut rows = scan.of(measure, kind);
         rows.retain(|f| f.asymmetry_percent.is_some());
-        rows.sort_by_key(|f| {
-            let rank = f.key.level.as_deref().and_then(crate::study::anatomy::rank);
-            rank.unwrap_or(usize::MAX)
-        });
+        rows.sort_by_key(|f| (f.key.level.is_none(), f.key.level));
         let mut even = Vec::new();
         for f in &rows {
             let label = row_label(f, &rows);
@@ -60,11 +58,11 @@ pub fn sentences(scan: &Scan<'_>, measure: Measure) -> Sentences {
 }
 
 fn percent(value: f64) -> String {
-    text::number(value, 0)
+    format::number(value, 0)
 }
 
 /// `35 % (26 to 43 %)`, without sign: the words say which side.
-fn size(f: &Finding) -> String {
+fn size(f: &Comparison) -> String {
     let at = percent(f.asymmetry_percent.unwrap_or(0.0).abs());
     let (Some(low), Some(high)) = (f.low_percent, f.high_percent) else {
         return format!("{at}\u{a0}%");
@@ -77,11 +75,11 @@ fn size(f: &Finding) -> String {
     format!("{at}\u{a0}% ({} to {}\u{a0}%)", percent(low), percent(high))
 }
 
-fn named(f: &Finding, measure: Measure) -> String {
+fn named(f: &Comparison, measure: Measure) -> String {
     let info = measure.info();
     let number = |v: Option<f64>| {
         v.map_or("not given".to_owned(), |v| {
-            format!("{}\u{a0}{}", text::number(v, info.decimals), info.unit)
+            format!("{}\u{a0}{}", format::number(v, info.decimals), info.unit)
         })
     };
     let (left, right) = (number(f.left), number(f.right));
@@ -126,8 +124,8 @@ fn sided(value: f64, kind: ComparisonKind) -> String {
     }
 }
 
-fn undecided(f: &Finding) -> String {
-    let kind = f.comparison;
+fn undecided(f: &Comparison) -> String {
+    let kind = f.kind;
     let at = sided(f.asymmetry_percent.unwrap_or(0.0), kind);
     let range = match (f.low_percent, f.high_percent) {
         (Some(low), Some(high)) => format!(
@@ -152,7 +150,7 @@ fn undecided(f: &Finding) -> String {
     format!("undecided. Measured: {at}{range}.{more}")
 }
 
-fn call_sentence(f: &Finding) -> String {
+fn call_sentence(f: &Comparison) -> String {
     match (&f.call, f.call_agrees) {
         (Some(call), Some(true)) => format!(" The examiner's call was {call}, which agrees."),
         (Some(call), Some(false)) => format!(" The examiner's call was {call}, which differs."),
@@ -162,11 +160,11 @@ fn call_sentence(f: &Finding) -> String {
 }
 
 /// What the other decided measures say of the same level.
-fn others(scan: &Scan<'_>, f: &Finding, measure: Measure) -> String {
+fn others(scan: &Scan<'_>, f: &Comparison, measure: Measure) -> String {
     let words: Vec<String> = scan
-        .findings
+        .comparisons
         .iter()
-        .filter(|o| o.key == f.key && o.comparison == f.comparison && o.measure != measure)
+        .filter(|o| o.key == f.key && o.kind == f.kind && o.measure != measure)
         .filter_map(|o| {
             let word = o.side_of_resistance?.word().replace('_', " ");
             Some(format!("{}: {word}", o.measure.info().label))
@@ -178,7 +176,7 @@ fn others(scan: &Scan<'_>, f: &Finding, measure: Measure) -> String {
     format!(" By other measures, {}.", words.join("; "))
 }
 
-fn even_sentences(all: &mut Sentences, kind: ComparisonKind, even: &[(String, &Finding)]) {
+fn even_sentences(all: &mut Sentences, kind: ComparisonKind, even: &[(String, &Comparison)]) {
     if even.is_empty() {
         return;
     }
@@ -186,7 +184,7 @@ fn even_sentences(all: &mut Sentences, kind: ComparisonKind, even: &[(String, &F
     let within = match threshold.filter(|t| even.iter().all(|e| e.1.threshold_percent == Some(*t))) {
         Some(t) => format!(
             " within {} %",
-            text::number(t, if t.fract() == 0.0 { 0 } else { 1 })
+            format::number(t, if t.fract() == 0.0 { 0 } else { 1 })
         ),
         None => " within the threshold".to_owned(),
     };
@@ -199,7 +197,7 @@ fn even_sentences(all: &mut Sentences, kind: ComparisonKind, even: &[(String, &F
     let differing: Vec<String> = even
         .iter()
         .filter(|e| e.1.call_agrees == Some(false))
-        .filter_map(|e| Some(format!("{} ({})", e.0, e.1.call.as_ref()?)))
+        .filter_map(|e| Some(format!("{} ({})", e.0, e.1.call?)))
         .collect();
     if !differing.is_empty() {
         let levels = differing.join(", ");

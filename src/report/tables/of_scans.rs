@@ -2,10 +2,11 @@
 
 use super::{Cell, Field, Table, field};
 use crate::columns::table as c;
-use crate::compare::{ComparisonKind, Finding, TrialsToDecide, Unpaired};
-use crate::report::Exclusion;
-use crate::technique::Remark;
+use crate::compare::{Comparison, ComparisonKind, TrialsToDecide, Unpaired};
+use crate::results::Exclusion;
+use crate::technique::TechniqueFinding;
 use crate::technique::reference::{Difference, Reference, differences};
+use crate::terms::{LineOfDrive, Posture, Side};
 use crate::trace::Test;
 
 /// The word of a comparison in tables.
@@ -20,89 +21,103 @@ pub fn comparison_word(kind: ComparisonKind) -> &'static str {
 pub const NOT_IN_ONE_SESSION: &str = "not decidable in one session";
 
 /// One row a comparison and measure.
-pub fn findings(findings: &[Finding]) -> Table {
-    let mut fields = finding_key();
-    fields.extend(finding_numbers());
-    fields.extend(finding_words());
-    Table::fill("findings", fields, findings)
+pub fn comparisons(comparisons: &[Comparison]) -> Table {
+    let mut fields = comparison_key();
+    fields.extend(comparison_numbers());
+    fields.extend(comparison_words());
+    Table::fill("findings", fields, comparisons)
 }
 
-fn finding_key() -> Vec<Field<Finding>> {
+fn comparison_key() -> Vec<Field<Comparison>> {
     vec![
-        field(c::SUBJECT, |f: &Finding| Cell::maybe(f.key.subject.as_deref())),
-        field(c::EXAMINER, |f: &Finding| Cell::maybe(f.key.examiner.as_deref())),
-        field(c::SESSION, |f: &Finding| Cell::maybe(f.key.session.as_deref())),
-        field(c::LEVEL, |f: &Finding| Cell::maybe(f.key.level.as_deref())),
-        field(c::POSTURE, |f: &Finding| Cell::maybe(f.key.posture.as_deref())),
-        field(c::CONTACT, |f: &Finding| Cell::maybe(f.key.contact.as_deref())),
-        field(c::LINE_OF_DRIVE, |f: &Finding| Cell::num(f.key.line_of_drive_deg)),
-        field(c::COMPARISON, |f: &Finding| {
-            Cell::text(comparison_word(f.comparison))
+        field(c::SUBJECT, |f: &Comparison| Cell::maybe(f.key.subject.as_deref())),
+        field(c::EXAMINER, |f: &Comparison| Cell::maybe(f.key.examiner.as_deref())),
+        field(c::SESSION, |f: &Comparison| Cell::maybe(f.key.session.as_deref())),
+        field(c::LEVEL, |f: &Comparison| Cell::term(f.key.level)),
+        field(c::POSTURE, |f: &Comparison| {
+            Cell::maybe(f.key.posture.as_ref().map(Posture::as_str))
         }),
-        field(c::MEASURE, |f: &Finding| Cell::text(f.measure.info().name)),
-        field(c::UNIT, |f: &Finding| Cell::text(f.measure.info().unit)),
+        field(c::CONTACT, |f: &Comparison| Cell::term(f.key.contact)),
+        field(c::LINE_OF_DRIVE, |f: &Comparison| {
+            Cell::num(f.key.line_of_drive.map(LineOfDrive::degrees))
+        }),
+        field(c::COMPARISON, |f: &Comparison| {
+            Cell::text(comparison_word(f.kind))
+        }),
+        field(c::MEASURE, |f: &Comparison| Cell::text(f.measure.info().name)),
+        field(c::UNIT, |f: &Comparison| Cell::text(f.measure.info().unit)),
     ]
 }
 
-fn finding_numbers() -> Vec<Field<Finding>> {
+fn comparison_numbers() -> Vec<Field<Comparison>> {
     vec![
-        field(c::LEFT, |f: &Finding| Cell::num(f.left)),
-        field(c::RIGHT, |f: &Finding| Cell::num(f.right)),
-        field(c::LEFT_TRIALS, |f: &Finding| Cell::int(f.left_trials)),
-        field(c::RIGHT_TRIALS, |f: &Finding| Cell::int(f.right_trials)),
-        field(c::ASYMMETRY, |f: &Finding| Cell::num(f.asymmetry_percent)),
-        field(c::LOW, |f: &Finding| Cell::num(f.low_percent)),
-        field(c::HIGH, |f: &Finding| Cell::num(f.high_percent)),
-        field(c::THRESHOLD, |f: &Finding| Cell::num(f.threshold_percent)),
-        field(c::MDC, |f: &Finding| Cell::num(f.mdc_percent)),
+        field(c::LEFT, |f: &Comparison| Cell::num(f.left)),
+        field(c::RIGHT, |f: &Comparison| Cell::num(f.right)),
+        field(c::LEFT_TRIALS, |f: &Comparison| Cell::int(f.left_trials)),
+        field(c::RIGHT_TRIALS, |f: &Comparison| Cell::int(f.right_trials)),
+        field(c::ASYMMETRY, |f: &Comparison| Cell::num(f.asymmetry_percent)),
+        field(c::LOW, |f: &Comparison| Cell::num(f.low_percent)),
+        field(c::HIGH, |f: &Comparison| Cell::num(f.high_percent)),
+        field(c::THRESHOLD, |f: &Comparison| Cell::num(f.threshold_percent)),
+        field(c::MDC, |f: &Comparison| Cell::num(f.mdc_percent)),
     ]
 }
 
-fn finding_words() -> Vec<Field<Finding>> {
-    let difference = |f: &Finding, i: usize| Cell::num(f.difference.map(|d| d[i]));
+fn comparison_words() -> Vec<Field<Comparison>> {
+    let difference = |f: &Comparison, i: usize| Cell::num(f.difference.map(|d| d[i]));
     vec![
-        field(c::SPREAD_SOURCE, |f: &Finding| {
+        field(c::SPREAD_SOURCE, |f: &Comparison| {
             Cell::maybe(f.spread_source.map(|s| s.word()))
         }),
-        field(c::SIDE_OF_RESISTANCE, |f: &Finding| {
+        field(c::SIDE_OF_RESISTANCE, |f: &Comparison| {
             Cell::maybe(f.side_of_resistance.map(|d| d.word()))
         }),
         // A number in JSON, a text in the tables: the column is of kind text.
-        field(c::TRIALS_TO_DECIDE, |f: &Finding| match f.trials_to_decide {
+        field(c::TRIALS_TO_DECIDE, |f: &Comparison| match f.trials_to_decide {
             Some(TrialsToDecide::Trials(n)) => Cell::int(n),
             Some(TrialsToDecide::NotInOneSession) => Cell::text(NOT_IN_ONE_SESSION),
             None => Cell::Missing,
         }),
-        field(c::CALL, |f: &Finding| Cell::maybe(f.call.as_deref())),
-        field(c::CALL_AGREES, |f: &Finding| {
+        field(c::CALL, |f: &Comparison| Cell::term(f.call)),
+        field(c::CALL_AGREES, |f: &Comparison| {
             f.call_agrees.map_or(Cell::Missing, Cell::Bool)
         }),
-        field(c::COVERS, |f: &Finding| Cell::List(f.covers.clone())),
-        field(c::DIFFERENCE, move |f: &Finding| difference(f, 0)),
-        field(c::DIFFERENCE_LOW, move |f: &Finding| difference(f, 1)),
-        field(c::DIFFERENCE_HIGH, move |f: &Finding| difference(f, 2)),
+        field(c::COVERS, |f: &Comparison| Cell::terms(&f.covers)),
+        field(c::DIFFERENCE, move |f: &Comparison| difference(f, 0)),
+        field(c::DIFFERENCE_LOW, move |f: &Comparison| difference(f, 1)),
+        field(c::DIFFERENCE_HIGH, move |f: &Comparison| difference(f, 2)),
     ]
 }
 
-/// One row a remark.
-pub fn technique(remarks: &[Remark]) -> Table {
+/// One row a finding.
+pub fn technique(findings: &[TechniqueFinding]) -> Table {
     let fields = vec![
-        field(c::RECORDING, |r: &Remark| Cell::maybe(r.recording.as_deref())),
-        field(c::TEST, |r: &Remark| r.test.map_or(Cell::Missing, Cell::int)),
-        field(c::SUBJECT, |r: &Remark| Cell::maybe(r.subject.as_deref())),
-        field(c::EXAMINER, |r: &Remark| Cell::maybe(r.examiner.as_deref())),
-        field(c::SESSION, |r: &Remark| Cell::maybe(r.session.as_deref())),
-        field(c::LEVEL, |r: &Remark| Cell::maybe(r.level.as_deref())),
-        field(c::SIDE, |r: &Remark| Cell::maybe(r.side.as_deref())),
-        field(c::FINDING, |r: &Remark| Cell::text(r.finding)),
-        field(c::VALUE, |r: &Remark| Cell::num(r.value)),
-        field(c::VALUE_UNIT, |r: &Remark| Cell::text(r.unit)),
-        field(c::BAND_LOW, |r: &Remark| Cell::num(r.low)),
-        field(c::BAND_HIGH, |r: &Remark| Cell::num(r.high)),
-        field(c::TEXT, |r: &Remark| Cell::text(&r.text)),
-        field(c::ADVICE, |r: &Remark| Cell::text(&r.advice)),
+        field(c::RECORDING, |r: &TechniqueFinding| {
+            Cell::maybe(r.recording.as_deref())
+        }),
+        field(c::TEST, |r: &TechniqueFinding| {
+            r.test.map_or(Cell::Missing, Cell::int)
+        }),
+        field(c::SUBJECT, |r: &TechniqueFinding| {
+            Cell::maybe(r.subject.as_deref())
+        }),
+        field(c::EXAMINER, |r: &TechniqueFinding| {
+            Cell::maybe(r.examiner.as_deref())
+        }),
+        field(c::SESSION, |r: &TechniqueFinding| {
+            Cell::maybe(r.session.as_deref())
+        }),
+        field(c::LEVEL, |r: &TechniqueFinding| Cell::term(r.level)),
+        field(c::SIDE, |r: &TechniqueFinding| Cell::term(r.side)),
+        field(c::FINDING, |r: &TechniqueFinding| Cell::text(r.rule.word())),
+        field(c::VALUE, |r: &TechniqueFinding| Cell::num(r.value)),
+        field(c::VALUE_UNIT, |r: &TechniqueFinding| Cell::text(r.unit)),
+        field(c::BAND_LOW, |r: &TechniqueFinding| Cell::num(r.low)),
+        field(c::BAND_HIGH, |r: &TechniqueFinding| Cell::num(r.high)),
+        field(c::TEXT, |r: &TechniqueFinding| Cell::text(&r.text)),
+        field(c::ADVICE, |r: &TechniqueFinding| Cell::text(&r.advice)),
     ];
-    Table::fill("technique", fields, remarks)
+    Table::fill("technique", fields, findings)
 }
 
 /// One row for each measure of each test that is held against the reference; the reference's own tests are left out.
@@ -128,8 +143,8 @@ pub fn reference(tests: &[Test], reference: &Reference) -> Table {
         field(c::SESSION, |r: &Row<'_>| {
             Cell::maybe(r.0.about.session.as_deref())
         }),
-        field(c::LEVEL, |r: &Row<'_>| Cell::maybe(r.0.about.level.as_deref())),
-        field(c::SIDE, |r: &Row<'_>| Cell::maybe(r.0.side().map(|s| s.word()))),
+        field(c::LEVEL, |r: &Row<'_>| Cell::term(r.0.about.level)),
+        field(c::SIDE, |r: &Row<'_>| Cell::term(r.0.side())),
     ];
     fields.extend([
         field(c::HELD_MEASURE, |r: &Row<'_>| Cell::text(r.1.measure.info().name)),
@@ -155,13 +170,15 @@ pub fn unpaired(unpaired: &[Unpaired]) -> Table {
         field(c::SUBJECT, |u: &Unpaired| Cell::maybe(u.key.subject.as_deref())),
         field(c::EXAMINER, |u: &Unpaired| Cell::maybe(u.key.examiner.as_deref())),
         field(c::SESSION, |u: &Unpaired| Cell::maybe(u.key.session.as_deref())),
-        field(c::LEVEL, |u: &Unpaired| Cell::maybe(u.key.level.as_deref())),
-        field(c::POSTURE, |u: &Unpaired| Cell::maybe(u.key.posture.as_deref())),
-        field(c::CONTACT, |u: &Unpaired| Cell::maybe(u.key.contact.as_deref())),
-        field(c::LINE_OF_DRIVE, |u: &Unpaired| {
-            Cell::num(u.key.line_of_drive_deg)
+        field(c::LEVEL, |u: &Unpaired| Cell::term(u.key.level)),
+        field(c::POSTURE, |u: &Unpaired| {
+            Cell::maybe(u.key.posture.as_ref().map(Posture::as_str))
         }),
-        field(c::SIDE, |u: &Unpaired| Cell::text(&u.side)),
+        field(c::CONTACT, |u: &Unpaired| Cell::term(u.key.contact)),
+        field(c::LINE_OF_DRIVE, |u: &Unpaired| {
+            Cell::num(u.key.line_of_drive.map(LineOfDrive::degrees))
+        }),
+        field(c::SIDE, |u: &Unpaired| Cell::term(Some(u.side))),
         field(c::TRIALS, |u: &Unpaired| Cell::int(u.trials)),
         field(c::UNPAIRED_REASON, |u: &Unpaired| Cell::text(&u.reason)),
     ];
@@ -171,15 +188,15 @@ pub fn unpaired(unpaired: &[Unpaired]) -> Table {
 /// One row a file, test or spring left out.
 pub fn exclusions(exclusions: &[Exclusion]) -> Table {
     let fields = vec![
-        field(c::WHAT, |e: &Exclusion| Cell::text(e.what)),
+        field(c::WHAT, |e: &Exclusion| Cell::text(e.what.word())),
         field(c::RECORDING, |e: &Exclusion| Cell::text(&e.recording)),
         field(c::TEST, |e: &Exclusion| e.test.map_or(Cell::Missing, Cell::int)),
-        field(c::SIDE, |e: &Exclusion| Cell::maybe(e.side.as_deref())),
+        field(c::SIDE, |e: &Exclusion| Cell::maybe(e.side.map(Side::word))),
         field(c::SPRING, |e: &Exclusion| {
             e.spring.map_or(Cell::Missing, Cell::int)
         }),
-        field(c::BY, |e: &Exclusion| Cell::text(e.by)),
-        field(c::REASON, |e: &Exclusion| Cell::text(&e.reason)),
+        field(c::BY, |e: &Exclusion| Cell::text(e.by())),
+        field(c::REASON, |e: &Exclusion| Cell::text(&e.cause.to_string())),
     ];
     Table::fill("exclusions", fields, exclusions)
 }

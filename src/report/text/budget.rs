@@ -2,8 +2,7 @@
 
 use super::lines::{padded, plain, with_interval};
 use crate::columns::Measure;
-use crate::report::Results;
-use crate::study::anatomy;
+use crate::results::Results;
 use crate::trace::{BudgetLine, Estimate, Test};
 use std::fmt::Write;
 
@@ -38,7 +37,7 @@ fn budget_lines(out: &mut String, budget: &[BudgetLine], estimate: Estimate, dec
         out.push_str("    no budget\n");
         return;
     }
-    let variance: f64 = budget.iter().map(|l| l.standard_uncertainty.powi(2)).sum();
+    let variance: f64 = budget.iter().map(|l| l.u.powi(2)).sum();
     let digits = decimals + 2;
     let _ = writeln!(
         out,
@@ -47,22 +46,20 @@ fn budget_lines(out: &mut String, budget: &[BudgetLine], estimate: Estimate, dec
     );
     for line in budget {
         let share = if variance > 0.0 {
-            format!("{:.1} %", 100.0 * line.standard_uncertainty.powi(2) / variance)
+            format!("{:.1} %", 100.0 * line.u.powi(2) / variance)
         } else {
             "-".to_owned()
         };
-        let dof = line
-            .degrees_of_freedom
-            .map_or_else(|| "inf".to_owned(), |dof| format!("{dof:.0}"));
         let _ = writeln!(
             out,
-            "    {} {:>14.digits$} {dof:>8} {share:>9}",
-            padded(line.source, 52),
-            line.standard_uncertainty
+            "    {} {:>14.digits$} {:>8.0} {share:>9}",
+            padded(&line.source.to_string(), 52),
+            line.u,
+            line.df
         );
     }
     let combined = variance.sqrt();
-    let expanded = match estimate.u95 {
+    let expanded = match estimate.u95() {
         Some(u95) if combined > 0.0 => format!(", times {:.2} for 95 %", u95 / combined),
         _ => String::new(),
     };
@@ -71,8 +68,8 @@ fn budget_lines(out: &mut String, budget: &[BudgetLine], estimate: Estimate, dec
 
 fn test_name(test: &Test) -> String {
     let mut name = format!("{}, test {}", test.recording, test.test);
-    if let Some(level) = &test.about.level {
-        let _ = write!(name, ", {}", anatomy::label(level));
+    if let Some(level) = test.about.level {
+        let _ = write!(name, ", {}", level.label());
     }
     if let Some(side) = test.side() {
         let _ = write!(name, ", {side}");

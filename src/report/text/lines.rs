@@ -9,7 +9,7 @@ pub(super) const WIDTH: usize = 100;
 /// `8.20 ± 0.02`; an interval too small for the decimals is shown as less than the last one.
 pub(super) fn with_interval(e: Estimate, decimals: usize) -> String {
     let value = format!("{:.decimals$}", e.value);
-    match e.u95 {
+    match e.u95() {
         None => value,
         Some(u95) => {
             let least = 10f64.powi(-(decimals as i32));

@@ -63,10 +63,10 @@ impl<'a> Propagation<'a> {
             }
         }
         let j_t = DMatrix::from_fn(p, n, |i, t| all[i][t]);
-        let share = shares(series, fit);
-        let pull = attenuating(series, c, fit, &share, noise);
-        let curved = DMatrix::from_vec(n, 1, bent(series, fit, &share, noise));
-        let attenuation = -solve_scaled(&gram, &(DMatrix::from_vec(p, 1, pull) + &j_t * curved))?;
+        let sigmoid = sigmoid(series, fit);
+        let attenuation = attenuation(series, c, fit, &sigmoid, noise);
+        let curvature = DMatrix::from_vec(n, 1, curvature_bias(series, fit, &sigmoid, noise));
+        let attenuation = -solve_scaled(&gram, &(DMatrix::from_vec(p, 1, attenuation) + &j_t * curvature))?;
         let weights = solve_scaled(&gram, &j_t)?;
         let residual: Vec<f64> = (0..n)
             .map(|i| {
@@ -74,11 +74,15 @@ impl<'a> Propagation<'a> {
                 series.force_n[i] - fit.linear.constant - fitted
             })
             .collect();
-        let slope: Vec<f64> = share
+        let slope: Vec<f64> = sigmoid
             .iter()
-            .map(|share| {
-                let fast = if k.len() > R2 { k[R1] + k[R2] * share } else { 0.0 };
-                k[X] + k[S] * share + fast
+            .map(|sigmoid| {
+                let fast = if k.len() > R2 {
+                    k[R1] + k[R2] * sigmoid
+                } else {
+                    0.0
+                };
+                k[X] + k[S] * sigmoid + fast
             })
             .collect();
         let expected = expected(series, &slope, k[V], noise);
@@ -101,9 +105,9 @@ impl<'a> Propagation<'a> {
     }
 
     /// The same of Σ gᵢ·parameterᵢ + Σ pₜ·xₜ: a result that also reads displacements off by themselves.
-    pub fn combination_beside(&self, gradient: &[(usize, f64)], places: &[(usize, f64)]) -> Parts {
+    pub fn combination_beside(&self, gradient: &[(usize, f64)], positions: &[(usize, f64)]) -> Parts {
         let m = self.weight_of(gradient);
-        let noise = self.of_noise(&m, places);
+        let noise = self.of_noise(&m, positions);
         let seen = self.misfit.spread(&m, &self.residual, self.series.rate_hz);
         let by_noise = noise.force.powi(2) + noise.displacement.powi(2);
         Parts {
@@ -112,9 +116,9 @@ impl<'a> Propagation<'a> {
         }
     }
 
-    /// The same without the share of a poor fit.
-    pub fn noise_alone(&self, gradient: &[(usize, f64)], places: &[(usize, f64)]) -> Parts {
-        self.of_noise(&self.weight_of(gradient), places)
+    /// The same without the part that a poor fit adds.
+    pub fn noise_alone(&self, gradient: &[(usize, f64)], positions: &[(usize, f64)]) -> Parts {
+        self.of_noise(&self.weight_of(gradient), positions)
     }
 
     /// What each sample of the residual weighs in Σ gᵢ·parameterᵢ.
@@ -128,13 +132,13 @@ impl<'a> Propagation<'a> {
         m
     }
 
-    fn of_noise(&self, m: &[f64], places: &[(usize, f64)]) -> Parts {
+    fn of_noise(&self, m: &[f64], positions: &[(usize, f64)]) -> Parts {
         let back = speed_transposed(m, self.series.rate_hz);
         let mut q: Vec<f64> = (0..m.len())
             .map(|t| self.slope[t] * m[t] + self.damping * back[t])
             .collect();
         // The residual takes −F'(x)·δx − c·δv; what is read off directly takes +δx.
-        for (t, p) in places {
+        for (t, p) in positions {
             if let Some(q) = q.get_mut(*t) {
                 *q -= p;
             }
@@ -165,67 +169,67 @@ impl<'a> Propagation<'a> {
 /// parameter towards nothing (errors in variables; Fuller 1987, Measurement Error Models, section 1.1).
 ///
 /// One entry a parameter: constant, linear columns, xk, ln w[, ln τ].
-fn attenuating(series: &Series, c: &Columns, fit: &Fitted, share: &[f64], noise: RawNoise) -> Vec<f64> {
+fn attenuation(series: &Series, c: &Columns, fit: &Fitted, sigmoid: &[f64], noise: RawNoise) -> Vec<f64> {
     let k = &fit.linear.coefficients;
-    let (place, speed) = noise_variances(series, noise);
+    let (position_variance, speed) = noise_variances(series, noise);
     let w = fit.shape.width_mm();
     let relaxing = k.len() > R2;
     let knee = k[S] + if relaxing { k[R2] } else { 0.0 };
-    let mut pull = vec![0.0; 1 + c.linear.len() + fit.shape.count()];
+    let mut attenuation = vec![0.0; 1 + c.linear.len() + fit.shape.count()];
     let onset = linear_index(c.linear.len());
-    for (x, share) in series.displacement_mm.iter().zip(share) {
+    for (x, sigmoid) in series.displacement_mm.iter().zip(sigmoid) {
         let u = (x - fit.shape.onset_mm) / w;
-        let bend = share * (1.0 - share) / w;
-        let fast = if relaxing { k[R1] + k[R2] * share } else { 0.0 };
-        let by = place * (k[X] + k[S] * share + fast);
-        pull[linear_index(X)] += by;
-        pull[linear_index(S)] += share * by;
-        pull[linear_index(V)] += speed * k[V];
+        let sigmoid_slope = sigmoid * (1.0 - sigmoid) / w;
+        let fast = if relaxing { k[R1] + k[R2] * sigmoid } else { 0.0 };
+        let by = position_variance * (k[X] + k[S] * sigmoid + fast);
+        attenuation[linear_index(X)] += by;
+        attenuation[linear_index(S)] += sigmoid * by;
+        attenuation[linear_index(V)] += speed * k[V];
         if relaxing {
-            pull[linear_index(R1)] += by;
-            pull[linear_index(R2)] += share * by;
+            attenuation[linear_index(R1)] += by;
+            attenuation[linear_index(R2)] += sigmoid * by;
         }
-        pull[onset] -= knee * bend * by;
-        pull[onset + 1] -= knee * bend * w * u * by;
+        attenuation[onset] -= knee * sigmoid_slope * by;
+        attenuation[onset + 1] -= knee * sigmoid_slope * w * u * by;
     }
-    pull
+    attenuation
 }
 
-/// ½·F''(x)·σ²: what noise in displacement adds to the law's own bend, on average.
-fn bent(series: &Series, fit: &Fitted, share: &[f64], noise: RawNoise) -> Vec<f64> {
+/// ½·F''(x)·σ²: what noise in displacement adds to the law's own curvature, on average.
+fn curvature_bias(series: &Series, fit: &Fitted, sigmoid: &[f64], noise: RawNoise) -> Vec<f64> {
     let k = &fit.linear.coefficients;
-    let (place, _) = noise_variances(series, noise);
+    let (position_variance, _) = noise_variances(series, noise);
     let w = fit.shape.width_mm();
     let knee = k[S] + if k.len() > R2 { k[R2] } else { 0.0 };
-    let bend = |share: &f64| 0.5 * place * knee * share * (1.0 - share) / w;
-    share.iter().map(bend).collect()
+    let sigmoid_slope = |sigmoid: &f64| 0.5 * position_variance * knee * sigmoid * (1.0 - sigmoid) / w;
+    sigmoid.iter().map(sigmoid_slope).collect()
 }
 
 /// How far each sample is past the knee, from 0 to 1: the slope of the softplus.
-fn shares(series: &Series, fit: &Fitted) -> Vec<f64> {
+fn sigmoid(series: &Series, fit: &Fitted) -> Vec<f64> {
     let w = fit.shape.width_mm();
     let x = series.displacement_mm.iter();
     let u: Vec<f64> = x.map(|x| (x - fit.shape.onset_mm) / w).collect();
-    let (mut soft, mut share) = (vec![0.0; u.len()], vec![0.0; u.len()]);
-    softplus_and_slope(&u, &mut soft, &mut share);
-    share
+    let (mut soft, mut sigmoid) = (vec![0.0; u.len()], vec![0.0; u.len()]);
+    softplus_and_slope(&u, &mut soft, &mut sigmoid);
+    sigmoid
 }
 
 /// Variance of a conditioned displacement and of the speed taken from it.
 fn noise_variances(series: &Series, noise: RawNoise) -> (f64, f64) {
-    let place = noise.filtered.sample_sd(noise.displacement_mm);
+    let position = noise.filtered.sample_sd(noise.displacement_mm);
     let lags = noise.filtered.autocovariance();
     let lag = |i: usize| lags.get(i * series.every).copied().unwrap_or(0.0);
     let step = noise.displacement_mm.powi(2) * 2.0 * (lag(0) - lag(2)).max(0.0);
-    (place * place, step * (series.rate_hz / 2.0).powi(2))
+    (position * position, step * (series.rate_hz / 2.0).powi(2))
 }
 
 /// Variance that noise gives each sample of the residual.
 fn expected(series: &Series, slope: &[f64], damping: f64, noise: RawNoise) -> Vec<f64> {
     let force = noise.filtered.sample_sd(noise.force_n);
-    let (place, speed) = noise_variances(series, noise);
+    let (position_variance, speed) = noise_variances(series, noise);
     let flat = force * force + damping * damping * speed;
-    slope.iter().map(|s| flat + s * s * place).collect()
+    slope.iter().map(|s| flat + s * s * position_variance).collect()
 }
 
 /// Standard uncertainties by source.

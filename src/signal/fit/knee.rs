@@ -1,7 +1,8 @@
-//! Is there a knee? An F test alone claims one in traces that never left the toe (methods §4).
+//! Is there a knee? An F test alone claims one in traces that never left the toe (METHODS.md §4.9).
 
 use super::project::Bounds;
 use crate::stats::quantile::f_upper_tail;
+use crate::trace::AgainstKnee;
 
 /// What the decision looks at.
 #[derive(Debug, Clone, Copy)]
@@ -24,27 +25,27 @@ pub struct Evidence {
 }
 
 impl Evidence {
-    /// Conditions that fail, in words; none means a knee.
-    pub fn against(&self) -> Vec<&'static str> {
+    /// Conditions that fail; none means a knee.
+    pub fn against(&self) -> Vec<AgainstKnee> {
         let mut against = Vec::new();
         let range = self.highest_mm - self.lowest_mm;
         let df = (self.independent - self.parameters as f64).max(1.0);
         let f = (self.rss_one_line - self.rss).max(0.0) / 3.0 / (self.rss / df).max(f64::MIN_POSITIVE);
         if !f_upper_tail(f, 3.0, df).is_ok_and(|p| p < 1e-3) {
-            against.push("one line explains the push as well as two");
+            against.push(AgainstKnee::OneLineExplains);
         }
         if self.k1 <= 0.0 || self.k2 < 1.5 * self.k1 {
-            against.push("the push hardly stiffened");
+            against.push(AgainstKnee::HardlyStiffened);
         }
         if self.highest_mm - self.onset_mm < 0.03 * range || self.onset_mm - self.lowest_mm < 0.03 * range {
-            against.push("the bend lies at the very end of the push");
+            against.push(AgainstKnee::BendAtTheEnd);
         }
         if self.u_onset_mm > 0.03 * range {
-            against.push("the bend's place is too uncertain");
+            against.push(AgainstKnee::UncertainOnset);
         }
         let gained = (self.k2 - self.k1) * (self.highest_mm - self.onset_mm);
         if gained < (10.0 * self.force_noise_n).max(0.15 * self.force_range_n) {
-            against.push("too little force was gained beyond the bend");
+            against.push(AgainstKnee::LittleForceBeyond);
         }
         against
     }

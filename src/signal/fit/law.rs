@@ -1,4 +1,4 @@
-//! The law of tissue under the hand, and the columns of its fit (methods §4).
+//! The law of tissue under the hand, and the columns of its fit (METHODS.md §4.2).
 //!
 //! F(t) = F0 + k1·x + (k2 − k1)·s(x) + c·v + a1·r1 + a2·r2,
 //! s(x) = w·[softplus((x − xk)/w) − softplus(−xk/w)],
@@ -15,7 +15,7 @@ pub fn softplus(u: f64) -> f64 {
 
 /// The non-linear parameters.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Shape {
+pub struct KneeShape {
     pub onset_mm: f64,
     /// ln of the knee width in mm.
     pub ln_width: f64,
@@ -23,7 +23,7 @@ pub struct Shape {
     pub ln_time: Option<f64>,
 }
 
-impl Shape {
+impl KneeShape {
     /// Knee width in mm.
     pub fn width_mm(&self) -> f64 {
         self.ln_width.exp()
@@ -59,7 +59,7 @@ pub const R1: usize = 3;
 pub const R2: usize = 4;
 
 /// s(x) and, when asked, its derivatives with respect to xk and ln w, all through the data's low pass.
-fn knee_columns(series: &Series, shape: &Shape, derivatives: bool) -> (Vec<f64>, [Vec<f64>; 2]) {
+fn knee_columns(series: &Series, shape: &KneeShape, derivatives: bool) -> (Vec<f64>, [Vec<f64>; 2]) {
     let (w, xk) = (shape.width_mm(), shape.onset_mm);
     let at_zero = w * softplus(-xk / w);
     let u: Vec<f64> = series.displacement_mm.iter().map(|x| (x - xk) / w).collect();
@@ -96,7 +96,7 @@ fn memory(y: &[f64], rate_hz: f64, time_s: f64) -> Vec<f64> {
 }
 
 /// The columns for one shape.
-pub fn columns<'s>(series: &'s Series, shape: &Shape, derivatives: bool) -> Columns<'s> {
+pub fn columns<'s>(series: &'s Series, shape: &KneeShape, derivatives: bool) -> Columns<'s> {
     let (s, ds) = knee_columns(series, shape, derivatives);
     let mut linear = vec![
         Cow::Borrowed(series.displacement_mm.as_slice()),

@@ -6,6 +6,7 @@
 
 use super::super::noise::FilteredNoise;
 use super::series::Series;
+use crate::stats::moments::extremes;
 use crate::stats::sums::dot;
 
 /// Misfit is claimed when the residual's variance exceeds its expectation by this many standard deviations …
@@ -45,7 +46,7 @@ impl Misfit {
         parameters: usize,
     ) -> Misfit {
         let n = residual.len() as f64;
-        let independent = (n * independent_share(noise, series.every)).max(parameters as f64 + 1.0);
+        let independent = (n * noise.independent_share(series.every)).max(parameters as f64 + 1.0);
         let lost = 1.0 - parameters as f64 / independent;
         let explained: f64 = expected.iter().sum();
         let seen: f64 = residual.iter().map(|r| r * r).sum();
@@ -56,8 +57,12 @@ impl Misfit {
         };
         let whole = ratio > 1.0 + WHOLE_SDS * (2.0 / independent).sqrt();
         let cell = cells(series);
-        let (chi2, filled, departure2) =
-            by_cells(&cell, residual, expected, mean_factor(noise, series.every));
+        let (chi2, filled, departure2) = by_cells(
+            &cell,
+            residual,
+            expected,
+            noise.mean_variance_factor(series.every),
+        );
         let by_cell = chi2 > filled + CELL_SDS * (2.0 * filled).sqrt();
         Misfit {
             ratio,
@@ -86,9 +91,7 @@ impl Misfit {
 /// Stretch of displacement by way: in, out, at rest.
 fn cells(series: &Series) -> Vec<usize> {
     let x = &series.displacement_mm;
-    let (low, high) = x.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
-        (l.min(*v), h.max(*v))
-    });
+    let (low, high) = extremes(x);
     let fastest = series.speed_mm_per_s.iter().fold(0.0_f64, |a, v| a.max(v.abs()));
     x.iter()
         .zip(&series.speed_mm_per_s)
@@ -126,32 +129,6 @@ fn by_cells(cell: &[usize], residual: &[f64], expected: &[f64], factor: f64) -> 
         filled += 1.0;
     }
     (chi2, filled, (beyond / f64::max(filled, 1.0)).max(0.0))
-}
-
-/// How much more a mean of correlated samples scatters than one of independent samples: Σρ over all lags.
-fn mean_factor(noise: &FilteredNoise, every: usize) -> f64 {
-    let r = noise.autocovariance();
-    let r0 = r.first().copied().unwrap_or(1.0);
-    1.0 + 2.0
-        * r.iter()
-            .skip(every)
-            .step_by(every)
-            .map(|v| v / r0)
-            .sum::<f64>()
-            .max(0.0)
-}
-
-/// Share of the samples that are worth an independent one to a mean square.
-pub fn independent_share(noise: &FilteredNoise, every: usize) -> f64 {
-    let r = noise.autocovariance();
-    let r0 = r.first().copied().unwrap_or(1.0);
-    let sum: f64 = r
-        .iter()
-        .skip(every)
-        .step_by(every)
-        .map(|v| (v / r0).powi(2))
-        .sum();
-    1.0 / (1.0 + 2.0 * sum)
 }
 
 /// Σ over lags of the weighted residual's own products, tapered.

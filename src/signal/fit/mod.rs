@@ -1,4 +1,4 @@
-//! The whole-trace fit: onset, toe and end-feel from all samples of a test at once (methods §4).
+//! The whole-trace fit: onset, toe and end-feel from all samples of a test at once (METHODS.md §4).
 //!
 //! A knee read from the take-up limb alone is off by tenths of a millimetre: the limb is short, its speed changes
 //! and tissue is viscous.
@@ -14,11 +14,12 @@ pub mod knee;
 
 use super::noise::FilteredNoise;
 use crate::error::Result;
+use crate::stats::moments::extremes;
 use crate::stats::quantile::f_upper_tail;
+use crate::trace::AgainstKnee;
 use covariance::{CONSTANT, Parts, Propagation, RawNoise, linear_index};
 use knee::Evidence;
 use law::{Columns, R1, R2, S, V, X, columns};
-use misfit::independent_share;
 use onset_force::onset_force;
 use project::{Bounds, Fitted, linear, search, search_relaxing};
 use series::Series;
@@ -75,7 +76,7 @@ pub struct Fit {
     /// The tissue departs from the law by more than noise explains, and so that a result moves.
     pub poor: bool,
     /// Why there is no knee; empty when there is one.
-    pub against_knee: Vec<&'static str>,
+    pub against_knee: Vec<AgainstKnee>,
 }
 
 /// Fits the law to one test. `None` when there are too few samples or the displacement does not move.
@@ -106,7 +107,7 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
     let Some(propagation) = Propagation::new(&series, &c, &plain, noise) else {
         return Ok(None);
     };
-    let independent = series.len() as f64 * independent_share(input.noise, series.every);
+    let independent = series.len() as f64 * input.noise.independent_share(series.every);
     let relaxing = (propagation.misfit.ratio > RELAXATION_FROM)
         .then(|| search_relaxing(&series, &coarse, &plain, &bounds))
         .flatten()
@@ -121,7 +122,7 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
             }
         }
     };
-    let best = freed(best, &propagation.attenuation);
+    let best = bias_corrected(best, &propagation.attenuation);
     Ok(Some(describe(
         input,
         &series,
@@ -135,7 +136,7 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
 
 /// The fit with what noise in displacement takes from it put back. Width and relaxation time stay: a narrow knee's width
 /// has no straight line to correct it along.
-fn freed(mut best: Fitted, attenuation: &[f64]) -> Fitted {
+fn bias_corrected(mut best: Fitted, attenuation: &[f64]) -> Fitted {
     let linear = &mut best.linear;
     linear.constant -= attenuation[CONSTANT];
     for (i, k) in linear.coefficients.iter_mut().enumerate() {
@@ -175,6 +176,8 @@ fn describe(
     let end_feel = value(k2, &[(linear_index(X), 1.0), (linear_index(S), 1.0)]);
     let passage = first_passage(input.displacement_mm, best.shape.onset_mm);
     let onset_n = onset_force(input, series, best, propagation, bounds, passage);
+    let (lowest_mm, highest_mm) = extremes(&series.displacement_mm);
+    let (lowest_n, highest_n) = extremes(&series.force_n);
     let evidence = Evidence {
         onset_mm: best.shape.onset_mm,
         // Of noise alone: tissue that departs from the law has a knee all the same.
@@ -182,17 +185,9 @@ fn describe(
         k1,
         k2,
         bounds: *bounds,
-        highest_mm: series
-            .displacement_mm
-            .iter()
-            .copied()
-            .fold(f64::NEG_INFINITY, f64::max),
-        lowest_mm: series
-            .displacement_mm
-            .iter()
-            .copied()
-            .fold(f64::INFINITY, f64::min),
-        force_range_n: range(&series.force_n),
+        highest_mm,
+        lowest_mm,
+        force_range_n: highest_n - lowest_n,
         force_noise_n: input.noise.sample_sd(input.force_noise_n),
         rss: best.linear.rss,
         rss_one_line: one_line(series, c),
@@ -229,14 +224,7 @@ fn one_line(series: &Series, c: &Columns) -> f64 {
     linear(&series.force_n, &kept).map_or(f64::INFINITY, |s| s.linear.rss)
 }
 
-fn range(y: &[f64]) -> f64 {
-    let (low, high) = y.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
-        (l.min(*v), h.max(*v))
-    });
-    high - low
-}
-
-/// First sample place at which x rises through a level; the end when it never does.
+/// First position, in samples, at which x rises through a level; the end when it never does.
 fn first_passage(x: &[f64], level: f64) -> f64 {
     match x.windows(2).position(|w| w[0] < level && w[1] >= level) {
         Some(i) => i as f64 + (level - x[i]) / (x[i + 1] - x[i]),

@@ -1,7 +1,7 @@
-//! The force at the onset: the fitted law at the first passage of the knee (methods §4).
+//! The force at the onset: the fitted law at the first passage of the knee (METHODS.md §4.10).
 
 use super::covariance::{CONSTANT, Parts, Propagation, RawNoise, linear_index};
-use super::law::{R1, R2, S, Shape, V, X, columns, softplus};
+use super::law::{KneeShape, R1, R2, S, V, X, columns, softplus};
 use super::project::{Bounds, Fitted};
 use super::series::Series;
 use super::{FitInput, Value};
@@ -34,7 +34,7 @@ pub fn onset_force(
     let (w, gradient) = (best.shape.width_mm(), at.gradient(best, best.shape.width_mm()));
     let mut value = Value {
         value: at.force_n(best),
-        parts: p.combination_beside(&gradient, &at.places),
+        parts: p.combination_beside(&gradient, &at.positions),
     };
     let probe_mm = PROBE_SHARE * bounds.range_mm;
     let narrow = if w >= probe_mm {
@@ -46,7 +46,7 @@ pub fn onset_force(
         let (mean, sd) = n.allowed(w);
         value.value += n.own * (mean - w) + n.others * (mean * mean - w * w);
         let by_width = (n.own + 2.0 * n.others * mean) * sd;
-        let parts = p.combination_beside(&gradient[..gradient.len() - 1], &at.places);
+        let parts = p.combination_beside(&gradient[..gradient.len() - 1], &at.positions);
         value.parts = scaled(parts, (n.without_width2 + by_width * by_width).sqrt());
     }
     value
@@ -58,7 +58,7 @@ struct Passage {
     /// The relaxing columns, when there are any.
     memories: Vec<f64>,
     /// What the damping force there takes from each displacement.
-    places: Vec<(usize, f64)>,
+    positions: Vec<(usize, f64)>,
 }
 
 impl Passage {
@@ -81,7 +81,7 @@ impl Passage {
         Passage {
             speed_mm_per_s: weights.iter().map(speed_of).sum(),
             memories,
-            places: weights.iter().map(|(i, w)| (*i, damping * w)).collect(),
+            positions: weights.iter().map(|(i, w)| (*i, damping * w)).collect(),
         }
     }
 
@@ -159,7 +159,7 @@ fn probe<'a>(
     width_mm: f64,
 ) -> Option<Propagation<'a>> {
     let wider = Fitted {
-        shape: Shape {
+        shape: KneeShape {
             ln_width: width_mm.ln(),
             ..best.shape
         },
@@ -189,7 +189,7 @@ impl Narrow {
     fn read(at: &Passage, best: &Fitted, p: &Propagation, width_mm: f64) -> Option<Narrow> {
         let gradient = at.gradient(best, width_mm);
         let ln_width = gradient.last()?.0;
-        let variance = |g: &[(usize, f64)]| p.noise_alone(g, &at.places).total().powi(2);
+        let variance = |g: &[(usize, f64)]| p.noise_alone(g, &at.positions).total().powi(2);
         let of_force = variance(&gradient);
         let of_width = p.noise_alone(&[(ln_width, 1.0)], &[]).total().powi(2);
         if of_force <= 0.0 || of_width <= 0.0 {

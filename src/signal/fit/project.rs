@@ -1,8 +1,9 @@
 //! Variable projection (Golub & Pereyra 1973, SIAM J Numer Anal 10:413-432): for given knee and relaxation time
 //! the rest is linear least squares, so only those two or three are searched.
 
-use super::law::{Columns, Shape, columns};
+use super::law::{Columns, KneeShape, columns};
 use super::series::Series;
+use crate::stats::moments::extremes;
 use crate::stats::sums::{centred_dot, dot, sum};
 use nalgebra::allocator::Allocator;
 use nalgebra::{DefaultAllocator, Dim, OMatrix, OVector, SMatrix, SVector, U1};
@@ -31,7 +32,7 @@ pub struct Linear {
 /// A fitted shape.
 #[derive(Debug, Clone)]
 pub struct Fitted {
-    pub shape: Shape,
+    pub shape: KneeShape,
     pub linear: Linear,
 }
 
@@ -46,9 +47,7 @@ pub struct Bounds {
 impl Bounds {
     /// From the displacement's own range.
     pub fn of(x: &[f64]) -> Bounds {
-        let (low, high) = x.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
-            (l.min(*v), h.max(*v))
-        });
+        let (low, high) = extremes(x);
         let range_mm = (high - low).max(1e-12);
         // Small-scale data may be narrower than a hand-driven test's smallest width.
         let narrow = NARROWEST_MM.min(1e-4 * range_mm);
@@ -59,8 +58,8 @@ impl Bounds {
         }
     }
 
-    fn keep(&self, shape: Shape) -> Shape {
-        Shape {
+    fn keep(&self, shape: KneeShape) -> KneeShape {
+        KneeShape {
             onset_mm: shape.onset_mm.clamp(self.onset_mm[0], self.onset_mm[1]),
             ln_width: shape.ln_width.clamp(self.ln_width[0], self.ln_width[1]),
             ln_time: shape.ln_time.map(|t| t.clamp(TIMES_S[0].ln(), TIMES_S[1].ln())),
@@ -160,7 +159,7 @@ fn refs<'c>(columns: &'c Columns) -> Vec<&'c [f64]> {
 }
 
 /// Residual sum of squares at a shape.
-pub fn at(series: &Series, shape: &Shape) -> Option<Fitted> {
+pub fn at(series: &Series, shape: &KneeShape) -> Option<Fitted> {
     let c = columns(series, shape, false);
     Some(Fitted {
         shape: *shape,
@@ -169,18 +168,18 @@ pub fn at(series: &Series, shape: &Shape) -> Option<Fitted> {
 }
 
 /// The linear fit at a shape with all that the next step needs.
-struct Place<'s> {
-    shape: Shape,
+struct Iterate<'s> {
+    shape: KneeShape,
     columns: Columns<'s>,
     solved: Solved,
 }
 
-impl<'s> Place<'s> {
-    fn at(series: &'s Series, shape: &Shape) -> Option<Place<'s>> {
+impl<'s> Iterate<'s> {
+    fn at(series: &'s Series, shape: &KneeShape) -> Option<Iterate<'s>> {
         // Nearly every step tried is taken, so its derivatives are nearly always needed.
         let columns = columns(series, shape, true);
         let solved = linear(&series.force_n, &refs(&columns))?;
-        Some(Place {
+        Some(Iterate {
             shape: *shape,
             columns,
             solved,
@@ -194,8 +193,8 @@ impl<'s> Place<'s> {
 
 /// Improves a shape by damped Gauss–Newton steps on the projected residual (Kaufman 1975, BIT 15:49-57), until a step
 /// is smaller than `small_step` (see `SMALL_STEP`).
-pub fn improve(series: &Series, start: Shape, bounds: &Bounds, small_step: f64) -> Option<Fitted> {
-    let mut best = Place::at(series, &bounds.keep(start))?;
+pub fn improve(series: &Series, start: KneeShape, bounds: &Bounds, small_step: f64) -> Option<Fitted> {
+    let mut best = Iterate::at(series, &bounds.keep(start))?;
     let mut damping = 1e-3;
     for _ in 0..MOST_STEPS {
         let (jacobian, gradient) = projected(&best)?;
@@ -205,7 +204,7 @@ pub fn improve(series: &Series, start: Shape, bounds: &Bounds, small_step: f64) 
             if change(&shape, &best.shape, bounds) <= small_step {
                 break;
             }
-            let trial = Place::at(series, &shape);
+            let trial = Iterate::at(series, &shape);
             if let Some(trial) = trial.filter(|t| t.rss() < best.rss()) {
                 moved = 1.0 - trial.rss() / best.rss() > 1e-9;
                 damping = (damping * 0.2).max(1e-9);
@@ -225,7 +224,7 @@ pub fn improve(series: &Series, start: Shape, bounds: &Bounds, small_step: f64) 
 }
 
 /// How far apart two shapes are, as [`SMALL_STEP`] counts it.
-fn change(a: &Shape, b: &Shape, bounds: &Bounds) -> f64 {
+fn change(a: &KneeShape, b: &KneeShape, bounds: &Bounds) -> f64 {
     let onset = ((a.onset_mm - b.onset_mm) / bounds.range_mm).abs();
     let width = (a.ln_width - b.ln_width).abs();
     let time = (a.ln_time.unwrap_or(0.0) - b.ln_time.unwrap_or(0.0)).abs();
@@ -233,14 +232,14 @@ fn change(a: &Shape, b: &Shape, bounds: &Bounds) -> f64 {
 }
 
 /// JᵀJ and Jᵀr of the projected residual.
-fn projected(place: &Place) -> Option<(Information, Gradient)> {
-    let c = &place.columns;
+fn projected(iterate: &Iterate) -> Option<(Information, Gradient)> {
+    let c = &iterate.columns;
     let Solved {
         linear,
         gram,
         means,
         left,
-    } = &place.solved;
+    } = &iterate.solved;
     let d = c.nonlinear(&linear.coefficients);
     let dm: Vec<f64> = d.iter().map(|y| mean(y)).collect();
     let mut cross = SMatrix::<f64, MOST_LINEAR, MOST_NONLINEAR>::zeros();
@@ -260,13 +259,13 @@ fn projected(place: &Place) -> Option<(Information, Gradient)> {
     Some((jtj, gradient))
 }
 
-fn step(shape: &Shape, jtj: &Information, gradient: &Gradient, damping: f64) -> Option<Shape> {
+fn step(shape: &KneeShape, jtj: &Information, gradient: &Gradient, damping: f64) -> Option<KneeShape> {
     let mut a = *jtj;
     for i in 0..shape.count() {
         a[(i, i)] += damping * jtj[(i, i)].max(1e-300);
     }
     let delta = solve_scaled(&a, gradient)?;
-    Some(Shape {
+    Some(KneeShape {
         onset_mm: shape.onset_mm + delta[0],
         ln_width: shape.ln_width + delta[1].clamp(-1.5, 1.5),
         ln_time: shape.ln_time.map(|t| t + delta[2].clamp(-1.0, 1.0)),
@@ -274,10 +273,10 @@ fn step(shape: &Shape, jtj: &Information, gradient: &Gradient, damping: f64) -> 
 }
 
 /// Onsets across the range, each with widths given as shares of it.
-fn grid<'a>(bounds: &'a Bounds, width_shares: &'a [f64]) -> impl Iterator<Item = Shape> + 'a {
+fn grid<'a>(bounds: &'a Bounds, width_shares: &'a [f64]) -> impl Iterator<Item = KneeShape> + 'a {
     (0..14).flat_map(move |k| {
         let share = 0.04 + 0.92 * f64::from(k) / 13.0;
-        width_shares.iter().map(move |width| Shape {
+        width_shares.iter().map(move |width| KneeShape {
             onset_mm: bounds.onset_mm[0] + share * (bounds.onset_mm[1] - bounds.onset_mm[0]),
             ln_width: (width * bounds.range_mm).ln(),
             ln_time: None,
@@ -317,7 +316,7 @@ pub fn search_relaxing(series: &Series, coarse: &Series, plain: &Fitted, bounds:
     let mut starts: Vec<Fitted> = Vec::new();
     for shape in shapes {
         for time_s in [0.12_f64, 0.4, 1.0, 3.0] {
-            let shape = Shape {
+            let shape = KneeShape {
                 ln_time: Some(time_s.ln()),
                 ..shape
             };

@@ -5,17 +5,21 @@ use super::anova::MeanSquares;
 use crate::stats::Result;
 use crate::stats::quantile::chi_square_quantile;
 
+/// MDC95 of a difference over its standard error, as it is printed everywhere, not the exact normal quantile.
+pub const MDC95_PER_SE: f64 = 1.96;
 /// MDC95 over SEM: 1.96·√2, as it is printed everywhere, not the exact normal quantile.
-pub const MDC95_PER_SEM: f64 = 1.96 * std::f64::consts::SQRT_2;
+pub const MDC95_PER_SEM: f64 = MDC95_PER_SE * std::f64::consts::SQRT_2;
 
 /// Standard errors of measurement of a single rating, in the unit of the ratings.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Sem {
     /// √MSE: what is left when each rater's own level is taken off.
     pub consistency: Interval,
+    /// Its degrees of freedom.
     pub consistency_df: f64,
     /// √(σ²_rater + MSE): differences between raters count as error.
     pub agreement: Interval,
+    /// Its degrees of freedom.
     pub agreement_df: f64,
 }
 

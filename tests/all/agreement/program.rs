@@ -262,11 +262,11 @@ fn a_study_gets_the_coefficients_of_its_own_tests_and_keeps_its_spread_for_singl
         }
     }
     let single: Value = serde_json::from_slice(&run(&["analyze", "s", "--json"], dir).stdout).unwrap();
-    let findings = single["findings"].as_array().unwrap();
-    assert!(!findings.is_empty());
+    let comparisons = single["findings"].as_array().unwrap();
+    assert!(!comparisons.is_empty());
     assert!(
-        findings.iter().all(|f| f["spread_source"] == "agreement"),
-        "{findings:#?}"
+        comparisons.iter().all(|f| f["spread_source"] == "agreement"),
+        "{comparisons:#?}"
     );
     let page = std::fs::read_to_string(dir.join("s/agreement/agreement.html")).unwrap();
     assert!(!page.contains("NaN") && page.contains("Agreement between examiners"));

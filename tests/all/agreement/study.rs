@@ -5,13 +5,14 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
 use tautpoint::agreement::{self, Design, spread};
 use tautpoint::columns::Measure;
-use tautpoint::compare::{CompareContext, ComparisonKind, Decision, Finding, Key, SpreadSource, compare};
+use tautpoint::compare::{CompareContext, Comparison, ComparisonKind, Decision, SpreadSource, compare};
 use tautpoint::settings::Settings;
 use tautpoint::stats::agreement::anova::mean_squares;
 use tautpoint::stats::agreement::icc::icc;
 use tautpoint::stats::agreement::sem::sem;
 use tautpoint::study::call::Call;
-use tautpoint::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases, Side, Test};
+use tautpoint::terms::{Felt, Level, Side, TestKey};
+use tautpoint::trace::{About, Curve, Knee, Measured, Measures, Phases, Test};
 
 struct Who<'a> {
     subject: &'a str,
@@ -24,18 +25,7 @@ struct Who<'a> {
 
 fn test(who: &Who, n_per_mm: f64) -> Test {
     let mut measures = Measures::default();
-    let estimate = Estimate {
-        value: n_per_mm,
-        u95: None,
-        sd: None,
-    };
-    measures.set(
-        Measure::EndFeel,
-        Measured {
-            estimate,
-            budget: vec![],
-        },
-    );
+    measures.set(Measure::EndFeel, Measured::new(n_per_mm, []));
     Test {
         recording: format!(
             "{}_{}_{}_{}_{}_{}.csv",
@@ -46,7 +36,7 @@ fn test(who: &Who, n_per_mm: f64) -> Test {
             subject: Some(who.subject.to_owned()),
             examiner: Some(who.examiner.to_owned()),
             session: Some(who.session.to_owned()),
-            level: Some(who.level.to_owned()),
+            level: Level::parse(who.level),
             side: Some(who.side),
             trial: Some(who.trial),
             ..About::default()
@@ -74,8 +64,8 @@ const TRIAL: f64 = 0.4;
 
 /// Subjects by levels, sides, examiners, two days and trials, with the truth above.
 fn invented(seed: u64, subjects: usize, examiners: usize, trials: u32) -> Vec<Test> {
-    let mut dice = ChaCha8Rng::seed_from_u64(seed);
-    let mut draw = |sd: f64| Normal::new(0.0, sd).unwrap().sample(&mut dice);
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let mut draw = |sd: f64| Normal::new(0.0, sd).unwrap().sample(&mut rng);
     let bias: Vec<f64> = (0..examiners).map(|_| draw(EXAMINER)).collect();
     let mut tests = Vec::new();
     for s in 0..subjects {
@@ -223,8 +213,8 @@ fn intervals_hold_the_truth_as_often_as_they_say() {
         between.powi(2) / (between.powi(2) + error.powi(2)),
         error,
     ];
-    let mut dice = ChaCha8Rng::seed_from_u64(77);
-    let mut draw = |sd: f64| Normal::new(0.0, sd).unwrap().sample(&mut dice);
+    let mut rng = ChaCha8Rng::seed_from_u64(77);
+    let mut draw = |sd: f64| Normal::new(0.0, sd).unwrap().sample(&mut rng);
     const DRAWS: usize = 4000;
     let mut held = [0; 3];
     for _ in 0..DRAWS {
@@ -272,10 +262,10 @@ fn decisions_on_a_single_trial_rest_on_the_studys_own_spread_read_back_from_its_
         calls: &[],
         agreement: Some(&read),
     };
-    let findings = compare(&single, &context).findings;
-    assert!(!findings.is_empty());
+    let comparisons = compare(&single, &context).comparisons;
+    assert!(!comparisons.is_empty());
     assert!(
-        findings
+        comparisons
             .iter()
             .all(|f| f.spread_source == Some(SpreadSource::Agreement))
     );
@@ -285,15 +275,15 @@ fn decisions_on_a_single_trial_rest_on_the_studys_own_spread_read_back_from_its_
     assert_eq!(problems[0].file, "agreement.toml");
 }
 
-fn called(asymmetry_percent: f64, call: &str) -> Finding {
-    Finding {
-        key: Key {
+fn called(asymmetry_percent: f64, call: &str) -> Comparison {
+    Comparison {
+        key: TestKey {
             subject: Some("V-01".to_owned()),
             examiner: Some("L-01".to_owned()),
-            level: Some("L3".to_owned()),
-            ..Key::default()
+            level: Some(Level::L3),
+            ..TestKey::default()
         },
-        comparison: ComparisonKind::LeftRight,
+        kind: ComparisonKind::LeftRight,
         measure: Measure::EndFeel,
         left: Some(10.0),
         right: Some(11.0),
@@ -312,7 +302,7 @@ fn called(asymmetry_percent: f64, call: &str) -> Finding {
             _ => Decision::Undecided,
         }),
         trials_to_decide: None,
-        call: Some(call.to_owned()),
+        call: Felt::parse(call),
         call_agrees: None,
         covers: vec![],
     }
@@ -333,17 +323,17 @@ fn calls_against_the_measured_side_give_each_examiner_a_just_detected_asymmetry(
         (-19.0, "left"),
         (22.0, "right"),
     ];
-    let findings: Vec<Finding> = calls.iter().map(|(a, c)| called(*a, c)).collect();
+    let comparisons: Vec<Comparison> = calls.iter().map(|(a, c)| called(*a, c)).collect();
     let call = Call {
         subject: "V-01".to_owned(),
         examiner: "L-01".to_owned(),
         session: "1".to_owned(),
-        level: "L3".to_owned(),
+        level: Level::L3,
         trial: None,
-        call: "right".to_owned(),
+        call: Felt::Right,
         confidence: None,
     };
-    let all = agreement::of_study(&[], &findings, &[call]).calls.unwrap();
+    let all = agreement::of_study(&[], &comparisons, &[call]).calls.unwrap();
     assert_eq!(all.measure, Some(Measure::EndFeel));
     let a = &all.against[0];
     let half = a.curve.as_ref().unwrap().just_detected;

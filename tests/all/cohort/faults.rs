@@ -3,7 +3,7 @@
 use super::{analyze, assert_same, code, contents, err, names, program, recordings, run, study, text};
 use std::path::Path;
 use std::time::Duration;
-use tautpoint::simulate::Dice;
+use tautpoint::simulate::Rng;
 
 #[test]
 fn killed_twenty_times_at_random_moments_the_results_are_the_same_bytes() {
@@ -12,7 +12,7 @@ fn killed_twenty_times_at_random_moments_the_results_are_the_same_bytes() {
     let whole = dir.path().join("whole");
     analyze(&study, &whole, &[]);
     let out = dir.path().join("results");
-    let mut dice = Dice::new(20);
+    let mut rng = Rng::new(20);
     let (mut kills, mut ends) = (0, 0);
     while kills < 20 {
         let mut child = program()
@@ -22,7 +22,7 @@ fn killed_twenty_times_at_random_moments_the_results_are_the_same_bytes() {
             .spawn()
             .unwrap();
         // Skewed to short waits, so that kills fall into every part of the work.
-        let wait = 300.0 * dice.uniform().powi(2);
+        let wait = 300.0 * rng.uniform().powi(2);
         std::thread::sleep(Duration::from_micros((1000.0 * wait) as u64));
         if child.try_wait().unwrap().is_some() {
             // It ended first: what it made must be whole, and the next one begins anew.

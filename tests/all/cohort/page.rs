@@ -4,11 +4,12 @@ use super::{analyze, study};
 use crate::proof::trial::measured;
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use tautpoint::cohort::page::{page, quantile};
 use tautpoint::columns::Measure;
-use tautpoint::report::Results;
-use tautpoint::simulate::{Condition, Dice};
-use tautpoint::trace::{Estimate, Measured, Side, Test};
+use tautpoint::report::cohort::{page, quantile};
+use tautpoint::results::Results;
+use tautpoint::simulate::{Condition, Rng};
+use tautpoint::terms::{Level, Side};
+use tautpoint::trace::{Measured, Test};
 
 fn chromium() -> Option<PathBuf> {
     let path = std::env::var_os("PATH").unwrap_or_default();
@@ -74,8 +75,8 @@ fn numbers(words: &str) -> Vec<f64> {
 
 /// Ten thousand invented tests; a stiffness of 8 N/mm with a spread of a quarter, more on the right at L4.
 fn cohort(n: usize) -> Results {
-    let model = measured(&Condition::Clean.simulate(1).trace).tests.remove(0);
-    let mut dice = Dice::new(5);
+    let model = measured(&Condition::Clean.simulate(1).trace).remove(0);
+    let mut rng = Rng::new(5);
     let levels = ["L5", "L4", "L3", "L2", "L1", "T12", "C2"];
     let tests: Vec<Test> = (0..n)
         .map(|i| {
@@ -84,7 +85,7 @@ fn cohort(n: usize) -> Results {
                 curve: tautpoint::trace::Curve::default(),
                 ..model.clone()
             };
-            test.about.level = Some(levels[i % levels.len()].to_owned());
+            test.about.level = Level::parse(levels[i % levels.len()]);
             test.about.side = Some(if i % 2 == 0 { Side::Left } else { Side::Right });
             test.about.examiner = Some(format!("E{:02}", i % 30));
             test.about.site = Some(format!("<site & \"{}\">", i % 4));
@@ -93,14 +94,8 @@ fn cohort(n: usize) -> Results {
             } else {
                 1.0
             };
-            let value = 8.0 * more * (0.25 * dice.normal()).exp();
-            let estimate = Estimate {
-                value,
-                u95: None,
-                sd: None,
-            };
-            let budget = Vec::new();
-            test.measures.set(Measure::EndFeel, Measured { estimate, budget });
+            let value = 8.0 * more * (0.25 * rng.normal()).exp();
+            test.measures.set(Measure::EndFeel, Measured::new(value, []));
             test
         })
         .collect();
@@ -179,7 +174,7 @@ fn what_the_page_says_is_what_the_tests_say_before_and_after_clicks() {
         of(&results, |t| t.side() == Some(Side::Right)),
     );
     let two = open(&program, &html, &(click("side", "right") + &click("level", "L4")));
-    let both = |t: &Test| t.side() == Some(Side::Right) && t.about.level.as_deref() == Some("L4");
+    let both = |t: &Test| t.side() == Some(Side::Right) && t.about.level == Some(Level::L4);
     let n = results.tests.iter().filter(|t| both(t)).count();
     near(&words(&two), n, of(&results, both));
     // Twice on the same row, and it is as before.

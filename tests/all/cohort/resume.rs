@@ -79,7 +79,7 @@ fn a_run_by_way_of_its_records_draws_what_a_run_in_memory_draws() {
     let paths = [study.clone()];
     let results = tautpoint::batch::run(&paths, &tautpoint::batch::Options::default()).unwrap();
     assert!(results.tests.len() > 60, "{}", results.tests.len());
-    tautpoint::batch::output::write(&results, &in_memory, &paths, &Default::default()).unwrap();
+    tautpoint::report::output::write(&results, &in_memory, &paths, &Default::default()).unwrap();
     assert_same(&in_memory, &out);
     let figures = names(&out.join("figures"));
     assert!(figures.iter().any(|n| n.starts_with("reference-")), "{figures:?}");
@@ -159,6 +159,26 @@ fn what_a_recording_hangs_on_makes_it_new_and_what_only_the_whole_hangs_on_does_
     assert!(!records.exists());
 }
 
+#[test]
+fn what_another_build_had_done_counts_for_nothing_and_the_run_says_so() {
+    let dir = tempfile::tempdir().unwrap();
+    let study = study(dir.path(), 2, 3);
+    let whole = dir.path().join("whole");
+    analyze(&study, &whole, &[]);
+    let out = dir.path().join("results");
+    let records = cut_short(&study, &out);
+    let mut kept = std::fs::read(&records).unwrap();
+    // The fingerprint of the build ends the first line.
+    let end = kept.iter().position(|b| *b == b'\n').unwrap();
+    kept[end - 1] = if kept[end - 1] == b'0' { b'1' } else { b'0' };
+    std::fs::write(&records, kept).unwrap();
+    let output = run(&["analyze", text(&study), "--out", text(&out)]);
+    assert!(err(&output).contains("started over: "), "{}", err(&output));
+    assert!(!err(&output).contains("taken up: "), "{}", err(&output));
+    assert_same(&whole, &out);
+    assert!(!records.exists());
+}
+
 const INSTRUMENT: &str = "format = 1\nforce_delay_ms = 2.0\nforce_delay_u_ms = 0.1\nloop_ratio = 0.01\nloop_ratio_u = 0.001\n\
 loop_mj = 1.0\nsprings = 5\n";
 
@@ -173,7 +193,7 @@ fn a_torn_end_and_a_file_that_is_no_record_are_dealt_with() {
     let kept = std::fs::read(&records).unwrap();
     let all = taken_up(&study, &out, &[]);
     // Cut anywhere, or with rubbish behind, it is what came before.
-    for cut in [0, 5, 24, 30, kept.len() / 2, kept.len() - 1] {
+    for cut in [0, 5, 24, 30, 60, kept.len() / 2, kept.len() - 1] {
         std::fs::write(&records, &kept[..cut]).unwrap();
         assert!(taken_up(&study, &out, &[]) < all.max(1), "{cut}");
         assert_same(&whole, &out);

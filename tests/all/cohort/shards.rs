@@ -176,6 +176,31 @@ fn shards_that_are_missing_doubled_changed_or_of_another_run_are_refused() {
 }
 
 #[test]
+fn shards_of_another_build_are_refused_with_what_to_do() {
+    let dir = tempfile::tempdir().unwrap();
+    let study = study(dir.path(), 1, 1);
+    let parts = shards(&study, dir.path(), 2, &[]);
+    // The fingerprint of the build ends the first line of what a shard knows of the run; run.json has the file's hash.
+    let manifest = parts[1].join("manifest");
+    let mut bytes = std::fs::read(&manifest).unwrap();
+    let before = tautpoint::write::sha256_hex(&bytes);
+    let end = bytes.iter().position(|b| *b == b'\n').unwrap();
+    bytes[end - 1] = if bytes[end - 1] == b'0' { b'1' } else { b'0' };
+    std::fs::write(&manifest, &bytes).unwrap();
+    let run_json = parts[1].join("run.json");
+    let listed = std::fs::read_to_string(&run_json).unwrap();
+    let listed = listed.replace(&before, &tautpoint::write::sha256_hex(&bytes));
+    std::fs::write(&run_json, listed).unwrap();
+    let done = combine(&parts, &dir.path().join("combined"), &[]);
+    assert_eq!(code(&done), 2);
+    let told = err(&done);
+    assert!(
+        told.contains("another build") && told.contains("analyse all of them again"),
+        "{told}"
+    );
+}
+
+#[test]
 fn a_recording_that_changes_between_shards_is_noticed() {
     let dir = tempfile::tempdir().unwrap();
     let study = study(dir.path(), 1, 2);

@@ -3,9 +3,9 @@
 use super::{FIRST, PLAIN, SECOND, SPOILED, THIRD, page};
 use std::collections::{BTreeMap, BTreeSet};
 use tautpoint::columns::Measure;
-use tautpoint::report::Results;
 use tautpoint::report::debrief::{Debrief, Share, Shown};
 use tautpoint::report::tables::Table;
+use tautpoint::results::Results;
 use tautpoint::stats::agreement::psychometric::share_interval;
 
 /// Rows of a table as texts by column.
@@ -34,8 +34,9 @@ fn episodes<'a>(rows: impl Iterator<Item = &'a BTreeMap<String, String>>) -> usi
 }
 
 fn share<'a>(shares: &'a [Share], learner: Option<&str>, session: Option<&str>, finding: &str) -> &'a Share {
-    let of =
-        |s: &&Share| (s.learner.as_deref(), s.session.as_deref(), s.finding) == (learner, session, finding);
+    let of = |s: &&Share| {
+        (s.learner.as_deref(), s.session.as_deref(), s.rule.word()) == (learner, session, finding)
+    };
     shares.iter().find(of).unwrap()
 }
 
@@ -50,7 +51,7 @@ fn recount(results: &Results, share: &Share) -> (usize, usize) {
     let made = technique
         .iter()
         .filter(of)
-        .filter(|r| r["finding"] == share.finding);
+        .filter(|r| r["finding"] == share.rule.word());
     let scan = |r: &BTreeMap<String, String>| ["subject", "examiner", "session"].map(|c| r[c].clone());
     match share.of {
         "scans" => {
@@ -176,7 +177,7 @@ fn over_the_ceiling_comes_first_then_what_lies_farthest_outside() {
     let (results, study) = &*SPOILED;
     let debrief = Debrief::of(results, study);
     let learner = &debrief.learners[0];
-    let names: Vec<&str> = learner.work_on.iter().map(|w| w.finding).collect();
+    let names: Vec<&str> = learner.work_on.iter().map(|w| w.rule.word()).collect();
     assert_eq!(names[0], "over_ceiling");
     assert_eq!(names.len(), 2, "{names:?}");
     assert!(learner.work_on[0].advice.contains("less weight"));

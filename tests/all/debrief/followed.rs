@@ -1,19 +1,19 @@
 //! What a follow-up found, beside the region that asked for it.
 
-use crate::invented::{Push, finding, neighbours, press};
-use tautpoint::compare::{Decision, Finding};
-use tautpoint::report::Results;
+use crate::invented::{Push, comparison, neighbours, press};
+use tautpoint::compare::{Comparison, Decision};
 use tautpoint::report::followed::followed;
 use tautpoint::report::html::{PageOptions, page};
-use tautpoint::technique::{PlanCoverage, ScanKey};
-use tautpoint::trace::Side;
+use tautpoint::results::Results;
+use tautpoint::technique::PlanCoverage;
+use tautpoint::terms::{SessionKey, Side};
 
 const EARLIER: &str = "2026-09-14";
 const LATER: &str = "2026-09-21";
 
-fn later(mut finding: Finding) -> Finding {
-    finding.key.session = Some(LATER.to_owned());
-    finding
+fn later(mut comparison: Comparison) -> Comparison {
+    comparison.key.session = Some(LATER.to_owned());
+    comparison
 }
 
 /// A broad step over T4 to T6 that stood out, and a later scan by the follow-up plan in which T6 was forgotten.
@@ -30,16 +30,16 @@ fn looked_at_again() -> Results {
         test.recording = format!("{session}-{level}-{side}.csv");
         tests.push(test);
     }
-    let scan = ScanKey {
+    let scan = SessionKey {
         session: Some(LATER.to_owned()),
-        ..ScanKey::of(&tests[1])
+        ..tests[1].about.session()
     };
     Results {
         tests,
-        findings: vec![
+        comparisons: vec![
             neighbours(&["T4", "T5", "T6"], 31.0, 9.0, Decision::StifferThanNeighbours),
-            finding("L3", 2.0, 8.0, Decision::Even),
-            later(finding("T4", 34.0, 8.0, Decision::Right)),
+            comparison("L3", 2.0, 8.0, Decision::Even),
+            later(comparison("T4", 34.0, 8.0, Decision::Right)),
         ],
         plans: vec![PlanCoverage {
             plan: "follow-up".to_owned(),
@@ -62,7 +62,7 @@ fn each_level_of_the_region_stands_under_it_with_what_was_found() {
     let levels: Vec<(&str, &str)> = one
         .levels
         .iter()
-        .map(|l| (l.level.as_str(), l.words.as_str()))
+        .map(|l| (l.level.word(), l.words.as_str()))
         .collect();
     assert_eq!(levels[0].0, "T4");
     assert!(

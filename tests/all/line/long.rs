@@ -2,12 +2,12 @@
 //!
 //! `TAUTPOINT_LINE_SECONDS=600 cargo test --test all line::long -- --nocapture` for the long run.
 
-use super::Told;
+use super::RecorderStatus;
 use std::io::{BufRead, BufReader};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 use tautpoint::acquire::clock::ClockFit;
-use tautpoint::acquire::line::open_line;
+use tautpoint::acquire::open_line;
 use tautpoint::acquire::station::{LineCounts, LineEvent};
 
 /// Ends the device whatever happens.
@@ -59,7 +59,7 @@ fn two_channels_at_two_kilohertz_lose_no_frame() {
     let before = used("self");
     let began = Instant::now();
     let line = open_line(path.trim());
-    let mut told = Told::default();
+    let mut told = RecorderStatus::default();
     let mut fit = ClockFit::default();
     let (mut count, mut last_s, mut counts) = (0_u64, -1.0, LineCounts::default());
     let mut memory = Vec::new();

@@ -6,14 +6,14 @@ mod sent;
 
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::{Duration, Instant};
-use tautpoint::acquire::line::open_line;
+use tautpoint::acquire::open_line;
 use tautpoint::acquire::station::{LineCounts, LineEvent, Sample, Station};
 use tautpoint::acquire::virtual_device::{DeviceSpec, Sensors, Transmission, VirtualDevice};
-use tautpoint::acquire::wire::{Decoder, Heard};
+use tautpoint::acquire::wire::{Decoder, Message};
 
 /// What a line told.
 #[derive(Debug, Default)]
-struct Told {
+struct RecorderStatus {
     stations: Vec<Station>,
     /// Since the last time it connected.
     samples: Vec<Sample>,
@@ -23,7 +23,7 @@ struct Told {
     failed: Option<String>,
 }
 
-impl Told {
+impl RecorderStatus {
     fn take(&mut self, event: LineEvent) {
         match event {
             LineEvent::Connected(station) => {
@@ -41,7 +41,7 @@ impl Told {
     }
 
     /// Listens until something is so; fails after ten seconds.
-    fn until(&mut self, line: &Receiver<LineEvent>, what: &str, so: impl Fn(&Told) -> bool) {
+    fn until(&mut self, line: &Receiver<LineEvent>, what: &str, so: impl Fn(&RecorderStatus) -> bool) {
         let began = Instant::now();
         while !so(self) {
             match line.recv_timeout(Duration::from_millis(100)) {
@@ -64,7 +64,7 @@ fn sent(spec: &DeviceSpec, seconds: f64) -> Vec<[f64; 2]> {
     let bytes = Transmission::new(spec).unwrap().until(seconds);
     let mut samples = Vec::new();
     Decoder::default().push(&bytes, |heard| {
-        if let Heard::Sample { values, .. } = heard {
+        if let Message::Sample { values, .. } = heard {
             samples.push([values[0], values[1]]);
         }
     });
@@ -80,7 +80,7 @@ fn assert_increasing(samples: &[Sample]) {
 #[test]
 fn the_port_sim_gives_the_samples_of_its_seed_without_any_hardware() {
     let line = open_line("sim:seed=4,rate-hz=2000,speed=4");
-    let mut told = Told::default();
+    let mut told = RecorderStatus::default();
     told.until(&line, "3000 samples", |t| {
         t.samples.len() > 3000 && t.counts.good > 0
     });
@@ -110,7 +110,7 @@ fn a_device_behind_a_pseudo_terminal_is_found_and_found_again() {
     };
     let device = VirtualDevice::start(&spec, None).unwrap();
     let line = open_line(device.path().to_str().unwrap());
-    let mut told = Told::default();
+    let mut told = RecorderStatus::default();
     told.until(&line, "samples", |t| t.samples.len() > 500);
     assert_eq!(told.stations[0].channels.len(), 3);
     device.unplug();
@@ -134,7 +134,7 @@ fn a_device_that_sends_lines_of_text_is_understood() {
     };
     let device = VirtualDevice::start(&spec, None).unwrap();
     let line = open_line(device.path().to_str().unwrap());
-    let mut told = Told::default();
+    let mut told = RecorderStatus::default();
     told.until(&line, "samples", |t| t.samples.len() > 50 && t.counts.good > 50);
     assert_eq!(told.stations[0].channels[0].heading(), "force_n");
     assert_eq!((told.counts.bad, told.counts.lost), (0, 0));
@@ -143,7 +143,7 @@ fn a_device_that_sends_lines_of_text_is_understood() {
 #[test]
 fn a_port_that_cannot_be_used_fails_in_words() {
     let failed = |port: &str| {
-        let mut told = Told::default();
+        let mut told = RecorderStatus::default();
         told.until(&open_line(port), "failure", |t| t.failed.is_some());
         told.failed.unwrap()
     };
@@ -155,7 +155,7 @@ fn a_port_that_cannot_be_used_fails_in_words() {
     let device = VirtualDevice::start(&DeviceSpec::default(), None).unwrap();
     let path = device.path().to_str().unwrap();
     let first = open_line(path);
-    let mut told = Told::default();
+    let mut told = RecorderStatus::default();
     told.until(&first, "the first line", |t| !t.samples.is_empty());
     assert!(failed(path).contains("in use by another program"));
 }
@@ -165,10 +165,10 @@ fn a_line_ends_when_nobody_listens_and_the_port_is_free_again() {
     let device = VirtualDevice::start(&DeviceSpec::default(), None).unwrap();
     let path = device.path().to_str().unwrap();
     let line = open_line(path);
-    Told::default().until(&line, "samples", |t| !t.samples.is_empty());
+    RecorderStatus::default().until(&line, "samples", |t| !t.samples.is_empty());
     drop(line);
     std::thread::sleep(Duration::from_millis(500));
-    let mut told = Told::default();
+    let mut told = RecorderStatus::default();
     told.until(&open_line(path), "samples", |t| t.samples.len() > 10);
     assert!(told.failed.is_none());
 }
@@ -176,7 +176,7 @@ fn a_line_ends_when_nobody_listens_and_the_port_is_free_again() {
 #[test]
 fn bytes_lost_and_damaged_on_the_line_are_counted_and_the_rest_is_kept() {
     let line = open_line("sim:seed=9,rate-hz=2000,speed=4,corrupted-percent=0.2,dropped-percent=0.1");
-    let mut told = Told::default();
+    let mut told = RecorderStatus::default();
     told.until(&line, "bad and lost frames", |t| {
         t.counts.bad > 100 && t.counts.lost > 100
     });
@@ -199,7 +199,7 @@ fn a_waiting_device_gives_its_whole_scan_and_ends() {
     let device = VirtualDevice::start(&spec, None).unwrap();
     std::thread::sleep(Duration::from_millis(100));
     let line = open_line(device.path().to_str().unwrap());
-    let mut told = Told::default();
+    let mut told = RecorderStatus::default();
     told.until(&line, "the end", |t| !t.gone.is_empty());
     assert!(device.ended());
     let all = sent(&spec, 1e6);

@@ -1,15 +1,16 @@
 //! A device whose every byte and silence the test says, at a place that is no port.
 
-use super::Told;
+use super::RecorderStatus;
 use std::collections::VecDeque;
 use std::io::{self, Read, Write};
 use std::sync::mpsc::Receiver;
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
-use tautpoint::acquire::line::{Place, listen};
-use tautpoint::acquire::port::{CannotOpen, Stream, Why};
-use tautpoint::acquire::station::{LineEvent, Quantity, Station, StationChannel};
+use tautpoint::acquire::device_source::{DeviceSource, Stream};
+use tautpoint::acquire::line::listen;
+use tautpoint::acquire::station::{ChannelQuantity, LineEvent, Station, StationChannel};
 use tautpoint::acquire::wire::{hello_frame, sample_frame};
+use tautpoint::error::{Error, Result};
 
 /// What happens next at the port.
 #[derive(Clone)]
@@ -28,18 +29,18 @@ struct Script {
     away: Arc<Mutex<usize>>,
 }
 
-impl Place for Script {
+impl DeviceSource for Script {
     fn name(&self) -> String {
         "the scripted port".to_owned()
     }
 
-    fn open(&mut self) -> Result<Box<dyn Stream>, CannotOpen> {
+    fn open(&mut self) -> Result<Box<dyn Stream>> {
         let mut away = self.away.lock().unwrap();
         if *away > 0 {
             *away -= 1;
-            return Err(CannotOpen {
-                why: Why::Missing,
-                words: "away".to_owned(),
+            return Err(Error::Refused {
+                found: "away".to_owned(),
+                advice: "wait".to_owned(),
             });
         }
         Ok(Box::new(self.clone()))
@@ -99,7 +100,7 @@ fn station(unit: &str) -> Station {
         device: "bench".to_owned(),
         rate_hz: 100.0,
         channels: vec![StationChannel {
-            quantity: Quantity::Force,
+            quantity: ChannelQuantity::Force,
             side: None,
             unit: unit.to_owned(),
             per_count: if unit == "N" { 0.5 } else { 1.0 },
@@ -136,7 +137,7 @@ fn a_device_that_falls_silent_counts_as_gone_until_it_speaks_again() {
         samples(0, 5, 0),
     ]);
     let began = Instant::now();
-    let mut told = Told::default();
+    let mut told = RecorderStatus::default();
     told.until(&line, "silence", |t| !t.gone.is_empty());
     assert!(began.elapsed() > Duration::from_millis(2900));
     assert!(
@@ -162,7 +163,7 @@ fn a_device_switched_off_and_on_begins_anew_without_its_port_going_away() {
         hello(0, 0, "N"),
         samples(0, 20, 0),
     ]);
-    let mut told = Told::default();
+    let mut told = RecorderStatus::default();
     told.until(&line, "the second start", |t| {
         t.stations.len() == 2 && t.counts.good == 322
     });
@@ -186,7 +187,7 @@ fn another_hello_than_before_connects_anew_in_its_own_units() {
         hello(10, 100_000, "counts"),
         samples(10, 10, 100_000),
     ]);
-    let mut told = Told::default();
+    let mut told = RecorderStatus::default();
     told.until(&line, "the second hello", |t| {
         t.stations.len() == 2 && t.samples.len() == 10
     });
@@ -203,7 +204,7 @@ fn a_port_that_comes_back_after_some_looks_is_used_again() {
         hello(7, 70_000, "N"),
         samples(7, 10, 70_000),
     ]);
-    let mut told = Told::default();
+    let mut told = RecorderStatus::default();
     told.until(&line, "both", |t| t.all == 20 && t.counts.reconnected == 1);
     assert_eq!(told.gone.len(), 1);
     assert_eq!((told.counts.lost, told.counts.bad), (0, 0));
@@ -213,7 +214,7 @@ fn a_port_that_comes_back_after_some_looks_is_used_again() {
 fn a_hello_that_cannot_be_used_twice_is_a_failure_in_words() {
     let line = b"#tautpoint 1;rate_hz=100;channels=displacement_mm\n".to_vec();
     let (line, _) = play(vec![Then::Bytes(line.clone()), Then::Bytes(line)]);
-    let mut told = Told::default();
+    let mut told = RecorderStatus::default();
     told.until(&line, "failure", |t| t.failed.is_some());
     let words = told.failed.unwrap();
     assert!(
@@ -227,7 +228,7 @@ fn bytes_without_a_hello_are_told_of_after_some_seconds() {
     let mut steps = vec![Then::Silence(Duration::from_millis(40)); 3];
     steps.push(Then::Bytes(b"12.5\n12.6\n".to_vec()));
     let (line, _) = play(steps);
-    let mut told = Told::default();
+    let mut told = RecorderStatus::default();
     told.until(&line, "words", |t| !t.gone.is_empty());
     assert!(
         told.gone[0].contains("no hello is among them") && told.gone[0].contains("@921600"),

@@ -1,13 +1,15 @@
 //! What a virtual device sends: the same bytes for the same seed, and what it was told to send.
 
 use tautpoint::acquire::station::StationChannel;
-use tautpoint::acquire::virtual_device::{DeviceSpec, Harm, Sensors, Spot, Transmission, from_words};
-use tautpoint::acquire::wire::{Decoder, Heard, WireCounts};
-use tautpoint::simulate::Fault;
+use tautpoint::acquire::virtual_device::{
+    DeviceSpec, LinkFaults, ScanPosition, Sensors, Transmission, parse_port_name,
+};
+use tautpoint::acquire::wire::{Decoder, Message, WireCounts};
+use tautpoint::simulate::ExaminerFault;
 use tautpoint::study::built_in::built_in;
-use tautpoint::trace::Side;
+use tautpoint::terms::{Level, Side};
 
-fn told(spec: &DeviceSpec, seconds: f64) -> (Vec<Heard>, WireCounts) {
+fn told(spec: &DeviceSpec, seconds: f64) -> (Vec<Message>, WireCounts) {
     let bytes = Transmission::new(spec).unwrap().until(seconds);
     let mut decoder = Decoder::default();
     let mut heard = Vec::new();
@@ -16,10 +18,10 @@ fn told(spec: &DeviceSpec, seconds: f64) -> (Vec<Heard>, WireCounts) {
 }
 
 /// Largest value of each channel.
-fn peaks(heard: &[Heard], channels: usize) -> Vec<f64> {
+fn peaks(heard: &[Message], channels: usize) -> Vec<f64> {
     let mut peaks = vec![f64::NEG_INFINITY; channels];
     for one in heard {
-        if let Heard::Sample { values, .. } = one {
+        if let Message::Sample { values, .. } = one {
             for (peak, value) in peaks.iter_mut().zip(values) {
                 *peak = peak.max(*value);
             }
@@ -31,7 +33,7 @@ fn peaks(heard: &[Heard], channels: usize) -> Vec<f64> {
 #[test]
 fn the_same_seed_sends_the_same_bytes_however_they_are_asked_for() {
     let spec = DeviceSpec {
-        harm: Harm {
+        link_faults: LinkFaults {
             dropped: 0.01,
             corrupted: 0.01,
             reordered: 0.01,
@@ -72,7 +74,7 @@ fn every_set_of_sensors_says_what_it_has_and_sends_it() {
                 ..DeviceSpec::default()
             };
             let (heard, counts) = told(&spec, 9.0);
-            let Heard::Hello { station, .. } = &heard[0] else {
+            let Message::Hello { station, .. } = &heard[0] else {
                 panic!("{:?}", heard[0]);
             };
             let names: Vec<String> = station.channels.iter().map(StationChannel::heading).collect();
@@ -105,7 +107,7 @@ fn lines_hold_the_same_values_as_frames() {
         let (heard, _) = told(spec, 12.0);
         heard
             .iter()
-            .filter(|h| matches!(h, Heard::Sample { .. }))
+            .filter(|h| matches!(h, Message::Sample { .. }))
             .map(|h| format!("{h:?}"))
             .collect()
     };
@@ -114,13 +116,13 @@ fn lines_hold_the_same_values_as_frames() {
 
 #[test]
 fn a_fault_comes_in_every_second_test() {
-    let one = |faults: Vec<Fault>| DeviceSpec {
+    let one = |faults: Vec<ExaminerFault>| DeviceSpec {
         rate_hz: 200.0,
         faults,
         once: true,
         steps: vec![
-            Spot {
-                level: "L3".to_owned(),
+            ScanPosition {
+                level: Level::L3,
                 side: Side::Left,
             };
             2
@@ -128,7 +130,7 @@ fn a_fault_comes_in_every_second_test() {
         ..DeviceSpec::default()
     };
     let (plain, _) = told(&one(Vec::new()), 1e4);
-    let (heavy, _) = told(&one(vec![Fault::Over(175.0)]), 1e4);
+    let (heavy, _) = told(&one(vec![ExaminerFault::Over(175.0)]), 1e4);
     assert!(peaks(&plain, 1)[0] < 130.0, "{:?}", peaks(&plain, 1));
     assert!(peaks(&heavy, 1)[0] > 175.0, "{:?}", peaks(&heavy, 1));
     // The first test is the same in both.
@@ -141,17 +143,19 @@ fn a_plan_is_gone_through_step_by_step() {
     let spec = DeviceSpec::default().along(&plan);
     assert_eq!(spec.steps.len(), 2 * plan.steps.len());
     assert_eq!(
-        (spec.steps[0].level.as_str(), spec.steps[0].side),
+        (spec.steps[0].level.word(), spec.steps[0].side),
         ("SI", Side::Left)
     );
-    let sim = from_words("sim:plan=prone-thumbs,two-handed").unwrap().unwrap();
+    let sim = parse_port_name("sim:plan=prone-thumbs,two-handed")
+        .unwrap()
+        .unwrap();
     assert_eq!((sim.steps, sim.sensors), (spec.steps, Sensors::TwoHanded));
 }
 
 #[test]
 fn a_name_that_only_begins_like_sim_is_a_port() {
-    assert!(from_words("simulator").is_none() && from_words("/dev/sim").is_none());
-    assert_eq!(from_words("sim").unwrap().unwrap(), DeviceSpec::default());
+    assert!(parse_port_name("simulator").is_none() && parse_port_name("/dev/sim").is_none());
+    assert_eq!(parse_port_name("sim").unwrap().unwrap(), DeviceSpec::default());
     for (words, said) in [
         ("sim:rate-hz=1", "the rate is 1"),
         ("sim:levels=L9", "a level is \"L9\""),
@@ -159,7 +163,7 @@ fn a_name_that_only_begins_like_sim_is_a_port() {
         ("sim:unplug=3", "such as 10+2"),
         ("sim:seed=x", "a whole number"),
     ] {
-        let error = from_words(words).unwrap().unwrap_err().to_string();
+        let error = parse_port_name(words).unwrap().unwrap_err().to_string();
         assert!(error.contains(said), "{words}: {error}");
     }
 }

@@ -1,10 +1,10 @@
 //! How the page looks: nothing runs over its edge at any size, and pictures for eyes.
 
 use super::browser::Browser;
-use super::session::{Play, both_hands, one_side, standing};
-use tautpoint::live::control::Feedback;
+use super::session::{Play, both_hands, one_side, state};
 use tautpoint::live::monitor::MonitorOptions;
-use tautpoint::live::summary::Reference;
+use tautpoint::live::summary::ReferenceValues;
+use tautpoint::terms::{Feedback, Level};
 
 /// Name, width, height, dark.
 const SIZES: [(&str, u32, u32, bool); 6] = [
@@ -16,8 +16,8 @@ const SIZES: [(&str, u32, u32, bool); 6] = [
     ("phone", 390, 844, false),
 ];
 
-fn reference() -> Reference {
-    Reference {
+fn reference() -> ReferenceValues {
+    ReferenceValues {
         name: "teacher, L3".into(),
         preload_n: Some(31.0),
         spring_peak_n: Some(66.0),
@@ -54,7 +54,7 @@ fn fits(browser: &Browser, name: &str, width: u32) {
 #[test]
 fn the_page_fits_every_screen_while_the_hand_is_on_and_after() {
     let Some(browser) = Browser::start() else { return };
-    let mut session = Play::new(both_hands(16), standing("L3", "both", Feedback::Live));
+    let mut session = Play::new(both_hands(16), state("L3", "both", Feedback::Live));
     session.options = MonitorOptions {
         reference: Some(reference()),
         ..MonitorOptions::default()
@@ -90,7 +90,7 @@ fn the_page_fits_every_screen_while_the_hand_is_on_and_after() {
 #[test]
 fn an_alarm_a_call_and_hidden_values_fit_too() {
     let Some(browser) = Browser::start() else { return };
-    let mut session = Play::new(one_side(), standing("L3", "left", Feedback::Live));
+    let mut session = Play::new(one_side(), state("L3", "left", Feedback::Live));
     session.settings.ceiling_n.lumbar = 45.0;
     let playing = session.begin();
     browser.goto(&playing.url);
@@ -102,9 +102,9 @@ fn an_alarm_a_call_and_hidden_values_fit_too() {
         browser.keep(&format!("live-alarm-{name}"));
     }
     {
-        let mut standing = playing.standing.lock().unwrap();
-        standing.call_wanted = Some("L3".into());
-        standing.feedback = Feedback::After;
+        let mut state = playing.state.lock().unwrap();
+        state.call_wanted = Some(Level::L3);
+        state.feedback = Feedback::After;
     }
     browser.until("the question", "!document.getElementById('call').hidden");
     browser.until("no alarm", "document.getElementById('alarm').textContent === ''");

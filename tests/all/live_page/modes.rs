@@ -1,11 +1,12 @@
 //! Feedback modes, calls, alarm, signal and keys, seen in a browser.
 
 use super::browser::Browser;
-use super::session::{Play, Playing, both_hands, far_apart, one_side, standing};
+use super::session::{Play, Playing, both_hands, far_apart, one_side, state};
 use serde_json::Value;
 use std::time::Duration;
-use tautpoint::live::control::{Feedback, Wish};
+use tautpoint::live::control::Command;
 use tautpoint::live::monitor::{MonitorEvent, MonitorOptions};
+use tautpoint::terms::{Feedback, Felt, Landmark, Level};
 
 /// Played this much faster than life.
 const QUICK: f64 = 4.0;
@@ -14,7 +15,7 @@ const NUMBER: &str = "Number(document.getElementById('number').textContent)";
 fn play(mode: Feedback) -> Play {
     Play {
         speed: QUICK,
-        ..Play::new(one_side(), standing("L3", "left", mode))
+        ..Play::new(one_side(), state("L3", "left", mode))
     }
 }
 
@@ -108,7 +109,7 @@ fn feedback_on_request_waits_for_the_request_and_ends_with_the_next_touch() {
         "the next touch hides it",
         "document.getElementById('measures').hidden",
     );
-    assert!(playing.wishes.lock().unwrap().contains(&Wish::Show));
+    assert!(playing.commands.lock().unwrap().contains(&Command::Show));
 }
 
 #[test]
@@ -143,32 +144,32 @@ fn no_value_of_a_level_is_shown_before_its_call() {
         ..MonitorOptions::default()
     };
     let playing = session.begin();
-    playing.standing.lock().unwrap().hidden_levels = vec!["L3".into()];
+    playing.state.lock().unwrap().hidden_levels = vec![Level::L3];
     open(&browser, &playing);
     playing.go();
     playing.until_tests(1);
     nothing_measured(&browser);
-    playing.standing.lock().unwrap().call_wanted = Some("L3".into());
+    playing.state.lock().unwrap().call_wanted = Some(Level::L3);
     browser.until("the question", "!document.getElementById('call').hidden");
     assert!(browser.text("call-title").contains("L3"));
     assert!(!has_last(&browser));
     nothing_measured(&browser);
     browser.key("2");
-    let called = Wish::Call { call: "right".into() };
+    let called = Command::Call { call: Felt::Right };
     browser.until(
-        "the wish",
+        "the command",
         "document.getElementById('spoken').textContent.includes('sent')",
     );
-    assert!(playing.wishes.lock().unwrap().contains(&called));
-    playing.standing.lock().unwrap().call_wanted = None;
-    playing.standing.lock().unwrap().hidden_levels.clear();
+    assert!(playing.commands.lock().unwrap().contains(&called));
+    playing.state.lock().unwrap().call_wanted = None;
+    playing.state.lock().unwrap().hidden_levels.clear();
     browser.until("the test", "!document.getElementById('measures').hidden");
 }
 
 #[test]
 fn a_crossed_ceiling_is_on_screen_in_words_with_a_frame_and_said_again_to_who_comes_later() {
     let Some(browser) = Browser::start() else { return };
-    let mut session = Play::new(both_hands(3), standing("L3", "both", Feedback::Live));
+    let mut session = Play::new(both_hands(3), state("L3", "both", Feedback::Live));
     session.settings.ceiling_n.lumbar = 50.0;
     // Both hands together go far over it, none alone does so soon; then the device holds still.
     session.silent_after_s = 4.0;
@@ -251,22 +252,22 @@ fn everything_can_be_done_by_key_and_what_ends_something_is_asked_twice() {
     for key in ["n", "r", "k", "l", "q"] {
         browser.key(key);
     }
-    let three = [Wish::Next, Wish::Repeat, Wish::Skip];
+    let three = [Command::Next, Command::Repeat, Command::Skip];
     browser.until(
         "asks again",
-        "document.querySelector('[data-wish=stop]').textContent.includes('press again')",
+        "document.querySelector('[data-command=stop]').textContent.includes('press again')",
     );
     let end = std::time::Instant::now() + Duration::from_secs(5);
-    while playing.wishes.lock().unwrap().len() < 3 && std::time::Instant::now() < end {
+    while playing.commands.lock().unwrap().len() < 3 && std::time::Instant::now() < end {
         std::thread::sleep(Duration::from_millis(20));
     }
-    assert_eq!(*playing.wishes.lock().unwrap(), three);
+    assert_eq!(*playing.commands.lock().unwrap(), three);
     // Tab walks over every button that is shown, each with a visible ring; Enter presses it.
     browser.run("document.activeElement.blur(); document.body.focus()");
     let mut walked = Vec::new();
     for _ in 0..12 {
         browser.key("\u{E004}");
-        let here = "const e = document.activeElement; return [e.dataset.wish ?? e.id, getComputedStyle(e).outlineStyle]";
+        let here = "const e = document.activeElement; return [e.dataset.command ?? e.id, getComputedStyle(e).outlineStyle]";
         let seen = browser.run(here);
         if seen[1] == "solid" {
             walked.push(seen[0].as_str().unwrap().to_owned());
@@ -281,20 +282,20 @@ fn everything_can_be_done_by_key_and_what_ends_something_is_asked_twice() {
     browser.key("q");
     browser.key("q");
     let end = std::time::Instant::now() + Duration::from_secs(5);
-    while !playing.wishes.lock().unwrap().contains(&Wish::Stop) {
+    while !playing.commands.lock().unwrap().contains(&Command::Stop) {
         assert!(
             std::time::Instant::now() < end,
             "{:?}",
-            playing.wishes.lock().unwrap()
+            playing.commands.lock().unwrap()
         );
         std::thread::sleep(Duration::from_millis(20));
     }
     let repeats = playing
-        .wishes
+        .commands
         .lock()
         .unwrap()
         .iter()
-        .filter(|w| **w == Wish::Repeat)
+        .filter(|w| **w == Command::Repeat)
         .count();
     assert!(repeats >= 2, "{repeats}");
 }
@@ -327,11 +328,11 @@ fn text_from_a_device_or_a_file_stays_text() {
     let playing = play(Feedback::Live).begin();
     let hostile = "<img src=x onerror=\"document.title='owned'\"><script>document.title='owned'</script>";
     {
-        let mut standing = playing.standing.lock().unwrap();
-        standing.message = Some(hostile.into());
-        standing.subject = Some(hostile.into());
-        standing.missing = vec![hostile.into()];
-        standing.step.as_mut().unwrap().landmark = Some(hostile.into());
+        let mut state = playing.state.lock().unwrap();
+        state.message = Some(hostile.into());
+        state.subject = Some(hostile.into());
+        state.missing = vec![hostile.into()];
+        state.step.as_mut().unwrap().landmark = Landmark::new(hostile);
     }
     open(&browser, &playing);
     // The session's device calls itself `bench <b>one</b>`.

@@ -1,13 +1,14 @@
-//! Who may read the page and who may wish (DNS rebinding, requests from other sites, framing, tokens).
+//! Who may read the page and who may command (DNS rebinding, requests from other sites, framing, tokens).
 
-use super::session::{one_side, standing, station_of};
+use super::session::{one_side, state, station_of};
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpStream};
 use std::time::Duration;
-use tautpoint::live::control::{Feedback, Wish};
+use tautpoint::live::control::Command;
 use tautpoint::live::monitor::{Monitor, MonitorOptions};
 use tautpoint::live::server::{Hub, new_token, serve};
 use tautpoint::settings::Settings;
+use tautpoint::terms::{Feedback, Felt};
 
 const LOOPBACK: &str = "127.0.0.1:0";
 
@@ -37,11 +38,11 @@ fn get(addr: SocketAddr, path: &str, more: &str) -> (u16, String, String) {
     ask(addr, &format!("GET {path} HTTP/1.1\r\nHost: {addr}{more}"), "")
 }
 
-fn wish(addr: SocketAddr, more: &str, body: &str) -> u16 {
+fn command(addr: SocketAddr, more: &str, body: &str) -> u16 {
     let json = "\r\nContent-Type: application/json";
     ask(
         addr,
-        &format!("POST /wish HTTP/1.1\r\nHost: {addr}{json}{more}"),
+        &format!("POST /command HTTP/1.1\r\nHost: {addr}{json}{more}"),
         body,
     )
     .0
@@ -74,31 +75,31 @@ fn a_name_that_somebody_else_points_here_is_not_answered() {
 fn a_wish_from_another_site_does_not_come_through() {
     let hub = hub();
     let addr = hub.addr();
-    let stop = r#"{"wish":"stop"}"#;
+    let stop = r#"{"command":"stop"}"#;
     for origin in [
         "",
         "\r\nOrigin: null",
         "\r\nOrigin: http://evil.example",
         "\r\nOrigin: http://localhost:1",
     ] {
-        assert_eq!(wish(addr, origin, stop), 403, "{origin}");
+        assert_eq!(command(addr, origin, stop), 403, "{origin}");
     }
     let own = format!("\r\nOrigin: http://{addr}");
     assert_eq!(
-        wish(addr, &format!("{own}\r\nSec-Fetch-Site: cross-site"), stop),
+        command(addr, &format!("{own}\r\nSec-Fetch-Site: cross-site"), stop),
         403
     );
     // Without the type that makes a browser ask first.
-    let plain = format!("POST /wish HTTP/1.1\r\nHost: {addr}{own}\r\nContent-Type: text/plain");
+    let plain = format!("POST /command HTTP/1.1\r\nHost: {addr}{own}\r\nContent-Type: text/plain");
     assert_eq!(ask(addr, &plain, stop).0, 400);
-    assert_eq!(wish(addr, &own, "{}"), 400);
-    assert_eq!(wish(addr, &own, r#"{"wish":"call","call":"<b>"}"#), 400);
-    assert_eq!(wish(addr, &own, &"x".repeat(4000)), 413);
-    assert!(hub.wishes.try_iter().next().is_none());
-    assert_eq!(wish(addr, &own, stop), 204);
-    assert_eq!(wish(addr, &own, r#"{"wish":"call","call":"left"}"#), 204);
-    let call = Wish::Call { call: "left".into() };
-    assert_eq!(hub.wishes.try_iter().collect::<Vec<_>>(), [Wish::Stop, call]);
+    assert_eq!(command(addr, &own, "{}"), 400);
+    assert_eq!(command(addr, &own, r#"{"command":"call","call":"<b>"}"#), 400);
+    assert_eq!(command(addr, &own, &"x".repeat(4000)), 413);
+    assert!(hub.commands.try_iter().next().is_none());
+    assert_eq!(command(addr, &own, stop), 204);
+    assert_eq!(command(addr, &own, r#"{"command":"call","call":"left"}"#), 204);
+    let call = Command::Call { call: Felt::Left };
+    assert_eq!(hub.commands.try_iter().collect::<Vec<_>>(), [Command::Stop, call]);
     assert_eq!(get(addr, "/events", "\r\nOrigin: http://evil.example").0, 403);
     assert_eq!(get(addr, "/events", "\r\nSec-Fetch-Site: cross-site").0, 403);
 }
@@ -198,9 +199,13 @@ fn off_loopback_the_token_opens_once_and_a_cookie_after() {
         assert_eq!(get(addr, path, &format!("\r\nCookie: {other}")).0, 403);
     }
     let origin = format!("\r\nOrigin: http://{addr}");
-    assert_eq!(wish(addr, &origin, r#"{"wish":"next"}"#), 403);
+    assert_eq!(command(addr, &origin, r#"{"command":"next"}"#), 403);
     assert_eq!(
-        wish(addr, &format!("{origin}\r\nCookie: {own}"), r#"{"wish":"next"}"#),
+        command(
+            addr,
+            &format!("{origin}\r\nCookie: {own}"),
+            r#"{"command":"next"}"#
+        ),
         204
     );
 }
@@ -218,7 +223,7 @@ fn a_page_that_comes_later_gets_nothing_that_is_hidden() {
         for row in rows {
             monitor.push(&super::session::sample_of(&trace, row));
             if row % 66 == 0 {
-                hub.publish(&monitor.view(&standing("L3", "left", mode)));
+                hub.publish(&monitor.view(&state("L3", "left", mode)));
             }
         }
     };

@@ -5,15 +5,16 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
-use tautpoint::acquire::station::{MAX_CHANNELS, Quantity, Sample, Station, StationChannel};
-use tautpoint::live::control::{Feedback, Standing, StepStanding, Wish};
+use tautpoint::acquire::station::{ChannelQuantity, MAX_CHANNELS, Sample, Station, StationChannel};
+use tautpoint::live::control::{Command, SessionState, StepState};
 use tautpoint::live::monitor::{Monitor, MonitorEvent, MonitorOptions, alarm_view};
 use tautpoint::live::server::{Hub, serve};
 use tautpoint::settings::Settings;
 use tautpoint::simulate::{
-    Elastic, Examiner, Hands, Sensor, Tissue, TraceSpec, simulate_bilateral, simulate_scan,
+    Elastic, Examiner, Sensor, Tissue, TraceSpec, TwoHands, simulate_bilateral, simulate_scan,
 };
-use tautpoint::trace::{Side, Trace};
+use tautpoint::terms::{Contact, Feedback, Landmark, Level, LineOfDrive, Posture, Side, StepSide};
+use tautpoint::trace::Trace;
 
 /// A station whose channels are those of a trace.
 pub fn station_of(trace: &Trace, rate_hz: f64) -> Station {
@@ -27,12 +28,12 @@ pub fn station_of(trace: &Trace, rate_hz: f64) -> Station {
     };
     let mut channels = Vec::new();
     for c in &trace.channels {
-        channels.push(channel(Quantity::Force, c.side, "N"));
+        channels.push(channel(ChannelQuantity::Force, c.side, "N"));
     }
     for (i, c) in trace.channels.iter().enumerate() {
         if c.displacement_mm.is_some() && !(c.displacement_shared && i > 0) {
             let side = c.side.filter(|_| !c.displacement_shared);
-            channels.push(channel(Quantity::Displacement, side, "mm"));
+            channels.push(channel(ChannelQuantity::Displacement, side, "mm"));
         }
     }
     Station {
@@ -103,7 +104,7 @@ pub fn far_apart() -> Trace {
 
 /// Both hands on at once, each with its own displacement: 5 s and one more for each spring, then none.
 pub fn both_hands(springs: u32) -> Trace {
-    let hands = Hands {
+    let hands = TwoHands {
         shared_displacement: false,
         left_share: 0.47,
     };
@@ -116,31 +117,31 @@ pub fn both_hands(springs: u32) -> Trace {
 }
 
 /// A step of a plan.
-pub fn standing(level: &str, side: &str, feedback: Feedback) -> Standing {
-    Standing {
+pub fn state(level: &str, side: &str, feedback: Feedback) -> SessionState {
+    SessionState {
         subject: Some("V-07".into()),
         examiner: Some("L-12".into()),
         session: Some("2026-09-14".into()),
-        step: Some(StepStanding {
+        step: Some(StepState {
             number: 5,
             of: 34,
-            level: level.into(),
-            side: side.into(),
+            level: Level::parse(level).unwrap(),
+            side: StepSide::parse(side).unwrap(),
             trial: 1,
-            landmark: Some("mammillary processes".into()),
-            contact: Some("thumb".into()),
-            posture: Some("prone".into()),
-            line_of_drive_deg: Some(90.0),
+            landmark: Landmark::new("mammillary processes"),
+            contact: Some(Contact::Thumb),
+            posture: Posture::new("prone"),
+            line_of_drive: LineOfDrive::new(90.0),
         }),
         feedback,
-        ..Standing::default()
+        ..SessionState::default()
     }
 }
 
 /// How a session is played.
 pub struct Play {
     pub trace: Trace,
-    pub standing: Standing,
+    pub state: SessionState,
     pub options: MonitorOptions,
     pub settings: Settings,
     pub addr: SocketAddr,
@@ -151,10 +152,10 @@ pub struct Play {
 }
 
 impl Play {
-    pub fn new(trace: Trace, standing: Standing) -> Self {
+    pub fn new(trace: Trace, state: SessionState) -> Self {
         Play {
             trace,
-            standing,
+            state,
             options: MonitorOptions::default(),
             settings: Settings::default(),
             addr: "127.0.0.1:0".parse().unwrap(),
@@ -168,8 +169,8 @@ impl Play {
         let mut playing = Playing {
             url: hub.url(),
             addr: hub.addr(),
-            standing: Arc::new(Mutex::new(self.standing.clone())),
-            wishes: Arc::default(),
+            state: Arc::new(Mutex::new(self.state.clone())),
+            commands: Arc::default(),
             events: Arc::default(),
             alarms_unix_ms: Arc::default(),
             go: Arc::default(),
@@ -179,8 +180,8 @@ impl Play {
         let mut player = Player {
             play: self,
             hub,
-            standing: Arc::clone(&playing.standing),
-            wishes: Arc::clone(&playing.wishes),
+            state: Arc::clone(&playing.state),
+            commands: Arc::clone(&playing.commands),
             events: Arc::clone(&playing.events),
             alarms_unix_ms: Arc::clone(&playing.alarms_unix_ms),
         };
@@ -194,8 +195,8 @@ impl Play {
 pub struct Playing {
     pub url: String,
     pub addr: SocketAddr,
-    pub standing: Arc<Mutex<Standing>>,
-    pub wishes: Arc<Mutex<Vec<Wish>>>,
+    pub state: Arc<Mutex<SessionState>>,
+    pub commands: Arc<Mutex<Vec<Command>>>,
     pub events: Arc<Mutex<Vec<MonitorEvent>>>,
     /// When the samples of each alarm came, in ms since 1970.
     pub alarms_unix_ms: Arc<Mutex<Vec<f64>>>,
@@ -252,8 +253,8 @@ impl Drop for Playing {
 struct Player {
     play: Play,
     hub: Hub,
-    standing: Arc<Mutex<Standing>>,
-    wishes: Arc<Mutex<Vec<Wish>>>,
+    state: Arc<Mutex<SessionState>>,
+    commands: Arc<Mutex<Vec<Command>>>,
     events: Arc<Mutex<Vec<MonitorEvent>>>,
     alarms_unix_ms: Arc<Mutex<Vec<f64>>>,
 }
@@ -271,10 +272,10 @@ impl Player {
             }
             let played_s = begun.map_or(-1.0, |b| b.elapsed().as_secs_f64() * self.play.speed);
             let played_s = played_s.min(self.play.silent_after_s);
-            let standing = self.standing.lock().unwrap().clone();
-            let level = standing.step.as_ref().map(|s| s.level.clone());
-            let side = standing.step.as_ref().and_then(|s| Side::parse(&s.side));
-            let mut events = monitor.set_step(level.as_deref(), side);
+            let state = self.state.lock().unwrap().clone();
+            let level = state.step.as_ref().map(|s| s.level);
+            let side = state.step.as_ref().and_then(|s| Side::parse(s.side.word()));
+            let mut events = monitor.set_step(level, side);
             while row < self.play.trace.time_s.len() && self.play.trace.time_s[row] <= played_s {
                 let sample = sample_of(&self.play.trace, row);
                 let told = monitor.push(&sample);
@@ -287,25 +288,25 @@ impl Player {
                 row += 1;
             }
             events.extend(monitor.poll());
-            self.tell(&monitor, &standing, &events);
-            for wish in self.hub.wishes.try_iter() {
-                if wish == Wish::Show {
+            self.tell(&monitor, &state, &events);
+            for command in self.hub.commands.try_iter() {
+                if command == Command::Show {
                     monitor.show_last();
                 }
-                self.wishes.lock().unwrap().push(wish);
+                self.commands.lock().unwrap().push(command);
             }
             self.events.lock().unwrap().extend(events);
             if frame.elapsed() >= Duration::from_micros(33_333) {
                 frame = Instant::now();
-                self.hub.publish(&monitor.view(&standing));
+                self.hub.publish(&monitor.view(&state));
             }
             std::thread::sleep(Duration::from_millis(2));
         }
     }
 
     /// An alarm does not wait for the next frame.
-    fn tell(&self, monitor: &Monitor, standing: &Standing, events: &[MonitorEvent]) {
-        let visible = monitor.gate(standing).running.is_none();
+    fn tell(&self, monitor: &Monitor, state: &SessionState, events: &[MonitorEvent]) {
+        let visible = monitor.gate(state).running.is_none();
         for event in events {
             match event {
                 MonitorEvent::AlarmBegan(c) => self.hub.alarm(&alarm_view(c, true, visible)),

@@ -1,13 +1,13 @@
 //! How late a sample is on the page, and what watching costs.
 
 use super::browser::Browser;
-use super::session::{Play, both_hands, sample_of, standing, station_of};
+use super::session::{Play, both_hands, sample_of, state, station_of};
 use std::io::Write;
 use std::time::{Duration, Instant};
-use tautpoint::live::control::Feedback;
 use tautpoint::live::monitor::{Monitor, MonitorEvent, MonitorOptions};
 use tautpoint::live::server::serve;
 use tautpoint::settings::Settings;
+use tautpoint::terms::Feedback;
 
 /// Seconds of latency measured.
 const SECONDS: u64 = 5;
@@ -18,7 +18,7 @@ const P99_MS: f64 = 1000.0;
 #[test]
 fn a_sample_is_on_the_page_before_anybody_could_tell() {
     let Some(browser) = Browser::start() else { return };
-    let playing = Play::new(both_hands(8), standing("L3", "both", Feedback::Live)).begin();
+    let playing = Play::new(both_hands(8), state("L3", "both", Feedback::Live)).begin();
     browser.goto(&playing.url);
     playing.go();
     browser.until(
@@ -53,7 +53,7 @@ fn a_sample_is_on_the_page_before_anybody_could_tell() {
 #[test]
 fn an_alarm_is_on_the_page_before_the_hand_can_go_on() {
     let Some(browser) = Browser::start() else { return };
-    let mut session = Play::new(both_hands(8), standing("L3", "both", Feedback::Live));
+    let mut session = Play::new(both_hands(8), state("L3", "both", Feedback::Live));
     session.settings.ceiling_n.lumbar = 90.0;
     let playing = session.begin();
     browser.goto(&playing.url);
@@ -121,7 +121,7 @@ fn watching_two_hands_at_2_khz_takes_a_small_share_of_one_core() {
         &Settings::default(),
         MonitorOptions::default(),
     );
-    let standing = standing("L3", "both", Feedback::Live);
+    let state = state("L3", "both", Feedback::Live);
     let (before, rounds) = (processor_s("thread-self") + serving_s(), 1);
     let length_s = trace.time_s[trace.time_s.len() - 1] + 0.0005;
     for round in 0..rounds {
@@ -130,7 +130,7 @@ fn watching_two_hands_at_2_khz_takes_a_small_share_of_one_core() {
             sample.time_s += f64::from(round) * length_s;
             monitor.push(&sample);
             if row % 66 == 0 {
-                hub.publish(&monitor.view(&standing));
+                hub.publish(&monitor.view(&state));
                 // A page takes what it is sent: the server must have had its turn.
                 std::thread::sleep(Duration::from_millis(1));
             }
@@ -162,7 +162,7 @@ fn the_full_analysis_replaces_the_provisional_measures_at_once() {
     }
     let ended = events.iter().any(|e| matches!(e, MonitorEvent::TestEnded(_)));
     assert!(ended);
-    let last = |m: &mut Monitor| m.view(&standing("L3", "both", Feedback::Live)).last.unwrap();
+    let last = |m: &mut Monitor| m.view(&state("L3", "both", Feedback::Live)).last.unwrap();
     let began = Instant::now();
     let analysed = loop {
         events.extend(monitor.poll());

@@ -4,10 +4,11 @@ use super::{COLS, Folder, ROWS, on_mat, pads, push, setup};
 use std::path::PathBuf;
 use tautpoint::batch::{self, Options};
 use tautpoint::columns::Measure;
-use tautpoint::report::Results;
+use tautpoint::results::Results;
 use tautpoint::simulate::{MatSensor, SimulatedMat, SimulatedTests, simulate};
 use tautpoint::study::mat_setup::MatUnit;
-use tautpoint::trace::{Side, Test};
+use tautpoint::terms::Side;
+use tautpoint::trace::{Test, UncertaintySource};
 
 fn sidecar(mat: &SimulatedMat, more: &str) -> String {
     let mut table = toml::Table::new();
@@ -80,7 +81,7 @@ fn a_mat_gives_tests_springs_findings_and_its_own_measures() {
     );
     assert!((share - 100.0 * l / (l + r)).abs() < 1.0, "{share}");
     let stiffer = results
-        .findings
+        .comparisons
         .iter()
         .find(|f| f.measure == Measure::FittedEndFeel)
         .unwrap();
@@ -144,28 +145,24 @@ fn gain_uneven_cells_and_creep_stand_in_the_budget_and_gain_cancels_between_side
     let plain = analysed(&mat, "");
     let test = side(&plain, Side::Left);
     let budget = test.measures.budget(Measure::Peak);
-    let line = |words: &str| {
-        budget
-            .iter()
-            .find(|l| l.source.contains(words))
-            .unwrap_or_else(|| panic!("{words}"))
-    };
+    let line = |source: UncertaintySource| budget.iter().find(|l| l.source == source).unwrap();
     let peak = test.value(Measure::Peak).unwrap();
     // Default: 5 % of gain, 3 % a decade of time from 1 s on over √3.
-    assert!((line("mat gain").standard_uncertainty / (0.05 * peak) - 1.0).abs() < 1e-9);
-    assert!(line("mat gain").common_to_both_sides());
+    assert!((line(UncertaintySource::MatGain).u / (0.05 * peak) - 1.0).abs() < 1e-9);
+    assert!(UncertaintySource::MatGain.is_common_to_both_sides());
     let held = test.phases.springs_end_s.unwrap() - test.phases.contact_begin_s;
     let creep = 0.03 * held.log10() / 3f64.sqrt() * peak;
-    assert!((line("creep").standard_uncertainty / creep - 1.0).abs() < 1e-9);
-    assert!(!line("non-uniformity").common_to_both_sides());
+    assert!((line(UncertaintySource::MatCreep).u / creep - 1.0).abs() < 1e-9);
+    let uneven = line(UncertaintySource::MatNonUniformity).source;
+    assert!(!uneven.is_common_to_both_sides());
     let exact = "gain_u_percent = 0.0\nnon_uniformity_percent = 0.0\ncreep_percent = 0.0\n";
     let folder = Folder::new();
     let path = folder.file("press.csv", &mat.text());
     folder.file("press.toml", &format!("{}{exact}", sidecar(&mat, "")));
     let results = batch::run(&[path], &Options::default()).unwrap();
     let narrow = side(&results, Side::Left).measures.get(Measure::Peak).unwrap();
-    assert!(narrow.u95.unwrap() < 0.02 * peak, "{narrow:?}");
-    assert!(test.measures.get(Measure::Peak).unwrap().u95.unwrap() > 0.098 * peak);
+    assert!(narrow.u95().unwrap() < 0.02 * peak, "{narrow:?}");
+    assert!(test.measures.get(Measure::Peak).unwrap().u95().unwrap() > 0.098 * peak);
 }
 
 #[test]
@@ -205,7 +202,9 @@ fn a_mat_under_the_subject_gives_the_whole_force_and_says_so() {
     assert_eq!(results.tests.len(), 1, "{:?}", results.problems);
     let test = side(&results, Side::Left);
     assert!(
-        test.notes.iter().any(|n| n.starts_with("total force only")),
+        test.notes
+            .iter()
+            .any(|n| n.to_string().starts_with("total force only")),
         "{:?}",
         test.notes
     );

@@ -3,9 +3,9 @@
 use super::{Folder, on_mat, pads, push, setup};
 use tautpoint::batch::{self, Options};
 use tautpoint::plot::mat_figures;
-use tautpoint::report::Results;
 use tautpoint::report::debrief::{Debrief, pages};
 use tautpoint::report::html::{PageOptions, page};
+use tautpoint::results::Results;
 use tautpoint::simulate::MatSensor;
 use tautpoint::study::folder::Study;
 

@@ -4,15 +4,15 @@ use tautpoint::mat::Geometry;
 use tautpoint::mat::areas::LoadedArea;
 use tautpoint::mat::collect::Frames;
 use tautpoint::mat::frame::FrameParts;
-use tautpoint::mat::hands::{Expected, Hands, find_hands};
+use tautpoint::mat::hands::{Expected, FoundHands, find_hands};
 use tautpoint::study::mat_setup::{MatSetup, MatUnit};
-use tautpoint::trace::Side;
+use tautpoint::terms::Side;
 
 /// An area: across in mm, force in N.
 type At = (f64, f64);
 
-/// Hands of frames 10 ms apart, each with its areas.
-fn hands(frames: &[Vec<At>], expected: Expected) -> Hands {
+/// FoundHands of frames 10 ms apart, each with its areas.
+fn hands(frames: &[Vec<At>], expected: Expected) -> FoundHands {
     let geometry = Geometry::of(&MatSetup::new(32, 40, 8.0, MatUnit::Kpa));
     let mut all = Frames::new(geometry.tiles());
     for (i, areas) in frames.iter().enumerate() {
@@ -39,7 +39,7 @@ fn stretch(frames: usize, areas: &[At]) -> Vec<Vec<At>> {
     vec![areas.to_vec(); frames]
 }
 
-fn force(hands: &Hands, side: Side, frame: usize) -> f64 {
+fn force(hands: &FoundHands, side: Side, frame: usize) -> f64 {
     let hand = hands.hands.iter().find(|h| h.side == Some(side)).unwrap();
     hand.force_n[frame]
 }

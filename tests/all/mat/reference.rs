@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use std::path::Path;
 use tautpoint::mat::Geometry;
 use tautpoint::mat::areas::{AreaFinder, connected};
-use tautpoint::simulate::Dice;
+use tautpoint::simulate::Rng;
 use tautpoint::study::mat_setup::{MatSetup, MatUnit};
 
 /// Columns of a text file, heading by heading.
@@ -39,10 +39,10 @@ pub fn write_parquet(path: &Path, columns: Vec<(String, Vec<f64>)>) {
 
 /// Random masks of several fillings.
 fn masks() -> Vec<(usize, Vec<bool>)> {
-    let mut dice = Dice::new(5);
+    let mut rng = Rng::new(5);
     [(9, 0.3), (17, 0.45), (24, 0.55), (31, 0.65), (1, 0.5)]
         .into_iter()
-        .map(|(cols, share)| (cols, (0..cols * 23).map(|_| dice.uniform() < share).collect()))
+        .map(|(cols, share)| (cols, (0..cols * 23).map(|_| rng.uniform() < share).collect()))
         .collect()
 }
 
@@ -91,14 +91,14 @@ fn a_stored_labelling_of_scipy_is_reproduced() {
 
 /// A frame of two to four smooth heaps with noise, far enough from the edge.
 fn heaps(seed: u64) -> Vec<f32> {
-    let mut dice = Dice::new(seed);
-    let heaps: Vec<[f64; 4]> = (0..2 + dice.below(3))
+    let mut rng = Rng::new(seed);
+    let heaps: Vec<[f64; 4]> = (0..2 + rng.below(3))
         .map(|_| {
             [
-                dice.between(5.0, 31.0),
-                dice.between(5.0, 15.0),
-                dice.between(1.5, 3.5),
-                dice.between(20.0, 90.0),
+                rng.between(5.0, 31.0),
+                rng.between(5.0, 15.0),
+                rng.between(1.5, 3.5),
+                rng.between(20.0, 90.0),
             ]
         })
         .collect();
@@ -109,7 +109,7 @@ fn heaps(seed: u64) -> Vec<f32> {
                 .iter()
                 .map(|[cx, cy, r, p]| p * (-((x - cx).powi(2) + (y - cy).powi(2)) / (2.0 * r * r)).exp())
                 .sum();
-            (sum + 0.2 * dice.normal()) as f32
+            (sum + 0.2 * rng.normal()) as f32
         })
         .collect()
 }
@@ -167,14 +167,14 @@ print(json.dumps(out))
 fn discs_counted_in_cells_scatter_as_the_lattice_points_of_a_random_circle_do() {
     // Root mean square of (lattice points in a circle of radius r about a random centre − πr²) = 0.676497·√r on the mean over
     // radii (Kendall 1948, Quart J Math 19:1-26, from memory).
-    let mut dice = Dice::new(8);
+    let mut rng = Rng::new(8);
     let radii = [4.3_f64, 5.1, 6.4, 7.2, 8.9, 10.3, 11.6, 13.8];
     let mut mean = 0.0;
     for radius in radii {
         let n = 1500;
         let mut sum = 0.0;
         for _ in 0..n {
-            let (cx, cy) = (dice.uniform(), dice.uniform());
+            let (cx, cy) = (rng.uniform(), rng.uniform());
             let reach = radius.ceil() as i32 + 1;
             let mut count = 0.0;
             for x in -reach..=reach {

@@ -4,18 +4,14 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 use tautpoint::columns::Measure;
-use tautpoint::compare::{CompareContext, Decision, Finding, compare, log_of_percent, percent_of_log};
+use tautpoint::compare::{CompareContext, Comparison, Decision, compare, log_of_percent, percent_of_log};
 use tautpoint::settings::Settings;
-use tautpoint::study::anatomy::LEVELS;
-use tautpoint::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases, Side, Test};
+use tautpoint::terms::{Contact, Level, Side};
+use tautpoint::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases, Test};
 
 pub fn test(level: &str, side: Side, trial: u32, n_per_mm: f64) -> Test {
     let mut measures = Measures::default();
-    let estimate = Estimate {
-        value: n_per_mm,
-        u95: Some(0.01 * n_per_mm),
-        sd: None,
-    };
+    let estimate = Estimate::new(n_per_mm, Some((0.005 * n_per_mm, f64::INFINITY)));
     measures.set(
         Measure::EndFeel,
         Measured {
@@ -30,16 +26,13 @@ pub fn test(level: &str, side: Side, trial: u32, n_per_mm: f64) -> Test {
             subject: Some("V-01".into()),
             examiner: Some("L-01".into()),
             session: Some("1".into()),
-            level: Some(level.into()),
+            level: Level::parse(level),
             side: Some(side),
-            contact: Some(
-                if side == Side::Midline {
-                    "reinforced"
-                } else {
-                    "thumb"
-                }
-                .into(),
-            ),
+            contact: Some(if side == Side::Midline {
+                Contact::Reinforced
+            } else {
+                Contact::Thumb
+            }),
             trial: Some(trial),
             ..About::default()
         },
@@ -65,7 +58,7 @@ pub struct Scan<'a> {
     pub sd: &'a dyn Fn(usize) -> f64,
 }
 
-pub fn run(tests: &[Test]) -> Vec<Finding> {
+pub fn run(tests: &[Test]) -> Vec<Comparison> {
     let context = CompareContext {
         settings: &Settings::default(),
         calls: &[],
@@ -73,7 +66,7 @@ pub fn run(tests: &[Test]) -> Vec<Finding> {
     };
     let found = compare(tests, &context);
     assert!(found.unpaired.is_empty());
-    found.findings
+    found.comparisons
 }
 
 pub fn normal(rng: &mut ChaCha8Rng) -> f64 {
@@ -81,10 +74,10 @@ pub fn normal(rng: &mut ChaCha8Rng) -> f64 {
 }
 
 impl Scan<'_> {
-    pub fn findings(&self, rng: &mut ChaCha8Rng) -> Vec<Finding> {
+    pub fn comparisons(&self, rng: &mut ChaCha8Rng) -> Vec<Comparison> {
         let mut tests = Vec::new();
         for (i, d) in self.truth.iter().enumerate() {
-            let level = LEVELS[i + 6];
+            let level = Level::ALL[i + 6].word();
             // Stiffness differs along the spine by nature; the spread is a share of it.
             let middle = (2.0 + 0.05 * i as f64) + 0.1 * normal(rng);
             for (side, shift) in [(Side::Left, -d / 2.0), (Side::Right, d / 2.0)] {
@@ -122,7 +115,7 @@ pub fn tally(scan: &Scan, scans: u64, counts: impl Fn(usize) -> bool) -> Calls {
     let mut t = Calls::default();
     let mut rng = ChaCha8Rng::seed_from_u64(20_260_914);
     for _ in 0..scans {
-        for (i, f) in scan.findings(&mut rng).iter().enumerate() {
+        for (i, f) in scan.comparisons(&mut rng).iter().enumerate() {
             if !counts(i) {
                 continue;
             }

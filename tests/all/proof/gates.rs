@@ -327,7 +327,7 @@ pub fn filter_bias_percent(rate_hz: f64) -> [f64; 2] {
     spec.examiner.time_spread = 0.0;
     spec.examiner.excursion_spread = 0.0;
     let made = simulate(&spec, 1);
-    let found = &measured(&made.noise_free).tests[0];
+    let found = &measured(&made.noise_free)[0];
     let peak = found.value(Measure::Peak).unwrap() / made.truth.peak_n - 1.0;
     let excursion = found.value(Measure::Excursion).unwrap() / spec.examiner.excursion_mm - 1.0;
     [100.0 * peak, 100.0 * excursion]

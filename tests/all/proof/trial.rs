@@ -2,11 +2,10 @@
 
 use super::bound::bound;
 use tautpoint::columns::Measure;
-use tautpoint::error::Problem;
 use tautpoint::settings::Settings;
-use tautpoint::signal::{EpisodeShape, Measured, analyze};
-use tautpoint::simulate::{Condition, Dice, Simulated, simulate};
-use tautpoint::trace::{About, Knee, Test, Trace};
+use tautpoint::signal::{find_tests, measure};
+use tautpoint::simulate::{Condition, Rng, Simulated, simulate};
+use tautpoint::trace::{About, Knee, Note, Test, Trace};
 
 /// A measure beside its truth.
 #[derive(Debug, Clone, Copy)]
@@ -47,32 +46,30 @@ pub struct Trial {
     pub said_poor: bool,
 }
 
-/// One unnamed test an episode.
-pub fn nameless(shapes: &[EpisodeShape]) -> Result<Vec<Vec<About>>, Problem> {
-    let name = |e: &EpisodeShape| {
-        let about = |side: &Option<_>| About {
-            side: *side,
-            ..About::default()
-        };
-        e.sides.iter().map(about).collect()
-    };
-    Ok(shapes.iter().map(name).collect())
+/// The whole chain, tests named by nothing but their sides.
+pub fn nameless(trace: &Trace, settings: &Settings) -> Vec<Test> {
+    let found = find_tests(trace, settings).unwrap();
+    let names = found.names(|side| About {
+        side,
+        ..About::default()
+    });
+    measure(&found, names)
 }
 
 /// The whole chain with default settings.
-pub fn measured(trace: &Trace) -> Measured {
-    analyze(trace, &Settings::default(), &nameless).unwrap()
+pub fn measured(trace: &Trace) -> Vec<Test> {
+    nameless(trace, &Settings::default())
 }
 
 /// Simulates one trace of a condition and measures it beside its truth.
 pub fn trial(condition: Condition, seed: u64) -> Trial {
     // As `Condition::simulate`, keeping the specification.
-    let spec = condition.spec(&mut Dice::stream(seed, 9));
+    let spec = condition.spec(&mut Rng::stream(seed, 9));
     let made = simulate(&spec, seed);
     let found = measured(&made.trace);
     let free = measured(&made.noise_free);
     let springs = faults(&made, &found);
-    let (Some(test), Some(free)) = (found.tests.first(), free.tests.first()) else {
+    let (Some(test), Some(free)) = (found.first(), free.first()) else {
         panic!("{} seed {seed}: no test found", condition.word());
     };
     let measures = Measure::ALL
@@ -80,7 +77,12 @@ pub fn trial(condition: Condition, seed: u64) -> Trial {
         .map(|m| beside(*m, test, free, &made))
         .collect();
     let deepest = made.truth.springs.iter().map(|s| s.peak_mm).fold(0.0, f64::max);
-    let says = |word: &str| test.notes.iter().any(|n| n.starts_with(word));
+    let poor = |note: &Note| {
+        matches!(
+            note,
+            Note::PoorFit { .. } | Note::TwoLines { .. } | Note::NoKnee { .. } | Note::NoKneeInLean { .. }
+        )
+    };
     Trial {
         seed,
         springs,
@@ -88,7 +90,7 @@ pub fn trial(condition: Condition, seed: u64) -> Trial {
         beyond_mm: made.truth.onset_mm.map(|onset| deepest - onset),
         bound: bound(&spec, &made),
         measures,
-        said_poor: says("poor fit") || says("two lines") || says("no knee"),
+        said_poor: test.notes.iter().any(poor),
     }
 }
 
@@ -107,25 +109,24 @@ fn beside(measure: Measure, test: &Test, free: &Test, made: &Simulated) -> Optio
     Some(Beside {
         value: found.value,
         truth: truth?,
-        u95: found.u95,
+        u95: found.u95(),
     })
 }
 
 /// Springs missed or invented, in words.
-pub fn faults(made: &Simulated, found: &Measured) -> Option<String> {
+pub fn faults(made: &Simulated, found: &[Test]) -> Option<String> {
     let pushed: Vec<f64> = made.truth.springs.iter().map(|p| p.peak_s).collect();
     let seen: Vec<f64> = found
-        .tests
         .iter()
         .flat_map(|t| t.springs.iter().map(|p| p.peak_s))
         .collect();
-    let ok = found.tests.len() == 1
+    let ok = found.len() == 1
         && pushed.len() == seen.len()
         && pushed.iter().zip(&seen).all(|(a, b)| (a - b).abs() < 0.05);
     (!ok).then(|| {
         format!(
             "{} tests, springs made at {pushed:.2?}, found at {seen:.2?}",
-            found.tests.len()
+            found.len()
         )
     })
 }

@@ -3,12 +3,12 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
-use tautpoint::acquire::recorder::{Keeper, Request};
-use tautpoint::acquire::station::{MAX_CHANNELS, Quantity, Sample, Station, StationChannel};
+use tautpoint::acquire::recorder::{Recorder, RecordingRequest};
+use tautpoint::acquire::station::{ChannelQuantity, MAX_CHANNELS, Sample, Station, StationChannel};
 use tautpoint::study::inputs::collect_any;
 use tautpoint::study::plan::Plan;
 use tautpoint::study::sidecar::Sidecar;
-use tautpoint::trace::Side;
+use tautpoint::terms::{RecordingStatus, Side};
 
 /// An empty study with a roster of a subject and three learners.
 pub fn study(dir: &Path) -> PathBuf {
@@ -23,7 +23,7 @@ pub fn study(dir: &Path) -> PathBuf {
     root
 }
 
-pub fn channel(quantity: Quantity, side: Option<Side>, unit: &str) -> StationChannel {
+pub fn channel(quantity: ChannelQuantity, side: Option<Side>, unit: &str) -> StationChannel {
     StationChannel {
         quantity,
         side,
@@ -40,8 +40,8 @@ pub fn one_hand() -> Station {
         device: "bench \"A\"\n[x]".to_owned(),
         rate_hz: 1000.0,
         channels: vec![
-            channel(Quantity::Force, None, "N"),
-            channel(Quantity::Displacement, None, "mm"),
+            channel(ChannelQuantity::Force, None, "N"),
+            channel(ChannelQuantity::Displacement, None, "mm"),
         ],
     }
 }
@@ -50,19 +50,19 @@ pub fn one_hand() -> Station {
 pub fn two_hands() -> Station {
     Station {
         channels: [Side::Left, Side::Right]
-            .map(|side| channel(Quantity::Force, Some(side), "N"))
+            .map(|side| channel(ChannelQuantity::Force, Some(side), "N"))
             .to_vec(),
         ..one_hand()
     }
 }
 
-pub fn request() -> Request {
-    Request {
+pub fn request() -> RecordingRequest {
+    RecordingRequest {
         subject: Some("V-07".to_owned()),
         examiner: Some("L-11".to_owned()),
         session: "2026-09-14".to_owned(),
         tests_are_seen: true,
-        ..Request::default()
+        ..RecordingRequest::default()
     }
 }
 
@@ -74,24 +74,24 @@ pub fn plan(steps: &[(&str, &str)]) -> Plan {
     Plan::parse("short.toml", &text).0.unwrap()
 }
 
-/// A keeper with a clock that is moved by hand.
+/// A recorder with a clock that is moved by hand.
 pub struct Bench {
-    pub keeper: Keeper,
+    pub recorder: Recorder,
     start: Instant,
     pub now_ms: u64,
     device_ms: u64,
 }
 
 impl Bench {
-    pub fn new(root: &Path, request: Request) -> Bench {
+    pub fn new(root: &Path, request: RecordingRequest) -> Bench {
         let inputs = collect_any(&[root.to_owned()]).unwrap();
         let study = inputs.study.clone().unwrap();
-        Bench::of(Keeper::start(&inputs, &study, request).unwrap())
+        Bench::of(Recorder::start(&inputs, &study, request).unwrap())
     }
 
-    pub fn of(keeper: Keeper) -> Bench {
+    pub fn of(recorder: Recorder) -> Bench {
         Bench {
-            keeper,
+            recorder,
             start: Instant::now(),
             now_ms: 0,
             device_ms: 0,
@@ -105,7 +105,7 @@ impl Bench {
     /// Connects a device, whose clock begins anew.
     pub fn connect(&mut self, station: &Station) {
         self.device_ms = 0;
-        self.keeper.connected(station, self.now());
+        self.recorder.connected(station, self.now());
     }
 
     /// Samples for so long, at 1 kHz, in batches of 10.
@@ -127,27 +127,27 @@ impl Bench {
             self.device_ms += 10;
             self.now_ms += 10;
             let now = self.now();
-            self.keeper.push(&samples, now);
+            self.recorder.push(&samples, now);
         }
     }
 
     /// One test: hands on, off, and the detector's word on it.
     pub fn test(&mut self) {
         self.run(300, 0.0);
-        self.keeper.touching(true);
+        self.recorder.touching(true);
         self.run(500, 40.0);
-        self.keeper.touching(false);
-        self.keeper.test_ended();
+        self.recorder.touching(false);
+        self.recorder.test_ended();
         self.run(700, 0.0);
     }
 
-    pub fn wish(&mut self, wish: tautpoint::acquire::control::Wish) {
+    pub fn command(&mut self, command: tautpoint::acquire::control::Command) {
         let now = self.now();
-        self.keeper.wish(&wish, now);
+        self.recorder.command(&command, now);
     }
 
     pub fn stop(&mut self) {
-        self.wish(tautpoint::acquire::control::Wish::Stop);
+        self.command(tautpoint::acquire::control::Command::Stop);
     }
 }
 
@@ -158,7 +158,7 @@ pub fn kept(root: &Path) -> BTreeMap<String, (String, Sidecar)> {
         let text = std::fs::read_to_string(&f.path).unwrap();
         assert!(text.ends_with('\n'), "{}", f.recording);
         let (sidecar, problems) = Sidecar::read(&f.sidecar_path, &f.sidecar);
-        let open = sidecar.status.as_deref() == Some("open");
+        let open = sidecar.status == Some(RecordingStatus::Open);
         assert!(problems.is_empty() || open, "{problems:?}");
         (f.recording.clone(), (text, sidecar))
     });

@@ -4,8 +4,8 @@ use super::bench::{kept, study};
 use super::program::Running;
 use std::path::Path;
 use std::process::Command;
-use tautpoint::acquire::virtual_device::{Transmission, from_words};
-use tautpoint::acquire::wire::{Decoder, Heard};
+use tautpoint::acquire::virtual_device::{Transmission, parse_port_name};
+use tautpoint::acquire::wire::{Decoder, Message};
 
 const PORT: &str = "sim:seed=7,speed=4,levels=L3+L4,once";
 const PLAN: &str = "name = \"short\"\nposture = \"prone\"\n\
@@ -14,7 +14,7 @@ const PLAN: &str = "name = \"short\"\nposture = \"prone\"\n\
 
 /// Everything that the virtual device sends, decoded by the wire's own decoder: µs, N, mm.
 fn sent() -> Vec<(u32, f64, f64)> {
-    let spec = from_words(PORT).unwrap().unwrap();
+    let spec = parse_port_name(PORT).unwrap().unwrap();
     let mut transmission = Transmission::new(&spec).unwrap();
     let mut decoder = Decoder::default();
     let mut sent = Vec::new();
@@ -24,7 +24,7 @@ fn sent() -> Vec<(u32, f64, f64)> {
         elapsed_s += 0.1;
         bytes.extend(transmission.until(elapsed_s));
         decoder.push(&bytes, |heard| {
-            if let Heard::Sample { time_us, values } = heard {
+            if let Message::Sample { time_us, values } = heard {
                 sent.push((time_us, values[0], values[1]));
             }
         });

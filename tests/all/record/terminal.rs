@@ -6,7 +6,7 @@ use std::fs::File;
 use std::io::{Read, Write};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
-use tautpoint::acquire::port::{Pseudo, pair};
+use tautpoint::acquire::port::PseudoTerminal;
 
 fn open(path: &str) -> File {
     File::options().read(true).write(true).open(path).unwrap()
@@ -19,7 +19,7 @@ fn settings(path: &str) -> String {
 }
 
 struct Screen {
-    end: Pseudo,
+    end: PseudoTerminal,
     shown: String,
 }
 
@@ -52,7 +52,7 @@ impl Screen {
 #[test]
 fn single_keys_move_the_scan_one_line_is_redrawn_and_the_terminal_is_put_back() {
     let has_stty = Command::new("stty").arg("--version").output().is_ok();
-    let (Ok(end), true) = (pair(), has_stty) else {
+    let (Ok(end), true) = (PseudoTerminal::new(), has_stty) else {
         assert!(
             std::env::var_os("TAUTPOINT_FULL_TESTS").is_none(),
             "no pseudo-terminal or no stty"

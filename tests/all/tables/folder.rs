@@ -4,7 +4,7 @@ use super::hostile_results;
 use serde_json::Value;
 use std::fs;
 use std::path::{Path, PathBuf};
-use tautpoint::report::{Results, run};
+use tautpoint::results::{Results, run};
 use tautpoint::write::OutputFolder;
 
 fn write_results(dir: &Path, results: &Results) -> tautpoint::error::Result<()> {

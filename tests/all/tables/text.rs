@@ -5,9 +5,11 @@ use serde_json::Value;
 use tautpoint::columns::Measure;
 use tautpoint::compare::Decision;
 use tautpoint::error::Problem;
-use tautpoint::report::{InputFile, Results, budget_text, run, spring_exclusions, summary_text};
+use tautpoint::report::{budget_text, summary_text};
+use tautpoint::results::{Excluded, InputRecord, Results, run, spring_exclusions};
 use tautpoint::technique;
-use tautpoint::trace::Side;
+use tautpoint::terms::{Level, Side};
+use tautpoint::trace::{DropCause, Note};
 
 #[test]
 fn the_counts_add_up() {
@@ -32,11 +34,11 @@ fn the_counts_add_up() {
     assert!(
         springs
             .iter()
-            .all(|e| e.spring == Some(1) && e.by == "rule" && e.what == "spring")
+            .all(|e| e.spring == Some(1) && !e.is_by_person() && e.what == Excluded::Spring)
     );
     assert_eq!(
-        springs[0].reason,
-        results.tests[0].springs[0].dropped.clone().unwrap()
+        springs[0].cause.to_string(),
+        results.tests[0].springs[0].dropped.unwrap().to_string()
     );
     // A caller who counted too few cannot break the sums.
     results.recordings_given = Some(1);
@@ -47,7 +49,7 @@ fn the_counts_add_up() {
 #[test]
 fn the_run_record_names_no_place_on_the_machine() {
     let mut results = hostile_results();
-    results.inputs = vec![InputFile {
+    results.inputs = vec![InputRecord {
         file: "/home/somebody/study/recordings/a.csv".to_owned(),
         sha256: "00".repeat(32),
         bytes: 12,
@@ -63,14 +65,14 @@ fn the_summary_keeps_to_100_columns_and_cannot_steer_a_terminal() {
     let mut results = hostile_results();
     for test in &mut results.tests {
         test.total_peak_n = 500.0;
-        test.about.covers = vec!["C2".to_owned()];
+        test.about.covers = vec![Level::C2];
         test.notes = vec![
-            format!("no zero: {}", "a long story ".repeat(30)),
-            "a further note ".repeat(9),
+            Note::Reading(format!("no zero: {}", "a long story ".repeat(30))),
+            Note::Reading("a further note ".repeat(9)),
         ];
     }
-    results.remarks = technique::remarks(&results.tests, &[], &results.settings);
-    results.findings[2].side_of_resistance = Some(Decision::Undecided);
+    results.technique = technique::technique_findings(&results.tests, &[], &results.settings);
+    results.comparisons[2].side_of_resistance = Some(Decision::Undecided);
     let text = summary_text(&results);
     for line in text.lines() {
         assert!(line.chars().count() <= 100, "{line}");
@@ -99,7 +101,8 @@ fn the_summary_shows_each_test_with_its_intervals() {
     let text = summary_text(&results);
     let line = text.lines().find(|l| l.contains("sacral base")).unwrap();
     // Onset is the fifth measure (1 + 4/3), end-feel the ninth (1 + 8/3), peak the second (1 + 1/3).
-    for cell in ["right", "2.33 ± 0.30", "3.67 ± 0.30", "1.3 ± 0.3"] {
+    // 0.15 times the 2.07 of 22.3 degrees of freedom.
+    for cell in ["right", "2.33 ± 0.31", "3.67 ± 0.31", "1.3 ± 0.3"] {
         assert!(line.contains(cell), "{cell}: {line}");
     }
     assert!(
@@ -116,12 +119,12 @@ fn the_budget_gives_each_line_its_share_of_the_variance() {
         ..Results::default()
     };
     let text = budget_text(&results);
-    // 0.09² : 0.12² = 9 : 16, together 0.15²; 0.3 = 2 × 0.15.
+    // 0.09² : 0.12² = 9 : 16, together 0.15²; 22.3 degrees of freedom, t(0.975) of which is 2.07 (printed tables).
     for wanted in [
         "36.0 %",
         "64.0 %",
-        "combined 0.1500, times 2.00 for 95 %",
-        "noise of force",
+        "combined 0.1500, times 2.07 for 95 %",
+        "force noise",
         "12",
     ] {
         assert!(text.contains(wanted), "{wanted}: {text}");
@@ -136,23 +139,26 @@ fn the_first_of_three_springs_is_an_exclusion_that_the_summary_only_counts() {
         tests: vec![test_of("recordings/a.csv", "L3", Side::Left)],
         ..Results::default()
     };
-    results.tests[0].springs[2].dropped = Some("a gap of 0.08 s".to_owned());
+    results.tests[0].springs[2].dropped = Some(DropCause::Gap);
     results.exclusions = spring_exclusions(&results.tests);
     let springs: Vec<_> = results
         .exclusions
         .iter()
-        .map(|e| (e.spring, e.reason.as_str()))
+        .map(|e| (e.spring, e.cause.to_string()))
         .collect();
     assert_eq!(
         springs,
         [
-            (Some(1), "preconditioning: the first of three or more springs"),
-            (Some(3), "a gap of 0.08 s"),
+            (
+                Some(1),
+                "preconditioning: the first of three or more springs".to_owned()
+            ),
+            (Some(3), "a gap of over 50 ms lies inside it".to_owned()),
         ]
     );
     let text = summary_text(&results);
     assert!(
-        text.contains("test 1, left, spring 3: a gap of 0.08 s (by rule)"),
+        text.contains("test 1, left, spring 3: a gap of over 50 ms lies inside it (by rule)"),
         "{text}"
     );
     assert!(!text.contains("spring 1:"), "{text}");

@@ -5,7 +5,7 @@ use super::{heard, samples};
 use std::fmt::Write as _;
 use std::path::Path;
 use std::process::Command;
-use tautpoint::acquire::wire::{Heard, MISSING};
+use tautpoint::acquire::wire::{MISSING, Message};
 
 const FLAGS: [&str; 5] = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic"];
 
@@ -200,7 +200,7 @@ fn a_stream_of_the_c_encoder_is_decoded_frame_by_frame_over_both_wraps() {
     };
     let (heard, counts) = heard(&sent);
     assert_eq!((counts.bad, counts.lost, counts.late), (0, 0, 0));
-    let Heard::Hello { station, .. } = &heard[0] else {
+    let Message::Hello { station, .. } = &heard[0] else {
         panic!("no hello first: {:?}", heard[0]);
     };
     assert_eq!(station.device, "board");

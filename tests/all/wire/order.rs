@@ -2,7 +2,7 @@
 
 use super::{heard, samples, station, stream};
 use proptest::prelude::*;
-use tautpoint::acquire::wire::{Decoder, Heard, MOST_STUFFED, hello_frame, sample_frame, sample_line};
+use tautpoint::acquire::wire::{Decoder, MAX_STUFFED_BYTES, Message, hello_frame, sample_frame, sample_line};
 
 #[test]
 fn every_split_of_the_bytes_is_heard_alike() {
@@ -41,7 +41,7 @@ proptest! {
         let mut parts = Vec::new();
         for piece in bytes.chunks(piece) {
             decoder.push(piece, |h| parts.push(h));
-            prop_assert!(decoder.waiting_bytes() <= 2 * MOST_STUFFED);
+            prop_assert!(decoder.waiting_bytes() <= 2 * MAX_STUFFED_BYTES);
         }
         prop_assert_eq!(decoder.counts(), counts);
         // NaN is not equal to itself: what is printed is.
@@ -88,7 +88,7 @@ fn a_megabyte_without_a_delimiter_counts_as_one_bad_stretch_and_is_not_kept() {
     decoder.push(&stream(2, 1).concat(), |_| ());
     for _ in 0..1000 {
         decoder.push(&[0x55; 1000], |_| ());
-        assert!(decoder.waiting_bytes() <= MOST_STUFFED);
+        assert!(decoder.waiting_bytes() <= MAX_STUFFED_BYTES);
     }
     decoder.push(&[0], |_| ());
     assert_eq!(decoder.counts().bad, 1);
@@ -116,7 +116,7 @@ fn a_change_of_the_hello_is_believed_when_it_comes_twice() {
     bytes.extend(&hello);
     let all = heard(&bytes).0;
     assert_eq!(all.len(), once + 1);
-    assert!(matches!(&all[once], Heard::Hello { station, .. } if *station == other));
+    assert!(matches!(&all[once], Message::Hello { station, .. } if *station == other));
 }
 
 #[test]
@@ -125,7 +125,7 @@ fn a_hello_of_another_version_says_so() {
     plain.extend(tautpoint::acquire::wire::crc16(&plain).to_le_bytes());
     let (heard, _) = heard(&tautpoint::acquire::wire::stuffed(&plain));
     assert!(
-        matches!(&heard[0], Heard::Unusable(words) if words.contains("version 9")),
+        matches!(&heard[0], Message::Unusable(words) if words.contains("version 9")),
         "{heard:?}"
     );
 }

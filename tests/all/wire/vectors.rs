@@ -1,9 +1,9 @@
 //! `firmware-notes/test-vectors.txt`: the paper's examples, the catalogue's check value, whole frames.
 
 use super::heard;
-use tautpoint::acquire::station::{Quantity, Station, StationChannel};
-use tautpoint::acquire::wire::{Heard, crc16, hello_frame, sample_frame, stuffed};
-use tautpoint::trace::Side;
+use tautpoint::acquire::station::{ChannelQuantity, Station, StationChannel};
+use tautpoint::acquire::wire::{Message, crc16, hello_frame, sample_frame, stuffed};
+use tautpoint::terms::Side;
 
 /// One line of the file: its fields, in the order of the file's head.
 pub struct Vector {
@@ -68,9 +68,9 @@ pub fn station(words: &str) -> (u16, u32, Station) {
         let text = |text: &str| (!text.is_empty()).then(|| text.to_owned());
         StationChannel {
             quantity: match parts[0] {
-                "force" => Quantity::Force,
-                "displacement" => Quantity::Displacement,
-                _ => Quantity::Drive,
+                "force" => ChannelQuantity::Force,
+                "displacement" => ChannelQuantity::Displacement,
+                _ => ChannelQuantity::Drive,
             },
             side: parts.get(1).and_then(|s| Side::parse(s)),
             unit: if heading.ends_with("_n") {
@@ -132,7 +132,7 @@ fn hello_frames_are_those_of_the_vectors_and_say_what_their_words_say() {
         let frame = hello_frame(sequence, time_us, &station).unwrap();
         assert_eq!(frame, stuffed(&bytes(&vector.fields[1])));
         assert_eq!(frame, bytes(&vector.fields[2]));
-        let said = Heard::Hello {
+        let said = Message::Hello {
             station,
             time_us: Some(time_us),
         };

@@ -7,7 +7,7 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use tautpoint::acquire::wire::{Decoder, Heard, MOST_STUFFED, crc16, hello_frame, sample_frame, stuffed};
+use tautpoint::acquire::wire::{Decoder, Message, MAX_STUFFED_BYTES, crc16, hello_frame, sample_frame, stuffed};
 
 fuzz_target!(|data: &[u8]| {
     let Some((&first, rest)) = data.split_first() else {
@@ -38,7 +38,7 @@ fuzz_target!(|data: &[u8]| {
     let mut before = other.counts();
     for bytes in bytes.chunks(piece) {
         other.push(bytes, |h| pieces.push(h));
-        assert!(other.waiting_bytes() <= 2 * MOST_STUFFED);
+        assert!(other.waiting_bytes() <= 2 * MAX_STUFFED_BYTES);
         let now = other.counts();
         assert!(now.good + now.bad >= before.good + before.bad && now.lost >= before.lost);
         before = now;
@@ -54,7 +54,7 @@ fn start() -> Vec<u8> {
     let mut bytes = Vec::new();
     let mut decoder = Decoder::default();
     decoder.push(b"#tautpoint 1;rate_hz=200;channels=force_n,displacement_mm\n", |h| {
-        if let Heard::Hello { station, .. } = h {
+        if let Message::Hello { station, .. } = h {
             bytes.extend(hello_frame(65_534, 0, &station).unwrap_or_default());
         }
     });
@@ -64,12 +64,12 @@ fn start() -> Vec<u8> {
     bytes
 }
 
-fn check(heard: &[Heard]) {
+fn check(heard: &[Message]) {
     let mut channels = None;
     for one in heard {
         match one {
             // What can be heard can be said: the encoder takes it, and the decoder hears the same.
-            Heard::Hello { station, .. } => {
+            Message::Hello { station, .. } => {
                 channels = Some(station.channels.len());
                 let Ok(frame) = hello_frame(1, 2, station) else {
                     // A text may grow when broken UTF-8 in it is replaced.
@@ -77,14 +77,14 @@ fn check(heard: &[Heard]) {
                 };
                 let mut again = Vec::new();
                 Decoder::default().push(&frame, |h| again.push(h));
-                assert!(matches!(again.as_slice(), [Heard::Hello { station: s, .. }] if same(s, station)));
+                assert!(matches!(again.as_slice(), [Message::Hello { station: s, .. }] if same(s, station)));
             }
-            Heard::Sample { values, .. } => {
+            Message::Sample { values, .. } => {
                 let channels = channels.expect("a hello before the first sample");
                 assert!(values[channels..].iter().all(|v| v.is_nan()));
                 assert!(values.iter().all(|v| !v.is_infinite()));
             }
-            Heard::Unusable(words) => assert!(words.len() < 2000),
+            Message::Unusable(words) => assert!(words.len() < 2000),
         }
     }
 }

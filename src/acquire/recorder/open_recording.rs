@@ -1,0 +1,381 @@
+//! One recording while it is open: its sidecar, its trace, its line in SHA256SUMS.
+
+use super::columns::TraceColumns;
+use super::trace_file::{OpenSink, TraceFile};
+use super::{append, file_names, sync_folder};
+use crate::acquire::station::{LineCounts, Sample, Station, StationChannel};
+use crate::error::{Error, Result};
+use crate::read::sha256_hex;
+use crate::terms::{Contact, Feedback, Landmark, Level, LineOfDrive, Posture, RecordingStatus, Side};
+use crate::trace::About;
+use crate::write::write_file_whole;
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+/// Folder of a study that recordings go into.
+pub const FOLDER: &str = "recordings";
+/// Hashes of the recordings, in that folder.
+pub const SUMS: &str = "SHA256SUMS";
+const ADVICE: &str = "what was recorded up to then is kept; make room on the disk and start again: a scan goes on where it \
+                      stopped";
+
+/// What is known of a recording before its first sample.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct RecordingFacts {
+    pub about: About,
+    /// How the cautions of the session were met.
+    pub cautions: Option<&'static str>,
+}
+
+/// How a recording ended.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum RecordingEnd {
+    /// As a person wanted it.
+    Complete,
+    /// As a person wanted it, who left the step out.
+    Skipped,
+    /// The device went away or the disk was full: its end may be missing. In words.
+    Cut(String),
+}
+
+/// A recording; nothing of it is on the disk before its first sample.
+pub struct OpenRecording {
+    facts: RecordingFacts,
+    station: Station,
+    columns: TraceColumns,
+    started: Option<Started>,
+    /// How the line was when the recording began, and how it is.
+    counts: [LineCounts; 2],
+    /// Tests that were seen in it; `None` when nobody looks.
+    pub tests: Option<u32>,
+}
+
+struct Started {
+    /// The trace.
+    path: PathBuf,
+    /// Its name within the folder of recordings.
+    name: String,
+    /// Nothing is kept of a practice.
+    file: Option<TraceFile>,
+    first: Sample,
+    last: Sample,
+    rows: u64,
+}
+
+/// Where recordings are made.
+pub struct RecordingTarget<'a> {
+    /// The study's folder; `None` for practice, of which nothing is kept.
+    pub root: Option<&'a Path>,
+    pub session: &'a str,
+    pub open_sink: &'a OpenSink,
+    /// The least trial that the recording may have.
+    pub first_trial: u32,
+}
+
+impl OpenRecording {
+    /// A recording that begins with its first sample.
+    ///
+    /// # Errors
+    /// In words, when a recording of such a station could not be read back.
+    pub fn new(
+        facts: RecordingFacts,
+        station: &Station,
+        counts: LineCounts,
+        tests: Option<u32>,
+    ) -> Result<Self, String> {
+        Ok(OpenRecording {
+            facts,
+            station: station.clone(),
+            columns: TraceColumns::of(station)?,
+            started: None,
+            counts: [counts, counts],
+            tests,
+        })
+    }
+
+    /// What is known of it; the trial once it has begun.
+    pub fn about(&self) -> &About {
+        &self.facts.about
+    }
+
+    /// Name within the folder of recordings, once it has begun and is kept.
+    pub fn name(&self) -> Option<&str> {
+        let started = self.started.as_ref()?;
+        started.file.as_ref().map(|_| started.name.as_str())
+    }
+
+    /// How long it is, in s.
+    pub fn length_s(&self) -> f64 {
+        self.started
+            .as_ref()
+            .map_or(0.0, |s| s.last.time_s - s.first.time_s)
+    }
+
+    /// Adds samples; the first one begins the files.
+    ///
+    /// # Errors
+    /// [`Error::Io`], [`Error::Refused`] when the files cannot be begun.
+    pub fn push(&mut self, samples: &[Sample], place: &RecordingTarget<'_>, now: Instant) -> Result<()> {
+        let Some(first) = samples.first() else {
+            return Ok(());
+        };
+        if self.started.is_none() {
+            self.started = Some(self.begin(first, place, now)?);
+        }
+        let Some(started) = &mut self.started else {
+            return Ok(());
+        };
+        for sample in samples {
+            if let Some(file) = &mut started.file {
+                file.line(|text| self.columns.row(sample, started.first.time_s, text));
+            }
+            started.last = *sample;
+            started.rows += 1;
+        }
+        self.tick(now)
+    }
+
+    /// Writes what is due.
+    ///
+    /// # Errors
+    /// [`Error::Io`] when the system will not write.
+    pub fn tick(&mut self, now: Instant) -> Result<()> {
+        match &mut self.started {
+            Some(Started {
+                path,
+                file: Some(file),
+                ..
+            }) => file.tick(now).map_err(|e| Error::io(path, e, ADVICE)),
+            _ => Ok(()),
+        }
+    }
+
+    /// How the line is.
+    pub fn counts(&mut self, counts: LineCounts) {
+        self.counts[1] = counts;
+    }
+
+    fn begin(&mut self, first: &Sample, place: &RecordingTarget<'_>, now: Instant) -> Result<Started> {
+        let mut started = Started {
+            path: PathBuf::new(),
+            name: String::new(),
+            file: None,
+            first: *first,
+            last: *first,
+            rows: 0,
+        };
+        self.facts.about.recorded_at = Some(super::stamp());
+        let Some(root) = place.root else {
+            self.facts.about.trial = Some(place.first_trial);
+            return Ok(started);
+        };
+        let session = file_names::part(place.session);
+        let folder = root.join(FOLDER).join(&session);
+        std::fs::create_dir_all(&folder).map_err(|e| Error::io(&folder, e, ADVICE))?;
+        sync_folder(&root.join(FOLDER));
+        let (path, trial) = file_names::free_name(&folder, &self.words(), place.first_trial)?;
+        self.facts.about.trial = Some(trial);
+        let file_name = path.file_name().map(|n| n.to_string_lossy().into_owned());
+        started.name = format!("{session}/{}", file_name.unwrap_or_default());
+        // Everything that is known stands beside the trace before there is one.
+        write_file_whole(&path.with_extension("toml"), self.sidecar(None, None)?.as_bytes())?;
+        let sink = (place.open_sink)(&path).map_err(|e| Error::io(&path, e, ADVICE))?;
+        let file =
+            TraceFile::begin(sink, &self.columns.header(), now).map_err(|e| Error::io(&path, e, ADVICE))?;
+        sync_folder(&folder);
+        started.path = path;
+        started.file = Some(file);
+        Ok(started)
+    }
+
+    /// Words of the file's name.
+    fn words(&self) -> Vec<String> {
+        let a = &self.facts.about;
+        let (level, side) = (a.level.map(Level::word), a.side.map(Side::word));
+        let words = [a.subject.as_deref(), a.examiner.as_deref(), level, side];
+        let words: Vec<String> = words.into_iter().flatten().map(str::to_owned).collect();
+        match words.is_empty() {
+            true => vec!["recording".to_owned()],
+            false => words,
+        }
+    }
+
+    /// Closes it: trace and its hash first, then the sidecar, replaced whole. Gives the name of what is kept.
+    ///
+    /// # Errors
+    /// [`Error::Io`] when the system will not write; what it took is kept.
+    pub fn close(
+        mut self,
+        ending: &RecordingEnd,
+        root: Option<&Path>,
+        now: Instant,
+    ) -> Result<Option<String>> {
+        let Some(mut started) = self.started.take() else {
+            return Ok(None);
+        };
+        let (Some(mut file), Some(root)) = (started.file.take(), root) else {
+            return Ok(None);
+        };
+        let finished = file.finish(now).map_err(|e| Error::io(&started.path, e, ADVICE));
+        // What a full disk took is whole lines: their hash is good, should there still be room for it.
+        let sha256 = finished.as_ref().map_or_else(|_| file.sha256(), Clone::clone);
+        drop(file);
+        let cut = match &finished {
+            Ok(_) => ending.clone(),
+            Err(error) => RecordingEnd::Cut(error.to_string()),
+        };
+        let summed = add_sum(root, &started.name, &sha256);
+        let sidecar = self.sidecar(Some(&cut), Some(&started))?;
+        write_file_whole(&started.path.with_extension("toml"), sidecar.as_bytes())?;
+        finished?;
+        summed?;
+        Ok(Some(started.name))
+    }
+
+    /// The text of the sidecar. `open` until the ending is known, and after one that may have lost something.
+    fn sidecar(&self, ending: Option<&RecordingEnd>, started: Option<&Started>) -> Result<String> {
+        let about = &self.facts.about;
+        let complete = matches!(ending, Some(RecordingEnd::Complete | RecordingEnd::Skipped));
+        let skipped = ending == Some(&RecordingEnd::Skipped);
+        let of_channels = |text: fn(&StationChannel) -> &Option<String>| {
+            distinct(self.station.channels.iter().filter_map(|c| text(c).as_deref()))
+        };
+        let sidecar = WrittenSidecar {
+            format: 1,
+            subject: about.subject.as_deref(),
+            examiner: about.examiner.as_deref(),
+            session: about.session.as_deref(),
+            recorded_at: about.recorded_at.as_deref(),
+            device: Some(self.station.device.trim()).filter(|d| !d.is_empty()),
+            recorder_version: concat!("tautpoint ", env!("CARGO_PKG_VERSION")),
+            level: about.level,
+            side: about.side,
+            landmark: about.landmark.as_ref(),
+            contact: about.contact,
+            posture: about.posture.as_ref(),
+            feedback: about.feedback,
+            cautions: self.facts.cautions,
+            status: match complete {
+                true => RecordingStatus::Complete,
+                false => RecordingStatus::Open,
+            },
+            excluded: skipped.then_some("the step was left out while recording"),
+            line_of_drive_deg: about.line_of_drive,
+            trial: about.trial,
+            covers: &about.covers,
+            sensor: of_channels(|c| &c.sensor),
+            calibration: of_channels(|c| &c.calibration),
+            line: started.map(|started| self.line(ending, started)),
+        };
+        toml::to_string(&sidecar).map_err(|e| Error::Refused {
+            found: format!("a sidecar that cannot be written: {e}"),
+            advice: "this is a fault of the program; please report it".to_owned(),
+        })
+    }
+
+    /// What was counted while it was open.
+    fn line<'a>(&self, ending: Option<&'a RecordingEnd>, started: &Started) -> WrittenLine<'a> {
+        let [before, after] = self.counts;
+        WrittenLine {
+            rows: started.rows,
+            frames_lost: after.lost.saturating_sub(before.lost),
+            frames_bad: after.bad.saturating_sub(before.bad),
+            frames_late: after.late.saturating_sub(before.late),
+            reconnected: after.reconnected,
+            tests_seen: self.tests,
+            clock_drift_ppm: drift_ppm(&started.first, &started.last).map(f64::round),
+            ended: match ending {
+                Some(RecordingEnd::Cut(why)) => Some(why),
+                _ => None,
+            },
+        }
+    }
+}
+
+/// A sidecar in the order of its keys.
+#[derive(Serialize)]
+struct WrittenSidecar<'a> {
+    format: u8,
+    subject: Option<&'a str>,
+    examiner: Option<&'a str>,
+    session: Option<&'a str>,
+    recorded_at: Option<&'a str>,
+    device: Option<&'a str>,
+    recorder_version: &'a str,
+    level: Option<Level>,
+    side: Option<Side>,
+    landmark: Option<&'a Landmark>,
+    contact: Option<Contact>,
+    posture: Option<&'a Posture>,
+    feedback: Option<Feedback>,
+    cautions: Option<&'a str>,
+    status: RecordingStatus,
+    excluded: Option<&'a str>,
+    line_of_drive_deg: Option<LineOfDrive>,
+    trial: Option<u32>,
+    #[serde(skip_serializing_if = "<[_]>::is_empty")]
+    covers: &'a [Level],
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    sensor: Vec<&'a str>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    calibration: Vec<&'a str>,
+    line: Option<WrittenLine<'a>>,
+}
+
+/// What was counted on the line.
+#[derive(Serialize)]
+struct WrittenLine<'a> {
+    rows: u64,
+    frames_lost: u64,
+    frames_bad: u64,
+    frames_late: u64,
+    reconnected: u64,
+    tests_seen: Option<u32>,
+    clock_drift_ppm: Option<f64>,
+    ended: Option<&'a str>,
+}
+
+fn distinct<'a>(texts: impl Iterator<Item = &'a str>) -> Vec<&'a str> {
+    let mut distinct: Vec<&str> = Vec::new();
+    for text in texts.map(str::trim).filter(|t| !t.is_empty()) {
+        if !distinct.contains(&text) {
+            distinct.push(text);
+        }
+    }
+    distinct
+}
+
+/// How much faster the device's clock ran than this computer's, in parts per million. Given only for a minute or more:
+/// the samples arrive some milliseconds early or late.
+fn drift_ppm(first: &Sample, last: &Sample) -> Option<f64> {
+    let host_s = last
+        .arrived
+        .saturating_duration_since(first.arrived)
+        .as_secs_f64();
+    (host_s >= 60.0).then(|| ((last.time_s - first.time_s) / host_s - 1.0) * 1e6)
+}
+
+/// Adds the hash of a recording to SHA256SUMS. `name` is within the folder of recordings.
+///
+/// # Errors
+/// [`Error::Io`] when the system will not write.
+pub fn add_sum(root: &Path, name: &str, sha256: &str) -> Result<()> {
+    let escaped = name
+        .replace('\\', "\\\\")
+        .replace('\n', "\\n")
+        .replace('\r', "\\r");
+    let mark = if escaped == name { "" } else { "\\" };
+    let line = format!("{mark}{sha256}  {escaped}");
+    append::append_line(&root.join(FOLDER).join(SUMS), None, &line)
+}
+
+/// Adds the hash of a recording that is on the disk.
+///
+/// # Errors
+/// [`Error::Io`] when it cannot be read or the sums not be written.
+pub fn add_sum_of(root: &Path, name: &str) -> Result<()> {
+    let path = root.join(FOLDER).join(name);
+    let bytes = std::fs::read(&path).map_err(|e| Error::io(&path, e, "check its permissions"))?;
+    add_sum(root, name, &sha256_hex(&bytes))
+}

@@ -1,0 +1,122 @@
+//! Outcomes of single recordings to results.
+
+use super::{Job, RecordingOutcome, naming, reference, registered, sums};
+use crate::agreement::registered::settings_hash;
+use crate::agreement::spread;
+use crate::compare::{CompareContext, compare};
+use crate::error::Problem;
+use crate::results::{Results, spring_exclusions};
+use crate::study::inputs::Study;
+use crate::study::opened;
+use crate::study::plan::Plan;
+use crate::technique::{PlanCoverage, PlanStep, technique_findings};
+use crate::terms::SessionKey;
+use std::collections::BTreeMap;
+
+/// What needs the whole: trials, pairs, the correction for many levels, technique across a scan.
+///
+/// `given` is the number of recordings; `outcomes` one each, in the order of the recordings' names. `keep_hidden` as in
+/// [`Options`](super::Options).
+pub fn aggregate(job: &Job, given: usize, outcomes: Vec<RecordingOutcome>, keep_hidden: bool) -> Results {
+    let study = &job.study;
+    let mut results = Results {
+        title: study.title.clone(),
+        site: study.site.clone(),
+        ethics_ref: study.ethics_ref.clone(),
+        settings: job.settings.clone(),
+        setting_sources: job.setting_sources.clone(),
+        problems: job.inputs.problems.clone(),
+        recordings_given: Some(given),
+        ..Results::default()
+    };
+    good_practice(study, &outcomes, &mut results);
+    let mut plans: BTreeMap<SessionKey, Plan> = BTreeMap::new();
+    for outcome in outcomes {
+        let plan = outcome
+            .plan
+            .as_deref()
+            .and_then(|name| {
+                let given = job.plan.as_ref().filter(|p| p.name == name);
+                study.plan(name).or_else(|| given.cloned())
+            })
+            .or_else(|| study.default_plan.clone());
+        if let Some(plan) = plan {
+            for test in &outcome.tests {
+                plans.entry(test.about.session()).or_insert_with(|| plan.clone());
+            }
+        }
+        results.tests.extend(outcome.tests);
+        results.mats.extend(outcome.mats);
+        results.problems.extend(outcome.problems);
+        results.exclusions.extend(outcome.exclusions);
+        results.inputs.push(outcome.input);
+    }
+    naming::number_trials(&mut results.tests);
+    // Without a study there is no root, and a file of that name in the working folder is nobody's.
+    let (own_spread, problems) = match study.root.as_os_str().is_empty() {
+        true => (None, Vec::new()),
+        false => spread::read(&study.root.join(spread::FILE_NAME)),
+    };
+    results.problems.extend(problems);
+    let context = CompareContext {
+        settings: &results.settings,
+        calls: &study.calls,
+        agreement: own_spread.as_ref(),
+    };
+    let comparison = compare(&results.tests, &context);
+    let coverage: Vec<PlanCoverage> = plans
+        .into_iter()
+        .map(|(scan, plan)| coverage(scan, &plan))
+        .collect();
+    results.technique = technique_findings(&results.tests, &coverage, &results.settings);
+    results.reference = reference::reference(study, &results.tests);
+    results.plans = coverage;
+    results.comparisons = comparison.comparisons;
+    results.unpaired = comparison.unpaired;
+    results.exclusions.extend(spring_exclusions(&results.tests));
+    match (job.hidden, keep_hidden) {
+        (true, false) => results.hide_sides(),
+        (hidden, _) => results.blinded = hidden,
+    }
+    results
+}
+
+/// How the settings stand to those registered and to those of the opening, and which recordings changed.
+fn good_practice(study: &Study, outcomes: &[RecordingOutcome], results: &mut Results) {
+    if study.root.as_os_str().is_empty() {
+        return;
+    }
+    let (registered, problems) = registered(study);
+    results.problems.extend(problems);
+    results.registration = registered.map(|r| r.against(&results.settings));
+    if let Some(opened) = study.opened.as_ref().filter(|_| study.blind) {
+        results.opened = Some(opened.date.clone());
+        if opened.settings_sha256 != settings_hash(&results.settings) {
+            results.problems.push(Problem::warning(
+                opened::FILE_NAME,
+                "settings that were changed after the study was opened",
+                "the settings of the opening",
+                "say so where these results are used, or set back what was changed",
+            ));
+        }
+    }
+    let hashed = outcomes
+        .iter()
+        .filter_map(|o| Some((o.name_in_sums.as_deref()?, o.input.sha256.as_str())));
+    results.problems.extend(sums::changed(&study.root, hashed));
+}
+
+fn coverage(scan: SessionKey, plan: &Plan) -> PlanCoverage {
+    let steps = plan.ordered().into_iter();
+    let steps = steps
+        .map(|(_, s)| PlanStep {
+            level: s.level,
+            side: s.side,
+        })
+        .collect();
+    PlanCoverage {
+        plan: plan.name.clone(),
+        scan,
+        steps,
+    }
+}

@@ -1,0 +1,55 @@
+//! The teacher's values beside the learner's.
+
+use crate::batch::reference::reference_alone;
+use crate::columns::Measure;
+use crate::live::summary::ReferenceValues;
+use crate::study::inputs::{Inputs, Study};
+use crate::technique::reference::{Reference, Target};
+use crate::trace::About;
+use std::sync::mpsc::{Receiver, channel};
+
+/// The study's reference, analysed beside the recording so that nobody waits for it.
+pub struct ReferenceLoader {
+    results: Receiver<Reference>,
+    reference: Option<Reference>,
+}
+
+impl ReferenceLoader {
+    /// Starts the analysis.
+    pub fn start(inputs: Inputs, study: Study) -> ReferenceLoader {
+        let (sender, results) = channel();
+        // Without a thread there is no reference, and nothing else is lost.
+        let _ = std::thread::Builder::new()
+            .name("reference".to_owned())
+            .spawn(move || {
+                let _ = sender.send(reference_alone(&inputs, &study));
+            });
+        ReferenceLoader {
+            results,
+            reference: None,
+        }
+    }
+
+    /// Whether it has just arrived.
+    pub fn has_arrived(&mut self) -> bool {
+        let Ok(reference) = self.results.try_recv() else {
+            return false;
+        };
+        self.reference = Some(reference).filter(|r| !r.is_empty());
+        self.reference.is_some()
+    }
+
+    /// The values for a test of this kind, where there are any.
+    pub fn values_for(&self, about: &About, hands: usize) -> Option<ReferenceValues> {
+        let reference = self.reference.as_ref()?;
+        let (scope, tests) = reference.tests_at(about.level, about.contact, hands).ok()?;
+        let mean = |measure| Target::of(measure, &tests).map(|t| t.mean);
+        Some(ReferenceValues {
+            name: format!("{}, {}", reference.source, scope.word()),
+            preload_n: mean(Measure::Preload),
+            spring_peak_n: mean(Measure::SpringPeak),
+            excursion_mm: mean(Measure::Excursion),
+            spring_rate_hz: mean(Measure::SpringRate),
+        })
+    }
+}

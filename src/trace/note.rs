@@ -1,0 +1,187 @@
+//! What the reader of a result should know of how it came about.
+
+use super::{DropCause, HIDDEN};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// A note on one test. Its words, by [`fmt::Display`], begin with a short fixed phrase and a colon.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub enum Note {
+    /// Said while the recording was read.
+    Reading(String),
+    /// `signal` is the column's name without its unit.
+    Spikes {
+        /// Of force or displacement.
+        signal: String,
+        /// How many.
+        samples: usize,
+    },
+    /// Samples were not evenly spaced.
+    Resampled {
+        /// Of force or displacement.
+        signal: String,
+        /// How much.
+        percent: f64,
+    },
+    /// Forces count from the sensor's own zero.
+    NoZero,
+    /// The zero is taken from after the release alone.
+    NoZeroBefore,
+    /// The recording begins with the hand on.
+    BeginsLoaded,
+    /// The recording ends with the hand on.
+    CutOff,
+    /// The sensor was at the end of its range.
+    Saturated {
+        /// For how long.
+        seconds: f64,
+    },
+    /// Every spring touches the load cell's limit.
+    NothingLeft,
+    /// A lean without springs.
+    NoSprings,
+    /// A spring enters no mean.
+    SpringDropped {
+        /// Which one, from 1.
+        number: u32,
+        /// Why.
+        cause: DropCause,
+    },
+    /// There is no displacement.
+    ForceOnly,
+    /// One displacement serves both hands.
+    SharedDisplacement,
+    /// The whole-trace fit found no solution.
+    NoFit,
+    /// The law describes the springs poorly.
+    PoorFit {
+        /// Residual of the springs over their force range.
+        residual_percent: f64,
+    },
+    /// The push never went past the toe.
+    NoKnee {
+        /// What speaks against a knee.
+        against: Vec<AgainstKnee>,
+    },
+    /// The law fits too poorly to be believed, and the lean alone shows no bend.
+    NoKneeInLean {
+        /// Residual of the springs over their force range.
+        residual_percent: f64,
+    },
+    /// The two-line knee of the lean stands in for the fit.
+    TwoLines {
+        /// Residual of the springs over their force range.
+        residual_percent: f64,
+    },
+    /// Cells of the mat were at the end of their range.
+    MatCellsAtFullScale,
+    /// The instrument's own loop is in the loss.
+    InstrumentLoop {
+        /// How much.
+        percent: f64,
+    },
+    /// A blinded study's results are hidden.
+    Blinded,
+}
+
+/// Evidence against a knee.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum AgainstKnee {
+    OneLineExplains,
+    HardlyStiffened,
+    BendAtTheEnd,
+    UncertainOnset,
+    LittleForceBeyond,
+}
+
+impl fmt::Display for AgainstKnee {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            AgainstKnee::OneLineExplains => "one line explains the push as well as two",
+            AgainstKnee::HardlyStiffened => "the push hardly stiffened",
+            AgainstKnee::BendAtTheEnd => "the bend lies at the very end of the push",
+            AgainstKnee::UncertainOnset => "the bend's place is too uncertain",
+            AgainstKnee::LittleForceBeyond => "too little force was gained beyond the bend",
+        })
+    }
+}
+
+/// How a fit that is not believed is spoken of.
+struct Unexplained(f64);
+
+impl fmt::Display for Unexplained {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let percent = self.0;
+        write!(
+            f,
+            "the fitted law leaves {percent:.0} % of the springs' force unexplained"
+        )
+    }
+}
+
+impl fmt::Display for Note {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Note::Reading(words) => words,
+            Note::NoZero => "no zero: the hand was never off for 0.2 s, so forces count from the sensor's own zero",
+            Note::NoZeroBefore => {
+                "no zero: less than 0.2 s before the touch, so the zero is taken from after the release"
+            }
+            Note::BeginsLoaded => "begins loaded: the recording starts with the hand on",
+            Note::CutOff => "cut off: the recording ends with the hand on",
+            Note::NothingLeft => "nothing left: every spring touches the load cell's limit",
+            Note::NoSprings => "no springs: the hand pressed and left without springing",
+            Note::ForceOnly => {
+                "force only: no displacement was recorded, so nothing that needs it is reported"
+            }
+            Note::SharedDisplacement => {
+                "shared displacement: one displacement serves both sides, taken to move alike"
+            }
+            Note::NoFit => "no fit: too little of the push was recorded to look for the onset",
+            Note::MatCellsAtFullScale => {
+                "cells at full scale: at least one cell stood at its limit, so forces are too low and no peak \
+                 pressure is given"
+            }
+            Note::Blinded => HIDDEN,
+            Note::Spikes { signal, samples } => {
+                return write!(f, "spikes: {samples} samples of {signal} replaced by their surroundings");
+            }
+            Note::Resampled { signal, percent } => {
+                let was = "was missing and filled by straight lines";
+                return write!(f, "resampled: {percent:.1} % of {signal} {was}");
+            }
+            Note::Saturated { seconds } => {
+                let so = "its flat top is no peak and is not measured as one";
+                return write!(f, "saturated: the load cell stood at its limit for {seconds:.2} s; {so}");
+            }
+            Note::SpringDropped { number, cause } => return write!(f, "spring {number} dropped: {cause}"),
+            Note::PoorFit { residual_percent } => {
+                return write!(
+                    f,
+                    "poor fit: the tissue departs from the fitted law by {residual_percent:.1} % of the springs' \
+                     force, more than noise explains; the intervals are widened for it"
+                );
+            }
+            Note::NoKnee { against } => {
+                let against: Vec<String> = against.iter().map(ToString::to_string).collect();
+                let against = against.join("; ");
+                let so = "so the slack is not shown to be out";
+                return write!(f, "no knee: the push never went past the toe, {so} ({against})");
+            }
+            Note::NoKneeInLean { residual_percent } => {
+                let poor = Unexplained(*residual_percent);
+                return write!(f, "no knee: {poor}, and the lean alone shows no bend");
+            }
+            Note::TwoLines { residual_percent } => {
+                let poor = Unexplained(*residual_percent);
+                let so = "so the onset is the knee of two lines through the lean alone";
+                return write!(f, "two lines: {poor}, {so}");
+            }
+            Note::InstrumentLoop { percent } => {
+                let shown = "of the loading work taken off the loss, as a steel spring showed it";
+                return write!(f, "instrument loop: {percent:.2} % {shown}");
+            }
+        })
+    }
+}
