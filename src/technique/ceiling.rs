@@ -1,6 +1,6 @@
 //! Over the ceiling.
 
-use super::{Seen, TechniqueFinding, TechniqueRule, place};
+use super::{Seen, TechniqueFinding, TechniqueRule};
 use crate::settings::Settings;
 use crate::terms::Region;
 use crate::trace::Test;
@@ -49,12 +49,11 @@ fn over(sides: &[&Test], settings: &Settings, changed: &[&str]) -> Option<Techni
         of_all.about.side = None;
     }
     let text = format!(
-        "{}: peak force {:.1} N, over the {} ceiling of {ceiling} N ({whose}).",
-        place(&of_all),
+        "peak force {:.1} N, over the {} ceiling of {ceiling} N ({whose}).",
         worst.total_peak_n,
         region.word()
     );
-    let advice = "Next time lean in with less weight and stop well below the ceiling; stop at once on request or pain. \
+    let advice = "lean in with less weight and stop well below the ceiling; stop at once on request or pain. \
                   A blank result is never a reason to press harder.";
     Some(TechniqueFinding {
         value: Some(worst.total_peak_n),
