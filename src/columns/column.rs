@@ -92,3 +92,19 @@ impl Measure {
         })
     }
 }
+
+/// Constants of columns, one a row: name in the code and in the tables, kind, and where there are any the unit and the
+/// section of METHODS.md; last the meaning.
+macro_rules! columns {
+    ($($constant:ident = $name:literal: $kind:ident $(($separator:literal))?
+        $(, in $unit:literal)? $(, at $section:literal)?, $meaning:literal;)*) => {
+        $(pub const $constant: $crate::columns::Column = $crate::columns::Column {
+            name: std::borrow::Cow::Borrowed($name),
+            kind: $crate::columns::Kind::$kind $(($separator))?,
+            unit: concat!($($unit)?),
+            meaning: std::borrow::Cow::Borrowed($meaning),
+            section: concat!($($section)?),
+        };)*
+    };
+}
+pub(super) use columns;

@@ -7,24 +7,43 @@ use super::documented::{SettingInfo, info};
 use crate::terms::Region;
 use serde::{Deserialize, Serialize};
 
-/// Bands of one region; `None` leaves the one for all regions.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-#[serde(default)]
-pub struct RegionBands {
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub excursion_mm: Option<[f64; 2]>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub time_to_peak_min_s: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub hold_sd_percent: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub between_springs_percent: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub hand_share_percent: Option<[f64; 2]>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub peak_cv_percent: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub line_of_drive_deg: Option<f64>,
+/// The bands, once for a region and once as they apply.
+macro_rules! bands {
+    ($($band:ident: $of:ty),*) => {
+        /// Bands of one region; `None` leaves the one for all regions.
+        #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+        #[serde(default)]
+        pub struct RegionBands {
+            $(#[serde(skip_serializing_if = "Option::is_none")] pub $band: Option<$of>,)*
+        }
+
+        /// The bands that a test is held against: those of its region, else those for all regions.
+        #[derive(Debug, Clone, Copy, PartialEq)]
+        pub struct Bands {
+            $(pub $band: $of,)*
+        }
+
+        impl Technique {
+            /// The bands that a test in this region is held against. `None` gives those for all regions.
+            pub fn bands(&self, region: Option<Region>) -> Bands {
+                let none = RegionBands::default();
+                let own = region.map_or(&none, |region| self.own_bands(region));
+                Bands {
+                    $($band: own.$band.unwrap_or(self.$band),)*
+                }
+            }
+        }
+    };
+}
+
+bands! {
+    excursion_mm: [f64; 2],
+    time_to_peak_min_s: f64,
+    hold_sd_percent: f64,
+    between_springs_percent: f64,
+    hand_share_percent: [f64; 2],
+    peak_cv_percent: f64,
+    line_of_drive_deg: f64
 }
 
 impl RegionBands {
@@ -32,18 +51,6 @@ impl RegionBands {
     pub fn is_empty(&self) -> bool {
         *self == RegionBands::default()
     }
-}
-
-/// The bands that a test is held against: those of its region, else those for all regions.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Bands {
-    pub excursion_mm: [f64; 2],
-    pub time_to_peak_min_s: f64,
-    pub hold_sd_percent: f64,
-    pub between_springs_percent: f64,
-    pub hand_share_percent: [f64; 2],
-    pub peak_cv_percent: f64,
-    pub line_of_drive_deg: f64,
 }
 
 impl Technique {
@@ -56,71 +63,31 @@ impl Technique {
             Region::Sacral => &self.sacral,
         }
     }
-
-    /// The bands that a test in this region is held against. `None` gives those for all regions.
-    pub fn bands(&self, region: Option<Region>) -> Bands {
-        let none = RegionBands::default();
-        let own = region.map_or(&none, |region| self.own_bands(region));
-        Bands {
-            excursion_mm: own.excursion_mm.unwrap_or(self.excursion_mm),
-            time_to_peak_min_s: own.time_to_peak_min_s.unwrap_or(self.time_to_peak_min_s),
-            hold_sd_percent: own.hold_sd_percent.unwrap_or(self.hold_sd_percent),
-            between_springs_percent: own
-                .between_springs_percent
-                .unwrap_or(self.between_springs_percent),
-            hand_share_percent: own.hand_share_percent.unwrap_or(self.hand_share_percent),
-            peak_cv_percent: own.peak_cv_percent.unwrap_or(self.peak_cv_percent),
-            line_of_drive_deg: own.line_of_drive_deg.unwrap_or(self.line_of_drive_deg),
-        }
-    }
 }
 
-/// The seven bands of a region, as they may stand in study.toml.
+/// One band of a region, as it may stand in study.toml.
+macro_rules! band {
+    ($region:literal, $key:literal, $unit:literal, $reason:literal) => {
+        info(
+            concat!("technique.", $region, ".", $key),
+            $unit,
+            concat!($reason, ", ", $region, " only"),
+            AS_ALL,
+        )
+    };
+}
+
+/// The seven bands of each region.
 macro_rules! of_region {
     ($($region:literal),*) => {
         &[$(
-            info(
-                concat!("technique.", $region, ".excursion_mm"),
-                "mm",
-                concat!("band for the excursion of a spring, ", $region, " only"),
-                AS_ALL,
-            ),
-            info(
-                concat!("technique.", $region, ".time_to_peak_min_s"),
-                "s",
-                concat!("a spring that loads faster is called quick, ", $region, " only"),
-                AS_ALL,
-            ),
-            info(
-                concat!("technique.", $region, ".hold_sd_percent"),
-                "% of preload",
-                concat!("a hold that varies more is called unsteady, ", $region, " only"),
-                AS_ALL,
-            ),
-            info(
-                concat!("technique.", $region, ".between_springs_percent"),
-                "% of preload",
-                concat!("a force between springs below this came off, ", $region, " only"),
-                AS_ALL,
-            ),
-            info(
-                concat!("technique.", $region, ".hand_share_percent"),
-                "%",
-                concat!("band for the share of force of one hand at preload, ", $region, " only"),
-                AS_ALL,
-            ),
-            info(
-                concat!("technique.", $region, ".peak_cv_percent"),
-                "%",
-                concat!("springs whose peaks vary more are called uneven, ", $region, " only"),
-                AS_ALL,
-            ),
-            info(
-                concat!("technique.", $region, ".line_of_drive_deg"),
-                "deg",
-                concat!("mean departure from the planned line of drive that is named, ", $region, " only"),
-                AS_ALL,
-            ),
+            band!($region, "excursion_mm", "mm", "band for the excursion of a spring"),
+            band!($region, "time_to_peak_min_s", "s", "a spring that loads faster is called quick"),
+            band!($region, "hold_sd_percent", "% of preload", "a hold that varies more is called unsteady"),
+            band!($region, "between_springs_percent", "% of preload", "a force between springs below this came off"),
+            band!($region, "hand_share_percent", "%", "band for the share of force of one hand at preload"),
+            band!($region, "peak_cv_percent", "%", "springs whose peaks vary more are called uneven"),
+            band!($region, "line_of_drive_deg", "deg", "mean departure from the planned line of drive that is named"),
         )*]
     };
 }
