@@ -150,8 +150,8 @@ pub fn full(analysed: &AnalysedTest, reference: Option<&ReferenceValues>) -> Tes
         .technique
         .iter()
         .map(|r| Hint {
-            text: r.text.clone(),
-            advice: r.advice.clone(),
+            text: r.text(),
+            advice: r.advice(),
         })
         .collect();
     let mut notes: Vec<String> = analysed

@@ -166,8 +166,8 @@ fn hide_recording(finding: &mut TechniqueFinding) {
         unit: _,
         low: _,
         high: _,
-        text: _,
-        advice: _,
+        observed: _,
+        next_time: _,
     } = finding;
     *recording = None;
     *test = None;

@@ -1,6 +1,6 @@
 //! Over the ceiling.
 
-use super::{Seen, TechniqueFinding, TechniqueRule, place};
+use super::{Seen, TechniqueFinding, TechniqueRule};
 use crate::settings::{Ceiling, Settings};
 use crate::trace::Test;
 use std::collections::BTreeMap;
@@ -37,14 +37,13 @@ fn over(sides: &[&Test], settings: &Settings) -> Option<TechniqueFinding> {
         of_all.about.side = None;
     }
     let text = format!(
-        "{}: peak force {:.1} N, over the {} ceiling of {} N ({}).",
-        place(&of_all),
+        "peak force {:.1} N, over the {} ceiling of {} N ({}).",
         worst.total_peak_n,
         ceiling.region,
         ceiling.newtons,
         ceiling.origin
     );
-    let advice = "Next time lean in with less weight and stop well below the ceiling; stop at once on request or pain. \
+    let advice = "lean in with less weight and stop well below the ceiling; stop at once on request or pain. \
                   A blank result is never a reason to press harder.";
     Some(TechniqueFinding {
         value: Some(worst.total_peak_n),

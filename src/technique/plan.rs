@@ -1,6 +1,6 @@
 //! A scan against its plan: levels missed, doubled, out of order.
 
-use super::{Seen, TechniqueFinding, TechniqueRule, place};
+use super::{Seen, TechniqueFinding, TechniqueRule};
 use crate::terms::{Level, SessionKey, Side, StepSide};
 use crate::trace::Test;
 use std::collections::BTreeMap;
@@ -39,7 +39,7 @@ impl PlanCoverage {
         positions
     }
 
-    fn finding(&self, level: Level, side: Side, text: String, advice: &str) -> TechniqueFinding {
+    fn finding(&self, level: Level, side: Side, observed: String, next_time: &'static str) -> TechniqueFinding {
         TechniqueFinding {
             recording: None,
             test: None,
@@ -53,8 +53,8 @@ impl PlanCoverage {
             unit: "",
             low: None,
             high: None,
-            text,
-            advice: advice.to_owned(),
+            observed,
+            next_time,
         }
     }
 }
@@ -83,8 +83,7 @@ pub(super) fn missed(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
         missing.sort_unstable();
         for (_, level, side, done, wanted) in missing {
             let text = format!(
-                "{} {side}: {}, plan {}.",
-                level.label(),
+                "{}, plan {}.",
                 if done == 0 {
                     "no test".to_owned()
                 } else {
@@ -92,7 +91,7 @@ pub(super) fn missed(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
                 },
                 plan.plan
             );
-            let advice = "Next time go through the plan step by step and tick each one off.";
+            let advice = "go through the plan step by step and tick each one off.";
             findings.push(TechniqueFinding {
                 value: Some(done as f64),
                 unit: "tests",
@@ -130,8 +129,7 @@ pub(super) fn doubled(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
             };
             let of_trial = trial.map_or_else(String::new, |t| format!(" of trial {t}"));
             let text = format!(
-                "{}: {done} tests{of_trial}, plan {} has {planned}.",
-                place(first_too_many),
+                "{done} tests{of_trial}, plan {} has {planned}.",
                 plan.plan
             );
             findings.push(TechniqueFinding {
@@ -141,7 +139,7 @@ pub(super) fn doubled(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
                 ..TechniqueFinding::on(TechniqueRule::LevelDoubled,
                     first_too_many,
                     text,
-                    "Next time count the levels as you go; give a wanted repetition a trial number of its own.",
+                    "count the levels as you go; give a wanted repetition a trial number of its own.",
                 )
             });
         }
@@ -180,17 +178,16 @@ pub(super) fn out_of_order(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
                     continue;
                 }
                 let text = format!(
-                    "{}: out of order, step {} of {} in plan {}{}.",
-                    place(test),
+                    "out of order, step {} of {} in plan {}{}.",
                     step + 1,
                     plan.steps.len(),
                     plan.plan,
-                    match i.checked_sub(1).and_then(|before| walked.get(before)) {
-                        Some((_, before)) => format!(", done after {}", place(before)),
+                    match i.checked_sub(1).and_then(|before| spot(walked.get(before)?.1)) {
+                        Some((level, side)) => format!(", done after {} {side}", level.label()),
                         None => ", done first".to_owned(),
                     }
                 );
-                let advice = "Next time find each level from the last one by its landmark before you lean.";
+                let advice = "find each level from the last one by its landmark before you lean.";
                 findings.push(TechniqueFinding {
                     value: Some((i + 1) as f64),
                     unit: "place in the scan",

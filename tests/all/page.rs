@@ -13,8 +13,8 @@ fn finding(
     rule: TechniqueRule,
     level: &str,
     recording: Option<&str>,
-    text: &str,
-    advice: &str,
+    observed: &str,
+    next_time: &'static str,
 ) -> TechniqueFinding {
     TechniqueFinding {
         recording: recording.map(str::to_owned),
@@ -29,8 +29,8 @@ fn finding(
         unit: "N",
         low: None,
         high: None,
-        text: text.to_owned(),
-        advice: advice.to_owned(),
+        observed: observed.to_owned(),
+        next_time,
     }
 }
 
@@ -324,8 +324,8 @@ fn everything_from_files_is_escaped() {
         for field in [&mut r.recording, &mut r.subject] {
             *field = some.clone();
         }
-        r.text = hostile.to_owned();
-        r.advice = hostile.to_owned();
+        r.observed = hostile.to_owned();
+        r.next_time = hostile;
     }
     let e = &mut results.exclusions[0];
     e.recording = hostile.to_owned();

@@ -63,10 +63,10 @@ fn sprung_before_the_slack_was_out_is_judged_against_the_onset_and_its_interval(
     );
     assert!(
         found[0]
-            .text
+            .text()
             .contains("L3 left: sprung at 7.10 mm, 1.10 mm short of the onset at 8.20 ± 0.30 mm"),
         "{}",
-        found[0].text
+        found[0].text()
     );
     // Without an interval the onset is taken as it stands; without an onset or a displacement there is no judge.
     assert_eq!(of(Some((8.2, None)), Some(8.1)).len(), 1);
@@ -81,7 +81,7 @@ fn a_push_without_a_knee_is_said_not_to_show_the_slack_out() {
     let found = look(&[test.clone()]);
     assert_eq!(found.len(), 1);
     assert_eq!(found[0].rule.word(), "slack_not_shown_out");
-    assert!(found[0].advice.contains("never a reason to press harder"));
+    assert!(found[0].advice().contains("never a reason to press harder"));
     test.knee = Knee::NotLooked;
     assert_eq!(look(&[test]), []);
 }
@@ -121,11 +121,11 @@ fn each_region_has_its_own_ceiling_and_says_whose_it_is() {
             (found[0].value, found[0].high),
             (Some(ceiling + 0.6), Some(ceiling))
         );
-        assert!(found[0].text.contains(whose), "{}", found[0].text);
+        assert!(found[0].text().contains(whose), "{}", found[0].text());
         assert!(
-            found[0].text.contains(&format!("{:.1} N", ceiling + 0.6)),
+            found[0].text().contains(&format!("{:.1} N", ceiling + 0.6)),
             "{}",
-            found[0].text
+            found[0].text()
         );
     }
     assert_eq!(of("a level nobody knows", 1000.0), []);
@@ -151,7 +151,7 @@ fn both_hands_over_the_ceiling_are_one_remark_without_a_side() {
     let found = look(&tests);
     assert_eq!(found.len(), 1);
     assert_eq!(found[0].side, None);
-    assert!(found[0].text.starts_with("L3: peak"), "{}", found[0].text);
+    assert!(found[0].text().starts_with("L3: peak"), "{}", found[0].text());
     assert_eq!(
         (found[0].recording.as_deref(), found[0].test),
         (Some("a.csv"), Some(1))
@@ -206,7 +206,7 @@ const WHOLE: [(&str, Side); 7] = [
 
 fn against_plan(tests: &[Test]) -> Vec<(&'static str, String)> {
     let found = technique_findings(tests, &[plan(&tests[0])], &Settings::default());
-    found.into_iter().map(|r| (r.rule.word(), r.text)).collect()
+    found.into_iter().map(|r| (r.rule.word(), r.text())).collect()
 }
 
 #[test]
@@ -343,8 +343,12 @@ fn every_remark_says_what_to_try_next_time_and_passes_no_verdict() {
         );
     }
     for finding in found {
-        assert!(finding.advice.starts_with("Next time "), "{}", finding.advice);
-        let said = format!("{} {}", finding.text, finding.advice).to_lowercase();
+        assert!(
+            finding.next_time.starts_with(char::is_lowercase),
+            "{}",
+            finding.next_time
+        );
+        let said = format!("{} {}", finding.text(), finding.advice()).to_lowercase();
         for verdict in [
             "normal",
             "dysfunction",

@@ -176,7 +176,7 @@ fn uneven_hands_are_found_once_a_push_and_even_ones_are_not() {
             let mut wrong = Vec::new();
             let right = about.len() == 1
                 && about[0].side.is_none()
-                && about[0].text.contains("the left hand carried")
+                && about[0].text().contains("the left hand carried")
                 && (about[0].value.unwrap() - 70.0).abs() < 4.0;
             if uneven.len() != 2 || !right {
                 wrong.push(format!("{i}: {said:#?}"));

@@ -257,7 +257,7 @@ fn tests(results: &Results, learner: &Learner, context: &Context<'_>) -> Vec<Tes
                     .chain(on_mat.flat_map(mat_figures).map(|(_, figure)| figure))
                     .map(|figure| figure.svg)
                     .collect(),
-                findings: own.map(|r| r.text.clone()).collect(),
+                findings: own.map(|r| r.text()).collect(),
             }
         })
         .collect()

@@ -105,7 +105,7 @@ fn of_rule(
         made_in,
         of: of.max(made_in),
         outside: total / of.max(made_in).max(1) as f64,
-        example: farthest.text.clone(),
-        advice: farthest.advice.clone(),
+        example: farthest.text(),
+        advice: farthest.advice(),
     })
 }

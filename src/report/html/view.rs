@@ -83,8 +83,8 @@ struct FindingGroup {
     heading: String,
     findings: Vec<FindingView>,
     more: usize,
-    /// What to try, when all of the group say the same.
-    advice: Option<String>,
+    /// What to try, when all of the group say the same; the page itself says "Next time".
+    advice: Option<&'static str>,
 }
 
 #[derive(Debug, Serialize)]
@@ -93,7 +93,7 @@ struct FindingView {
     /// The recording, or whose scan it is.
     from: String,
     text: String,
-    advice: Option<String>,
+    advice: Option<&'static str>,
 }
 
 pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
@@ -236,7 +236,7 @@ fn finding_groups(findings: &[TechniqueFinding]) -> (Vec<FindingGroup>, Vec<Find
     for kind in kinds {
         let members: Vec<&TechniqueFinding> = findings.iter().filter(|r| r.rule == kind).collect();
         if let Some(lead) = members.first() {
-            let same = members.iter().all(|r| r.advice == lead.advice) && !lead.advice.is_empty();
+            let same = members.iter().all(|r| r.next_time == lead.next_time);
             let group = FindingGroup {
                 heading: sentence_case(&kind.to_string()),
                 findings: members
@@ -245,7 +245,7 @@ fn finding_groups(findings: &[TechniqueFinding]) -> (Vec<FindingGroup>, Vec<Find
                     .map(|r| finding_view(r, same))
                     .collect(),
                 more: members.len().saturating_sub(FINDINGS_AT_MOST),
-                advice: same.then(|| next_time(&lead.advice)),
+                advice: same.then_some(lead.next_time),
             };
             groups.push((FIRST.contains(&kind), group));
         }
@@ -281,20 +281,12 @@ fn finding_view(r: &TechniqueFinding, same_advice: bool) -> FindingView {
         .collect::<Vec<_>>()
         .join(", "),
     };
-    let place = place.join(" ");
-    // The place stands before the sentence here, and the page says "Next time" itself.
-    let text = r.text.strip_prefix(&format!("{place}: ")).unwrap_or(&r.text);
     FindingView {
-        text: text.to_owned(),
-        place,
+        place: place.join(" "),
         from,
-        advice: (!same_advice && !r.advice.is_empty()).then(|| next_time(&r.advice)),
+        text: r.observed.clone(),
+        advice: (!same_advice).then_some(r.next_time),
     }
-}
-
-/// The advice without its own "Next time".
-fn next_time(advice: &str) -> String {
-    advice.strip_prefix("Next time ").unwrap_or(advice).to_owned()
 }
 
 /// Exclusions, unusable inputs, warnings and tests without a partner, each as a table.

@@ -114,8 +114,8 @@ pub fn technique(findings: &[TechniqueFinding]) -> Table {
         field(c::VALUE_UNIT, |r: &TechniqueFinding| Cell::text(r.unit)),
         field(c::BAND_LOW, |r: &TechniqueFinding| Cell::num(r.low)),
         field(c::BAND_HIGH, |r: &TechniqueFinding| Cell::num(r.high)),
-        field(c::TEXT, |r: &TechniqueFinding| Cell::text(&r.text)),
-        field(c::ADVICE, |r: &TechniqueFinding| Cell::text(&r.advice)),
+        field(c::TEXT, |r: &TechniqueFinding| Cell::text(&r.text())),
+        field(c::ADVICE, |r: &TechniqueFinding| Cell::text(&r.advice())),
     ];
     Table::fill("technique", fields, findings)
 }

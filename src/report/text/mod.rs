@@ -107,18 +107,18 @@ fn exclusion_words(e: &Exclusion) -> String {
 fn technique_lines(out: &mut String, findings: &[TechniqueFinding]) {
     let mut advice: Vec<&str> = Vec::new();
     for finding in findings {
-        if !advice.contains(&finding.advice.as_str()) {
-            advice.push(&finding.advice);
+        if !advice.contains(&finding.next_time) {
+            advice.push(finding.next_time);
         }
     }
     for (i, advice) in advice.into_iter().enumerate() {
-        let same = findings.iter().filter(|r| r.advice == advice);
+        let same = findings.iter().filter(|r| r.next_time == advice);
         section(
             out,
             if i == 0 { "Technique" } else { "" },
-            same.map(|r| r.text.clone()),
+            same.map(TechniqueFinding::text),
         );
-        paragraph(out, "    ", advice);
+        paragraph(out, "    ", &format!("Next time {advice}"));
     }
 }
 
