@@ -1,7 +1,7 @@
 //! Ratings in rows and columns.
 
 use super::Design;
-use crate::stats::agreement::balanced::{Part, largest_part};
+use crate::stats::agreement::balanced::{BalancedPart, largest_part};
 
 /// Ratings with holes: one row a subject, one column a rater.
 #[derive(Debug, Clone, PartialEq)]
@@ -20,7 +20,7 @@ pub struct RatingTable {
 
 impl RatingTable {
     /// The largest part without holes.
-    pub(super) fn balanced(&self) -> Option<Part> {
+    pub(super) fn balanced(&self) -> Option<BalancedPart> {
         largest_part(&self.cells)
     }
 }

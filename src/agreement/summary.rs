@@ -3,8 +3,8 @@
 use super::Design;
 use super::rating_table::RatingTable;
 use crate::stats::agreement::anova::{MeanSquares, mean_squares};
-use crate::stats::agreement::balanced::Part;
-use crate::stats::agreement::bland_altman::{FACTOR, LimitError, Limits, limits};
+use crate::stats::agreement::balanced::BalancedPart;
+use crate::stats::agreement::bland_altman::{FACTOR, LimitError, LimitsOfAgreement, limits};
 use crate::stats::agreement::icc::{Icc, icc};
 use crate::stats::agreement::sem::{Sem, sem};
 use crate::stats::agreement::spearman_brown::{mdc95_of_mean, stepped_up, trials_for};
@@ -27,7 +27,7 @@ pub struct LeftOut {
 pub struct PairLimits {
     pub first: String,
     pub second: String,
-    pub limits: Limits,
+    pub limits: LimitsOfAgreement,
     pub first_values: Vec<f64>,
     pub second_values: Vec<f64>,
 }
@@ -128,7 +128,7 @@ pub fn summarise(table: &RatingTable, confidence: f64) -> Summary {
     summary
 }
 
-fn fill(summary: &mut Summary, rows: &[Vec<f64>], confidence: f64) -> crate::stats::Result<()> {
+fn fill(summary: &mut Summary, rows: &[Vec<f64>], confidence: f64) -> crate::stats::StatsResult<()> {
     let squares = mean_squares(rows)?;
     let (all, errors) = (icc(&squares, confidence)?, sem(&squares, confidence)?);
     summary.squares = Some(squares);
@@ -178,7 +178,7 @@ fn fill(summary: &mut Summary, rows: &[Vec<f64>], confidence: f64) -> crate::sta
     Ok(())
 }
 
-fn left_out(table: &RatingTable, part: &Part) -> Vec<LeftOut> {
+fn left_out(table: &RatingTable, part: &BalancedPart) -> Vec<LeftOut> {
     let mut all = Vec::new();
     for (r, row) in table.cells.iter().enumerate() {
         for (c, cell) in row.iter().enumerate() {

@@ -54,7 +54,7 @@ pub(super) struct Repeats<'a> {
     by_session: BTreeMap<RepeatKey, Vec<&'a Test>>,
     /// When each session began, for their order.
     began: BTreeMap<Option<String>, Option<String>>,
-    homeless: usize,
+    unplaced: usize,
 }
 
 impl<'a> Repeats<'a> {
@@ -62,11 +62,11 @@ impl<'a> Repeats<'a> {
         let mut repeats = Repeats {
             by_session: BTreeMap::new(),
             began: BTreeMap::new(),
-            homeless: 0,
+            unplaced: 0,
         };
         for test in tests {
             let Some(target) = RepeatedTarget::of(test) else {
-                repeats.homeless += 1;
+                repeats.unplaced += 1;
                 continue;
             };
             let about = &test.about;
@@ -87,7 +87,7 @@ impl<'a> Repeats<'a> {
 
     /// Tests that name no level or no side.
     pub fn notes(&self) -> Vec<String> {
-        match self.homeless {
+        match self.unplaced {
             0 => Vec::new(),
             n => vec![format!(
                 "{n} tests name no level or no side and cannot be repetitions of anything: name them in the sidecar or \

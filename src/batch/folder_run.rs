@@ -1,6 +1,6 @@
 //! A run into a folder that can be cut short and taken up again.
 
-use super::records::{Key, Records};
+use super::records::{RecordKey, Records};
 use super::{Job, Loaded, Options, RecordingOutcome, aggregate, parallel_map, sums};
 use crate::error::{Error, Result};
 use crate::results::Results;
@@ -73,7 +73,7 @@ impl FolderRun {
     }
 
     /// Analyses every file that has no record yet; gives the records' keys in the order of the files.
-    pub fn analyse(&self, files: &[&InputFile], options: &Options) -> Result<(Vec<Key>, Earlier)> {
+    pub fn analyse(&self, files: &[&InputFile], options: &Options) -> Result<(Vec<RecordKey>, Earlier)> {
         let context = Sha256::digest(self.job.context().as_bytes());
         let (done, resumed) = (AtomicUsize::new(0), AtomicUsize::new(0));
         let stop = AtomicBool::new(false);
@@ -93,7 +93,7 @@ impl FolderRun {
             Ok(key)
         });
         let mut error = None;
-        let keys: Vec<Key> = keys
+        let keys: Vec<RecordKey> = keys
             .into_iter()
             .filter_map(|key| key.map_err(|e: Option<Error>| error = error.take().or(e)).ok())
             .collect();
@@ -106,7 +106,7 @@ impl FolderRun {
 }
 
 /// Hash of everything that a recording's outcome depends on.
-fn key(context: &[u8], loaded: &Loaded<'_>, study: &Path) -> Key {
+fn key(context: &[u8], loaded: &Loaded<'_>, study: &Path) -> RecordKey {
     let mut hash = Sha256::new();
     hash.update(context);
     let unread = loaded.content.as_ref().err().map(ToString::to_string);
@@ -127,12 +127,12 @@ fn key(context: &[u8], loaded: &Loaded<'_>, study: &Path) -> Key {
 pub struct SavedCurves<'s> {
     /// Where the record of each recording is and how many tests it has, in the order of the outcomes that the results
     /// were gathered from.
-    places: Vec<(&'s Records, Key, usize)>,
+    places: Vec<(&'s Records, RecordKey, usize)>,
 }
 
 impl<'s> SavedCurves<'s> {
     pub(crate) fn of(
-        records: impl Iterator<Item = (&'s Records, Key)>,
+        records: impl Iterator<Item = (&'s Records, RecordKey)>,
         outcomes: &[RecordingOutcome],
     ) -> SavedCurves<'s> {
         let places = records

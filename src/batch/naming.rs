@@ -1,7 +1,7 @@
 //! Who and where each test is: from the sidecar, or from the scan plan for a continuous recording.
 
 use crate::error::{Error, Problem};
-use crate::signal::{FoundTests, Names};
+use crate::signal::{FoundTests, EpisodeNames};
 use crate::study::inputs::Study;
 use crate::study::match_plan::match_plan;
 use crate::study::plan::Plan;
@@ -40,7 +40,7 @@ impl<'a> Naming<'a> {
     }
 
     /// Names the tests that were found, by the plan or as the recording is named.
-    pub fn name(&self, found: &FoundTests) -> Result<Names, Problem> {
+    pub fn name(&self, found: &FoundTests) -> Result<EpisodeNames, Problem> {
         let episodes = found.episodes();
         let Some(plan) = self.plan_for(episodes.len()) else {
             return Ok(found.names_of_recording());

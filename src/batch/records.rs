@@ -34,7 +34,7 @@ pub fn header(name: &str) -> String {
 }
 
 /// What a record is found by: the hash of everything that its outcome depends on.
-pub type Key = [u8; 32];
+pub type RecordKey = [u8; 32];
 
 /// Where the content of a record lies in the file.
 #[derive(Debug, Clone, Copy)]
@@ -55,7 +55,7 @@ struct Open {
 pub struct Records {
     path: PathBuf,
     open: Mutex<Open>,
-    spans: Mutex<HashMap<Key, Span>>,
+    spans: Mutex<HashMap<RecordKey, Span>>,
     /// Another build had left records here; they are gone.
     pub by_another_build: bool,
 }
@@ -127,7 +127,7 @@ impl Records {
         Ok(records)
     }
 
-    fn new(path: &Path, file: File, end: u64, spans: HashMap<Key, Span>) -> Records {
+    fn new(path: &Path, file: File, end: u64, spans: HashMap<RecordKey, Span>) -> Records {
         Records {
             path: path.to_owned(),
             open: Mutex::new(Open {
@@ -159,7 +159,7 @@ impl Records {
     }
 
     /// Whether a record of that key is there.
-    pub fn has(&self, key: &Key) -> bool {
+    pub fn has(&self, key: &RecordKey) -> bool {
         lock(&self.spans).contains_key(key)
     }
 
@@ -169,7 +169,7 @@ impl Records {
     }
 
     /// The keys, in no order.
-    pub fn keys(&self) -> Vec<Key> {
+    pub fn keys(&self) -> Vec<RecordKey> {
         lock(&self.spans).keys().copied().collect()
     }
 
@@ -177,7 +177,7 @@ impl Records {
     ///
     /// # Errors
     /// [`Error::Io`], on a full disk above all; nothing is added from then on, and what was added stays whole.
-    pub fn add(&self, key: Key, outcome: &RecordingOutcome) -> Result<()> {
+    pub fn add(&self, key: RecordKey, outcome: &RecordingOutcome) -> Result<()> {
         let failed = |e| Error::io(&self.path, e, FULL);
         let record = framed(&key, outcome).map_err(|e| failed(io::Error::other(e)))?;
         let at = {
@@ -208,7 +208,7 @@ impl Records {
     ///
     /// # Errors
     /// When a record cannot be read, or the system will not write.
-    pub fn copy_to(&self, keys: &[Key], to: &mut dyn Write) -> io::Result<()> {
+    pub fn copy_to(&self, keys: &[RecordKey], to: &mut dyn Write) -> io::Result<()> {
         to.write_all(header(NAME).as_bytes())?;
         for key in keys {
             let content = self.content(key).map_err(io::Error::other)?;
@@ -222,25 +222,25 @@ impl Records {
     ///
     /// # Errors
     /// [`Error::Refused`] when there is no such record or it is damaged, [`Error::Io`] when it cannot be read.
-    pub fn outcome(&self, key: &Key) -> Result<RecordingOutcome> {
+    pub fn outcome(&self, key: &RecordKey) -> Result<RecordingOutcome> {
         let content = self.content(key)?;
-        rmp_serde::from_read(&content[size_of::<Key>()..]).map_err(|_| damaged(&self.path))
+        rmp_serde::from_read(&content[size_of::<RecordKey>()..]).map_err(|_| damaged(&self.path))
     }
 
     /// The curves of its tests.
     ///
     /// # Errors
     /// As [`Records::outcome`].
-    pub fn curves(&self, key: &Key) -> Result<Vec<Curve>> {
+    pub fn curves(&self, key: &RecordKey) -> Result<Vec<Curve>> {
         let content = self.content(key)?;
-        let mut rest = &content[size_of::<Key>()..];
+        let mut rest = &content[size_of::<RecordKey>()..];
         let outcome: std::result::Result<IgnoredAny, _> = rmp_serde::from_read(&mut rest);
         outcome
             .and_then(|_| rmp_serde::from_read(rest))
             .map_err(|_| damaged(&self.path))
     }
 
-    fn content(&self, key: &Key) -> Result<Vec<u8>> {
+    fn content(&self, key: &RecordKey) -> Result<Vec<u8>> {
         let span = lock(&self.spans).get(key).copied();
         let span = span.ok_or_else(|| damaged(&self.path))?;
         let mut content = vec![0; span.length];
@@ -294,7 +294,7 @@ fn frame(content: &[u8]) -> [u8; FRAME] {
     frame
 }
 
-fn framed(key: &Key, outcome: &RecordingOutcome) -> std::result::Result<Vec<u8>, rmp_serde::encode::Error> {
+fn framed(key: &RecordKey, outcome: &RecordingOutcome) -> std::result::Result<Vec<u8>, rmp_serde::encode::Error> {
     let mut record = vec![0; FRAME];
     record.extend_from_slice(key);
     rmp_serde::encode::write(&mut record, outcome)?;

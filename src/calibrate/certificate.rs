@@ -144,7 +144,7 @@ fn list(values: &[f64]) -> String {
 
 closed_terms! {
     /// What a certificate may be for.
-    enum Channel {
+    enum CalibratedChannel {
         Force = "force_n",
         Displacement = "displacement_mm",
     }
@@ -163,8 +163,8 @@ fn read(top: &Section<'_, '_>) -> Option<Calibration> {
         );
     }
     let quantity = match top.word("quantity") {
-        Some(Channel::Force) => Some(Quantity::Force),
-        Some(Channel::Displacement) => Some(Quantity::Displacement),
+        Some(CalibratedChannel::Force) => Some(Quantity::Force),
+        Some(CalibratedChannel::Displacement) => Some(Quantity::Displacement),
         None => missing(top, "quantity", "\"force_n\" or \"displacement_mm\""),
     };
     let name = top

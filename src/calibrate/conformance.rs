@@ -1,7 +1,7 @@
 //! How probable it is that a quantity meets its limits, given what was measured (JCGM 106:2012).
 
 use crate::stats::quantile::normal_upper_tail;
-use crate::stats::{Result, StatsError};
+use crate::stats::{StatsResult, StatsError};
 
 /// Probability that the quantity lies within its limits.
 ///
@@ -22,7 +22,7 @@ use crate::stats::{Result, StatsError};
 /// let p = conformance_probability(-5.47, 0.05, None, Some(-5.40)).unwrap();
 /// assert!((p - 0.91924).abs() < 5e-6);
 /// ```
-pub fn conformance_probability(estimate: f64, u: f64, low: Option<f64>, high: Option<f64>) -> Result<f64> {
+pub fn conformance_probability(estimate: f64, u: f64, low: Option<f64>, high: Option<f64>) -> StatsResult<f64> {
     if !(u > 0.0 && u.is_finite()) {
         return Err(StatsError::Range {
             what: "the standard uncertainty",

@@ -4,7 +4,7 @@
 
 use super::{Calibration, SensorReadings};
 use crate::error::Problem;
-use crate::study::table::{Row, TextTable};
+use crate::study::table::{TextRow, TextTable};
 use crate::units::Quantity;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -172,7 +172,7 @@ pub fn read_history(file: &str, text: &str) -> (Vec<CheckReading>, Vec<Problem>)
     (all, problems)
 }
 
-fn one_row(row: &Row) -> Option<CheckReading> {
+fn one_row(row: &TextRow) -> Option<CheckReading> {
     let number = |heading: &str| row.get(heading)?.parse::<f64>().ok().filter(|v| v.is_finite());
     let (quantity, applied, error) = match number("applied_n") {
         Some(applied) => (Quantity::Force, applied, number("error_n")?),

@@ -1,6 +1,6 @@
 //! Masses to forces: local gravity and the lift of the air.
 
-use crate::stats::{Result, StatsError};
+use crate::stats::{StatsResult, StatsError};
 
 /// Standard gravity in m/s², exact by definition (NIST SP 811, Appendix B.8).
 pub const STANDARD_G: f64 = 9.806_65;
@@ -38,7 +38,7 @@ const POLE_G: f64 = 9.832_184_937_8;
 /// let g = tautpoint::calibrate::gravity::local_gravity(45.0, 0.0).unwrap();
 /// assert!((g - 9.8061977693).abs() < 1e-9);
 /// ```
-pub fn local_gravity(latitude_deg: f64, height_m: f64) -> Result<f64> {
+pub fn local_gravity(latitude_deg: f64, height_m: f64) -> StatsResult<f64> {
     let within = |what, found: f64, low: f64, high: f64, expected| {
         if (low..=high).contains(&found) {
             Ok(found)

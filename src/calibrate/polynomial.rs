@@ -2,7 +2,7 @@
 
 use crate::stats::least_squares::least_squares;
 use crate::stats::quantile::f_upper_tail;
-use crate::stats::{Result, StatsError};
+use crate::stats::{StatsResult, StatsError};
 
 /// Highest degree that is ever fitted.
 pub const HIGHEST_DEGREE: usize = 3;
@@ -99,7 +99,7 @@ impl Polynomial {
 ///
 /// # Source
 /// Golub & Van Loan 2013, Matrix Computations, 4th ed., 5.3.2; checked on NIST Pontius and Norris.
-pub fn fit(applied: &[f64], indicated: &[f64], degree: usize) -> Result<Polynomial> {
+pub fn fit(applied: &[f64], indicated: &[f64], degree: usize) -> StatsResult<Polynomial> {
     const WHAT: &str = "a calibration curve";
     if !(1..=HIGHEST_DEGREE).contains(&degree) {
         return Err(StatsError::Range {
@@ -194,7 +194,7 @@ pub struct DegreeTest {
 ///
 /// # Source
 /// Draper & Smith 1998, Applied Regression Analysis, 3rd ed., ch. 6, the extra sum of squares (from memory).
-pub fn choose_degree(applied: &[f64], indicated: &[f64]) -> Result<(Polynomial, Vec<DegreeTest>)> {
+pub fn choose_degree(applied: &[f64], indicated: &[f64]) -> StatsResult<(Polynomial, Vec<DegreeTest>)> {
     let mut fits = vec![fit(applied, indicated, 1)?];
     let highest = HIGHEST_DEGREE
         .min(different(applied).saturating_sub(2))

@@ -29,7 +29,7 @@ With --out, the spread of the study's repeated tests goes into its agreement.tom
 single trial a side rest on it.
 
 Exit code: 0 done; 1 done, but some inputs could not be used (each is named); 2 nothing done.")]
-pub struct Args {
+pub struct AgreeArgs {
     /// A study (a folder with study.toml) or a folder of recordings.
     #[arg(
         value_name = "STUDY",
@@ -57,7 +57,7 @@ struct AgreeOutcome {
 }
 
 /// Runs the command.
-pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn run(args: &AgreeArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let (input, found) = match (&args.study, &args.ratings) {
         (_, Some(file)) => (file, of_ratings(file)?),
         (Some(study), None) => (study, of_study(study, quiet)?),

@@ -31,7 +31,7 @@ A run with --out that is cut short is taken up by the same command; until it end
 beside DIR (.NAME.tautpoint-records).
 
 Exit code: 0 done; 1 done, but some inputs could not be used (each is named); 2 nothing done.")]
-pub struct Args {
+pub struct AnalyzeArgs {
     /// Recordings (.csv, .tsv, .txt, .parquet), folders of them, or a study (a folder with study.toml).
     #[arg(required = true, value_name = "PATH")]
     paths: Vec<PathBuf>,
@@ -84,7 +84,7 @@ pub(super) enum Figures {
 }
 
 /// Runs the command.
-pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn run(args: &AnalyzeArgs, quiet: bool) -> anyhow::Result<Outcome> {
     if let Some(n) = args.jobs {
         // A pool that exists already (in tests) stays as it is: only speed depends on it.
         let _ = rayon::ThreadPoolBuilder::new()
@@ -137,7 +137,12 @@ pub(super) fn analyze(
 }
 
 /// The same into a folder, taking up an earlier run that was cut short.
-fn into_folder(args: &Args, out: &Path, options: batch::Options<'_>, quiet: bool) -> anyhow::Result<Results> {
+fn into_folder(
+    args: &AnalyzeArgs,
+    out: &Path,
+    options: batch::Options<'_>,
+    quiet: bool,
+) -> anyhow::Result<Results> {
     let output = OutputOptions {
         page: args.figures.page(),
         png: args.png,
@@ -154,7 +159,7 @@ fn into_folder(args: &Args, out: &Path, options: batch::Options<'_>, quiet: bool
 
 /// One shard into a folder of its own.
 fn shard(
-    args: &Args,
+    args: &AnalyzeArgs,
     shard: Shard,
     out: &Path,
     options: batch::Options<'_>,
@@ -223,7 +228,7 @@ impl Figures {
     }
 }
 
-fn overrides(args: &Args) -> Vec<(&'static str, f64, String)> {
+fn overrides(args: &AnalyzeArgs) -> Vec<(&'static str, f64, String)> {
     let mut all = Vec::new();
     if let Some(hz) = args.low_pass {
         all.push(("filter.low_pass_hz", hz, "--low-pass".to_owned()));

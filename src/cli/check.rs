@@ -26,7 +26,7 @@ use std::time::{Duration, Instant};
   tautpoint check autumn-term                a study: everything in its folder
   tautpoint check press.csv more/            files and folders
   tautpoint check autumn-term --json         the same list for a program")]
-pub struct Args {
+pub struct CheckArgs {
     /// Recordings, folders of recordings, or a study's folder.
     #[arg(required = true, value_name = "PATH")]
     pub paths: Vec<PathBuf>,
@@ -47,7 +47,7 @@ struct Checked {
 ///
 /// # Errors
 /// A path that is not there, nothing to check, or no recording that can be used (after the list is printed).
-pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn run(args: &CheckArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let inputs = collect_any(&args.paths)?;
     let (calibrations, mut unusable) = match &inputs.study {
         Some(study) => Calibrations::in_folder(&study.root),

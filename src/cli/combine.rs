@@ -21,7 +21,7 @@ recordings. The results are the same bytes as those of one run over everything; 
 needed here.
 
 Exit code: 0 done; 1 done, but some inputs could not be used (each is named); 2 nothing done.")]
-pub struct Args {
+pub struct CombineArgs {
     /// The folders of all shards, in any order.
     #[arg(required = true, value_name = "DIR")]
     shards: Vec<PathBuf>,
@@ -49,7 +49,7 @@ pub struct Args {
 ///
 /// # Errors
 /// Shards that are missing, doubled, damaged or not of one run; a folder that cannot be written.
-pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn run(args: &CombineArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let shards = Shards::open(&args.shards)?;
     let options = OutputOptions {
         page: args.figures.page(),

@@ -25,7 +25,7 @@ columns of numbers is put into the new folder as it is. With --share, subjects, 
 it in the lab.
 
 Exit code: 0 done; 1 done, but some recordings could not be converted (each is named); 2 nothing done.")]
-pub struct Args {
+pub struct ConvertArgs {
     /// Recordings, folders of them, or a study.
     #[arg(required = true, value_name = "PATH")]
     paths: Vec<PathBuf>,
@@ -69,7 +69,7 @@ fn step(text: &str) -> Result<f64, String> {
 ///
 /// # Errors
 /// No recordings, a folder that is there already, a key file that is none.
-pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn run(args: &ConvertArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let round = Rounding {
         force_n: args.round_n,
         displacement_mm: args.round_mm,
@@ -109,7 +109,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     })
 }
 
-fn tell_done(done: &Converted, args: &Args) {
+fn tell_done(done: &Converted, args: &ConvertArgs) {
     let megabytes = |bytes: u64| bytes as f64 / 1e6;
     sayln!(
         "{} of {} recordings converted: {:.1} MB became {:.1} MB in {}",

@@ -16,14 +16,14 @@ Examples:
   tautpoint demo /tmp/look       makes it elsewhere
 
 The sample is invented: nobody was touched. A second run replaces its own results and nothing else.")]
-pub struct Args {
+pub struct DemoArgs {
     /// Folder for the sample study and its results.
     #[arg(default_value = "tautpoint-demo", value_name = "DIR")]
     dir: PathBuf,
 }
 
 /// Runs the command.
-pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn run(args: &DemoArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let study = sample_study(SAMPLE_SEED)?;
     if args.dir.exists() {
         let mut as_made = true;

@@ -24,7 +24,7 @@ Examples:
   tautpoint open autumn-term --date 2026-12-01
 
 The study's study.toml must say `blind = true`. Settings that are changed after the opening are told in every report.")]
-pub struct Args {
+pub struct OpenArgs {
     /// The study: a folder with study.toml.
     #[arg(value_name = "STUDY")]
     study: PathBuf,
@@ -64,7 +64,7 @@ pub(super) fn sound_study(root: &Path) -> anyhow::Result<Study> {
 ///
 /// # Errors
 /// No study, a study that is not blind or was opened already, or a folder that cannot be written.
-pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn run(args: &OpenArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let path = args.study.join(FILE_NAME);
     let study = sound_study(&args.study)?;
     if path.symlink_metadata().is_ok() {

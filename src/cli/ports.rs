@@ -9,14 +9,14 @@ use crate::acquire::port::ports;
 Examples:
   tautpoint ports            USB devices
   tautpoint ports --all      every port the system lists, also those with no device behind them")]
-pub struct Args {
+pub struct PortsArgs {
     /// Ports that are no USB device too.
     #[arg(long)]
     all: bool,
 }
 
 /// Runs the command.
-pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn run(args: &PortsArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let all = ports()?;
     let shown: Vec<_> = all.iter().filter(|p| args.all || p.usb).collect();
     for port in &shown {

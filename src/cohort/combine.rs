@@ -3,7 +3,7 @@
 use super::manifest::{MANIFEST, ShardManifest};
 use super::shard::Shard;
 use super::shard_run::RECORDS;
-use crate::batch::records::{Key, Records};
+use crate::batch::records::{RecordKey, Records};
 use crate::batch::{Job, RecordingOutcome, SavedCurves, WriteResults, aggregate};
 use crate::error::{Error, Result};
 use crate::read::sha256_hex;
@@ -20,7 +20,7 @@ pub struct Shards {
     folders: Vec<PathBuf>,
     stores: Vec<Records>,
     /// Which store and which record, in the order of the recordings' names.
-    records: Vec<(usize, Key)>,
+    records: Vec<(usize, RecordKey)>,
     job: Job,
     /// Holds the study's files while `job` needs them.
     _study: Option<TempDir>,
@@ -196,8 +196,8 @@ fn complete(seen: &BTreeMap<u32, (&PathBuf, u32)>) -> Result<()> {
 }
 
 /// All records by their recordings' names, each recording once.
-fn in_order(stores: &[Records], folders: &[PathBuf], manifest: &ShardManifest) -> Result<Vec<(usize, Key)>> {
-    let mut records: BTreeMap<String, (usize, Key)> = BTreeMap::new();
+fn in_order(stores: &[Records], folders: &[PathBuf], manifest: &ShardManifest) -> Result<Vec<(usize, RecordKey)>> {
+    let mut records: BTreeMap<String, (usize, RecordKey)> = BTreeMap::new();
     let changed = "do not change recordings while shards are analysed; analyse all shards again";
     for (i, store) in stores.iter().enumerate() {
         for key in store.keys() {

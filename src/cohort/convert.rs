@@ -66,7 +66,7 @@ pub fn convert(paths: &[PathBuf], out: &Path, options: &ConvertOptions) -> Resul
     let targets = targets(&inputs.files, options);
     let so_far = AtomicUsize::new(0);
     let pairs: Vec<(&InputFile, &String)> = inputs.files.iter().zip(&targets).collect();
-    let made: Vec<Result<Outcome>> = parallel_map(
+    let made: Vec<Result<ConversionOutcome>> = parallel_map(
         &pairs,
         || (),
         |(), (file, target)| {
@@ -107,7 +107,7 @@ pub fn convert(paths: &[PathBuf], out: &Path, options: &ConvertOptions) -> Resul
 }
 
 /// What became of one recording.
-struct Outcome {
+struct ConversionOutcome {
     kind: OutcomeKind,
     bytes_before: u64,
     bytes_after: u64,
@@ -127,7 +127,7 @@ fn convert_one(
     target: &str,
     options: &ConvertOptions,
     staging: &NewFolder,
-) -> Result<Outcome> {
+) -> Result<ConversionOutcome> {
     let read = std::fs::read(&file.path);
     let conversion = match (&read, options.share, options.to) {
         (Err(cause), ..) => {
@@ -151,7 +151,7 @@ fn convert_one(
         let name = name.unwrap_or(&recording.name);
         format!("{}  {name}\n", sha256_hex(&recording.bytes))
     });
-    Ok(Outcome {
+    Ok(ConversionOutcome {
         kind,
         bytes_before: read.map_or(0, |bytes| bytes.len() as u64),
         bytes_after: files.iter().map(|f| f.bytes.len() as u64).sum(),

@@ -14,7 +14,7 @@ const SECRET_LENGTH: usize = 32;
 
 /// What is replaced, each with codes of its own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum Kind {
+pub(super) enum CodeKind {
     Subject,
     Examiner,
     Session,
@@ -23,42 +23,42 @@ pub(super) enum Kind {
     Posture,
 }
 
-impl Kind {
+impl CodeKind {
     pub fn word(self) -> &'static str {
         match self {
-            Kind::Subject => "subject",
-            Kind::Examiner => "examiner",
-            Kind::Session => "session",
-            Kind::Site => "site",
-            Kind::Group => "group",
-            Kind::Posture => "posture",
+            CodeKind::Subject => "subject",
+            CodeKind::Examiner => "examiner",
+            CodeKind::Session => "session",
+            CodeKind::Site => "site",
+            CodeKind::Group => "group",
+            CodeKind::Posture => "posture",
         }
     }
 
-    const ALL: [Kind; 6] = [
-        Kind::Subject,
-        Kind::Examiner,
-        Kind::Session,
-        Kind::Site,
-        Kind::Group,
-        Kind::Posture,
+    const ALL: [CodeKind; 6] = [
+        CodeKind::Subject,
+        CodeKind::Examiner,
+        CodeKind::Session,
+        CodeKind::Site,
+        CodeKind::Group,
+        CodeKind::Posture,
     ];
 }
 
 /// The secret, and what was replaced by what.
-pub(super) struct Key {
+pub(super) struct PseudonymKey {
     path: PathBuf,
     secret: [u8; SECRET_LENGTH],
-    given: Mutex<BTreeMap<(Kind, String), String>>,
+    given: Mutex<BTreeMap<(CodeKind, String), String>>,
 }
 
-impl Key {
+impl PseudonymKey {
     /// Opens a key file, or begins one with a new secret.
     ///
     /// # Errors
     /// [`Error::Refused`] when the file is there and holds no secret, [`Error::Io`] when it cannot be read or
     /// this system gives no random bytes.
-    pub fn open(path: &Path) -> Result<Key> {
+    pub fn open(path: &Path) -> Result<PseudonymKey> {
         let mut given = BTreeMap::new();
         let secret = if path.symlink_metadata().is_ok() {
             let advice = "check that the key file may be read";
@@ -68,7 +68,7 @@ impl Key {
                 advice: "name the key file of earlier sharing, or a new file".to_owned(),
             };
             let table: Table = text.parse().map_err(|_| no())?;
-            for kind in Kind::ALL {
+            for kind in CodeKind::ALL {
                 let codes = table.get(kind.word()).and_then(Value::as_table);
                 for (code, shared) in codes.into_iter().flatten() {
                     let shared = shared.as_str().ok_or_else(no)?;
@@ -80,7 +80,7 @@ impl Key {
         } else {
             new_secret()?
         };
-        Ok(Key {
+        Ok(PseudonymKey {
             path: path.to_owned(),
             secret,
             given: Mutex::new(given),
@@ -99,7 +99,7 @@ impl Key {
             hex(&self.secret)
         );
         let given = self.given.lock().unwrap_or_else(PoisonError::into_inner);
-        for kind in Kind::ALL {
+        for kind in CodeKind::ALL {
             let codes: Vec<_> = given.iter().filter(|((k, _), _)| *k == kind).collect();
             if !codes.is_empty() {
                 let _ = write!(text, "\n[{}]\n", kind.word());
@@ -119,7 +119,7 @@ impl Key {
     }
 
     /// What stands for a code, always the same.
-    pub fn code(&self, kind: Kind, code: &str) -> String {
+    pub fn code(&self, kind: CodeKind, code: &str) -> String {
         let mut given = self.given.lock().unwrap_or_else(PoisonError::into_inner);
         let known = given.entry((kind, code.to_owned()));
         known

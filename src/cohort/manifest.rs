@@ -23,7 +23,7 @@ pub(super) const MANIFEST: &str = "manifest";
 const NAME: &str = "tautpoint shard";
 
 /// A file of the study, by its name in it.
-type StudyFile = (String, Vec<u8>);
+type NamedFile = (String, Vec<u8>);
 
 /// What all shards of a run share.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -42,7 +42,7 @@ pub struct ShardManifest {
     /// What was noticed before the first recording was read.
     problems: Vec<Problem>,
     /// The study's files besides its recordings; `None` without a study.
-    study: Option<Vec<StudyFile>>,
+    study: Option<Vec<NamedFile>>,
 }
 
 impl ShardManifest {
@@ -148,7 +148,7 @@ impl ShardManifest {
 }
 
 /// Everything in a study's folder that an analysis reads besides recordings and sidecars.
-pub(super) fn study_files(root: &Path) -> Result<Vec<StudyFile>> {
+pub(super) fn study_files(root: &Path) -> Result<Vec<NamedFile>> {
     let mut names: Vec<PathBuf> = [
         study_file::FILE_NAME,
         instrument::FILE_NAME,
@@ -177,7 +177,7 @@ pub(super) fn study_files(root: &Path) -> Result<Vec<StudyFile>> {
     Ok(files)
 }
 
-fn lay_out(files: &[StudyFile]) -> Result<TempDir> {
+fn lay_out(files: &[NamedFile]) -> Result<TempDir> {
     let advice = "check that the folder for temporary files may be written and is not full";
     let failed = |e| Error::io(std::env::temp_dir(), e, advice);
     let place = tempfile::Builder::new()

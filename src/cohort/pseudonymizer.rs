@@ -4,7 +4,7 @@
 //! and the key file lists which, so that a subject who withdraws can be found in what was shared.
 
 use super::conversion::{Conversion, OutputFile};
-use super::key::{Key, Kind};
+use super::key::{PseudonymKey, CodeKind};
 use super::parquet::{Numbers, recording};
 use super::rounding::{Rounding, rounded};
 use crate::agreement::spread::{self, RepeatSpread};
@@ -29,7 +29,7 @@ use toml::{Table, Value};
 
 /// Puts codes that tell nothing in the place of those of a lab.
 pub struct Pseudonymizer {
-    key: Key,
+    key: PseudonymKey,
     /// Of the study whose recordings are shared.
     calibrations: Calibrations,
 }
@@ -46,7 +46,7 @@ impl Pseudonymizer {
     /// [`Error::Refused`] when the file is there and holds no secret, [`Error::Io`] when it cannot be read or this system
     /// gives no random bytes.
     pub fn open(path: &Path) -> Result<Pseudonymizer> {
-        let key = Key::open(path)?;
+        let key = PseudonymKey::open(path)?;
         Ok(Pseudonymizer {
             key,
             calibrations: Calibrations::default(),
@@ -68,7 +68,7 @@ impl Pseudonymizer {
         self.key.save()
     }
 
-    fn code(&self, kind: Kind, code: &str) -> String {
+    fn code(&self, kind: CodeKind, code: &str) -> String {
         self.key.code(kind, code)
     }
 
@@ -97,9 +97,9 @@ impl Pseudonymizer {
         match session.parse::<Date>() {
             Ok(day) if session.len() == 10 => {
                 let moved = day.checked_sub(self.back(subject));
-                moved.map_or_else(|_| self.code(Kind::Session, session), |d| d.to_string())
+                moved.map_or_else(|_| self.code(CodeKind::Session, session), |d| d.to_string())
             }
-            _ => self.code(Kind::Session, session),
+            _ => self.code(CodeKind::Session, session),
         }
     }
 
@@ -123,8 +123,8 @@ impl Pseudonymizer {
         let word = |word: Option<&str>| word.map(|w| Value::String(w.to_owned()));
         let coded = |kind, code: &Option<String>| text(code.as_deref().map(|c| self.code(kind, c)));
         put("format", Some(Value::Integer(1)));
-        put("subject", coded(Kind::Subject, &about.subject));
-        put("examiner", coded(Kind::Examiner, &about.examiner));
+        put("subject", coded(CodeKind::Subject, &about.subject));
+        put("examiner", coded(CodeKind::Examiner, &about.examiner));
         put(
             "session",
             text(about.session.as_deref().map(|s| self.session(s, subject))),
@@ -133,7 +133,7 @@ impl Pseudonymizer {
             "recorded_at",
             text(about.recorded_at.as_deref().and_then(|t| self.time(t, subject))),
         );
-        put("site", coded(Kind::Site, &about.site));
+        put("site", coded(CodeKind::Site, &about.site));
         put("level", word(about.level.map(Level::word)));
         put("side", word(about.side.map(Side::word)));
         put("contact", word(about.contact.map(Contact::word)));
@@ -170,7 +170,7 @@ impl Pseudonymizer {
         if built_in_words().iter().any(|w| w == posture) {
             posture.to_owned()
         } else {
-            self.code(Kind::Posture, posture)
+            self.code(CodeKind::Posture, posture)
         }
     }
 
@@ -248,11 +248,11 @@ impl Pseudonymizer {
         let mut roster = "code,role,group\n".to_owned();
         for person in &study.roster.people {
             let kind = if person.role == Role::Subject {
-                Kind::Subject
+                CodeKind::Subject
             } else {
-                Kind::Examiner
+                CodeKind::Examiner
             };
-            let group = person.group.as_deref().map(|g| self.code(Kind::Group, g));
+            let group = person.group.as_deref().map(|g| self.code(CodeKind::Group, g));
             let code = self.code(kind, &person.code);
             let _ = writeln!(roster, "{code},{},{}", person.role, group.unwrap_or_default());
         }
@@ -290,8 +290,8 @@ impl Pseudonymizer {
             let _ = writeln!(
                 calls,
                 "{},{},{},{},{},{},{}",
-                self.code(Kind::Subject, &call.subject),
-                self.code(Kind::Examiner, &call.examiner),
+                self.code(CodeKind::Subject, &call.subject),
+                self.code(CodeKind::Examiner, &call.examiner),
                 self.session(&call.session, Some(&call.subject)),
                 call.level,
                 number(call.trial.map(|t| t.to_string())),

@@ -8,7 +8,7 @@ use crate::stats::multiple::benjamini_hochberg;
 
 /// One mean of trials that enters a contrast.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Part {
+pub(super) struct ContrastTerm {
     /// Variance of a single trial, never below that of its measurement.
     pub variance: f64,
     pub trials: usize,
@@ -19,7 +19,7 @@ pub(super) struct Part {
 #[derive(Debug, Clone)]
 pub(super) struct Contrast {
     pub estimate: f64,
-    pub parts: Vec<Part>,
+    pub parts: Vec<ContrastTerm>,
     pub df: f64,
 }
 
@@ -59,14 +59,14 @@ pub(super) enum Rule {
 
 /// What the rule needs to know.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Limits<'a> {
+pub(super) struct DecisionLimits<'a> {
     pub settings: &'a Compare,
     /// The threshold on the log scale.
     pub margin: f64,
     pub rule: Rule,
 }
 
-impl Limits<'_> {
+impl DecisionLimits<'_> {
     /// p that the difference is beyond the margin.
     fn beyond_p(&self, d: &Difference) -> f64 {
         let p = match self.rule {

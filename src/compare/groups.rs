@@ -36,27 +36,27 @@ impl Group<'_> {
 
 /// How a measure is compared.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Scale {
+pub(super) enum ComparisonScale {
     /// Natural logarithm: ratios.
     Log,
     /// As it is: differences.
     Plain,
 }
 
-impl Scale {
+impl ComparisonScale {
     /// Measures that can be zero or less are compared by difference.
-    pub fn of(measure: Measure) -> Scale {
+    pub fn of(measure: Measure) -> ComparisonScale {
         match measure {
-            Measure::OnsetTravel | Measure::LossRatio => Scale::Plain,
-            _ => Scale::Log,
+            Measure::OnsetTravel | Measure::LossRatio => ComparisonScale::Plain,
+            _ => ComparisonScale::Log,
         }
     }
 
     /// From the scale of comparison back to the measure's unit.
     pub fn back(self, value: f64) -> f64 {
         match self {
-            Scale::Log => value.exp(),
-            Scale::Plain => value,
+            ComparisonScale::Log => value.exp(),
+            ComparisonScale::Plain => value,
         }
     }
 }
@@ -79,23 +79,23 @@ pub(super) struct Trials {
 
 impl Trials {
     /// Values of the tests that have the measure; one that is zero or less has no logarithm and counts as missing.
-    pub fn of(tests: &[&Test], measure: Measure, scale: Scale) -> Trials {
+    pub fn of(tests: &[&Test], measure: Measure, scale: ComparisonScale) -> Trials {
         let mut trials = Trials::default();
         let mut variances = Vec::new();
         for test in tests {
             let Some(estimate) = test.measures.get(measure) else {
                 continue;
             };
-            if scale == Scale::Log && estimate.value <= 0.0 {
+            if scale == ComparisonScale::Log && estimate.value <= 0.0 {
                 continue;
             }
             match scale {
-                Scale::Log => {
+                ComparisonScale::Log => {
                     trials.values.push(estimate.value.ln());
                     let own = own_variance(test, measure).or(estimate.u.map(|u| u * u));
                     variances.extend(own.map(|v| v / estimate.value.powi(2)));
                 }
-                Scale::Plain => {
+                ComparisonScale::Plain => {
                     trials.values.push(estimate.value);
                     variances.extend(estimate.u.map(|u| u * u));
                 }
@@ -142,7 +142,7 @@ pub(super) fn group(tests: &[Test]) -> (Vec<Group<'_>>, Vec<Unpaired>) {
     let mut in_order: Vec<&Test> = tests.iter().collect();
     in_order.sort_by(|a, b| trial_order(a).cmp(&trial_order(b)));
     let mut groups: BTreeMap<TestKey, Group> = BTreeMap::new();
-    let mut homeless: BTreeMap<(TestKey, Option<Side>, &str), Unpaired> = BTreeMap::new();
+    let mut ungrouped: BTreeMap<(TestKey, Option<Side>, &str), Unpaired> = BTreeMap::new();
     for test in in_order {
         let key = test.about.key();
         let reason = match (key.level, test.side()) {
@@ -165,7 +165,7 @@ pub(super) fn group(tests: &[Test]) -> (Vec<Group<'_>>, Vec<Unpaired>) {
             }
         };
         let side = test.side();
-        let entry = homeless
+        let entry = ungrouped
             .entry((key.clone(), side, reason))
             .or_insert_with(|| Unpaired {
                 key,
@@ -175,7 +175,7 @@ pub(super) fn group(tests: &[Test]) -> (Vec<Group<'_>>, Vec<Unpaired>) {
             });
         entry.trials += 1;
     }
-    (groups.into_values().collect(), homeless.into_values().collect())
+    (groups.into_values().collect(), ungrouped.into_values().collect())
 }
 
 fn trial_order(t: &Test) -> (Option<u32>, &str, u32) {
@@ -204,7 +204,7 @@ mod tests {
             Source::ForceCalibration.line(0.5, f64::INFINITY),
         ];
         test.measures.set(Measure::EndFeel, Measured::new(10.0, budget));
-        let trials = Trials::of(&[&test], Measure::EndFeel, Scale::Log);
+        let trials = Trials::of(&[&test], Measure::EndFeel, ComparisonScale::Log);
         assert!((trials.measurement_variance - 1e-4).abs() < 1e-12);
     }
 }

@@ -2,7 +2,7 @@
 
 use super::asymmetry::percent_of_log;
 use super::contrast::{Contrast, Rule};
-use super::groups::{Group, Scale, Trials};
+use super::groups::{Group, ComparisonScale, Trials};
 use super::pairs::{empty, part, put_interval, put_words};
 use super::spread::spread;
 use super::{CompareContext, Comparison, ComparisonKind, DECIDED, Unpaired, UnpairedSide};
@@ -15,7 +15,7 @@ const EACH_SIDE: usize = 2;
 const FARTHEST: usize = 6;
 
 /// A midline step with its trials of one measure.
-struct Step {
+struct MidlineStep {
     group: usize,
     rank: usize,
     /// Loads of the window stiffness, which only steps with the same window may share.
@@ -68,13 +68,13 @@ fn one_measure(
     measure: Measure,
     context: &CompareContext,
 ) -> Vec<(usize, Comparison)> {
-    let mut steps: Vec<Step> = run
+    let mut steps: Vec<MidlineStep> = run
         .iter()
         .filter_map(|&group| step(groups, group, measure))
         .collect();
     steps.sort_by_key(|s| (s.rank, s.group));
     let levels: Vec<Vec<Trials>> = steps.iter().map(|s| vec![s.trials.clone()]).collect();
-    let Some(known) = spread(&levels, measure, Scale::Log, context) else {
+    let Some(known) = spread(&levels, measure, ComparisonScale::Log, context) else {
         return vec![];
     };
     let (mut comparisons, mut contrasts, mut at) = (vec![], vec![], vec![]);
@@ -104,7 +104,7 @@ fn one_measure(
             asymmetry_percent: Some(percent_of_log(contrast.estimate)),
             ..empty(&groups[own.group], ComparisonKind::Neighbours, measure)
         };
-        put_interval(&mut comparison, &contrast, Scale::Log, known.source, context);
+        put_interval(&mut comparison, &contrast, ComparisonScale::Log, known.source, context);
         comparisons.push(comparison);
         contrasts.push(contrast);
         at.push(own.group);
@@ -113,10 +113,10 @@ fn one_measure(
     at.into_iter().zip(comparisons).collect()
 }
 
-fn step(groups: &[Group], group: usize, measure: Measure) -> Option<Step> {
+fn step(groups: &[Group], group: usize, measure: Measure) -> Option<MidlineStep> {
     let tests = groups[group].side(Side::Midline);
-    let trials = Trials::of(tests, measure, Scale::Log);
-    (trials.n() > 0).then_some(Step {
+    let trials = Trials::of(tests, measure, ComparisonScale::Log);
+    (trials.n() > 0).then_some(MidlineStep {
         group,
         rank: groups[group].key.level?.rank(),
         window_n: tests.first()?.window_n,
@@ -126,9 +126,9 @@ fn step(groups: &[Group], group: usize, measure: Measure) -> Option<Step> {
 
 /// Up to two steps above and two below, near enough to be neighbours. The same level under another line of
 /// drive is no neighbour of itself.
-fn near(steps: &[Step], i: usize, measure: Measure) -> Vec<usize> {
+fn near(steps: &[MidlineStep], i: usize, measure: Measure) -> Vec<usize> {
     let own = &steps[i];
-    let fits = |s: &Step| {
+    let fits = |s: &MidlineStep| {
         let apart = s.rank.abs_diff(own.rank);
         let same_window = measure != Measure::Window || s.window_n == own.window_n;
         apart > 0 && apart <= FARTHEST && same_window
@@ -142,7 +142,7 @@ fn near(steps: &[Step], i: usize, measure: Measure) -> Vec<usize> {
 ///
 /// The variance of the median is taken as that of these: right where neighbours differ by more than their
 /// errors, and on the wide side (at most 1.5 for 1.3 parts with four neighbours) where they do not.
-fn median_of(steps: &[Step], near: &[usize]) -> Option<(f64, Vec<(usize, f64)>)> {
+fn median_of(steps: &[MidlineStep], near: &[usize]) -> Option<(f64, Vec<(usize, f64)>)> {
     if near.len() < 2 {
         return None;
     }

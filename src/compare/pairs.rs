@@ -2,9 +2,9 @@
 
 use super::asymmetry::{log_of_percent, percent_of_log};
 use super::calls::{agrees, call_of};
-use super::contrast::{Contrast, Limits, Part, Rule};
-use super::groups::{Group, Scale, Trials};
-use super::spread::{Spread, spread};
+use super::contrast::{Contrast, DecisionLimits, ContrastTerm, Rule};
+use super::groups::{Group, ComparisonScale, Trials};
+use super::spread::{TrialSpread, spread};
 use super::{CompareContext, Comparison, ComparisonKind, DECIDED, SHOWN, SpreadSource, Unpaired};
 use crate::columns::Measure;
 use crate::terms::{Contact, LineOfDrive, Side};
@@ -13,8 +13,8 @@ use crate::terms::{Contact, LineOfDrive, Side};
 ///
 /// The variance of a trial is never below that of its measurement: repetitions that happen to agree do not make
 /// the instrument better than it is.
-pub(super) fn part(trials: &Trials, variance: f64, weight: f64) -> Part {
-    Part {
+pub(super) fn part(trials: &Trials, variance: f64, weight: f64) -> ContrastTerm {
+    ContrastTerm {
         variance: variance.max(trials.measurement_variance),
         trials: trials.n(),
         weight,
@@ -58,7 +58,7 @@ fn one_measure(
     measure: Measure,
     context: &CompareContext,
 ) -> Vec<(usize, Comparison)> {
-    let scale = Scale::of(measure);
+    let scale = ComparisonScale::of(measure);
     let sided = |i: &usize| !(groups[*i].left.is_empty() && groups[*i].right.is_empty());
     let members: Vec<usize> = scan.iter().copied().filter(sided).collect();
     let levels: Vec<Vec<Trials>> = members
@@ -88,7 +88,7 @@ fn one_measure(
 }
 
 /// The finding without anything that needs a spread.
-fn bare(groups: &[Group], pair: &Pair, measure: Measure, scale: Scale) -> Comparison {
+fn bare(groups: &[Group], pair: &Pair, measure: Measure, scale: ComparisonScale) -> Comparison {
     let group = &groups[pair.group];
     let means = (pair.left.mean(), pair.right.mean());
     let d = means.0.zip(means.1).map(|(left, right)| right - left);
@@ -97,7 +97,7 @@ fn bare(groups: &[Group], pair: &Pair, measure: Measure, scale: Scale) -> Compar
         right: means.1.map(|m| scale.back(m)),
         left_trials: pair.left.n() as u32,
         right_trials: pair.right.n() as u32,
-        asymmetry_percent: d.filter(|_| scale == Scale::Log).map(percent_of_log),
+        asymmetry_percent: d.filter(|_| scale == ComparisonScale::Log).map(percent_of_log),
         ..empty(group, ComparisonKind::LeftRight, measure)
     }
 }
@@ -130,8 +130,8 @@ pub(super) fn empty(group: &Group, kind: ComparisonKind, measure: Measure) -> Co
 fn add_intervals(
     comparisons: &mut [Comparison],
     pairs: &[Pair],
-    known: &Spread,
-    scale: Scale,
+    known: &TrialSpread,
+    scale: ComparisonScale,
     context: &CompareContext,
 ) {
     let contrasts: Vec<Contrast> = pairs.iter().filter_map(|p| contrast(p, known)).collect();
@@ -153,7 +153,7 @@ fn add_intervals(
     }
 }
 
-fn contrast(pair: &Pair, known: &Spread) -> Option<Contrast> {
+fn contrast(pair: &Pair, known: &TrialSpread) -> Option<Contrast> {
     let variance = known.levels.get(pair.level)?;
     Some(Contrast {
         estimate: pair.right.mean()? - pair.left.mean()?,
@@ -169,7 +169,7 @@ fn contrast(pair: &Pair, known: &Spread) -> Option<Contrast> {
 pub(super) fn put_interval(
     comparison: &mut Comparison,
     contrast: &Contrast,
-    scale: Scale,
+    scale: ComparisonScale,
     source: SpreadSource,
     context: &CompareContext,
 ) {
@@ -179,11 +179,11 @@ pub(super) fn put_interval(
     };
     comparison.spread_source = Some(source);
     match scale {
-        Scale::Log => {
+        ComparisonScale::Log => {
             comparison.low_percent = Some(percent_of_log(low));
             comparison.high_percent = Some(percent_of_log(high));
         }
-        Scale::Plain => comparison.difference = Some([contrast.estimate, low, high]),
+        ComparisonScale::Plain => comparison.difference = Some([contrast.estimate, low, high]),
     }
 }
 
@@ -195,7 +195,7 @@ pub(super) fn put_words(
     context: &CompareContext,
 ) {
     let settings = &context.settings.compare;
-    let limits = Limits {
+    let limits = DecisionLimits {
         settings,
         margin: log_of_percent(settings.threshold_percent),
         rule,
@@ -266,7 +266,7 @@ fn list_uncompared<'a>(
         return;
     }
     let label = Measure::EndFeel.info().label;
-    let count = |side| Trials::of(group.side(side), Measure::EndFeel, Scale::Log).n();
+    let count = |side| Trials::of(group.side(side), Measure::EndFeel, ComparisonScale::Log).n();
     let (side, reason) = match (count(Side::Left) > 0, count(Side::Right) > 0) {
         (true, _) => (Side::Left, format!("the right side has no {label} above zero")),
         (_, true) => (Side::Right, format!("the left side has no {label} above zero")),

@@ -1,6 +1,6 @@
 //! How much one test differs from its repetition.
 
-use super::groups::{Scale, Trials};
+use super::groups::{ComparisonScale, Trials};
 use super::{CompareContext, DECIDED, SpreadSource};
 use crate::columns::Measure;
 use crate::stats::variance::{Variance, bartlett, moderate, pooled};
@@ -9,7 +9,7 @@ use crate::stats::variance::{Variance, bartlett, moderate, pooled};
 const UNEQUAL_P: f64 = 0.01;
 
 /// Between-trial variance of a single test at each level of a scan.
-pub(super) struct Spread {
+pub(super) struct TrialSpread {
     /// One for each level given, in order, on the scale of comparison.
     pub levels: Vec<Variance>,
     pub source: SpreadSource,
@@ -24,20 +24,20 @@ pub(super) struct Spread {
 pub(super) fn spread(
     levels: &[Vec<Trials>],
     measure: Measure,
-    scale: Scale,
+    scale: ComparisonScale,
     context: &CompareContext,
-) -> Option<Spread> {
+) -> Option<TrialSpread> {
     let within: Vec<Variance> = levels.iter().map(|sides| within_sides(sides)).collect();
     if let Some(all) = pooled(&within).ok().filter(|all| all.value > 0.0) {
         let unequal = bartlett(&within).is_ok_and(|b| b.p < UNEQUAL_P);
         let moderated = if unequal { moderate(&within).ok() } else { None };
-        return Some(Spread {
+        return Some(TrialSpread {
             levels: moderated.map_or_else(|| vec![all; levels.len()], |m| m.groups),
             source: SpreadSource::Trials,
         });
     }
     let (variance, source) = without_repetition(measure, scale, context)?;
-    Some(Spread {
+    Some(TrialSpread {
         levels: vec![variance; levels.len()],
         source,
     })
@@ -56,13 +56,13 @@ fn within_sides(sides: &[Trials]) -> Variance {
 
 fn without_repetition(
     measure: Measure,
-    scale: Scale,
+    scale: ComparisonScale,
     context: &CompareContext,
 ) -> Option<(Variance, SpreadSource)> {
     let own = context.agreement.and_then(|a| {
         let sem = match scale {
-            Scale::Log => a.sem_log.get(&measure),
-            Scale::Plain => a.sem.get(&measure),
+            ComparisonScale::Log => a.sem_log.get(&measure),
+            ComparisonScale::Plain => a.sem.get(&measure),
         }?;
         Some(Variance {
             value: sem * sem,

@@ -43,7 +43,7 @@ struct Aligned {
 
 /// Lowest, mean and highest of the reference at one time.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Spread {
+struct Envelope {
     time_s: f64,
     low: f64,
     mean: f64,
@@ -171,7 +171,7 @@ impl Aligned {
 }
 
 /// The reference on a grid, its springs laid over each other, where all of it reaches. A single curve is left as it is.
-fn spread(reference: &[Aligned], [from, to]: [f64; 2]) -> Vec<Spread> {
+fn spread(reference: &[Aligned], [from, to]: [f64; 2]) -> Vec<Envelope> {
     let steps = ((to - from) / STEP_S).floor() as usize;
     let mean_s = mean_marks_s(reference);
     let at = |r: &Aligned, t: f64| match reference.len() {
@@ -182,7 +182,7 @@ fn spread(reference: &[Aligned], [from, to]: [f64; 2]) -> Vec<Spread> {
         .filter_map(|i| {
             let time_s = from + i as f64 * STEP_S;
             let values: Vec<f64> = reference.iter().filter_map(|r| at(r, time_s)).collect();
-            (values.len() == reference.len() && !values.is_empty()).then(|| Spread {
+            (values.len() == reference.len() && !values.is_empty()).then(|| Envelope {
                 time_s,
                 low: values.iter().copied().fold(f64::INFINITY, f64::min),
                 mean: values.iter().sum::<f64>() / values.len() as f64,
@@ -211,8 +211,8 @@ fn panel(canvas: &mut Canvas, panel: Area, span: [f64; 2], name: &str, own: Alig
         panel.bottom,
         panel.top,
     );
-    let line = |value: fn(&Spread) -> f64| -> Vec<Point> {
-        let at = |s: &Spread| (x.px(s.time_s), y.px(value(s)).min(panel.bottom));
+    let line = |value: fn(&Envelope) -> f64| -> Vec<Point> {
+        let at = |s: &Envelope| (x.px(s.time_s), y.px(value(s)).min(panel.bottom));
         spread.iter().map(at).collect()
     };
     if reference.len() > 1 {

@@ -4,7 +4,7 @@
 use super::axis::{MARGIN, SMALL, Scale};
 use super::canvas::{Canvas, Figure};
 use super::palette::{ACCENT, BAND, GREY, HAIR, INK, QUIET};
-use super::scan_words::{Section, alt, call_words, decide_words, decision_word, percent_words, row_label};
+use super::scan_words::{ScanSection, alt, call_words, decide_words, decision_word, percent_words, row_label};
 use super::shape::{Align, Area, words};
 use super::text;
 use crate::format;
@@ -39,9 +39,9 @@ pub struct ScanOptions {
 ///
 /// `None` when no finding of that measure has an interval in percent.
 pub fn scan_overview(comparisons: &[&Comparison], options: &ScanOptions) -> Option<Figure> {
-    let sections: Vec<Section<'_>> = [ComparisonKind::LeftRight, ComparisonKind::Neighbours]
+    let sections: Vec<ScanSection<'_>> = [ComparisonKind::LeftRight, ComparisonKind::Neighbours]
         .into_iter()
-        .map(|kind| Section::of(kind, options.measure, comparisons))
+        .map(|kind| ScanSection::of(kind, options.measure, comparisons))
         .filter(|s| !s.rows.is_empty())
         .collect();
     if sections.is_empty() {
@@ -84,7 +84,7 @@ fn region_breaks(rows: &[&Comparison]) -> usize {
         .count()
 }
 
-fn section_height(section: &Section<'_>) -> f64 {
+fn section_height(section: &ScanSection<'_>) -> f64 {
     let gaps = REGION_GAP * region_breaks(&section.rows) as f64;
     44.0 + ROW * section.rows.len() as f64 + gaps + 62.0
 }
@@ -95,7 +95,7 @@ fn log_ratio(percent: f64) -> f64 {
 }
 
 /// The axis's end in percent: all intervals and the band, up to the widest axis.
-fn axis_end(section: &Section<'_>) -> f64 {
+fn axis_end(section: &ScanSection<'_>) -> f64 {
     let far = section
         .rows
         .iter()
@@ -112,7 +112,7 @@ fn axis_end(section: &Section<'_>) -> f64 {
     ((far * 1.05 / 10.0).ceil() * 10.0).min(WIDEST_PERCENT)
 }
 
-fn draw_section(canvas: &mut Canvas, section: &Section<'_>, top: f64, options: &ScanOptions) {
+fn draw_section(canvas: &mut Canvas, section: &ScanSection<'_>, top: f64, options: &ScanOptions) {
     let end = axis_end(section);
     let x = Scale::new(-log_ratio(end), log_ratio(end), PLOT_LEFT, PLOT_RIGHT);
     let rows_top = top + 44.0;
@@ -140,7 +140,7 @@ fn draw_section(canvas: &mut Canvas, section: &Section<'_>, top: f64, options: &
     }
 }
 
-fn threshold_band(canvas: &mut Canvas, section: &Section<'_>, x: Scale, top: f64, bottom: f64) {
+fn threshold_band(canvas: &mut Canvas, section: &ScanSection<'_>, x: Scale, top: f64, bottom: f64) {
     let Some(threshold) = section.threshold_percent() else {
         return;
     };
@@ -161,7 +161,7 @@ fn threshold_band(canvas: &mut Canvas, section: &Section<'_>, x: Scale, top: f64
 /// Ticks at round percentages, equally named on both sides, and what the ends mean.
 fn percent_axis(
     canvas: &mut Canvas,
-    section: &Section<'_>,
+    section: &ScanSection<'_>,
     x: Scale,
     end: f64,
     bottom: f64,
@@ -205,7 +205,7 @@ fn percent_axis(
     );
 }
 
-fn heads(canvas: &mut Canvas, section: &Section<'_>, rows_top: f64, confidence: f64) {
+fn heads(canvas: &mut Canvas, section: &ScanSection<'_>, rows_top: f64, confidence: f64) {
     let interval = format!("({} interval)", format::coverage(confidence));
     let style = words(SMALL - 1.0, QUIET);
     let columns = section_columns(section);
@@ -236,7 +236,7 @@ fn heads(canvas: &mut Canvas, section: &Section<'_>, rows_top: f64, confidence: 
     }
 }
 
-fn section_columns(section: &Section<'_>) -> [f64; 5] {
+fn section_columns(section: &ScanSection<'_>) -> [f64; 5] {
     match section.kind {
         ComparisonKind::LeftRight if section.has_calls() => LEFT_RIGHT_COLUMNS,
         ComparisonKind::LeftRight => {
@@ -287,7 +287,7 @@ fn interval(canvas: &mut Canvas, comparison: &Comparison, x: Scale, y: f64) {
     }
 }
 
-fn row_words(canvas: &mut Canvas, section: &Section<'_>, comparison: &Comparison, y: f64) {
+fn row_words(canvas: &mut Canvas, section: &ScanSection<'_>, comparison: &Comparison, y: f64) {
     let columns = section_columns(section);
     let named = matches!(
         comparison.side_of_resistance,

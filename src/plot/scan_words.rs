@@ -7,20 +7,20 @@ use crate::compare::{Comparison, ComparisonKind, Decision, TrialsToDecide};
 use crate::terms::{Contact, Level, LineOfDrive, Posture, covered_label};
 
 /// The rows of one kind of comparison, from the neck down.
-pub(super) struct Section<'a> {
+pub(super) struct ScanSection<'a> {
     pub kind: ComparisonKind,
     pub rows: Vec<&'a Comparison>,
 }
 
-impl<'a> Section<'a> {
-    pub fn of(kind: ComparisonKind, measure: Measure, comparisons: &[&'a Comparison]) -> Section<'a> {
+impl<'a> ScanSection<'a> {
+    pub fn of(kind: ComparisonKind, measure: Measure, comparisons: &[&'a Comparison]) -> ScanSection<'a> {
         let mut rows: Vec<&Comparison> = comparisons
             .iter()
             .copied()
             .filter(|f| f.kind == kind && f.measure == measure && f.asymmetry_percent.is_some())
             .collect();
         rows.sort_by(|a, b| order(a).cmp(&order(b)));
-        Section { kind, rows }
+        ScanSection { kind, rows }
     }
 
     /// The threshold that all rows share; `None` when they differ or have none.
@@ -41,7 +41,7 @@ impl<'a> Section<'a> {
     }
 }
 
-type Order<'a> = (
+type RowOrder<'a> = (
     bool,
     Option<Level>,
     Option<&'a Posture>,
@@ -49,7 +49,7 @@ type Order<'a> = (
     Option<LineOfDrive>,
 );
 
-fn order(f: &Comparison) -> Order<'_> {
+fn order(f: &Comparison) -> RowOrder<'_> {
     let key = &f.key;
     (
         key.level.is_none(),
@@ -130,7 +130,7 @@ pub(super) fn decide_words(f: &Comparison) -> Option<String> {
 }
 
 /// What is to be seen, in words.
-pub(super) fn alt(sections: &[Section<'_>], measure: Measure) -> String {
+pub(super) fn alt(sections: &[ScanSection<'_>], measure: Measure) -> String {
     let mut parts = vec![format!(
         "Interval plot of {}, one row for each level, from the neck down",
         measure.info().label

@@ -11,7 +11,7 @@ use crate::columns::Measure;
 use crate::trace::{Knee, Test};
 
 /// The drawn stretch of a curve: displacement, force and time.
-struct Sample {
+struct LoopPoint {
     time_s: f64,
     mm: f64,
     n: f64,
@@ -35,7 +35,7 @@ pub(super) fn draw(canvas: &mut Canvas, panel: Area, test: &Test, force_top_n: O
     let bottom = if lowest < -0.03 * highest { lowest } else { 0.0 };
     let y = Scale::new(bottom, highest * 1.14, panel.bottom, panel.top);
     axes(canvas, panel, x, y, "displacement (mm)", "force (N)");
-    let at = |s: &Sample| (x.px(s.mm), y.px(s.n).min(panel.bottom));
+    let at = |s: &LoopPoint| (x.px(s.mm), y.px(s.n).min(panel.bottom));
     draw_curve(canvas, test, &samples, &at);
     let end_feel = end_feel_line(canvas, test, &samples, x, y);
     let onset = onset_mark(canvas, test, x, y);
@@ -49,14 +49,14 @@ pub(super) fn draw(canvas: &mut Canvas, panel: Area, test: &Test, force_top_n: O
 }
 
 /// Samples from touching to leaving that have both numbers.
-fn in_contact(test: &Test) -> Vec<Sample> {
+fn in_contact(test: &Test) -> Vec<LoopPoint> {
     let c = &test.curve;
     let p = &test.phases;
     c.time_s
         .iter()
         .zip(&c.displacement_mm)
         .zip(&c.force_n)
-        .map(|((t, x), f)| Sample {
+        .map(|((t, x), f)| LoopPoint {
             time_s: f64::from(*t),
             mm: f64::from(*x),
             n: f64::from(*f),
@@ -67,7 +67,7 @@ fn in_contact(test: &Test) -> Vec<Sample> {
 }
 
 /// Release lightest, take-up grey, what follows the onset in ink, springs in stronger ink.
-fn draw_curve(canvas: &mut Canvas, test: &Test, samples: &[Sample], at: &dyn Fn(&Sample) -> Point) {
+fn draw_curve(canvas: &mut Canvas, test: &Test, samples: &[LoopPoint], at: &dyn Fn(&LoopPoint) -> Point) {
     let p = &test.phases;
     let springs_end = p.springs_end_s.unwrap_or(p.lean_end_s);
     let slack_end = match test.knee {
@@ -75,7 +75,7 @@ fn draw_curve(canvas: &mut Canvas, test: &Test, samples: &[Sample], at: &dyn Fn(
         Knee::None | Knee::NotLooked => p.lean_end_s,
     };
     let part = |from: f64, to: f64| -> Vec<Point> {
-        let inside = |s: &&Sample| s.time_s >= from - 1e-9 && s.time_s <= to + 0.011;
+        let inside = |s: &&LoopPoint| s.time_s >= from - 1e-9 && s.time_s <= to + 0.011;
         samples.iter().filter(inside).map(at).collect()
     };
     canvas.line(&part(springs_end, p.contact_end_s), HAIR, 1.0);
@@ -85,7 +85,7 @@ fn draw_curve(canvas: &mut Canvas, test: &Test, samples: &[Sample], at: &dyn Fn(
 }
 
 /// The line of end-feel stiffness through the middle of the counted loading limbs; gives its upper end.
-fn end_feel_line(canvas: &mut Canvas, test: &Test, samples: &[Sample], x: Scale, y: Scale) -> Option<Point> {
+fn end_feel_line(canvas: &mut Canvas, test: &Test, samples: &[LoopPoint], x: Scale, y: Scale) -> Option<Point> {
     let slope = test
         .value(Measure::EndFeel)
         .or_else(|| test.value(Measure::FittedEndFeel))?;

@@ -5,7 +5,7 @@ use crate::calibrate::gravity::{
 };
 use crate::calibrate::{Direction, Reading, SensorReadings};
 use crate::error::{Problem, Severity};
-use crate::study::table::{Row, TextTable};
+use crate::study::table::{TextRow, TextTable};
 use crate::study::words::{nearest, shown};
 use crate::units::{Quantity, Unit};
 
@@ -267,7 +267,7 @@ fn choose_channel(
 /// The cells of one row.
 struct ReadingCells<'a, 'p> {
     file: &'a str,
-    row: &'a Row,
+    row: &'a TextRow,
     decimal_comma: bool,
     problems: &'p mut Vec<Problem>,
 }

@@ -32,7 +32,7 @@ const TABLES: [(&str, &str); 4] = [
     ("technique", "One row a remark on how a test or a scan was done."),
 ];
 
-type Place = (Option<String>, Option<String>);
+type SiteAndSession = (Option<String>, Option<String>);
 
 /// Writes the dataset into a folder of results.
 ///
@@ -45,7 +45,7 @@ pub fn write(results: &Results, folder: &mut OutputFolder) -> Result<()> {
             continue;
         };
         let places = places(name, results);
-        let mut parts: BTreeMap<&Place, Vec<usize>> = BTreeMap::new();
+        let mut parts: BTreeMap<&SiteAndSession, Vec<usize>> = BTreeMap::new();
         for (row, place) in places.iter().enumerate().take(table.rows.len()) {
             parts.entry(place).or_default().push(row);
         }
@@ -87,7 +87,7 @@ pub fn write(results: &Results, folder: &mut OutputFolder) -> Result<()> {
 }
 
 /// Site and session of each row of a table.
-fn places(name: &str, results: &Results) -> Vec<Place> {
+fn places(name: &str, results: &Results) -> Vec<SiteAndSession> {
     let of_test = |t: &Test| (t.about.site.clone(), t.about.session.clone());
     let who = |subject: &Option<String>, examiner: &Option<String>, session: &Option<String>| {
         (subject.clone(), examiner.clone(), session.clone())
@@ -120,7 +120,7 @@ fn places(name: &str, results: &Results) -> Vec<Place> {
     }
 }
 
-fn path_of((site, session): &Place) -> String {
+fn path_of((site, session): &SiteAndSession) -> String {
     let part = |column: &Column, value: &Option<String>| {
         let value = value.as_deref().map_or_else(|| MISSING.to_owned(), escaped);
         format!("{}={value}", column.name)

@@ -1,5 +1,6 @@
 //! What a later session found that followed a follow-up plan, beside the region whose finding asked for it.
 
+use serde::Serialize;
 use super::order::sessions;
 use crate::compare::{Cause, Comparison, ComparisonKind, DECIDED, Decision, FollowUpStep, follow_up};
 use crate::format::number;
@@ -32,6 +33,28 @@ pub struct FollowedLevel {
     pub level: Level,
     /// What the later session found, in words.
     pub words: String,
+}
+
+/// A region for a page: what was found there, and what each of its levels was found to be afterwards.
+#[derive(Debug, Clone, Serialize)]
+pub struct FollowedView {
+    region: String,
+    why: String,
+    later: String,
+    levels: Vec<String>,
+}
+
+impl Followed {
+    /// For a page; `later` says where the region was looked at again.
+    pub fn view(&self, later: String) -> FollowedView {
+        let level = |l: &FollowedLevel| format!("{}: {}", l.level.label(), l.words);
+        FollowedView {
+            region: self.region.clone(),
+            why: self.why.clone(),
+            later,
+            levels: self.levels.iter().map(level).collect(),
+        }
+    }
 }
 
 /// Every region that a later session looked at again by a plan whose name begins with [`FOLLOW_UP`].

@@ -33,7 +33,7 @@ pub struct Settings {
     /// Bands that the doing of a test is held against.
     pub technique: Technique,
     /// Corrections for the instrument's own delay, compliance and loop.
-    pub instrument: Instrument,
+    pub instrument: InstrumentSettings,
     /// How a pressure mat is read.
     pub mat: Mat,
     /// Dotted key of each setting that somebody set, be it to the default, and where (`study.toml`, `--low-pass`). The
@@ -127,7 +127,7 @@ pub struct Technique {
 /// What is known of the instrument.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default)]
-pub struct Instrument {
+pub struct InstrumentSettings {
     pub plinth_compliance_mm_per_n: f64,
     pub force_delay_ms: f64,
 }

@@ -40,7 +40,7 @@ use measure::{PreparedRecording, measure_test, zeroed};
 use std::ops::Range;
 
 /// Who and where each side of each episode is: one list an episode, one entry a side.
-pub type Names = Vec<Vec<About>>;
+pub type EpisodeNames = Vec<Vec<About>>;
 
 /// The tests of one recording, found but not yet named and measured.
 pub struct FoundTests<'a> {
@@ -89,13 +89,13 @@ impl FoundTests<'_> {
     }
 
     /// Names each side of each episode by the side that the file gives it, if any.
-    pub fn names(&self, about: impl Fn(Option<Side>) -> About) -> Names {
+    pub fn names(&self, about: impl Fn(Option<Side>) -> About) -> EpisodeNames {
         let episode = |e| self.sides(e).map(&about).collect();
         self.episodes.iter().map(episode).collect()
     }
 
     /// Names every test as the recording itself is named.
-    pub fn names_of_recording(&self) -> Names {
+    pub fn names_of_recording(&self) -> EpisodeNames {
         let recording = &self.trace.about;
         self.names(|side| About {
             side: side.or(recording.side),
@@ -114,7 +114,7 @@ impl FoundTests<'_> {
 }
 
 /// Measures the tests that were found, in time order, left before right.
-pub fn measure(found: &FoundTests, names: Names) -> Vec<Test> {
+pub fn measure(found: &FoundTests, names: EpisodeNames) -> Vec<Test> {
     let c = &found.conditioned;
     let sides: Vec<ZeroedSide> = c
         .sides

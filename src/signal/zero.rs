@@ -7,11 +7,11 @@ use std::ops::Range;
 
 /// Shortest unloaded stretch that a zero is taken from, in s.
 pub const SHORTEST_S: f64 = 0.2;
-/// Least kept clear of a touch and of a release, where the filtered force is not at rest, in s.
+/// Least kept clear of a contact and of a release, where the filtered force is not at rest, in s.
 const LEAST_MARGIN_S: f64 = 0.08;
 /// Kept clear where the stretch is long enough, in s. A lean begins so softly that the hand is on long before the
 /// force passes the contact limit: a third of a second of a minimum-jerk lean of two seconds. A release is quicker.
-const BEFORE_TOUCH_S: f64 = 0.35;
+const BEFORE_CONTACT_S: f64 = 0.35;
 const AFTER_RELEASE_S: f64 = 0.15;
 /// A stretch is shortened for those margins no further than to this, in s.
 const KEPT_S: f64 = 0.4;
@@ -108,12 +108,12 @@ impl ForceZero {
     }
 }
 
-/// The part of the stretch between a release and the next touch that is clear of both.
-fn unloaded(c: &Conditioned, release: Option<usize>, touch: Option<usize>, len: usize) -> Range<usize> {
+/// The part of the stretch between a release and the next contact that is clear of both.
+fn unloaded(c: &Conditioned, release: Option<usize>, contact: Option<usize>, len: usize) -> Range<usize> {
     let least = c.grid.samples(LEAST_MARGIN_S);
     let edge = |at: Option<usize>| if at.is_some() { least } else { 0 };
     let begin = (release.unwrap_or(0) + edge(release)).min(len);
-    let end = touch.unwrap_or(len).saturating_sub(edge(touch)).max(begin);
+    let end = contact.unwrap_or(len).saturating_sub(edge(contact)).max(begin);
     let spare = (end - begin).saturating_sub(c.grid.samples(KEPT_S));
     let wanted = |at: Option<usize>, s: f64| {
         if at.is_some() {
@@ -122,7 +122,7 @@ fn unloaded(c: &Conditioned, release: Option<usize>, touch: Option<usize>, len: 
             0
         }
     };
-    let at_end = wanted(touch, BEFORE_TOUCH_S).min(spare);
+    let at_end = wanted(contact, BEFORE_CONTACT_S).min(spare);
     let at_begin = wanted(release, AFTER_RELEASE_S).min(spare - at_end);
     begin + at_begin..end - at_end
 }

@@ -2,7 +2,7 @@
 
 use super::expanded::welch_satterthwaite;
 use super::quantile::{t_quantile, t_upper_tail};
-use super::{Result, StatsError, check_pairs, check_values, moments};
+use super::{StatsResult, StatsError, check_pairs, check_values, moments};
 
 /// An estimate with its standard error.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -18,7 +18,7 @@ pub struct Difference {
 impl Difference {
     /// Probability of a t at least this far above `bound` if the truth lay on it. Without error (`se` = 0) the
     /// answer is 0 above, 1 below and one half on the bound.
-    fn p_above(&self, bound: f64) -> Result<f64> {
+    fn p_above(&self, bound: f64) -> StatsResult<f64> {
         let excess = self.estimate - bound;
         if self.se == 0.0 {
             let p = if excess > 0.0 { 0.0 } else { 1.0 };
@@ -41,7 +41,7 @@ impl Difference {
     ///
     /// # Errors
     /// `confidence` or `df` out of range.
-    pub fn interval(&self, confidence: f64) -> Result<[f64; 2]> {
+    pub fn interval(&self, confidence: f64) -> StatsResult<[f64; 2]> {
         let half = t_quantile(0.5 + confidence / 2.0, self.df)? * self.se;
         Ok([self.estimate - half, self.estimate + half])
     }
@@ -54,7 +54,7 @@ impl Difference {
 ///
 /// # Errors
 /// `df` out of range.
-pub fn above_p(difference: &Difference, bound: f64) -> Result<f64> {
+pub fn above_p(difference: &Difference, bound: f64) -> StatsResult<f64> {
     difference.p_above(bound)
 }
 
@@ -73,7 +73,7 @@ pub fn above_p(difference: &Difference, bound: f64) -> Result<f64> {
 ///
 /// # Source
 /// McCarthy & Smyth 2009, Bioinformatics 25:765–771 (from memory).
-pub fn minimum_effect_p(difference: &Difference, margin: f64) -> Result<f64> {
+pub fn minimum_effect_p(difference: &Difference, margin: f64) -> StatsResult<f64> {
     check_margin(margin)?;
     let outward = if difference.estimate < 0.0 {
         difference.mirrored()
@@ -95,14 +95,14 @@ pub fn minimum_effect_p(difference: &Difference, margin: f64) -> Result<f64> {
 ///
 /// # Source
 /// Schuirmann 1987, J Pharmacokinet Biopharm 15:657–680 (from memory); checked against scipy.
-pub fn equivalence_p(difference: &Difference, margin: f64) -> Result<f64> {
+pub fn equivalence_p(difference: &Difference, margin: f64) -> StatsResult<f64> {
     check_margin(margin)?;
     let lower = difference.p_above(-margin)?;
     let upper = difference.mirrored().p_above(-margin)?;
     Ok(lower.max(upper))
 }
 
-fn check_margin(margin: f64) -> Result<()> {
+fn check_margin(margin: f64) -> StatsResult<()> {
     if margin >= 0.0 && margin.is_finite() {
         return Ok(());
     }
@@ -117,7 +117,7 @@ fn check_margin(margin: f64) -> Result<()> {
 ///
 /// # Errors
 /// Lengths that differ, fewer than two pairs, a value that is not finite.
-pub fn paired_difference(a: &[f64], b: &[f64]) -> Result<Difference> {
+pub fn paired_difference(a: &[f64], b: &[f64]) -> StatsResult<Difference> {
     check_pairs("a paired difference", a, b, 2)?;
     let d: Vec<f64> = a.iter().zip(b).map(|(a, b)| a - b).collect();
     let n = d.len() as f64;
@@ -138,7 +138,7 @@ pub fn paired_difference(a: &[f64], b: &[f64]) -> Result<Difference> {
 ///
 /// # Source
 /// Welch 1947, Biometrika 34:28–35.
-pub fn welch_difference(a: &[f64], b: &[f64]) -> Result<Difference> {
+pub fn welch_difference(a: &[f64], b: &[f64]) -> StatsResult<Difference> {
     check_values("a difference of means", a, 2)?;
     check_values("a difference of means", b, 2)?;
     let (na, nb) = (a.len() as f64, b.len() as f64);

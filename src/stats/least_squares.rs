@@ -1,6 +1,6 @@
 //! General linear least squares.
 
-use super::{Result, StatsError, check_values};
+use super::{StatsResult, StatsError, check_values};
 use nalgebra::{DMatrix, DVector};
 
 /// A least-squares fit of y on columns.
@@ -46,7 +46,7 @@ const INDEPENDENT: f64 = 1e-13;
 ///
 /// # Source
 /// Golub & Van Loan 2013, Matrix Computations, 4th ed., 5.3.2; checked on NIST Pontius, Longley, Wampler.
-pub fn least_squares<C: AsRef<[f64]>>(columns: &[C], y: &[f64]) -> Result<LeastSquares> {
+pub fn least_squares<C: AsRef<[f64]>>(columns: &[C], y: &[f64]) -> StatsResult<LeastSquares> {
     const WHAT: &str = "a least-squares fit";
     let (n, p) = (y.len(), columns.len());
     check_values(WHAT, y, p.max(1))?;

@@ -1,6 +1,6 @@
 //! The straight line by least squares.
 
-use super::{Result, StatsError, check_pairs};
+use super::{StatsResult, StatsError, check_pairs};
 
 /// A least-squares line y = intercept + slope·x.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -52,7 +52,7 @@ impl Line {
 ///
 /// # Source
 /// Draper & Smith 1998, Applied Regression Analysis, 3rd ed., ch. 1 (from memory); checked on NIST Norris.
-pub fn line(x: &[f64], y: &[f64]) -> Result<Line> {
+pub fn line(x: &[f64], y: &[f64]) -> StatsResult<Line> {
     check_pairs("a straight line", x, y, 2)?;
     let n = x.len() as f64;
     let mean_x = super::moments::mean(x)?;

@@ -48,10 +48,10 @@ pub enum StatsError {
 }
 
 /// Result of a statistic.
-pub type Result<T, E = StatsError> = std::result::Result<T, E>;
+pub type StatsResult<T, E = StatsError> = std::result::Result<T, E>;
 
 /// Refuses slices of different length, shorter than `needed`, or holding a value that is not finite.
-pub(crate) fn check_pairs(what: &'static str, x: &[f64], y: &[f64], needed: usize) -> Result<()> {
+pub(crate) fn check_pairs(what: &'static str, x: &[f64], y: &[f64], needed: usize) -> StatsResult<()> {
     if x.len() != y.len() {
         return Err(StatsError::Lengths {
             what,
@@ -64,7 +64,7 @@ pub(crate) fn check_pairs(what: &'static str, x: &[f64], y: &[f64], needed: usiz
 }
 
 /// Refuses a slice shorter than `needed` or holding a value that is not finite.
-pub(crate) fn check_values(what: &'static str, values: &[f64], needed: usize) -> Result<()> {
+pub(crate) fn check_values(what: &'static str, values: &[f64], needed: usize) -> StatsResult<()> {
     if values.len() < needed {
         return Err(StatsError::TooFew {
             what,

@@ -1,6 +1,6 @@
 //! Mean, standard deviation, median and median absolute deviation.
 
-use super::{Result, check_values};
+use super::{StatsResult, check_values};
 
 /// Mean, by a second pass that takes back the rounding of the first.
 ///
@@ -9,7 +9,7 @@ use super::{Result, check_values};
 ///
 /// # Errors
 /// No value, or one that is not finite.
-pub fn mean(values: &[f64]) -> Result<f64> {
+pub fn mean(values: &[f64]) -> StatsResult<f64> {
     check_values("a mean", values, 1)?;
     let n = values.len() as f64;
     let first = values.iter().sum::<f64>() / n;
@@ -26,7 +26,7 @@ pub fn mean(values: &[f64]) -> Result<f64> {
 ///
 /// # Source
 /// Chan, Golub & LeVeque 1983, The American Statistician 37:242–247 (from memory); checked on NIST NumAcc3 and 4.
-pub fn variance(values: &[f64]) -> Result<f64> {
+pub fn variance(values: &[f64]) -> StatsResult<f64> {
     check_values("a standard deviation", values, 2)?;
     let n = values.len() as f64;
     let m = mean(values)?;
@@ -43,7 +43,7 @@ pub fn variance(values: &[f64]) -> Result<f64> {
 ///
 /// # Errors
 /// As [`variance`].
-pub fn sd(values: &[f64]) -> Result<f64> {
+pub fn sd(values: &[f64]) -> StatsResult<f64> {
     Ok(variance(values)?.sqrt())
 }
 
@@ -51,7 +51,7 @@ pub fn sd(values: &[f64]) -> Result<f64> {
 ///
 /// # Errors
 /// No value, or one that is not finite.
-pub fn median(values: &[f64]) -> Result<f64> {
+pub fn median(values: &[f64]) -> StatsResult<f64> {
     check_values("a median", values, 1)?;
     Ok(median_in_place(&mut values.to_vec()).unwrap_or(f64::NAN))
 }
@@ -90,7 +90,7 @@ pub fn extremes<'a>(values: impl IntoIterator<Item = &'a f64>) -> (f64, f64) {
 ///
 /// # Errors
 /// As [`median`].
-pub fn mad(values: &[f64]) -> Result<f64> {
+pub fn mad(values: &[f64]) -> StatsResult<f64> {
     let m = median(values)?;
     let deviations: Vec<f64> = values.iter().map(|v| (v - m).abs()).collect();
     median(&deviations)

@@ -1,6 +1,6 @@
 //! Several tests at once.
 
-use super::{Result, StatsError};
+use super::{StatsResult, StatsError};
 
 /// Adjusted p-values of Benjamini and Hochberg: a test whose value is at most q is kept at false discovery rate q.
 ///
@@ -19,7 +19,7 @@ use super::{Result, StatsError};
 ///
 /// # Source
 /// Benjamini & Hochberg 1995, J R Stat Soc B 57:289–300.
-pub fn benjamini_hochberg(p: &[f64]) -> Result<Vec<f64>> {
+pub fn benjamini_hochberg(p: &[f64]) -> StatsResult<Vec<f64>> {
     if let Some(&found) = p.iter().find(|p| !(0.0..=1.0).contains(*p)) {
         return Err(StatsError::Range {
             what: "a p-value",

@@ -3,7 +3,7 @@
 //! Degrees of freedom need not be whole (Welch–Satterthwaite gives fractions) and may be infinite. Where there are many, the
 //! limiting distribution or a series about it is taken: the inverse of the finite one loses digits there.
 
-use super::{Result, StatsError};
+use super::{StatsResult, StatsError};
 use statrs::distribution::{ChiSquared, ContinuousCDF, FisherSnedecor, Normal, StudentsT};
 
 /// Degrees of freedom beyond which the limiting distribution stands in (difference below 1e-6 in t).
@@ -14,7 +14,7 @@ const NEAR_NORMAL_DF: f64 = 1e3;
 /// underlying series are not trustworthy, and no rule here needs them.
 pub const SMALLEST_P: f64 = 1e-6;
 
-fn check_p(p: f64) -> Result<f64> {
+fn check_p(p: f64) -> StatsResult<f64> {
     if (SMALLEST_P..=1.0 - SMALLEST_P).contains(&p) {
         return Ok(p);
     }
@@ -25,7 +25,7 @@ fn check_p(p: f64) -> Result<f64> {
     })
 }
 
-fn check_df(df: f64) -> Result<f64> {
+fn check_df(df: f64) -> StatsResult<f64> {
     if df > 0.0 {
         return Ok(df);
     }
@@ -36,7 +36,7 @@ fn check_df(df: f64) -> Result<f64> {
     })
 }
 
-fn check_statistic(x: f64) -> Result<f64> {
+fn check_statistic(x: f64) -> StatsResult<f64> {
     if x.is_nan() {
         return Err(StatsError::NotFinite {
             what: "a test statistic",
@@ -54,7 +54,7 @@ fn refused(found: f64) -> StatsError {
     }
 }
 
-fn student(df: f64) -> Result<StudentsT> {
+fn student(df: f64) -> StatsResult<StudentsT> {
     StudentsT::new(0.0, 1.0, df).map_err(|_| refused(df))
 }
 
@@ -69,7 +69,7 @@ fn student(df: f64) -> Result<StudentsT> {
 ///
 /// # Errors
 /// [`StatsError::Range`] when `p` is outside.
-pub fn normal_quantile(p: f64) -> Result<f64> {
+pub fn normal_quantile(p: f64) -> StatsResult<f64> {
     Ok(Normal::standard().inverse_cdf(check_p(p)?))
 }
 
@@ -77,7 +77,7 @@ pub fn normal_quantile(p: f64) -> Result<f64> {
 ///
 /// # Errors
 /// [`StatsError::NotFinite`] when `z` is NaN.
-pub fn normal_upper_tail(z: f64) -> Result<f64> {
+pub fn normal_upper_tail(z: f64) -> StatsResult<f64> {
     Ok(Normal::standard().sf(check_statistic(z)?))
 }
 
@@ -90,7 +90,7 @@ pub fn normal_upper_tail(z: f64) -> Result<f64> {
 ///
 /// # Errors
 /// [`StatsError::Range`] when `p` is outside 1e-6 to 1 − 1e-6 or `df` is not above 0.
-pub fn t_quantile(p: f64, df: f64) -> Result<f64> {
+pub fn t_quantile(p: f64, df: f64) -> StatsResult<f64> {
     let (p, df) = (check_p(p)?, check_df(df)?);
     if df > NEAR_NORMAL_DF {
         return Ok(near_normal(normal_quantile(p)?, df));
@@ -116,7 +116,7 @@ fn near_normal(z: f64, df: f64) -> f64 {
 ///
 /// # Errors
 /// [`StatsError::Range`] when `df` is not above 0, [`StatsError::NotFinite`] when `t` is NaN.
-pub fn t_upper_tail(t: f64, df: f64) -> Result<f64> {
+pub fn t_upper_tail(t: f64, df: f64) -> StatsResult<f64> {
     let (t, df) = (check_statistic(t)?, check_df(df)?);
     if t.is_infinite() {
         return Ok(if t > 0.0 { 0.0 } else { 1.0 });
@@ -131,7 +131,7 @@ pub fn t_upper_tail(t: f64, df: f64) -> Result<f64> {
 ///
 /// # Errors
 /// [`StatsError::Range`] when `p` or `df` is outside.
-pub fn chi_square_quantile(p: f64, df: f64) -> Result<f64> {
+pub fn chi_square_quantile(p: f64, df: f64) -> StatsResult<f64> {
     let p = check_p(p)?;
     Ok(chi_square(df)?.inverse_cdf(p))
 }
@@ -140,7 +140,7 @@ pub fn chi_square_quantile(p: f64, df: f64) -> Result<f64> {
 ///
 /// # Errors
 /// [`StatsError::Range`] when `df` is not from 0 to 1e6, [`StatsError::NotFinite`] when `x` is NaN.
-pub fn chi_square_upper_tail(x: f64, df: f64) -> Result<f64> {
+pub fn chi_square_upper_tail(x: f64, df: f64) -> StatsResult<f64> {
     let x = check_statistic(x)?;
     let distribution = chi_square(df)?;
     if x <= 0.0 {
@@ -152,7 +152,7 @@ pub fn chi_square_upper_tail(x: f64, df: f64) -> Result<f64> {
     Ok(distribution.sf(x))
 }
 
-fn chi_square(df: f64) -> Result<ChiSquared> {
+fn chi_square(df: f64) -> StatsResult<ChiSquared> {
     if check_df(df)? > MANY_DF {
         return Err(StatsError::Range {
             what: "the number of degrees of freedom of chi-square",
@@ -170,7 +170,7 @@ fn chi_square(df: f64) -> Result<ChiSquared> {
 ///
 /// # Errors
 /// [`StatsError::Range`] when `p` is outside 1e-6 to 1 − 1e-6 or a `df` is not above 0.
-pub fn f_quantile(p: f64, df1: f64, df2: f64) -> Result<f64> {
+pub fn f_quantile(p: f64, df1: f64, df2: f64) -> StatsResult<f64> {
     let (p, df1, df2) = (check_p(p)?, check_df(df1)?, check_df(df2)?);
     if df2 > MANY_DF {
         return Ok(chi_square_quantile(p, df1)? / df1);
@@ -186,7 +186,7 @@ pub fn f_quantile(p: f64, df1: f64, df2: f64) -> Result<f64> {
 ///
 /// # Errors
 /// [`StatsError::Range`] when a `df` is not above 0, [`StatsError::NotFinite`] when `f` is NaN.
-pub fn f_upper_tail(f: f64, df1: f64, df2: f64) -> Result<f64> {
+pub fn f_upper_tail(f: f64, df1: f64, df2: f64) -> StatsResult<f64> {
     let (f, df1, df2) = (check_statistic(f)?, check_df(df1)?, check_df(df2)?);
     if f <= 0.0 {
         return Ok(1.0);

@@ -2,7 +2,7 @@
 
 use super::line::{Line, line};
 use super::quantile::{f_upper_tail, t_upper_tail};
-use super::{Result, StatsError, check_pairs};
+use super::{StatsResult, StatsError, check_pairs};
 use statrs::function::gamma::ln_gamma;
 
 /// The continuous two-line least-squares fit.
@@ -41,7 +41,7 @@ impl TwoLines {
     ///
     /// # Errors
     /// None for a fit made by [`two_lines`].
-    pub fn f_p(&self) -> Result<f64> {
+    pub fn f_p(&self) -> StatsResult<f64> {
         f_upper_tail(self.f, 2.0, (self.n - 4) as f64)
     }
 }
@@ -145,7 +145,7 @@ fn rss_meeting_at(x: f64, left: &Half, right: &Half) -> f64 {
 ///
 /// # Source
 /// Hudson 1966, J Am Stat Assoc 61:1097–1129 (the exact search); Muggeo 2003, Stat Med 22:3055–3071 (standard error).
-pub fn two_lines(x: &[f64], y: &[f64]) -> Result<TwoLines> {
+pub fn two_lines(x: &[f64], y: &[f64]) -> StatsResult<TwoLines> {
     check_pairs("two lines that meet", x, y, 5)?;
     let mut points: Vec<(f64, f64)> = x.iter().copied().zip(y.iter().copied()).collect();
     points.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
@@ -186,7 +186,7 @@ fn running_sums(x: &[f64], y: &[f64], one: &Line) -> (Vec<f64>, Vec<Sums>) {
 }
 
 /// The best knee (centred) and the index of the last distinct x that lies on its left.
-fn search(knots: &[f64], sums: &[Sums], all: &Sums) -> Result<(f64, usize)> {
+fn search(knots: &[f64], sums: &[Sums], all: &Sums) -> StatsResult<(f64, usize)> {
     let mut best: Option<(f64, f64, usize)> = None;
     let mut offer = |rss: f64, knee: f64, split: usize| {
         if best.is_none_or(|(least, ..)| rss < least) {
@@ -217,7 +217,7 @@ fn search(knots: &[f64], sums: &[Sums], all: &Sums) -> Result<(f64, usize)> {
 }
 
 /// Fits both lines afresh at the knee, so that its sums of squares do not carry the rounding of running sums.
-fn finish(x: &[f64], y: &[f64], left: usize, knee: f64, one: &Line) -> Result<TwoLines> {
+fn finish(x: &[f64], y: &[f64], left: usize, knee: f64, one: &Line) -> StatsResult<TwoLines> {
     let n = x.len();
     let before: Vec<f64> = x.iter().map(|x| (x - knee).min(0.0)).collect();
     let after: Vec<f64> = x.iter().map(|x| (x - knee).max(0.0)).collect();
@@ -269,7 +269,7 @@ fn finish(x: &[f64], y: &[f64], left: usize, knee: f64, one: &Line) -> Result<Tw
 ///
 /// # Source
 /// Davies 2002, Biometrika 89:484–489 (from memory); checked on the `cars` data.
-pub fn davies_p(x: &[f64], y: &[f64], k: usize) -> Result<f64> {
+pub fn davies_p(x: &[f64], y: &[f64], k: usize) -> StatsResult<f64> {
     check_pairs("Davies's test", x, y, 5)?;
     if k < 2 {
         return Err(StatsError::Range {

@@ -1,7 +1,7 @@
 //! Variances of several groups: pooled, tested for being equal, moderated when they are not.
 
 use super::quantile::chi_square_upper_tail;
-use super::{Result, StatsError};
+use super::{StatsResult, StatsError};
 use statrs::function::gamma::digamma;
 
 /// A sample variance with its degrees of freedom.
@@ -21,7 +21,7 @@ const FLOOR: f64 = 1e-5;
 ///
 /// # Errors
 /// No group with degrees of freedom, or a value that is negative or not finite.
-pub fn pooled(groups: &[Variance]) -> Result<Variance> {
+pub fn pooled(groups: &[Variance]) -> StatsResult<Variance> {
     let kept = usable(groups, 1, "a pooled variance")?;
     let df = kept.iter().map(|g| g.df).sum::<f64>();
     let squares = kept.iter().map(|g| g.df * g.value).sum::<f64>();
@@ -52,7 +52,7 @@ pub struct EqualVariances {
 ///
 /// # Source
 /// Bartlett 1937, Proc R Soc Lond A 160:268–282.
-pub fn bartlett(groups: &[Variance]) -> Result<EqualVariances> {
+pub fn bartlett(groups: &[Variance]) -> StatsResult<EqualVariances> {
     let kept = floored(&usable(groups, 2, "a test of equal variances")?)?;
     let all = pooled(&kept)?;
     let k = kept.len() as f64;
@@ -90,7 +90,7 @@ pub struct Moderated {
 ///
 /// # Source
 /// Smyth 2004, Stat Appl Genet Mol Biol 3(1):3 (from memory); checked on an independent port of limma.
-pub fn moderate(groups: &[Variance]) -> Result<Moderated> {
+pub fn moderate(groups: &[Variance]) -> StatsResult<Moderated> {
     let kept = floored(&usable(groups, 2, "moderated variances")?)?;
     let all = pooled(&kept)?;
     let n = kept.len() as f64;
@@ -128,7 +128,7 @@ pub fn moderate(groups: &[Variance]) -> Result<Moderated> {
 }
 
 /// Groups with degrees of freedom, all of them sound, at least `needed`.
-fn usable(groups: &[Variance], needed: usize, what: &'static str) -> Result<Vec<Variance>> {
+fn usable(groups: &[Variance], needed: usize, what: &'static str) -> StatsResult<Vec<Variance>> {
     let kept: Vec<Variance> = groups.iter().copied().filter(|g| g.df > 0.0).collect();
     if kept
         .iter()
@@ -146,7 +146,7 @@ fn usable(groups: &[Variance], needed: usize, what: &'static str) -> Result<Vec<
     Ok(kept)
 }
 
-fn floored(groups: &[Variance]) -> Result<Vec<Variance>> {
+fn floored(groups: &[Variance]) -> StatsResult<Vec<Variance>> {
     let values: Vec<f64> = groups.iter().map(|g| g.value).collect();
     let floor = FLOOR * super::moments::median(&values)?;
     if floor <= 0.0 {

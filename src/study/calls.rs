@@ -2,7 +2,7 @@
 
 use super::call::Call;
 use super::codes::code_warning;
-use super::table::{Row, TextTable};
+use super::table::{TextRow, TextTable};
 use super::words::{nearest, one_of, shown};
 use crate::error::Problem;
 use crate::terms::{Felt, Level, Term};
@@ -15,7 +15,7 @@ const OPTIONAL: [&str; 2] = ["trial", "confidence"];
 pub const HEADER: &str = "subject,examiner,session,level,trial,call,confidence";
 
 /// What a call is about; only one call may stand for it.
-type About<'a> = (&'a str, &'a str, &'a str, Level, Option<u32>);
+type CallKey<'a> = (&'a str, &'a str, &'a str, Level, Option<u32>);
 
 /// Reads the text of calls.csv.
 ///
@@ -42,7 +42,7 @@ pub fn parse(file: &str, text: &str) -> (Vec<Call>, Vec<Problem>) {
     (calls, problems)
 }
 
-fn read_row(file: &str, row: &Row) -> Result<Call, Problem> {
+fn read_row(file: &str, row: &TextRow) -> Result<Call, Problem> {
     let cells = Cells { file, row };
     Ok(Call {
         subject: cells.text("subject")?,
@@ -62,7 +62,7 @@ fn read_row(file: &str, row: &Row) -> Result<Call, Problem> {
 /// The cells of one row, each read with its own problem.
 struct Cells<'a> {
     file: &'a str,
-    row: &'a Row,
+    row: &'a TextRow,
 }
 
 impl Cells<'_> {
@@ -138,7 +138,7 @@ fn warn_of_codes(file: &str, rows: &[(u64, Call)], problems: &mut Vec<Problem>) 
 
 /// Leaves out rows that repeat another, and all rows that contradict one another.
 fn drop_doubled(file: &str, rows: Vec<(u64, Call)>, problems: &mut Vec<Problem>) -> Vec<Call> {
-    let mut seen: BTreeMap<About, Vec<(u64, Felt)>> = BTreeMap::new();
+    let mut seen: BTreeMap<CallKey, Vec<(u64, Felt)>> = BTreeMap::new();
     for (line, call) in &rows {
         seen.entry(about(call)).or_default().push((*line, call.call));
     }
@@ -184,7 +184,7 @@ fn drop_doubled(file: &str, rows: Vec<(u64, Call)>, problems: &mut Vec<Problem>)
     calls
 }
 
-fn about(call: &Call) -> About<'_> {
+fn about(call: &Call) -> CallKey<'_> {
     (
         &call.subject,
         &call.examiner,

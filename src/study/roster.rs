@@ -1,7 +1,7 @@
 //! roster.csv: the codes of a study and what part each one plays. No names.
 
 use super::codes::code_warning;
-use super::table::{Row, TextTable};
+use super::table::{TextRow, TextTable};
 use super::words::{nearest, one_of, shown};
 use crate::error::Problem;
 use crate::terms::{Role, Term};
@@ -55,7 +55,7 @@ impl Roster {
         (roster, problems)
     }
 
-    fn read_row(&self, file: &str, row: &Row, problems: &mut Vec<Problem>) -> Result<Person, Problem> {
+    fn read_row(&self, file: &str, row: &TextRow, problems: &mut Vec<Problem>) -> Result<Person, Problem> {
         let Some(code) = row.get("code") else {
             let p = Problem::error(file, "an empty cell", "a code", "fill it in; the row is not used");
             return Err(p.in_column("code"));

@@ -9,17 +9,17 @@ use std::collections::BTreeMap;
 pub struct TextTable {
     pub headings: Vec<String>,
     pub header_line: u64,
-    pub rows: Vec<Row>,
+    pub rows: Vec<TextRow>,
 }
 
 /// One row; empty cells are left out.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Row {
+pub struct TextRow {
     pub line: u64,
     cells: BTreeMap<String, String>,
 }
 
-impl Row {
+impl TextRow {
     /// The cell under a heading, `None` when it is empty.
     pub fn get(&self, heading: &str) -> Option<&str> {
         self.cells.get(heading).map(String::as_str)
@@ -98,7 +98,7 @@ impl TextTable {
             .filter(|(_, cell)| !cell.is_empty())
             .map(|(h, cell)| (h.clone(), cell.to_owned()))
             .collect();
-        self.rows.push(Row { line, cells });
+        self.rows.push(TextRow { line, cells });
     }
 
     /// Adds a problem for each heading that is missing, and a warning for each that is not known.

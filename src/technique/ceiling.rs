@@ -1,6 +1,6 @@
 //! Over the ceiling.
 
-use super::{Seen, TechniqueFinding, TechniqueRule};
+use super::{RuleInput, TechniqueFinding, TechniqueRule};
 use crate::settings::{Ceiling, Settings};
 use crate::trace::Test;
 use std::collections::BTreeMap;
@@ -12,7 +12,7 @@ pub fn ceiling_of(test: &Test, settings: &Settings) -> Option<Ceiling> {
 
 /// One finding a test whose total peak is over its ceiling; both sides of a bilateral trace share the total, so they
 /// share the finding, and no side is named in it.
-pub(super) fn over_ceiling(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+pub(super) fn over_ceiling(seen: &RuleInput<'_>) -> Vec<TechniqueFinding> {
     let mut sides: BTreeMap<(&str, u32), Vec<&Test>> = BTreeMap::new();
     for test in seen.tests {
         sides.entry((&test.recording, test.test)).or_default().push(test);

@@ -1,7 +1,7 @@
 //! How the hold and the springs were made: size, speed, steadiness, hands, line of drive.
 
 use super::band::{Aspect, BandCheck, BandStatus, band_check};
-use super::{Seen, TechniqueFinding, TechniqueRule};
+use super::{RuleInput, TechniqueFinding, TechniqueRule};
 use crate::format::plus_minus;
 use crate::terms::{LineOfDrive, Side};
 use crate::trace::{Note, Test};
@@ -89,7 +89,7 @@ pub(super) const UNEVEN_SPRINGS: BandRule = BandRule {
 };
 
 /// Off the line of drive; both hands of a push share the tilt sensor and so the finding.
-pub(super) fn off_line_of_drive(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+pub(super) fn off_line_of_drive(seen: &RuleInput<'_>) -> Vec<TechniqueFinding> {
     let rule = |breach| BandRule {
         rule: TechniqueRule::OffLineOfDrive,
         aspect: Aspect::LineOfDrive,
@@ -117,7 +117,7 @@ pub(super) fn off_line_of_drive(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
 }
 
 /// One finding for both hands, naming the one that carried more. No other hand, no share, no finding.
-pub(super) fn uneven_hands(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+pub(super) fn uneven_hands(seen: &RuleInput<'_>) -> Vec<TechniqueFinding> {
     let mut findings = Vec::new();
     for tests in pushes(seen.tests) {
         let shares = tests.iter().filter_map(|t| {
@@ -158,7 +158,7 @@ pub(super) fn uneven_hands(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
 }
 
 /// A finding for each test whose number stands so; one without side where both hands of a push share the number.
-pub(super) fn breaches(seen: &Seen<'_>, rule: &BandRule) -> Vec<TechniqueFinding> {
+pub(super) fn breaches(seen: &RuleInput<'_>, rule: &BandRule) -> Vec<TechniqueFinding> {
     let mut findings = Vec::new();
     for tests in pushes(seen.tests) {
         let mut told: Vec<(&Test, BandCheck)> = tests

@@ -45,7 +45,7 @@ pub struct TechniqueFinding {
 
 /// What a rule may look at.
 #[derive(Debug, Clone, Copy)]
-pub struct Seen<'a> {
+pub struct RuleInput<'a> {
     pub tests: &'a [Test],
     pub plans: &'a [PlanCoverage],
     pub settings: &'a Settings,
@@ -58,7 +58,7 @@ pub struct RuleCheck {
     /// The rule in words, for the methods paragraph.
     pub statement: &'static str,
     /// Looks at everything and gives a finding for each breach, in the order of the tests.
-    look: fn(&Seen<'_>) -> Vec<TechniqueFinding>,
+    look: fn(&RuleInput<'_>) -> Vec<TechniqueFinding>,
 }
 
 /// Every rule, in the order of pages.
@@ -146,7 +146,7 @@ pub fn technique_findings(
     plans: &[PlanCoverage],
     settings: &Settings,
 ) -> Vec<TechniqueFinding> {
-    let seen = Seen {
+    let seen = RuleInput {
         tests,
         plans,
         settings,

@@ -1,6 +1,6 @@
 //! A scan against its plan: levels missed, doubled, out of order.
 
-use super::{Seen, TechniqueFinding, TechniqueRule};
+use super::{RuleInput, TechniqueFinding, TechniqueRule};
 use crate::terms::{Level, SessionKey, Side, StepSide};
 use crate::trace::Test;
 use std::collections::BTreeMap;
@@ -23,7 +23,7 @@ pub struct PlanCoverage {
 }
 
 impl PlanCoverage {
-    fn tests<'a>(&self, seen: &Seen<'a>) -> Vec<&'a Test> {
+    fn tests<'a>(&self, seen: &RuleInput<'a>) -> Vec<&'a Test> {
         let of_scan = |t: &&Test| t.about.session() == self.scan;
         seen.tests.iter().filter(of_scan).collect()
     }
@@ -66,7 +66,7 @@ fn spot(test: &Test) -> Option<(Level, Side)> {
 
 /// Steps with fewer tests than the plan has them, in the order of the plan. A scan of which nothing is known is not
 /// reported on step by step.
-pub(super) fn missed(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+pub(super) fn missed(seen: &RuleInput<'_>) -> Vec<TechniqueFinding> {
     let mut findings = Vec::new();
     for plan in seen.plans {
         let tests = plan.tests(seen);
@@ -107,7 +107,7 @@ pub(super) fn missed(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
 ///
 /// Repetitions that carry trial numbers of their own are trials, not doubles: the tool itself asks for more of them.
 /// Without a number, only tests of one recording count together.
-pub(super) fn doubled(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+pub(super) fn doubled(seen: &RuleInput<'_>) -> Vec<TechniqueFinding> {
     let mut findings = Vec::new();
     for plan in seen.plans {
         let positions = plan.positions();
@@ -151,7 +151,7 @@ pub(super) fn doubled(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
 ///
 /// A pass is one trial number, or all tests without one. Its order in time is known when it is one recording, or when
 /// each recording says when it was made, in one form and all different; otherwise nothing is reported.
-pub(super) fn out_of_order(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+pub(super) fn out_of_order(seen: &RuleInput<'_>) -> Vec<TechniqueFinding> {
     let mut findings = Vec::new();
     for plan in seen.plans {
         let positions = plan.positions();

@@ -98,7 +98,7 @@ impl Target {
 
 /// How far one measure of a test lies from the reference.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Difference {
+pub struct ReferenceDifference {
     pub measure: Measure,
     pub value: f64,
     pub target: Target,
@@ -111,7 +111,7 @@ pub struct Difference {
     pub u95: Option<f64>,
 }
 
-impl Difference {
+impl ReferenceDifference {
     /// The 95 % interval of the difference.
     pub fn interval(&self) -> Option<[f64; 2]> {
         self.u95.map(|u| [self.difference - u, self.difference + u])
@@ -266,13 +266,13 @@ fn hands(test: &Test) -> usize {
 ///
 /// # Formula
 /// d = x − m with the half-width [`expanded_95`] of the test's own standard uncertainty and the target's standard error, [`combined`].
-pub fn differences(test: &Test, reference: &Reference) -> Result<Vec<Difference>, NoTarget> {
+pub fn differences(test: &Test, reference: &Reference) -> Result<Vec<ReferenceDifference>, NoTarget> {
     let (scope, tests) = reference.tests_for(test)?;
     let one = |measure| {
         let own = test.measures.get(measure)?;
         let target = Target::of(measure, &tests)?;
         let difference = own.value - target.mean;
-        Some(Difference {
+        Some(ReferenceDifference {
             measure,
             value: own.value,
             difference,

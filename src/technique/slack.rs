@@ -1,6 +1,6 @@
 //! Whether the slack was out before the spring.
 
-use super::{Seen, TechniqueFinding, TechniqueRule};
+use super::{RuleInput, TechniqueFinding, TechniqueRule};
 use crate::columns::Measure;
 use crate::trace::{Knee, Test};
 
@@ -8,7 +8,7 @@ use crate::trace::{Knee, Test};
 ///
 /// A held force lacks the damping of a moving one, so displacement is the judge, not force. Without an interval the
 /// onset is taken as it stands.
-pub(super) fn sprung_before_slack_out(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+pub(super) fn sprung_before_slack_out(seen: &RuleInput<'_>) -> Vec<TechniqueFinding> {
     seen.tests.iter().filter_map(early).collect()
 }
 
@@ -40,7 +40,7 @@ fn early(test: &Test) -> Option<TechniqueFinding> {
 }
 
 /// A finding for each test whose push shows no knee. A test in which none was looked for gets none.
-pub(super) fn slack_not_shown_out(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
+pub(super) fn slack_not_shown_out(seen: &RuleInput<'_>) -> Vec<TechniqueFinding> {
     let without = seen.tests.iter().filter(|t| t.knee == Knee::None);
     without
         .map(|test| {

@@ -15,6 +15,7 @@ mod cohort;
 mod debrief;
 mod decisions;
 mod docs;
+mod examples;
 mod figures;
 mod filter_reference;
 mod good_practice;

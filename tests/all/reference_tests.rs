@@ -9,7 +9,7 @@ use tautpoint::settings::Settings;
 use tautpoint::simulate::{Elastic, Examiner, Sensor, Tissue, TraceSpec, simulate};
 use tautpoint::study::study_file::StudyFile;
 use tautpoint::technique::reference::{
-    Difference, ErrorsIn, NoTarget, Reference, Scope, accuracy, differences,
+    ErrorsIn, NoTarget, Reference, ReferenceDifference, Scope, accuracy, differences,
 };
 use tautpoint::technique::{Aspect, band_checks, technique_findings};
 use tautpoint::terms::{Contact, Level, Side};
@@ -82,7 +82,7 @@ fn amplitude_n(hand: Hand) -> f64 {
     hand.excursion_mm / 2.0 * (END_FEEL + END_FEEL.hypot(DAMPING * omega))
 }
 
-fn find(all: &[Difference], measure: Measure) -> &Difference {
+fn find(all: &[ReferenceDifference], measure: Measure) -> &ReferenceDifference {
     all.iter().find(|d| d.measure == measure).unwrap()
 }
 

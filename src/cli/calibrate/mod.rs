@@ -30,7 +30,7 @@ displacement sensor) and indicated; optional run, direction (up or down) and cha
 A new calibration writes a certificate (TOML) and a page for people beside it (HTML). A check is kept in
 calibrations/verify.csv of the study, with its control chart. The reference spring writes instrument.toml. A calibration
 out of control is a result in words: the exit code stays 0.")]
-pub struct Args {
+pub struct CalibrateArgs {
     /// Table of readings.
     #[arg(value_name = "READINGS", required_unless_present = "reference_spring")]
     pub readings: Option<PathBuf>,
@@ -103,7 +103,7 @@ fn day(text: &str) -> Result<Day, String> {
 ///
 /// # Errors
 /// Options that cannot be meant, readings that cannot carry a calibration, a file that will not be written over.
-pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn run(args: &CalibrateArgs, quiet: bool) -> anyhow::Result<Outcome> {
     if !args.reference_spring.is_empty() {
         return spring::reference_spring(args, quiet);
     }
@@ -153,7 +153,7 @@ fn tell(problems: &[Problem]) {
     }
 }
 
-fn options(args: &Args, readings: &Path) -> anyhow::Result<MakeOptions> {
+fn options(args: &CalibrateArgs, readings: &Path) -> anyhow::Result<MakeOptions> {
     let stem = |p: &Path| p.file_stem().map(|s| s.to_string_lossy().into_owned());
     let from_file = args.out.as_deref().and_then(stem).or_else(|| stem(readings));
     let made = args.made.unwrap_or_else(today);
@@ -190,7 +190,7 @@ fn positive(what: &str, value: Option<f64>, most: f64) -> Result<Option<f64>, Er
     }
 }
 
-fn gravity(args: &Args) -> Result<Option<f64>, Error> {
+fn gravity(args: &CalibrateArgs) -> Result<Option<f64>, Error> {
     if let Some(latitude) = args.latitude {
         let g = local_gravity(latitude, args.height.unwrap_or(0.0));
         return g.map(Some).map_err(|e| Error::Setting {
@@ -209,7 +209,7 @@ fn gravity(args: &Args) -> Result<Option<f64>, Error> {
     }
 }
 
-fn readings(args: &Args, path: &Path) -> anyhow::Result<SensorReadings> {
+fn readings(args: &CalibrateArgs, path: &Path) -> anyhow::Result<SensorReadings> {
     let options = ReadingsOptions {
         gravity: gravity(args)?,
         air_kg_per_m3: positive("--air-density", args.air_density, 10.0)?,

@@ -1,7 +1,7 @@
 //! `calibrate --reference-spring`: channel delay and remaining loop into instrument.toml.
 
 use super::super::Outcome;
-use super::{Args, say, tell, today};
+use super::{CalibrateArgs, say, tell, today};
 use crate::error::{Error, Severity};
 use crate::instrument::{FILE_NAME, Instrument, from_reference_springs};
 use crate::read::read_trace;
@@ -19,7 +19,7 @@ use std::path::{Path, PathBuf};
 ///
 /// # Errors
 /// Traces that cannot be read or hold no springs, or an instrument.toml of somebody else's.
-pub fn reference_spring(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn reference_spring(args: &CalibrateArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let settings = settings(args.study.as_deref())?;
     let traces: Vec<Trace> = args
         .reference_spring
@@ -58,7 +58,7 @@ pub fn reference_spring(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
     Ok(Outcome::Done)
 }
 
-fn target(args: &Args) -> Option<PathBuf> {
+fn target(args: &CalibrateArgs) -> Option<PathBuf> {
     let in_folder = |p: &PathBuf| if p.is_dir() { p.join(FILE_NAME) } else { p.clone() };
     args.out
         .as_ref()

@@ -1,7 +1,7 @@
 //! `calibrate --verify`: known loads against a calibration, kept as a history.
 
 use super::super::Outcome;
-use super::{Args, say, tell, today};
+use super::{CalibrateArgs, say, tell, today};
 use crate::calibrate::drift::{
     Chart, CheckReading, ControlState, appended, charts, check, overall, read_history,
 };
@@ -21,7 +21,7 @@ const HISTORY: &str = "verify.csv";
 ///
 /// # Errors
 /// No calibration to check against, readings of something else, a history that was spoiled or cannot be written.
-pub fn verify(args: &Args, readings: &SensorReadings, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn verify(args: &CalibrateArgs, readings: &SensorReadings, quiet: bool) -> anyhow::Result<Outcome> {
     let day = args.made.unwrap_or_else(today);
     let (calibration, folder) = find(args, readings, day)?;
     for complaint in calibration
@@ -73,7 +73,7 @@ pub fn verify(args: &Args, readings: &SensorReadings, quiet: bool) -> anyhow::Re
 }
 
 /// The calibration, and the folder where its history is kept.
-fn find(args: &Args, readings: &SensorReadings, day: Day) -> anyhow::Result<(Calibration, PathBuf)> {
+fn find(args: &CalibrateArgs, readings: &SensorReadings, day: Day) -> anyhow::Result<(Calibration, PathBuf)> {
     let in_study = args.study.as_ref().map(|study| study.join(FOLDER));
     if let Some(path) = &args.calibration {
         let file = path

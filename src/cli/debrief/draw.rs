@@ -1,6 +1,6 @@
 //! `debrief --draw`: which plan each candidate scans by, settled before the scan.
 
-use super::Args;
+use super::DebriefArgs;
 use crate::cli::Outcome;
 use crate::cli::analyze::word;
 use crate::cli::open::sound_study;
@@ -17,7 +17,7 @@ use std::hash::{BuildHasher, Hasher};
 ///
 /// # Errors
 /// No study, a plan that is not there, a draw that was made already, or a folder that cannot be written.
-pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn run(args: &DebriefArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let study = sound_study(&args.study)?;
     for plan in &args.draw {
         known(&study, plan)?;

@@ -31,7 +31,7 @@ An assessment, in this order:
 The sheet reports; whoever teaches gives the marks.
 
 Exit code: 0 done; 1 done, but some inputs could not be used (each is named); 2 nothing done.")]
-pub struct Args {
+pub struct DebriefArgs {
     /// A study (a folder with study.toml).
     #[arg(value_name = "STUDY")]
     study: PathBuf,
@@ -77,7 +77,7 @@ pub struct Args {
 }
 
 /// Runs the command.
-pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn run(args: &DebriefArgs, quiet: bool) -> anyhow::Result<Outcome> {
     if let Some(minutes) = args.minutes
         && !(0.1..=1000.0).contains(&minutes)
     {
@@ -106,7 +106,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
 }
 
 fn write_debrief(
-    args: &Args,
+    args: &DebriefArgs,
     study: &Study,
     results: &Results,
     out: &Path,

@@ -1,6 +1,6 @@
 //! `debrief --sheet`: one scan against its plan, to print, sign and mark.
 
-use super::{Args, finish};
+use super::{DebriefArgs, finish};
 use crate::cli::analyze::word;
 use crate::error::Problem;
 use crate::report::debrief::{Request, Sheet, natural};
@@ -20,7 +20,13 @@ use std::path::Path;
 ///
 /// # Errors
 /// A scan that is not there or not one, a plan that is not there, or a folder that cannot be written.
-pub fn write(args: &Args, study: &Study, results: &Results, out: &Path, quiet: bool) -> anyhow::Result<()> {
+pub fn write(
+    args: &DebriefArgs,
+    study: &Study,
+    results: &Results,
+    out: &Path,
+    quiet: bool,
+) -> anyhow::Result<()> {
     let scan = scan(args, results)?;
     let mut problems: Vec<Problem> = Vec::new();
     let kept = draws::read(&study.root, &mut problems);
@@ -42,7 +48,7 @@ pub fn write(args: &Args, study: &Study, results: &Results, out: &Path, quiet: b
 }
 
 /// The one scan that is meant.
-fn scan(args: &Args, results: &Results) -> anyhow::Result<SessionKey> {
+fn scan(args: &DebriefArgs, results: &Results) -> anyhow::Result<SessionKey> {
     let [examiner] = args.examiner.as_slice() else {
         bail!(
             "--examiner names {} codes; a sheet is for one",
@@ -98,7 +104,7 @@ fn scan(args: &Args, results: &Results) -> anyhow::Result<SessionKey> {
 
 /// The plan: the one named, else the one drawn, else the one that the recordings followed.
 fn request(
-    args: &Args,
+    args: &DebriefArgs,
     study: &Study,
     results: &Results,
     scan: SessionKey,

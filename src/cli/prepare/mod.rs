@@ -24,7 +24,7 @@ use std::path::{Path, PathBuf};
   tautpoint prepare autumn-term --title \"Autumn term, group B\" --plan prone-broad
   tautpoint prepare autumn-term --shuffle 4711     the plan's steps in an order drawn with this seed
   tautpoint prepare autumn-term --register         prints the block that registers the study's settings")]
-pub struct Args {
+pub struct PrepareArgs {
     /// Folder of the study; made when it is not there.
     #[arg(value_name = "STUDY")]
     pub study: PathBuf,
@@ -55,7 +55,7 @@ const FOLDERS: [&str; 3] = ["plans", "recordings", "calibrations"];
 ///
 /// # Errors
 /// A file that exists already, or a folder that cannot be written.
-pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn run(args: &PrepareArgs, quiet: bool) -> anyhow::Result<Outcome> {
     if args.register {
         return register(args, quiet);
     }
@@ -79,7 +79,7 @@ pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
 }
 
 /// Prints the block; study.toml is a person's file and is never written.
-fn register(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+fn register(args: &PrepareArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let study = sound_study(&args.study)?;
     let date = args.date.clone().unwrap_or_else(day::today);
     say!("{}", registered::block(&batch::settings_in_use(&study), &date));
@@ -98,7 +98,7 @@ fn register(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
 }
 
 /// The chosen plan, in the drawn order when one is asked for.
-fn chosen(args: &Args, plan: Plan) -> Plan {
+fn chosen(args: &PrepareArgs, plan: Plan) -> Plan {
     match args.shuffle {
         Some(seed) if plan.name == args.plan => Plan {
             order: Order::Random,
@@ -110,7 +110,7 @@ fn chosen(args: &Args, plan: Plan) -> Plan {
 }
 
 /// Every file by its name in the study, with what it holds.
-fn files(args: &Args) -> anyhow::Result<Vec<(String, String)>> {
+fn files(args: &PrepareArgs) -> anyhow::Result<Vec<(String, String)>> {
     let title = args.title.clone().unwrap_or_else(|| folder_name(&args.study));
     let plan = built_in::built_in(&args.plan).with_context(|| format!("there is no plan {}", args.plan))?;
     let plan = chosen(args, plan);

@@ -20,7 +20,7 @@ Examples:
 Keyboard: n or Enter next, r repeat, k skip, l twice next learner, v show the last test, q twice or Ctrl-C stop;
 calls: 1 or arrow left, 2 or arrow right, 3 even, 4 unsure. When input is no terminal: the words next, repeat, skip,
 learner, show, stop, left, right, even, unsure, one a line.")]
-pub struct Args {
+pub struct RecordArgs {
     /// Folder of the study.
     #[arg(value_name = "STUDY")]
     pub study: PathBuf,

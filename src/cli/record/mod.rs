@@ -6,7 +6,7 @@ mod keys;
 mod setup;
 mod status_line;
 
-pub use self::args::Args;
+pub use self::args::RecordArgs;
 
 use self::console::Console;
 use self::keys::{KeyPress, Keyboard};
@@ -30,7 +30,7 @@ const PAGE_PORT: u16 = 8350;
 /// # Errors
 /// No study or no port, another recorder at work on the study, a disk that cannot be written from the start, a device
 /// that never sends.
-pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn run(args: &RecordArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let (setup, _lock) = setup::setup(args)?;
     let hub = page(args)?;
     if let Some(hub) = &hub {
@@ -93,7 +93,7 @@ fn drive(session: &mut Session, keyboard: &Keyboard, console: &mut Console) {
 }
 
 /// The page's server, when one is wanted.
-fn page(args: &Args) -> anyhow::Result<Option<Hub>> {
+fn page(args: &RecordArgs) -> anyhow::Result<Option<Hub>> {
     if let Some(addr) = args.listen {
         let token = match addr.ip().is_loopback() {
             true => None,

@@ -1,6 +1,6 @@
 //! What is settled before the first sample: the study, the lock, codes, plan, port, cautions.
 
-use super::args::Args;
+use super::args::RecordArgs;
 use crate::acquire::port::ports;
 use crate::acquire::recorder::lock::StudyLock;
 use crate::acquire::recorder::{RecordingRequest, sessions, stamp, today};
@@ -19,7 +19,7 @@ use std::path::Path;
 use std::time::Duration;
 
 /// Settles it. Warnings and cautions are printed here. The lock is given up when dropped.
-pub fn setup(args: &Args) -> anyhow::Result<(SessionSetup, Option<StudyLock>)> {
+pub fn setup(args: &RecordArgs) -> anyhow::Result<(SessionSetup, Option<StudyLock>)> {
     let study = sound_study(&args.study)?;
     let lock = match args.practice {
         true => None,
@@ -57,7 +57,7 @@ pub fn setup(args: &Args) -> anyhow::Result<(SessionSetup, Option<StudyLock>)> {
     Ok((setup, lock))
 }
 
-fn request(args: &Args, study: &Study) -> anyhow::Result<RecordingRequest> {
+fn request(args: &RecordArgs, study: &Study) -> anyhow::Result<RecordingRequest> {
     let trimmed = |code: &Option<String>| code.as_deref().map(|c| c.trim().to_owned());
     let mut feedback = args.feedback;
     if study.hidden() && feedback != Feedback::None {

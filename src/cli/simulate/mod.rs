@@ -22,7 +22,7 @@ Examples:
 
 The same seed gives the same bytes on every machine. The truth stands in the sidecar, under [truth].
 Nothing that exists is ever replaced.")]
-pub struct Args {
+pub struct SimulateArgs {
     #[command(subcommand)]
     what: What,
 }
@@ -46,7 +46,7 @@ struct SampleArgs {
 }
 
 /// Runs the command.
-pub fn run(args: &Args, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn run(args: &SimulateArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let (made, out) = match &args.what {
         What::Device(args) => return device::run(args, quiet),
         What::Trace(args) => (trace::make(args)?, &args.out),

@@ -4,7 +4,7 @@ use crate::plot::shape::Point;
 use std::collections::HashMap;
 
 /// An edge of the grid that a line crosses: from which grid point, and whether downward.
-type Edge = (usize, usize, bool);
+type ContourEdge = (usize, usize, bool);
 
 /// Closed lines of one level over a grid of `cols` columns, in grid units: (0, 0) is the first value, (1, 0) the one
 /// to its right. Outside of the grid everything lies under the level, so every line closes, at the latest half a unit
@@ -16,14 +16,14 @@ type Edge = (usize, usize, bool);
 /// opposite places the mean of the four decides whether the high ones are joined.
 pub fn contours(values: &[f32], cols: usize, level: f64) -> Vec<Vec<Point>> {
     let rows = values.len() / cols.max(1);
-    let grid = Grid {
+    let grid = PaddedGrid {
         values,
         rows,
         cols,
         level,
     };
-    let mut next: HashMap<Edge, Edge> = HashMap::new();
-    let mut starts: Vec<Edge> = Vec::new();
+    let mut next: HashMap<ContourEdge, ContourEdge> = HashMap::new();
+    let mut starts: Vec<ContourEdge> = Vec::new();
     for r in 0..=rows {
         for c in 0..=cols {
             for (from, to) in grid.square(r, c) {
@@ -47,14 +47,14 @@ pub fn contours(values: &[f32], cols: usize, level: f64) -> Vec<Vec<Point>> {
     loops
 }
 
-struct Grid<'a> {
+struct PaddedGrid<'a> {
     values: &'a [f32],
     rows: usize,
     cols: usize,
     level: f64,
 }
 
-impl Grid<'_> {
+impl PaddedGrid<'_> {
     /// Height above the level at a padded grid point: the grid begins at 1; around it everything is as far under the
     /// level as the nearest value is over it, so that lines run half a unit outside.
     fn height(&self, r: usize, c: usize) -> f64 {
@@ -65,7 +65,7 @@ impl Grid<'_> {
     }
 
     /// The pieces of line in the square whose upper left corner is a padded grid point, from edge to edge.
-    fn square(&self, r: usize, c: usize) -> Vec<(Edge, Edge)> {
+    fn square(&self, r: usize, c: usize) -> Vec<(ContourEdge, ContourEdge)> {
         let corners = [
             self.height(r, c),
             self.height(r, c + 1),
@@ -74,7 +74,7 @@ impl Grid<'_> {
         ];
         let high = corners.map(|h| h >= 0.0);
         // Edges in the order of the corners they begin at, clockwise: top, right, bottom, left.
-        let edges: [Edge; 4] = [(r, c, false), (r, c + 1, true), (r + 1, c, false), (r, c, true)];
+        let edges: [ContourEdge; 4] = [(r, c, false), (r, c + 1, true), (r + 1, c, false), (r, c, true)];
         // A line enters where, going round, low turns to high, and leaves where high turns to low: high lies at its right.
         let enters: Vec<usize> = (0..4).filter(|k| !high[*k] && high[(k + 1) % 4]).collect();
         let leaves: Vec<usize> = (0..4).filter(|k| high[*k] && !high[(k + 1) % 4]).collect();
@@ -92,7 +92,7 @@ impl Grid<'_> {
         }
     }
 
-    fn crossing(&self, (r, c, down): Edge) -> Point {
+    fn crossing(&self, (r, c, down): ContourEdge) -> Point {
         let (r2, c2) = if down { (r + 1, c) } else { (r, c + 1) };
         let (a, b) = (self.height(r, c), self.height(r2, c2));
         let share = if a == b {

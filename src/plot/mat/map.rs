@@ -51,7 +51,7 @@ impl Steps {
 }
 
 /// Part of a mat that is drawn, in mm from its upper left: left, top, right, bottom.
-type Part = [f64; 4];
+type DrawnPart = [f64; 4];
 
 /// One map in its place.
 pub(super) fn draw_map(
@@ -60,7 +60,7 @@ pub(super) fn draw_map(
     test: &MatTest,
     map: &MapFrame,
     steps: &Steps,
-    part: Part,
+    part: DrawnPart,
 ) {
     let scale = (place.right - place.left) / (part[2] - part[0]);
     let [wide, high] = test.pitch_mm;
@@ -102,7 +102,7 @@ fn frame(canvas: &mut Canvas, a: Area) {
 }
 
 /// The whole mat.
-fn whole(test: &MatTest) -> Part {
+fn whole(test: &MatTest) -> DrawnPart {
     [
         0.0,
         0.0,
@@ -112,7 +112,7 @@ fn whole(test: &MatTest) -> Part {
 }
 
 /// The part that is ever loaded, with some room, inside the mat.
-fn loaded(test: &MatTest, maps: &[MapFrame], room_mm: f64) -> Part {
+fn loaded(test: &MatTest, maps: &[MapFrame], room_mm: f64) -> DrawnPart {
     let mat = whole(test);
     let mut part = [f64::INFINITY, f64::INFINITY, 0.0, 0.0];
     for map in maps {

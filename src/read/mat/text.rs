@@ -202,7 +202,7 @@ impl TextReader {
         }
         let beside = self.layout.columns.len() - 1;
         block.cells = vec![0.0; records.len() * self.cells];
-        let rows: Vec<TextRow> = records
+        let rows: Vec<FrameRow> = records
             .par_chunks(ROWS_A_JOB)
             .zip(block.cells.par_chunks_mut(ROWS_A_JOB * self.cells))
             .flat_map_iter(|(records, cells)| {
@@ -225,11 +225,11 @@ impl TextReader {
     }
 
     /// Reads one row, its cells into `cells`.
-    fn row(&self, record: &[u8], cells: &mut [f32], beside: usize) -> TextRow {
-        let mut row = TextRow {
+    fn row(&self, record: &[u8], cells: &mut [f32], beside: usize) -> FrameRow {
+        let mut row = FrameRow {
             time: f64::NAN,
             beside: vec![f64::NAN; beside],
-            ..TextRow::default()
+            ..FrameRow::default()
         };
         if memchr::memchr(b'"', record).is_some() {
             let split = split_quoted(record, self.delimiter);
@@ -265,7 +265,7 @@ impl TextReader {
         row
     }
 
-    fn put(&self, at: usize, value: f64, cells: &mut [f32], row: &mut TextRow) {
+    fn put(&self, at: usize, value: f64, cells: &mut [f32], row: &mut FrameRow) {
         match self.roles.get(at) {
             Some(MatColumn::Cell) => {
                 row.missing += usize::from(value.is_nan());
@@ -281,7 +281,7 @@ impl TextReader {
     }
 
     /// A cell that is no plain number.
-    fn slow(&self, text: &[u8], row: &mut TextRow) -> f64 {
+    fn slow(&self, text: &[u8], row: &mut FrameRow) -> f64 {
         match cell(text, self.delimiter != b',') {
             TextCell::Number(value) | TextCell::CommaNumber(value) => value,
             TextCell::Missing => f64::NAN,
@@ -325,7 +325,7 @@ impl TextReader {
 
 /// What one row held besides its cells.
 #[derive(Debug, Clone, Default)]
-struct TextRow {
+struct FrameRow {
     time: f64,
     beside: Vec<f64>,
     /// Columns, and how many of them were cells, how many of those without a number.
@@ -336,7 +336,7 @@ struct TextRow {
     bad: bool,
 }
 
-impl TextRow {
+impl FrameRow {
     fn fault(&self, cells: usize) -> Option<FrameFault> {
         let expected = cells + self.beside.len() + 1;
         if self.columns != expected || self.cells != cells {

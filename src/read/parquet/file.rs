@@ -16,7 +16,7 @@ use std::path::{Path, PathBuf};
 
 /// A Parquet file whose footer was read.
 pub(in crate::read) struct ParquetFile<'a> {
-    place: Place<'a>,
+    place: ParquetSource<'a>,
     name: String,
     /// Name and type of each column.
     fields: Vec<(String, ArrowDataType)>,
@@ -25,7 +25,7 @@ pub(in crate::read) struct ParquetFile<'a> {
     bare: FileMetadata,
 }
 
-enum Place<'a> {
+enum ParquetSource<'a> {
     Bytes(&'a [u8]),
     Path(PathBuf),
 }
@@ -41,15 +41,15 @@ impl<'a> ParquetFile<'a> {
         if bytes.len() < 12 || !bytes.starts_with(MAGIC) || !bytes.ends_with(MAGIC) {
             return Err(unreadable(name, "cut off").into());
         }
-        ParquetFile::open(Place::Bytes(bytes), name)
+        ParquetFile::open(ParquetSource::Bytes(bytes), name)
     }
 
     /// A file that is read piece by piece.
     pub fn at(path: &Path, name: &str) -> Result<ParquetFile<'static>> {
-        ParquetFile::open(Place::Path(path.to_owned()), name)
+        ParquetFile::open(ParquetSource::Path(path.to_owned()), name)
     }
 
-    fn open(place: Place<'a>, name: &str) -> Result<ParquetFile<'a>> {
+    fn open(place: ParquetSource<'a>, name: &str) -> Result<ParquetFile<'a>> {
         let mut reader = place.reader()?;
         let (fields, metadata) = guarded(name, || {
             let bad = |e: PolarsError| unreadable(name, &e.to_string());
@@ -200,11 +200,11 @@ impl<'a> ParquetFile<'a> {
     }
 }
 
-impl Place<'_> {
+impl ParquetSource<'_> {
     fn reader(&self) -> Result<Reader<'_>> {
         let reader: Box<dyn MmapBytesReader + '_> = match self {
-            Place::Bytes(bytes) => Box::new(Cursor::new(*bytes)),
-            Place::Path(path) => {
+            ParquetSource::Bytes(bytes) => Box::new(Cursor::new(*bytes)),
+            ParquetSource::Path(path) => {
                 let file = File::open(path);
                 Box::new(file.map_err(|e| Error::unreadable(path, e))?)
             }

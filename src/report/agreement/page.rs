@@ -16,21 +16,21 @@ const TEMPLATE: &str = include_str!("agreement.html");
 const LISTED: usize = 30;
 
 #[derive(Serialize)]
-struct View {
+struct AgreementView {
     version: &'static str,
     title: String,
     of_ratings: bool,
-    tables: Vec<TableView>,
-    mean_tables: Vec<TableView>,
-    call_tables: Vec<TableView>,
+    tables: Vec<PrintedTable>,
+    mean_tables: Vec<PrintedTable>,
+    call_tables: Vec<PrintedTable>,
     figures: Vec<FigureView>,
     notes: Vec<String>,
-    left_out: Option<TableView>,
+    left_out: Option<PrintedTable>,
     problems: Vec<String>,
 }
 
 #[derive(Serialize)]
-struct TableView {
+struct PrintedTable {
     caption: String,
     heads: Vec<String>,
     rows: Vec<Vec<String>>,
@@ -58,7 +58,7 @@ pub fn page(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figur
     page.render(&view(agreement, problems, drawn))
 }
 
-fn view(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figure)]) -> View {
+fn view(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figure)]) -> AgreementView {
     let of_ratings = agreement
         .measures
         .iter()
@@ -87,7 +87,7 @@ fn view(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figure)])
     if let Some(calls) = &agreement.calls {
         notes.extend(calls.notes.iter().map(ToString::to_string));
     }
-    View {
+    AgreementView {
         version: env!("CARGO_PKG_VERSION"),
         title: agreement.title.clone().unwrap_or_else(|| "Agreement".to_owned()),
         of_ratings,
@@ -130,7 +130,7 @@ fn with_ends(interval: Option<Interval>, decimals: usize) -> String {
 }
 
 /// Measures that have numbers, those that are decided on first; why the others have none stands below.
-fn main_table(agreement: &Agreement, design: Design) -> TableView {
+fn main_table(agreement: &Agreement, design: Design) -> PrintedTable {
     let decided = |m: &MeasureAgreement| DECIDED.iter().any(|d| d.info().name == m.name);
     let mut found: Vec<_> = all(agreement).filter(|(_, s)| s.design == design).collect();
     found.sort_by_key(|(m, _)| !decided(m));
@@ -165,7 +165,7 @@ fn main_table(agreement: &Agreement, design: Design) -> TableView {
         Design::Ratings => format!("Empty: {reason}."),
         _ => format!("No numbers, or not all: {reason} ({}).", labels.join(", ")),
     });
-    TableView {
+    PrintedTable {
         caption: format!("Agreement {}", design.label()),
         heads,
         rows: found.iter().filter_map(|(m, s)| main_row(m, s)).collect(),
@@ -195,7 +195,7 @@ fn main_row(m: &MeasureAgreement, s: &Summary) -> Option<Vec<String>> {
 }
 
 /// Trials for a wanted change, for the measures that are decided on.
-fn trials_table(agreement: &Agreement, design: Design) -> Option<TableView> {
+fn trials_table(agreement: &Agreement, design: Design) -> Option<PrintedTable> {
     let shown =
         |m: &MeasureAgreement| design == Design::Ratings || DECIDED.iter().any(|d| d.info().name == m.name);
     let rows: Vec<Vec<String>> = all(agreement)
@@ -209,7 +209,7 @@ fn trials_table(agreement: &Agreement, design: Design) -> Option<TableView> {
         })
         .collect();
     let wanted = WANTED_PERCENT.iter().map(|p| format!("{} %", number(*p, 0)));
-    (!rows.is_empty()).then(|| TableView {
+    (!rows.is_empty()).then(|| PrintedTable {
         after: Vec::new(),
         caption: format!(
             "Trials whose mean has an MDC95 of at most that share of the mean, {}",
@@ -220,7 +220,7 @@ fn trials_table(agreement: &Agreement, design: Design) -> Option<TableView> {
     })
 }
 
-fn call_tables(calls: &CallAgreement) -> Vec<TableView> {
+fn call_tables(calls: &CallAgreement) -> Vec<PrintedTable> {
     let mut tables = Vec::new();
     let mut rows: Vec<Vec<String>> = Vec::new();
     for p in &calls.pairs {
@@ -250,7 +250,7 @@ fn call_tables(calls: &CallAgreement) -> Vec<TableView> {
             String::new(),
             calls.fleiss_reason.clone().unwrap_or_default(),
         ]);
-        tables.push(TableView {
+        tables.push(PrintedTable {
             after: Vec::new(),
             caption: "Kappa of the calls: agreement beyond chance".to_owned(),
             heads: strings([
@@ -277,7 +277,7 @@ fn call_tables(calls: &CallAgreement) -> Vec<TableView> {
     tables
 }
 
-fn detected_table(against: &[AgainstMeasured]) -> TableView {
+fn detected_table(against: &[AgainstMeasured]) -> PrintedTable {
     let row = |a: &AgainstMeasured| {
         let curve = a.curve.as_ref().ok();
         vec![
@@ -294,7 +294,7 @@ fn detected_table(against: &[AgainstMeasured]) -> TableView {
             a.curve.as_ref().err().cloned().unwrap_or_default(),
         ]
     };
-    TableView {
+    PrintedTable {
         after: Vec::new(),
         caption: "Asymmetry whose stiffer side is named half of the time".to_owned(),
         heads: strings(["examiner", "levels", "just detected, %", "lapses, %", "why empty"]),
@@ -302,7 +302,7 @@ fn detected_table(against: &[AgainstMeasured]) -> TableView {
     }
 }
 
-fn confusion_table(a: &AgainstMeasured) -> TableView {
+fn confusion_table(a: &AgainstMeasured) -> PrintedTable {
     let row = |(called, counts): (&Felt, &[usize; 4])| {
         let counts = counts.iter().map(ToString::to_string);
         std::iter::once(format!("called {called}"))
@@ -310,7 +310,7 @@ fn confusion_table(a: &AgainstMeasured) -> TableView {
             .collect()
     };
     let measured = MEASURED.iter().map(|m| format!("measured {m}"));
-    TableView {
+    PrintedTable {
         after: Vec::new(),
         caption: format!(
             "{}: calls against the measured side, number of levels",
@@ -321,7 +321,7 @@ fn confusion_table(a: &AgainstMeasured) -> TableView {
     }
 }
 
-fn size_table(a: &AgainstMeasured) -> TableView {
+fn size_table(a: &AgainstMeasured) -> PrintedTable {
     let row = |s: &crate::agreement::calls::SizeShare| {
         let size = match s.to_percent {
             Some(to) => format!("{} to {} %", number(s.from_percent, 0), number(to, 0)),
@@ -334,7 +334,7 @@ fn size_table(a: &AgainstMeasured) -> TableView {
             with_ends(s.share, 2),
         ]
     };
-    TableView {
+    PrintedTable {
         after: Vec::new(),
         caption: format!(
             "{}: how often the stiffer side was named, by size of the measured asymmetry",
@@ -345,7 +345,7 @@ fn size_table(a: &AgainstMeasured) -> TableView {
     }
 }
 
-fn left_out(agreement: &Agreement) -> Option<TableView> {
+fn left_out(agreement: &Agreement) -> Option<PrintedTable> {
     let entries: Vec<_> = all(agreement)
         .flat_map(|(m, s)| s.left_out.iter().map(move |l| (m, s, l)))
         .collect();
@@ -363,7 +363,7 @@ fn left_out(agreement: &Agreement) -> Option<TableView> {
         ]
     };
     let more = entries.len().saturating_sub(LISTED);
-    Some(TableView {
+    Some(PrintedTable {
         after: Vec::new(),
         caption: match more {
             0 => "Ratings that no balanced part holds".to_owned(),

@@ -168,13 +168,13 @@ pub fn quantile(sorted: &[f64], share: f64) -> Option<f64> {
 
 /// A table of exact figures, for print and for readers without a script.
 #[derive(serde::Serialize)]
-struct Figures {
+struct FigureTable {
     caption: String,
     rows: Vec<[String; 5]>,
 }
 
 /// Median and 5-95 % of each measure by level.
-fn tables(results: &Results) -> Vec<Figures> {
+fn tables(results: &Results) -> Vec<FigureTable> {
     let facet = &FACETS[0];
     let groups = groups(facet, &results.tests);
     let figures = |m: &Measure| {
@@ -195,7 +195,7 @@ fn tables(results: &Results) -> Vec<Figures> {
         } else {
             format!(", {}", info.unit)
         };
-        (!rows.is_empty()).then(|| Figures {
+        (!rows.is_empty()).then(|| FigureTable {
             caption: format!("{}{unit}, by level", info.label),
             rows,
         })

@@ -1,6 +1,6 @@
 //! What the marks are held beside: the teacher's own tests, or the study's bands.
 
-use super::points::{Place, Shown};
+use super::points::{TestPlace, Shown};
 use crate::results::Results;
 use crate::settings::Settings;
 use crate::technique::reference::Target;
@@ -48,16 +48,16 @@ impl Band {
 }
 
 /// The band of a measure at a place. The teacher's tests there come before the settings.
-pub fn band(results: &Results, teachers: &[&Test], place: &Place, measure: Shown) -> Option<Band> {
+pub fn band(results: &Results, teachers: &[&Test], place: &TestPlace, measure: Shown) -> Option<Band> {
     of_reference(results, teachers, place, measure).or_else(|| of_settings(&results.settings, place, measure))
 }
 
 /// Spread of the teacher's tests at a place, as [`Target::band`] has it.
-fn of_reference(results: &Results, teachers: &[&Test], place: &Place, measure: Shown) -> Option<Band> {
+fn of_reference(results: &Results, teachers: &[&Test], place: &TestPlace, measure: Shown) -> Option<Band> {
     let there: Vec<&Test> = teachers
         .iter()
         .copied()
-        .filter(|t| Place::of(t) == *place && !results.hides(t) && measure.of(t).is_some())
+        .filter(|t| TestPlace::of(t) == *place && !results.hides(t) && measure.of(t).is_some())
         .collect();
     let target = Target::of(measure.measure(), &there)?;
     let [low, high] = target.band()?;
@@ -69,7 +69,7 @@ fn of_reference(results: &Results, teachers: &[&Test], place: &Place, measure: S
     })
 }
 
-fn of_settings(settings: &Settings, place: &Place, measure: Shown) -> Option<Band> {
+fn of_settings(settings: &Settings, place: &TestPlace, measure: Shown) -> Option<Band> {
     let between = |[low, high]: [f64; 2]| Band {
         low: Some(low),
         high: Some(high),

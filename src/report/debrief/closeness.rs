@@ -22,7 +22,7 @@ pub struct Closeness {
 
 /// The learning curve of one measure, or why there is none.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Curve {
+pub struct MeasureCurve {
     pub measure: Measure,
     pub curve: Result<LearningCurve, NoCurve>,
 }
@@ -65,7 +65,7 @@ fn error_percent(test: &Test, measure: Measure, reference: &Reference) -> Option
 
 /// A curve a measure, through the mean size of the error in each session. Tests without feedback show what stays and
 /// are left out of the fit, unless there are no others.
-pub fn curves(closeness: &[Closeness], sessions: &[String]) -> Vec<Curve> {
+pub fn curves(closeness: &[Closeness], sessions: &[String]) -> Vec<MeasureCurve> {
     let number = |c: &Closeness| sessions.iter().position(|s| Some(s) == c.session.as_ref());
     COMPARED
         .into_iter()
@@ -77,7 +77,7 @@ pub fn curves(closeness: &[Closeness], sessions: &[String]) -> Vec<Curve> {
                 .filter(|c| !(practised && c.retention))
                 .filter_map(|c| Some((number(c)? as f64 + 1.0, c.size.mean)))
                 .collect();
-            (!points.is_empty()).then(|| Curve {
+            (!points.is_empty()).then(|| MeasureCurve {
                 measure,
                 curve: learning_curve(&points),
             })

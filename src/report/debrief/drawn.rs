@@ -1,6 +1,6 @@
 //! Figures of the pages: a learner's progress, where a class is, how close to the teacher's tests.
 
-use super::points::{Place, Point, Shown};
+use super::points::{TestPlace, ProgressPoint, Shown};
 use super::{Band, Debrief, Learner};
 use crate::columns::Measure;
 use crate::format::number;
@@ -22,15 +22,15 @@ fn ends(band: Option<Band>) -> Option<[Option<f64>; 2]> {
 }
 
 /// Places in the order of the spine, each once.
-fn places<'a>(points: impl Iterator<Item = &'a Point>) -> Vec<Place> {
-    let mut places: Vec<Place> = points.map(|p| p.place.clone()).collect();
+fn places<'a>(points: impl Iterator<Item = &'a ProgressPoint>) -> Vec<TestPlace> {
+    let mut places: Vec<TestPlace> = points.map(|p| p.place.clone()).collect();
     places.sort();
     places.dedup();
     places
 }
 
 /// Bands that the figures of a place have, by where they come from: each with what it is of.
-fn band_words(debrief: &Debrief, place: &Place, shown: &[Shown]) -> Vec<String> {
+fn band_words(debrief: &Debrief, place: &TestPlace, shown: &[Shown]) -> Vec<String> {
     let mut groups: Vec<(String, Vec<String>)> = Vec::new();
     for measure in shown {
         let Some(band) = debrief.band(place, *measure) else {
@@ -58,7 +58,7 @@ fn band_words(debrief: &Debrief, place: &Place, shown: &[Shown]) -> Vec<String> 
 
 /// A learner's progress, place by place.
 pub fn progress_of(debrief: &Debrief, learner: &Learner) -> Vec<PlaceView> {
-    let of_place = |place: Place| {
+    let of_place = |place: TestPlace| {
         let mut svgs = Vec::new();
         let mut shown = Vec::new();
         for measure in Shown::ALL {
@@ -113,7 +113,7 @@ pub fn progress_of(debrief: &Debrief, learner: &Learner) -> Vec<PlaceView> {
 
 /// Where the class is, place by place, for these measures: each learner's latest session there.
 pub fn class_of(debrief: &Debrief, measures: &[Shown], codes: bool) -> Vec<PlaceView> {
-    let of_place = |place: Place| {
+    let of_place = |place: TestPlace| {
         let mut svgs = Vec::new();
         let mut shown = Vec::new();
         for measure in measures {
@@ -163,7 +163,7 @@ pub fn class_of(debrief: &Debrief, measures: &[Shown], codes: bool) -> Vec<Place
 
 /// The learner's last mark of a measure at a place; of two in one session the one without feedback, which shows what
 /// the hand can do by itself.
-fn latest<'a>(learner: &'a Learner, place: &Place, measure: Shown) -> Option<&'a Point> {
+fn latest<'a>(learner: &'a Learner, place: &TestPlace, measure: Shown) -> Option<&'a ProgressPoint> {
     let own = learner
         .points
         .iter()

@@ -1,9 +1,9 @@
 //! One learner: progress over sessions, two tests to look at, and what to work on.
 
-use super::closeness::{Closeness, Curve, closeness, curves};
+use super::closeness::{Closeness, MeasureCurve, closeness, curves};
 use super::coverage::ScanCoverage;
 use crate::report::order::{in_time, sessions};
-use super::points::{Point, points};
+use super::points::{ProgressPoint, points};
 use super::work_on::{WorkOn, work_on};
 use crate::columns::Measure;
 use crate::results::Results;
@@ -24,11 +24,11 @@ pub struct Learner {
     /// Rows of the tests table.
     pub tests: usize,
     pub sessions: Vec<String>,
-    pub points: Vec<Point>,
+    pub points: Vec<ProgressPoint>,
     /// How far off the teacher's tests, session by session.
     pub closeness: Vec<Closeness>,
     /// One a measure of [`COMPARED`](crate::technique::reference::COMPARED) that can be held against the teacher.
-    pub curves: Vec<Curve>,
+    pub curves: Vec<MeasureCurve>,
     /// Index into the results' tests: the one with the fewest findings.
     pub closest: Option<usize>,
     /// Index into the results' tests: the one made last.

@@ -20,12 +20,12 @@ mod words;
 mod work_on;
 
 pub use bands::{Band, BandFrom, band};
-pub use closeness::{Closeness, Curve};
+pub use closeness::{Closeness, MeasureCurve};
 pub use coverage::ScanCoverage;
 pub use learner::Learner;
 pub use crate::report::order::{ScanTime, in_time, natural, scan_time, sessions};
 pub use pages::pages;
-pub use points::{Place, Point, Shown, Spot, without_feedback};
+pub use points::{TestPlace, ProgressPoint, Shown, Spot, without_feedback};
 pub use shares::Share;
 pub use sheet::{Request, Sheet, SheetCall, SheetRow, SheetTest, pre_tension};
 pub use work_on::{AT_ONCE, WorkOn, outside};
@@ -51,7 +51,7 @@ pub struct Debrief {
     /// Tests of the reference.
     pub reference_tests: usize,
     /// Bands of every place and measure that a learner has a mark for.
-    pub bands: Vec<(Place, Shown, Option<Band>)>,
+    pub bands: Vec<(TestPlace, Shown, Option<Band>)>,
     /// Of the class, of each learner, and of each learner's session, in that order.
     pub shares: Vec<Share>,
     /// Scans of the learners.
@@ -59,17 +59,17 @@ pub struct Debrief {
     /// Regions that a later session looked at again.
     pub followed: Vec<Followed>,
     /// What a reader should know: strangers, people without a test, tests without an examiner.
-    pub notes: Vec<Note>,
+    pub notes: Vec<DebriefNote>,
 }
 
 /// Something to know, and the codes it is about.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Note {
+pub struct DebriefNote {
     pub text: String,
     pub codes: Vec<String>,
 }
 
-impl Note {
+impl DebriefNote {
     /// As a sentence, with the codes or without.
     pub fn words(&self, with_codes: bool) -> String {
         match with_codes && !self.codes.is_empty() {
@@ -129,7 +129,7 @@ impl Debrief {
     }
 
     /// The band of a measure at a place.
-    pub fn band(&self, place: &Place, measure: Shown) -> Option<Band> {
+    pub fn band(&self, place: &TestPlace, measure: Shown) -> Option<Band> {
         let found = self.bands.iter().find(|b| b.0 == *place && b.1 == measure);
         found.and_then(|b| b.2)
     }
@@ -138,7 +138,7 @@ impl Debrief {
 /// Who is who.
 struct People<'a> {
     learners: BTreeSet<&'a str>,
-    notes: Vec<Note>,
+    notes: Vec<DebriefNote>,
 }
 
 impl<'a> People<'a> {
@@ -173,7 +173,7 @@ impl<'a> People<'a> {
         let mut notes = Vec::new();
         let mut note = |text: String, codes: Vec<&str>| {
             let codes = codes.into_iter().map(str::to_owned).collect();
-            notes.push(Note { text, codes });
+            notes.push(DebriefNote { text, codes });
         };
         let known = |c: &&&str| listed.contains(**c) || teachers.contains(**c);
         let strangers: Vec<&str> = tested.iter().filter(|c| !known(c)).copied().collect();
@@ -225,9 +225,9 @@ fn bands_of(
     results: &Results,
     teachers: &[&Test],
     learners: &[Learner],
-) -> Vec<(Place, Shown, Option<Band>)> {
+) -> Vec<(TestPlace, Shown, Option<Band>)> {
     let marks = learners.iter().flat_map(|l| &l.points);
-    let wanted: BTreeSet<(Place, Shown)> = marks.map(|p| (p.place.clone(), p.measure)).collect();
+    let wanted: BTreeSet<(TestPlace, Shown)> = marks.map(|p| (p.place.clone(), p.measure)).collect();
     wanted
         .into_iter()
         .map(|(place, measure)| {

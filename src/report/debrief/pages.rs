@@ -2,11 +2,12 @@
 
 use super::drawn::{self, PlaceView};
 use super::points::Shown;
-use super::views::{self, FollowedView, Seen, TableView, WorkOnView};
+use super::views::{self, Audience, TableView, WorkOnView};
 use super::words::count;
 use super::{Debrief, Learner, ScanCoverage};
 use crate::error::Result;
 use crate::plot::{mat_figures, test_panels};
+use crate::report::followed::FollowedView;
 use crate::report::frame::{Page, STYLE};
 use crate::report::html::{Context, safe_name, test_heading};
 use crate::results::Results;
@@ -70,7 +71,7 @@ struct LearnerView {
     closeness: Vec<String>,
     curves: Vec<String>,
     sessions: TableView,
-    tests: Vec<TestView>,
+    tests: Vec<TestFigures>,
     shares: TableView,
     scans: TableView,
     times: Vec<&'static str>,
@@ -79,7 +80,7 @@ struct LearnerView {
 }
 
 #[derive(Serialize)]
-struct TestView {
+struct TestFigures {
     heading: String,
     why: &'static str,
     /// The panels of the test and, from a mat, pressure and both hands.
@@ -94,7 +95,7 @@ struct TestView {
 /// # Errors
 /// [`Error::Refused`] when a page could not be put together; that is a fault of the program.
 pub fn pages(debrief: &Debrief, results: &Results, codes: bool) -> Result<Vec<(String, String)>> {
-    let mut names = crate::report::html::Names::default();
+    let mut names = crate::report::html::UniqueNames::default();
     let files: Vec<String> = debrief
         .learners
         .iter()
@@ -135,7 +136,7 @@ fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: boo
     let tests: usize = debrief.learners.iter().map(|l| l.tests).sum();
     let sessions: BTreeSet<&String> = debrief.learners.iter().flat_map(|l| &l.sessions).collect();
     let scans: Vec<&ScanCoverage> = debrief.coverage.iter().collect();
-    let seen = if codes { Seen::Codes } else { Seen::Nobody };
+    let seen = if codes { Audience::Codes } else { Audience::Nobody };
     let rest: Vec<Shown> = Shown::ALL
         .into_iter()
         .filter(|m| *m != Shown::HandShare)
@@ -215,7 +216,7 @@ fn learner_view(
         sessions: views::session_table(learner, results),
         tests: tests(results, learner, context),
         shares: views::share_table(debrief, Some(&learner.code)),
-        scans: views::scan_table(&scans, Seen::Own),
+        scans: views::scan_table(&scans, Audience::Own),
         times: views::time_words(&scans),
         followed: views::followed_of(debrief, Some(&learner.code), true),
         cautions: &CAUTIONS,
@@ -223,7 +224,7 @@ fn learner_view(
 }
 
 /// The test that kept closest to its bands, and the last one; once when they are the same.
-fn tests(results: &Results, learner: &Learner, context: &Context<'_>) -> Vec<TestView> {
+fn tests(results: &Results, learner: &Learner, context: &Context<'_>) -> Vec<TestFigures> {
     let closest = learner.closest.map(|i| {
         (
             i,
@@ -247,7 +248,7 @@ fn tests(results: &Results, learner: &Learner, context: &Context<'_>) -> Vec<Tes
                 .mats
                 .iter()
                 .filter(|m| m.recording == test.recording && m.test == test.test);
-            TestView {
+            TestFigures {
                 heading: test_heading(test),
                 why: match learner.latest == learner.closest {
                     true => "The one made last, and the one with the fewest findings.",

@@ -84,17 +84,17 @@ impl Shown {
 
 /// Tests that may be looked at together: one region of the spine, one contact, one hand or both.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Default)]
-pub struct Place {
+pub struct TestPlace {
     pub region: Option<Region>,
     pub contact: Option<Contact>,
     /// Both hands at once, each on a sensor.
     pub both_hands: bool,
 }
 
-impl Place {
+impl TestPlace {
     /// Where a test was.
-    pub fn of(test: &Test) -> Place {
-        Place {
+    pub fn of(test: &Test) -> TestPlace {
+        TestPlace {
             region: test.about.level.map(Level::region),
             contact: test.about.contact,
             both_hands: test.value(Measure::HandShare).is_some(),
@@ -144,8 +144,8 @@ impl Spot {
 
 /// One mark of a learner's progress.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Point {
-    pub place: Place,
+pub struct ProgressPoint {
+    pub place: TestPlace,
     pub measure: Shown,
     /// `None` for tests whose session nobody named.
     pub session: Option<String>,
@@ -162,8 +162,8 @@ pub fn without_feedback(test: &Test) -> bool {
 }
 
 /// Every mark of these tests: place by place, measure by measure, in the order of `sessions`.
-pub fn points(results: &Results, tests: &[&Test], sessions: &[String]) -> Vec<Point> {
-    let mut places: Vec<Place> = tests.iter().map(|t| Place::of(t)).collect();
+pub fn points(results: &Results, tests: &[&Test], sessions: &[String]) -> Vec<ProgressPoint> {
+    let mut places: Vec<TestPlace> = tests.iter().map(|t| TestPlace::of(t)).collect();
     places.sort();
     places.dedup();
     let named = sessions.iter().map(Some).chain([None]);
@@ -174,12 +174,12 @@ pub fn points(results: &Results, tests: &[&Test], sessions: &[String]) -> Vec<Po
             for (session, retention) in &rounds {
                 let values: Vec<f64> = tests
                     .iter()
-                    .filter(|t| Place::of(t) == place && t.about.session.as_ref() == *session)
+                    .filter(|t| TestPlace::of(t) == place && t.about.session.as_ref() == *session)
                     .filter(|t| without_feedback(t) == *retention && !results.hides(t))
                     .filter_map(|t| measure.of(t))
                     .collect();
                 if let Some(spot) = Spot::of(&values) {
-                    points.push(Point {
+                    points.push(ProgressPoint {
                         place: place.clone(),
                         measure,
                         session: session.cloned(),

@@ -22,7 +22,7 @@ const UNSEEN: [&str; 4] = [
 const UNTILTED: &str = "line of drive";
 
 #[derive(Serialize)]
-struct View {
+struct SheetView {
     version: &'static str,
     title: String,
     candidate: String,
@@ -73,10 +73,10 @@ impl Sheet {
         page.render(&self.view())
     }
 
-    fn view(&self) -> View {
+    fn view(&self) -> SheetView {
         let scan = &self.request.scan;
         let tests: Vec<&SheetTest> = self.rows.iter().filter_map(|r| r.test.as_ref()).collect();
-        View {
+        SheetView {
             version: env!("CARGO_PKG_VERSION"),
             title: self
                 .title

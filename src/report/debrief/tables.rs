@@ -1,15 +1,15 @@
 //! `learners`, `closeness`, `learning-curves`, `findings-share` and `coverage`.
 
 use super::coverage::ScanCoverage;
-use super::points::Point;
-use super::{Band, Closeness, Curve, Debrief, Learner, Share};
+use super::points::ProgressPoint;
+use super::{Band, Closeness, MeasureCurve, Debrief, Learner, Share};
 use crate::columns::table as c;
 use crate::columns::table::debrief as d;
 use crate::report::tables::{Cell, Field, Table, codebook_of, field};
 use crate::technique::learning::LearningCurve;
 
 /// A mark with whose it is and the band it lies beside.
-type Mark<'a> = (&'a Learner, &'a Point, Option<Band>);
+type Mark<'a> = (&'a Learner, &'a ProgressPoint, Option<Band>);
 
 impl Debrief {
     /// The tables of the debrief, then the codebook of them all.
@@ -121,7 +121,7 @@ fn closeness(learners: &[Learner]) -> Table {
 }
 
 fn curves(learners: &[Learner]) -> Table {
-    type Row<'a> = (&'a Learner, &'a Curve);
+    type Row<'a> = (&'a Learner, &'a MeasureCurve);
     let rows: Vec<Row<'_>> = learners
         .iter()
         .flat_map(|l| l.curves.iter().map(move |c| (l, c)))

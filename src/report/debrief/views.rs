@@ -1,8 +1,9 @@
 //! What the templates print, already in words.
 
 use super::words::{count, minutes, rule_words, try_next};
-use super::{Curve, Debrief, Learner, ScanCoverage, Share, WorkOn};
+use super::{MeasureCurve, Debrief, Learner, ScanCoverage, Share, WorkOn};
 use crate::format::number;
+use crate::report::followed::FollowedView;
 use crate::results::Results;
 use crate::terms::Feedback;
 use serde::Serialize;
@@ -125,7 +126,7 @@ pub fn share_by_learner(debrief: &Debrief) -> TableView {
 
 /// Who may see which columns of a table of scans.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Seen {
+pub enum Audience {
     /// No code of a person.
     Nobody,
     /// The learner's own page: the subjects, not the learner.
@@ -135,15 +136,15 @@ pub enum Seen {
 }
 
 /// Scans against their plans.
-pub fn scan_table(scans: &[&ScanCoverage], seen: Seen) -> TableView {
+pub fn scan_table(scans: &[&ScanCoverage], seen: Audience) -> TableView {
     let mut heads = match seen {
-        Seen::Nobody => vec!["session"],
-        Seen::Own => vec!["session", "subject"],
-        Seen::Codes => vec!["learner", "subject", "session"],
+        Audience::Nobody => vec!["session"],
+        Audience::Own => vec!["session", "subject"],
+        Audience::Codes => vec!["learner", "subject", "session"],
     };
     heads.extend(["plan", "done", "missed", "made twice", "out of order", "time"]);
     let mut scans: Vec<&ScanCoverage> = scans.to_vec();
-    if seen == Seen::Nobody {
+    if seen == Audience::Nobody {
         // Not by code, which would tell whose scan it is.
         scans.sort_by(|a, b| {
             (&a.session, &a.plan, a.done, a.tests).cmp(&(&b.session, &b.plan, b.done, b.tests))
@@ -152,9 +153,9 @@ pub fn scan_table(scans: &[&ScanCoverage], seen: Seen) -> TableView {
     let code = |v: &Option<String>| cell(v.clone().unwrap_or_default());
     let rows = scans.into_iter().map(|s| {
         let mut row = match seen {
-            Seen::Nobody => vec![code(&s.session)],
-            Seen::Own => vec![code(&s.session), code(&s.subject)],
-            Seen::Codes => vec![code(&s.examiner), code(&s.subject), code(&s.session)],
+            Audience::Nobody => vec![code(&s.session)],
+            Audience::Own => vec![code(&s.session), code(&s.subject)],
+            Audience::Codes => vec![code(&s.examiner), code(&s.subject), code(&s.session)],
         };
         row.push(cell(s.plan.clone().unwrap_or_else(|| "none".to_owned())));
         row.push(match (s.done, s.planned) {
@@ -235,7 +236,7 @@ pub fn session_table(learner: &Learner, results: &Results) -> TableView {
 
 /// Each learning curve in words, or why there is none.
 pub fn curve_words(learner: &Learner) -> Vec<String> {
-    let one = |c: &Curve| {
+    let one = |c: &MeasureCurve| {
         let label = c.measure.info().label;
         match &c.curve {
             Ok(curve) => {
@@ -254,15 +255,6 @@ pub fn curve_words(learner: &Learner) -> Vec<String> {
         }
     };
     learner.curves.iter().map(one).collect()
-}
-
-/// A region that was looked at again, with its levels.
-#[derive(Debug, Clone, Serialize)]
-pub struct FollowedView {
-    pub region: String,
-    pub why: String,
-    pub later: String,
-    pub levels: Vec<String>,
 }
 
 /// Regions looked at again. A learner's page has only those that the same learner found and looked at again.
@@ -284,22 +276,13 @@ pub fn followed_of(debrief: &Debrief, learner: Option<&str>, codes: bool) -> Vec
             Some(subject) if codes => format!("{subject}, "),
             _ => String::new(),
         };
-        FollowedView {
-            region: f.region.clone(),
-            why: f.why.clone(),
-            later: format!(
-                "{subject}session {}{}; looked at again in session {}{}",
-                session(&f.scan.session),
-                by(&f.scan.examiner),
-                session(&f.later.session),
-                by(&f.later.examiner)
-            ),
-            levels: f
-                .levels
-                .iter()
-                .map(|l| format!("{}: {}", l.level.label(), l.words))
-                .collect(),
-        }
+        f.view(format!(
+            "{subject}session {}{}; looked at again in session {}{}",
+            session(&f.scan.session),
+            by(&f.scan.examiner),
+            session(&f.later.session),
+            by(&f.later.examiner)
+        ))
     })
     .collect()
 }

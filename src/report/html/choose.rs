@@ -12,11 +12,11 @@ const LONGEST: usize = 80;
 
 /// Names given so far.
 #[derive(Default)]
-pub struct Names {
+pub struct UniqueNames {
     taken: HashSet<String>,
 }
 
-impl Names {
+impl UniqueNames {
     /// A safe, new name near the wanted one.
     pub fn take(&mut self, wanted: &str) -> String {
         let safe: String = wanted
@@ -127,7 +127,7 @@ mod tests {
 
     #[test]
     fn names_are_safe_and_unique_even_where_case_is_ignored() {
-        let mut names = Names::default();
+        let mut names = UniqueNames::default();
         let given: Vec<String> = ["a/../b.csv", "A/../B.csv", "a b", "µ", ""]
             .iter()
             .map(|n| names.take(n))

@@ -2,7 +2,7 @@
 
 use super::mats;
 use super::scans::Scan;
-use super::tables::{self, Table};
+use super::tables::{self, PageTable};
 use super::technique;
 use super::{Drawn, Of};
 use crate::format;
@@ -62,7 +62,7 @@ pub struct LevelView {
     pub svgs: Vec<String>,
     /// Figures of tests on a pressure mat.
     pub mats: Vec<String>,
-    pub tables: Vec<Table>,
+    pub tables: Vec<PageTable>,
     /// Notes of the analysis, each with the test it belongs to.
     pub notes: Vec<String>,
 }
@@ -133,7 +133,7 @@ pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) ->
 }
 
 /// What was measured, how it was done, and how far that is from the reference.
-fn tables(results: &Results, tests: &[&Test], heading: &str) -> Vec<Table> {
+fn tables(results: &Results, tests: &[&Test], heading: &str) -> Vec<PageTable> {
     let mut all = tables::measures(tests, heading);
     all.extend(technique::bands(tests, &results.settings, heading));
     all.extend(technique::beside_reference(tests, results, heading));

@@ -1,13 +1,13 @@
 //! Figures of tests on a pressure mat: in the page they stand below the panels of their level.
 
-use super::choose::Names;
+use super::choose::UniqueNames;
 use super::{Drawn, Of};
 use crate::plot::mat_figures;
 use crate::results::Results;
 use std::collections::BTreeSet;
 
 /// The figures of every mat test of which at least one side is chosen.
-pub fn drawn(results: &Results, chosen: &[usize], names: &mut Names) -> Vec<Drawn> {
+pub fn drawn(results: &Results, chosen: &[usize], names: &mut UniqueNames) -> Vec<Drawn> {
     let chosen: BTreeSet<(&str, u32)> = chosen
         .iter()
         .map(|i| (results.tests[*i].recording.as_str(), results.tests[*i].test))

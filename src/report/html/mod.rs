@@ -23,7 +23,7 @@ pub const FIGURES_AT_MOST: usize = 60;
 /// Up to this many tests are drawn over the reference as well.
 const OVERLAYS_AT_MOST: usize = 30;
 
-pub(super) use choose::{Names, safe_name};
+pub(super) use choose::{UniqueNames, safe_name};
 pub(super) use levels::{Context, heading as test_heading};
 
 const TEMPLATE: &str = include_str!("page.html");
@@ -124,7 +124,7 @@ struct Drawn {
 
 fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
     let scans = scans::scans(results);
-    let mut names = choose::Names::default();
+    let mut names = choose::UniqueNames::default();
     let mut all = Vec::new();
     let most = match options.figures {
         FiguresChoice::All => usize::MAX,

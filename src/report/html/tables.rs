@@ -15,7 +15,7 @@ const TESTS_IN_A_TABLE: usize = 6;
 
 /// A table whose first column heads its rows.
 #[derive(Debug, Serialize)]
-pub struct Table {
+pub struct PageTable {
     pub caption: String,
     pub heads: Vec<String>,
     pub rows: Vec<Vec<String>>,
@@ -41,7 +41,7 @@ fn cell(test: &Test, measure: Measure) -> String {
 }
 
 /// Measures of the tests of one level, one column a test.
-pub fn measures(tests: &[&Test], heading: &str) -> Vec<Table> {
+pub fn measures(tests: &[&Test], heading: &str) -> Vec<PageTable> {
     let parts = tests.len().div_ceil(TESTS_IN_A_TABLE);
     tests
         .chunks(TESTS_IN_A_TABLE)
@@ -60,7 +60,7 @@ pub fn measures(tests: &[&Test], heading: &str) -> Vec<Table> {
                 1 => String::new(),
                 _ => format!(" (part {} of {parts})", part + 1),
             };
-            Table {
+            PageTable {
                 caption: format!("Measures at {heading}{of}; ± is the half-width of the 95 % interval"),
                 heads,
                 rows,
@@ -77,7 +77,7 @@ fn row(label: &str, unit: &str, tests: &[&Test], cell: impl Fn(&Test) -> String)
 }
 
 /// All tests of a scan, one row each, with the few measures that matter first.
-pub fn compact(results: &Results, scan: &Scan<'_>) -> Table {
+pub fn compact(results: &Results, scan: &Scan<'_>) -> PageTable {
     const SHOWN: [Measure; 5] = [
         Measure::Preload,
         Measure::Peak,
@@ -115,7 +115,7 @@ pub fn compact(results: &Results, scan: &Scan<'_>) -> Table {
             row
         })
         .collect();
-    Table {
+    PageTable {
         caption: format!("Every test of {}", scan.about()),
         heads,
         rows,
@@ -124,7 +124,7 @@ pub fn compact(results: &Results, scan: &Scan<'_>) -> Table {
 }
 
 /// Every comparison of a scan, all measures; `None` without any.
-pub fn comparisons(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<Table> {
+pub fn comparisons(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<PageTable> {
     if scan.comparisons.is_empty() {
         return None;
     }
@@ -143,7 +143,7 @@ pub fn comparisons(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<Ta
     ];
     let mut sorted = scan.comparisons.clone();
     sorted.sort_by_key(|f| (f.kind, f.key.level.is_none(), f.key.level, f.measure));
-    Some(Table {
+    Some(PageTable {
         caption: format!("Every comparison of {}", scan.about()),
         heads: heads.map(str::to_owned).to_vec(),
         rows: sorted.into_iter().map(|f| comparison_row(f, blinded)).collect(),

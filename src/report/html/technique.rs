@@ -1,10 +1,10 @@
 //! How the tests were done: each number beside its band, and beside the reference.
 
-use super::tables::{Table, test_name};
+use super::tables::{PageTable, test_name};
 use crate::format;
 use crate::results::Results;
 use crate::settings::Settings;
-use crate::technique::reference::{Difference, differences};
+use crate::technique::reference::{ReferenceDifference, differences};
 use crate::technique::{Aspect, BandCheck, BandStatus, RULES, band_check};
 use crate::trace::Test;
 use serde::Serialize;
@@ -14,21 +14,21 @@ const TESTS_IN_A_TABLE: usize = 6;
 
 /// What the section on technique says before the findings.
 #[derive(Debug, Serialize)]
-pub struct Technique {
+pub struct TechniqueView {
     /// Each rule: its finding in words, then the rule.
     pub rules: Vec<[String; 2]>,
     /// What the reference is, when there is one.
     pub reference: Option<String>,
 }
 
-pub fn technique(results: &Results) -> Technique {
+pub fn technique(results: &Results) -> TechniqueView {
     let reference = &results.reference;
     let of = match reference.len() {
         0 => None,
         1 => Some("1 test".to_owned()),
         n => Some(format!("{n} tests")),
     };
-    Technique {
+    TechniqueView {
         rules: RULES
             .iter()
             .map(|r| [r.rule.to_string(), r.statement.to_owned()])
@@ -41,7 +41,7 @@ pub fn technique(results: &Results) -> Technique {
 }
 
 /// Numbers of the tests of one level beside their bands; none where nothing can be held.
-pub fn bands(tests: &[&Test], settings: &Settings, heading: &str) -> Vec<Table> {
+pub fn bands(tests: &[&Test], settings: &Settings, heading: &str) -> Vec<PageTable> {
     chunks(tests, |tests, part| {
         let rows: Vec<Vec<String>> = Aspect::ALL
             .into_iter()
@@ -54,9 +54,9 @@ pub fn bands(tests: &[&Test], settings: &Settings, heading: &str) -> Vec<Table> 
                 Some(row)
             })
             .collect();
-        (!rows.is_empty()).then(|| Table {
+        (!rows.is_empty()).then(|| PageTable {
             caption: format!(
-                "Technique at {heading}{part}; ▲ above and ▼ below the band by more than the 95 % interval (the ceiling: \
+                "TechniqueView at {heading}{part}; ▲ above and ▼ below the band by more than the 95 % interval (the ceiling: \
                  by anything)"
             ),
             heads: heads(["measured", "unit", "band"], tests),
@@ -67,11 +67,11 @@ pub fn bands(tests: &[&Test], settings: &Settings, heading: &str) -> Vec<Table> 
 }
 
 /// The tests of one level beside the reference; none for tests that have no target, or are the reference's own.
-pub fn beside_reference(tests: &[&Test], results: &Results, heading: &str) -> Vec<Table> {
+pub fn beside_reference(tests: &[&Test], results: &Results, heading: &str) -> Vec<PageTable> {
     let reference = &results.reference;
     let others: Vec<&Test> = tests.iter().copied().filter(|t| !reference.holds(t)).collect();
     chunks(&others, |tests, part| {
-        let all: Vec<Vec<Difference>> = tests
+        let all: Vec<Vec<ReferenceDifference>> = tests
             .iter()
             .map(|t| differences(t, reference).unwrap_or_default())
             .collect();
@@ -79,7 +79,7 @@ pub fn beside_reference(tests: &[&Test], results: &Results, heading: &str) -> Ve
         let rows = crate::technique::reference::COMPARED
             .into_iter()
             .filter_map(|measure| {
-                let own: Vec<Option<&Difference>> = all
+                let own: Vec<Option<&ReferenceDifference>> = all
                     .iter()
                     .map(|found| found.iter().find(|d| d.measure == measure))
                     .collect();
@@ -101,7 +101,7 @@ pub fn beside_reference(tests: &[&Test], results: &Results, heading: &str) -> Ve
                 Some(row)
             })
             .collect();
-        Some(Table {
+        Some(PageTable {
             caption: format!(
                 "Beside the reference ({scope}) at {heading}{part}: what each test did more or less, with its 95 % interval"
             ),
@@ -112,7 +112,7 @@ pub fn beside_reference(tests: &[&Test], results: &Results, heading: &str) -> Ve
     })
 }
 
-fn chunks(tests: &[&Test], table: impl Fn(&[&Test], &str) -> Option<Table>) -> Vec<Table> {
+fn chunks(tests: &[&Test], table: impl Fn(&[&Test], &str) -> Option<PageTable>) -> Vec<PageTable> {
     let parts = tests.len().div_ceil(TESTS_IN_A_TABLE);
     tests
         .chunks(TESTS_IN_A_TABLE)
@@ -152,7 +152,7 @@ fn band(held: &BandCheck) -> String {
     }
 }
 
-fn signed(d: &Difference, decimals: usize) -> String {
+fn signed(d: &ReferenceDifference, decimals: usize) -> String {
     let number = format::plus_minus(d.difference, d.u95, decimals);
     if d.difference > 0.0 {
         format!("+{number}")

@@ -3,13 +3,13 @@
 use super::levels;
 use super::methods::{self, Methods, SettingRow};
 use super::scans::{self, Scan};
-use super::tables::{self, Table};
-use super::technique::{self, Technique};
+use super::tables::{self, PageTable};
+use super::technique::{self, TechniqueView};
 use super::words::{self, Sentences};
 use super::{Drawn, FIGURES_AT_MOST, FiguresChoice, Of, PageOptions};
 use crate::format;
 use crate::error::Severity;
-use crate::report::followed::{Followed, followed};
+use crate::report::followed::{Followed, FollowedView, followed};
 use crate::results::BLINDED;
 use crate::results::Results;
 use crate::settings::{Ceiling, CeilingOrigin, Settings};
@@ -29,7 +29,7 @@ const FIRST: [TechniqueRule; 3] = [
 ];
 
 #[derive(Debug, Serialize)]
-pub struct View {
+pub struct PageView {
     title: String,
     site: Option<String>,
     ethics_ref: Option<String>,
@@ -41,11 +41,11 @@ pub struct View {
     scans: Vec<ScanView>,
     first: Vec<FindingGroup>,
     other: Vec<FindingGroup>,
-    technique: Technique,
+    technique: TechniqueView,
     /// Whether any test has a figure.
     panels: bool,
     figures_note: Option<String>,
-    left_out: Vec<Table>,
+    left_out: Vec<PageTable>,
     /// First springs that enter no mean: too many and too alike for a row each.
     preconditioning: usize,
     settings: Vec<SettingRow>,
@@ -62,20 +62,11 @@ struct ScanView {
     about: String,
     sentences: Sentences,
     overview: Option<String>,
-    comparisons: Option<Table>,
+    comparisons: Option<PageTable>,
     levels: Vec<levels::LevelView>,
-    compact: Option<Table>,
+    compact: Option<PageTable>,
     /// Regions of this scan that a later session looked at again.
     followed: Vec<FollowedView>,
-}
-
-/// A region, what was found there, and what each of its levels was found to be afterwards.
-#[derive(Debug, Serialize)]
-struct FollowedView {
-    region: String,
-    why: String,
-    later: String,
-    levels: Vec<String>,
 }
 
 #[derive(Debug, Serialize)]
@@ -96,7 +87,7 @@ struct FindingView {
     advice: Option<&'static str>,
 }
 
-pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
+pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> PageView {
     let scans = scans::scans(results);
     let panels = drawn.iter().filter(|d| matches!(d.of, Of::Test(_))).count();
     let settings = methods::settings(results);
@@ -107,7 +98,7 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
         .enumerate()
         .map(|(i, scan)| scan_view(results, scan, i, drawn, &followed))
         .collect();
-    View {
+    PageView {
         title: results
             .title
             .clone()
@@ -195,16 +186,7 @@ fn followed_view(followed: &Followed) -> FollowedView {
     let who = who
         .into_iter()
         .filter_map(|(word, code)| Some(format!("{word} {}", code.as_ref()?)));
-    FollowedView {
-        region: followed.region.clone(),
-        why: followed.why.clone(),
-        later: who.collect::<Vec<_>>().join(", "),
-        levels: followed
-            .levels
-            .iter()
-            .map(|l| format!("{}: {}", l.level.label(), l.words))
-            .collect(),
-    }
+    followed.view(who.collect::<Vec<_>>().join(", "))
 }
 
 fn figures_note(results: &Results, options: &PageOptions, panels: usize) -> Option<String> {
@@ -290,7 +272,7 @@ fn finding_view(r: &TechniqueFinding, same_advice: bool) -> FindingView {
 }
 
 /// Exclusions, unusable inputs, warnings and tests without a partner, each as a table.
-fn left_out(results: &Results) -> Vec<Table> {
+fn left_out(results: &Results) -> Vec<PageTable> {
     let mut all = Vec::new();
     let option = |v: &Option<u32>| v.map_or(String::new(), |v| v.to_string());
     let told = results.exclusions.iter().filter(|e| !e.is_preconditioning());
@@ -344,7 +326,7 @@ fn left_out(results: &Results) -> Vec<Table> {
     all
 }
 
-fn table(caption: &str, heads: &[&str], rows: impl Iterator<Item = Vec<String>>) -> Option<Table> {
+fn table(caption: &str, heads: &[&str], rows: impl Iterator<Item = Vec<String>>) -> Option<PageTable> {
     let mut rows: Vec<Vec<String>> = rows.collect();
     let total = rows.len();
     if total == 0 {
@@ -357,7 +339,7 @@ fn table(caption: &str, heads: &[&str], rows: impl Iterator<Item = Vec<String>>)
         }
         false => String::new(),
     };
-    Some(Table {
+    Some(PageTable {
         caption: format!("{caption}{shown}"),
         heads: heads.iter().map(|h| (*h).to_owned()).collect(),
         rows,

@@ -5,7 +5,7 @@ use crate::columns::table as c;
 use crate::compare::{Comparison, ComparisonKind, TrialsToDecide, Unpaired};
 use crate::results::Exclusion;
 use crate::technique::TechniqueFinding;
-use crate::technique::reference::{Difference, Reference, differences};
+use crate::technique::reference::{ReferenceDifference, Reference, differences};
 use crate::terms::{LineOfDrive, Posture, Side};
 use crate::trace::Test;
 
@@ -122,7 +122,7 @@ pub fn technique(findings: &[TechniqueFinding]) -> Table {
 
 /// One row for each measure of each test that is held against the reference; the reference's own tests are left out.
 pub fn reference(tests: &[Test], reference: &Reference) -> Table {
-    type Row<'a> = (&'a Test, Difference);
+    type Row<'a> = (&'a Test, ReferenceDifference);
     let rows: Vec<Row<'_>> = tests
         .iter()
         .filter(|t| !reference.holds(t))

@@ -6,44 +6,44 @@ use crate::terms::{Landmark, LineOfDrive, Posture};
 use crate::trace::{Knee, Spring, Test};
 
 /// A spring with the test it is of.
-type Row<'a> = (&'a Test, &'a Spring);
+type SpringRow<'a> = (&'a Test, &'a Spring);
 
 /// One row a spring, in the order of the tests.
 pub fn springs(tests: &[Test]) -> Table {
-    let rows: Vec<Row<'_>> = tests
+    let rows: Vec<SpringRow<'_>> = tests
         .iter()
         .flat_map(|t| t.springs.iter().map(move |s| (t, s)))
         .collect();
     Table::fill("springs", spring_fields(), &rows)
 }
 
-fn spring_fields<'a>() -> Vec<Field<Row<'a>>> {
+fn spring_fields<'a>() -> Vec<Field<SpringRow<'a>>> {
     vec![
-        field(c::RECORDING, |r: &Row<'_>| Cell::text(&r.0.recording)),
-        field(c::TEST, |r: &Row<'_>| Cell::int(r.0.test)),
-        field(c::SIDE, |r: &Row<'_>| Cell::term(r.0.side())),
-        field(c::SPRING, |r: &Row<'_>| Cell::int(r.1.number)),
-        field(c::COUNTED, |r: &Row<'_>| Cell::Bool(r.1.counted)),
-        field(c::START_S, |r: &Row<'_>| Cell::num(r.1.start_s)),
-        field(c::PEAK_S, |r: &Row<'_>| Cell::num(r.1.peak_s)),
-        field(c::END_S, |r: &Row<'_>| Cell::num(r.1.end_s)),
-        field(c::SPRING_PRELOAD, |r: &Row<'_>| Cell::num(r.1.preload_n)),
-        field(c::SPRING_PEAK, |r: &Row<'_>| Cell::num(r.1.peak_n)),
-        field(c::START_MM, |r: &Row<'_>| Cell::num(r.1.start_mm)),
-        field(c::PEAK_MM, |r: &Row<'_>| Cell::num(r.1.peak_mm)),
-        field(c::END_MM, |r: &Row<'_>| Cell::num(r.1.end_mm)),
-        field(c::SPRING_EXCURSION, |r: &Row<'_>| Cell::num(r.1.excursion_mm)),
-        field(c::SPRING_END_FEEL, |r: &Row<'_>| Cell::num(r.1.end_feel_n_per_mm)),
-        field(c::SPRING_SECANT, |r: &Row<'_>| Cell::num(r.1.secant_n_per_mm)),
-        field(c::LOADING_WORK, |r: &Row<'_>| Cell::num(r.1.loading_work_mj)),
-        field(c::SPRING_LOSS, |r: &Row<'_>| Cell::num(r.1.loss_mj)),
-        field(c::SPRING_LOSS_RATIO, |r: &Row<'_>| Cell::num(r.1.loss_ratio)),
-        field(c::SPRING_RECOIL, |r: &Row<'_>| Cell::num(r.1.recoil_ratio)),
-        field(c::SPRING_TIME_TO_PEAK, |r: &Row<'_>| {
+        field(c::RECORDING, |r: &SpringRow<'_>| Cell::text(&r.0.recording)),
+        field(c::TEST, |r: &SpringRow<'_>| Cell::int(r.0.test)),
+        field(c::SIDE, |r: &SpringRow<'_>| Cell::term(r.0.side())),
+        field(c::SPRING, |r: &SpringRow<'_>| Cell::int(r.1.number)),
+        field(c::COUNTED, |r: &SpringRow<'_>| Cell::Bool(r.1.counted)),
+        field(c::START_S, |r: &SpringRow<'_>| Cell::num(r.1.start_s)),
+        field(c::PEAK_S, |r: &SpringRow<'_>| Cell::num(r.1.peak_s)),
+        field(c::END_S, |r: &SpringRow<'_>| Cell::num(r.1.end_s)),
+        field(c::SPRING_PRELOAD, |r: &SpringRow<'_>| Cell::num(r.1.preload_n)),
+        field(c::SPRING_PEAK, |r: &SpringRow<'_>| Cell::num(r.1.peak_n)),
+        field(c::START_MM, |r: &SpringRow<'_>| Cell::num(r.1.start_mm)),
+        field(c::PEAK_MM, |r: &SpringRow<'_>| Cell::num(r.1.peak_mm)),
+        field(c::END_MM, |r: &SpringRow<'_>| Cell::num(r.1.end_mm)),
+        field(c::SPRING_EXCURSION, |r: &SpringRow<'_>| Cell::num(r.1.excursion_mm)),
+        field(c::SPRING_END_FEEL, |r: &SpringRow<'_>| Cell::num(r.1.end_feel_n_per_mm)),
+        field(c::SPRING_SECANT, |r: &SpringRow<'_>| Cell::num(r.1.secant_n_per_mm)),
+        field(c::LOADING_WORK, |r: &SpringRow<'_>| Cell::num(r.1.loading_work_mj)),
+        field(c::SPRING_LOSS, |r: &SpringRow<'_>| Cell::num(r.1.loss_mj)),
+        field(c::SPRING_LOSS_RATIO, |r: &SpringRow<'_>| Cell::num(r.1.loss_ratio)),
+        field(c::SPRING_RECOIL, |r: &SpringRow<'_>| Cell::num(r.1.recoil_ratio)),
+        field(c::SPRING_TIME_TO_PEAK, |r: &SpringRow<'_>| {
             Cell::num(r.1.time_to_peak_s)
         }),
-        field(c::LOADING_RATE, |r: &Row<'_>| Cell::num(r.1.loading_rate_n_per_s)),
-        field(c::DROPPED, |r: &Row<'_>| {
+        field(c::LOADING_RATE, |r: &SpringRow<'_>| Cell::num(r.1.loading_rate_n_per_s)),
+        field(c::DROPPED, |r: &SpringRow<'_>| {
             r.1.dropped.map_or(Cell::Missing, |d| Cell::text(&d.to_string()))
         }),
     ]

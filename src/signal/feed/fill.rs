@@ -13,7 +13,7 @@ pub(super) struct Filled {
 }
 
 /// Fills one channel: straight lines between valid values, or the last value again when they stay away.
-pub(super) struct Fill {
+pub(super) struct GapFiller {
     pub(super) ready: VecDeque<Filled>,
     /// Index and value that lines begin at: the last that went out.
     last: Option<(usize, f64)>,
@@ -22,9 +22,9 @@ pub(super) struct Fill {
     pub(super) valid: usize,
 }
 
-impl Fill {
+impl GapFiller {
     pub(super) fn new(wait: usize) -> Self {
-        Fill {
+        GapFiller {
             ready: VecDeque::new(),
             last: None,
             newest: 0,
@@ -38,7 +38,7 @@ impl Fill {
         value.is_finite() && self.ready.is_empty() && self.last.is_some_and(|(at, _)| at == self.newest)
     }
 
-    /// The next sample, for which [`Fill::is_through`] was true.
+    /// The next sample, for which [`GapFiller::is_through`] was true.
     pub(super) fn through(&mut self, value: f64) -> Filled {
         self.newest += 1;
         self.valid += 1;
@@ -192,7 +192,7 @@ mod tests {
 
     #[test]
     fn a_hole_is_filled_by_a_line_and_a_long_silence_by_the_last_value() {
-        let mut fill = Fill::new(3);
+        let mut fill = GapFiller::new(3);
         fill.push(0, 1.0);
         fill.push(2, 3.0);
         for _ in 0..5 {

@@ -10,7 +10,7 @@ use super::detector::{Detector, DetectorSettings};
 use super::events::Event;
 use super::noise::white_noise_sd;
 use crate::settings::{Detect, Settings};
-use fill::{Fill, Filled, Shift, Times};
+use fill::{GapFiller, Filled, Shift, Times};
 
 /// Seconds that the first measurement of noise takes, and at least how many samples.
 const FIRST_NOISE_S: f64 = 0.2;
@@ -65,12 +65,12 @@ impl FeedSettings {
 pub struct Feed {
     settings: FeedSettings,
     step_s: f64,
-    force: Fill,
-    displacement: Option<Fill>,
+    force: GapFiller,
+    displacement: Option<GapFiller>,
     delay: Shift,
     detector: Option<Detector>,
-    force_seen: Seen,
-    displacement_seen: Seen,
+    force_seen: NoiseHistory,
+    displacement_seen: NoiseHistory,
     next_noise: usize,
     taken: usize,
     times: Times,
@@ -86,12 +86,12 @@ impl Feed {
         let has_displacement = settings.has_displacement;
         Feed {
             step_s,
-            force: Fill::new(wait),
-            displacement: has_displacement.then(|| Fill::new(wait)),
+            force: GapFiller::new(wait),
+            displacement: has_displacement.then(|| GapFiller::new(wait)),
             delay: Shift::new(settings.force_delay_ms / 1e3 * settings.rate_hz),
             detector: None,
-            force_seen: Seen::default(),
-            displacement_seen: Seen::default(),
+            force_seen: NoiseHistory::default(),
+            displacement_seen: NoiseHistory::default(),
             next_noise: samples(FIRST_NOISE_S, settings.rate_hz).max(FIRST_NOISE_SAMPLES),
             taken: 0,
             times: Times::default(),
@@ -298,8 +298,8 @@ impl Feed {
         let next = 2 * self.next_noise;
         if next as f64 * self.step_s > LAST_NOISE_S || next > LAST_NOISE_SAMPLES {
             self.next_noise = 0;
-            self.force_seen = Seen::default();
-            self.displacement_seen = Seen::default();
+            self.force_seen = NoiseHistory::default();
+            self.displacement_seen = NoiseHistory::default();
         } else {
             self.next_noise = next;
         }
@@ -312,12 +312,12 @@ fn samples(seconds: f64, rate_hz: f64) -> usize {
 
 /// What has been seen so far, for its noise.
 #[derive(Default)]
-struct Seen {
+struct NoiseHistory {
     values: Vec<f64>,
     filled: Vec<bool>,
 }
 
-impl Seen {
+impl NoiseHistory {
     fn push(&mut self, v: Filled) {
         self.values.push(v.value);
         self.filled.push(v.filled);

@@ -13,7 +13,7 @@ const RESPONSE_FLOOR: f64 = 1e-17;
 
 /// One section, H(z) = (b0 + b1 z⁻¹ + b2 z⁻²) / (1 + a1 z⁻¹ + a2 z⁻²), with unit gain at zero frequency.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Section {
+pub struct FilterSection {
     pub b: [f64; 3],
     /// a1 and a2; a0 is 1.
     pub a: [f64; 2],
@@ -29,7 +29,7 @@ pub struct SectionState {
 
 impl SectionState {
     /// The state in which a constant input `x` has been there for ever.
-    pub fn steady(section: &Section, x: f64) -> Self {
+    pub fn steady(section: &FilterSection, x: f64) -> Self {
         let z1 = section.b[2] - section.a[1];
         let z0 = section.b[1] - section.a[0] + z1;
         SectionState { z: [z0 * x, z1 * x] }
@@ -37,7 +37,7 @@ impl SectionState {
 
     /// Takes one sample, gives one sample.
     #[inline]
-    pub fn step(&mut self, section: &Section, x: f64) -> f64 {
+    pub fn step(&mut self, section: &FilterSection, x: f64) -> f64 {
         let y = section.b[0] * x + self.z[0];
         self.z[0] = section.b[1] * x - section.a[0] * y + self.z[1];
         self.z[1] = section.b[2] * x - section.a[1] * y;
@@ -51,7 +51,7 @@ impl SectionState {
 /// in every textbook of digital filters. Checked against scipy.signal 1.17.1.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Butterworth {
-    sections: Vec<Section>,
+    sections: Vec<FilterSection>,
 }
 
 impl Butterworth {
@@ -76,7 +76,7 @@ impl Butterworth {
         let mut sections = Vec::with_capacity(order.div_ceil(2));
         if order % 2 == 1 {
             let d = 1.0 + k;
-            sections.push(Section {
+            sections.push(FilterSection {
                 b: [k / d, k / d, 0.0],
                 a: [(k - 1.0) / d, 0.0],
                 order: 1,
@@ -89,7 +89,7 @@ impl Butterworth {
             let damping = 2.0 * k * theta.cos();
             let d = 1.0 + damping + k * k;
             let g = k * k / d;
-            sections.push(Section {
+            sections.push(FilterSection {
                 b: [g, 2.0 * g, g],
                 a: [2.0 * (k * k - 1.0) / d, (1.0 - damping + k * k) / d],
                 order: 2,
@@ -99,7 +99,7 @@ impl Butterworth {
     }
 
     /// The sections in the order they are run.
-    pub fn sections(&self) -> &[Section] {
+    pub fn sections(&self) -> &[FilterSection] {
         &self.sections
     }
 
@@ -143,7 +143,7 @@ impl Butterworth {
     }
 }
 
-fn run(section: &Section, mut state: SectionState, y: &mut [f64]) {
+fn run(section: &FilterSection, mut state: SectionState, y: &mut [f64]) {
     for v in y {
         *v = state.step(section, *v);
     }
@@ -198,7 +198,7 @@ fn extend_odd(y: &[f64], pad: usize, out: &mut Vec<f64>) {
 /// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct LowPass {
-    section: Section,
+    section: FilterSection,
     cutoff_hz: f64,
     rate_hz: f64,
 }
@@ -235,7 +235,7 @@ impl LowPass {
     }
 
     /// The section that is run both ways.
-    pub fn section(&self) -> &Section {
+    pub fn section(&self) -> &FilterSection {
         &self.section
     }
 
@@ -276,7 +276,7 @@ impl LowPass {
     }
 
     fn pass_all<'a, const N: usize>(&self, mut samples: impl Iterator<Item = &'a mut [f64; N]>) {
-        let Section {
+        let FilterSection {
             b: [b0, b1, b2],
             a: [a1, a2],
             ..
@@ -307,7 +307,7 @@ impl LowPass {
 
     /// One pass in direct form I: its chain of dependent operations is a third shorter than the transposed form's.
     fn pass<'a>(&self, mut samples: impl Iterator<Item = &'a mut f64>) {
-        let Section {
+        let FilterSection {
             b: [b0, b1, b2],
             a: [a1, a2],
             ..

@@ -38,9 +38,9 @@ pub fn onset_force(
     };
     let probe_mm = PROBE_SHARE * bounds.range_mm;
     let narrow = if w >= probe_mm {
-        Narrow::read(&at, best, p, w)
+        NarrowKnee::read(&at, best, p, w)
     } else {
-        probe(input, series, best, probe_mm).and_then(|p| Narrow::read(&at, best, &p, probe_mm))
+        probe(input, series, best, probe_mm).and_then(|p| NarrowKnee::read(&at, best, &p, probe_mm))
     };
     if let Some(n) = narrow.filter(|n| w * w < 2.0 * n.square_sd) {
         let (mean, sd) = n.allowed(w);
@@ -177,7 +177,7 @@ fn probe<'a>(
 ///
 /// The low-passed push shows a narrow width by its square, ŵ² ± s with s the same whatever w. The force at the knee
 /// depends on w in its own term, (k2 − k1)·ln 2·w, and through what w² does to the other parameters.
-struct Narrow {
+struct NarrowKnee {
     square_sd: f64,
     own: f64,
     others: f64,
@@ -185,8 +185,8 @@ struct Narrow {
     without_width2: f64,
 }
 
-impl Narrow {
-    fn read(at: &Passage, best: &Fitted, p: &Propagation, width_mm: f64) -> Option<Narrow> {
+impl NarrowKnee {
+    fn read(at: &Passage, best: &Fitted, p: &Propagation, width_mm: f64) -> Option<NarrowKnee> {
         let gradient = at.gradient(best, width_mm);
         let ln_width = gradient.last()?.0;
         let variance = |g: &[(usize, f64)]| p.noise_alone(g, &at.positions).total().powi(2);
@@ -201,7 +201,7 @@ impl Narrow {
         let covariance = (variance(&both) - of_force - scale * scale * of_width) / (2.0 * scale);
         let own = best.linear.coefficients[S] * 2.0_f64.ln();
         let by_width = covariance / of_width / width_mm;
-        Some(Narrow {
+        Some(NarrowKnee {
             square_sd: 2.0 * width_mm * width_mm * of_width.sqrt(),
             own,
             others: (by_width - own) / (2.0 * width_mm),

@@ -30,7 +30,7 @@ const COUNTED_DISC: f64 = 0.676_497;
 /// u = F·√(g² + n²·Σfᵢ²/F²); a share s of two hands has s(1 − s)·n·√(Σf²/F² of both added); a force held for t > 1 s adds
 /// c·log₁₀(t/1 s)/√3 of itself, c the creep a decade of time (a rise between none and all of it, JCGM 100:2008, 4.3.7).
 pub fn add_mat(record: &MatRecord, tests: &mut [Test]) {
-    let spreads: Vec<Option<Spread>> = tests.iter().map(|t| Spread::of(record, t)).collect();
+    let spreads: Vec<Option<CellSpread>> = tests.iter().map(|t| CellSpread::of(record, t)).collect();
     for k in 0..tests.len() {
         let partner = (0..tests.len()).find(|i| *i != k && tests[*i].test == tests[k].test);
         let partner = partner.and_then(|p| spreads[p]);
@@ -67,18 +67,18 @@ fn highest(record: &MatRecord, hand: &Hand, test: &Test) -> Option<usize> {
 
 /// How a hand's force lies on the cells when it is highest.
 #[derive(Debug, Clone, Copy, Default)]
-struct Spread {
+struct CellSpread {
     /// √Σfᵢ²/F: one over the root of how many cells the force is spread over.
     cells: f64,
     /// Share of the force on filled cells.
     filled: f64,
 }
 
-impl Spread {
-    fn of(record: &MatRecord, test: &Test) -> Option<Spread> {
+impl CellSpread {
+    fn of(record: &MatRecord, test: &Test) -> Option<CellSpread> {
         let hand = hand_of(record, test)?;
         let frame = hand.frames[highest(record, hand, test)?]?;
-        (frame.force_n > 0.0).then(|| Spread {
+        (frame.force_n > 0.0).then(|| CellSpread {
             cells: f64::from(frame.sum_of_squares_n2).sqrt() / frame.force_n,
             filled: f64::from(frame.filled_n).max(0.0) / frame.force_n,
         })
@@ -182,7 +182,7 @@ fn centre_path(record: &MatRecord, hand: &Hand, test: &Test) -> Option<f64> {
 }
 
 /// The mat's share in the uncertainty of every measure that holds a force.
-fn lines_of_force(record: &MatRecord, test: &mut Test, spread: Spread, partner: Spread) {
+fn lines_of_force(record: &MatRecord, test: &mut Test, spread: CellSpread, partner: CellSpread) {
     use Measure as M;
     let readings = &record.readings;
     let gain = readings.gain_u_percent / 100.0;

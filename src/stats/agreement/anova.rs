@@ -1,6 +1,6 @@
 //! Mean squares of ratings: subjects by raters, or groups of unequal size.
 
-use crate::stats::{Result, StatsError, check_values};
+use crate::stats::{StatsResult, StatsError, check_values};
 
 /// Mean squares of a table of `subjects` rows and `raters` columns, one value a cell.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -62,7 +62,7 @@ impl MeanSquares {
 ///
 /// # Source
 /// Shrout & Fleiss 1979, Psychol Bull 86:420–428; checked on their table 2 and on the NIST analysis of variance sets.
-pub fn mean_squares<R: AsRef<[f64]>>(rows: &[R]) -> Result<MeanSquares> {
+pub fn mean_squares<R: AsRef<[f64]>>(rows: &[R]) -> StatsResult<MeanSquares> {
     const WHAT: &str = "an agreement of ratings";
     let too_few = |what, found| StatsError::TooFew {
         what,

@@ -2,7 +2,7 @@
 
 /// Columns and rows whose crossings are all filled.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Part {
+pub struct BalancedPart {
     pub rows: Vec<usize>,
     pub columns: Vec<usize>,
 }
@@ -22,21 +22,21 @@ const ALL_CHOICES: usize = 16;
 /// let part = largest_part(&rows).unwrap();
 /// assert_eq!((part.rows, part.columns), (vec![0, 1], vec![0, 1]));
 /// ```
-pub fn largest_part<R: AsRef<[Option<f64>]>>(rows: &[R]) -> Option<Part> {
+pub fn largest_part<R: AsRef<[Option<f64>]>>(rows: &[R]) -> Option<BalancedPart> {
     let columns = rows.iter().map(|r| r.as_ref().len()).max().unwrap_or(0);
     let filled = |row: &R, column: usize| row.as_ref().get(column).is_some_and(Option::is_some);
-    let part = |columns: Vec<usize>| Part {
+    let part = |columns: Vec<usize>| BalancedPart {
         rows: (0..rows.len())
             .filter(|&i| columns.iter().all(|&c| filled(&rows[i], c)))
             .collect(),
         columns,
     };
-    let mut best: Option<Part> = None;
-    let mut try_part = |new: Part| {
+    let mut best: Option<BalancedPart> = None;
+    let mut try_part = |new: BalancedPart| {
         if new.rows.len() < 2 || new.columns.len() < 2 {
             return;
         }
-        let size = |p: &Part| (p.rows.len() * p.columns.len(), p.rows.len());
+        let size = |p: &BalancedPart| (p.rows.len() * p.columns.len(), p.rows.len());
         if best.as_ref().is_none_or(|b| size(&new) > size(b)) {
             best = Some(new);
         }

@@ -3,7 +3,7 @@
 use super::Interval;
 use crate::stats::moments::{mean, sd};
 use crate::stats::quantile::t_quantile;
-use crate::stats::{Result, check_pairs};
+use crate::stats::{StatsResult, check_pairs};
 
 /// The usual factor of the limits.
 pub const FACTOR: f64 = 1.96;
@@ -19,7 +19,7 @@ pub enum LimitError {
 
 /// Bias and limits, in the unit of the values; first less second.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Limits {
+pub struct LimitsOfAgreement {
     /// Pairs.
     pub n: usize,
     /// Mean difference.
@@ -54,7 +54,7 @@ pub fn limits(
     factor: f64,
     error: LimitError,
     confidence: f64,
-) -> Result<Limits> {
+) -> StatsResult<LimitsOfAgreement> {
     check_pairs("limits of agreement (pairs)", first, second, 3)?;
     let differences: Vec<f64> = first.iter().zip(second).map(|(a, b)| a - b).collect();
     let n = differences.len();
@@ -71,7 +71,7 @@ pub fn limits(
         low: Some(value - t * se),
         high: Some(value + t * se),
     };
-    Ok(Limits {
+    Ok(LimitsOfAgreement {
         n,
         bias: around(bias, bias_se),
         sd,

@@ -2,7 +2,7 @@
 
 use super::Interval;
 use crate::stats::quantile::t_quantile;
-use crate::stats::{Result, StatsError};
+use crate::stats::{StatsResult, StatsError};
 
 /// Fleiss's kappa with its errors.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -39,7 +39,7 @@ pub struct FleissKappa {
 /// # Source
 /// Fleiss 1971, Psychol Bull 76:378–382; SE₀ Fleiss, Nee & Landis 1979, Psychol Bull 86:974–977; SE Gwet 2021, Educ
 /// Psychol Meas 81:781–790 (from memory), checked against the jackknife.
-pub fn fleiss_kappa<R: AsRef<[u32]>>(counts: &[R], confidence: f64) -> Result<FleissKappa> {
+pub fn fleiss_kappa<R: AsRef<[u32]>>(counts: &[R], confidence: f64) -> StatsResult<FleissKappa> {
     const WHAT: &str = "Fleiss's kappa";
     let undetermined = |why| StatsError::Undetermined { what: WHAT, why };
     let subjects = counts.len();

@@ -2,7 +2,7 @@
 
 use super::Interval;
 use super::anova::MeanSquares;
-use crate::stats::Result;
+use crate::stats::StatsResult;
 use crate::stats::quantile::f_quantile;
 
 /// The six forms. `None` where the numbers leave a form undefined (no spread between subjects nor within).
@@ -38,7 +38,7 @@ pub struct Icc {
 ///
 /// # Source
 /// McGraw & Wong 1996, Psychol Methods 1:30–46; Shrout & Fleiss 1979, Psychol Bull 86:420–428.
-pub fn icc(m: &MeanSquares, confidence: f64) -> Result<Icc> {
+pub fn icc(m: &MeanSquares, confidence: f64) -> StatsResult<Icc> {
     let upper = 0.5 + confidence / 2.0;
     // Refuses a wrong confidence even where no interval is needed.
     f_quantile(upper, m.df_between(), m.df_within())?;
@@ -81,7 +81,7 @@ fn with_ends(value: Option<f64>, ends: Option<[f64; 2]>) -> Option<Interval> {
 type Ends = Option<[f64; 2]>;
 
 /// Ends of a single and of an average form that rest on one ratio of mean squares.
-fn f_ends(f: f64, df1: f64, df2: f64, k: f64, upper: f64) -> Result<(Ends, Ends)> {
+fn f_ends(f: f64, df1: f64, df2: f64, k: f64, upper: f64) -> StatsResult<(Ends, Ends)> {
     if !f.is_finite() || f <= 0.0 {
         return Ok((None, None));
     }
@@ -95,7 +95,7 @@ fn f_ends(f: f64, df1: f64, df2: f64, k: f64, upper: f64) -> Result<(Ends, Ends)
 }
 
 /// Ends of ICC(A,1) (McGraw & Wong 1996, table 7).
-fn agreement_ends(m: &MeanSquares, rho: f64, upper: f64) -> Result<Ends> {
+fn agreement_ends(m: &MeanSquares, rho: f64, upper: f64) -> StatsResult<Ends> {
     let (n, k) = (m.subjects as f64, m.raters as f64);
     let a = k * rho / (n * (1.0 - rho));
     let b = 1.0 + k * rho * (n - 1.0) / (n * (1.0 - rho));

@@ -2,7 +2,7 @@
 
 use super::Interval;
 use crate::stats::quantile::normal_quantile;
-use crate::stats::{Result, StatsError};
+use crate::stats::{StatsResult, StatsError};
 
 /// How much a disagreement counts, by how many categories it spans.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -60,7 +60,7 @@ pub struct Kappa {
 ///
 /// # Errors
 /// As [`kappa_weighted`].
-pub fn kappa<R: AsRef<[f64]>>(table: &[R], weights: Weights, confidence: f64) -> Result<Kappa> {
+pub fn kappa<R: AsRef<[f64]>>(table: &[R], weights: Weights, confidence: f64) -> StatsResult<Kappa> {
     let c = table.len();
     let w: Vec<Vec<f64>> = (0..c)
         .map(|i| (0..c).map(|j| weights.weight(i, j, c)).collect())
@@ -85,7 +85,7 @@ pub fn kappa_weighted<R: AsRef<[f64]>, W: AsRef<[f64]>>(
     table: &[R],
     weights: &[W],
     confidence: f64,
-) -> Result<Kappa> {
+) -> StatsResult<Kappa> {
     const WHAT: &str = "kappa";
     let c = table.len();
     let square = |rows: usize, lengths: bool| rows == c && lengths;

@@ -3,7 +3,7 @@
 use super::Interval;
 use super::search::highest;
 use crate::stats::quantile::{chi_square_quantile, normal_quantile};
-use crate::stats::{Result, StatsError, check_values};
+use crate::stats::{StatsResult, StatsError, check_values};
 
 /// Largest lapse rate that is looked at; more is no lapse but another curve.
 const MOST_LAPSES: f64 = 0.25;
@@ -159,7 +159,7 @@ impl Data<'_> {
 ///
 /// # Source
 /// Wichmann & Hill 2001, Percept Psychophys 63:1293–1313 (lapses; from memory); checked against logistic regression.
-pub fn psychometric(size: &[f64], detected: &[bool], confidence: f64) -> Result<Psychometric> {
+pub fn psychometric(size: &[f64], detected: &[bool], confidence: f64) -> StatsResult<Psychometric> {
     const WHAT: &str = "a psychometric curve";
     if size.len() != detected.len() {
         return Err(StatsError::Lengths {
@@ -238,7 +238,7 @@ pub fn psychometric(size: &[f64], detected: &[bool], confidence: f64) -> Result<
 ///
 /// # Source
 /// Wilson 1927, J Am Stat Assoc 22:209–212.
-pub fn share_interval(hits: usize, n: usize, confidence: f64) -> Result<Option<Interval>> {
+pub fn share_interval(hits: usize, n: usize, confidence: f64) -> StatsResult<Option<Interval>> {
     let z = normal_quantile(0.5 + confidence / 2.0)?;
     if n == 0 || hits > n {
         return Ok(None);

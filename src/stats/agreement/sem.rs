@@ -2,7 +2,7 @@
 
 use super::Interval;
 use super::anova::MeanSquares;
-use crate::stats::Result;
+use crate::stats::StatsResult;
 use crate::stats::quantile::chi_square_quantile;
 
 /// MDC95 of a difference over its standard error, as it is printed everywhere, not the exact normal quantile.
@@ -46,7 +46,7 @@ impl Sem {
 ///
 /// # Source
 /// Weir 2005, J Strength Cond Res 19:231–240; Satterthwaite 1946, Biometrics Bull 2:110–114 (from memory).
-pub fn sem(m: &MeanSquares, confidence: f64) -> Result<Sem> {
+pub fn sem(m: &MeanSquares, confidence: f64) -> StatsResult<Sem> {
     let n = m.subjects as f64;
     let (raters, rest) = (m.rater / n, m.error * (n - 1.0) / n);
     let (variance, df) = if m.rater > m.error {
@@ -69,9 +69,9 @@ pub fn sem(m: &MeanSquares, confidence: f64) -> Result<Sem> {
 ///
 /// # Errors
 /// A confidence that cannot be meant, degrees of freedom that are not above 0.
-pub fn sd_interval(variance: f64, df: f64, confidence: f64) -> Result<Interval> {
+pub fn sd_interval(variance: f64, df: f64, confidence: f64) -> StatsResult<Interval> {
     let upper = 0.5 + confidence / 2.0;
-    let end = |p: f64| -> Result<f64> { Ok((df * variance / chi_square_quantile(p, df)?).sqrt()) };
+    let end = |p: f64| -> StatsResult<f64> { Ok((df * variance / chi_square_quantile(p, df)?).sqrt()) };
     let (low, high) = (end(upper)?, end(1.0 - upper)?);
     if variance > 0.0 {
         Ok(Interval::finite(variance.sqrt(), low, high).unwrap_or(Interval::bare(variance.sqrt())))

@@ -21,6 +21,8 @@ struct Module {
     uses: Vec<(String, Names)>,
     /// Paths in expressions and types.
     inline: Vec<Names>,
+    /// Types that are named here, and whether others may name them.
+    types: Vec<(String, bool)>,
 }
 
 impl Crate {
@@ -59,6 +61,22 @@ impl Crate {
         self.modules.iter().map(of).collect()
     }
 
+    /// The modules that define a type of the same name, where one of them is public.
+    pub fn shared_type_names(&self) -> BTreeMap<String, Vec<String>> {
+        let mut all: BTreeMap<&String, (bool, Vec<String>)> = BTreeMap::new();
+        for (name, module) in &self.modules {
+            for (defined, public) in &module.types {
+                let (any_public, homes) = all.entry(defined).or_default();
+                *any_public |= public;
+                homes.push(name.join("::"));
+            }
+        }
+        let shared = all
+            .into_iter()
+            .filter(|(_, (public, homes))| *public && homes.len() > 1);
+        shared.map(|(name, (_, homes))| (name.clone(), homes)).collect()
+    }
+
     /// The module that defines what a path names.
     fn home(&self, from: &Names, path: &Names, depth: usize) -> Option<Names> {
         let mut at = from.clone();
@@ -94,6 +112,20 @@ impl Module {
         for i in 0..tokens.len() {
             if token(i) == "mod" && token(i + 2) == ";" {
                 module.children.insert(token(i + 1).to_owned());
+            }
+        }
+        let mut depth = 0;
+        for i in 0..tokens.len() {
+            match token(i) {
+                "{" => depth += 1,
+                "}" => depth -= 1,
+                "struct" | "enum" | "trait" | "type" | "union" if is_name(token(i + 1)) => {
+                    let public = ["pub", ")"].contains(&token(i.wrapping_sub(1)));
+                    if public || depth == 0 {
+                        module.types.push((token(i + 1).to_owned(), public));
+                    }
+                }
+                _ => {}
             }
         }
         let mut i = 0;

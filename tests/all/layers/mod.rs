@@ -80,6 +80,39 @@ fn no_files_import_each_other_in_a_circle() {
     assert_eq!(circles(&Crate::read(&src()).imports()), BTreeSet::new());
 }
 
+/// Each name says of what: who reads `Place` or `Row` should not have to look which.
+#[test]
+fn no_other_type_has_the_name_of_a_public_type() {
+    assert_eq!(Crate::read(&src()).shared_type_names(), BTreeMap::new());
+}
+
+#[test]
+fn shared_type_names_are_seen() {
+    let made = Crate::of(&[
+        ("", "mod a; mod b; mod c;"),
+        (
+            "a",
+            "pub struct Row;\npub(in crate::a) enum Kind {}\nstruct Own; closed_terms! { pub enum Made { A } }",
+        ),
+        (
+            "b",
+            "type Row<'a> = &'a str; trait Kind {} impl Iterator for B { type Made = u8; } fn f() { struct Row; }",
+        ),
+        (
+            "c",
+            "struct Own; pub trait Made {}\n#[cfg(test)]\nmod tests { pub struct Kind; }",
+        ),
+    ]);
+    let homes = |a: &str, b: &str| vec![a.to_owned(), b.to_owned()];
+    let expected = [
+        ("Kind", homes("a", "b")),
+        ("Made", homes("a", "c")),
+        ("Row", homes("a", "b")),
+    ];
+    let expected = expected.map(|(name, homes)| (name.to_owned(), homes));
+    assert_eq!(made.shared_type_names(), BTreeMap::from(expected));
+}
+
 #[test]
 fn each_kind_of_import_is_seen() {
     let made = Crate::of(&[
