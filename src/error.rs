@@ -21,12 +21,19 @@ pub enum Severity {
 /// heading, or the key in a TOML file.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Problem {
+    /// Whether the input could still be used.
     pub severity: Severity,
+    /// The file, relative to the input given.
     pub file: String,
+    /// Line of the file, from 1.
     pub line: Option<u64>,
+    /// Heading of the column, or key in a TOML file.
     pub column: Option<String>,
+    /// What stands there.
     pub found: String,
+    /// What should stand there.
     pub expected: String,
+    /// What to do.
     pub advice: String,
 }
 
@@ -105,20 +112,31 @@ pub enum Error {
     /// program that prints the chain would say them twice.
     #[error("{}: {cause}; {advice}", path.display())]
     Io {
+        /// Where.
         path: PathBuf,
+        /// The system's own error.
         cause: std::io::Error,
+        /// What to do.
         advice: &'static str,
     },
     /// A setting or an argument that cannot be meant.
     #[error("{what} is {found}; expected {expected}")]
     Setting {
+        /// The setting or argument.
         what: String,
+        /// What it was set to.
         found: String,
+        /// What it may be.
         expected: String,
     },
     /// The tool declines, to protect something that is there.
     #[error("{found}; {advice}")]
-    Refused { found: String, advice: String },
+    Refused {
+        /// What is there.
+        found: String,
+        /// What to do.
+        advice: String,
+    },
 }
 
 impl Error {

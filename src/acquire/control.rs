@@ -1,5 +1,6 @@
 //! What a person can ask of a running recording, by key or on the page, and where the scan is.
 
+use crate::terms::{Contact, Feedback, Felt, Landmark, Level, LineOfDrive, Posture, StepSide};
 use serde::{Deserialize, Serialize};
 
 /// A command, from a key or from the page.
@@ -14,27 +15,12 @@ pub enum Command {
     Skip,
     /// End this learner's scan and take the next code of the roster.
     NextLearner,
-    /// What the examiner felt: `left`, `right`, `even` or `unsure`.
-    Call { call: String },
+    /// What the examiner felt.
+    Call { call: Felt },
     /// Show the last test, when feedback is on request.
     Show,
     /// End the recording in order.
     Stop,
-}
-
-/// When measured values are shown to the learner. None of them silences the ceiling alarm.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Feedback {
-    /// As it happens.
-    #[default]
-    Live,
-    /// When a test has ended.
-    After,
-    /// When the learner asks for it, after the test.
-    OnRequest,
-    /// Never: a retention test or an assessment.
-    None,
 }
 
 /// Where the scan is.
@@ -46,10 +32,10 @@ pub struct SessionState {
     /// `None` without a plan.
     pub step: Option<StepState>,
     /// The level whose call is waited for now; its values are hidden until then.
-    pub call_wanted: Option<String>,
+    pub call_wanted: Option<Level>,
     /// Levels whose values and curves must not be shown yet: with calls asked for, every level from its first test
     /// until its call is taken.
-    pub hidden_levels: Vec<String>,
+    pub hidden_levels: Vec<Level>,
     /// Steps of the plan that have no test yet, in words (`L3 left`).
     pub missing: Vec<String>,
     pub feedback: Feedback,
@@ -62,17 +48,17 @@ pub struct SessionState {
 }
 
 /// One step of the plan, for the learner.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct StepState {
     /// Counts from 1.
     pub number: usize,
     pub of: usize,
-    pub level: String,
-    /// `left`, `right`, `midline` or `both`.
-    pub side: String,
+    pub level: Level,
+    pub side: StepSide,
     pub trial: u32,
-    pub landmark: Option<String>,
-    pub contact: Option<String>,
-    pub posture: Option<String>,
-    pub line_of_drive_deg: Option<f64>,
+    pub landmark: Option<Landmark>,
+    pub contact: Option<Contact>,
+    pub posture: Option<Posture>,
+    #[serde(rename = "line_of_drive_deg")]
+    pub line_of_drive: Option<LineOfDrive>,
 }

@@ -1,6 +1,6 @@
 //! What a connected device says it is, and one sample of it.
 
-use crate::trace::Side;
+use crate::terms::Side;
 use std::time::Instant;
 
 /// Channels that one station can have: two forces, two displacements, the tilt of each hand, and two to spare.

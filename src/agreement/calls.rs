@@ -8,20 +8,53 @@ use crate::stats::agreement::fleiss_kappa::{FleissKappa, fleiss_kappa};
 use crate::stats::agreement::kappa::{Kappa, Weights, kappa};
 use crate::stats::agreement::psychometric::{Psychometric, psychometric, share_interval};
 use crate::study::call::Call;
+use crate::terms::{Felt, Level};
 use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
 
 /// Words in the order of the scale that weighted kappa runs along; `unsure` stands on no scale.
-pub const SCALE: [&str; 3] = ["left", "even", "right"];
+pub const SCALE: [Felt; 3] = [Felt::Left, Felt::Even, Felt::Right];
 /// Rows of the confusion table.
-pub const CALLED: [&str; 4] = ["left", "even", "right", "unsure"];
+pub const CALLED: [Felt; 4] = [Felt::Left, Felt::Even, Felt::Right, Felt::Unsure];
 /// Columns of the confusion table.
-pub const MEASURED: [&str; 4] = ["left", "even", "right", "undecided"];
+pub const MEASURED: [Decision; 4] = [
+    Decision::Left,
+    Decision::Even,
+    Decision::Right,
+    Decision::Undecided,
+];
 /// Edges of the sizes of asymmetry, in percent; the last size has no upper edge.
 const SIZES: [f64; 6] = [0.0, 5.0, 10.0, 15.0, 20.0, 30.0];
 
-/// Said when no call can be held against a measurement.
-pub(super) const NO_CALL_BESIDE: &str =
-    "no call stands beside a level measured on both sides: calls could not be held against measurements";
+/// What the reader of call agreement should know.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CallNote {
+    NoCalls,
+    /// No session and trial is shared, so each examiner's first call of a level is used.
+    FirstCallsUsed,
+    /// No call can be compared with a measurement.
+    NoMeasuredLevel,
+    /// The study is blind, so calls are not compared with measured sides.
+    Blinded,
+}
+
+impl fmt::Display for CallNote {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            CallNote::NoCalls => "no calls: write what examiners felt into calls.csv, one row a level",
+            CallNote::FirstCallsUsed => {
+                "no two examiners called the same level in the same session and trial: each one's first call of a \
+                 subject's level stands"
+            }
+            CallNote::NoMeasuredLevel => {
+                "no call stands beside a level measured on both sides: calls could not be held against measurements"
+            }
+            CallNote::Blinded => {
+                "blinded: measured sides are hidden until `tautpoint open STUDY`, so calls are not held against them"
+            }
+        })
+    }
+}
 
 /// Kappas of two examiners.
 #[derive(Debug, Clone, PartialEq)]
@@ -73,7 +106,7 @@ pub struct CallAgreement {
     /// The measure that calls are held against.
     pub measure: Option<Measure>,
     pub against: Vec<AgainstMeasured>,
-    pub notes: Vec<String>,
+    pub notes: Vec<CallNote>,
 }
 
 /// Agreement of a study's calls; `findings` carry the call beside what was measured.
@@ -83,8 +116,7 @@ pub fn of_study(comparisons: &[Comparison], calls: &[Call]) -> CallAgreement {
         ..CallAgreement::default()
     };
     if calls.is_empty() {
-        all.notes
-            .push("no calls: write what examiners felt into calls.csv, one row a level".to_owned());
+        all.notes.push(CallNote::NoCalls);
         return all;
     }
     between_examiners(calls, &mut all);
@@ -93,9 +125,9 @@ pub fn of_study(comparisons: &[Comparison], calls: &[Call]) -> CallAgreement {
 }
 
 /// What a call is about, without who made it.
-type CallTarget<'a> = (&'a str, &'a str, &'a str, Option<u32>);
+type CallTarget<'a> = (&'a str, Level, &'a str, Option<u32>);
 /// Each place with the word of each examiner.
-type Words<'a> = BTreeMap<CallTarget<'a>, BTreeMap<&'a str, &'a str>>;
+type Words<'a> = BTreeMap<CallTarget<'a>, BTreeMap<&'a str, Felt>>;
 
 fn words(calls: &[Call], same_session: bool) -> Words<'_> {
     let mut in_order: Vec<&Call> = calls.iter().collect();
@@ -105,18 +137,18 @@ fn words(calls: &[Call], same_session: bool) -> Words<'_> {
         let place = match same_session {
             true => (
                 call.subject.as_str(),
-                call.level.as_str(),
+                call.level,
                 call.session.as_str(),
                 call.trial,
             ),
-            false => (call.subject.as_str(), call.level.as_str(), "", None),
+            false => (call.subject.as_str(), call.level, "", None),
         };
         // The first call stands where trials and sessions are set aside.
         words
             .entry(place)
             .or_default()
             .entry(&call.examiner)
-            .or_insert(&call.call);
+            .or_insert(call.call);
     }
     words
 }
@@ -134,11 +166,7 @@ fn between_examiners(calls: &[Call], all: &mut CallAgreement) {
     if !shared(&by_place) {
         by_place = words(calls, false);
         if shared(&by_place) {
-            all.notes.push(
-                "no two examiners called the same level in the same session and trial: each one's first call of a \
-                 subject's level stands"
-                    .to_owned(),
-            );
+            all.notes.push(CallNote::FirstCallsUsed);
         }
     }
     for (i, first) in examiners.iter().enumerate() {
@@ -151,8 +179,8 @@ fn between_examiners(calls: &[Call], all: &mut CallAgreement) {
         .filter(|by| by.len() == examiners.len())
         .filter_map(|by| {
             let mut row = [0; 3];
-            for word in by.values() {
-                row[scale(word)?] += 1;
+            for call in by.values() {
+                row[scale(*call)?] += 1;
             }
             Some(row)
         })
@@ -167,8 +195,8 @@ fn between_examiners(calls: &[Call], all: &mut CallAgreement) {
     }
 }
 
-fn scale(word: &str) -> Option<usize> {
-    SCALE.iter().position(|w| *w == word)
+fn scale(call: Felt) -> Option<usize> {
+    SCALE.iter().position(|c| *c == call)
 }
 
 /// `None` when the two called no place in common.
@@ -180,7 +208,7 @@ fn pair(first: &str, second: &str, by_place: &Words) -> Option<PairKappa> {
             continue;
         };
         both += 1;
-        match (scale(a), scale(b)) {
+        match (scale(*a), scale(*b)) {
             (Some(a), Some(b)) => table[a][b] += 1.0,
             _ => unsure += 1,
         }
@@ -221,7 +249,7 @@ fn usable(comparison: &Comparison) -> bool {
 fn against_measured(comparisons: &[Comparison], all: &mut CallAgreement) {
     all.measure = chosen_measure(comparisons);
     let Some(measure) = all.measure else {
-        all.notes.push(NO_CALL_BESIDE.to_owned());
+        all.notes.push(CallNote::NoMeasuredLevel);
         return;
     };
     let mut by_examiner: BTreeMap<&str, Vec<&Comparison>> = BTreeMap::new();
@@ -239,17 +267,17 @@ fn against(examiner: &str, comparisons: &[&Comparison]) -> AgainstMeasured {
     let mut confusion = [[0; 4]; 4];
     let (mut sizes, mut detected) = (Vec::new(), Vec::new());
     for comparison in comparisons {
-        let (Some(call), Some(asymmetry)) = (&comparison.call, comparison.asymmetry_percent) else {
+        let (Some(call), Some(asymmetry)) = (comparison.call, comparison.asymmetry_percent) else {
             continue;
         };
-        let measured = comparison.side_of_resistance.map_or("undecided", Decision::word);
-        let row = CALLED.iter().position(|w| w == call);
-        let column = MEASURED.iter().position(|w| *w == measured);
+        let measured = comparison.side_of_resistance.unwrap_or(Decision::Undecided);
+        let row = CALLED.iter().position(|c| *c == call);
+        let column = MEASURED.iter().position(|m| *m == measured);
         if let (Some(row), Some(column)) = (row, column) {
             confusion[row][column] += 1;
         }
         if asymmetry != 0.0 {
-            let stiffer = if asymmetry > 0.0 { "right" } else { "left" };
+            let stiffer = if asymmetry > 0.0 { Felt::Right } else { Felt::Left };
             sizes.push(asymmetry.abs());
             detected.push(call == stiffer);
         }
@@ -308,9 +336,9 @@ mod tests {
             subject: subject.to_owned(),
             examiner: examiner.to_owned(),
             session: session.to_owned(),
-            level: "L3".to_owned(),
+            level: Level::L3,
             trial: None,
-            call: word.to_owned(),
+            call: Felt::parse(word).unwrap(),
             confidence: None,
         }
     }
@@ -340,14 +368,14 @@ mod tests {
         // By hand: observed 2/3; chance (1/3)(2/3) + (1/3)(1/3) = 1/3; kappa 1/2.
         assert!((pair.kappas.as_ref().unwrap()[0].kappa.value - 0.5).abs() < 1e-12);
         assert_eq!(all.fleiss.unwrap().subjects, 3);
-        assert!(all.notes[0].contains("no call stands beside"));
+        assert_eq!(all.notes, [CallNote::NoMeasuredLevel]);
     }
 
     #[test]
     fn sessions_are_set_aside_when_examiners_share_none() {
         let calls = [call("V-1", "L-1", "s1", "left"), call("V-1", "L-2", "s2", "left")];
         let all = of_study(&[], &calls);
-        assert!(all.notes[0].contains("same session"));
+        assert_eq!(all.notes[0], CallNote::FirstCallsUsed);
         assert!(
             all.pairs[0]
                 .kappas
@@ -361,7 +389,7 @@ mod tests {
     fn one_examiner_and_no_calls_say_what_is_missing() {
         let one = of_study(&[], &[call("V-1", "L-1", "s1", "left")]);
         assert!(one.fleiss_reason.unwrap().contains("one examiner only"));
-        assert!(of_study(&[], &[]).notes[0].contains("calls.csv"));
+        assert_eq!(of_study(&[], &[]).notes, [CallNote::NoCalls]);
     }
 
     #[test]

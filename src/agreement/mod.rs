@@ -94,8 +94,11 @@ impl MeasureAgreement {
 /// Everything `agree` found.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Agreement {
+    /// Title of the study.
     pub title: Option<String>,
+    /// Each measure with repeated tests.
     pub measures: Vec<MeasureAgreement>,
+    /// The lab's own spread, for later decisions.
     pub spread: Option<spread::RepeatSpread>,
     /// `None` for a file of ratings.
     pub calls: Option<calls::CallAgreement>,
@@ -141,10 +144,6 @@ pub fn of_study(tests: &[Test], comparisons: &[Comparison], study_calls: &[Call]
     }
 }
 
-/// Why calls are not held against measured sides in a blind study.
-pub const BLINDED: &str = "blinded: measured sides are hidden until `tautpoint open STUDY`, so calls are not held against \
-                           them";
-
 impl Agreement {
     /// Takes out what would tell which side was measured stiffer: calls against the measured side, which places lack
     /// a measure, and which point of a pair's comparison belongs to which place, by putting the points in the order of their sums.
@@ -164,8 +163,8 @@ impl Agreement {
         if let Some(calls) = self.calls.as_mut().filter(|c| c.calls > 0) {
             calls.measure = None;
             calls.against.clear();
-            calls.notes.retain(|n| n != calls::NO_CALL_BESIDE);
-            calls.notes.push(BLINDED.to_owned());
+            calls.notes.retain(|n| *n != calls::CallNote::NoMeasuredLevel);
+            calls.notes.push(calls::CallNote::Blinded);
         }
     }
 }

@@ -3,42 +3,39 @@
 use super::Design;
 use super::rating_table::RatingTable;
 use crate::columns::Measure;
-use crate::study::anatomy;
+use crate::terms::{Contact, Level, LineOfDrive, Posture, Side};
 use crate::trace::Test;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// What stays the same when a test is repeated. The rank sorts levels from the neck down.
+/// What stays the same when a test is repeated.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 struct RepeatedTarget {
     subject: Option<String>,
-    rank: usize,
-    level: String,
-    side: &'static str,
-    posture: Option<String>,
-    contact: Option<String>,
-    /// In millionths of a degree: nearer is the same.
-    line_of_drive: Option<i64>,
+    level: Level,
+    side: Side,
+    posture: Option<Posture>,
+    contact: Option<Contact>,
+    line_of_drive: Option<LineOfDrive>,
 }
 
 impl RepeatedTarget {
     fn of(test: &Test) -> Option<RepeatedTarget> {
         let about = &test.about;
-        let level = about.level.clone()?;
         Some(RepeatedTarget {
             subject: about.subject.clone(),
-            rank: anatomy::rank(&level).unwrap_or(usize::MAX),
-            level,
-            side: about.side?.word(),
+            level: about.level?,
+            side: about.side?,
             posture: about.posture.clone(),
-            contact: about.contact.clone(),
-            line_of_drive: about.line_of_drive_deg.map(|d| (d * 1e6).round() as i64),
+            contact: about.contact,
+            line_of_drive: about.line_of_drive,
         })
     }
 
     fn label(&self) -> String {
         let subject = self.subject.as_deref().unwrap_or("subject not named");
-        let mut label = format!("{subject}, {} {}", anatomy::label(&self.level), self.side);
-        for more in [&self.posture, &self.contact].into_iter().flatten() {
+        let mut label = format!("{subject}, {} {}", self.level.label(), self.side);
+        let posture = self.posture.as_ref().map(Posture::as_str);
+        for more in [posture, self.contact.map(Contact::word)].into_iter().flatten() {
             label.push_str(", ");
             label.push_str(more);
         }

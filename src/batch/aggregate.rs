@@ -9,7 +9,8 @@ use crate::results::{Results, spring_exclusions};
 use crate::study::inputs::Study;
 use crate::study::opened;
 use crate::study::plan::Plan;
-use crate::technique::{PlanCoverage, PlanStep, ScanKey, technique_findings};
+use crate::technique::{PlanCoverage, PlanStep, technique_findings};
+use crate::terms::SessionKey;
 use std::collections::BTreeMap;
 
 /// What needs the whole: trials, pairs, the correction for many levels, technique across a scan.
@@ -29,7 +30,7 @@ pub fn aggregate(job: &Job, given: usize, outcomes: Vec<RecordingOutcome>, keep_
         ..Results::default()
     };
     good_practice(study, &outcomes, &mut results);
-    let mut plans: BTreeMap<ScanKey, Plan> = BTreeMap::new();
+    let mut plans: BTreeMap<SessionKey, Plan> = BTreeMap::new();
     for outcome in outcomes {
         let plan = outcome
             .plan
@@ -41,7 +42,7 @@ pub fn aggregate(job: &Job, given: usize, outcomes: Vec<RecordingOutcome>, keep_
             .or_else(|| study.default_plan.clone());
         if let Some(plan) = plan {
             for test in &outcome.tests {
-                plans.entry(ScanKey::of(test)).or_insert_with(|| plan.clone());
+                plans.entry(test.about.session()).or_insert_with(|| plan.clone());
             }
         }
         results.tests.extend(outcome.tests);
@@ -105,12 +106,12 @@ fn good_practice(study: &Study, outcomes: &[RecordingOutcome], results: &mut Res
     results.problems.extend(sums::changed(&study.root, hashed));
 }
 
-fn coverage(scan: ScanKey, plan: &Plan) -> PlanCoverage {
+fn coverage(scan: SessionKey, plan: &Plan) -> PlanCoverage {
     let steps = plan.ordered().into_iter();
     let steps = steps
         .map(|(_, s)| PlanStep {
-            level: s.level.clone(),
-            side: s.side.word().to_owned(),
+            level: s.level,
+            side: s.side,
         })
         .collect();
     PlanCoverage {

@@ -10,7 +10,8 @@ use crate::settings::Settings;
 use crate::study::inputs::Study;
 use crate::study::mapping::ColumnKey;
 use crate::study::toml_doc::read_text;
-use crate::trace::{Side, Test};
+use crate::terms::Side;
+use crate::trace::Test;
 
 /// The setting that instrument.toml gives.
 const DELAY: &str = "instrument.force_delay_ms";

@@ -6,7 +6,8 @@ use crate::study::inputs::Study;
 use crate::study::match_plan::match_plan;
 use crate::study::plan::Plan;
 use crate::study::sidecar::Sidecar;
-use crate::trace::{About, Side, Test, Trace};
+use crate::terms::{Side, TestKey};
+use crate::trace::{Test, Trace};
 use std::collections::BTreeMap;
 
 /// How the tests of one recording get their names.
@@ -97,9 +98,9 @@ pub fn problem_of(error: Error, recording: &str) -> Problem {
 
 /// Numbers the trials of each side and level in time order, unless the sidecars number each of them already.
 pub fn number_trials(tests: &mut [Test]) {
-    let mut groups: BTreeMap<String, Vec<usize>> = BTreeMap::new();
+    let mut groups: BTreeMap<(TestKey, Option<Side>), Vec<usize>> = BTreeMap::new();
     for (i, t) in tests.iter().enumerate() {
-        groups.entry(trial_key(&t.about)).or_default().push(i);
+        groups.entry((t.about.key(), t.side())).or_default().push(i);
     }
     for mut group in groups.into_values() {
         let mut given: Vec<Option<u32>> = group.iter().map(|i| tests[*i].about.trial).collect();
@@ -120,23 +121,5 @@ fn time_order(t: &Test) -> (Option<u32>, Option<&str>, &str, u32) {
         t.about.recorded_at.as_deref(),
         &t.recording,
         t.test,
-    )
-}
-
-fn trial_key(a: &About) -> String {
-    let drive = a.line_of_drive_deg.map(|d| d.to_string());
-    let side = a.side.map(Side::word);
-    format!(
-        "{:?}",
-        (
-            &a.subject,
-            &a.examiner,
-            &a.session,
-            &a.level,
-            side,
-            &a.contact,
-            &a.posture,
-            drive
-        )
     )
 }

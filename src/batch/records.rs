@@ -338,11 +338,13 @@ mod tests {
 
     /// A test whose numbers are hard to keep.
     fn outcome() -> RecordingOutcome {
-        let mut test = Test::default();
-        test.rate_hz = 0.1 + 0.2;
-        test.total_peak_n = f64::from_bits(0x7ff8_0000_0000_1234);
-        test.window_n = [-0.0, f64::MIN_POSITIVE / 3.0];
-        test.springs = vec![Spring::default()];
+        let mut test = Test {
+            rate_hz: 0.1 + 0.2,
+            total_peak_n: f64::from_bits(0x7ff8_0000_0000_1234),
+            window_n: [-0.0, f64::MIN_POSITIVE / 3.0],
+            springs: vec![Spring::default()],
+            ..Test::default()
+        };
         test.curve.force_n = vec![1.5, -0.0, f32::NAN];
         RecordingOutcome {
             tests: vec![test],

@@ -5,6 +5,7 @@ use crate::study::inputs::{InputFile, Inputs, Study};
 use crate::study::reference::is_named;
 use crate::study::sidecar::Sidecar;
 use crate::technique::reference::Reference;
+use crate::terms::Role;
 use crate::trace::Test;
 
 /// The tests of the recordings that `[technique] reference` names, else those of the roster's teachers, else none.
@@ -18,7 +19,7 @@ pub fn reference(study: &Study, tests: &[Test]) -> Reference {
             "recordings named in study.toml".to_owned(),
         );
     }
-    let teachers: Vec<&str> = study.roster.codes("teacher").collect();
+    let teachers: Vec<&str> = study.roster.codes(Role::Teacher).collect();
     if teachers.is_empty() {
         return Reference::default();
     }
@@ -40,7 +41,7 @@ pub fn reference_alone(inputs: &Inputs, study: &Study) -> Reference {
     if study.hidden() {
         return Reference::default();
     }
-    let teachers: Vec<&str> = study.roster.codes("teacher").collect();
+    let teachers: Vec<&str> = study.roster.codes(Role::Teacher).collect();
     let may_belong = |file: &&InputFile| {
         if !study.reference.is_empty() {
             return study.reference.iter().any(|name| is_named(&file.recording, name));

@@ -5,6 +5,7 @@ use super::polynomial::HIGHEST_DEGREE;
 use super::{Calibration, Day, Polynomial, unit_word};
 use crate::error::Problem;
 use crate::study::toml_doc::{Doc, Section, as_number, describe};
+use crate::terms::closed_terms;
 use crate::units::Quantity;
 use std::fmt::Write as _;
 use toml::de::DeValue;
@@ -141,6 +142,14 @@ fn list(values: &[f64]) -> String {
     format!("[{}]", all.join(", "))
 }
 
+closed_terms! {
+    /// What a certificate may be for.
+    enum Channel {
+        Force = "force_n",
+        Displacement = "displacement_mm",
+    }
+}
+
 fn read(top: &Section<'_, '_>) -> Option<Calibration> {
     top.warn_unknown(&KEYS);
     if let Some(value) = top.get("format")
@@ -153,9 +162,9 @@ fn read(top: &Section<'_, '_>) -> Option<Calibration> {
             "make the certificate again with this version",
         );
     }
-    let quantity = match top.word("quantity", &["force_n", "displacement_mm"]).as_deref() {
-        Some("force_n") => Some(Quantity::Force),
-        Some(_) => Some(Quantity::Displacement),
+    let quantity = match top.word("quantity") {
+        Some(Channel::Force) => Some(Quantity::Force),
+        Some(Channel::Displacement) => Some(Quantity::Displacement),
         None => missing(top, "quantity", "\"force_n\" or \"displacement_mm\""),
     };
     let name = top

@@ -16,9 +16,13 @@ const STRAY_P: f64 = 0.01;
 /// What the readings themselves do not say.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct MakeOptions {
+    /// Name of the calibration.
     pub name: String,
+    /// Code of the sensor.
     pub sensor: Option<String>,
+    /// The day it was made.
     pub made: Option<Day>,
+    /// The last day on which it may be used.
     pub expires: Option<Day>,
     /// By F test when `None`.
     pub degree: Option<usize>,
@@ -29,6 +33,7 @@ pub struct MakeOptions {
 /// A calibration with how it came about.
 #[derive(Debug, Clone, PartialEq)]
 pub struct NewCalibration {
+    /// The calibration.
     pub calibration: Calibration,
     /// F tests by which the degree was chosen; empty when it was given.
     pub degree_tests: Vec<DegreeTest>,

@@ -56,7 +56,9 @@ pub struct Calibration {
     pub quantity: Quantity,
     /// Days, as YYYY-MM-DD.
     pub made: Option<Day>,
+    /// The last day on which it may be used.
     pub expires: Option<Day>,
+    /// Applied quantity to indication.
     pub curve: Polynomial,
     /// Smallest and largest load, in N or mm.
     pub range: [f64; 2],

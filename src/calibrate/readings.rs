@@ -33,6 +33,7 @@ pub struct Reading {
     pub applied: f64,
     /// As the sensor says it, usually counts.
     pub indicated: f64,
+    /// The run that the reading belongs to.
     pub run: Option<String>,
     /// From the column `direction` alone; a reading without one counts as reached from below.
     pub direction: Option<Direction>,
@@ -52,11 +53,13 @@ impl Reading {
 pub struct SensorReadings {
     /// Name of the file, for problems.
     pub file: String,
+    /// Force or displacement.
     pub quantity: Quantity,
     /// Heading of the applied column, as in the file.
     pub applied_heading: String,
     /// Column `channel`, when there is one.
     pub channel: Option<String>,
+    /// In the order in which they were taken.
     pub readings: Vec<Reading>,
     /// Smallest step that the indicated numbers are written in.
     pub written_step: Option<f64>,

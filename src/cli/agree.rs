@@ -2,6 +2,7 @@
 
 use super::Outcome;
 use super::analyze::{analyze, word};
+use crate::agreement::calls::CallNote;
 use crate::agreement::{self, Agreement, ratings, spread};
 use crate::batch;
 use crate::cohort::combine::Shards;
@@ -149,11 +150,8 @@ fn of_results(results: Results, calls: &[Call], study_root: Option<PathBuf>) -> 
     let mut agreement = agreement::of_study(&results.tests, comparisons, calls);
     if results.blinded {
         agreement.hide_sides();
-        agreement.notes.push(agreement::BLINDED.to_owned());
-        eprintln!(
-            "not done: calls against the measured side: {}",
-            agreement::BLINDED
-        );
+        agreement.notes.push(CallNote::Blinded.to_string());
+        eprintln!("not done: calls against the measured side: {}", CallNote::Blinded);
     }
     agreement.title = results.title.clone();
     AgreeOutcome {

@@ -9,6 +9,7 @@ use crate::read::validity;
 use crate::study::inputs::{InputFile, Inputs, Study, collect_any, no_recordings};
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::study::words::{nearest, shown};
+use crate::terms::Role;
 use crate::trace::About;
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
@@ -180,8 +181,8 @@ fn unreadable(file: &InputFile, error: &Error) -> Problem {
 fn unknown_codes(file: &InputFile, sidecar: &Sidecar, study: &Study) -> Vec<Problem> {
     let mut problems = Vec::new();
     for (role, code) in [
-        ("subject", &sidecar.about.subject),
-        ("examiner", &sidecar.about.examiner),
+        (Role::Subject, &sidecar.about.subject),
+        (Role::Examiner, &sidecar.about.examiner),
     ] {
         let known: Vec<&str> = study.roster.codes(role).collect();
         let Some(code) = code else { continue };
@@ -202,7 +203,7 @@ fn unknown_codes(file: &InputFile, sidecar: &Sidecar, study: &Study) -> Vec<Prob
                 format!("a code of the roster with the role {role}"),
                 advice,
             )
-            .in_column(role),
+            .in_column(role.word()),
         );
     }
     problems

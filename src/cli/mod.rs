@@ -29,6 +29,7 @@ pub mod open;
 pub mod ports;
 pub mod prepare;
 mod progress;
+mod terms;
 pub mod record;
 pub mod shell;
 pub mod simulate;

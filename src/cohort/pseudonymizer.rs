@@ -18,6 +18,7 @@ use crate::settings::SETTINGS;
 use crate::study::folder::Study;
 use crate::study::inputs::{InputFile, Inputs};
 use crate::study::{built_in, study_file};
+use crate::terms::{Contact, Feedback, Landmark, Level, RecordingStatus, Role, Side};
 use crate::trace::{About, Channel, Trace};
 use jiff::civil::{Date, DateTime};
 use jiff::{Span, ToSpan};
@@ -119,6 +120,7 @@ impl Pseudonymizer {
             }
         };
         let text = |text: Option<String>| text.map(Value::String);
+        let word = |word: Option<&str>| word.map(|w| Value::String(w.to_owned()));
         let coded = |kind, code: &Option<String>| text(code.as_deref().map(|c| self.code(kind, c)));
         put("format", Some(Value::Integer(1)));
         put("subject", coded(Kind::Subject, &about.subject));
@@ -132,19 +134,32 @@ impl Pseudonymizer {
             text(about.recorded_at.as_deref().and_then(|t| self.time(t, subject))),
         );
         put("site", coded(Kind::Site, &about.site));
-        put("level", text(about.level.clone()));
-        put("side", text(about.side.map(|s| s.word().to_owned())));
-        put("contact", text(about.contact.clone()));
-        let known_landmark = about.landmark.clone().filter(|l| built_in_words().contains(l));
-        put("landmark", text(known_landmark));
-        put("posture", text(about.posture.as_deref().map(|p| self.posture(p))));
-        put("line_of_drive_deg", about.line_of_drive_deg.map(Value::Float));
+        put("level", word(about.level.map(Level::word)));
+        put("side", word(about.side.map(Side::word)));
+        put("contact", word(about.contact.map(Contact::word)));
+        let known = |l: &&Landmark| built_in_words().iter().any(|w| w == l.as_str());
+        put(
+            "landmark",
+            word(about.landmark.as_ref().filter(known).map(Landmark::as_str)),
+        );
+        put(
+            "posture",
+            text(about.posture.as_ref().map(|p| self.posture(p.as_str()))),
+        );
+        put(
+            "line_of_drive_deg",
+            about.line_of_drive.map(|d| Value::Float(d.degrees())),
+        );
         if !about.covers.is_empty() {
-            let levels = about.covers.iter().cloned().map(Value::String).collect();
+            let levels = about
+                .covers
+                .iter()
+                .map(|l| Value::String(l.to_string()))
+                .collect();
             put("covers", Some(Value::Array(levels)));
         }
         put("trial", about.trial.map(|n| Value::Integer(i64::from(n))));
-        put("feedback", text(about.feedback.clone()));
+        put("feedback", word(about.feedback.map(Feedback::word)));
         let left_out = about.excluded.as_ref().map(|_| "left out by a person".to_owned());
         put("excluded", text(left_out));
         table
@@ -193,9 +208,10 @@ impl Pseudonymizer {
         let mut about = sidecar.about.clone();
         about.site = about.site.or_else(|| study.site.clone());
         let mut shared = self.about(&about);
-        for (key, word) in [("plan", &sidecar.plan), ("status", &sidecar.status)] {
+        let status = sidecar.status.map(RecordingStatus::word);
+        for (key, word) in [("plan", sidecar.plan.as_deref()), ("status", status)] {
             if let Some(word) = word {
-                shared.insert(key.to_owned(), Value::String(word.clone()));
+                shared.insert(key.to_owned(), Value::String(word.to_owned()));
             }
         }
         let left_out = |error: Error| match error {
@@ -231,7 +247,7 @@ impl Pseudonymizer {
         }
         let mut roster = "code,role,group\n".to_owned();
         for person in &study.roster.people {
-            let kind = if person.role == "subject" {
+            let kind = if person.role == Role::Subject {
                 Kind::Subject
             } else {
                 Kind::Examiner
@@ -310,10 +326,10 @@ fn built_in_words() -> &'static [String] {
     WORDS.get_or_init(|| {
         let mut words = Vec::new();
         for plan in built_in::all() {
-            words.extend(plan.posture);
+            words.extend(plan.posture.map(String::from));
             for step in plan.steps {
-                words.extend(step.posture);
-                words.extend(step.landmark);
+                words.extend(step.posture.map(String::from));
+                words.extend(step.landmark.map(String::from));
             }
         }
         words.sort();

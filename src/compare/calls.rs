@@ -1,31 +1,34 @@
 //! The examiner's call beside what was measured.
 
-use super::{Call, Decision, Key};
+use super::{Call, Decision};
+use crate::terms::{Felt, TestKey};
 
-/// The examiner's call of a level: the one made most often over the trials of the scan; of several made equally
-/// often, the one of the latest trial. Case and outer spaces are set aside.
-pub(super) fn call_of(calls: &[Call], key: &Key) -> Option<String> {
-    let mut made: Vec<(Option<u32>, usize, String)> = calls
+/// The examiner's call of a level: the one made most often over the trials of the session; of several made equally
+/// often, the one of the latest trial.
+pub(super) fn call_of(calls: &[Call], key: &TestKey) -> Option<Felt> {
+    let mut made: Vec<&Call> = calls
         .iter()
-        .enumerate()
-        .filter(|(_, c)| {
+        .filter(|c| {
             key.subject.as_ref() == Some(&c.subject)
                 && key.examiner.as_ref() == Some(&c.examiner)
                 && key.session.as_ref() == Some(&c.session)
-                && Some(&c.level) == key.level.as_ref()
+                && key.level == Some(c.level)
         })
-        .map(|(row, c)| (c.trial, row, c.call.trim().to_ascii_lowercase()))
         .collect();
-    made.sort();
-    let often = |word: &str| made.iter().filter(|(.., w)| w == word).count();
+    made.sort_by_key(|c| c.trial);
+    let often = |felt: Felt| made.iter().filter(|c| c.call == felt).count();
     // Of equals, max_by_key keeps the last: the latest trial.
-    let chosen = made.iter().max_by_key(|(.., word)| often(word))?;
-    Some(chosen.2.clone())
+    made.iter().map(|c| c.call).max_by_key(|felt| often(*felt))
 }
 
 /// Whether call and decision name the same; `None` when the examiner was unsure or the measurement undecided.
-pub(super) fn agrees(call: &str, decision: Decision) -> Option<bool> {
-    let called = matches!(call, "left" | "right" | "even");
+pub(super) fn agrees(call: Felt, decision: Decision) -> Option<bool> {
+    let called = match call {
+        Felt::Left => Decision::Left,
+        Felt::Right => Decision::Right,
+        Felt::Even => Decision::Even,
+        Felt::Unsure => return None,
+    };
     let decided = matches!(decision, Decision::Left | Decision::Right | Decision::Even);
-    (called && decided).then(|| call == decision.word())
+    decided.then_some(called == decision)
 }

@@ -1,7 +1,8 @@
 //! Where to look again, segment by segment.
 
 use super::{Comparison, ComparisonKind, DECIDED, Decision};
-use crate::study::anatomy::{self, Region};
+use crate::study::usual::UsualContact;
+use crate::terms::{Contact, Level, Posture};
 use std::cmp::Reverse;
 
 /// One step of a follow-up scan: a single level, both sides.
@@ -10,13 +11,10 @@ pub struct FollowUpStep {
     pub subject: Option<String>,
     pub examiner: Option<String>,
     pub session: Option<String>,
-    pub posture: Option<String>,
-    pub level: String,
-    /// Always `both`.
-    pub side: &'static str,
-    pub contact: &'static str,
-    pub landmark: &'static str,
-    pub line_of_drive_deg: f64,
+    pub posture: Option<Posture>,
+    /// Both sides of it.
+    pub level: Level,
+    pub how: UsualContact,
     /// What the first scan found there, in words.
     pub why: String,
     /// The steps of the first scan that this one goes back to, at least one.
@@ -26,23 +24,12 @@ pub struct FollowUpStep {
 /// A step whose finding asks for a closer look.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Cause {
-    pub level: Option<String>,
+    pub level: Option<Level>,
     /// Levels that its contact covered, when several.
-    pub covers: Vec<String>,
-    pub contact: Option<String>,
+    pub covers: Vec<Level>,
+    pub contact: Option<Contact>,
     /// What was found there, in words.
     pub why: String,
-}
-
-/// Contact, landmark and line of drive for one level at a time: common practice, no source.
-fn by_hand(level: &str) -> Option<(&'static str, &'static str, f64)> {
-    Some(match (level, anatomy::region(level)?) {
-        ("SI", _) => ("thenar", "PSIS", 90.0),
-        (_, Region::Sacral) => ("thumb", "medial to each PSIS", 90.0),
-        (_, Region::Lumbar) => ("thumb", "mammillary processes", 90.0),
-        (_, Region::Thoracic) => ("thumb", "transverse processes", 60.0),
-        (_, Region::Neck) => ("thumb_finger", "articular pillars", 45.0),
-    })
 }
 
 /// Steps that look again at every level where a side, or a step against its neighbours, stood out or stayed
@@ -50,7 +37,7 @@ fn by_hand(level: &str) -> Option<(&'static str, &'static str, f64)> {
 ///
 /// A finding of a contact that covered several levels gives each of them its own step. Of the decided measures
 /// any one that stands out counts; a level is undecided by the first of them it has (end-feel, fitted end-feel,
-/// window). `findings` as [`compare`](super::compare) orders them. Levels that are none of the known ones are left out: there is no saying how to press them.
+/// window). `comparisons` as [`compare`](super::compare) orders them.
 pub fn follow_up(comparisons: &[Comparison]) -> Vec<FollowUpStep> {
     let mut steps: Vec<FollowUpStep> = by_place(comparisons).into_iter().filter_map(step).collect();
     // A stable sort: what is said of one level stays in the order of the findings.
@@ -67,21 +54,21 @@ pub fn follow_up(comparisons: &[Comparison]) -> Vec<FollowUpStep> {
 }
 
 /// Scan by scan, from the pelvis up.
-fn order(s: &FollowUpStep) -> ([&Option<String>; 4], Reverse<Option<usize>>) {
+fn order(s: &FollowUpStep) -> ([&Option<String>; 3], &Option<Posture>, Reverse<Level>) {
     (
-        [&s.subject, &s.examiner, &s.session, &s.posture],
-        Reverse(anatomy::rank(&s.level)),
+        [&s.subject, &s.examiner, &s.session],
+        &s.posture,
+        Reverse(s.level),
     )
 }
 
-fn step(((level, how), rows): (Place, Vec<&Comparison>)) -> Option<FollowUpStep> {
+fn step((level, rows): (Level, Vec<&Comparison>)) -> Option<FollowUpStep> {
     let key = &rows.first()?.key;
-    let (contact, landmark, line_of_drive_deg) = how;
     let why = reason(&rows)?;
     let cause = Cause {
-        level: key.level.clone(),
+        level: key.level,
         covers: rows.first()?.covers.clone(),
-        contact: key.contact.clone(),
+        contact: key.contact,
         why: why.clone(),
     };
     Some(FollowUpStep {
@@ -90,20 +77,15 @@ fn step(((level, how), rows): (Place, Vec<&Comparison>)) -> Option<FollowUpStep>
         session: key.session.clone(),
         posture: key.posture.clone(),
         level,
-        side: "both",
-        contact,
-        landmark,
-        line_of_drive_deg,
+        how: UsualContact::at(level),
         why,
         causes: vec![cause],
     })
 }
 
-type Place = (String, (&'static str, &'static str, f64));
-
 /// The decided findings of each key and comparison, which stand together, once for every level that their
 /// contact covered.
-fn by_place(comparisons: &[Comparison]) -> Vec<(Place, Vec<&Comparison>)> {
+fn by_place(comparisons: &[Comparison]) -> Vec<(Level, Vec<&Comparison>)> {
     let decided: Vec<&Comparison> = comparisons
         .iter()
         .filter(|f| DECIDED.contains(&f.measure))
@@ -112,11 +94,7 @@ fn by_place(comparisons: &[Comparison]) -> Vec<(Place, Vec<&Comparison>)> {
     for rows in decided.chunk_by(|a, b| a.key == b.key && a.kind == b.kind) {
         let covers = &rows[0].covers;
         let own = rows[0].key.level.iter().filter(|_| covers.is_empty());
-        for level in covers.iter().chain(own) {
-            if let Some(how) = by_hand(level) {
-                places.push(((level.clone(), how), rows.to_vec()));
-            }
-        }
+        places.extend(covers.iter().chain(own).map(|level| (*level, rows.to_vec())));
     }
     places
 }

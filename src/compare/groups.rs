@@ -1,15 +1,15 @@
 //! Which tests belong together.
 
-use super::{Key, Unpaired};
+use super::Unpaired;
 use crate::columns::Measure;
-use crate::study::anatomy;
-use crate::trace::{Side, Test};
+use crate::terms::{Level, ScanKey, Side, TestKey};
+use crate::trace::Test;
 use std::cmp::Ordering;
 use std::collections::BTreeMap;
 
 /// The tests of one key, by side, in the order of their trials.
 pub(super) struct Group<'a> {
-    pub key: Key,
+    pub key: TestKey,
     pub left: Vec<&'a Test>,
     pub right: Vec<&'a Test>,
     pub midline: Vec<&'a Test>,
@@ -25,7 +25,7 @@ impl Group<'_> {
     }
 
     /// Levels the contact covered, when several: as the first test that names them has it.
-    pub fn covers(&self) -> Vec<String> {
+    pub fn covers(&self) -> Vec<Level> {
         let all = self.left.iter().chain(&self.right).chain(&self.midline);
         all.map(|t| &t.about.covers)
             .find(|c| !c.is_empty())
@@ -130,43 +130,10 @@ impl Trials {
     }
 }
 
-/// What a group is sorted by: the order of findings. Levels that are not known come last.
-type Sorted = ([Option<String>; 5], usize, Option<String>, Option<i64>);
-
-fn sorted(key: &Key) -> Sorted {
-    let level = key.level.as_deref();
-    (
-        [
-            &key.subject,
-            &key.examiner,
-            &key.session,
-            &key.posture,
-            &key.contact,
-        ]
-        .map(Clone::clone),
-        level.and_then(anatomy::rank).unwrap_or(usize::MAX),
-        key.level.clone(),
-        // A millionth of a degree apart is the same line of drive.
-        key.line_of_drive_deg.map(|d| (d * 1e6).round() as i64),
-    )
-}
-
-/// The order of the list of tests without a partner.
+/// The order of the list of tests without a partner: that of findings, those without a level last.
 pub(super) fn by_key_then_side(a: &Unpaired, b: &Unpaired) -> Ordering {
-    (sorted(&a.key), &a.side, &a.reason).cmp(&(sorted(&b.key), &b.side, &b.reason))
-}
-
-fn key_of(test: &Test) -> Key {
-    let about = &test.about;
-    Key {
-        subject: about.subject.clone(),
-        examiner: about.examiner.clone(),
-        session: about.session.clone(),
-        level: about.level.clone(),
-        posture: about.posture.clone(),
-        contact: about.contact.clone(),
-        line_of_drive_deg: about.line_of_drive_deg,
-    }
+    let scan = |u: &Unpaired| (u.key.scan(), u.key.contact, u.key.level.is_none());
+    (scan(a), &a.key, a.side, &a.reason).cmp(&(scan(b), &b.key, b.side, &b.reason))
 }
 
 /// Groups by key in the order of findings, and what cannot be compared at all.
@@ -174,16 +141,16 @@ pub(super) fn group(tests: &[Test]) -> (Vec<Group<'_>>, Vec<Unpaired>) {
     // In the order of trials, so that sums do not depend on the order of files.
     let mut in_order: Vec<&Test> = tests.iter().collect();
     in_order.sort_by(|a, b| trial_order(a).cmp(&trial_order(b)));
-    let mut groups: BTreeMap<Sorted, Group> = BTreeMap::new();
-    let mut homeless: BTreeMap<(Sorted, &str, &str), Unpaired> = BTreeMap::new();
+    let mut groups: BTreeMap<TestKey, Group> = BTreeMap::new();
+    let mut homeless: BTreeMap<(TestKey, Option<Side>, &str), Unpaired> = BTreeMap::new();
     for test in in_order {
-        let key = key_of(test);
-        let reason = match (&key.level, test.side()) {
+        let key = test.about.key();
+        let reason = match (key.level, test.side()) {
             (None, None) => "neither level nor side is named: name them in the sidecar or the plan",
             (None, Some(_)) => "its level is not named: name it in the sidecar or the plan",
             (Some(_), None) => "its side is not named: name it in the sidecar or the plan",
             (Some(_), Some(side)) => {
-                let group = groups.entry(sorted(&key)).or_insert_with(|| Group {
+                let group = groups.entry(key.clone()).or_insert_with(|| Group {
                     key,
                     left: vec![],
                     right: vec![],
@@ -197,12 +164,12 @@ pub(super) fn group(tests: &[Test]) -> (Vec<Group<'_>>, Vec<Unpaired>) {
                 continue;
             }
         };
-        let side = test.side().map_or("not named", Side::word);
+        let side = test.side();
         let entry = homeless
-            .entry((sorted(&key), side, reason))
+            .entry((key.clone(), side, reason))
             .or_insert_with(|| Unpaired {
                 key,
-                side: side.to_owned(),
+                side: side.into(),
                 trials: 0,
                 reason: reason.to_owned(),
             });
@@ -215,20 +182,11 @@ fn trial_order(t: &Test) -> (Option<u32>, &str, u32) {
     (t.about.trial, &t.recording, t.test)
 }
 
-/// Indices of the groups of each scan: subject, examiner, session and posture.
+/// Indices of the groups of each scan.
 pub(super) fn scans(groups: &[Group]) -> Vec<Vec<usize>> {
-    let scan = |g: &Group| {
-        let k = &g.key;
-        (
-            k.subject.clone(),
-            k.examiner.clone(),
-            k.session.clone(),
-            k.posture.clone(),
-        )
-    };
-    let mut scans: BTreeMap<_, Vec<usize>> = BTreeMap::new();
+    let mut scans: BTreeMap<ScanKey, Vec<usize>> = BTreeMap::new();
     for (i, g) in groups.iter().enumerate() {
-        scans.entry(scan(g)).or_default().push(i);
+        scans.entry(g.key.scan()).or_default().push(i);
     }
     scans.into_values().collect()
 }

@@ -1,6 +1,6 @@
 //! Measures to findings: left against right, and midline steps against their neighbours (METHODS.md §6).
 //!
-//! Tests are grouped by [`Key`]; the several tests of one side under one key are trials. A *scan* here is
+//! Tests are grouped by [`TestKey`]; the several tests of one side under one key are trials. A *scan* here is
 //! subject, examiner, session and posture: its levels share one between-trial spread (contacts may change along
 //! the spine) and one correction for testing many levels. Midline steps have a spread of their own.
 
@@ -20,10 +20,10 @@ pub use crate::study::call::Call;
 
 use crate::columns::Measure;
 use crate::settings::Settings;
+use crate::terms::{Felt, Level, Side, TestKey, closed_terms};
 use crate::trace::Test;
 use serde::Serialize;
 use std::collections::BTreeMap;
-use std::fmt;
 
 /// Measures that get a word: compared as a ratio.
 pub const DECIDED: [Measure; 3] = [Measure::EndFeel, Measure::FittedEndFeel, Measure::Window];
@@ -46,7 +46,9 @@ pub struct AgreementSpread {
 /// What a comparison needs besides the tests.
 #[derive(Debug, Clone, Copy)]
 pub struct CompareContext<'a> {
+    /// Margin, confidence and rules.
     pub settings: &'a Settings,
+    /// What examiners called.
     pub calls: &'a [Call],
     /// The lab's own spread, when its study has been through `agree`.
     pub agreement: Option<&'a AgreementSpread>,
@@ -58,6 +60,7 @@ pub struct ComparisonOutcome {
     /// Ordered by subject, examiner, session, posture, contact, level from the neck down, line of drive,
     /// comparison and measure, whatever the order of the tests.
     pub comparisons: Vec<Comparison>,
+    /// Tests without a partner.
     pub unpaired: Vec<Unpaired>,
 }
 
@@ -86,66 +89,35 @@ pub fn compare(tests: &[Test], context: &CompareContext) -> ComparisonOutcome {
     }
 }
 
-/// What was held against what.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum ComparisonKind {
-    LeftRight,
-    Neighbours,
-}
-
-/// The word a comparison ends in.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Decision {
-    Left,
-    Right,
-    Even,
-    Undecided,
-    StifferThanNeighbours,
-    LikeNeighbours,
-}
-
-impl Decision {
-    /// The word in tables, JSON and pages.
-    pub fn word(self) -> &'static str {
-        match self {
-            Decision::Left => "left",
-            Decision::Right => "right",
-            Decision::Even => "even",
-            Decision::Undecided => "undecided",
-            Decision::StifferThanNeighbours => "stiffer_than_neighbours",
-            Decision::LikeNeighbours => "like_neighbours",
-        }
+closed_terms! {
+    /// What was held against what.
+    pub enum ComparisonKind {
+        LeftRight = "left_right",
+        Neighbours = "neighbours",
     }
 }
 
-impl fmt::Display for Decision {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(self.word())
+closed_terms! {
+    /// The word a comparison ends in.
+    pub enum Decision {
+        Left = "left",
+        Right = "right",
+        Even = "even",
+        Undecided = "undecided",
+        StifferThanNeighbours = "stiffer_than_neighbours",
+        LikeNeighbours = "like_neighbours",
     }
 }
 
-/// Where the spread behind an interval comes from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum SpreadSource {
-    /// Repeated trials of this scan.
-    Trials,
-    /// The lab's own repeated tests (`agreement.toml`).
-    Agreement,
-    /// The published value in the settings.
-    Published,
-}
-
-impl SpreadSource {
-    /// The word in tables.
-    pub fn word(self) -> &'static str {
-        match self {
-            SpreadSource::Trials => "trials",
-            SpreadSource::Agreement => "agreement",
-            SpreadSource::Published => "published",
-        }
+closed_terms! {
+    /// Where the spread behind an interval comes from.
+    pub enum SpreadSource {
+        /// Repeated trials of this scan.
+        Trials = "trials",
+        /// The lab's own repeated tests (`agreement.toml`).
+        Agreement = "agreement",
+        /// The published value in the settings.
+        Published = "published",
     }
 }
 
@@ -153,21 +125,10 @@ impl SpreadSource {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(untagged)]
 pub enum TrialsToDecide {
+    /// So many.
     Trials(u32),
     /// More than one session can hold.
     NotInOneSession,
-}
-
-/// What only tests of the same kind may share: nothing else is ever compared.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
-pub struct Key {
-    pub subject: Option<String>,
-    pub examiner: Option<String>,
-    pub session: Option<String>,
-    pub level: Option<String>,
-    pub posture: Option<String>,
-    pub contact: Option<String>,
-    pub line_of_drive_deg: Option<f64>,
 }
 
 /// One row of `findings`.
@@ -177,35 +138,77 @@ pub struct Key {
 /// difference they are `None` and `difference`, `low`, `high` carry the unit instead.
 #[derive(Debug, Clone)]
 pub struct Comparison {
-    pub key: Key,
+    /// What was compared.
+    pub key: TestKey,
+    /// Left against right, or against neighbours.
     pub kind: ComparisonKind,
+    /// The measure compared.
     pub measure: Measure,
+    /// Mean of the left side.
     pub left: Option<f64>,
+    /// Mean of the right side.
     pub right: Option<f64>,
+    /// Tests of the left side.
     pub left_trials: u32,
+    /// Tests of the right side.
     pub right_trials: u32,
+    /// Right less left, in percent of their mean.
     pub asymmetry_percent: Option<f64>,
+    /// Lower end of its 95 % interval.
     pub low_percent: Option<f64>,
+    /// Upper end of its 95 % interval.
     pub high_percent: Option<f64>,
     /// Right minus left in the measure's unit, with its 95 % interval, for measures compared by difference.
     pub difference: Option<[f64; 3]>,
+    /// The margin that decides.
     pub threshold_percent: Option<f64>,
+    /// Smallest change that these means could tell from none.
     pub mdc_percent: Option<f64>,
+    /// Where the spread comes from.
     pub spread_source: Option<SpreadSource>,
     /// `None` for measures that are shown without a word.
     pub side_of_resistance: Option<Decision>,
+    /// Trials a side that would decide it.
     pub trials_to_decide: Option<TrialsToDecide>,
-    pub call: Option<String>,
+    /// What the examiner felt.
+    pub call: Option<Felt>,
+    /// Whether call and measurement say the same.
     pub call_agrees: Option<bool>,
     /// Levels the contact covered, when several.
-    pub covers: Vec<String>,
+    pub covers: Vec<Level>,
+}
+
+closed_terms! {
+    /// The side of tests without a partner. The order is that of the words.
+    pub enum UnpairedSide {
+        /// A blind study is not opened yet.
+        Hidden = "",
+        Left = "left",
+        Midline = "midline",
+        NotNamed = "not named",
+        Right = "right",
+    }
+}
+
+impl From<Option<Side>> for UnpairedSide {
+    fn from(side: Option<Side>) -> UnpairedSide {
+        match side {
+            Some(Side::Left) => UnpairedSide::Left,
+            Some(Side::Right) => UnpairedSide::Right,
+            Some(Side::Midline) => UnpairedSide::Midline,
+            None => UnpairedSide::NotNamed,
+        }
+    }
 }
 
 /// A test that found no partner.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Unpaired {
-    pub key: Key,
-    pub side: String,
+    /// What was compared.
+    pub key: TestKey,
+    /// The side that was tested.
+    pub side: UnpairedSide,
+    /// Its tests.
     pub trials: u32,
     /// What is missing, in words.
     pub reason: String,

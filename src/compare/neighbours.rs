@@ -5,10 +5,9 @@ use super::contrast::{Contrast, Rule};
 use super::groups::{Group, Scale, Trials};
 use super::pairs::{empty, part, put_interval, put_words};
 use super::spread::spread;
-use super::{CompareContext, Comparison, ComparisonKind, DECIDED, Unpaired};
+use super::{CompareContext, Comparison, ComparisonKind, DECIDED, Unpaired, UnpairedSide};
 use crate::columns::Measure;
-use crate::study::anatomy;
-use crate::trace::Side;
+use crate::terms::Side;
 
 /// Steps on each side that count as neighbours.
 const EACH_SIDE: usize = 2;
@@ -52,17 +51,12 @@ pub(super) fn against_neighbours(
 }
 
 fn alone(group: &Group) -> Unpaired {
-    let known = group.key.level.as_deref().and_then(anatomy::rank).is_some();
-    let reason = if known {
-        format!(
-            "fewer than two neighbouring midline steps with a stiffness, same contact and posture, within {FARTHEST} levels"
-        )
-    } else {
-        "its level is none that is known, so it has no neighbours".to_owned()
-    };
+    let reason = format!(
+        "fewer than two neighbouring midline steps with a stiffness, same contact and posture, within {FARTHEST} levels"
+    );
     Unpaired {
         key: group.key.clone(),
-        side: Side::Midline.word().to_owned(),
+        side: UnpairedSide::Midline,
         trials: group.midline.len() as u32,
         reason,
     }
@@ -124,7 +118,7 @@ fn step(groups: &[Group], group: usize, measure: Measure) -> Option<Step> {
     let trials = Trials::of(tests, measure, Scale::Log);
     (trials.n() > 0).then_some(Step {
         group,
-        rank: anatomy::rank(groups[group].key.level.as_deref()?)?,
+        rank: groups[group].key.level?.rank(),
         window_n: tests.first()?.window_n,
         trials,
     })

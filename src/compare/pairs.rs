@@ -7,7 +7,7 @@ use super::groups::{Group, Scale, Trials};
 use super::spread::{Spread, spread};
 use super::{CompareContext, Comparison, ComparisonKind, DECIDED, SHOWN, SpreadSource, Unpaired};
 use crate::columns::Measure;
-use crate::trace::Side;
+use crate::terms::{Contact, LineOfDrive, Side};
 
 /// A mean of trials on the scale of comparison, as it enters a contrast.
 ///
@@ -148,7 +148,6 @@ fn add_intervals(
         comparison.call = call_of(context.calls, &comparison.key);
         comparison.call_agrees = comparison
             .call
-            .as_deref()
             .zip(comparison.side_of_resistance)
             .and_then(|(call, word)| agrees(call, word));
     }
@@ -220,7 +219,7 @@ fn list_unpaired(groups: &[Group], scan: &[usize], unpaired: &mut Vec<Unpaired>)
             }
             unpaired.push(Unpaired {
                 key: g.key.clone(),
-                side: side.word().to_owned(),
+                side: Some(side).into(),
                 trials: g.side(side).len() as u32,
                 reason: why_alone(groups, scan, i, other),
             });
@@ -238,19 +237,18 @@ fn why_alone(groups: &[Group], scan: &[usize], alone: usize, other: Side) -> Str
     let Some(found) = differently.map(|g| &g.key) else {
         return format!("no test of the {other} side in this scan and posture");
     };
-    let named = |v: &Option<String>| v.clone().unwrap_or_else(|| "not named".to_owned());
     if found.contact != key.contact {
         return format!(
             "the {other} side was tested with another contact: {}, here {}",
-            named(&found.contact),
-            named(&key.contact)
+            found.contact.map_or("not named", Contact::word),
+            key.contact.map_or("not named", Contact::word)
         );
     }
-    let degrees = |v: Option<f64>| v.map_or_else(|| "not named".to_owned(), |d| format!("{d}°"));
+    let degrees = |v: Option<LineOfDrive>| v.map_or_else(|| "not named".to_owned(), |d| format!("{d}°"));
     format!(
         "the {other} side was tested along another line of drive: {}, here {}",
-        degrees(found.line_of_drive_deg),
-        degrees(key.line_of_drive_deg)
+        degrees(found.line_of_drive),
+        degrees(key.line_of_drive)
     )
 }
 
@@ -278,7 +276,7 @@ fn list_uncompared<'a>(
     };
     unpaired.push(Unpaired {
         key: group.key.clone(),
-        side: side.word().to_owned(),
+        side: Some(side).into(),
         trials: group.side(side).len() as u32,
         reason,
     });

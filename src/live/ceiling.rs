@@ -1,7 +1,7 @@
 //! The ceiling alarm: its own short, causal path from a sample to a word.
 
 use crate::settings::Settings;
-use crate::study::anatomy::{LEVELS, Region, region};
+use crate::terms::{Level, Region};
 use serde::Serialize;
 use std::collections::VecDeque;
 
@@ -14,8 +14,7 @@ const BACK_S: f64 = 0.1;
 /// The ceiling in force at a step.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct ActiveCeiling {
-    /// Word of the region.
-    pub region: &'static str,
+    pub region: Region,
     pub ceiling_n: f64,
     /// Nobody named the level: the lowest of all regions stands in.
     pub assumed: bool,
@@ -23,17 +22,19 @@ pub struct ActiveCeiling {
 
 /// The ceiling for a contact: the lowest of the regions it covers, or of all regions when no level is known. A live
 /// alarm without any ceiling would be no alarm.
-pub fn ceiling_at<'a>(levels: impl Iterator<Item = &'a str>, settings: &Settings) -> ActiveCeiling {
-    let lowest = |regions: Vec<Region>| {
-        let all = regions.into_iter().map(|r| (r, r.ceiling_n(&settings.ceiling_n)));
-        all.min_by(|a, b| a.1.total_cmp(&b.1))
-    };
-    let known = lowest(levels.filter_map(region).collect());
-    let assumed = known.is_none();
-    let every = || lowest(LEVELS.iter().filter_map(|l| region(l)).collect());
-    let (region, ceiling_n) = known.or_else(every).unwrap_or((Region::Neck, 0.0));
+pub fn ceiling_at(levels: impl Iterator<Item = Level>, settings: &Settings) -> ActiveCeiling {
+    let mut regions: Vec<Region> = levels.map(Level::region).collect();
+    let assumed = regions.is_empty();
+    if assumed {
+        regions = Region::ALL.to_vec();
+    }
+    let of_region = |region| (region, settings.ceiling_n.of(region));
+    let all = regions.into_iter().map(of_region);
+    let (region, ceiling_n) = all
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .unwrap_or((Region::Neck, 0.0));
     ActiveCeiling {
-        region: region.word(),
+        region,
         ceiling_n,
         assumed,
     }
@@ -161,15 +162,18 @@ mod tests {
     use super::*;
 
     fn watch() -> CeilingWatch {
-        CeilingWatch::new(ceiling_at(["L3"].into_iter(), &Settings::default()))
+        CeilingWatch::new(ceiling_at([Level::L3].into_iter(), &Settings::default()))
     }
 
     #[test]
     fn the_ceiling_is_the_lowest_of_the_regions_covered() {
         let settings = Settings::default();
-        let at = |levels: &[&str]| ceiling_at(levels.iter().copied(), &settings);
-        assert_eq!((at(&["L1"]).ceiling_n, at(&["L1"]).region), (175.0, "lumbar"));
-        assert_eq!(at(&["L1", "T12"]).ceiling_n, 105.0);
+        let at = |levels: &[Level]| ceiling_at(levels.iter().copied(), &settings);
+        assert_eq!(
+            (at(&[Level::L1]).ceiling_n, at(&[Level::L1]).region),
+            (175.0, Region::Lumbar)
+        );
+        assert_eq!(at(&[Level::L1, Level::T12]).ceiling_n, 105.0);
         assert_eq!((at(&[]).ceiling_n, at(&[]).assumed), (60.0, true));
     }
 

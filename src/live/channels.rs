@@ -2,7 +2,7 @@
 
 use crate::acquire::station::{ChannelQuantity, Sample, Station, StationChannel};
 use crate::calibrate::Calibration;
-use crate::trace::Side;
+use crate::terms::Side;
 use crate::units;
 
 /// One force channel and the displacement that belongs to it.

@@ -1,8 +1,9 @@
 //! A test that has just ended: its provisional measures, and the samples that the full analysis runs on.
 
 use crate::signal::events::SpringMark;
-use crate::stats::moments::median_in_place;
-use crate::trace::{About, Side, Trace};
+use crate::stats::moments::upper_median_in_place;
+use crate::terms::Side;
+use crate::trace::{About, Trace};
 
 /// Half of the stretch that a peak or a rest is read over, in s.
 const PEAK_S: f64 = 0.005;
@@ -108,7 +109,7 @@ fn mean_of(values: impl Iterator<Item = Option<f64>>) -> Option<f64> {
 
 fn median(values: &[f64]) -> Option<f64> {
     let mut valid: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
-    median_in_place(&mut valid)
+    upper_median_in_place(&mut valid)
 }
 
 /// Highest of the means over five samples, so that one wrong sample is no peak.

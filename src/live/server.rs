@@ -401,9 +401,9 @@ async fn command(State(shared): State<Arc<Shared>>, request: Request) -> Respons
         .then(|| serde_json::from_slice::<Command>(&body).ok())
         .flatten();
     match command {
-        None => (StatusCode::BAD_REQUEST, "unknown command").into_response(),
-        Some(Command::Call { call }) if !matches!(call.as_str(), "left" | "right" | "even" | "unsure") => {
-            (StatusCode::BAD_REQUEST, "a call is left, right, even or unsure").into_response()
+        None => {
+            let why = "unknown command; a call is left, right, even or unsure";
+            (StatusCode::BAD_REQUEST, why).into_response()
         }
         Some(command) => match shared.commands.try_send(command) {
             Ok(()) => StatusCode::NO_CONTENT.into_response(),

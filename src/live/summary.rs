@@ -4,7 +4,6 @@ use super::background::AnalysedTest;
 use super::ended_test::{EndedTest, ProvisionalSide};
 use super::strip::round;
 use crate::columns::Measure;
-use crate::study::anatomy;
 use crate::trace::{Knee, Test};
 use serde::Serialize;
 
@@ -130,7 +129,7 @@ pub fn provisional(ended: &EndedTest, reference: Option<&ReferenceValues>) -> Te
     TestView {
         number: ended.number,
         provisional: true,
-        level: ended.about.level.as_deref().map(|l| anatomy::label(l).to_owned()),
+        level: ended.about.level.map(|l| l.label().to_owned()),
         reference: reference.map(|r| r.name.clone()),
         sides: sides.collect(),
         hints: Vec::new(),
@@ -151,8 +150,8 @@ pub fn full(analysed: &AnalysedTest, reference: Option<&ReferenceValues>) -> Tes
         .technique
         .iter()
         .map(|r| Hint {
-            text: r.text.clone(),
-            advice: r.advice.clone(),
+            text: r.text(),
+            advice: r.advice(),
         })
         .collect();
     let mut notes: Vec<String> = analysed

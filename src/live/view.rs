@@ -1,10 +1,11 @@
 //! What leaves the process for the page, and what must not: feedback modes and calls are kept here.
 
 use super::ceiling::ActiveCeiling;
-use super::control::{Feedback, SessionState};
+use super::control::SessionState;
 use super::phase::Phase;
 use super::strip::{StripPart, round};
 use super::summary::{OnsetView, TestView};
+use crate::terms::{Feedback, Level, Region};
 use serde::Serialize;
 use std::sync::Arc;
 use std::time::{Instant, SystemTime, UNIX_EPOCH};
@@ -101,7 +102,7 @@ pub struct CurrentSideForce {
 pub struct AlarmView {
     /// Whether it lasts.
     pub on: bool,
-    pub region: &'static str,
+    pub region: Region,
     pub ceiling_n: f64,
     pub assumed: bool,
     pub peak_n: Option<f64>,
@@ -130,16 +131,15 @@ pub struct GateInputs {
 impl DisplayGate {
     /// Feedback modes (METHODS.md §9.9) and calls. None of it touches the alarm.
     pub fn of(state: &SessionState, shown: GateInputs) -> DisplayGate {
-        let level = state.call_wanted.as_deref();
-        if let Some(level) = level.map(crate::study::anatomy::label) {
+        if let Some(level) = state.call_wanted.map(Level::label) {
             let why = format!("Values of {level} are hidden until its call is made.");
             return DisplayGate {
                 running: Some(why),
                 last: false,
             };
         }
-        let here = state.step.as_ref().map(|s| &s.level);
-        let waits = shown.calls || here.is_some_and(|l| state.hidden_levels.contains(l));
+        let here = state.step.as_ref().map(|s| s.level);
+        let waits = shown.calls || here.is_some_and(|l| state.hidden_levels.contains(&l));
         let before_call = waits.then(|| "Values are hidden until the call for this level.".to_owned());
         let last = !shown.calls || shown.called;
         let hidden = |words: &str| Some(words.to_owned());
@@ -168,11 +168,12 @@ impl DisplayGate {
 mod tests {
     use super::super::control::StepState;
     use super::*;
+    use crate::terms::StepSide;
 
-    fn gate(feedback: Feedback, call_wanted: Option<&str>, shown: GateInputs) -> (bool, bool) {
+    fn gate(feedback: Feedback, call_wanted: Option<Level>, shown: GateInputs) -> (bool, bool) {
         let state = SessionState {
             feedback,
-            call_wanted: call_wanted.map(str::to_owned),
+            call_wanted,
             ..SessionState::default()
         };
         let gate = DisplayGate::of(&state, shown);
@@ -207,20 +208,27 @@ mod tests {
             Feedback::OnRequest,
             Feedback::None,
         ] {
-            assert_eq!(gate(mode, Some("L3"), called), (false, false));
+            assert_eq!(gate(mode, Some(Level::L3), called), (false, false));
             assert_eq!(gate(mode, None, calls), (false, false));
         }
         assert_eq!(gate(Feedback::Live, None, called), (false, true));
         let mut state = SessionState {
             step: Some(StepState {
-                level: "L3".into(),
-                ..StepState::default()
+                number: 1,
+                of: 2,
+                level: Level::L3,
+                side: StepSide::Left,
+                trial: 1,
+                landmark: None,
+                contact: None,
+                posture: None,
+                line_of_drive: None,
             }),
-            hidden_levels: vec!["L3".into()],
+            hidden_levels: vec![Level::L3],
             ..SessionState::default()
         };
         assert!(DisplayGate::of(&state, GateInputs::default()).running.is_some());
-        state.hidden_levels = vec!["L4".into()];
+        state.hidden_levels = vec![Level::L4];
         assert!(DisplayGate::of(&state, GateInputs::default()).running.is_none());
     }
 }

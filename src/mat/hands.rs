@@ -1,10 +1,10 @@
-//! Touches to the hands of a recording: which is the subject's left, and what each did in every frame.
+//! From episodes of contact to the hands of a recording: which is the subject's left, and what each did in every frame.
 
 use super::collect::Frames;
 use super::geometry::Geometry;
-use super::touch::{HandFrame, OtherArea, Touch, read_touch};
-use super::tracks::{follow, touches};
-use crate::trace::Side;
+use super::episode::{HandFrame, MatEpisode, OtherArea, read_episode};
+use super::tracks::{episodes, follow};
+use crate::terms::Side;
 
 /// A hand over the midline by this much, in mm, for this long, in s, has crossed it.
 const CROSSED_MM: f64 = 10.0;
@@ -53,9 +53,9 @@ pub struct FoundHands {
 pub fn find_hands(geometry: &Geometry, frames: &Frames, expected: Expected) -> FoundHands {
     let tracks = follow(frames);
     let one_hand = expected.one_hand || expected.side.is_some();
-    let read: Vec<Touch> = touches(frames)
+    let read: Vec<MatEpisode> = episodes(frames)
         .into_iter()
-        .map(|range| read_touch(geometry, frames, &tracks, range, one_hand))
+        .map(|range| read_episode(geometry, frames, &tracks, range, one_hand))
         .filter(|t| !t.hands.is_empty())
         .collect();
     let mut found = FoundHands::default();
@@ -74,9 +74,9 @@ pub fn find_hands(geometry: &Geometry, frames: &Frames, expected: Expected) -> F
     found
 }
 
-/// The middle between both hands: the median over the touches that have two.
-fn between_hands(touches: &[Touch]) -> Option<f64> {
-    let mut middles: Vec<f64> = touches
+/// The middle between both hands: the median over the episodes that have two.
+fn between_hands(episodes: &[MatEpisode]) -> Option<f64> {
+    let mut middles: Vec<f64> = episodes
         .iter()
         .filter(|t| t.hands.len() == 2)
         .map(|t| 0.5 * (t.began_across_mm[0] + t.began_across_mm[1]))
@@ -85,17 +85,17 @@ fn between_hands(touches: &[Touch]) -> Option<f64> {
     middles.get(middles.len() / 2).copied()
 }
 
-/// The side of each hand of each touch.
-fn sides(touches: &[Touch], expected: Expected, midline_mm: Option<f64>) -> Vec<Vec<Option<Side>>> {
-    let one = |touch: &Touch| match (expected.side, midline_mm) {
+/// The side of each hand of each episode.
+fn sides(episodes: &[MatEpisode], expected: Expected, midline_mm: Option<f64>) -> Vec<Vec<Option<Side>>> {
+    let one = |episode: &MatEpisode| match (expected.side, midline_mm) {
         (Some(side), _) => Some(side),
-        (None, Some(midline)) => Some(match touch.began_across_mm[0] < midline {
+        (None, Some(midline)) => Some(match episode.began_across_mm[0] < midline {
             true => Side::Left,
             false => Side::Right,
         }),
         (None, None) => None,
     };
-    touches
+    episodes
         .iter()
         .map(|t| match t.hands.len() {
             2 => vec![Some(Side::Left), Some(Side::Right)],
@@ -104,17 +104,17 @@ fn sides(touches: &[Touch], expected: Expected, midline_mm: Option<f64>) -> Vec<
         .collect()
 }
 
-/// One side through all touches.
+/// One side through all episodes.
 fn hand(
     geometry: &Geometry,
     frames: &Frames,
-    touches: &[Touch],
+    episodes: &[MatEpisode],
     sides: &[Vec<Option<Side>>],
     side: Option<Side>,
 ) -> Hand {
-    let mut own: Vec<(&Touch, usize)> = Vec::new();
-    for (touch, sides) in touches.iter().zip(sides) {
-        own.extend(sides.iter().position(|s| *s == side).map(|hand| (touch, hand)));
+    let mut own: Vec<(&MatEpisode, usize)> = Vec::new();
+    for (episode, sides) in episodes.iter().zip(sides) {
+        own.extend(sides.iter().position(|s| *s == side).map(|hand| (episode, hand)));
     }
     let tiles: Vec<usize> = own.iter().map(|(t, h)| tile(geometry, t, *h)).collect();
     let mut hand = Hand {
@@ -122,8 +122,8 @@ fn hand(
         force_n: Vec::with_capacity(frames.len()),
         frames: vec![None; frames.len()],
     };
-    for (touch, h) in &own {
-        hand.frames[touch.frames.clone()].copy_from_slice(&touch.hands[*h]);
+    for (episode, h) in &own {
+        hand.frames[episode.frames.clone()].copy_from_slice(&episode.hands[*h]);
     }
     let mut next = 0;
     for i in 0..frames.len() {
@@ -139,17 +139,17 @@ fn hand(
     hand
 }
 
-/// Whether a frame lies nearer to the second of two touches.
-fn nearer(i: usize, first: &Touch, second: &Touch) -> bool {
+/// Whether a frame lies nearer to the second of two episodes.
+fn nearer(i: usize, first: &MatEpisode, second: &MatEpisode) -> bool {
     let after = i.saturating_sub(first.frames.end);
     let before = second.frames.start.saturating_sub(i);
     before < after
 }
 
 /// The coarse square in which the hand presses most.
-fn tile(geometry: &Geometry, touch: &Touch, hand: usize) -> usize {
+fn tile(geometry: &Geometry, episode: &MatEpisode, hand: usize) -> usize {
     let mut sum = (0.0, 0.0, 0.0);
-    for frame in touch.hands[hand].iter().flatten() {
+    for frame in episode.hands[hand].iter().flatten() {
         let f = frame.force_n.max(0.0);
         sum = (sum.0 + f, sum.1 + f * frame.across_mm, sum.2 + f * frame.along_mm);
     }
@@ -157,7 +157,7 @@ fn tile(geometry: &Geometry, touch: &Touch, hand: usize) -> usize {
 }
 
 impl FoundHands {
-    fn describe(&mut self, geometry: &Geometry, frames: &Frames, touches: &[Touch]) {
+    fn describe(&mut self, geometry: &Geometry, frames: &Frames, episodes: &[MatEpisode]) {
         if let (Some(at), true) = (self.midline_mm, self.midline_found) {
             self.notes.push(format!(
                 "midline found: halfway between the hands, {at:.0} mm from the edge at the subject's left; write midline_mm \
@@ -172,8 +172,8 @@ impl FoundHands {
                     .to_owned(),
             );
         }
-        let cut: usize = touches.iter().map(|t| t.cut_frames).sum();
-        let both: usize = touches.iter().map(Touch::frames_with_both).sum();
+        let cut: usize = episodes.iter().map(|t| t.cut_frames).sum();
+        let both: usize = episodes.iter().map(MatEpisode::frames_with_both).sum();
         self.cut_share = cut as f64 / both.max(1) as f64;
         if cut > 0 {
             self.notes.push(format!(
@@ -181,7 +181,7 @@ impl FoundHands {
             ));
         }
         self.crossings(frames);
-        self.others(geometry, touches);
+        self.others(geometry, episodes);
     }
 
     fn crossings(&mut self, frames: &Frames) {
@@ -211,8 +211,8 @@ impl FoundHands {
         }
     }
 
-    fn others(&mut self, geometry: &Geometry, touches: &[Touch]) {
-        let most = touches
+    fn others(&mut self, geometry: &Geometry, episodes: &[MatEpisode]) {
+        let most = episodes
             .iter()
             .filter_map(|t| t.other)
             .filter(|o| o.share >= OTHER_SHARE)

@@ -1,8 +1,8 @@
 //! A pressure mat between hands and back: frames to hands. Pure; [`crate::read`] brings the frames.
 //!
 //! Each frame is worked on by itself ([`frame`]): baseline off, loaded areas found ([`areas`]), the rest summed over
-//! coarse squares. What is kept of the frames ([`collect`]) is then followed through time ([`tracks`]), touch by touch
-//! ([`touch`]), to the subject's left and right hand ([`hands`]), whose forces become the channels of a trace.
+//! coarse squares. What is kept of the frames ([`collect`]) is then followed through time ([`tracks`]), episode by episode
+//! ([`episode`]), to the subject's left and right hand ([`hands`]), whose forces become the channels of a trace.
 
 pub mod areas;
 pub mod baseline;
@@ -14,7 +14,7 @@ pub mod geometry;
 pub mod hands;
 pub mod record;
 pub mod shown;
-pub mod touch;
+pub mod episode;
 pub mod tracks;
 
 pub use geometry::Geometry;

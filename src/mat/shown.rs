@@ -1,7 +1,7 @@
 //! One test on a mat as figures need it: small enough to be kept for every test.
 
 use super::geometry::Geometry;
-use crate::trace::Side;
+use crate::terms::{Level, Side};
 use serde::{Deserialize, Serialize};
 
 /// One frame to be drawn.
@@ -33,7 +33,7 @@ pub struct MatTest {
     /// Episode within the recording, as in the table of tests.
     pub test: u32,
     /// Level, when it is known.
-    pub level: Option<String>,
+    pub level: Option<Level>,
     /// Cells across and along as seen, and their pitch in mm.
     pub cells: [usize; 2],
     pub pitch_mm: [f64; 2],

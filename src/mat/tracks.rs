@@ -7,7 +7,7 @@ use std::ops::Range;
 const REACH_MM: f64 = 30.0;
 /// A track ends when its area was gone for longer than this, in s.
 const GONE_S: f64 = 0.1;
-/// Touches with less than this between them are one, in s.
+/// Episodes of contact with less than this between them are one, in s.
 const APART_S: f64 = 0.2;
 /// Where a track began is its mean over this long, in s.
 const BEGINNING_S: f64 = 1.0;
@@ -120,7 +120,7 @@ impl Tracks {
 }
 
 /// Stretches of frames in which anything is loaded, short gaps bridged.
-pub fn touches(frames: &Frames) -> Vec<Range<usize>> {
+pub fn episodes(frames: &Frames) -> Vec<Range<usize>> {
     let mut all: Vec<Range<usize>> = Vec::new();
     for i in 0..frames.len() {
         if frames.areas(i).is_empty() {
@@ -187,6 +187,6 @@ mod tests {
         of.extend(vec![one.clone(); 5]);
         of.extend(vec![vec![]; 40]);
         of.extend(vec![one; 3]);
-        assert_eq!(touches(&frames(&of)), [0..35, 75..78]);
+        assert_eq!(episodes(&frames(&of)), [0..35, 75..78]);
     }
 }

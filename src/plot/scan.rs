@@ -10,7 +10,7 @@ use super::text;
 use crate::format;
 use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind, Decision};
-use crate::study::anatomy;
+use crate::terms::{Level, Region};
 
 const WIDTH: f64 = 1000.0;
 const ROW: f64 = 23.0;
@@ -74,8 +74,8 @@ pub fn scan_overview(comparisons: &[&Comparison], options: &ScanOptions) -> Opti
     Some(canvas.figure(title, alt))
 }
 
-fn region_of(comparison: &Comparison) -> Option<anatomy::Region> {
-    comparison.key.level.as_deref().and_then(anatomy::region)
+fn region_of(comparison: &Comparison) -> Option<Region> {
+    comparison.key.level.map(Level::region)
 }
 
 fn region_breaks(rows: &[&Comparison]) -> usize {

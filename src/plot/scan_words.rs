@@ -4,7 +4,7 @@ use super::text;
 use crate::format;
 use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind, Decision, TrialsToDecide};
-use crate::study::anatomy;
+use crate::terms::{Contact, Level, LineOfDrive, Posture, covered_label};
 
 /// The rows of one kind of comparison, from the neck down.
 pub(super) struct Section<'a> {
@@ -41,16 +41,22 @@ impl<'a> Section<'a> {
     }
 }
 
-type Order<'a> = (usize, Option<&'a str>, Option<&'a str>, Option<u64>);
+type Order<'a> = (
+    bool,
+    Option<Level>,
+    Option<&'a Posture>,
+    Option<Contact>,
+    Option<LineOfDrive>,
+);
 
 fn order(f: &Comparison) -> Order<'_> {
     let key = &f.key;
-    let rank = key.level.as_deref().and_then(anatomy::rank);
     (
-        rank.unwrap_or(usize::MAX),
-        key.posture.as_deref(),
-        key.contact.as_deref(),
-        key.line_of_drive_deg.map(f64::to_bits),
+        key.level.is_none(),
+        key.level,
+        key.posture.as_ref(),
+        key.contact,
+        key.line_of_drive,
     )
 }
 
@@ -60,9 +66,9 @@ pub fn row_label(f: &Comparison, rows: &[&Comparison]) -> String {
     let others: Vec<_> = rows.iter().filter(|o| level_label(o) == label).collect();
     let differs = |part: fn(&Comparison) -> Option<String>| others.iter().any(|o| part(o) != part(f));
     let parts: [fn(&Comparison) -> Option<String>; 3] = [
-        |f| f.key.posture.clone(),
-        |f| f.key.contact.clone(),
-        |f| f.key.line_of_drive_deg.map(|d| format!("{d:.0}°")),
+        |f| f.key.posture.as_ref().map(Posture::to_string),
+        |f| f.key.contact.map(|c| c.to_string()),
+        |f| f.key.line_of_drive.map(|d| format!("{d:.0}°")),
     ];
     for part in parts {
         if differs(part)
@@ -76,15 +82,7 @@ pub fn row_label(f: &Comparison, rows: &[&Comparison]) -> String {
 
 /// The level as a person reads it; `T4–T6` where one contact covers several.
 pub fn level_label(f: &Comparison) -> String {
-    match (f.covers.first(), f.covers.last()) {
-        (Some(first), Some(last)) if first != last => {
-            format!("{}–{}", anatomy::label(first), anatomy::label(last))
-        }
-        _ => match &f.key.level {
-            Some(level) => anatomy::label(level).to_owned(),
-            None => "not named".to_owned(),
-        },
-    }
+    covered_label(&f.covers, f.key.level).unwrap_or_else(|| "not named".to_owned())
 }
 
 pub(super) fn decision_word(f: &Comparison) -> &'static str {
@@ -111,11 +109,11 @@ pub(super) fn percent_words(f: &Comparison) -> String {
 }
 
 pub(super) fn call_words(f: &Comparison) -> Option<String> {
-    let call = text::one_line(f.call.as_deref()?);
+    let call = f.call?;
     Some(match f.call_agrees {
         Some(true) => format!("{call}, agrees"),
         Some(false) => format!("{call}, differs"),
-        None => call,
+        None => call.to_string(),
     })
 }
 

@@ -1,9 +1,7 @@
 //! What the panels of one test, and figures beside them, say of it alike.
 
-use super::text;
 use crate::format;
 use crate::columns::Measure;
-use crate::study::anatomy;
 use crate::trace::Test;
 
 /// Size of the words at marks, in px.
@@ -30,8 +28,8 @@ pub(super) fn has_displacement(test: &Test) -> bool {
 /// Which test it is, as a person says it.
 pub(super) fn heading(test: &Test, trials: Option<u32>) -> String {
     let about = &test.about;
-    let mut title = match &about.level {
-        Some(level) => text::fit(&text::one_line(anatomy::label(level)), 15.0, 220.0),
+    let mut title = match about.level {
+        Some(level) => level.label().to_owned(),
         None => "level not named".to_owned(),
     };
     if let Some(side) = about.side {

@@ -4,7 +4,8 @@ use super::assemble::RawTable;
 use super::headings::SourceColumn;
 use crate::error::Problem;
 use crate::study::mapping::ColumnKey;
-use crate::trace::{About, Channel, Side};
+use crate::terms::Side;
+use crate::trace::{About, Channel};
 
 /// Left and right in mm, and whether they are the same sensor's.
 type BothDisplacements = ([Option<Vec<f64>>; 2], bool);

@@ -30,6 +30,7 @@ use std::path::Path;
 /// A trace with what was noticed on the way.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ReadTrace {
+    /// The recording, in seconds, newtons and millimetres.
     pub trace: Trace,
     /// Warnings only: a fault that spoils the file is the error.
     pub problems: Vec<Problem>,

@@ -10,6 +10,7 @@ use crate::error::{Problem, Result, Severity};
 use crate::study::folder::Study;
 use crate::study::sidecar::Sidecar;
 use crate::study::study_file;
+use crate::terms::RecordingStatus;
 use crate::trace::About;
 use std::path::Path;
 
@@ -62,7 +63,7 @@ pub fn read_recording_bytes(
         None => {
             let context = ReadContext {
                 calibrations,
-                left_open: source.sidecar.status.as_deref() == Some("open"),
+                left_open: source.sidecar.status == Some(RecordingStatus::Open),
                 ..ReadContext::new(&source.sidecar.columns, about)
             };
             from_file(source.path, bytes, sha256, source.recording, context)?

@@ -4,8 +4,7 @@ use super::order::sessions;
 use crate::compare::{Cause, Comparison, ComparisonKind, DECIDED, Decision, FollowUpStep, follow_up};
 use crate::format::number;
 use crate::results::Results;
-use crate::study::anatomy;
-use crate::technique::ScanKey;
+use crate::terms::{Contact, Level, SessionKey, covered_label};
 use crate::trace::Test;
 use std::collections::BTreeSet;
 
@@ -16,13 +15,13 @@ pub const FOLLOW_UP: &str = "follow-up";
 #[derive(Debug, Clone, PartialEq)]
 pub struct Followed {
     /// The scan whose finding asked for it.
-    pub scan: ScanKey,
+    pub scan: SessionKey,
     /// The step that caused it: `T4–T6, reinforced`.
     pub region: String,
     /// What was found there, in words.
     pub why: String,
     /// The later scan.
-    pub later: ScanKey,
+    pub later: SessionKey,
     /// Every level of the region, from the neck down.
     pub levels: Vec<FollowedLevel>,
 }
@@ -30,7 +29,7 @@ pub struct Followed {
 /// One level looked at by itself.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FollowedLevel {
-    pub level: String,
+    pub level: Level,
     /// What the later session found, in words.
     pub words: String,
 }
@@ -40,7 +39,7 @@ pub struct FollowedLevel {
 /// The plan does not say whose findings it follows: they are those of the same subject and examiner, or failing
 /// that of any examiner, in the last session before it that asked for a closer look.
 pub fn followed(results: &Results) -> Vec<Followed> {
-    let later: Vec<&ScanKey> = results
+    let later: Vec<&SessionKey> = results
         .plans
         .iter()
         .filter(|p| p.plan.starts_with(FOLLOW_UP))
@@ -66,7 +65,7 @@ pub fn followed(results: &Results) -> Vec<Followed> {
 }
 
 /// What asked for this later scan: each step once, in the order of the follow-up.
-fn causes(results: &Results, steps: &[FollowUpStep], later: &ScanKey) -> Vec<(ScanKey, Cause)> {
+fn causes(results: &Results, steps: &[FollowUpStep], later: &SessionKey) -> Vec<(SessionKey, Cause)> {
     let of_subject = |t: &&Test| t.about.subject == later.subject;
     let order = sessions(results.tests.iter().filter(of_subject));
     let rank = |session: &Option<String>| order.iter().position(|s| Some(s) == session.as_ref());
@@ -80,9 +79,9 @@ fn causes(results: &Results, steps: &[FollowUpStep], later: &ScanKey) -> Vec<(Sc
     }
     let last = steps.iter().map(|s| rank(&s.session)).max();
     steps.retain(|s| Some(rank(&s.session)) == last);
-    let mut all: Vec<(ScanKey, Cause)> = Vec::new();
+    let mut all: Vec<(SessionKey, Cause)> = Vec::new();
     for step in steps {
-        let scan = ScanKey {
+        let scan = SessionKey {
             subject: step.subject.clone(),
             examiner: step.examiner.clone(),
             session: step.session.clone(),
@@ -98,42 +97,32 @@ fn causes(results: &Results, steps: &[FollowUpStep], later: &ScanKey) -> Vec<(Sc
 
 /// The step as a person reads it.
 fn region(cause: &Cause) -> String {
-    let levels = match (cause.covers.first(), cause.covers.last()) {
-        (Some(first), Some(last)) if first != last => {
-            format!("{}–{}", anatomy::label(first), anatomy::label(last))
-        }
-        _ => cause
-            .level
-            .as_deref()
-            .map_or(String::new(), |l| anatomy::label(l).to_owned()),
-    };
-    let contact = cause.contact.as_ref().map(|c| c.replace('_', " and "));
+    let levels = covered_label(&cause.covers, cause.level).unwrap_or_default();
+    let contact = cause.contact.map(Contact::label);
     std::iter::once(levels)
         .chain(contact)
         .collect::<Vec<_>>()
         .join(", ")
 }
 
-fn levels(results: &Results, cause: &Cause, scan: &ScanKey) -> Vec<FollowedLevel> {
+fn levels(results: &Results, cause: &Cause, scan: &SessionKey) -> Vec<FollowedLevel> {
     let own = cause.level.iter().filter(|_| cause.covers.is_empty());
-    let mut levels: Vec<&String> = cause.covers.iter().chain(own).collect();
-    levels.sort_by_key(|l| anatomy::rank(l));
+    let mut levels: Vec<Level> = cause.covers.iter().chain(own).copied().collect();
+    levels.sort_unstable();
     levels
         .into_iter()
         .map(|level| FollowedLevel {
-            level: level.clone(),
+            level,
             words: found(results, level, scan),
         })
         .collect()
 }
 
 /// What a scan found at a level, both sides against each other.
-fn found(results: &Results, level: &str, scan: &ScanKey) -> String {
+fn found(results: &Results, level: Level, scan: &SessionKey) -> String {
     let here = |f: &&Comparison| {
         let key = &f.key;
-        f.kind == ComparisonKind::LeftRight
-            && key.level.as_deref() == Some(level)
-            && (&key.subject, &key.examiner, &key.session) == (&scan.subject, &scan.examiner, &scan.session)
+        f.kind == ComparisonKind::LeftRight && key.level == Some(level) && key.session() == *scan
     };
     let own: Vec<&Comparison> = results.comparisons.iter().filter(here).collect();
     if results.blinded && !own.is_empty() {
@@ -149,7 +138,7 @@ fn found(results: &Results, level: &str, scan: &ScanKey) -> String {
     let sides: BTreeSet<&str> = results
         .tests
         .iter()
-        .filter(|t| ScanKey::of(t) == *scan && t.about.level.as_deref() == Some(level))
+        .filter(|t| t.about.session() == *scan && t.about.level == Some(level))
         .filter_map(|t| Some(t.side()?.word()))
         .collect();
     match sides.is_empty() {

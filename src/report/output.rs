@@ -7,7 +7,8 @@ use crate::compare::{FollowUpStep, follow_up};
 use crate::error::Result;
 use crate::plot::png;
 use crate::results::{Results, run};
-use crate::study::plan::{Order, Plan, Step, StepSide};
+use crate::study::plan::{Order, Plan, Step};
+use crate::terms::StepSide;
 use crate::write::OutputFolder;
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
@@ -108,11 +109,11 @@ pub fn follow_up_plan(steps: &[FollowUpStep]) -> Option<String> {
         ));
         if plan.steps.iter().all(|p| p.level != s.level) {
             plan.steps.push(Step {
-                level: s.level.clone(),
+                level: s.level,
                 side: StepSide::Both,
-                contact: Some(s.contact.to_owned()),
-                landmark: Some(s.landmark.to_owned()),
-                line_of_drive_deg: Some(s.line_of_drive_deg),
+                contact: Some(s.how.contact),
+                landmark: Some(s.how.landmark.clone()),
+                line_of_drive: Some(s.how.line_of_drive),
                 covers: Vec::new(),
                 trials: 1,
                 posture: None,

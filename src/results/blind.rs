@@ -8,10 +8,10 @@
 //! somebody has decided whether it is told.
 
 use super::{Excluded, Exclusion, ExclusionCause, Results};
-use crate::compare::{Comparison, ComparisonKind, Key, Unpaired};
-use crate::study::anatomy;
+use crate::compare::{Comparison, ComparisonKind, Unpaired, UnpairedSide};
 use crate::technique::{TechniqueFinding, TechniqueRule, technique_findings};
-use crate::trace::{Curve, DropCause, HIDDEN, Knee, Measures, Note, Phases, Side, Spring, Test};
+use crate::trace::{Curve, DropCause, HIDDEN, Knee, Measures, Note, Phases, Spring, Test};
+use crate::terms::{Side, TestKey};
 
 /// What a blinded report says at its top.
 pub const BLINDED: &str = "Blinded: measured sides are hidden until `tautpoint open STUDY`.";
@@ -57,8 +57,8 @@ impl Results {
         *technique = told;
         // A target made of sided tests would tell their forces.
         reference.retain(|test| !is_sided(test));
-        let count = |side, key: &Key| {
-            let of_side = tests.iter().filter(|t| t.side() == Some(side) && is_of(t, key));
+        let count = |side, key: &TestKey| {
+            let of_side = tests.iter().filter(|t| t.side() == Some(side) && t.about.key() == *key);
             u32::try_from(of_side.count()).unwrap_or(u32::MAX)
         };
         for comparison in comparisons {
@@ -83,11 +83,10 @@ impl Results {
 /// Remarks on the midline and on the plan as they are; those over the ceiling without side and recording, in an order
 /// that tells neither; of the others none.
 fn told_findings(results: &Results) -> Vec<TechniqueFinding> {
-    let midline = Some(Side::Midline.word());
     let whole = results
         .technique
         .iter()
-        .filter(|r| r.rule.is_of_the_plan() || r.side.as_deref() == midline);
+        .filter(|r| r.rule.is_of_the_plan() || r.side == Some(Side::Midline));
     let mut told: Vec<TechniqueFinding> = whole.cloned().collect();
     let mut sideless: Vec<Test> = results.tests.iter().filter(|t| is_sided(t)).cloned().collect();
     for test in &mut sideless {
@@ -98,39 +97,13 @@ fn told_findings(results: &Results) -> Vec<TechniqueFinding> {
     over.iter_mut().for_each(hide_recording);
     over.sort_by(|a, b| {
         let key = |r: &TechniqueFinding| {
-            let level = r.level.as_deref().and_then(anatomy::rank);
-            (r.subject.clone(), r.examiner.clone(), r.session.clone(), level)
+            (r.subject.clone(), r.examiner.clone(), r.session.clone(), r.level)
         };
         let force = |r: &TechniqueFinding| r.value.unwrap_or(0.0);
         key(a).cmp(&key(b)).then(force(a).total_cmp(&force(b)))
     });
     told.extend(over);
     told
-}
-
-/// Whether the test stands under that key.
-fn is_of(test: &Test, key: &Key) -> bool {
-    let a = &test.about;
-    let same_drive = match (a.line_of_drive_deg, key.line_of_drive_deg) {
-        (Some(a), Some(b)) => (a - b).abs() < 1e-3,
-        (a, b) => a.is_none() == b.is_none(),
-    };
-    same_drive
-        && [
-            &a.subject,
-            &a.examiner,
-            &a.session,
-            &a.level,
-            &a.posture,
-            &a.contact,
-        ] == [
-            &key.subject,
-            &key.examiner,
-            &key.session,
-            &key.level,
-            &key.posture,
-            &key.contact,
-        ]
 }
 
 /// Leaves who was tested, and how many tests were `made` on the left and on the right.
@@ -173,8 +146,8 @@ fn hide_unpaired(unpaired: &mut Unpaired) {
         side,
         reason,
     } = unpaired;
-    if side != Side::Midline.word() {
-        side.clear();
+    if *side != UnpairedSide::Midline {
+        *side = UnpairedSide::Hidden;
         HIDDEN.clone_into(reason);
     }
 }
@@ -194,8 +167,8 @@ fn hide_recording(finding: &mut TechniqueFinding) {
         unit: _,
         low: _,
         high: _,
-        text: _,
-        advice: _,
+        observed: _,
+        next_time: _,
     } = finding;
     *recording = None;
     *test = None;

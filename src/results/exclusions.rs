@@ -1,27 +1,16 @@
 //! What was left out, by whom and why.
 
-use crate::trace::{DropCause, HIDDEN, Side, Test};
+use crate::terms::{Side, closed_terms};
+use crate::trace::{DropCause, HIDDEN, Test};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// What was left out.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub enum Excluded {
-    File,
-    Test,
-    Spring,
-}
-
-impl Excluded {
-    pub const ALL: [Excluded; 3] = [Excluded::File, Excluded::Test, Excluded::Spring];
-
-    /// The word in tables.
-    pub fn word(self) -> &'static str {
-        match self {
-            Excluded::File => "file",
-            Excluded::Test => "test",
-            Excluded::Spring => "spring",
-        }
+closed_terms! {
+    /// What was left out.
+    pub enum Excluded {
+        File = "file",
+        Test = "test",
+        Spring = "spring",
     }
 }
 

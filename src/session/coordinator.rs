@@ -3,7 +3,7 @@
 use super::event::SessionEvent;
 use super::recorder_thread::{RecorderInput, RecorderStatus, RecorderThread};
 use super::reference::ReferenceLoader;
-use crate::acquire::control::{Command, Feedback, SessionState};
+use crate::acquire::control::{Command, SessionState};
 use crate::acquire::open_line;
 use crate::acquire::recorder::columns::TraceColumns;
 use crate::acquire::recorder::over_ceiling::OverCeiling;
@@ -18,6 +18,7 @@ use crate::live::view::LiveView;
 use crate::read::calibrations::Calibrations;
 use crate::settings::Settings;
 use crate::study::inputs::{Inputs, Study};
+use crate::terms::Feedback;
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::{Duration, Instant};
 
@@ -345,8 +346,8 @@ impl Session {
         let about = &self.status.pressed_of;
         OverCeiling {
             time: self.over_since.take().unwrap_or_else(stamp),
-            region: Some(crossing.ceiling.region.to_owned()).filter(|_| !crossing.ceiling.assumed),
-            level: about.level.clone(),
+            region: Some(crossing.ceiling.region).filter(|_| !crossing.ceiling.assumed),
+            level: about.level,
             peak_n: crossing.peak_n,
             ceiling_n: crossing.ceiling.ceiling_n,
             duration_s: crossing.duration_s(),

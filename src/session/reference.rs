@@ -42,8 +42,7 @@ impl ReferenceLoader {
     /// The values for a test of this kind, where there are any.
     pub fn values_for(&self, about: &About, hands: usize) -> Option<ReferenceValues> {
         let reference = self.reference.as_ref()?;
-        let level = about.level.as_deref();
-        let (scope, tests) = reference.tests_at(level, about.contact.as_deref(), hands).ok()?;
+        let (scope, tests) = reference.tests_at(about.level, about.contact, hands).ok()?;
         let mean = |measure| Target::of(measure, &tests).map(|t| t.mean);
         Some(ReferenceValues {
             name: format!("{}, {}", reference.source, scope.word()),

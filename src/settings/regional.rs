@@ -4,6 +4,7 @@
 
 use super::Technique;
 use super::documented::{SettingInfo, info};
+use crate::terms::Region;
 use serde::{Deserialize, Serialize};
 
 /// Bands of one region; `None` leaves the one for all regions.
@@ -46,10 +47,20 @@ pub struct Bands {
 }
 
 impl Technique {
-    /// The bands with one region's own on top; `None` gives those for all regions.
-    pub fn bands(&self, region: Option<&RegionBands>) -> Bands {
+    /// What a study set for this region alone.
+    pub fn own_bands(&self, region: Region) -> &RegionBands {
+        match region {
+            Region::Neck => &self.neck,
+            Region::Thoracic => &self.thoracic,
+            Region::Lumbar => &self.lumbar,
+            Region::Sacral => &self.sacral,
+        }
+    }
+
+    /// The bands that a test in this region is held against. `None` gives those for all regions.
+    pub fn bands(&self, region: Option<Region>) -> Bands {
         let none = RegionBands::default();
-        let own = region.unwrap_or(&none);
+        let own = region.map_or(&none, |region| self.own_bands(region));
         Bands {
             excursion_mm: own.excursion_mm.unwrap_or(self.excursion_mm),
             time_to_peak_min_s: own.time_to_peak_min_s.unwrap_or(self.time_to_peak_min_s),

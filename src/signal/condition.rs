@@ -8,7 +8,8 @@ use super::noise::{FilteredNoise, resolution, white_noise_sd};
 use super::spikes::remove_spikes;
 use crate::error::{Error, Problem};
 use crate::settings::Settings;
-use crate::trace::{Channel, Note, Side, Trace};
+use crate::trace::{Channel, Note, Trace};
+use crate::terms::Side;
 use std::ops::Range;
 
 /// The cut-off is kept below this share of the sampling rate.

@@ -4,12 +4,20 @@
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Event {
     /// The hand came on.
-    ContactBegan { index: usize },
+    ContactBegan {
+        /// The first sample of the contact.
+        index: usize,
+    },
     /// A spring's peak. Without displacement springs come only when the hand leaves, since their size is judged
     /// against the test's largest.
     Spring(SpringMark),
     /// The hand left; `cut_off` when the recording ended first.
-    ContactEnded { index: usize, cut_off: bool },
+    ContactEnded {
+        /// The last sample of the contact.
+        index: usize,
+        /// The recording ended first.
+        cut_off: bool,
+    },
 }
 
 impl Event {
@@ -33,6 +41,7 @@ impl Event {
 /// Where a spring is: refined later on the zero-phase signals, never re-decided.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SpringMark {
+    /// Sample of the peak.
     pub peak: usize,
     /// Where the hand was slowest before this spring's rise; its limb does not start earlier.
     pub rest: usize,

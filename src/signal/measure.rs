@@ -23,9 +23,11 @@ const NOISE_DF_PER_SAMPLE: f64 = 0.35;
 pub struct PreparedRecording<'a> {
     /// Its name in results.
     pub recording: &'a str,
+    /// The conditioned signals.
     pub conditioned: &'a Conditioned,
     /// In the order of the channels.
     pub sides: &'a [ZeroedSide<'a>],
+    /// How to measure.
     pub settings: &'a Settings,
 }
 

@@ -30,9 +30,9 @@ use crate::columns::Measure;
 use crate::error::{Error, Problem};
 use crate::settings::Settings;
 use crate::stats::expanded::combined;
-use crate::study::anatomy;
 use crate::study::match_plan::EpisodeShape;
-use crate::trace::{About, Estimate, Measured, Side, Test, Trace, UncertaintySource};
+use crate::trace::{About, Estimate, Measured, Test, Trace, UncertaintySource};
+use crate::terms::Side;
 use condition::{Conditioned, condition};
 use contact::ZeroedSide;
 use episodes::{Episode, find_episodes};
@@ -131,7 +131,7 @@ pub fn measure(found: &FoundTests, names: Names) -> Vec<Test> {
     let mut tests = Vec::new();
     for (k, (episode, names)) in found.episodes.iter().zip(names).enumerate() {
         let one = |(side, about): (_, About)| {
-            let window = anatomy::window_n(about.level.as_deref(), &found.settings.window_n);
+            let window = found.settings.window_n.at(about.level);
             measure_test(&prepared, episode, side, k as u32 + 1, about, window)
         };
         let mut of_episode: Vec<Test> = episode.sides.iter().zip(names).map(one).collect();

@@ -1,6 +1,6 @@
 //! The running force zero of the streaming detector.
 
-use crate::stats::moments::median_in_place;
+use crate::stats::moments::upper_median_in_place;
 use std::collections::VecDeque;
 
 /// Seconds at the start that give the provisional zero.
@@ -54,7 +54,7 @@ impl RunningZero {
         if self.value_n.is_none() {
             self.first.push(force_n);
             if self.first.len() >= self.first_len {
-                self.value_n = median_in_place(&mut self.first);
+                self.value_n = upper_median_in_place(&mut self.first);
             }
             return None;
         }
@@ -73,7 +73,7 @@ impl RunningZero {
                 self.since = 0;
                 let kept = self.recent.len() - self.back;
                 let mut part: Vec<f64> = self.recent.iter().take(kept).copied().collect();
-                self.value_n = median_in_place(&mut part);
+                self.value_n = upper_median_in_place(&mut part);
             }
         }
         self.value_n
@@ -82,7 +82,7 @@ impl RunningZero {
     /// The hand left: what the last moments show is the next zero.
     pub fn restart(&mut self) {
         let mut tail: Vec<f64> = self.tail.iter().copied().collect();
-        self.value_n = median_in_place(&mut tail).or(self.value_n);
+        self.value_n = upper_median_in_place(&mut tail).or(self.value_n);
         self.recent.clear();
         self.since = 0;
     }

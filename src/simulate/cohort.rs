@@ -3,11 +3,13 @@
 //! On the log scale a test's stiffness is the level's usual value + subject + level within the subject ∓ half the
 //! asymmetry + examiner + repositioning. Each is normal with the standard deviation of [`CohortSpread`], cut at three.
 
-use super::levels::{LevelModel, log_ratio, usual_contact, usual_end_feel_n_per_mm, usual_onset_mm};
+use super::levels::{LevelModel, log_ratio, usual_end_feel_n_per_mm, usual_onset_mm};
 use super::{Examiner, Rng, Sensor, Simulated, TraceSpec, simulate};
 use crate::error::{Error, Result};
-use crate::study::anatomy;
-use crate::trace::{About, Side};
+use crate::study::call::Call;
+use crate::study::usual::UsualContact;
+use crate::terms::{Feedback, Felt, Level, Posture, Side};
+use crate::trace::About;
 
 /// Standard deviations of the natural logarithm of stiffness: 0.05 is about 5 %.
 #[derive(Debug, Clone, PartialEq)]
@@ -46,9 +48,9 @@ pub struct Cohort {
     /// Trials a side at each level.
     pub trials: u32,
     /// In the order of the scan.
-    pub levels: Vec<String>,
+    pub levels: Vec<Level>,
     /// Level and asymmetry in percent, positive when the right is stiffer; the same in every subject.
-    pub asymmetry_percent: Vec<(String, f64)>,
+    pub asymmetry_percent: Vec<(Level, f64)>,
     pub spread: CohortSpread,
     pub sensor: Sensor,
 }
@@ -60,7 +62,7 @@ impl Default for Cohort {
             examiners: 1,
             sessions: 1,
             trials: 3,
-            levels: ["L5", "L4", "L3", "L2", "L1"].map(str::to_owned).to_vec(),
+            levels: vec![Level::L5, Level::L4, Level::L3, Level::L2, Level::L1],
             asymmetry_percent: Vec::new(),
             spread: CohortSpread::default(),
             sensor: Sensor {
@@ -73,7 +75,7 @@ impl Default for Cohort {
 
 /// One recording that is to be simulated.
 #[derive(Debug, Clone)]
-pub struct Planned {
+pub struct PlannedRecording {
     pub about: About,
     pub spec: TraceSpec,
     pub seed: u64,
@@ -81,7 +83,7 @@ pub struct Planned {
     pub level: LevelModel,
 }
 
-impl Planned {
+impl PlannedRecording {
     /// Simulates it; the trace and the truth know whose it is.
     pub fn simulate(&self) -> Simulated {
         let mut made = simulate(&self.spec, self.seed);
@@ -105,24 +107,11 @@ impl Planned {
             word(&a.subject),
             word(&a.examiner),
             word(&a.session),
-            word(&a.level),
+            a.level.map_or("", Level::word),
             a.side.map_or("", Side::word),
             a.trial.unwrap_or(1)
         )
     }
-}
-
-/// What an examiner said of a level.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Call {
-    pub subject: String,
-    pub examiner: String,
-    pub session: String,
-    pub level: String,
-    pub trial: u32,
-    pub call: &'static str,
-    /// 1 to 3.
-    pub confidence: u32,
 }
 
 impl Cohort {
@@ -160,20 +149,13 @@ impl Cohort {
             return Err(setting("levels", "empty", "at least one level, such as L3"));
         }
         for (i, level) in self.levels.iter().enumerate() {
-            if anatomy::rank(level).is_none() {
-                return Err(setting(
-                    "levels",
-                    level,
-                    "a level: C2 to C7, T1 to T12, L1 to L5, sacral_base, SI",
-                ));
-            }
             if self.levels[..i].contains(level) {
                 return Err(setting("levels", &format!("{level} twice"), "each level once"));
             }
         }
         for (level, percent) in &self.asymmetry_percent {
             if !self.levels.contains(level) {
-                return Err(setting("asymmetry", level, "a level that the study has"));
+                return Err(setting("asymmetry", level.word(), "a level that the study has"));
             }
             log_ratio(*percent)?;
         }
@@ -186,15 +168,14 @@ impl Cohort {
         let stiff = s.between_subjects * rng.normal_within_3();
         let deep = 0.1 * rng.normal_within_3();
         let mut levels = Vec::new();
-        for level in &self.levels {
+        for &level in &self.levels {
             let own = s.levels * rng.normal_within_3();
             let natural = s.sides * rng.normal_within_3();
-            let asked = self.asymmetry_percent.iter().find(|(l, _)| l == level);
-            let region = anatomy::region(level).unwrap_or(anatomy::Region::Lumbar);
+            let asked = self.asymmetry_percent.iter().find(|(l, _)| *l == level);
             levels.push(LevelModel {
-                level: level.clone(),
-                end_feel_n_per_mm: usual_end_feel_n_per_mm(level).unwrap_or(11.2) * libm::exp(stiff + own),
-                onset_mm: usual_onset_mm(region) * libm::exp(deep),
+                level,
+                end_feel_n_per_mm: usual_end_feel_n_per_mm(level) * libm::exp(stiff + own),
+                onset_mm: usual_onset_mm(level.region()) * libm::exp(deep),
                 log_ratio: match asked {
                     Some((_, percent)) => log_ratio(*percent)?,
                     None => natural,
@@ -208,7 +189,7 @@ impl Cohort {
     ///
     /// # Errors
     /// As [`Cohort::check`].
-    pub fn plan(&self, seed: u64) -> Result<(Vec<Planned>, Vec<Call>)> {
+    pub fn plan(&self, seed: u64) -> Result<(Vec<PlannedRecording>, Vec<Call>)> {
         self.check()?;
         let mut rng = Rng::new(seed);
         let habits: Vec<f64> = (0..self.examiners)
@@ -239,14 +220,14 @@ impl Cohort {
         levels: &[LevelModel],
         habit: f64,
         rng: &mut Rng,
-        recordings: &mut Vec<Planned>,
+        recordings: &mut Vec<PlannedRecording>,
         calls: &mut Vec<Call>,
     ) {
         let mut placed = 0;
         for model in levels {
             for trial in 1..=self.trials {
                 for side in [Side::Left, Side::Right] {
-                    let about = about_test(about, &model.level, side, trial, placed);
+                    let about = about_test(about, model.level, side, trial, placed);
                     let factor = habit + self.spread.repositioning * rng.normal_within_3();
                     recordings.push(place(about, model, factor, &self.sensor, rng));
                     placed += 1;
@@ -264,10 +245,10 @@ pub(super) fn place(
     factor: f64,
     sensor: &Sensor,
     rng: &mut Rng,
-) -> Planned {
+) -> PlannedRecording {
     let shift_mm = 0.15 * rng.normal_within_3();
     let side = about.side.unwrap_or(Side::Midline);
-    Planned {
+    PlannedRecording {
         about,
         spec: TraceSpec {
             tissue: model.tissue(side, factor, shift_mm),
@@ -280,20 +261,20 @@ pub(super) fn place(
 }
 
 /// A sidecar's keys for one test; tests of a scan follow each other by 40 seconds.
-pub(super) fn about_test(scan: &About, level: &str, side: Side, trial: u32, placed: u32) -> About {
-    let (contact, landmark, line_of_drive_deg) = usual_contact(level);
+pub(super) fn about_test(scan: &About, level: Level, side: Side, trial: u32, placed: u32) -> About {
+    let usual = UsualContact::at(level);
     let second = (9 * 3600 + 40 * placed) % 86_400;
     let clock = format!("{:02}:{:02}:{:02}", second / 3600, second / 60 % 60, second % 60);
     About {
         recorded_at: scan.session.as_ref().map(|day| format!("{day}T{clock}Z")),
-        level: Some(level.to_owned()),
+        level: Some(level),
         side: Some(side),
-        contact: Some(contact.to_owned()),
-        landmark: Some(landmark.to_owned()),
-        posture: Some("prone".to_owned()),
-        line_of_drive_deg: Some(line_of_drive_deg),
+        contact: Some(usual.contact),
+        landmark: Some(usual.landmark),
+        posture: Some(Posture::known("prone")),
+        line_of_drive: Some(usual.line_of_drive),
         trial: Some(trial),
-        feedback: Some("after".to_owned()),
+        feedback: Some(Feedback::After),
         ..scan.clone()
     }
 }
@@ -302,27 +283,27 @@ pub(super) fn about_test(scan: &About, level: &str, side: Side, trial: u32, plac
 fn call_of(about: &About, model: &LevelModel, trial: u32, rng: &mut Rng) -> Call {
     let felt = model.log_ratio + 0.15 * rng.normal_within_3();
     let sure = if felt.abs() > 0.3 {
-        3
+        3.0
     } else {
-        1 + rng.below(2) as u32
+        1.0 + rng.below(2) as f64
     };
     let word = |code: &Option<String>| code.clone().unwrap_or_default();
     Call {
         subject: word(&about.subject),
         examiner: word(&about.examiner),
         session: word(&about.session),
-        level: model.level.clone(),
-        trial,
+        level: model.level,
+        trial: Some(trial),
         call: if felt > 0.1 {
-            "right"
+            Felt::Right
         } else if felt < -0.1 {
-            "left"
+            Felt::Left
         } else if rng.uniform() < 0.15 {
-            "unsure"
+            Felt::Unsure
         } else {
-            "even"
+            Felt::Even
         },
-        confidence: sure,
+        confidence: Some(sure),
     }
 }
 

@@ -11,6 +11,7 @@ pub enum Condition {
     SharpKnee,
     /// The knee drawn out over about 3 mm.
     SoftKnee,
+    /// 80 samples a second.
     Rate80,
     /// 1.5 N and 0.08 mm of noise.
     Noisy,
@@ -22,7 +23,9 @@ pub enum Condition {
     Dropped,
     /// 4 N of zero offset and 1 N of drift.
     Offset,
+    /// Tissue that relaxes with one time constant.
     Relaxing,
+    /// Tissue with dry friction.
     Friction,
     /// Held short of the onset; the springs pass it by more than half a millimetre.
     EarlySprung,
@@ -39,6 +42,7 @@ pub enum Condition {
 }
 
 impl Condition {
+    /// Every condition.
     pub const ALL: [Condition; 14] = [
         Condition::Clean,
         Condition::SharpKnee,

@@ -6,28 +6,41 @@ use super::{Elastic, Rng, Tissue};
 /// One examiner's way of doing a test. Lengths in mm, times in s.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Examiner {
+    /// Hands off before the test.
     pub unloaded_before_s: f64,
+    /// Duration of the lean.
     pub lean_s: f64,
     /// Where the lean stops, from the onset; below zero it stops short of it.
     pub preload_beyond_onset_mm: f64,
+    /// Held before the first spring.
     pub hold_s: f64,
     /// None makes a press without a hold: lean to the preload and straight off.
     pub springs: u32,
+    /// How far a spring goes.
     pub excursion_mm: f64,
     /// Standard deviation of the excursion from spring to spring, as a share of it.
     pub excursion_spread: f64,
     /// Springs alternate between this share more and this share less.
     pub uneven_share: f64,
+    /// Duration of a spring.
     pub spring_s: f64,
+    /// Rest between springs.
     pub pause_s: f64,
     /// How far the hand comes back out between springs.
     pub lift_between_springs_mm: f64,
+    /// Held after the last spring.
     pub last_hold_s: f64,
+    /// Duration of the release.
     pub release_s: f64,
+    /// Hands off after the test.
     pub unloaded_after_s: f64,
+    /// Amplitude of the tremor.
     pub tremor_mm: f64,
+    /// Frequency of the tremor.
     pub tremor_hz: f64,
+    /// Amplitude of breathing.
     pub breathing_mm: f64,
+    /// Frequency of breathing.
     pub breathing_hz: f64,
     /// Amplitude of a slow wander while holding.
     pub wander_mm: f64,
@@ -76,11 +89,17 @@ pub enum ExaminerFault {
     SprungEarly,
     /// Never past the toe, springs and all.
     InsideTheToe,
+    /// Springs that go too little.
     Shallow,
+    /// Springs that go too far.
     Deep,
+    /// Springs that are too quick.
     Quick,
+    /// A force that wavers while it is held.
     UnsteadyHold,
+    /// A hand that leaves between springs.
     CameOff,
+    /// Springs that differ.
     UnevenSprings,
     /// With both hands on, the left one carries 70 % of the preload.
     UnevenHands,

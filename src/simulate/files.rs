@@ -2,6 +2,7 @@
 
 use super::{Sensor, Truth};
 use crate::error::{Error, Result};
+use crate::terms::{Contact, Feedback, Landmark, Level, Posture, Side};
 use crate::trace::{About, Channel, Trace};
 use std::fmt::Write as _;
 use toml::{Table, Value};
@@ -102,30 +103,31 @@ fn push_number(text: &mut String, value: f64, decimals: usize) {
 pub fn sidecar_text(about: &About, truths: &[Truth], more: Table) -> Result<String> {
     let mut table = Table::new();
     table.insert("format".to_owned(), Value::Integer(1));
-    let mut word = |key: &str, value: &Option<String>| {
+    let mut word = |key: &str, value: Option<&str>| {
         if let Some(value) = value {
-            table.insert(key.to_owned(), Value::String(value.clone()));
+            table.insert(key.to_owned(), Value::String(value.to_owned()));
         }
     };
-    word("subject", &about.subject);
-    word("examiner", &about.examiner);
-    word("session", &about.session);
-    word("recorded_at", &about.recorded_at);
-    word("site", &about.site);
-    word("level", &about.level);
-    word("side", &about.side.map(|s| s.word().to_owned()));
-    word("landmark", &about.landmark);
-    word("contact", &about.contact);
-    word("posture", &about.posture);
-    if let Some(degrees) = about.line_of_drive_deg {
-        table.insert("line_of_drive_deg".to_owned(), Value::Float(degrees));
+    word("subject", about.subject.as_deref());
+    word("examiner", about.examiner.as_deref());
+    word("session", about.session.as_deref());
+    word("recorded_at", about.recorded_at.as_deref());
+    word("site", about.site.as_deref());
+    word("level", about.level.map(Level::word));
+    word("side", about.side.map(Side::word));
+    word("landmark", about.landmark.as_ref().map(Landmark::as_str));
+    word("contact", about.contact.map(Contact::word));
+    word("posture", about.posture.as_ref().map(Posture::as_str));
+    if let Some(drive) = about.line_of_drive {
+        table.insert("line_of_drive_deg".to_owned(), Value::Float(drive.degrees()));
     }
     if let Some(trial) = about.trial {
         table.insert("trial".to_owned(), Value::Integer(i64::from(trial)));
     }
-    for (key, value) in [("feedback", &about.feedback), ("excluded", &about.excluded)] {
+    let feedback = about.feedback.map(Feedback::word);
+    for (key, value) in [("feedback", feedback), ("excluded", about.excluded.as_deref())] {
         if let Some(value) = value {
-            table.insert(key.to_owned(), Value::String(value.clone()));
+            table.insert(key.to_owned(), Value::String(value.to_owned()));
         }
     }
     table.insert("status".to_owned(), Value::String("complete".to_owned()));

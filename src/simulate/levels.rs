@@ -2,13 +2,12 @@
 
 use super::{Elastic, Tissue};
 use crate::error::{Error, Result};
-use crate::study::anatomy;
-use crate::trace::Side;
+use crate::terms::{Level, Region, Side};
 
 /// A place on the back: the same level on both sides.
 #[derive(Debug, Clone, PartialEq)]
 pub struct LevelModel {
-    pub level: String,
+    pub level: Level,
     /// End-feel stiffness midway (on the log scale) between the sides, in N/mm.
     pub end_feel_n_per_mm: f64,
     pub onset_mm: f64,
@@ -63,7 +62,7 @@ pub fn log_ratio(asymmetry_percent: f64) -> Result<f64> {
 /// C2 4.6 and C7 7.0 (Snodgrass 2008, Manual Therapy 13:520-528), T4 9.1, T7 10.7 and T10 11.4 (Edmondston et al.
 /// 1999, Manual Therapy 4:157-162), lumbar 11.2 (Owens et al. 2007, JMPT 30:116-123); straight lines between,
 /// and the lumbar value below, for which no source was found.
-pub fn usual_end_feel_n_per_mm(level: &str) -> Option<f64> {
+pub fn usual_end_feel_n_per_mm(level: Level) -> f64 {
     const KNOWN: [(f64, f64); 6] = [
         (0.0, 4.6),
         (5.0, 7.0),
@@ -72,7 +71,7 @@ pub fn usual_end_feel_n_per_mm(level: &str) -> Option<f64> {
         (15.0, 11.4),
         (18.0, 11.2),
     ];
-    let rank = anatomy::rank(level)? as f64;
+    let rank = level.rank() as f64;
     let mut value = KNOWN[0].1;
     for pair in KNOWN.windows(2) {
         let ((a, low), (b, high)) = (pair[0], pair[1]);
@@ -84,27 +83,16 @@ pub fn usual_end_feel_n_per_mm(level: &str) -> Option<f64> {
             value
         };
     }
-    Some(value)
+    value
 }
 
 /// Usual displacement at the onset, in mm: invented, deeper where there is more soft tissue.
-pub fn usual_onset_mm(region: anatomy::Region) -> f64 {
+pub fn usual_onset_mm(region: Region) -> f64 {
     match region {
-        anatomy::Region::Neck => 4.5,
-        anatomy::Region::Thoracic => 6.0,
-        anatomy::Region::Lumbar => 8.2,
-        anatomy::Region::Sacral => 6.5,
-    }
-}
-
-/// How a level is touched: contact, landmark and line of drive (design, section 4).
-pub(super) fn usual_contact(level: &str) -> (&'static str, &'static str, f64) {
-    match (level, anatomy::region(level)) {
-        ("SI", _) => ("thenar", "PSIS", 90.0),
-        ("sacral_base", _) => ("thumb", "medial to each PSIS", 90.0),
-        (_, Some(anatomy::Region::Thoracic)) => ("thumb", "transverse processes", 60.0),
-        (_, Some(anatomy::Region::Neck)) => ("thumb_finger", "articular pillars", 45.0),
-        _ => ("thumb", "mammillary processes", 90.0),
+        Region::Neck => 4.5,
+        Region::Thoracic => 6.0,
+        Region::Lumbar => 8.2,
+        Region::Sacral => 6.5,
     }
 }
 
@@ -115,7 +103,7 @@ mod tests {
     #[test]
     fn an_asymmetry_comes_back_from_its_log_ratio() {
         let model = LevelModel {
-            level: "L3".to_owned(),
+            level: Level::L3,
             end_feel_n_per_mm: 11.0,
             onset_mm: 8.0,
             log_ratio: log_ratio(40.0).unwrap(),
@@ -131,18 +119,17 @@ mod tests {
     fn usual_stiffness_follows_the_published_levels() {
         // Sources beside the function; L5 lies beyond the last and keeps its value.
         for (level, expected) in [
-            ("C2", 4.6),
-            ("C7", 7.0),
-            ("T4", 9.1),
-            ("T7", 10.7),
-            ("T10", 11.4),
-            ("L5", 11.2),
+            (Level::C2, 4.6),
+            (Level::C7, 7.0),
+            (Level::T4, 9.1),
+            (Level::T7, 10.7),
+            (Level::T10, 11.4),
+            (Level::L5, 11.2),
         ] {
             assert!(
-                (usual_end_feel_n_per_mm(level).unwrap() - expected).abs() < 1e-12,
+                (usual_end_feel_n_per_mm(level) - expected).abs() < 1e-12,
                 "{level}"
             );
         }
-        assert_eq!(usual_end_feel_n_per_mm("L6"), None);
     }
 }

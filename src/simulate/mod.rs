@@ -25,7 +25,7 @@ mod study;
 mod tissue;
 mod truth;
 
-pub use cohort::{Call, Cohort, CohortSpread, Planned};
+pub use cohort::{Cohort, CohortSpread, PlannedRecording};
 pub use condition::Condition;
 pub use examiner::{Examiner, ExaminerFault};
 pub use files::{sidecar_text, trace_text};
@@ -38,15 +38,19 @@ pub use study::StudyFolder;
 pub use tissue::{Elastic, Maxwell, Tissue};
 pub use truth::{SpringTruth, Truth};
 
-use crate::trace::{Side, Trace};
+use crate::terms::Side;
+use crate::trace::Trace;
 use movement::SampledMovement;
-use recording::{Beside, FineSide, record};
+use recording::{ExtraColumns, FineSide, record};
 
 /// What to simulate; the default is a plain clean test.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct TraceSpec {
+    /// What is pressed on.
     pub tissue: Tissue,
+    /// How the hand moves.
     pub examiner: Examiner,
+    /// What reads it.
     pub sensor: Sensor,
 }
 
@@ -58,13 +62,16 @@ pub struct Simulated {
     /// The same samples without noise, rounding, spikes, drift, offset, lag, gain error or saturation. Tremor and
     /// breathing stay: they are real movement.
     pub noise_free: Trace,
+    /// What a perfect measurement would find.
     pub truth: Truth,
 }
 
 /// A simulated recording of several tests or of both sides.
 #[derive(Debug, Clone)]
 pub struct SimulatedTests {
+    /// As the sensors read it.
     pub trace: Trace,
+    /// The same samples without any sensor.
     pub noise_free: Trace,
     /// One for each test; with both sides, left then right.
     pub truths: Vec<Truth>,
@@ -125,7 +132,7 @@ pub fn simulate_scan(specs: &[TraceSpec], marker: bool, seed: u64) -> SimulatedT
         side.force_n.extend(force);
     }
     let steps = sensor.fine_steps();
-    let beside = Beside {
+    let beside = ExtraColumns {
         marker: marker.then(|| markers.into_iter().step_by(steps).collect()),
         drive_deg: tilts.into_iter().step_by(steps).collect(),
     };
@@ -183,7 +190,7 @@ pub fn simulate_bilateral(
         });
     }
     let count = path.x_mm.len().div_ceil(sensor.fine_steps());
-    let beside = Beside {
+    let beside = ExtraColumns {
         marker: None,
         drive_deg: examiner.drive_deg.map(|degrees| vec![degrees; count]),
     };

@@ -2,7 +2,8 @@
 
 use super::sensor::at;
 use super::{Dropped, Rng, Sensor, quantise};
-use crate::trace::{About, Channel, Side, Trace};
+use crate::terms::Side;
+use crate::trace::{About, Channel, Trace};
 
 /// Streams of one seed, so that a change in one part of the sensor leaves the others as they were.
 const READING: u64 = 2;
@@ -24,7 +25,7 @@ pub(super) struct FineSide {
 
 /// What is recorded beside the sides, one value a sample of the file.
 #[derive(Debug, Clone, Default)]
-pub(super) struct Beside {
+pub(super) struct ExtraColumns {
     pub marker: Option<Vec<i64>>,
     /// True tilt of the push.
     pub drive_deg: Option<Vec<f64>>,
@@ -35,7 +36,7 @@ pub(super) fn record(
     sides: &[FineSide],
     shared: bool,
     sensor: &Sensor,
-    beside: Beside,
+    beside: ExtraColumns,
     seed: u64,
 ) -> (Trace, Trace) {
     let steps = sensor.fine_steps();

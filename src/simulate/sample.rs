@@ -1,11 +1,14 @@
 //! The sample study that ships with the program: one evening in a skill lab, invented.
 
-use super::cohort::{Call, Planned, about_test, place};
+use super::cohort::{PlannedRecording, about_test, place};
 use super::levels::{LevelModel, log_ratio};
 use super::study::{StudyFolder, plan_head, plan_step};
 use super::{ExaminerFault, Rng, Sensor};
 use crate::error::Result;
-use crate::trace::{About, Side};
+use crate::study::call::Call;
+use crate::study::usual::UsualContact;
+use crate::terms::{Contact, Felt, Landmark, Level, Side};
+use crate::trace::About;
 
 /// Seed of the study in `sample-data/`.
 pub const SAMPLE_SEED: u64 = 2;
@@ -20,29 +23,29 @@ const LUMBAR_CEILING_N: f64 = 120.0;
 const REPOSITIONING: f64 = 0.04;
 
 /// Level, end-feel (N/mm), onset (mm), asymmetry (%), trials a side. L1 is in the plan and was not done.
-const LEVELS: [(&str, f64, f64, f64, u32); 6] = [
-    ("sacral_base", 9.8, 6.4, 1.0, 2),
-    ("L5", 11.6, 8.6, -2.0, 3),
-    ("L4", 10.9, 8.3, 16.0, 3),
-    ("L3", 11.2, 8.0, 40.0, 3),
-    ("L2", 12.1, 8.1, 1.5, 3),
-    ("T12", 10.6, 6.8, -1.0, 2),
+const LEVELS: [(Level, f64, f64, f64, u32); 6] = [
+    (Level::SacralBase, 9.8, 6.4, 1.0, 2),
+    (Level::L5, 11.6, 8.6, -2.0, 3),
+    (Level::L4, 10.9, 8.3, 16.0, 3),
+    (Level::L3, 11.2, 8.0, 40.0, 3),
+    (Level::L2, 12.1, 8.1, 1.5, 3),
+    (Level::T12, 10.6, 6.8, -1.0, 2),
 ];
 
 /// Broad contacts on the midline: level, what it covers, end-feel, onset.
-const BROAD: [(&str, &[&str], f64, f64); 3] = [
-    ("L5", &["L4", "L5"], 12.4, 10.1),
-    ("L2", &["L1", "L2", "L3"], 12.9, 9.8),
-    ("T12", &["T11", "T12"], 12.0, 9.0),
+const BROAD: [(Level, &[Level], f64, f64); 3] = [
+    (Level::L5, &[Level::L4, Level::L5], 12.4, 10.1),
+    (Level::L2, &[Level::L1, Level::L2, Level::L3], 12.9, 9.8),
+    (Level::T12, &[Level::T11, Level::T12], 12.0, 9.0),
 ];
 
-const CALLS: [(&str, &str, u32); 6] = [
-    ("sacral_base", "even", 2),
-    ("L5", "even", 3),
-    ("L4", "right", 1),
-    ("L3", "right", 3),
-    ("L2", "left", 2),
-    ("T12", "unsure", 1),
+const CALLS: [(Level, Felt, f64); 6] = [
+    (Level::SacralBase, Felt::Even, 2.0),
+    (Level::L5, Felt::Even, 3.0),
+    (Level::L4, Felt::Right, 1.0),
+    (Level::L3, Felt::Right, 3.0),
+    (Level::L2, Felt::Left, 2.0),
+    (Level::T12, Felt::Unsure, 1.0),
 ];
 
 /// The sample study: one subject, one examiner, one session.
@@ -61,7 +64,7 @@ pub fn sample_study(seed: u64) -> Result<StudyFolder> {
         site: Some("lantern-yard".to_owned()),
         ..About::default()
     };
-    let mut recordings: Vec<Planned> = Vec::new();
+    let mut recordings: Vec<PlannedRecording> = Vec::new();
     for (level, end_feel, onset_mm, asymmetry, trials) in LEVELS {
         let model = level_model(level, end_feel, onset_mm, asymmetry)?;
         for trial in 1..=trials {
@@ -79,18 +82,18 @@ pub fn sample_study(seed: u64) -> Result<StudyFolder> {
     for (level, _, end_feel, onset_mm) in BROAD {
         let model = level_model(level, end_feel, onset_mm, 0.0)?;
         let mut about = about_test(&scan, level, Side::Midline, 1, recordings.len() as u32);
-        about.contact = Some("reinforced".to_owned());
-        about.landmark = Some("spinous line".to_owned());
+        about.contact = Some(Contact::Reinforced);
+        about.landmark = Some(Landmark::known("spinous line"));
         recordings.push(test(about, &model, &mut rng));
     }
     let calls = CALLS.map(|(level, call, confidence)| Call {
         subject: SUBJECT.to_owned(),
         examiner: EXAMINER.to_owned(),
         session: SESSION.to_owned(),
-        level: level.to_owned(),
-        trial: 1,
+        level,
+        trial: Some(1),
         call,
-        confidence,
+        confidence: Some(confidence),
     });
     Ok(StudyFolder {
         study_toml: study_toml(),
@@ -101,24 +104,24 @@ pub fn sample_study(seed: u64) -> Result<StudyFolder> {
     })
 }
 
-fn fault(level: &str, side: Side, trial: u32) -> Option<ExaminerFault> {
+fn fault(level: Level, side: Side, trial: u32) -> Option<ExaminerFault> {
     match (level, side, trial) {
-        ("L2", Side::Left, 1) => Some(ExaminerFault::SprungEarly),
-        ("L5", Side::Right, 2) => Some(ExaminerFault::Over(LUMBAR_CEILING_N)),
+        (Level::L2, Side::Left, 1) => Some(ExaminerFault::SprungEarly),
+        (Level::L5, Side::Right, 2) => Some(ExaminerFault::Over(LUMBAR_CEILING_N)),
         _ => None,
     }
 }
 
-fn level_model(level: &str, end_feel_n_per_mm: f64, onset_mm: f64, asymmetry: f64) -> Result<LevelModel> {
+fn level_model(level: Level, end_feel_n_per_mm: f64, onset_mm: f64, asymmetry: f64) -> Result<LevelModel> {
     Ok(LevelModel {
-        level: level.to_owned(),
+        level,
         end_feel_n_per_mm,
         onset_mm,
         log_ratio: log_ratio(asymmetry)?,
     })
 }
 
-fn test(about: About, model: &LevelModel, rng: &mut Rng) -> Planned {
+fn test(about: About, model: &LevelModel, rng: &mut Rng) -> PlannedRecording {
     let factor = REPOSITIONING * rng.normal_within_3();
     let sensor = Sensor {
         rate_hz: 100.0,
@@ -147,11 +150,19 @@ fn plan() -> String {
         PLAN,
         "Prone, from the sacrum up: thumbs first, then the broad contact.",
     );
-    for level in ["sacral_base", "L5", "L4", "L3", "L2", "L1", "T12"] {
+    for level in [
+        Level::SacralBase,
+        Level::L5,
+        Level::L4,
+        Level::L3,
+        Level::L2,
+        Level::L1,
+        Level::T12,
+    ] {
         text.push_str(&plan_step(level));
     }
     for (level, covers, ..) in BROAD {
-        let (.., line_of_drive_deg) = super::levels::usual_contact(level);
+        let line_of_drive_deg = UsualContact::at(level).line_of_drive.degrees();
         let covers: Vec<String> = covers.iter().map(|l| format!("\"{l}\"")).collect();
         text.push_str(&format!(
             "\n[[step]]\nlevel = \"{level}\"\nside = \"midline\"\ncontact = \"reinforced\"\n\

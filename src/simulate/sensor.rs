@@ -14,21 +14,29 @@ pub enum Dropped {
 /// A load cell with a displacement sensor, and their faults.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sensor {
+    /// Samples a second.
     pub rate_hz: f64,
+    /// Standard deviation of one force sample.
     pub force_noise_n: f64,
+    /// Standard deviation of one displacement sample.
     pub displacement_noise_mm: f64,
     /// Zero leaves values as they are.
     pub force_resolution_n: f64,
+    /// Step of the displacement converter; 0 for none.
     pub displacement_resolution_mm: f64,
+    /// Force indicated with the hand off.
     pub offset_n: f64,
     /// Gained evenly from the first sample to the last.
     pub drift_n: f64,
     /// Single wrong samples: two in three on force, one in three on displacement.
     pub spikes: u32,
+    /// Size of a spike in force.
     pub spike_n: f64,
+    /// Size of a spike in displacement.
     pub spike_mm: f64,
     /// Share of samples lost, each on its own.
     pub dropped_share: f64,
+    /// Samples that are lost.
     pub dropped: Dropped,
     /// From and to, in s: nothing was recorded between.
     pub gap_s: Option<[f64; 2]>,
@@ -40,6 +48,7 @@ pub struct Sensor {
     pub gain_error: f64,
     /// Force the sensor cannot read beyond.
     pub saturation_n: Option<f64>,
+    /// Whether there is a displacement sensor.
     pub has_displacement: bool,
 }
 

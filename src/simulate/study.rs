@@ -1,8 +1,11 @@
 //! A simulated study as a folder: study.toml, plan, roster, calls, recordings with their truth.
 
-use super::cohort::{Call, Cohort, Planned};
+use super::cohort::{Cohort, PlannedRecording};
 use super::files::{number, sidecar_text, trace_text};
 use crate::error::{Error, Result};
+use crate::study::call::Call;
+use crate::study::usual::UsualContact;
+use crate::terms::Level;
 use crate::write::{parent_folder, refuse_existing};
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
@@ -15,7 +18,7 @@ pub struct StudyFolder {
     pub study_toml: String,
     /// Name and text of each scan plan.
     pub plans: Vec<(String, String)>,
-    pub recordings: Vec<Planned>,
+    pub recordings: Vec<PlannedRecording>,
     pub calls: Vec<Call>,
     pub readme: Option<String>,
 }
@@ -32,7 +35,7 @@ impl StudyFolder {
         let (recordings, calls) = cohort.plan(seed)?;
         let mut plan = plan_head(PLAN, "Simulated: every level, left and right.");
         for level in &cohort.levels {
-            plan.push_str(&plan_step(level));
+            plan.push_str(&plan_step(*level));
         }
         Ok(StudyFolder {
             study_toml: format!(
@@ -131,7 +134,7 @@ impl StudyFolder {
     /// Codes of everybody in the recordings.
     fn roster(&self) -> String {
         let mut text = String::from("code,role\n");
-        let codes = |of: fn(&Planned) -> &Option<String>| -> BTreeSet<String> {
+        let codes = |of: fn(&PlannedRecording) -> &Option<String>| -> BTreeSet<String> {
             self.recordings.iter().filter_map(|p| of(p).clone()).collect()
         };
         for code in codes(|p| &p.about.subject) {
@@ -156,7 +159,13 @@ fn calls_text(calls: &[Call]) -> String {
         let _ = writeln!(
             text,
             "{},{},{},{},{},{},{}",
-            c.subject, c.examiner, c.session, c.level, c.trial, c.call, c.confidence
+            c.subject,
+            c.examiner,
+            c.session,
+            c.level,
+            c.trial.unwrap_or(1),
+            c.call,
+            c.confidence.unwrap_or(1.0)
         );
     }
     text
@@ -168,10 +177,14 @@ pub(super) fn plan_head(name: &str, comment: &str) -> String {
 }
 
 /// A step of both sides with the level's usual contact.
-pub(super) fn plan_step(level: &str) -> String {
-    let (contact, landmark, line_of_drive_deg) = super::levels::usual_contact(level);
+pub(super) fn plan_step(level: Level) -> String {
+    let UsualContact {
+        contact,
+        landmark,
+        line_of_drive,
+    } = UsualContact::at(level);
     format!(
         "\n[[step]]\nlevel = \"{level}\"\nside = \"both\"\ncontact = \"{contact}\"\nlandmark = \"{landmark}\"\n\
-         line_of_drive_deg = {line_of_drive_deg:.1}\n"
+         line_of_drive_deg = {line_of_drive:.1}\n"
     )
 }

@@ -8,28 +8,42 @@ pub enum Elastic {
     /// Toe and end region joined by a knee: k1·x + (k2 − k1)·w·[softplus((x − xk)/w) − softplus(−xk/w)]
     /// (METHODS.md §4.2). Two equal slopes make a plain spring.
     Knee {
+        /// Slope of the toe.
         take_up_n_per_mm: f64,
+        /// Slope of the end region.
         end_feel_n_per_mm: f64,
+        /// Where both would meet.
         onset_mm: f64,
+        /// Width of the knee; towards 0 two straight lines.
         width_mm: f64,
     },
     /// Toe and end line with the slope rising evenly from one to the other over `span_mm` around the onset.
     DrawnOut {
+        /// Slope of the toe.
         take_up_n_per_mm: f64,
+        /// Slope of the end region.
         end_feel_n_per_mm: f64,
+        /// Where both would meet.
         onset_mm: f64,
+        /// Displacement over which the slope rises.
         span_mm: f64,
     },
     /// A(e^{Bx} − 1) up to `toe_end_mm`, then a line of that slope: A = k·e^{−B·x_t}/B makes the slope continuous.
     ExponentialToe {
+        /// Rate of the exponential.
         curvature_per_mm: f64,
+        /// Where the line begins.
         toe_end_mm: f64,
+        /// Slope of the end region.
         end_feel_n_per_mm: f64,
     },
     /// K·xⁿ + λ·xⁿ·v (Hunt & Crossley 1975, J Appl Mech 42:440-445).
     HuntCrossley {
+        /// K, in N/mmⁿ.
         stiffness: f64,
+        /// n.
         power: f64,
+        /// λ, in N·s/mmⁿ⁺¹.
         damping: f64,
     },
 }
@@ -37,6 +51,7 @@ pub enum Elastic {
 /// One relaxing branch: a spring and a dashpot in series beside the rest.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Maxwell {
+    /// Relaxation time.
     pub time_s: f64,
     /// Stiffness of the branch, driven by displacement.
     pub on_displacement_n_per_mm: f64,
@@ -47,8 +62,11 @@ pub struct Maxwell {
 /// One place on a back or on a model.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Tissue {
+    /// Force against displacement at rest.
     pub elastic: Elastic,
+    /// Viscous damping.
     pub damping_n_s_per_mm: f64,
+    /// Branches that relax.
     pub relaxation: Vec<Maxwell>,
     /// Force that opposes movement whatever its speed; it grows in over the first half millimetre.
     pub friction_n: f64,

@@ -3,7 +3,7 @@
 use super::movement::SampledMovement;
 use super::tissue::{Elastic, Tissue};
 use crate::stats::moments::median_in_place;
-use crate::trace::Side;
+use crate::terms::Side;
 
 /// One spring as it was made, without any sensor.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -21,6 +21,7 @@ pub struct SpringTruth {
 pub struct Truth {
     /// From 1 within the recording.
     pub test: u32,
+    /// Side of the test, where it has one.
     pub side: Option<Side>,
     /// Where the tissue's knee is, reached or not; `None` for a tissue without one.
     pub onset_mm: Option<f64>,
@@ -28,18 +29,29 @@ pub struct Truth {
     pub onset_s: Option<f64>,
     /// True force at that passage.
     pub onset_n: Option<f64>,
+    /// Slope of the toe.
     pub take_up_n_per_mm: Option<f64>,
+    /// Slope of the end region.
     pub end_feel_n_per_mm: Option<f64>,
+    /// Width of the knee.
     pub knee_width_mm: Option<f64>,
+    /// Viscous damping.
     pub damping_n_s_per_mm: f64,
+    /// Relaxation times of all branches.
     pub relaxation_times_s: Vec<f64>,
+    /// Dry friction.
     pub friction_n: f64,
+    /// When the hand comes on.
     pub contact_begin_s: f64,
+    /// When the hand leaves.
     pub contact_end_s: f64,
     /// Median displacement and force over the 0.3 s before the first spring; `None` without springs.
     pub preload_mm: Option<f64>,
+    /// Force held before the first spring.
     pub preload_n: Option<f64>,
+    /// Highest force.
     pub peak_n: f64,
+    /// Each spring.
     pub springs: Vec<SpringTruth>,
 }
 
@@ -71,7 +83,7 @@ impl Truth {
         let held = path.springs.first().map(|&(start, _)| {
             let from = start.saturating_sub((0.3 / step_s).round() as usize);
             let level = |y: &[f64]| median_in_place(&mut y[from..start].to_vec()).unwrap_or(0.0);
-            (level(&x), level(&force_n))
+            (level(x), level(force_n))
         });
         Truth {
             test: 1,

@@ -7,6 +7,7 @@ use super::{Result, StatsError, check_pairs, check_values, moments};
 /// An estimate with its standard error.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Difference {
+    /// The difference itself.
     pub estimate: f64,
     /// Standard error, zero or more.
     pub se: f64,

@@ -5,10 +5,15 @@ use super::{Result, StatsError, check_pairs};
 /// A least-squares line y = intercept + slope·x.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Line {
+    /// Points.
     pub n: usize,
+    /// Where x is 0.
     pub intercept: f64,
+    /// Rise of y over x.
     pub slope: f64,
+    /// Mean of x.
     pub mean_x: f64,
+    /// Mean of y.
     pub mean_y: f64,
     /// Σ(x − x̄)².
     pub sxx: f64,
@@ -16,7 +21,9 @@ pub struct Line {
     pub rss: f64,
     /// √(RSS/(n − 2)); `None` for two points.
     pub residual_sd: Option<f64>,
+    /// Standard error of the slope.
     pub slope_se: Option<f64>,
+    /// Standard error of the intercept.
     pub intercept_se: Option<f64>,
 }
 

@@ -71,6 +71,13 @@ pub fn median_in_place(values: &mut [f64]) -> Option<f64> {
     Some(0.5 * lower + 0.5 * *upper)
 }
 
+/// The middle value, or the upper of the two in the middle: a value that was there. `None` for no value. Reorders them.
+pub fn upper_median_in_place(values: &mut [f64]) -> Option<f64> {
+    let middle = values.len() / 2;
+    let found = !values.is_empty();
+    found.then(|| *values.select_nth_unstable_by(middle, f64::total_cmp).1)
+}
+
 /// Smallest and largest value; infinite the wrong way round when there is none.
 pub fn extremes<'a>(values: impl IntoIterator<Item = &'a f64>) -> (f64, f64) {
     let widen = |(low, high): (f64, f64), v: &f64| (low.min(*v), high.max(*v));

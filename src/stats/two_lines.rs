@@ -8,6 +8,7 @@ use statrs::function::gamma::ln_gamma;
 /// The continuous two-line least-squares fit.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct TwoLines {
+    /// Points.
     pub n: usize,
     /// Where the lines meet, in x.
     pub knee: f64,

@@ -7,7 +7,9 @@ use statrs::function::gamma::digamma;
 /// A sample variance with its degrees of freedom.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Variance {
+    /// The variance.
     pub value: f64,
+    /// Degrees of freedom.
     pub df: f64,
 }
 
@@ -32,8 +34,11 @@ pub fn pooled(groups: &[Variance]) -> Result<Variance> {
 /// What a test of equal variances says.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct EqualVariances {
+    /// The test statistic.
     pub statistic: f64,
+    /// Degrees of freedom.
     pub df: f64,
+    /// Probability of as much or more when all variances are equal.
     pub p: f64,
 }
 

@@ -1,11 +1,11 @@
 //! calls.csv: what examiners said, one row a call.
 
-use super::anatomy::LEVELS;
 use super::call::Call;
 use super::codes::code_warning;
 use super::table::{Row, TextTable};
-use super::words::{CALLS, nearest, one_of, shown};
+use super::words::{nearest, one_of, shown};
 use crate::error::Problem;
+use crate::terms::{Felt, Level, Term};
 use std::collections::{BTreeMap, BTreeSet};
 
 const NEEDED: [&str; 5] = ["subject", "examiner", "session", "level", "call"];
@@ -15,7 +15,7 @@ const OPTIONAL: [&str; 2] = ["trial", "confidence"];
 pub const HEADER: &str = "subject,examiner,session,level,trial,call,confidence";
 
 /// What a call is about; only one call may stand for it.
-type About = (String, String, String, String, Option<u32>);
+type About<'a> = (&'a str, &'a str, &'a str, Level, Option<u32>);
 
 /// Reads the text of calls.csv.
 ///
@@ -48,11 +48,11 @@ fn read_row(file: &str, row: &Row) -> Result<Call, Problem> {
         subject: cells.text("subject")?,
         examiner: cells.text("examiner")?,
         session: cells.text("session")?,
-        level: cells.word("level", &LEVELS)?,
+        level: cells.word("level")?,
         trial: cells.number("trial", "a whole number from 1, or an empty cell", |t| {
             t.parse().ok().filter(|n| *n >= 1)
         })?,
-        call: cells.word("call", &CALLS)?,
+        call: cells.word("call")?,
         confidence: cells.number("confidence", "a number, or an empty cell", |t| {
             t.replace(',', ".").parse().ok().filter(|c: &f64| c.is_finite())
         })?,
@@ -84,16 +84,17 @@ impl Cells<'_> {
             .ok_or_else(|| self.fault(column, "", "the code or word that belongs here", "fill it in"))
     }
 
-    fn word(&self, column: &str, known: &[&str]) -> Result<String, Problem> {
+    fn word<T: Term>(&self, column: &str) -> Result<T, Problem> {
         let found = self.text(column)?;
-        if known.contains(&found.as_str()) {
-            return Ok(found);
+        if let Some(term) = T::parse(&found) {
+            return Ok(term);
         }
+        let known = T::words();
         let advice = match nearest(&found, known.iter().copied()) {
             Some(near) => format!("write {near} if that is meant"),
             None => "correct the word".to_owned(),
         };
-        Err(self.fault(column, &found, &one_of(known), &advice))
+        Err(self.fault(column, &found, &one_of(&known), &advice))
     }
 
     /// A number, `None` for an empty cell.
@@ -137,15 +138,14 @@ fn warn_of_codes(file: &str, rows: &[(u64, Call)], problems: &mut Vec<Problem>) 
 
 /// Leaves out rows that repeat another, and all rows that contradict one another.
 fn drop_doubled(file: &str, rows: Vec<(u64, Call)>, problems: &mut Vec<Problem>) -> Vec<Call> {
-    let mut seen: BTreeMap<About, Vec<(u64, String)>> = BTreeMap::new();
+    let mut seen: BTreeMap<About, Vec<(u64, Felt)>> = BTreeMap::new();
     for (line, call) in &rows {
-        seen.entry(about(call))
-            .or_default()
-            .push((*line, call.call.clone()));
+        seen.entry(about(call)).or_default().push((*line, call.call));
     }
     let mut calls = Vec::new();
-    for (line, call) in rows {
-        let others = seen.get(&about(&call)).map_or(&[][..], Vec::as_slice);
+    for (line, call) in &rows {
+        let line = *line;
+        let others = seen.get(&about(call)).map_or(&[][..], Vec::as_slice);
         let contradicts = others.iter().any(|(_, word)| *word != call.call);
         let first = others.first().map_or(line, |(l, _)| *l);
         if contradicts {
@@ -156,7 +156,7 @@ fn drop_doubled(file: &str, rows: Vec<(u64, Call)>, problems: &mut Vec<Problem>)
                         file,
                         format!(
                             "more than one call for {} by {}: {}",
-                            shown(&call.level),
+                            call.level,
                             shown(&call.examiner),
                             words.join(", ")
                         ),
@@ -168,7 +168,7 @@ fn drop_doubled(file: &str, rows: Vec<(u64, Call)>, problems: &mut Vec<Problem>)
                 );
             }
         } else if first == line {
-            calls.push(call);
+            calls.push(call.clone());
         } else {
             problems.push(
                 Problem::warning(
@@ -184,12 +184,12 @@ fn drop_doubled(file: &str, rows: Vec<(u64, Call)>, problems: &mut Vec<Problem>)
     calls
 }
 
-fn about(call: &Call) -> About {
+fn about(call: &Call) -> About<'_> {
     (
-        call.subject.clone(),
-        call.examiner.clone(),
-        call.session.clone(),
-        call.level.clone(),
+        &call.subject,
+        &call.examiner,
+        &call.session,
+        call.level,
         call.trial,
     )
 }
@@ -217,7 +217,7 @@ mod tests {
                     V-07;L-12;s1;L3;1;right;2,5\nV-07;L-12;s1;L3;1;left;3\nV-07;L-12;s1;L4;;even;\nV-07;L-12;s1;L4;;even;\n";
         let (calls, problems) = parse("calls.csv", text);
         assert_eq!(calls.len(), 1);
-        assert_eq!(calls[0].level, "L4");
+        assert_eq!(calls[0].level, Level::L4);
         assert_eq!(calls[0].trial, None);
         assert_eq!(problems.len(), 2);
         assert!(

@@ -74,6 +74,7 @@ pub struct MappedColumn {
 /// The `[columns]` table: which heading is which column.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct ColumnMapping {
+    /// The heading and unit of each quantity that has another name in the file.
     pub columns: BTreeMap<ColumnKey, MappedColumn>,
 }
 

@@ -1,6 +1,7 @@
 //! How a pressure mat is built and lies: `[mat]` of a sidecar.
 
 use super::toml_doc::{Section, as_number, describe};
+use crate::terms::closed_terms;
 use crate::units::KPA_PER_MMHG;
 use toml::de::DeValue;
 
@@ -23,33 +24,22 @@ pub(super) const KEYS: &[&str] = &[
     "non_uniformity_percent",
     "creep_percent",
 ];
-/// Units that a mat may write, in the order of messages.
-const UNITS: [&str; 3] = ["kPa", "mmHg", "N"];
-const EDGES: [&str; 4] = ["first_column", "last_column", "first_row", "last_row"];
 /// Most rows or columns.
 const MOST: i64 = 1024;
 /// Most cells: beyond, it is another kind of file.
 const MOST_CELLS: usize = 65_536;
 
-/// What a cell's number is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum MatUnit {
-    Kpa,
-    Mmhg,
-    /// Force on the cell.
-    N,
+closed_terms! {
+    /// What a cell's number is.
+    pub enum MatUnit {
+        Kpa = "kPa",
+        Mmhg = "mmHg",
+        /// Force on the cell.
+        N = "N",
+    }
 }
 
 impl MatUnit {
-    /// The word in the sidecar.
-    pub fn word(self) -> &'static str {
-        match self {
-            MatUnit::Kpa => "kPa",
-            MatUnit::Mmhg => "mmHg",
-            MatUnit::N => "N",
-        }
-    }
-
     /// Kilopascals of one unit on a cell of that area.
     pub fn kpa(self, cell_area_mm2: f64) -> f64 {
         match self {
@@ -61,36 +51,17 @@ impl MatUnit {
     }
 }
 
-/// An edge of the mat, named by the cells that lie along it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Edge {
-    FirstColumn,
-    LastColumn,
-    FirstRow,
-    LastRow,
+closed_terms! {
+    /// An edge of the mat, named by the cells that lie along it.
+    pub enum Edge {
+        FirstColumn = "first_column",
+        LastColumn = "last_column",
+        FirstRow = "first_row",
+        LastRow = "last_row",
+    }
 }
 
 impl Edge {
-    fn parse(word: &str) -> Option<Edge> {
-        Some(match word {
-            "first_column" => Edge::FirstColumn,
-            "last_column" => Edge::LastColumn,
-            "first_row" => Edge::FirstRow,
-            "last_row" => Edge::LastRow,
-            _ => return None,
-        })
-    }
-
-    /// The word in the sidecar.
-    pub fn word(self) -> &'static str {
-        match self {
-            Edge::FirstColumn => "first_column",
-            Edge::LastColumn => "last_column",
-            Edge::FirstRow => "first_row",
-            Edge::LastRow => "last_row",
-        }
-    }
-
     /// Whether it runs along a column, so that the distance from it is counted in columns.
     pub fn is_column(self) -> bool {
         matches!(self, Edge::FirstColumn | Edge::LastColumn)
@@ -102,13 +73,14 @@ impl Edge {
     }
 }
 
-/// Where the mat lies.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Placement {
-    /// Between the hands and the back, or on a model: it sees each hand.
-    UnderHands,
-    /// Under the lying subject: it sees the whole force and no hands.
-    UnderSubject,
+closed_terms! {
+    /// Where the mat lies.
+    pub enum Placement {
+        /// Between the hands and the back, or on a model: it sees each hand.
+        UnderHands = "under_hands",
+        /// Under the lying subject: it sees the whole force and no hands.
+        UnderSubject = "under_subject",
+    }
 }
 
 /// A pressure mat: how its cells are laid out, how it lies, and what is known of its readings.
@@ -191,11 +163,7 @@ impl MatSetup {
         let rows = section.whole("rows", 1, MOST);
         let cols = section.whole("cols", 1, MOST);
         let pitch_mm = pitch(section);
-        let unit = match section.word("unit", &UNITS)?.as_str() {
-            "kPa" => MatUnit::Kpa,
-            "mmHg" => MatUnit::Mmhg,
-            _ => MatUnit::N,
-        };
+        let unit = section.word("unit")?;
         if all.contains(&false) {
             return None;
         }
@@ -221,14 +189,9 @@ impl MatSetup {
 
     /// Where it lies and what presses on it.
     fn lie(&mut self, section: &Section<'_, '_>) {
-        if let Some(word) = section.word("placement", &["under_hands", "under_subject"]) {
-            self.placement = match word.as_str() {
-                "under_subject" => Placement::UnderSubject,
-                _ => Placement::UnderHands,
-            };
-        }
-        let left = section.word("left_edge", &EDGES).and_then(|w| Edge::parse(&w));
-        let head = section.word("head_edge", &EDGES).and_then(|w| Edge::parse(&w));
+        self.placement = section.word("placement").unwrap_or(self.placement);
+        let (left, head): (Option<Edge>, Option<Edge>) =
+            (section.word("left_edge"), section.word("head_edge"));
         let beside = |edge: Edge| match edge.is_column() {
             true => Edge::FirstRow,
             false => Edge::FirstColumn,

@@ -1,8 +1,9 @@
 //! One continuous trace of a scan, cut into episodes, matched to the steps of its plan.
 
-use super::plan::{Plan, Step, StepSide};
+use super::plan::{Plan, Step};
 use crate::error::Problem;
-use crate::trace::{About, Side};
+use crate::terms::{Side, StepSide};
+use crate::trace::About;
 
 /// One episode of contact, as the phase detector cut it.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -36,8 +37,8 @@ struct Slot<'a> {
 
 impl Slot<'_> {
     fn label(&self) -> String {
-        let level = super::anatomy::label(&self.step.level);
-        let mut label = format!("step {} ({level} {}", self.index + 1, self.side.word());
+        let (level, side) = (self.step.level.label(), self.side);
+        let mut label = format!("step {} ({level} {side}", self.index + 1);
         if self.step.trials > 1 {
             label.push_str(&format!(", trial {}", self.trial));
         }
@@ -128,15 +129,12 @@ fn any_at_once(episodes: &[EpisodeShape]) -> bool {
 fn sides_of(plan: &Plan, slot: &Slot<'_>, episode: &EpisodeShape, about: &About) -> Vec<About> {
     let step = slot.step;
     let one = |side: Side| About {
-        level: Some(step.level.clone()),
+        level: Some(step.level),
         side: Some(side),
-        contact: step.contact.clone().or_else(|| about.contact.clone()),
+        contact: step.contact.or(about.contact),
         landmark: step.landmark.clone().or_else(|| about.landmark.clone()),
-        posture: plan
-            .posture_of(step)
-            .map(str::to_owned)
-            .or_else(|| about.posture.clone()),
-        line_of_drive_deg: step.line_of_drive_deg.or(about.line_of_drive_deg),
+        posture: plan.posture_of(step).or(about.posture.as_ref()).cloned(),
+        line_of_drive: step.line_of_drive.or(about.line_of_drive),
         covers: step.covers.clone(),
         trial: if step.trials > 1 {
             Some(slot.trial)

@@ -1,7 +1,6 @@
 //! What people wrote about the recordings: study.toml, sidecars, roster, calls, scan plans, and the anatomy
 //! they all name.
 
-pub mod anatomy;
 pub mod built_in;
 pub mod call;
 pub mod calls;
@@ -22,6 +21,7 @@ pub mod sidecar;
 pub mod study_file;
 pub mod table;
 pub mod toml_doc;
+pub mod usual;
 pub mod words;
 
 #[cfg(test)]

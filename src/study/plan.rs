@@ -1,10 +1,8 @@
 //! Scan plans: the ordered steps of a scan, read from TOML and written back.
 
-use super::anatomy::LEVELS;
 use super::toml_doc::{Doc, Section, describe};
-use super::words::CONTACTS;
 use crate::error::Problem;
-use crate::trace::Side;
+use crate::terms::{Contact, Landmark, Level, LineOfDrive, Posture, StepSide, closed_terms};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 use std::fmt::Write as _;
@@ -22,73 +20,37 @@ pub(super) const STEP_KEYS: &[&str] = &[
     "posture",
 ];
 
-/// Which side a step is on. `Both` is one step with two tests: left and right, together or one after the other.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum StepSide {
-    Left,
-    Right,
-    Midline,
-    Both,
-}
-
-impl StepSide {
-    /// The word in plans.
-    pub fn word(self) -> &'static str {
-        match self {
-            StepSide::Left => "left",
-            StepSide::Right => "right",
-            StepSide::Midline => "midline",
-            StepSide::Both => "both",
-        }
+closed_terms! {
+    /// In which order the steps are made.
+    #[derive(Default)]
+    pub enum Order {
+        #[default]
+        AsListed = "as listed",
+        /// Shuffled by the plan's seed.
+        Random = "random",
     }
-
-    /// Reads the word.
-    pub fn parse(word: &str) -> Option<StepSide> {
-        [StepSide::Left, StepSide::Right, StepSide::Midline, StepSide::Both]
-            .into_iter()
-            .find(|s| s.word() == word)
-    }
-
-    /// The sides of the tests that the step gives.
-    pub fn sides(self) -> &'static [Side] {
-        match self {
-            StepSide::Left => &[Side::Left],
-            StepSide::Right => &[Side::Right],
-            StepSide::Midline => &[Side::Midline],
-            StepSide::Both => &[Side::Left, Side::Right],
-        }
-    }
-}
-
-/// In which order the steps are made.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Order {
-    #[default]
-    AsListed,
-    /// Shuffled by the plan's seed.
-    Random,
 }
 
 /// One step of a scan.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Step {
-    pub level: String,
+    pub level: Level,
     pub side: StepSide,
-    pub contact: Option<String>,
-    pub landmark: Option<String>,
-    pub line_of_drive_deg: Option<f64>,
+    pub contact: Option<Contact>,
+    pub landmark: Option<Landmark>,
+    pub line_of_drive: Option<LineOfDrive>,
     /// Levels that one contact covers; empty for the step's own level alone.
-    pub covers: Vec<String>,
+    pub covers: Vec<Level>,
     /// How many times the step is made in a row, at least once.
     pub trials: u32,
     /// When it differs from the plan's.
-    pub posture: Option<String>,
+    pub posture: Option<Posture>,
 }
 
 impl Step {
     /// The step as a person reads it: `T7 midline`.
     pub fn label(&self) -> String {
-        format!("{} {}", super::anatomy::label(&self.level), self.side.word())
+        format!("{} {}", self.level.label(), self.side)
     }
 }
 
@@ -96,7 +58,7 @@ impl Step {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Plan {
     pub name: String,
-    pub posture: Option<String>,
+    pub posture: Option<Posture>,
     pub order: Order,
     /// Kept with a random order, so that the same order can be made again.
     pub seed: Option<u64>,
@@ -127,12 +89,9 @@ impl Plan {
         };
         line("name", quoted(&self.name));
         if let Some(posture) = &self.posture {
-            line("posture", quoted(posture));
+            line("posture", quoted(posture.as_str()));
         }
-        match self.order {
-            Order::AsListed => line("order", quoted("as listed")),
-            Order::Random => line("order", quoted("random")),
-        }
+        line("order", quoted(self.order.word()));
         if let Some(seed) = self.seed {
             line("seed", seed.to_string());
         }
@@ -163,8 +122,8 @@ impl Plan {
     }
 
     /// The posture of a step.
-    pub fn posture_of<'a>(&'a self, step: &'a Step) -> Option<&'a str> {
-        step.posture.as_deref().or(self.posture.as_deref())
+    pub fn posture_of<'a>(&'a self, step: &'a Step) -> Option<&'a Posture> {
+        step.posture.as_ref().or(self.posture.as_ref())
     }
 }
 
@@ -177,26 +136,26 @@ fn step_toml(step: &Step) -> String {
     let mut line = |key: &str, value: String| {
         let _ = writeln!(text, "{key} = {value}");
     };
-    line("level", quoted(&step.level));
+    line("level", quoted(step.level.word()));
     line("side", quoted(step.side.word()));
-    if let Some(contact) = &step.contact {
-        line("contact", quoted(contact));
+    if let Some(contact) = step.contact {
+        line("contact", quoted(contact.word()));
     }
     if let Some(landmark) = &step.landmark {
-        line("landmark", quoted(landmark));
+        line("landmark", quoted(landmark.as_str()));
     }
-    if let Some(deg) = step.line_of_drive_deg {
-        line("line_of_drive_deg", format!("{deg:?}"));
+    if let Some(drive) = step.line_of_drive {
+        line("line_of_drive_deg", format!("{:?}", drive.degrees()));
     }
     if !step.covers.is_empty() {
-        let covers: Vec<String> = step.covers.iter().map(|c| quoted(c)).collect();
+        let covers: Vec<String> = step.covers.iter().map(|c| quoted(c.word())).collect();
         line("covers", format!("[{}]", covers.join(", ")));
     }
     if step.trials != 1 {
         line("trials", step.trials.to_string());
     }
     if let Some(posture) = &step.posture {
-        line("posture", quoted(posture));
+        line("posture", quoted(posture.as_str()));
     }
     text
 }
@@ -208,10 +167,7 @@ fn read(top: &Section<'_, '_>) -> Option<Plan> {
         top.doc
             .error(0..0, "name", "no name", "name = \"…\"", "name the plan");
     }
-    let order = match top.word("order", &["as listed", "random"]).as_deref() {
-        Some("random") => Order::Random,
-        _ => Order::AsListed,
-    };
+    let order = top.word("order").unwrap_or_default();
     let seed = top.whole("seed", 0, i64::MAX).and_then(|s| u64::try_from(s).ok());
     if order == Order::Random && top.get("seed").is_none() {
         top.doc.error(
@@ -224,7 +180,7 @@ fn read(top: &Section<'_, '_>) -> Option<Plan> {
     }
     Some(Plan {
         name: name.unwrap_or_default(),
-        posture: top.text("posture"),
+        posture: top.text("posture").and_then(|t| Posture::new(&t)),
         order,
         seed,
         steps: steps(top),
@@ -290,20 +246,18 @@ fn step(section: &Section<'_, '_>, span: std::ops::Range<usize>) -> Option<Step>
             );
         }
     }
-    let level = section.word("level", &LEVELS);
-    let side = section.word("side", &["left", "right", "midline", "both"]);
-    let contact = section.word("contact", &CONTACTS);
-    let covers = section.words("covers", &LEVELS);
+    let (level, side) = (section.word("level"), section.word("side"));
+    let (contact, covers) = (section.word("contact"), section.words("covers"));
     let trials = section.whole("trials", 1, 100).unwrap_or(1);
     let step = Step {
         level: level?,
-        side: StepSide::parse(&side?)?,
+        side: side?,
         contact,
-        landmark: section.text("landmark"),
-        line_of_drive_deg: section.number("line_of_drive_deg", 0.0, 180.0),
+        landmark: section.text("landmark").and_then(|t| Landmark::new(&t)),
+        line_of_drive: section.line_of_drive("line_of_drive_deg"),
         covers,
         trials: u32::try_from(trials).unwrap_or(1),
-        posture: section.text("posture"),
+        posture: section.text("posture").and_then(|t| Posture::new(&t)),
     };
     check_step(section, &step, span);
     Some(step)
@@ -312,20 +266,21 @@ fn step(section: &Section<'_, '_>, span: std::ops::Range<usize>) -> Option<Step>
 /// What the words alone allow but the hand does not.
 fn check_step(section: &Section<'_, '_>, step: &Step, span: std::ops::Range<usize>) {
     let at = |key: &str| section.get(key).map_or(span.clone(), toml::Spanned::span);
-    if step.contact.as_deref() == Some("reinforced") && step.side != StepSide::Midline {
+    if step.contact == Some(Contact::Reinforced) && step.side != StepSide::Midline {
         section.doc.error(
             at("side"),
             &section.dotted("side"),
-            &format!("{} with contact reinforced", step.side.word()),
+            &format!("{} with contact reinforced", step.side),
             "midline: one hand stands on the other over the spinous line",
             "write midline, or another contact",
         );
     }
     if !step.covers.is_empty() && !step.covers.contains(&step.level) {
+        let covers: Vec<&str> = step.covers.iter().map(|l| l.word()).collect();
         section.doc.error(
             at("covers"),
             &section.dotted("covers"),
-            &format!("{} without {}", step.covers.join(", "), step.level),
+            &format!("{} without {}", covers.join(", "), step.level),
             "the levels covered, the step's own among them",
             "correct the level or the list",
         );

@@ -4,9 +4,8 @@ use super::codes::code_warning;
 use super::table::{Row, TextTable};
 use super::words::{nearest, one_of, shown};
 use crate::error::Problem;
+use crate::terms::{Role, Term};
 
-/// Parts that a person plays in a study.
-pub const ROLES: [&str; 3] = ["subject", "examiner", "teacher"];
 /// Headings of the file, in the order that `prepare` writes them.
 pub const HEADER: &str = "code,role,group,remarks";
 
@@ -14,8 +13,7 @@ pub const HEADER: &str = "code,role,group,remarks";
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Person {
     pub code: String,
-    /// `subject`, `examiner` or `teacher` (an examiner whose traces serve as reference).
-    pub role: String,
+    pub role: Role,
     /// A class or a year, for showing learners together.
     pub group: Option<String>,
     pub remarks: Option<String>,
@@ -29,10 +27,10 @@ pub struct Roster {
 
 impl Roster {
     /// Codes of a role; teachers are examiners too.
-    pub fn codes<'a>(&'a self, role: &'a str) -> impl Iterator<Item = &'a str> {
+    pub fn codes(&self, role: Role) -> impl Iterator<Item = &str> {
         self.people
             .iter()
-            .filter(move |p| p.role == role || (role == "examiner" && p.role == "teacher"))
+            .filter(move |p| p.role == role || (role, p.role) == (Role::Examiner, Role::Teacher))
             .map(|p| p.code.as_str())
     }
 
@@ -74,13 +72,13 @@ impl Roster {
                 .in_column("code"),
             );
         }
-        let role = row.get("role").unwrap_or_default();
-        if !ROLES.contains(&role) {
-            let near =
-                nearest(role, ROLES).map_or(String::new(), |n| format!("write {n} if that is meant; "));
+        let word = row.get("role").unwrap_or_default();
+        let Some(role) = Role::parse(word) else {
+            let near = nearest(word, Role::words())
+                .map_or(String::new(), |n| format!("write {n} if that is meant; "));
             let advice = format!("{near}the row is not used");
-            return Err(Problem::error(file, shown(role), one_of(&ROLES), advice).in_column("role"));
-        }
+            return Err(Problem::error(file, shown(word), one_of(&Role::words()), advice).in_column("role"));
+        };
         if self.people.iter().any(|p| p.code == code && p.role == role) {
             return Err(Problem::error(
                 file,
@@ -92,7 +90,7 @@ impl Roster {
         }
         Ok(Person {
             code: code.to_owned(),
-            role: role.to_owned(),
+            role,
             group: row.get("group").map(str::to_owned),
             remarks: row.get("remarks").map(str::to_owned),
         })

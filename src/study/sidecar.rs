@@ -1,13 +1,13 @@
 //! Sidecars: what is known of one recording, in `<stem>.toml` beside it.
 
-use super::anatomy::LEVELS;
 use super::codes::code_warning;
 use super::mapping::ColumnMapping;
 use super::mat_setup::MatSetup;
 use super::toml_doc::{Doc, Section, read_text};
-use super::words::{CONTACTS, FEEDBACKS, STATUSES, shown};
+use super::words::shown;
 use crate::error::{Problem, Severity};
-use crate::trace::{About, Side};
+use crate::terms::{Landmark, Posture, RecordingStatus};
+use crate::trace::About;
 use std::path::Path;
 
 /// Keys that a sidecar may hold.
@@ -57,8 +57,7 @@ pub struct Sidecar {
     pub sensors: Vec<String>,
     /// Factor of the amplifier.
     pub gain: Option<f64>,
-    /// `complete` or `open`.
-    pub status: Option<String>,
+    pub status: Option<RecordingStatus>,
     pub station: Option<String>,
     pub device: Option<String>,
     pub recorder_version: Option<String>,
@@ -111,8 +110,8 @@ pub fn any_error(problems: &[Problem]) -> bool {
 fn read(top: &Section<'_, '_>) -> Sidecar {
     top.warn_unknown(KEYS);
     check_format(top);
-    let status = top.word("status", &STATUSES);
-    if status.as_deref() == Some("open") {
+    let status = top.word("status");
+    if status == Some(RecordingStatus::Open) {
         top.doc.warning(
             top.get("status").map_or(0..0, toml::Spanned::span),
             "status",
@@ -174,22 +173,21 @@ fn check_format(top: &Section<'_, '_>) {
 }
 
 fn about(top: &Section<'_, '_>) -> About {
-    let side = top.word("side", &["left", "right", "midline"]);
     About {
         subject: code(top, "subject"),
         examiner: code(top, "examiner"),
         session: top.text("session"),
         site: top.text("site"),
         recorded_at: top.text("recorded_at"),
-        level: top.word("level", &LEVELS),
-        side: side.as_deref().and_then(Side::parse),
-        contact: top.word("contact", &CONTACTS),
-        landmark: top.text("landmark"),
-        posture: top.text("posture"),
-        line_of_drive_deg: top.number("line_of_drive_deg", 0.0, 180.0),
-        covers: top.words("covers", &LEVELS),
+        level: top.word("level"),
+        side: top.word("side"),
+        contact: top.word("contact"),
+        landmark: top.text("landmark").and_then(|t| Landmark::new(&t)),
+        posture: top.text("posture").and_then(|t| Posture::new(&t)),
+        line_of_drive: top.line_of_drive("line_of_drive_deg"),
+        covers: top.words("covers"),
         trial: top.whole("trial", 1, 10_000).and_then(|n| u32::try_from(n).ok()),
-        feedback: top.word("feedback", &FEEDBACKS),
+        feedback: top.word("feedback"),
         excluded: excluded(top),
     }
 }

@@ -2,6 +2,7 @@
 
 use super::words::{nearest, one_of, shown};
 use crate::error::Problem;
+use crate::terms::{LineOfDrive, Term};
 use std::cell::RefCell;
 use std::ops::Range;
 use toml::Spanned;
@@ -130,19 +131,20 @@ impl<'d, 'a> Section<'d, 'a> {
         }
     }
 
-    /// One of a list of words.
-    pub fn word(&self, key: &str, words: &[&str]) -> Option<String> {
+    /// A word out of a closed list.
+    pub fn word<T: Term>(&self, key: &str) -> Option<T> {
         let found = self.text(key)?;
-        if words.contains(&found.as_str()) {
-            return Some(found);
+        if let Some(term) = T::parse(&found) {
+            return Some(term);
         }
+        let words = T::words();
         let advice = match nearest(&found, words.iter().copied()) {
             Some(near) => format!("write \"{near}\" if that is meant"),
             None => "correct the word or take the line out".to_owned(),
         };
         let span = self.get(key).map_or(0..0, Spanned::span);
         self.doc
-            .error(span, &self.dotted(key), &shown(&found), &one_of(words), &advice);
+            .error(span, &self.dotted(key), &shown(&found), &one_of(&words), &advice);
         None
     }
 
@@ -172,6 +174,11 @@ impl<'d, 'a> Section<'d, 'a> {
         None
     }
 
+    /// A line of drive, in degrees.
+    pub fn line_of_drive(&self, key: &str) -> Option<LineOfDrive> {
+        self.number(key, 0.0, 180.0).and_then(LineOfDrive::new)
+    }
+
     /// A whole number from `low` to `high`.
     pub fn whole(&self, key: &str, low: i64, high: i64) -> Option<i64> {
         let value = self.get(key)?;
@@ -184,8 +191,8 @@ impl<'d, 'a> Section<'d, 'a> {
         }
     }
 
-    /// A list of words, each of them known.
-    pub fn words(&self, key: &str, known: &[&str]) -> Vec<String> {
+    /// Several words out of a closed list.
+    pub fn words<T: Term>(&self, key: &str) -> Vec<T> {
         let Some(value) = self.get(key) else {
             return Vec::new();
         };
@@ -195,9 +202,9 @@ impl<'d, 'a> Section<'d, 'a> {
         };
         let mut words = Vec::new();
         for item in items {
-            match item.get_ref().as_str() {
-                Some(w) if known.contains(&w) => words.push(w.to_owned()),
-                _ => self.wrong_type(key, item, &format!("words out of {}", one_of(known))),
+            match item.get_ref().as_str().and_then(T::parse) {
+                Some(word) => words.push(word),
+                None => self.wrong_type(key, item, &format!("words out of {}", one_of(&T::words()))),
             }
         }
         words

@@ -1,14 +1,5 @@
 //! Words that a file may use, and how a wrong one is answered.
 
-/// Parts of the hand.
-pub const CONTACTS: [&str; 4] = ["thumb", "thumb_finger", "thenar", "reinforced"];
-/// When the examiner sees the force.
-pub const FEEDBACKS: [&str; 4] = ["live", "after", "on-request", "none"];
-/// What an examiner may call.
-pub const CALLS: [&str; 4] = ["left", "right", "even", "unsure"];
-/// Whether a recording was closed in order.
-pub const STATUSES: [&str; 2] = ["complete", "open"];
-
 /// The known word nearest to a wrong one, when it is near enough to be meant.
 ///
 /// Upper and lower case do not count; nearness is the Jaro-Winkler similarity, at least 0.75.

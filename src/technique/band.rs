@@ -4,7 +4,7 @@ use super::ceiling::ceiling_n;
 use crate::columns::Measure;
 use crate::settings::Settings;
 use crate::stats::expanded::combined;
-use crate::study::anatomy;
+use crate::terms::Level;
 use crate::trace::{Estimate, Test, UncertaintySource};
 
 /// What of a test is held against a band.
@@ -133,7 +133,7 @@ pub fn band_checks(test: &Test, settings: &Settings) -> Vec<BandCheck> {
 
 /// One aspect of a test beside its band; `None` when it was not measured, or nothing is known to hold it against.
 pub fn band_check(test: &Test, aspect: Aspect, settings: &Settings) -> Option<BandCheck> {
-    let bands = anatomy::bands(test.about.level.as_deref(), &settings.technique);
+    let bands = settings.technique.bands(test.about.level.map(Level::region));
     let (found, low, high) = match aspect {
         Aspect::TotalPeak => (total_peak(test)?, None, Some(ceiling_n(test, settings)?.1)),
         Aspect::PastOnset => (past_onset(test)?, Some(0.0), None),
@@ -156,7 +156,7 @@ pub fn band_check(test: &Test, aspect: Aspect, settings: &Settings) -> Option<Ba
         Aspect::HandShare => band(test.measures.get(Measure::HandShare)?, bands.hand_share_percent),
         Aspect::PeakSpread => (peak_spread(test)?, None, Some(bands.peak_cv_percent)),
         Aspect::LineOfDrive => {
-            let off = test.drive_deg? - test.about.line_of_drive_deg?;
+            let off = test.drive_deg? - test.about.line_of_drive?.degrees();
             let most = bands.line_of_drive_deg;
             (Estimate::new(off, None), Some(-most), Some(most))
         }

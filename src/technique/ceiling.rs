@@ -1,8 +1,8 @@
 //! Over the ceiling.
 
-use super::{Seen, TechniqueFinding, TechniqueRule, place};
+use super::{Seen, TechniqueFinding, TechniqueRule};
 use crate::settings::Settings;
-use crate::study::anatomy::{self, Region};
+use crate::terms::Region;
 use crate::trace::Test;
 use std::collections::BTreeMap;
 
@@ -11,8 +11,8 @@ use std::collections::BTreeMap;
 pub fn ceiling_n(test: &Test, settings: &Settings) -> Option<(Region, f64)> {
     let levels = test.about.level.iter().chain(&test.about.covers);
     levels
-        .filter_map(|level| anatomy::region(level))
-        .map(|region| (region, region.ceiling_n(&settings.ceiling_n)))
+        .map(|level| level.region())
+        .map(|region| (region, settings.ceiling_n.of(region)))
         .min_by(|a, b| a.1.total_cmp(&b.1))
 }
 
@@ -49,12 +49,11 @@ fn over(sides: &[&Test], settings: &Settings, changed: &[&str]) -> Option<Techni
         of_all.about.side = None;
     }
     let text = format!(
-        "{}: peak force {:.1} N, over the {} ceiling of {ceiling} N ({whose}).",
-        place(&of_all),
+        "peak force {:.1} N, over the {} ceiling of {ceiling} N ({whose}).",
         worst.total_peak_n,
         region.word()
     );
-    let advice = "Next time lean in with less weight and stop well below the ceiling; stop at once on request or pain. \
+    let advice = "lean in with less weight and stop well below the ceiling; stop at once on request or pain. \
                   A blank result is never a reason to press harder.";
     Some(TechniqueFinding {
         value: Some(worst.total_peak_n),

@@ -1,9 +1,10 @@
 //! How the hold and the springs were made: size, speed, steadiness, hands, line of drive.
 
 use super::band::{Aspect, BandCheck, BandStatus, band_check};
-use super::{Seen, TechniqueFinding, TechniqueRule, place};
+use super::{Seen, TechniqueFinding, TechniqueRule};
 use crate::format::plus_minus;
-use crate::trace::{Note, Side, Test};
+use crate::terms::{LineOfDrive, Side};
+use crate::trace::{Note, Test};
 use std::collections::BTreeMap;
 
 /// A rule on one aspect of single tests, and how its breach is told.
@@ -21,7 +22,7 @@ pub(super) const SPRING_TOO_SMALL: BandRule = BandRule {
     aspect: Aspect::Excursion,
     breach: BandStatus::Below,
     text: |_, h| format!("springs of {}, smaller than {}", measured(h), band(h)),
-    advice: "Next time let each spring travel a little further past the lean, in the same easy rhythm: more \
+    advice: "let each spring travel a little further past the lean, in the same easy rhythm: more \
              travel, not more weight, and below the ceiling. Where the tissue does not give that far, leave it: \
              a small spring is never a reason to press harder.",
 };
@@ -31,7 +32,7 @@ pub(super) const SPRING_TOO_DEEP: BandRule = BandRule {
     aspect: Aspect::Excursion,
     breach: BandStatus::Above,
     text: |_, h| format!("springs of {}, deeper than {}", measured(h), band(h)),
-    advice: "Next time stop each spring sooner: lean as before, then add only a few millimetres and let go.",
+    advice: "stop each spring sooner: lean as before, then add only a few millimetres and let go.",
 };
 
 pub(super) const QUICK_SPRING: BandRule = BandRule {
@@ -45,7 +46,7 @@ pub(super) const QUICK_SPRING: BandRule = BandRule {
             band(h)
         )
     },
-    advice: "Next time give each spring about half a second: let it grow out of the lean and come back by itself.",
+    advice: "give each spring about half a second: let it grow out of the lean and come back by itself.",
 };
 
 pub(super) const UNSTEADY_HOLD: BandRule = BandRule {
@@ -59,7 +60,7 @@ pub(super) const UNSTEADY_HOLD: BandRule = BandRule {
             band(h)
         )
     },
-    advice: "Next time settle before you spring: let straight arms carry your weight, breathe on quietly, and \
+    advice: "settle before you spring: let straight arms carry your weight, breathe on quietly, and \
              hold the lean still for a second.",
 };
 
@@ -68,7 +69,7 @@ pub(super) const CAME_OFF: BandRule = BandRule {
     aspect: Aspect::BetweenSprings,
     breach: BandStatus::Below,
     text: |_, h| format!("force fell to {} between springs, below {}", measured(h), band(h)),
-    advice: "Next time let each spring come back only as far as the lean it began from, and stay on the tissue \
+    advice: "let each spring come back only as far as the lean it began from, and stay on the tissue \
              until the last one is done.",
 };
 
@@ -83,7 +84,7 @@ pub(super) const UNEVEN_SPRINGS: BandRule = BandRule {
             band(h)
         )
     },
-    advice: "Next time keep to one size and one rhythm: count the springs, and let each end where the last one \
+    advice: "keep to one size and one rhythm: count the springs, and let each end where the last one \
              did.",
 };
 
@@ -94,7 +95,7 @@ pub(super) fn off_line_of_drive(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
         aspect: Aspect::LineOfDrive,
         breach,
         text: |test, h| {
-            let planned = test.about.line_of_drive_deg.unwrap_or_default();
+            let planned = test.about.line_of_drive.map_or(0.0, LineOfDrive::degrees);
             let toward = if h.value < 0.0 { "head" } else { "feet" };
             let most = h.high.unwrap_or_default();
             format!(
@@ -104,7 +105,7 @@ pub(super) fn off_line_of_drive(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
                 h.value.abs()
             )
         },
-        advice: "Next time set your forearm along the planned line before the slack is out, and look once more before \
+        advice: "set your forearm along the planned line before the slack is out, and look once more before \
                  you spring.",
     };
     let both = [BandStatus::Below, BandStatus::Above].map(|breach| breaches(seen, &rule(breach)));
@@ -139,12 +140,11 @@ pub(super) fn uneven_hands(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
         };
         let both = sideless(test);
         let text = format!(
-            "{}: the {hand} hand carried {more}{} of the preload, outside {}.{tissue}",
-            place(&both),
+            "the {hand} hand carried {more}{} of the preload, outside {}.{tissue}",
             measured(&check),
             band(&check)
         );
-        let advice = "Next time stand with your weight over the middle and let both arms take the same before you \
+        let advice = "stand with your weight over the middle and let both arms take the same before you \
                       spring.";
         findings.push(TechniqueFinding {
             value: Some(check.value),
@@ -174,7 +174,7 @@ pub(super) fn breaches(seen: &Seen<'_>, rule: &BandRule) -> Vec<TechniqueFinding
         }
         for (test, check) in told {
             let at = if together { sideless(test) } else { test.clone() };
-            let text = format!("{}: {}.", place(&at), (rule.text)(test, &check));
+            let text = format!("{}.", (rule.text)(test, &check));
             findings.push(TechniqueFinding {
                 value: Some(check.value),
                 unit: rule.aspect.unit(),

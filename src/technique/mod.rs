@@ -13,10 +13,11 @@ mod slack;
 
 pub use band::{Aspect, BandCheck, BandStatus, band_check, band_checks};
 pub use ceiling::ceiling_n;
-pub use plan::{PlanCoverage, PlanStep, ScanKey};
+pub use plan::{PlanCoverage, PlanStep};
 pub use rule::TechniqueRule;
 
 use crate::settings::Settings;
+use crate::terms::{Level, Side};
 use crate::trace::Test;
 use std::collections::HashMap;
 
@@ -29,17 +30,17 @@ pub struct TechniqueFinding {
     pub subject: Option<String>,
     pub examiner: Option<String>,
     pub session: Option<String>,
-    pub level: Option<String>,
-    pub side: Option<String>,
+    pub level: Option<Level>,
+    pub side: Option<Side>,
     pub rule: TechniqueRule,
     pub value: Option<f64>,
     pub unit: &'static str,
     pub low: Option<f64>,
     pub high: Option<f64>,
-    /// What was seen, in plain words.
-    pub text: String,
-    /// What to try next time.
-    pub advice: String,
+    /// What was seen, in plain words; where stands apart.
+    pub observed: String,
+    /// What to try, as it follows "Next time".
+    pub next_time: &'static str,
 }
 
 /// What a rule may look at.
@@ -184,35 +185,46 @@ impl TechniqueFinding {
         }
     }
 
+    /// Where it was, for the beginning of a sentence: `L3 left`, or the recording when nobody named the level.
+    fn place(&self) -> String {
+        let at = match (self.level, &self.recording, self.test) {
+            (Some(level), ..) => level.label().to_owned(),
+            (None, Some(recording), Some(test)) => format!("{recording}, test {test}"),
+            _ => "level not named".to_owned(),
+        };
+        match self.side {
+            Some(side) => format!("{at} {side}"),
+            None => at,
+        }
+    }
+
+    /// Where it was and what was seen.
+    pub fn text(&self) -> String {
+        format!("{}: {}", self.place(), self.observed)
+    }
+
+    /// What to try next time.
+    pub fn advice(&self) -> String {
+        format!("Next time {}", self.next_time)
+    }
+
     /// A finding on a test, with nothing measured yet.
-    fn on(rule: TechniqueRule, test: &Test, text: String, advice: impl Into<String>) -> TechniqueFinding {
+    fn on(rule: TechniqueRule, test: &Test, observed: String, next_time: &'static str) -> TechniqueFinding {
         TechniqueFinding {
             recording: Some(test.recording.clone()),
             test: Some(test.test),
             subject: test.about.subject.clone(),
             examiner: test.about.examiner.clone(),
             session: test.about.session.clone(),
-            level: test.about.level.clone(),
-            side: test.side().map(|s| s.word().to_owned()),
+            level: test.about.level,
+            side: test.side(),
             rule,
             value: None,
             unit: "",
             low: None,
             high: None,
-            text,
-            advice: advice.into(),
+            observed,
+            next_time,
         }
-    }
-}
-
-/// Where a test was, for the beginning of a sentence: `L3 left`, or the recording when nobody named the level.
-fn place(test: &Test) -> String {
-    let at = match &test.about.level {
-        Some(level) => crate::study::anatomy::label(level).to_owned(),
-        None => format!("{}, test {}", test.recording, test.test),
-    };
-    match test.side() {
-        Some(side) => format!("{at} {side}"),
-        None => at,
     }
 }

@@ -1,35 +1,16 @@
 //! A scan against its plan: levels missed, doubled, out of order.
 
-use super::{Seen, TechniqueFinding, TechniqueRule, place};
-use crate::study::anatomy;
+use super::{Seen, TechniqueFinding, TechniqueRule};
+use crate::terms::{Level, SessionKey, Side, StepSide};
 use crate::trace::Test;
 use std::collections::BTreeMap;
-
-/// Whose scan.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Default)]
-pub struct ScanKey {
-    pub subject: Option<String>,
-    pub examiner: Option<String>,
-    pub session: Option<String>,
-}
-
-impl ScanKey {
-    /// The scan that a test belongs to.
-    pub fn of(test: &Test) -> ScanKey {
-        ScanKey {
-            subject: test.about.subject.clone(),
-            examiner: test.about.examiner.clone(),
-            session: test.about.session.clone(),
-        }
-    }
-}
 
 /// One step of a plan.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PlanStep {
-    pub level: String,
-    /// `left`, `right`, `midline`, or `both`: two tests, together or in either order.
-    pub side: String,
+    pub level: Level,
+    /// `Both`: two tests, together or in either order.
+    pub side: StepSide,
 }
 
 /// The steps that one scan was to make, in the order in which it was to make them (for a random order: as drawn).
@@ -37,54 +18,50 @@ pub struct PlanStep {
 pub struct PlanCoverage {
     /// Name of the plan.
     pub plan: String,
-    pub scan: ScanKey,
+    pub scan: SessionKey,
     pub steps: Vec<PlanStep>,
 }
 
 impl PlanCoverage {
     fn tests<'a>(&self, seen: &Seen<'a>) -> Vec<&'a Test> {
-        let of_scan = |t: &&Test| ScanKey::of(t) == self.scan;
+        let of_scan = |t: &&Test| t.about.session() == self.scan;
         seen.tests.iter().filter(of_scan).collect()
     }
 
     /// Positions of the steps at each level and side, `both` standing at both.
-    fn positions(&self) -> BTreeMap<(&str, &str), Vec<usize>> {
-        let mut positions: BTreeMap<(&str, &str), Vec<usize>> = BTreeMap::new();
+    fn positions(&self) -> BTreeMap<(Level, Side), Vec<usize>> {
+        let mut positions: BTreeMap<(Level, Side), Vec<usize>> = BTreeMap::new();
         for (i, step) in self.steps.iter().enumerate() {
-            let sides = match step.side.as_str() {
-                "both" => &["left", "right"][..],
-                side => &[side][..],
-            };
-            for side in sides {
-                positions.entry((&step.level, side)).or_default().push(i);
+            for side in step.side.sides() {
+                positions.entry((step.level, *side)).or_default().push(i);
             }
         }
         positions
     }
 
-    fn finding(&self, level: &str, side: &str, text: String, advice: &str) -> TechniqueFinding {
+    fn finding(&self, level: Level, side: Side, observed: String, next_time: &'static str) -> TechniqueFinding {
         TechniqueFinding {
             recording: None,
             test: None,
             subject: self.scan.subject.clone(),
             examiner: self.scan.examiner.clone(),
             session: self.scan.session.clone(),
-            level: Some(level.to_owned()),
-            side: Some(side.to_owned()),
+            level: Some(level),
+            side: Some(side),
             rule: TechniqueRule::LevelMissed,
             value: None,
             unit: "",
             low: None,
             high: None,
-            text,
-            advice: advice.to_owned(),
+            observed,
+            next_time,
         }
     }
 }
 
 /// Level and side of a test, where both are known.
-fn spot(test: &Test) -> Option<(&str, &str)> {
-    Some((test.about.level.as_deref()?, test.side()?.word()))
+fn spot(test: &Test) -> Option<(Level, Side)> {
+    Some((test.about.level?, test.side()?))
 }
 
 /// Steps with fewer tests than the plan has them, in the order of the plan. A scan of which nothing is known is not
@@ -96,7 +73,7 @@ pub(super) fn missed(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
         if tests.is_empty() {
             continue;
         }
-        let mut missing: Vec<(usize, &str, &str, usize, usize)> = Vec::new();
+        let mut missing: Vec<(usize, Level, Side, usize, usize)> = Vec::new();
         for ((level, side), steps) in plan.positions() {
             let done = tests.iter().filter(|t| spot(t) == Some((level, side))).count();
             if let Some(first) = steps.get(done) {
@@ -106,8 +83,7 @@ pub(super) fn missed(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
         missing.sort_unstable();
         for (_, level, side, done, wanted) in missing {
             let text = format!(
-                "{} {side}: {}, plan {}.",
-                anatomy::label(level),
+                "{}, plan {}.",
                 if done == 0 {
                     "no test".to_owned()
                 } else {
@@ -115,7 +91,7 @@ pub(super) fn missed(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
                 },
                 plan.plan
             );
-            let advice = "Next time go through the plan step by step and tick each one off.";
+            let advice = "go through the plan step by step and tick each one off.";
             findings.push(TechniqueFinding {
                 value: Some(done as f64),
                 unit: "tests",
@@ -153,8 +129,7 @@ pub(super) fn doubled(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
             };
             let of_trial = trial.map_or_else(String::new, |t| format!(" of trial {t}"));
             let text = format!(
-                "{}: {done} tests{of_trial}, plan {} has {planned}.",
-                place(first_too_many),
+                "{done} tests{of_trial}, plan {} has {planned}.",
                 plan.plan
             );
             findings.push(TechniqueFinding {
@@ -164,7 +139,7 @@ pub(super) fn doubled(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
                 ..TechniqueFinding::on(TechniqueRule::LevelDoubled,
                     first_too_many,
                     text,
-                    "Next time count the levels as you go; give a wanted repetition a trial number of its own.",
+                    "count the levels as you go; give a wanted repetition a trial number of its own.",
                 )
             });
         }
@@ -186,7 +161,7 @@ pub(super) fn out_of_order(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
         }
         for tests in passes.into_values() {
             let Some(tests) = in_time(tests) else { continue };
-            let mut met: BTreeMap<(&str, &str), usize> = BTreeMap::new();
+            let mut met: BTreeMap<(Level, Side), usize> = BTreeMap::new();
             let mut walked: Vec<(usize, &Test)> = Vec::new();
             for test in tests {
                 let Some(spot) = spot(test) else { continue };
@@ -203,17 +178,16 @@ pub(super) fn out_of_order(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
                     continue;
                 }
                 let text = format!(
-                    "{}: out of order, step {} of {} in plan {}{}.",
-                    place(test),
+                    "out of order, step {} of {} in plan {}{}.",
                     step + 1,
                     plan.steps.len(),
                     plan.plan,
-                    match i.checked_sub(1).and_then(|before| walked.get(before)) {
-                        Some((_, before)) => format!(", done after {}", place(before)),
+                    match i.checked_sub(1).and_then(|before| spot(walked.get(before)?.1)) {
+                        Some((level, side)) => format!(", done after {} {side}", level.label()),
                         None => ", done first".to_owned(),
                     }
                 );
-                let advice = "Next time find each level from the last one by its landmark before you lean.";
+                let advice = "find each level from the last one by its landmark before you lean.";
                 findings.push(TechniqueFinding {
                     value: Some((i + 1) as f64),
                     unit: "place in the scan",

@@ -7,7 +7,7 @@
 use crate::columns::Measure;
 use crate::stats::expanded::{combined, expanded_95};
 use crate::stats::quantile::t_quantile;
-use crate::study::anatomy::{self, Region};
+use crate::terms::{Contact, Level, Region};
 use crate::trace::{Estimate, Test};
 
 /// What is held against the reference, in the order of pages.
@@ -34,7 +34,7 @@ pub struct Reference {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Scope {
     /// Those of the same level.
-    Level(String),
+    Level(Level),
     /// Those of the same region.
     Region(Region),
     /// All: neither they nor the test say a level.
@@ -45,7 +45,7 @@ impl Scope {
     /// In words: `L3`, `lumbar`, `all levels`.
     pub fn word(&self) -> String {
         match self {
-            Scope::Level(level) => anatomy::label(level).to_owned(),
+            Scope::Level(level) => level.label().to_owned(),
             Scope::Region(region) => region.word().to_owned(),
             Scope::All => "all levels".to_owned(),
         }
@@ -200,7 +200,7 @@ impl Reference {
     /// Why there are none.
     pub fn tests_for(&self, test: &Test) -> Result<(Scope, Vec<&Test>), NoTarget> {
         let about = &test.about;
-        self.tests_at(about.level.as_deref(), about.contact.as_deref(), hands(test))
+        self.tests_at(about.level, about.contact, hands(test))
     }
 
     /// The reference tests that a test yet to be made is held against; `hands` is 2 when both press at once.
@@ -209,14 +209,14 @@ impl Reference {
     /// Why there are none.
     pub fn tests_at(
         &self,
-        level: Option<&str>,
-        contact: Option<&str>,
+        level: Option<Level>,
+        contact: Option<Contact>,
         hands: usize,
     ) -> Result<(Scope, Vec<&Test>), NoTarget> {
         if self.tests.is_empty() {
             return Err(NoTarget::Empty);
         }
-        let same_hand = |r: &&Test| r.about.contact.as_deref() == contact && self::hands(r) == hands;
+        let same_hand = |r: &&Test| r.about.contact == contact && self::hands(r) == hands;
         let alike: Vec<&Test> = self.tests.iter().filter(same_hand).collect();
         if alike.is_empty() {
             return Err(NoTarget::OtherHand);
@@ -225,17 +225,12 @@ impl Reference {
             alike.iter().copied().filter(|r| keep(r)).collect()
         };
         if let Some(level) = level {
-            let here = pick(&|r| r.about.level.as_deref() == Some(level));
+            let here = pick(&|r| r.about.level == Some(level));
             if here.len() >= TESTS_FOR_A_LEVEL {
-                return Ok((Scope::Level(level.to_owned()), here));
+                return Ok((Scope::Level(level), here));
             }
-            let Some(region) = anatomy::region(level) else {
-                return match here.is_empty() {
-                    true => Err(NoTarget::OtherRegion),
-                    false => Ok((Scope::Level(level.to_owned()), here)),
-                };
-            };
-            let near = pick(&|r| r.about.level.as_deref().and_then(anatomy::region) == Some(region));
+            let region = level.region();
+            let near = pick(&|r| r.about.level.map(Level::region) == Some(region));
             return match near.is_empty() {
                 true => Err(NoTarget::OtherRegion),
                 false => Ok((Scope::Region(region), near)),

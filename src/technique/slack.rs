@@ -1,6 +1,6 @@
 //! Whether the slack was out before the spring.
 
-use super::{Seen, TechniqueFinding, TechniqueRule, place};
+use super::{Seen, TechniqueFinding, TechniqueRule};
 use crate::columns::Measure;
 use crate::trace::{Knee, Test};
 
@@ -21,8 +21,7 @@ fn early(test: &Test) -> Option<TechniqueFinding> {
     }
     let interval = onset.u95().map_or_else(String::new, |u| format!(" ± {u:.2}"));
     let text = format!(
-        "{}: sprung at {start_mm:.2} mm, {:.2} mm short of the onset at {:.2}{interval} mm: before the slack was out.",
-        place(test),
+        "sprung at {start_mm:.2} mm, {:.2} mm short of the onset at {:.2}{interval} mm: before the slack was out.",
         onset.value - start_mm,
         onset.value
     );
@@ -34,7 +33,7 @@ fn early(test: &Test) -> Option<TechniqueFinding> {
             TechniqueRule::SprungBeforeSlackOut,
             test,
             text,
-            "Next time stay longer with the lean, let it take up the slack until the tissue stops giving way, hold, and \
+            "stay longer with the lean, let it take up the slack until the tissue stops giving way, hold, and \
              only then spring; the ceiling stays where it is.",
         )
     })
@@ -45,14 +44,10 @@ pub(super) fn slack_not_shown_out(seen: &Seen<'_>) -> Vec<TechniqueFinding> {
     let without = seen.tests.iter().filter(|t| t.knee == Knee::None);
     without
         .map(|test| {
-            let text = format!(
-                "{}: no knee between take-up and end-feel, so the slack is not shown to be out.",
-                place(test)
-            );
             TechniqueFinding::on(TechniqueRule::SlackNotShownOut,
                 test,
-                text,
-                "Next time lean in more slowly and evenly and wait for the tissue before springing. If the slack is \
+                "no knee between take-up and end-feel, so the slack is not shown to be out.".to_owned(),
+                "lean in more slowly and evenly and wait for the tissue before springing. If the slack is \
                  still not shown to be out, leave it blank: that is never a reason to press harder.",
             )
         })

@@ -9,6 +9,7 @@ use std::fmt;
 /// A reported number.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Estimate {
+    /// In the measure's unit.
     pub value: f64,
     /// Combined standard uncertainty of the measurement; `None` when it cannot be said.
     pub u: Option<f64>,
@@ -50,27 +51,43 @@ impl Estimate {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[non_exhaustive]
 pub enum UncertaintySource {
+    /// Noise of the force channel.
     ForceNoise,
+    /// Noise of the displacement channel.
     DisplacementNoise,
+    /// How well the zero of force is known.
     ForceZero,
     /// The tissue departs from the fitted law by more than noise explains.
     LackOfFit,
     /// Scatter of the lean about the two lines that stand in for the fit.
     TwoLineScatter,
+    /// Noise of the times of the springs' peaks.
     PeakTimeNoise,
+    /// Noise of force where contact begins.
     ContactForceNoise,
+    /// Noise of displacement where contact begins.
     ContactDisplacementNoise,
+    /// How well the zero of force is known, where contact begins.
     ContactForceZero,
     /// The preloads of both hands, in the share of one.
     BothPreloads,
+    /// Calibration of the load cell.
     ForceCalibration,
+    /// Calibration of the displacement sensor.
     DisplacementCalibration,
+    /// Scatter of readings about the calibration curve.
     CalibrationScatter,
+    /// The instrument's own loss.
     InstrumentLoop,
+    /// The delay between both channels.
     ChannelDelay,
+    /// Noise of a mat's cells.
     MatCellNoise,
+    /// Gain of the mat.
     MatGain,
+    /// Cells of a mat that differ in gain.
     MatNonUniformity,
+    /// Creep of the mat over a hold.
     MatCreep,
     /// Cells that are masked, and filled from their neighbours.
     MatFilledCells,
@@ -138,6 +155,7 @@ impl fmt::Display for UncertaintySource {
 /// One line of an uncertainty budget (JCGM 100:2008, 5.1.2).
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct BudgetLine {
+    /// Where it comes from.
     pub source: UncertaintySource,
     /// Standard uncertainty, already multiplied by its sensitivity, in the measure's unit.
     pub u: f64,
@@ -148,7 +166,9 @@ pub struct BudgetLine {
 /// A measure with the budget that its uncertainty was made of.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Measured {
+    /// The number with its combined uncertainty.
     pub estimate: Estimate,
+    /// What the uncertainty is made of.
     pub budget: Vec<BudgetLine>,
 }
 

@@ -3,68 +3,75 @@
 mod estimate;
 mod note;
 
+pub use crate::terms::Side;
 pub use estimate::{BudgetLine, Estimate, Measured, Measures, UncertaintySource};
 pub use note::{AgainstKnee, Note};
 
 use crate::columns::Measure;
+use crate::terms::{Contact, Feedback, Landmark, Level, LineOfDrive, Posture, SessionKey, TestKey};
 use serde::{Deserialize, Serialize};
 use std::fmt;
-
-/// Whose left and right: always the subject's.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Side {
-    Left,
-    Right,
-    Midline,
-}
-
-impl Side {
-    /// The word in columns, plans and pages.
-    pub fn word(self) -> &'static str {
-        match self {
-            Side::Left => "left",
-            Side::Right => "right",
-            Side::Midline => "midline",
-        }
-    }
-
-    /// Reads the word; nothing else is a side.
-    pub fn parse(word: &str) -> Option<Side> {
-        [Side::Left, Side::Right, Side::Midline]
-            .into_iter()
-            .find(|s| s.word() == word)
-    }
-}
-
-impl fmt::Display for Side {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(self.word())
-    }
-}
 
 /// Who, where and how: what a sidecar, a plan step or a roster knows of a test. All are codes, never names.
 ///
 /// Empty is `None`, never an empty string.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct About {
+    /// Code of who is pressed on.
     pub subject: Option<String>,
+    /// Code of who presses.
     pub examiner: Option<String>,
+    /// Name of the session.
     pub session: Option<String>,
+    /// Code of the lab.
     pub site: Option<String>,
+    /// When it was recorded.
     pub recorded_at: Option<String>,
-    pub level: Option<String>,
+    /// Level of the spine.
+    pub level: Option<Level>,
+    /// The subject's side.
     pub side: Option<Side>,
-    pub contact: Option<String>,
-    pub landmark: Option<String>,
-    pub posture: Option<String>,
-    pub line_of_drive_deg: Option<f64>,
+    /// The part of the hand.
+    pub contact: Option<Contact>,
+    /// What the hand was placed by.
+    pub landmark: Option<Landmark>,
+    /// How the subject lies or sits.
+    pub posture: Option<Posture>,
+    #[serde(rename = "line_of_drive_deg")]
+    /// Direction of the push.
+    pub line_of_drive: Option<LineOfDrive>,
     /// Levels that one contact covers (`reinforced` steps); empty for a single level.
-    pub covers: Vec<String>,
+    pub covers: Vec<Level>,
+    /// Which repetition, from 1.
     pub trial: Option<u32>,
-    pub feedback: Option<String>,
+    /// What the examiner was shown.
+    pub feedback: Option<Feedback>,
     /// Why a person left the recording out, if somebody did.
     pub excluded: Option<String>,
+}
+
+impl About {
+    /// The session that the test belongs to.
+    pub fn session(&self) -> SessionKey {
+        SessionKey {
+            subject: self.subject.clone(),
+            examiner: self.examiner.clone(),
+            session: self.session.clone(),
+        }
+    }
+
+    /// What only tests of its kind share.
+    pub fn key(&self) -> TestKey {
+        TestKey {
+            subject: self.subject.clone(),
+            examiner: self.examiner.clone(),
+            session: self.session.clone(),
+            posture: self.posture.clone(),
+            contact: self.contact,
+            level: self.level,
+            line_of_drive: self.line_of_drive,
+        }
+    }
 }
 
 /// One sensor's record under one side.
@@ -75,7 +82,9 @@ pub struct About {
 pub struct Channel {
     /// `None` when the file does not say; the sidecar or the plan then does.
     pub side: Option<Side>,
+    /// Force.
     pub force_n: Vec<f64>,
+    /// Displacement, where there is a sensor.
     pub displacement_mm: Option<Vec<f64>>,
     /// The displacement is shared with the other side's channel.
     pub displacement_shared: bool,
@@ -89,12 +98,15 @@ pub struct Channel {
 pub struct Trace {
     /// Path relative to the input given, with forward slashes.
     pub recording: String,
+    /// Time.
     pub time_s: Vec<f64>,
+    /// One a hand.
     pub channels: Vec<Channel>,
     /// Steps up at each new test.
     pub marker: Option<Vec<i64>>,
     /// Tilt of the push, as the line of drive is counted.
     pub drive_deg: Option<Vec<f64>>,
+    /// Who, where and how.
     pub about: About,
     /// Things found while reading that the reader of a result should know.
     pub notes: Vec<String>,
@@ -133,24 +145,39 @@ pub struct Spring {
     pub number: u32,
     /// Where the loading limb leaves the preload.
     pub start_s: f64,
+    /// Time of the highest displacement (of force, without it).
     pub peak_s: f64,
     /// Where the recoil limb comes back to rest.
     pub end_s: f64,
     /// Whether it enters the means: the first of three or more is preconditioning and does not.
     pub counted: bool,
+    /// Force held before it.
     pub preload_n: Option<f64>,
+    /// Highest force.
     pub peak_n: f64,
+    /// Displacement where it starts.
     pub start_mm: Option<f64>,
+    /// Highest displacement.
     pub peak_mm: Option<f64>,
+    /// Displacement where it ends.
     pub end_mm: Option<f64>,
+    /// From start to peak.
     pub excursion_mm: Option<f64>,
+    /// Slope beyond the onset.
     pub end_feel_n_per_mm: Option<f64>,
+    /// Force rise over excursion.
     pub secant_n_per_mm: Option<f64>,
+    /// Work of the loading limb.
     pub loading_work_mj: Option<f64>,
+    /// Work that the recoil limb does not give back.
     pub loss_mj: Option<f64>,
+    /// Loss over loading work.
     pub loss_ratio: Option<f64>,
+    /// Share of the excursion that came back.
     pub recoil_ratio: Option<f64>,
+    /// From 10 to 90 % of the force rise.
     pub time_to_peak_s: Option<f64>,
+    /// Of the same part of the rise.
     pub loading_rate_n_per_s: Option<f64>,
     /// Why it was dropped from every mean, if it was.
     pub dropped: Option<DropCause>,
@@ -173,6 +200,7 @@ pub enum Knee {
 /// Times of the phases of a test, in the recording's own seconds.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct Phases {
+    /// First contact.
     pub contact_begin_s: f64,
     /// First passage of the onset on the way in.
     pub onset_s: Option<f64>,
@@ -180,6 +208,7 @@ pub struct Phases {
     pub lean_end_s: f64,
     /// End of the last spring's recoil limb, when there are springs.
     pub springs_end_s: Option<f64>,
+    /// The hand is off.
     pub contact_end_s: f64,
     /// The hold that steadiness is taken over, when there is one.
     pub hold_s: Option<[f64; 2]>,
@@ -188,7 +217,9 @@ pub struct Phases {
 /// A conditioned curve thin enough to keep for drawing (about 100 samples a second).
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Curve {
+    /// Time.
     pub time_s: Vec<f32>,
+    /// Force.
     pub force_n: Vec<f32>,
     /// Empty without displacement.
     pub displacement_mm: Vec<f32>,
@@ -197,12 +228,19 @@ pub struct Curve {
 /// The whole-trace fit, for drawing its lines and reporting how well it holds.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct FitSummary {
+    /// Displacement of the knee.
     pub onset_mm: f64,
+    /// Force at the knee.
     pub onset_n: f64,
+    /// Slope before the knee.
     pub take_up_n_per_mm: f64,
+    /// Slope beyond the onset.
     pub end_feel_n_per_mm: f64,
+    /// Width of the knee.
     pub knee_width_mm: f64,
+    /// Viscous damping.
     pub damping_n_s_per_mm: f64,
+    /// Of the relaxing branch, when there is one.
     pub relaxation_time_s: Option<f64>,
     /// Residual of the springs over their force range, in percent.
     pub residual_percent: f64,
@@ -215,21 +253,29 @@ pub struct Test {
     pub recording: String,
     /// Episode within the recording, from 1; both sides of a bilateral trace share it.
     pub test: u32,
+    /// Who, where and how.
     pub about: About,
+    /// Samples a second.
     pub rate_hz: f64,
     /// Raw samples from touching to leaving.
     pub samples: usize,
+    /// When each phase begins and ends.
     pub phases: Phases,
+    /// In time order.
     pub springs: Vec<Spring>,
+    /// What was measured.
     pub measures: Measures,
     /// Loads of the window stiffness.
     pub window_n: [f64; 2],
+    /// How the onset was found.
     pub knee: Knee,
+    /// The whole-trace fit, when there is one.
     pub fit: Option<FitSummary>,
     /// Highest force of all contacts together, which is what a ceiling is set for.
     pub total_peak_n: f64,
     /// Mean tilt over the springs, when a sensor measured it.
     pub drive_deg: Option<f64>,
+    /// What a reader of the numbers should know.
     pub notes: Vec<Note>,
     /// What figures are drawn from. It is kept apart from the rest, since nothing else needs it.
     #[serde(skip)]
@@ -250,17 +296,5 @@ impl Test {
     /// Springs that enter the means.
     pub fn counted_springs(&self) -> impl Iterator<Item = &Spring> {
         self.springs.iter().filter(|s| s.counted && s.dropped.is_none())
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn sides_are_three_words_and_no_more() {
-        assert_eq!(Side::parse("left"), Some(Side::Left));
-        assert_eq!(Side::parse("Left"), None);
-        assert_eq!(Side::parse("both"), None);
     }
 }

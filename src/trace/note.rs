@@ -12,47 +12,73 @@ pub enum Note {
     Reading(String),
     /// `signal` is the column's name without its unit.
     Spikes {
+        /// Of force or displacement.
         signal: String,
+        /// How many.
         samples: usize,
     },
+    /// Samples were not evenly spaced.
     Resampled {
+        /// Of force or displacement.
         signal: String,
+        /// How much.
         percent: f64,
     },
     /// Forces count from the sensor's own zero.
     NoZero,
     /// The zero is taken from after the release alone.
     NoZeroBefore,
+    /// The recording begins with the hand on.
     BeginsLoaded,
+    /// The recording ends with the hand on.
     CutOff,
+    /// The sensor was at the end of its range.
     Saturated {
+        /// For how long.
         seconds: f64,
     },
     /// Every spring touches the load cell's limit.
     NothingLeft,
+    /// A lean without springs.
     NoSprings,
+    /// A spring enters no mean.
     SpringDropped {
+        /// Which one, from 1.
         number: u32,
+        /// Why.
         cause: DropCause,
     },
+    /// There is no displacement.
     ForceOnly,
+    /// One displacement serves both hands.
     SharedDisplacement,
+    /// The whole-trace fit found no solution.
     NoFit,
+    /// The law describes the springs poorly.
     PoorFit {
+        /// Residual of the springs over their force range.
         residual_percent: f64,
     },
+    /// The push never went past the toe.
     NoKnee {
+        /// What speaks against a knee.
         against: Vec<AgainstKnee>,
     },
     /// The law fits too poorly to be believed, and the lean alone shows no bend.
     NoKneeInLean {
+        /// Residual of the springs over their force range.
         residual_percent: f64,
     },
+    /// The two-line knee of the lean stands in for the fit.
     TwoLines {
+        /// Residual of the springs over their force range.
         residual_percent: f64,
     },
+    /// Cells of the mat were at the end of their range.
     MatCellsAtFullScale,
+    /// The instrument's own loop is in the loss.
     InstrumentLoop {
+        /// How much.
         percent: f64,
     },
     /// A blinded study's results are hidden.

@@ -13,7 +13,8 @@ use tautpoint::study::plan::Plan;
 use tautpoint::study::roster::Roster;
 use tautpoint::study::sidecar::Sidecar;
 use tautpoint::study::study_file::StudyFile;
-use tautpoint::trace::{About, Side};
+use tautpoint::terms::{LineOfDrive, Role, Side};
+use tautpoint::trace::About;
 
 fn problem(bytes: &[u8]) -> Problem {
     problem_with(bytes, About::default())
@@ -465,7 +466,7 @@ k2 = 11
     assert_eq!(problems, []);
     assert_eq!(sidecar.about.session.as_deref(), Some("2026-09-14"));
     assert_eq!(sidecar.about.side, Some(Side::Left));
-    assert_eq!(sidecar.about.line_of_drive_deg, Some(90.0));
+    assert_eq!(sidecar.about.line_of_drive, LineOfDrive::new(90.0));
     assert_eq!(sidecar.about.trial, Some(2));
 }
 
@@ -500,7 +501,7 @@ fn wrong_types_and_words_are_errors_with_their_line() {
         (
             "contact = \"elbow\"",
             "contact",
-            &["thumb, thumb_finger, thenar or reinforced"],
+            &["reinforced, thenar, thumb or thumb_finger"],
         ),
         ("trial = \"2\"", "trial", &["the text \"2\"", "a whole number"]),
         ("trial = 0", "trial", &["a whole number from 1"]),
@@ -686,7 +687,7 @@ fn a_roster_is_codes_and_roles() {
         "roster.csv",
         "code,role,name\nV-07,subject,\nL-12,examiner,x\nT-01,teacher,\nL-12,examiner,\nL-13,examinr,\n,subject,\nAnna Example,subject,\n",
     );
-    assert_eq!(roster.codes("examiner").collect::<Vec<_>>(), ["L-12", "T-01"]);
+    assert_eq!(roster.codes(Role::Examiner).collect::<Vec<_>>(), ["L-12", "T-01"]);
     let lines: Vec<Option<u64>> = found.iter().map(|p| p.line).collect();
     assert_eq!(
         lines,

@@ -4,8 +4,7 @@ use crate::proof::decide::{Scan, normal, percent, run, tally, test};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use tautpoint::compare::{Comparison, ComparisonKind, Decision, SpreadSource};
-use tautpoint::study::anatomy::LEVELS;
-use tautpoint::trace::Side;
+use tautpoint::terms::{Level, Side};
 
 #[test]
 fn without_a_difference_at_most_one_level_in_twenty_is_called() {
@@ -145,7 +144,7 @@ fn midline(log_stiffness: &[f64], rng: &mut ChaCha8Rng) -> Vec<Comparison> {
     for (i, middle) in log_stiffness.iter().enumerate() {
         for trial in 1..=3 {
             let value = (middle + 0.05 * normal(rng)).exp();
-            tests.push(test(LEVELS[6 + 2 * i], Side::Midline, trial, value));
+            tests.push(test(Level::ALL[6 + 2 * i].word(), Side::Midline, trial, value));
         }
     }
     run(&tests)

@@ -4,6 +4,7 @@ use crate::invented::{Push, comparison, neighbours, press};
 use tautpoint::columns::Measure;
 use tautpoint::compare::{Comparison, Decision, TrialsToDecide};
 use tautpoint::plot::{Figure, PanelOptions, ScanOptions, png, scan_overview, test_panels};
+use tautpoint::terms::{Felt, Posture};
 use tautpoint::trace::{Knee, Test};
 
 fn overview(comparisons: &[Comparison]) -> Figure {
@@ -228,10 +229,10 @@ fn scans() -> Vec<(&'static str, Vec<Comparison>)> {
     full.push(comparison("T9", 14.0, 11.0, Undecided));
     full.push(comparison("L3", 34.6, 8.2, Right));
     full.push(comparison("sacral_base", 1.0, 7.0, Even));
-    full[11].call = Some("right".to_owned());
+    full[11].call = Some(Felt::Right);
     full[11].call_agrees = Some(true);
-    full[9].call = Some("unsure".to_owned());
-    full[1].call = Some("left".to_owned());
+    full[9].call = Some(Felt::Unsure);
+    full[1].call = Some(Felt::Left);
     full[1].call_agrees = Some(false);
     full[10].trials_to_decide = Some(TrialsToDecide::NotInOneSession);
     let mut wide = full.clone();
@@ -456,8 +457,7 @@ fn what_comes_from_a_file_is_escaped() {
     let mut test = press(&Push::default(), hostile, tautpoint::trace::Side::Left, 1);
     test.recording = hostile.to_owned();
     let mut f = comparison(hostile, 34.6, 8.2, Decision::Right);
-    f.call = Some(hostile.to_owned());
-    f.key.posture = Some(hostile.to_owned());
+    f.key.posture = Posture::new(hostile);
     let options = ScanOptions {
         about: hostile.to_owned(),
         measure: Measure::EndFeel,

@@ -1,10 +1,9 @@
 //! Invented tests and findings: no person's, no lab's.
 
 use tautpoint::columns::Measure;
-use tautpoint::compare::{Comparison, ComparisonKind, Decision, Key, SpreadSource, TrialsToDecide};
-use tautpoint::trace::{
-    About, Curve, Estimate, FitSummary, Knee, Measured, Measures, Phases, Side, Spring, Test,
-};
+use tautpoint::compare::{Comparison, ComparisonKind, Decision, SpreadSource, TrialsToDecide};
+use tautpoint::terms::{Contact, Level, LineOfDrive, Posture, Side, TestKey};
+use tautpoint::trace::{About, Curve, Estimate, FitSummary, Knee, Measured, Measures, Phases, Spring, Test};
 
 /// What a hand does to a tissue, in N, mm and s.
 #[derive(Debug, Clone)]
@@ -155,11 +154,11 @@ pub fn press(push: &Push, level: &str, side: Side, trial: u32) -> Test {
         subject: Some("V-07".to_owned()),
         examiner: Some("L-12".to_owned()),
         session: Some("2026-09-14".to_owned()),
-        level: Some(level.to_owned()),
+        level: Level::parse(level),
         side: Some(side),
-        contact: Some("thumb".to_owned()),
-        posture: Some("prone".to_owned()),
-        line_of_drive_deg: Some(90.0),
+        contact: Some(Contact::Thumb),
+        posture: Posture::new("prone"),
+        line_of_drive: LineOfDrive::new(90.0),
         trial: Some(trial),
         ..About::default()
     };
@@ -213,14 +212,14 @@ pub fn press(push: &Push, level: &str, side: Side, trial: u32) -> Test {
 pub fn comparison(level: &str, percent: f64, half: f64, word: Decision) -> Comparison {
     let right = 11.0 * (percent / 100.0).exp();
     Comparison {
-        key: Key {
+        key: TestKey {
             subject: Some("V-07".to_owned()),
             examiner: Some("L-12".to_owned()),
             session: Some("2026-09-14".to_owned()),
-            level: Some(level.to_owned()),
-            posture: Some("prone".to_owned()),
-            contact: Some("thumb".to_owned()),
-            line_of_drive_deg: Some(90.0),
+            level: Level::parse(level),
+            posture: Posture::new("prone"),
+            contact: Some(Contact::Thumb),
+            line_of_drive: LineOfDrive::new(90.0),
         },
         kind: ComparisonKind::LeftRight,
         measure: Measure::EndFeel,
@@ -247,7 +246,7 @@ pub fn comparison(level: &str, percent: f64, half: f64, word: Decision) -> Compa
 pub fn neighbours(covers: &[&str], percent: f64, half: f64, word: Decision) -> Comparison {
     let mut f = comparison(covers[0], percent, half, word);
     f.kind = ComparisonKind::Neighbours;
-    f.key.contact = Some("reinforced".to_owned());
-    f.covers = covers.iter().map(|c| (*c).to_owned()).collect();
+    f.key.contact = Some(Contact::Reinforced);
+    f.covers = covers.iter().filter_map(|c| Level::parse(c)).collect();
     f
 }

@@ -12,7 +12,8 @@ use tautpoint::signal::filter::LowPass;
 use tautpoint::signal::limbs::{Between, slope_between};
 use tautpoint::signal::noise::FilteredNoise;
 use tautpoint::signal::view::SideView;
-use tautpoint::trace::{About, Channel, Note, Side, Test, Trace};
+use tautpoint::terms::Side;
+use tautpoint::trace::{About, Channel, Note, Test, Trace};
 
 /// Columns of a trace under tests/reference/traces, by their headings; an empty cell is NaN.
 fn columns(file: &str, headings: &[&str]) -> Vec<Vec<f64>> {
@@ -117,7 +118,7 @@ fn contact_with_a_cell_is_found_where_a_person_marked_it() {
             let tests = tests_of(&trace, settings);
             assert_eq!(tests.len(), 1, "{file}");
             assert!(tests[0].springs.is_empty(), "a dwell is no spring");
-            assert!(tests[0].notes.iter().any(|n| *n == Note::CutOff));
+            assert!(tests[0].notes.contains(&Note::CutOff));
             let row = tests[0].phases.contact_begin_s * tests[0].rate_hz;
             (row, at(&x, row) - at(&x, marked), tests[0].total_peak_n)
         };
@@ -337,8 +338,8 @@ fn one_plate_gives_take_off_landing_and_the_push_between() {
     assert_eq!(tests.len(), 2);
     within("take-off", tests[0].phases.contact_end_s, 3.420, 0.025);
     within("landing", tests[1].phases.contact_begin_s, 3.976, 0.025);
-    assert!(tests[0].notes.iter().any(|n| *n == Note::BeginsLoaded));
-    assert!(tests[1].notes.iter().any(|n| *n == Note::CutOff));
+    assert!(tests[0].notes.contains(&Note::BeginsLoaded));
+    assert!(tests[1].notes.contains(&Note::CutOff));
     assert_eq!(tests[0].springs.len(), 1);
     within("push", tests[0].springs[0].peak_s, 3.253, 0.002);
     within("push", tests[0].springs[0].peak_n / 1909.3, 1.0, 1e-3);

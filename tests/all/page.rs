@@ -1,19 +1,20 @@
 //! The report's page: complete, safe to open, and readable without eyes.
 
 use crate::invented::{Push, comparison, neighbours, press};
-use tautpoint::compare::{Decision, Unpaired};
+use tautpoint::compare::{Decision, Unpaired, UnpairedSide};
 use tautpoint::error::Problem;
 use tautpoint::report::html::{FiguresChoice, PageOptions, figures, page};
 use tautpoint::results::{Excluded, Exclusion, ExclusionCause, InputRecord, Results};
 use tautpoint::technique::{TechniqueFinding, TechniqueRule};
-use tautpoint::trace::{DropCause, Knee, Note, Side};
+use tautpoint::terms::{Felt, Level, Posture, Side};
+use tautpoint::trace::{DropCause, Knee, Note};
 
 fn finding(
     rule: TechniqueRule,
     level: &str,
     recording: Option<&str>,
-    text: &str,
-    advice: &str,
+    observed: &str,
+    next_time: &'static str,
 ) -> TechniqueFinding {
     TechniqueFinding {
         recording: recording.map(str::to_owned),
@@ -21,15 +22,15 @@ fn finding(
         subject: Some("V-07".to_owned()),
         examiner: Some("L-12".to_owned()),
         session: Some("2026-09-14".to_owned()),
-        level: Some(level.to_owned()),
-        side: recording.map(|_| "left".to_owned()),
+        level: Level::parse(level),
+        side: recording.map(|_| Side::Left),
         rule,
         value: None,
         unit: "N",
         low: None,
         high: None,
-        text: text.to_owned(),
-        advice: advice.to_owned(),
+        observed: observed.to_owned(),
+        next_time,
     }
 }
 
@@ -60,7 +61,7 @@ fn sample() -> Results {
         "no knee: the slack is not shown to be out".to_owned(),
     ));
     let mut l3 = comparison("L3", 34.6, 8.2, Decision::Right);
-    l3.call = Some("right".to_owned());
+    l3.call = Some(Felt::Right);
     l3.call_agrees = Some(true);
     Results {
         title: Some("Harbour Street skill lab, autumn term".to_owned()),
@@ -76,7 +77,7 @@ fn sample() -> Results {
         ],
         unpaired: vec![Unpaired {
             key: comparison("L5", 0.0, 1.0, Decision::Even).key,
-            side: "left".to_owned(),
+            side: UnpairedSide::Left,
             trials: 2,
             reason: "no test of the right side".to_owned(),
         }],
@@ -307,39 +308,24 @@ fn everything_from_files_is_escaped() {
         test.recording = format!("{hostile}{}", test.recording);
         test.notes.push(Note::Reading(hostile.to_owned()));
         let a = &mut test.about;
-        for field in [
-            &mut a.subject,
-            &mut a.examiner,
-            &mut a.session,
-            &mut a.level,
-            &mut a.contact,
-            &mut a.posture,
-        ] {
+        for field in [&mut a.subject, &mut a.examiner, &mut a.session] {
             *field = some.clone();
         }
-        a.covers = vec![hostile.to_owned(), "L4".to_owned()];
+        a.posture = Posture::new(hostile);
     }
     for f in &mut results.comparisons {
         let k = &mut f.key;
-        for field in [
-            &mut k.subject,
-            &mut k.examiner,
-            &mut k.session,
-            &mut k.level,
-            &mut k.contact,
-            &mut k.posture,
-        ] {
+        for field in [&mut k.subject, &mut k.examiner, &mut k.session] {
             *field = some.clone();
         }
-        f.call = some.clone();
-        f.covers = vec![hostile.to_owned(), "L4".to_owned()];
+        k.posture = Posture::new(hostile);
     }
     for r in &mut results.technique {
-        for field in [&mut r.recording, &mut r.subject, &mut r.level, &mut r.side] {
+        for field in [&mut r.recording, &mut r.subject] {
             *field = some.clone();
         }
-        r.text = hostile.to_owned();
-        r.advice = hostile.to_owned();
+        r.observed = hostile.to_owned();
+        r.next_time = hostile;
     }
     let e = &mut results.exclusions[0];
     e.recording = hostile.to_owned();
@@ -352,7 +338,6 @@ fn everything_from_files_is_escaped() {
         hostile.to_owned(),
     );
     results.unpaired[0].reason = hostile.to_owned();
-    results.unpaired[0].side = hostile.to_owned();
     let html = html(&results);
     assert!(html.contains("&lt;script&gt;") && html.contains("{{ 7*7 }}"));
     for tag in tags(&html) {

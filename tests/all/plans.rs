@@ -1,11 +1,11 @@
 //! Scan plans: read, written, and matched to the tests of one continuous trace.
 
 use proptest::prelude::*;
-use tautpoint::study::anatomy::{LEVELS, Region, region};
 use tautpoint::study::built_in;
 use tautpoint::study::match_plan::{EpisodeShape, match_plan};
-use tautpoint::study::plan::{Order, Plan, Step, StepSide};
-use tautpoint::trace::{About, Side};
+use tautpoint::study::plan::{Order, Plan, Step};
+use tautpoint::terms::{Contact, Landmark, Level, LineOfDrive, Posture, Region, Side, StepSide};
+use tautpoint::trace::About;
 
 const EXAMPLE: &str = r#"
 name = "prone-thumbs"
@@ -70,7 +70,7 @@ fn the_example_plan_is_read() {
     assert_eq!(plan.order, Order::AsListed);
     assert_eq!(plan.steps.len(), 3);
     assert_eq!(plan.steps[0].side, StepSide::Both);
-    assert_eq!(plan.steps[2].covers, ["T6", "T7", "T8"]);
+    assert_eq!(plan.steps[2].covers, [Level::T6, Level::T7, Level::T8]);
     assert_eq!(plan.steps[1].trials, 1);
 }
 
@@ -151,51 +151,55 @@ fn the_built_in_plans_follow_the_table_of_contacts() {
     for plan in &plans {
         assert!(!plan.steps.is_empty());
         for step in &plan.steps {
-            assert!(step.landmark.is_some() && step.line_of_drive_deg.is_some());
+            assert!(step.landmark.is_some() && step.line_of_drive.is_some());
             assert_eq!(
-                step.contact.as_deref() == Some("reinforced"),
+                step.contact == Some(Contact::Reinforced),
                 step.side == StepSide::Midline
             );
         }
     }
     let prone = built_in::built_in("prone-thumbs").unwrap();
-    assert_eq!(prone.steps.len(), LEVELS.len(), "every level once");
+    assert_eq!(prone.steps.len(), Level::ALL.len(), "every level once");
     for step in &prone.steps {
-        let expected_deg = match region(&step.level).unwrap() {
+        let expected_deg = match step.level.region() {
             Region::Neck => 45.0,
             Region::Thoracic => 60.0,
             Region::Lumbar | Region::Sacral => 90.0,
         };
-        assert_eq!(step.line_of_drive_deg, Some(expected_deg), "{}", step.level);
+        assert_eq!(
+            step.line_of_drive,
+            LineOfDrive::new(expected_deg),
+            "{}",
+            step.level
+        );
         assert_eq!(step.side, StepSide::Both);
     }
-    assert_eq!(prone.steps[0].level, "SI");
-    assert_eq!(prone.steps[0].contact.as_deref(), Some("thenar"));
-    assert_eq!(prone.steps.last().unwrap().level, "C2");
+    assert_eq!(prone.steps[0].level, Level::Si);
+    assert_eq!(prone.steps[0].contact, Some(Contact::Thenar));
+    assert_eq!(prone.steps.last().unwrap().level, Level::C2);
     let propped = built_in::built_in("propped-on-elbows").unwrap();
     for step in &propped.steps {
-        let flat = matches!(region(&step.level).unwrap(), Region::Neck | Region::Sacral);
-        assert_eq!(propped.posture_of(step) == Some("prone"), flat, "{}", step.level);
-        assert_eq!(step.line_of_drive_deg.unwrap() > 90.0, !flat);
+        let flat = matches!(step.level.region(), Region::Neck | Region::Sacral);
+        assert_eq!(
+            propped.posture_of(step).map(Posture::as_str) == Some("prone"),
+            flat,
+            "{}",
+            step.level
+        );
+        assert_eq!(step.line_of_drive.unwrap().degrees() > 90.0, !flat);
     }
 }
 
 #[test]
 fn broad_steps_cover_every_level_of_their_regions_once() {
     let plan = built_in::built_in("prone-broad").unwrap();
-    let mut covered: Vec<&str> = plan
-        .steps
-        .iter()
-        .flat_map(|s| s.covers.iter().map(String::as_str))
-        .collect();
+    let mut covered: Vec<Level> = plan.steps.iter().flat_map(|s| s.covers.clone()).collect();
     for step in &plan.steps {
         assert!((2..=3).contains(&step.covers.len()), "{:?}", step.covers);
         assert!(step.covers.contains(&step.level));
     }
     covered.sort_unstable();
-    let mut all: Vec<&str> = LEVELS[..23].to_vec();
-    all.sort_unstable();
-    assert_eq!(covered, all);
+    assert_eq!(covered, Level::ALL[..23]);
 }
 
 #[test]
@@ -216,13 +220,7 @@ fn one_channel_takes_two_tests_for_a_step_on_both_sides() {
     let matched = match_plan(&example(), &unnamed(5), &about, "a.csv").unwrap();
     let found: Vec<(usize, &str, Side)> = matched
         .iter()
-        .map(|m| {
-            (
-                m.step,
-                m.sides[0].level.as_deref().unwrap(),
-                m.sides[0].side.unwrap(),
-            )
-        })
+        .map(|m| (m.step, m.sides[0].level.unwrap().word(), m.sides[0].side.unwrap()))
         .collect();
     assert_eq!(
         found,
@@ -236,10 +234,10 @@ fn one_channel_takes_two_tests_for_a_step_on_both_sides() {
     );
     let last = &matched[4].sides[0];
     assert_eq!(last.subject.as_deref(), Some("V-07"));
-    assert_eq!(last.posture.as_deref(), Some("prone"));
-    assert_eq!(last.contact.as_deref(), Some("reinforced"));
-    assert_eq!(last.line_of_drive_deg, Some(60.0));
-    assert_eq!(last.covers, ["T6", "T7", "T8"]);
+    assert_eq!(last.posture, Posture::new("prone"));
+    assert_eq!(last.contact, Some(Contact::Reinforced));
+    assert_eq!(last.line_of_drive, LineOfDrive::new(60.0));
+    assert_eq!(last.covers, [Level::T6, Level::T7, Level::T8]);
     assert_eq!(last.trial, None);
 }
 
@@ -254,7 +252,7 @@ fn both_sides_at_once_take_one_episode_with_two_tests() {
     let matched = match_plan(&example(), &episodes, &About::default(), "a.csv").unwrap();
     assert_eq!(matched[1].sides.len(), 2);
     assert_eq!(matched[1].sides[1].side, Some(Side::Right));
-    assert_eq!(matched[1].sides[1].level.as_deref(), Some("L5"));
+    assert_eq!(matched[1].sides[1].level, Some(Level::L5));
     // One step together, the other one side after the other, the right first.
     let episodes = [
         episode(0, &both, None),
@@ -414,18 +412,18 @@ fn step() -> impl Strategy<Value = Step> {
         StepSide::Both,
     ]);
     (
-        prop::sample::select(LEVELS.to_vec()),
+        prop::sample::select(Level::ALL.to_vec()),
         side,
         1_u32..4,
         prop::option::of(0.0..180.0_f64),
         prop::option::of("[a-z\"\\\\ \u{e4}]{1,9}[a-z]"),
     )
-        .prop_map(|(level, side, trials, line_of_drive_deg, landmark)| Step {
-            level: level.to_owned(),
+        .prop_map(|(level, side, trials, degrees, landmark)| Step {
+            level,
             side,
             contact: None,
-            landmark: landmark.map(|l| l.trim().to_owned()),
-            line_of_drive_deg,
+            landmark: landmark.and_then(|l| Landmark::new(&l)),
+            line_of_drive: degrees.and_then(LineOfDrive::new),
             covers: Vec::new(),
             trials,
             posture: None,

@@ -4,7 +4,8 @@ use approx::assert_relative_eq;
 use proptest::prelude::*;
 use tautpoint::read::{ReadTrace, read_bytes, read_trace, sha256_hex};
 use tautpoint::study::mapping::{ColumnKey, ColumnMapping};
-use tautpoint::trace::{About, Side, Trace};
+use tautpoint::terms::Side;
+use tautpoint::trace::{About, Trace};
 use tautpoint::units::{Quantity, Unit};
 
 fn read(text: &str) -> ReadTrace {

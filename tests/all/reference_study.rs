@@ -4,7 +4,7 @@ use std::path::Path;
 use tautpoint::results::Results;
 use tautpoint::settings::Settings;
 use tautpoint::study::study_file::StudyFile;
-use tautpoint::trace::Side;
+use tautpoint::terms::Side;
 
 #[test]
 fn what_cannot_be_a_band_or_a_reference_is_said_with_its_line() {

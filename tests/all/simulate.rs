@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::process::Command;
 use tautpoint::simulate::*;
-use tautpoint::trace::Side;
+use tautpoint::terms::Side;
 use tautpoint::write::write_new;
 
 /// Every file under a folder, by its path within it.
@@ -70,21 +70,17 @@ fn the_sample_study_holds_what_its_readme_says() {
         .iter()
         .map(|p| {
             let a = &p.about;
-            let key = (a.level.clone().unwrap(), a.side.unwrap(), a.trial.unwrap());
+            let key = (a.level.unwrap().word(), a.side.unwrap(), a.trial.unwrap());
             (key, p.simulate().truth)
         })
         .collect();
-    let at = |level: &str, side, trial| &truths[&(level.to_owned(), side, trial)];
+    let at = |level: &'static str, side, trial| &truths[&(level, side, trial)];
     let early = at("L2", Side::Left, 1);
     assert!(early.preload_mm < early.onset_mm && early.crossed());
     for (key, truth) in &truths {
-        assert_eq!(
-            truth.peak_n > 120.0,
-            *key == ("L5".to_owned(), Side::Right, 2),
-            "{key:?}"
-        );
+        assert_eq!(truth.peak_n > 120.0, *key == ("L5", Side::Right, 2), "{key:?}");
     }
-    assert!(!truths.keys().any(|(level, ..)| level == "L1"));
+    assert!(!truths.keys().any(|(level, ..)| *level == "L1"));
     let log_mean = |level: &str, side| {
         let own = truths.iter().filter(|(k, _)| k.0 == level && k.1 == side);
         let logs: Vec<f64> = own.map(|(_, t)| t.end_feel_n_per_mm.unwrap().ln()).collect();

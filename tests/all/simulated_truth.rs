@@ -1,7 +1,8 @@
 //! Simulated tests: what the sensors do to them, and a truth that is true.
 
 use tautpoint::simulate::*;
-use tautpoint::trace::{Side, Trace};
+use tautpoint::terms::{Level, Side};
+use tautpoint::trace::Trace;
 
 fn sd(values: &[f64]) -> f64 {
     let mean = values.iter().sum::<f64>() / values.len() as f64;
@@ -271,8 +272,8 @@ fn a_cohort_has_the_spread_that_was_asked_for() {
     let cohort = Cohort {
         subjects: 400,
         trials: 2,
-        levels: vec!["L3".to_owned()],
-        asymmetry_percent: vec![("L3".to_owned(), 40.0)],
+        levels: vec![Level::L3],
+        asymmetry_percent: vec![(Level::L3, 40.0)],
         ..Cohort::default()
     };
     let (recordings, calls) = cohort.plan(9).unwrap();

@@ -3,7 +3,8 @@
 use crate::tables::test_of;
 use tautpoint::columns::Measure;
 use tautpoint::settings::Settings;
-use tautpoint::technique::{PlanCoverage, PlanStep, RULES, ScanKey, TechniqueFinding, technique_findings};
+use tautpoint::technique::{PlanCoverage, PlanStep, RULES, TechniqueFinding, technique_findings};
+use tautpoint::terms::{Level, StepSide};
 use tautpoint::trace::*;
 
 fn with_onset(mut test: Test, onset_mm: Option<(f64, Option<f64>)>, start_mm: Option<f64>) -> Test {
@@ -62,10 +63,10 @@ fn sprung_before_the_slack_was_out_is_judged_against_the_onset_and_its_interval(
     );
     assert!(
         found[0]
-            .text
+            .text()
             .contains("L3 left: sprung at 7.10 mm, 1.10 mm short of the onset at 8.20 ± 0.30 mm"),
         "{}",
-        found[0].text
+        found[0].text()
     );
     // Without an interval the onset is taken as it stands; without an onset or a displacement there is no judge.
     assert_eq!(of(Some((8.2, None)), Some(8.1)).len(), 1);
@@ -80,7 +81,7 @@ fn a_push_without_a_knee_is_said_not_to_show_the_slack_out() {
     let found = look(&[test.clone()]);
     assert_eq!(found.len(), 1);
     assert_eq!(found[0].rule.word(), "slack_not_shown_out");
-    assert!(found[0].advice.contains("never a reason to press harder"));
+    assert!(found[0].advice().contains("never a reason to press harder"));
     test.knee = Knee::NotLooked;
     assert_eq!(look(&[test]), []);
 }
@@ -120,11 +121,11 @@ fn each_region_has_its_own_ceiling_and_says_whose_it_is() {
             (found[0].value, found[0].high),
             (Some(ceiling + 0.6), Some(ceiling))
         );
-        assert!(found[0].text.contains(whose), "{}", found[0].text);
+        assert!(found[0].text().contains(whose), "{}", found[0].text());
         assert!(
-            found[0].text.contains(&format!("{:.1} N", ceiling + 0.6)),
+            found[0].text().contains(&format!("{:.1} N", ceiling + 0.6)),
             "{}",
-            found[0].text
+            found[0].text()
         );
     }
     assert_eq!(of("a level nobody knows", 1000.0), []);
@@ -133,7 +134,7 @@ fn each_region_has_its_own_ceiling_and_says_whose_it_is() {
 #[test]
 fn a_contact_over_two_regions_is_held_against_the_lower_ceiling() {
     let mut test = quiet("a.csv", "T1", Side::Midline);
-    test.about.covers = vec!["C7".to_owned(), "T1".to_owned(), "T2".to_owned()];
+    test.about.covers = vec![Level::C7, Level::T1, Level::T2];
     test.total_peak_n = 61.0;
     assert_eq!(look(&[test])[0].high, Some(60.0));
 }
@@ -150,7 +151,7 @@ fn both_hands_over_the_ceiling_are_one_remark_without_a_side() {
     let found = look(&tests);
     assert_eq!(found.len(), 1);
     assert_eq!(found[0].side, None);
-    assert!(found[0].text.starts_with("L3: peak"), "{}", found[0].text);
+    assert!(found[0].text().starts_with("L3: peak"), "{}", found[0].text());
     assert_eq!(
         (found[0].recording.as_deref(), found[0].test),
         (Some("a.csv"), Some(1))
@@ -159,8 +160,8 @@ fn both_hands_over_the_ceiling_are_one_remark_without_a_side() {
 
 fn steps(steps: &[(&str, &str)]) -> Vec<PlanStep> {
     let step = |(level, side): &(&str, &str)| PlanStep {
-        level: (*level).to_owned(),
-        side: (*side).to_owned(),
+        level: Level::parse(level).unwrap(),
+        side: StepSide::parse(side).unwrap(),
     };
     steps.iter().map(step).collect()
 }
@@ -168,7 +169,7 @@ fn steps(steps: &[(&str, &str)]) -> Vec<PlanStep> {
 fn plan(of: &Test) -> PlanCoverage {
     PlanCoverage {
         plan: "prone-thumbs".to_owned(),
-        scan: ScanKey::of(of),
+        scan: of.about.session(),
         steps: steps(&[
             ("sacral_base", "both"),
             ("L5", "both"),
@@ -205,7 +206,7 @@ const WHOLE: [(&str, Side); 7] = [
 
 fn against_plan(tests: &[Test]) -> Vec<(&'static str, String)> {
     let found = technique_findings(tests, &[plan(&tests[0])], &Settings::default());
-    found.into_iter().map(|r| (r.rule.word(), r.text)).collect()
+    found.into_iter().map(|r| (r.rule.word(), r.text())).collect()
 }
 
 #[test]
@@ -342,8 +343,12 @@ fn every_remark_says_what_to_try_next_time_and_passes_no_verdict() {
         );
     }
     for finding in found {
-        assert!(finding.advice.starts_with("Next time "), "{}", finding.advice);
-        let said = format!("{} {}", finding.text, finding.advice).to_lowercase();
+        assert!(
+            finding.next_time.starts_with(char::is_lowercase),
+            "{}",
+            finding.next_time
+        );
+        let said = format!("{} {}", finding.text(), finding.advice()).to_lowercase();
         for verdict in [
             "normal",
             "dysfunction",

@@ -12,8 +12,9 @@ use tautpoint::simulate::{
     Condition, ExaminerFault, Rng, Simulated, TraceSpec, TwoHands, simulate, simulate_bilateral,
 };
 use tautpoint::stats::line::line;
-use tautpoint::technique::{PlanCoverage, PlanStep, ScanKey, technique_findings};
-use tautpoint::trace::{Side, Test};
+use tautpoint::technique::{PlanCoverage, PlanStep, technique_findings};
+use tautpoint::terms::{Level, LineOfDrive, Side, StepSide};
+use tautpoint::trace::Test;
 
 fn trials() -> u64 {
     let asked = std::env::var("TAUTPOINT_TRIALS")
@@ -35,8 +36,8 @@ fn spec(seed: u64) -> TraceSpec {
 fn placed(mut tests: Vec<Test>, seed: u64) -> Vec<Test> {
     for test in &mut tests {
         test.recording = format!("{seed}.csv");
-        test.about.level = Some("L3".to_owned());
-        test.about.line_of_drive_deg = Some(90.0);
+        test.about.level = Some(Level::L3);
+        test.about.line_of_drive = LineOfDrive::new(90.0);
         test.about.side = test.about.side.or(Some(Side::Left));
     }
     tests
@@ -175,7 +176,7 @@ fn uneven_hands_are_found_once_a_push_and_even_ones_are_not() {
             let mut wrong = Vec::new();
             let right = about.len() == 1
                 && about[0].side.is_none()
-                && about[0].text.contains("the left hand carried")
+                && about[0].text().contains("the left hand carried")
                 && (about[0].value.unwrap() - 70.0).abs() < 4.0;
             if uneven.len() != 2 || !right {
                 wrong.push(format!("{i}: {said:#?}"));
@@ -196,11 +197,11 @@ fn the_plan_is_held_against_simulated_scans() {
     const LEVELS: [&str; 4] = ["L5", "L4", "L3", "L2"];
     let plan = |tests: &[Test]| PlanCoverage {
         plan: "four".to_owned(),
-        scan: ScanKey::of(&tests[0]),
+        scan: tests[0].about.session(),
         steps: LEVELS
             .map(|level| PlanStep {
-                level: level.to_owned(),
-                side: "left".to_owned(),
+                level: Level::parse(level).unwrap(),
+                side: StepSide::Left,
             })
             .to_vec(),
     };
@@ -209,7 +210,7 @@ fn the_plan_is_held_against_simulated_scans() {
             let mut test = made(None, 40_000 + i).1.remove(0);
             test.recording = "scan.csv".to_owned();
             test.test = i as u32 + 1;
-            test.about.level = Some(LEVELS[i as usize].to_owned());
+            test.about.level = Level::parse(LEVELS[i as usize]);
             test
         })
         .collect();

@@ -2,7 +2,7 @@
 
 use crate::acquire::station::{ChannelQuantity, Sample, Station, StationChannel};
 use crate::acquire::wire::usable;
-use crate::trace::Side;
+use crate::terms::Side;
 use std::io::Write as _;
 
 /// The columns of one recording, in the order of the station's channels.

@@ -6,6 +6,7 @@ use super::{append, file_names, sync_folder};
 use crate::acquire::station::{LineCounts, Sample, Station, StationChannel};
 use crate::error::{Error, Result};
 use crate::read::sha256_hex;
+use crate::terms::{Contact, Feedback, Landmark, Level, LineOfDrive, Posture, RecordingStatus, Side};
 use crate::trace::About;
 use crate::write::write_file_whole;
 use serde::Serialize;
@@ -191,9 +192,9 @@ impl OpenRecording {
     /// Words of the file's name.
     fn words(&self) -> Vec<String> {
         let a = &self.facts.about;
-        let side = a.side.map(|s| s.word().to_owned());
-        let words = [&a.subject, &a.examiner, &a.level, &side];
-        let words: Vec<String> = words.into_iter().flatten().cloned().collect();
+        let (level, side) = (a.level.map(Level::word), a.side.map(Side::word));
+        let words = [a.subject.as_deref(), a.examiner.as_deref(), level, side];
+        let words: Vec<String> = words.into_iter().flatten().map(str::to_owned).collect();
         match words.is_empty() {
             true => vec!["recording".to_owned()],
             false => words,
@@ -248,18 +249,21 @@ impl OpenRecording {
             recorded_at: about.recorded_at.as_deref(),
             device: Some(self.station.device.trim()).filter(|d| !d.is_empty()),
             recorder_version: concat!("tautpoint ", env!("CARGO_PKG_VERSION")),
-            level: about.level.as_deref(),
-            side: about.side.map(|s| s.word()),
-            landmark: about.landmark.as_deref(),
-            contact: about.contact.as_deref(),
-            posture: about.posture.as_deref(),
-            feedback: about.feedback.as_deref(),
+            level: about.level,
+            side: about.side,
+            landmark: about.landmark.as_ref(),
+            contact: about.contact,
+            posture: about.posture.as_ref(),
+            feedback: about.feedback,
             cautions: self.facts.cautions,
-            status: if complete { "complete" } else { "open" },
+            status: match complete {
+                true => RecordingStatus::Complete,
+                false => RecordingStatus::Open,
+            },
             excluded: skipped.then_some("the step was left out while recording"),
-            line_of_drive_deg: about.line_of_drive_deg,
+            line_of_drive_deg: about.line_of_drive,
             trial: about.trial,
-            covers: about.covers.iter().map(String::as_str).collect(),
+            covers: &about.covers,
             sensor: of_channels(|c| &c.sensor),
             calibration: of_channels(|c| &c.calibration),
             line: started.map(|started| self.line(ending, started)),
@@ -299,19 +303,19 @@ struct WrittenSidecar<'a> {
     recorded_at: Option<&'a str>,
     device: Option<&'a str>,
     recorder_version: &'a str,
-    level: Option<&'a str>,
-    side: Option<&'a str>,
-    landmark: Option<&'a str>,
-    contact: Option<&'a str>,
-    posture: Option<&'a str>,
-    feedback: Option<&'a str>,
+    level: Option<Level>,
+    side: Option<Side>,
+    landmark: Option<&'a Landmark>,
+    contact: Option<Contact>,
+    posture: Option<&'a Posture>,
+    feedback: Option<Feedback>,
     cautions: Option<&'a str>,
-    status: &'a str,
+    status: RecordingStatus,
     excluded: Option<&'a str>,
-    line_of_drive_deg: Option<f64>,
+    line_of_drive_deg: Option<LineOfDrive>,
     trial: Option<u32>,
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    covers: Vec<&'a str>,
+    #[serde(skip_serializing_if = "<[_]>::is_empty")]
+    covers: &'a [Level],
     #[serde(skip_serializing_if = "Vec::is_empty")]
     sensor: Vec<&'a str>,
     #[serde(skip_serializing_if = "Vec::is_empty")]

@@ -2,6 +2,7 @@
 
 use super::append::append_row;
 use crate::error::Result;
+use crate::terms::{Level, Region};
 use std::path::Path;
 
 /// Name of the file in the study's folder.
@@ -13,8 +14,8 @@ pub struct OverCeiling {
     /// When it began, by the clock on the wall.
     pub time: String,
     /// Where no level is known, so is no region.
-    pub region: Option<String>,
-    pub level: Option<String>,
+    pub region: Option<Region>,
+    pub level: Option<Level>,
     pub peak_n: f64,
     pub ceiling_n: f64,
     pub duration_s: f64,
@@ -32,8 +33,8 @@ pub fn append(root: &Path, over: &OverCeiling) -> Result<()> {
     let duration = format!("{:.3}", over.duration_s);
     let cells = [
         ("time", over.time.as_str()),
-        ("region", over.region.as_deref().unwrap_or_default()),
-        ("level", over.level.as_deref().unwrap_or_default()),
+        ("region", over.region.map_or("", Region::word)),
+        ("level", over.level.map_or("", Level::word)),
         ("peak_n", peak.as_str()),
         ("ceiling_n", ceiling.as_str()),
         ("duration_s", duration.as_str()),
@@ -51,8 +52,8 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let over = OverCeiling {
             time: "2026-09-14T10:02:31.250+02:00".to_owned(),
-            region: Some("lumbar".to_owned()),
-            level: Some("L3".to_owned()),
+            region: Some(Region::Lumbar),
+            level: Some(Level::L3),
             peak_n: 181.04,
             ceiling_n: 175.0,
             duration_s: 0.212,

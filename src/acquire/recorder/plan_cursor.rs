@@ -1,8 +1,9 @@
 //! Where a scan is in its plan: one stop for each recording.
 
 use crate::acquire::control::StepState;
-use crate::study::plan::{Plan, Step, StepSide};
-use crate::trace::Side;
+use crate::study::plan::{Plan, Step};
+use crate::terms::{Contact, Level, LineOfDrive, Posture, Side, StepSide};
+use crate::trace::About;
 
 /// One recording that the plan asks for.
 #[derive(Debug, Clone, PartialEq)]
@@ -14,7 +15,13 @@ pub struct PlanStop {
 }
 
 /// What tells recordings of one kind from others: level, side, contact, posture and line of drive.
-pub type RecordingKind = (String, String, String, String, String);
+pub type RecordingKind = (
+    Option<Level>,
+    Option<Side>,
+    Option<Contact>,
+    Option<Posture>,
+    Option<LineOfDrive>,
+);
 
 impl PlanStop {
     /// As a person reads it: `L3 left`, with the trial where the plan asks for several.
@@ -29,42 +36,32 @@ impl PlanStop {
 
     /// Its kind.
     pub fn kind(&self) -> RecordingKind {
-        kind(
-            Some(&self.step.level),
+        (
+            Some(self.step.level),
             self.one_side(),
-            self.step.contact.as_deref(),
-            self.step.posture.as_deref(),
-            self.step.line_of_drive_deg,
+            self.step.contact,
+            self.step.posture.clone(),
+            self.step.line_of_drive,
         )
     }
 
     /// The side, where a recording has one.
     pub fn one_side(&self) -> Option<Side> {
-        match self.step.side {
-            StepSide::Left => Some(Side::Left),
-            StepSide::Right => Some(Side::Right),
-            StepSide::Midline => Some(Side::Midline),
-            StepSide::Both => None,
+        match self.step.side.sides() {
+            [only] => Some(*only),
+            _ => None,
         }
     }
 }
 
-/// The kind of a recording; what is not known is empty.
-pub fn kind(
-    level: Option<&str>,
-    side: Option<Side>,
-    contact: Option<&str>,
-    posture: Option<&str>,
-    line_of_drive_deg: Option<f64>,
-) -> RecordingKind {
-    let own = |word: Option<&str>| word.unwrap_or_default().to_owned();
-    let drive = line_of_drive_deg.map_or_else(String::new, |d| d.to_string());
+/// The kind of a recording.
+pub fn kind(of: &About) -> RecordingKind {
     (
-        own(level),
-        own(side.map(Side::word)),
-        own(contact),
-        own(posture),
-        drive,
+        of.level,
+        of.side,
+        of.contact,
+        of.posture.clone(),
+        of.line_of_drive,
     )
 }
 
@@ -93,16 +90,15 @@ impl PlanCursor {
         let mut stops: Vec<PlanStop> = Vec::new();
         for (_, step) in plan.ordered() {
             for _ in 0..step.trials {
-                let sides: &[StepSide] = match step.side {
-                    StepSide::Both if both_at_once => &[StepSide::Both],
-                    StepSide::Both => &[StepSide::Left, StepSide::Right],
-                    _ => std::slice::from_ref(&step.side),
+                let sides = match step.side {
+                    StepSide::Both if both_at_once => vec![StepSide::Both],
+                    side => side.sides().iter().map(|s| StepSide::from(*s)).collect(),
                 };
                 for side in sides {
                     let mut stop = PlanStop {
                         step: Step {
-                            side: *side,
-                            posture: plan.posture_of(step).map(str::to_owned),
+                            side,
+                            posture: plan.posture_of(step).cloned(),
                             ..step.clone()
                         },
                         trial: 1,
@@ -207,7 +203,7 @@ impl PlanCursor {
 
     /// Whether a call on this level can be taken now: both sides have a test, and no stop of the level is still to come
     /// after this one.
-    pub fn level_is_complete(&self, level: &str) -> bool {
+    pub fn level_is_complete(&self, level: Level) -> bool {
         let of_level = || {
             let all = self.stops.iter().zip(&self.states).enumerate();
             all.filter(|(_, (stop, _))| stop.step.level == level)
@@ -223,11 +219,11 @@ impl PlanCursor {
     }
 
     /// Levels on which left and right are compared, in the order in which they are met.
-    pub fn levels_with_sides(&self) -> Vec<&str> {
-        let mut levels: Vec<&str> = Vec::new();
+    pub fn levels_with_sides(&self) -> Vec<Level> {
+        let mut levels = Vec::new();
         for stop in self.stops.iter().filter(|s| s.step.side != StepSide::Midline) {
-            if !levels.contains(&stop.step.level.as_str()) {
-                levels.push(&stop.step.level);
+            if !levels.contains(&stop.step.level) {
+                levels.push(stop.step.level);
             }
         }
         levels
@@ -240,13 +236,13 @@ impl PlanCursor {
         Some(StepState {
             number: i + 1,
             of: self.stops.len(),
-            level: step.level.clone(),
-            side: step.side.word().to_owned(),
+            level: step.level,
+            side: step.side,
             trial,
             landmark: step.landmark.clone(),
-            contact: step.contact.clone(),
+            contact: step.contact,
             posture: step.posture.clone(),
-            line_of_drive_deg: step.line_of_drive_deg,
+            line_of_drive: step.line_of_drive,
         })
     }
 }
@@ -319,11 +315,11 @@ mod tests {
         let mut complete = Vec::new();
         for _ in 0..4 {
             cursor.done();
-            complete.push(cursor.level_is_complete("L3"));
+            complete.push(cursor.level_is_complete(Level::L3));
             cursor.next();
         }
         assert_eq!(complete, [false, false, false, true]);
-        assert_eq!(cursor.levels_with_sides(), ["L3"]);
-        assert!(!cursor.level_is_complete("T7"));
+        assert_eq!(cursor.levels_with_sides(), [Level::L3]);
+        assert!(!cursor.level_is_complete(Level::T7));
     }
 }

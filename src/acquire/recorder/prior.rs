@@ -5,6 +5,7 @@ use super::plan_cursor::{RecordingKind, kind};
 use crate::error::Result;
 use crate::study::inputs::InputFile;
 use crate::study::sidecar::Sidecar;
+use crate::terms::RecordingStatus;
 use crate::trace::About;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
@@ -27,7 +28,7 @@ impl PriorRecordings {
         for file in files {
             let (sidecar, _) = Sidecar::read(&file.sidecar_path, &file.sidecar);
             if sidecar.about.session.as_deref() == Some(session) {
-                let good = sidecar.status.as_deref() != Some("open")
+                let good = sidecar.status != Some(RecordingStatus::Open)
                     && sidecar.about.excluded.is_none()
                     && tests_seen(&file.sidecar_path) != Some(0);
                 prior.add(&sidecar.about, good);
@@ -66,14 +67,7 @@ impl PriorRecordings {
 }
 
 fn owner_of(a: &About) -> RecordingOwner {
-    let kind = kind(
-        a.level.as_deref(),
-        a.side,
-        a.contact.as_deref(),
-        a.posture.as_deref(),
-        a.line_of_drive_deg,
-    );
-    (a.subject.clone(), a.examiner.clone(), kind)
+    (a.subject.clone(), a.examiner.clone(), kind(a))
 }
 
 /// How many tests the recorder saw while it recorded.
@@ -109,7 +103,7 @@ pub fn settle_left_open(root: &Path, files: &[InputFile]) -> Result<Vec<String>>
         let ours = sidecar
             .recorder_version
             .is_some_and(|v| v.starts_with("tautpoint "));
-        if ours && sidecar.status.as_deref() == Some("open") {
+        if ours && sidecar.status == Some(RecordingStatus::Open) {
             add_sum_of(root, name)?;
             left.push(name.to_owned());
         }

@@ -1,11 +1,10 @@
 //! What a person asked a recording to be.
 
-use crate::acquire::control::Feedback;
 use crate::error::{Error, Result};
 use crate::study::plan::Plan;
 use crate::study::roster::Roster;
 use crate::study::words::{nearest, shown};
-use crate::trace::Side;
+use crate::terms::{Contact, Feedback, Level, Role, Side};
 
 /// What is to be recorded, of whom, and how.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -16,9 +15,9 @@ pub struct RecordingRequest {
     /// With a plan, one recording a stop of it; without, one a learner.
     pub plan: Option<Plan>,
     /// Without a plan: what everything recorded is of.
-    pub level: Option<String>,
+    pub level: Option<Level>,
     pub side: Option<Side>,
-    pub contact: Option<String>,
+    pub contact: Option<Contact>,
     pub feedback: Feedback,
     /// After a level's last test the examiner says which side felt more resistant, before anything of it is shown.
     pub calls: bool,
@@ -59,7 +58,7 @@ impl RecordingRequest {
     /// Warnings about codes: those that the roster does not know, and those that look like something personal.
     pub fn warnings(&self, roster: &Roster) -> Vec<String> {
         let mut warnings = Vec::new();
-        for (role, code) in [("subject", &self.subject), ("examiner", &self.examiner)] {
+        for (role, code) in [(Role::Subject, &self.subject), (Role::Examiner, &self.examiner)] {
             let Some(code) = code else { continue };
             if let Some(like) = crate::study::codes::code_warning(code) {
                 warnings.push(format!(

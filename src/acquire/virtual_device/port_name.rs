@@ -5,7 +5,7 @@ use crate::error::{Error, Result};
 use crate::simulate::ExaminerFault;
 use crate::study::built_in::built_in;
 use crate::study::words::nearest;
-use crate::trace::Side;
+use crate::terms::{Level, Side};
 
 /// The name of the port that is a virtual device inside this program.
 pub const SIM: &str = "sim";
@@ -65,13 +65,16 @@ fn read(words: &str) -> Result<DeviceSpec> {
             "two-displacements" => spec.sensors = Sensors::TwoHandedTwoDisplacements,
             "tilt" => spec.tilt = true,
             "levels" => {
-                let both = |level: &str| {
-                    [Side::Left, Side::Right].map(|side| ScanPosition {
-                        level: level.to_owned(),
-                        side,
+                let level = |word: &str| {
+                    Level::parse(word).ok_or_else(|| Error::Setting {
+                        what: "a level".to_owned(),
+                        found: format!("{word:?}"),
+                        expected: "C2 to C7, T1 to T12, L1 to L5, sacral_base or SI".to_owned(),
                     })
                 };
-                spec.steps = value.split('+').flat_map(both).collect();
+                let levels: Vec<Level> = value.split('+').map(level).collect::<Result<_>>()?;
+                let both = |level| [Side::Left, Side::Right].map(|side| ScanPosition { level, side });
+                spec.steps = levels.into_iter().flat_map(both).collect();
             }
             "plan" => {
                 let plan = built_in(value).ok_or_else(|| wrong("a built-in plan".to_owned()))?;

@@ -5,8 +5,9 @@ use crate::simulate::{
     Examiner, LevelModel, Rng, Sensor, TraceSpec, TwoHands, log_ratio, simulate, simulate_bilateral,
     usual_end_feel_n_per_mm, usual_onset_mm,
 };
-use crate::study::anatomy;
-use crate::trace::{Channel, Side, Trace};
+use crate::study::usual::UsualContact;
+use crate::terms::{Level, Side};
+use crate::trace::{Channel, Trace};
 
 /// Stream of the seed that the hand is drawn from.
 const HAND: u64 = 20;
@@ -59,12 +60,15 @@ impl SimulatedScan {
             .positions
             .get(self.made % self.positions.len().max(1))?
             .clone();
-        let model = self.level(&position.level);
+        let model = self.level(position.level);
         let mut examiner = Examiner::drawn(&mut self.rng);
         let factor = 0.04 * self.rng.normal_within_3();
         let shift_mm = 0.15 * self.rng.normal_within_3();
         let tissue = |side| model.tissue(side, factor, shift_mm);
-        examiner.drive_deg = self.spec.tilt.then(|| line_of_drive_deg(&position.level));
+        examiner.drive_deg = self
+            .spec
+            .tilt
+            .then(|| UsualContact::at(position.level).line_of_drive.degrees());
         let fault_now = self.made % 2 == 1 && !self.spec.faults.is_empty();
         if fault_now {
             let fault = self.spec.faults[self.made / 2 % self.spec.faults.len()];
@@ -104,15 +108,12 @@ impl SimulatedScan {
     }
 
     /// The same level is the same every time it is come to.
-    fn level(&self, level: &str) -> LevelModel {
-        let rank = anatomy::rank(level).unwrap_or(0) as u64;
-        let mut own = Rng::stream(self.spec.seed, HAND + 1 + rank);
-        let region = anatomy::region(level).unwrap_or(anatomy::Region::Lumbar);
+    fn level(&self, level: Level) -> LevelModel {
+        let mut own = Rng::stream(self.spec.seed, HAND + 1 + level.rank() as u64);
         LevelModel {
-            level: level.to_owned(),
-            end_feel_n_per_mm: usual_end_feel_n_per_mm(level).unwrap_or(11.2)
-                * libm::exp(0.08 * own.normal_within_3()),
-            onset_mm: usual_onset_mm(region),
+            level,
+            end_feel_n_per_mm: usual_end_feel_n_per_mm(level) * libm::exp(0.08 * own.normal_within_3()),
+            onset_mm: usual_onset_mm(level.region()),
             log_ratio: log_ratio(self.spec.asymmetry_percent).unwrap_or(0.0),
         }
     }
@@ -124,15 +125,6 @@ impl DeviceSpec {
             self.sensors,
             Sensors::TwoHanded | Sensors::TwoHandedTwoDisplacements
         )
-    }
-}
-
-/// Line of drive of a region, prone: common practice, no source.
-fn line_of_drive_deg(level: &str) -> f64 {
-    match anatomy::region(level) {
-        Some(anatomy::Region::Neck) => 45.0,
-        Some(anatomy::Region::Thoracic) => 60.0,
-        _ => 90.0,
     }
 }
 

@@ -3,9 +3,8 @@
 use crate::acquire::station::{self, ChannelQuantity, StationChannel};
 use crate::error::{Error, Result};
 use crate::simulate::ExaminerFault;
-use crate::study::anatomy;
 use crate::study::plan::Plan;
-use crate::trace::Side;
+use crate::terms::{Level, Side};
 
 /// Which sensors there are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -24,7 +23,7 @@ pub enum Sensors {
 /// One place that the hand goes to.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ScanPosition {
-    pub level: String,
+    pub level: Level,
     pub side: Side,
 }
 
@@ -87,11 +86,7 @@ pub struct DeviceSpec {
 
 impl Default for DeviceSpec {
     fn default() -> Self {
-        let levels = ["L5", "L4", "L3", "L2", "L1"];
-        let step = |level: &str, side| ScanPosition {
-            level: level.to_owned(),
-            side,
-        };
+        let levels = [Level::L5, Level::L4, Level::L3, Level::L2, Level::L1];
         DeviceSpec {
             seed: 1,
             rate_hz: 1000.0,
@@ -99,7 +94,7 @@ impl Default for DeviceSpec {
             tilt: false,
             steps: levels
                 .iter()
-                .flat_map(|l| [step(l, Side::Left), step(l, Side::Right)])
+                .flat_map(|&level| [Side::Left, Side::Right].map(|side| ScanPosition { level, side }))
                 .collect(),
             faults: Vec::new(),
             asymmetry_percent: 0.0,
@@ -144,7 +139,7 @@ impl DeviceSpec {
             .flat_map(|(_, step)| {
                 (0..step.trials).flat_map(|_| {
                     step.side.sides().iter().map(|&side| ScanPosition {
-                        level: step.level.clone(),
+                        level: step.level,
                         side,
                     })
                 })
@@ -187,15 +182,11 @@ impl DeviceSpec {
         if let Some(seconds) = self.seconds {
             within("the number of seconds", seconds, 0.001, 1e7)?;
         }
-        let unknown = self.steps.iter().find(|s| anatomy::rank(&s.level).is_none());
-        if let Some(found) = unknown
-            .map(|s| s.level.clone())
-            .or(self.steps.is_empty().then(String::new))
-        {
+        if self.steps.is_empty() {
             return Err(Error::Setting {
-                what: "a level".to_owned(),
-                found: format!("{found:?}"),
-                expected: "C2 to C7, T1 to T12, L1 to L5, sacral_base or SI".to_owned(),
+                what: "the levels".to_owned(),
+                found: "none".to_owned(),
+                expected: "at least one".to_owned(),
             });
         }
         Ok(())

@@ -5,7 +5,7 @@ use super::frame::{FrameHeader, HELLO, build};
 use super::validate::{MAX_TEXT_BYTES, given, plain, usable};
 use crate::acquire::station::{ChannelQuantity, Station, StationChannel};
 use crate::error::{Error, Result};
-use crate::trace::Side;
+use crate::terms::Side;
 
 const QUANTITIES: [ChannelQuantity; 3] = [
     ChannelQuantity::Force,

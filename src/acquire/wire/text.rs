@@ -10,7 +10,7 @@ use super::VERSION;
 use super::frame::crc16;
 use super::validate::{MAX_TEXT_BYTES, given, plain, usable};
 use crate::acquire::station::{ChannelQuantity, MAX_CHANNELS, Station, StationChannel};
-use crate::trace::Side;
+use crate::terms::Side;
 use std::fmt::Write as _;
 
 /// How a hello line begins, its version behind it.

@@ -1,7 +1,7 @@
 //! What a hello may say.
 
 use crate::acquire::station::{ChannelQuantity, MAX_CHANNELS, Station};
-use crate::trace::Side;
+use crate::terms::Side;
 
 /// Longest text in a hello, in bytes of UTF-8.
 pub const MAX_TEXT_BYTES: usize = 32;

@@ -10,7 +10,7 @@ use crate::study::draws::{self, Draw};
 use crate::study::folder::Study;
 use crate::study::plan::Plan;
 use crate::study::words::nearest;
-use crate::technique::ScanKey;
+use crate::terms::SessionKey;
 use crate::write::OutputFolder;
 use anyhow::{Context, bail};
 use std::collections::BTreeSet;
@@ -42,7 +42,7 @@ pub fn write(args: &Args, study: &Study, results: &Results, out: &Path, quiet: b
 }
 
 /// The one scan that is meant.
-fn scan(args: &Args, results: &Results) -> anyhow::Result<ScanKey> {
+fn scan(args: &Args, results: &Results) -> anyhow::Result<SessionKey> {
     let [examiner] = args.examiner.as_slice() else {
         bail!(
             "--examiner names {} codes; a sheet is for one",
@@ -50,10 +50,10 @@ fn scan(args: &Args, results: &Results) -> anyhow::Result<ScanKey> {
         );
     };
     let session = args.session.as_deref().unwrap_or_default();
-    let own: Vec<ScanKey> = results
+    let own: Vec<SessionKey> = results
         .tests
         .iter()
-        .map(ScanKey::of)
+        .map(|t| t.about.session())
         .filter(|s| s.examiner.as_ref() == Some(examiner))
         .collect();
     if own.is_empty() {
@@ -66,7 +66,7 @@ fn scan(args: &Args, results: &Results) -> anyhow::Result<ScanKey> {
             nearest(examiner, codes).map_or(String::new(), |n| format!("; write {n} if that is meant"));
         bail!("no test by {examiner} could be used{near}");
     }
-    let found: BTreeSet<&ScanKey> = own
+    let found: BTreeSet<&SessionKey> = own
         .iter()
         .filter(|s| s.session.as_deref() == Some(session))
         .collect();
@@ -79,8 +79,8 @@ fn scan(args: &Args, results: &Results) -> anyhow::Result<ScanKey> {
             sessions.join(", ")
         );
     }
-    let wanted = |s: &&&ScanKey| args.subject.is_none() || s.subject == args.subject;
-    let chosen: Vec<&&ScanKey> = found.iter().filter(wanted).collect();
+    let wanted = |s: &&&SessionKey| args.subject.is_none() || s.subject == args.subject;
+    let chosen: Vec<&&SessionKey> = found.iter().filter(wanted).collect();
     match chosen.as_slice() {
         [one] => Ok((**one).clone()),
         _ => {
@@ -101,7 +101,7 @@ fn request(
     args: &Args,
     study: &Study,
     results: &Results,
-    scan: ScanKey,
+    scan: SessionKey,
     kept: &[Draw],
 ) -> anyhow::Result<Request> {
     let own: Vec<&Draw> = kept

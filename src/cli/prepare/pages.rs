@@ -1,9 +1,9 @@
 //! The pages to print: station card and start-of-day list.
 
 use crate::settings::Settings;
-use crate::study::anatomy::{Region, label};
 use crate::study::cautions::CAUTIONS;
-use crate::study::plan::{Plan, Step, StepSide};
+use crate::study::plan::{Plan, Step};
+use crate::terms::{Contact, Landmark, Posture, Region, StepSide};
 use minijinja::{Environment, UndefinedBehavior, Value, context};
 
 const STYLE: &str = include_str!("print.css");
@@ -61,16 +61,15 @@ pub fn station_card(title: &str, plan: &Plan) -> Result<String, minijinja::Error
                 number => i + 1,
                 level => levels(step),
                 side => if step.side == StepSide::Both { "left, right" } else { step.side.word() },
-                contact => step.contact.as_deref().unwrap_or_default().replace('_', " and "),
-                landmark => step.landmark.as_deref().unwrap_or_default(),
-                line_of_drive_deg => step.line_of_drive_deg.map(|d| d.to_string()).unwrap_or_default(),
-                posture => plan.posture_of(step).unwrap_or_default(),
+                contact => step.contact.map_or(String::new(), Contact::label),
+                landmark => step.landmark.as_ref().map_or("", Landmark::as_str),
+                line_of_drive_deg => step.line_of_drive.map(|d| d.to_string()).unwrap_or_default(),
+                posture => plan.posture_of(step).map_or("", Posture::as_str),
             }
         })
         .collect();
-    let regions: Vec<(&str, f64)> = [Region::Neck, Region::Thoracic, Region::Lumbar, Region::Sacral]
-        .map(|r| (r.word(), r.ceiling_n(&ceilings)))
-        .to_vec();
+    let of_region = |r: &Region| (r.word(), ceilings.of(*r));
+    let regions: Vec<(&str, f64)> = Region::ALL.iter().map(of_region).collect();
     render(
         "station-card.html",
         include_str!("station-card.html"),
@@ -96,8 +95,8 @@ pub fn start_of_day(title: &str) -> Result<String, minijinja::Error> {
 
 fn levels(step: &Step) -> String {
     match (step.covers.first(), step.covers.last()) {
-        (Some(first), Some(last)) if first != last => format!("{} to {}", label(first), label(last)),
-        _ => label(&step.level).to_owned(),
+        (Some(first), Some(last)) if first != last => format!("{} to {}", first.label(), last.label()),
+        _ => step.level.label().to_owned(),
     }
 }
 

@@ -1,7 +1,7 @@
 //! The commented study.toml, made from the list of settings so that none is left out.
 
 use crate::settings::{REGIONAL, SETTINGS, Settings};
-use crate::study::anatomy::Region;
+use crate::terms::Region;
 use std::fmt::Write as _;
 
 /// Width of comment lines.
@@ -75,7 +75,7 @@ fn technique_besides(text: &mut String) {
     );
     text.push_str("# reference = [\"recordings/teacher-1.csv\"]\n");
     let defaults = Settings::default();
-    for region in Region::ALL.map(Region::word) {
+    for region in Region::ALL {
         let _ = writeln!(text, "\n[technique.{region}]");
         comment(
             text,
@@ -149,9 +149,8 @@ mod tests {
         assert_eq!(problems, []);
         assert_eq!(study.setting_sources.len(), SETTINGS.len() + REGIONAL.len());
         // A region's bands are those of all regions, written out.
-        for region in Region::ALL {
-            let technique = &study.settings.technique;
-            let own = technique.bands(Some(region.own_bands(technique)));
+        for &region in Region::ALL {
+            let own = study.settings.technique.bands(Some(region));
             assert_eq!(own, Settings::default().technique.bands(None));
         }
         let mut settings = study.settings;

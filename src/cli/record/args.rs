@@ -1,9 +1,7 @@
 //! What `record` takes on the command line.
 
-use crate::acquire::control::Feedback;
-use crate::study::anatomy::LEVELS;
-use crate::study::words::{CONTACTS, FEEDBACKS};
-use crate::trace::Side;
+use crate::cli::terms::term;
+use crate::terms::{Contact, Feedback, Level, Side};
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
@@ -45,17 +43,17 @@ pub struct Args {
     #[arg(long, requires = "plan")]
     pub calls: bool,
     /// Level of everything recorded.
-    #[arg(long, conflicts_with = "plan", value_parser = LEVELS)]
-    pub level: Option<String>,
+    #[arg(long, conflicts_with = "plan", value_parser = term::<Level>())]
+    pub level: Option<Level>,
     /// Side of everything recorded: the subject's.
-    #[arg(long, conflicts_with = "plan", requires = "level", value_parser = side)]
+    #[arg(long, conflicts_with = "plan", requires = "level", value_parser = term::<Side>())]
     pub side: Option<Side>,
     /// Part of the hand.
-    #[arg(long, conflicts_with = "plan", value_parser = CONTACTS)]
-    pub contact: Option<String>,
+    #[arg(long, conflicts_with = "plan", value_parser = term::<Contact>())]
+    pub contact: Option<Contact>,
     /// When measured values are shown. The ceiling alarm is on in every mode.
-    #[arg(long, value_name = "WHEN", default_value = "live", value_parser = FEEDBACKS)]
-    pub feedback: String,
+    #[arg(long, value_name = "WHEN", default_value = "live", value_parser = term::<Feedback>())]
+    pub feedback: Feedback,
     /// Keeps nothing but the over-ceiling log.
     #[arg(long)]
     pub practice: bool,
@@ -71,21 +69,7 @@ pub struct Args {
     pub listen: Option<SocketAddr>,
 }
 
-fn side(word: &str) -> Result<Side, String> {
-    Side::parse(word).ok_or_else(|| "expected left, right or midline".to_owned())
-}
-
 fn seconds(text: &str) -> Result<f64, String> {
     let seconds = text.parse().ok().filter(|s: &f64| s.is_finite() && *s > 0.0);
     seconds.ok_or_else(|| "expected a number over 0".to_owned())
-}
-
-/// The mode that a word names.
-pub fn feedback(word: &str) -> Feedback {
-    match word {
-        "after" => Feedback::After,
-        "on-request" => Feedback::OnRequest,
-        "none" => Feedback::None,
-        _ => Feedback::Live,
-    }
 }

@@ -1,6 +1,7 @@
 //! Keys and words from standard input.
 
 use crate::acquire::control::Command;
+use crate::terms::Felt;
 use crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 use crossterm::terminal::{disable_raw_mode, enable_raw_mode, size};
 use std::io::IsTerminal;
@@ -108,18 +109,16 @@ fn command_for(word: &str) -> Option<Command> {
         "l" | "learner" | "next learner" => Command::NextLearner,
         "v" | "show" => Command::Show,
         "q" | "stop" => Command::Stop,
-        "1" | "left" => call("left"),
-        "2" | "right" => call("right"),
-        "3" | "even" => call("even"),
-        "4" | "unsure" => call("unsure"),
+        "1" | "left" => call(Felt::Left),
+        "2" | "right" => call(Felt::Right),
+        "3" | "even" => call(Felt::Even),
+        "4" | "unsure" => call(Felt::Unsure),
         _ => return None,
     })
 }
 
-fn call(word: &str) -> Command {
-    Command::Call {
-        call: word.to_owned(),
-    }
+fn call(call: Felt) -> Command {
+    Command::Call { call }
 }
 
 /// Keys of a terminal to what they mean.
@@ -142,8 +141,8 @@ impl KeyFilter {
             // A line feed comes as Ctrl-J.
             KeyCode::Char('j') if control => Command::Next,
             KeyCode::Enter => Command::Next,
-            KeyCode::Left if plain => call("left"),
-            KeyCode::Right if plain => call("right"),
+            KeyCode::Left if plain => call(Felt::Left),
+            KeyCode::Right if plain => call(Felt::Right),
             KeyCode::Char(c) if !control => return self.character(c.to_ascii_lowercase(), before),
             _ => return None,
         }))
@@ -196,7 +195,7 @@ mod tests {
                 command(Command::Next),
                 command(Command::Next),
                 command(Command::Repeat),
-                command(call("even")),
+                command(call(Felt::Even)),
                 command(Command::Skip),
                 KeyPress::Again("take the next learner"),
             ]
@@ -226,8 +225,8 @@ mod tests {
         let mut take = |code, modifiers, kind| filter.take(&KeyEvent::new_with_kind(code, modifiers, kind));
         let (none, press) = (KeyModifiers::NONE, KeyEventKind::Press);
         let called = |word| Some(KeyPress::Command(call(word)));
-        assert_eq!(take(KeyCode::Left, none, press), called("left"));
-        assert_eq!(take(KeyCode::Right, none, press), called("right"));
+        assert_eq!(take(KeyCode::Left, none, press), called(Felt::Left));
+        assert_eq!(take(KeyCode::Right, none, press), called(Felt::Right));
         assert_eq!(take(KeyCode::Left, KeyModifiers::CONTROL, press), None);
         assert_eq!(take(KeyCode::Up, none, press), None);
         assert_eq!(take(KeyCode::Char('n'), none, KeyEventKind::Release), None);
@@ -238,7 +237,7 @@ mod tests {
     #[test]
     fn words_mean_what_they_say() {
         assert_eq!(command_for("next learner"), Some(Command::NextLearner));
-        assert_eq!(command_for("unsure"), Some(call("unsure")));
+        assert_eq!(command_for("unsure"), Some(call(Felt::Unsure)));
         assert_eq!(command_for("rihgt"), None);
     }
 }

@@ -1,7 +1,6 @@
 //! What is settled before the first sample: the study, the lock, codes, plan, port, cautions.
 
-use super::args::{Args, feedback};
-use crate::acquire::control::Feedback;
+use super::args::Args;
 use crate::acquire::port::ports;
 use crate::acquire::recorder::lock::StudyLock;
 use crate::acquire::recorder::{RecordingRequest, sessions, stamp, today};
@@ -13,6 +12,7 @@ use crate::study::cautions::CAUTIONS;
 use crate::study::inputs::{Study, collect_any};
 use crate::study::plan::Plan;
 use crate::study::words::{nearest, one_of, shown};
+use crate::terms::Feedback;
 use anyhow::{Context, bail};
 use std::io::{BufRead, IsTerminal};
 use std::path::Path;
@@ -59,7 +59,7 @@ pub fn setup(args: &Args) -> anyhow::Result<(SessionSetup, Option<StudyLock>)> {
 
 fn request(args: &Args, study: &Study) -> anyhow::Result<RecordingRequest> {
     let trimmed = |code: &Option<String>| code.as_deref().map(|c| c.trim().to_owned());
-    let mut feedback = feedback(&args.feedback);
+    let mut feedback = args.feedback;
     if study.hidden() && feedback != Feedback::None {
         eprintln!(
             "warning: the study is blind: no measured value is shown until it is opened (--feedback none); the ceiling \
@@ -72,9 +72,9 @@ fn request(args: &Args, study: &Study) -> anyhow::Result<RecordingRequest> {
         examiner: trimmed(&args.examiner),
         session: trimmed(&args.session).unwrap_or_else(today),
         plan: args.plan.as_deref().map(|name| plan(name, study)).transpose()?,
-        level: args.level.clone(),
+        level: args.level,
         side: args.side,
-        contact: args.contact.clone(),
+        contact: args.contact,
         feedback,
         calls: args.calls,
         practice: args.practice,

@@ -4,8 +4,8 @@ use super::keys::Keyboard;
 use crate::acquire::control::SessionState;
 use crate::live::phase::Phase;
 use crate::live::view::LiveView;
-use crate::study::anatomy::label;
 use crate::study::words::shown;
+use crate::terms::{Landmark, Posture};
 use std::io::{IsTerminal, Write};
 use std::time::{Duration, Instant};
 
@@ -102,10 +102,10 @@ impl StatusLine {
 /// The line. Measured values come from the view, which has none where they must not be shown.
 pub fn line(state: &SessionState, view: Option<&LiveView>) -> String {
     let mut parts = vec![step(state)];
-    if let Some(level) = &state.call_wanted {
+    if let Some(level) = state.call_wanted {
         parts.push(format!(
             "call on {}: 1 left  2 right  3 even  4 unsure",
-            label(level)
+            level.label()
         ));
         return joined(parts);
     }
@@ -158,7 +158,7 @@ fn step(state: &SessionState) -> String {
                 "{practice}{}/{} {} {}{trial}",
                 s.number,
                 s.of,
-                label(&s.level),
+                s.level.label(),
                 s.side
             )
         }
@@ -178,17 +178,16 @@ pub fn step_words(state: &SessionState) -> Option<String> {
         "step {}/{}: {} {}",
         s.number,
         s.of,
-        label(&s.level),
+        s.level.label(),
         s.side
     )];
     words.extend(
         s.contact
-            .as_ref()
-            .map(|c| format!("contact {}", c.replace('_', " and "))),
+            .map(|c| format!("contact {}", c.word().replace('_', " and "))),
     );
-    words.extend(s.landmark.clone());
-    words.extend(s.line_of_drive_deg.map(|d| format!("line of drive {d}°")));
-    words.extend(s.posture.clone());
+    words.extend(s.landmark.as_ref().map(Landmark::to_string));
+    words.extend(s.line_of_drive.map(|d| format!("line of drive {d}°")));
+    words.extend(s.posture.as_ref().map(Posture::to_string));
     Some(words.join(", "))
 }
 

@@ -3,10 +3,11 @@
 use super::fault;
 use crate::acquire::virtual_device::{DeviceSpec, LinkFaults, ScanPosition, Sensors, Unplug, VirtualDevice};
 use crate::cli::Outcome;
+use crate::cli::terms::term;
 use crate::simulate::ExaminerFault;
 use crate::study::built_in;
 use crate::study::plan::Plan;
-use crate::trace::Side;
+use crate::terms::{Level, Side};
 use anyhow::{Context, bail};
 use clap::Args as ClapArgs;
 use std::path::PathBuf;
@@ -47,8 +48,8 @@ pub(super) struct DeviceArgs {
     #[arg(long)]
     tilt: bool,
     /// Levels in the order of the scan, left then right.
-    #[arg(long, value_delimiter = ',', default_value = "L5,L4,L3,L2,L1")]
-    levels: Vec<String>,
+    #[arg(long, value_delimiter = ',', default_value = "L5,L4,L3,L2,L1", value_parser = term::<Level>())]
+    levels: Vec<Level>,
     /// Goes along a scan plan instead: a built-in one's name, or a file.
     #[arg(long, value_name = "PLAN", conflicts_with = "levels")]
     plan: Option<String>,
@@ -129,12 +130,7 @@ pub(super) fn run(args: &DeviceArgs, quiet: bool) -> anyhow::Result<Outcome> {
 }
 
 fn spec(args: &DeviceArgs) -> anyhow::Result<DeviceSpec> {
-    let both = |level: &String| {
-        [Side::Left, Side::Right].map(|side| ScanPosition {
-            level: level.clone(),
-            side,
-        })
-    };
+    let both = |&level: &Level| [Side::Left, Side::Right].map(|side| ScanPosition { level, side });
     let spec = DeviceSpec {
         seed: args.seed,
         rate_hz: args.rate_hz,

@@ -7,7 +7,6 @@ mod trace;
 
 use super::Outcome;
 use crate::simulate::{self, ExaminerFault, SAMPLE_SEED};
-use crate::trace::Side;
 use anyhow::bail;
 use clap::{Args as ClapArgs, Subcommand};
 use std::path::PathBuf;
@@ -78,8 +77,4 @@ fn fault(word: &str) -> Result<ExaminerFault, String> {
             ExaminerFault::ALL.map(ExaminerFault::word).join(", ")
         )
     })
-}
-
-fn side(word: &str) -> Result<Side, String> {
-    Side::parse(word).ok_or_else(|| "expected left, right or midline".to_owned())
 }

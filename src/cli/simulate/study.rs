@@ -1,7 +1,9 @@
 //! `simulate study`: a folder of recordings with their truth.
 
 use super::within;
+use crate::cli::terms::term;
 use crate::simulate::{Cohort, StudyFolder};
+use crate::terms::Level;
 use anyhow::Context;
 use clap::Args as ClapArgs;
 use std::path::PathBuf;
@@ -32,11 +34,11 @@ pub(super) struct StudyArgs {
     #[arg(long, default_value_t = 3)]
     trials: u32,
     /// Levels in the order of the scan.
-    #[arg(long, value_delimiter = ',', default_value = "L5,L4,L3,L2,L1")]
-    levels: Vec<String>,
+    #[arg(long, value_delimiter = ',', default_value = "L5,L4,L3,L2,L1", value_parser = term::<Level>())]
+    levels: Vec<Level>,
     /// Level and how much stiffer its right side is in percent; below zero the left is.
     #[arg(long, value_name = "LEVEL=PERCENT", value_delimiter = ',', value_parser = level_percent)]
-    asymmetry: Vec<(String, f64)>,
+    asymmetry: Vec<(Level, f64)>,
     /// Samples a second.
     #[arg(long, value_name = "HZ", default_value_t = 200.0)]
     rate_hz: f64,
@@ -63,12 +65,14 @@ pub(super) fn make(args: &StudyArgs) -> anyhow::Result<String> {
     Ok(format!("a study of {} recordings", study.recordings.len()))
 }
 
-fn level_percent(text: &str) -> anyhow::Result<(String, f64)> {
+fn level_percent(text: &str) -> anyhow::Result<(Level, f64)> {
     let (level, percent) = text
         .split_once('=')
         .context("expected LEVEL=PERCENT, such as L3=40")?;
     let percent = percent
         .parse()
         .with_context(|| format!("{percent} is no number; expected one such as L3=40"))?;
-    Ok((level.to_owned(), percent))
+    let level =
+        Level::parse(level).with_context(|| format!("{level} is no level; expected one such as L3=40"))?;
+    Ok((level, percent))
 }

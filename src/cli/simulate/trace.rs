@@ -1,9 +1,10 @@
 //! `simulate trace`: one recording and its sidecar.
 
-use super::{fault, mat, side, within};
+use super::{fault, mat, within};
+use crate::cli::terms::term;
 use crate::simulate::{self, Condition, Elastic, ExaminerFault, Rng, SimulatedTests, TraceSpec, TwoHands};
-use crate::study::anatomy;
-use crate::trace::{About, Side};
+use crate::terms::{Level, Side};
+use crate::trace::About;
 use crate::write;
 use anyhow::{Context, bail};
 use clap::Args as ClapArgs;
@@ -117,10 +118,10 @@ pub(super) struct TraceArgs {
     #[arg(long, requires = "tests")]
     marker: bool,
     /// Level to write into the sidecar.
-    #[arg(long)]
-    level: Option<String>,
+    #[arg(long, value_parser = term::<Level>())]
+    level: Option<Level>,
     /// Side to write into the sidecar.
-    #[arg(long, value_parser = side, conflicts_with = "bilateral")]
+    #[arg(long, value_parser = term::<Side>(), conflicts_with = "bilateral")]
     side: Option<Side>,
     #[command(flatten)]
     mat: mat::MatArgs,
@@ -137,12 +138,9 @@ pub(super) fn make(args: &TraceArgs) -> anyhow::Result<String> {
     for path in [&args.out, &sidecar] {
         write::refuse_existing(path)?;
     }
-    if let Some(level) = args.level.as_deref().filter(|l| anatomy::rank(l).is_none()) {
-        bail!("--level is {level}; expected C2 to C7, T1 to T12, L1 to L5, sacral_base or SI");
-    }
     let (made, sensor) = simulated(args)?;
     let about = About {
-        level: args.level.clone(),
+        level: args.level,
         side: args.side,
         ..About::default()
     };

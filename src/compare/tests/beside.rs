@@ -3,15 +3,16 @@
 use super::*;
 use crate::stats::quantile::t_quantile;
 use crate::stats::variance::{Variance, moderate};
+use crate::terms::{Contact, Felt, Level, LineOfDrive, Side};
 
 fn call(level: &str, trial: u32, word: &str) -> Call {
     Call {
         subject: "V-01".into(),
         examiner: "L-01".into(),
         session: "1".into(),
-        level: level.into(),
+        level: Level::parse(level).unwrap(),
         trial: Some(trial),
-        call: word.into(),
+        call: Felt::parse(word).unwrap(),
         confidence: None,
     }
 }
@@ -31,7 +32,10 @@ fn the_call_stands_beside_the_end_feel_of_its_level() {
     ];
     let tests = scan(&[("L5", 1.5), ("L4", 1.0), ("L3", 1.0)]);
     let found = run_with(&tests, &Settings::default(), &calls, None).comparisons;
-    let said: Vec<_> = found.iter().map(|f| (f.call.as_deref(), f.call_agrees)).collect();
+    let said: Vec<_> = found
+        .iter()
+        .map(|f| (f.call.map(Felt::word), f.call_agrees))
+        .collect();
     // L3 called left but even; L4 a tie, so the later; L5 the more frequent.
     assert_eq!(
         said,
@@ -47,8 +51,8 @@ fn the_call_stands_beside_the_end_feel_of_its_level() {
 fn neighbours_are_two_steps_on_either_side_of_the_same_contact() {
     let step = |level: &str, trial, value, covers: &[&str]| {
         let mut a = about(level, Side::Midline, trial);
-        a.contact = Some("reinforced".into());
-        a.covers = covers.iter().map(|l| (*l).to_owned()).collect();
+        a.contact = Some(Contact::Reinforced);
+        a.covers = covers.iter().filter_map(|l| Level::parse(l)).collect();
         test(a, &[(Measure::EndFeel, value)])
     };
     let mut tests = vec![];
@@ -66,18 +70,18 @@ fn neighbours_are_two_steps_on_either_side_of_the_same_contact() {
         tests.push(far);
     }
     for t in &mut tests {
-        if t.about.level.as_deref() == Some("T8") {
-            t.about.covers = ["T7", "T8", "T9"].map(String::from).to_vec();
+        if t.about.level == Some(Level::T8) {
+            t.about.covers = vec![Level::T7, Level::T8, Level::T9];
         }
     }
     let found = run(&tests);
     let t8 = &found.comparisons[2];
-    assert_eq!(t8.key.level.as_deref(), Some("T8"));
+    assert_eq!(t8.key.level, Some(Level::T8));
     // Neighbours 8, 9, 10, 12: the median of the logs is the geometric mean of 9 and 10.
     assert!((t8.left.unwrap() / (90.0_f64).sqrt() - 1.0).abs() < 1e-4);
     assert_eq!((t8.left_trials, t8.right_trials), (8, 2));
     assert_eq!(t8.side_of_resistance, Some(Decision::StifferThanNeighbours));
-    assert_eq!(t8.covers, ["T7", "T8", "T9"]);
+    assert_eq!(t8.covers, [Level::T7, Level::T8, Level::T9]);
     assert_eq!(found.comparisons.len(), 5);
     assert_eq!(
         found.unpaired.len(),
@@ -85,11 +89,14 @@ fn neighbours_are_two_steps_on_either_side_of_the_same_contact() {
         "SI is more than six levels from any step"
     );
     let steps = follow_up(&found.comparisons);
-    let levels: Vec<_> = steps.iter().map(|s| s.level.as_str()).collect();
+    let levels: Vec<_> = steps.iter().map(|s| s.level.word()).collect();
     assert!(levels.windows(3).any(|w| w == ["T9", "T8", "T7"]), "{levels:?}");
-    let t8 = steps.iter().find(|s| s.level == "T8").unwrap();
-    assert_eq!((t8.contact, t8.landmark), ("thumb", "transverse processes"));
-    assert_eq!((t8.side, t8.line_of_drive_deg), ("both", 60.0));
+    let t8 = steps.iter().find(|s| s.level == Level::T8).unwrap();
+    assert_eq!(
+        (t8.how.contact, t8.how.landmark.as_str()),
+        (Contact::Thumb, "transverse processes")
+    );
+    assert_eq!(t8.how.line_of_drive, LineOfDrive::whole(60));
     assert!(
         t8.why
             .starts_with("stiffer than its neighbours: end-feel stiffness +5"),
@@ -106,7 +113,13 @@ fn follow_up_goes_from_the_pelvis_up_through_what_stood_out_or_stayed_open() {
     let steps = follow_up(&run(&tests).comparisons);
     let plan: Vec<_> = steps
         .iter()
-        .map(|s| (s.level.as_str(), s.contact, s.line_of_drive_deg))
+        .map(|s| {
+            (
+                s.level.word(),
+                s.how.contact.word(),
+                s.how.line_of_drive.degrees(),
+            )
+        })
         .collect();
     assert_eq!(
         plan,

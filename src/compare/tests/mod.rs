@@ -4,18 +4,19 @@ mod beside;
 mod partners;
 
 use super::*;
-use crate::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases, Side, Test};
+use crate::terms::{Contact, Level, LineOfDrive, Posture, Side};
+use crate::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases, Test};
 
 fn about(level: &str, side: Side, trial: u32) -> About {
     About {
         subject: Some("V-01".into()),
         examiner: Some("L-01".into()),
         session: Some("1".into()),
-        level: Some(level.into()),
+        level: Level::parse(level),
         side: Some(side),
-        contact: Some("thumb".into()),
-        posture: Some("prone".into()),
-        line_of_drive_deg: Some(90.0),
+        contact: Some(Contact::Thumb),
+        posture: Posture::new("prone"),
+        line_of_drive: LineOfDrive::new(90.0),
         trial: Some(trial),
         ..About::default()
     }
@@ -161,8 +162,8 @@ fn findings_do_not_depend_on_the_order_of_tests() {
     tests.rotate_left(7);
     let found = run(&tests).comparisons;
     assert_eq!(format!("{found:?}"), first);
-    let levels: Vec<_> = found.iter().map(|f| f.key.level.clone().unwrap()).collect();
-    assert_eq!(levels, ["C3", "T4", "L5", "sacral_base"]);
+    let levels: Vec<_> = found.iter().map(|f| f.key.level.unwrap()).collect();
+    assert_eq!(levels, [Level::C3, Level::T4, Level::L5, Level::SacralBase]);
     let words: Vec<_> = found
         .iter()
         .map(|f| f.side_of_resistance.unwrap().word())
@@ -176,7 +177,7 @@ fn a_level_tested_once_uses_the_spread_of_the_repeated_ones() {
     tests.push(stiff("L3", Side::Left, 1, 10.0));
     tests.push(stiff("L3", Side::Right, 1, 14.0));
     let found = run(&tests).comparisons;
-    assert_eq!(found[0].key.level.as_deref(), Some("L3"));
+    assert_eq!(found[0].key.level, Some(Level::L3));
     assert_eq!(found[0].spread_source, Some(SpreadSource::Trials));
     assert_eq!(found[0].side_of_resistance, Some(Decision::Right));
 }
@@ -337,7 +338,7 @@ fn one_posture_does_not_lend_its_spread_to_another() {
     let mut tests = scan(&[("L5", 1.0), ("L4", 1.0)]);
     for side in [Side::Left, Side::Right] {
         let mut seated = stiff("L5", side, 1, 10.0);
-        seated.about.posture = Some("seated".into());
+        seated.about.posture = Posture::new("seated");
         tests.push(seated);
     }
     let found = run(&tests).comparisons;

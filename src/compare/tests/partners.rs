@@ -1,11 +1,12 @@
 //! Which tests meet, and what is said of those that do not.
 
 use super::*;
+use crate::terms::{Contact, Level, Side};
 
 #[test]
 fn what_finds_no_partner_is_listed_with_the_reason() {
     let mut thenar = about("L3", Side::Right, 1);
-    thenar.contact = Some("thenar".into());
+    thenar.contact = Some(Contact::Thenar);
     let mut no_level = about("L3", Side::Left, 1);
     no_level.level = None;
     let mut no_side = about("L3", Side::Left, 1);
@@ -28,7 +29,7 @@ fn what_finds_no_partner_is_listed_with_the_reason() {
         .unpaired
         .iter()
         .map(|u| {
-            let level = u.key.level.as_deref().unwrap_or("-");
+            let level = u.key.level.map_or("-", Level::word);
             format!("{level} {} {}: {}", u.side, u.trials, u.reason)
         })
         .collect();
@@ -52,7 +53,7 @@ fn what_finds_no_partner_is_listed_with_the_reason() {
 #[test]
 fn tests_that_name_nobody_still_meet() {
     let nobody = |side| About {
-        level: Some("L3".into()),
+        level: Some(Level::L3),
         side: Some(side),
         ..About::default()
     };

@@ -6,7 +6,7 @@ use crate::live::control::SessionState;
 use crate::live::side::LiveSide;
 use crate::live::strip::round;
 use crate::live::view::{AlarmView, CurrentForce, CurrentSideForce, LiveView};
-use crate::trace::Side;
+use crate::terms::{Level, Side};
 use std::time::Instant;
 
 /// A zero further from 0 N than this is reported, in N: the hand may have been on.
@@ -16,8 +16,8 @@ impl Monitor {
     /// The frame for the page. It takes the strip since the last view with it, so there is one viewer: the hub.
     pub fn view(&mut self, state: &SessionState) -> LiveView {
         self.take_done();
-        let hidden = |level: &String| state.hidden_levels.contains(level);
-        self.shown.called = !self.last_level.as_ref().is_some_and(hidden);
+        let hidden = |level: Level| state.hidden_levels.contains(&level);
+        self.shown.called = !self.last_level.is_some_and(hidden);
         let gate = self.gate(state);
         let visible = gate.running.is_none();
         let now_n = self.now();

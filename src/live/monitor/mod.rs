@@ -20,7 +20,8 @@ use crate::live::summary::{ReferenceValues, TestView};
 use crate::live::view::{DisplayGate, GateInputs};
 use crate::settings::Settings;
 use crate::signal::episodes::SideEpisode;
-use crate::trace::{About, Side};
+use crate::terms::{Level, Side};
+use crate::trace::About;
 use std::sync::Arc;
 use std::time::Instant;
 
@@ -80,7 +81,7 @@ pub struct Monitor {
     last: Option<Arc<TestView>>,
     shown: GateInputs,
     /// Level of the last test.
-    last_level: Option<String>,
+    last_level: Option<Level>,
     warnings: Vec<String>,
     /// What was found out between two samples.
     waiting: Vec<MonitorEvent>,
@@ -140,9 +141,9 @@ impl Monitor {
     }
 
     /// The step that is to be pressed: its level sets the ceiling. `both` and no side are `None`.
-    pub fn set_step(&mut self, level: Option<&str>, side: Option<Side>) -> Vec<MonitorEvent> {
+    pub fn set_step(&mut self, level: Option<Level>, side: Option<Side>) -> Vec<MonitorEvent> {
         self.set_about(&About {
-            level: level.map(str::to_owned),
+            level,
             side,
             covers: Vec::new(),
             ..self.about.clone()
@@ -151,13 +152,13 @@ impl Monitor {
 
     /// As [`Monitor::set_step`], with all that is known: subject, contact, levels covered.
     pub fn set_about(&mut self, about: &About) -> Vec<MonitorEvent> {
-        if (&about.level, about.side, &about.subject)
-            != (&self.about.level, self.about.side, &self.about.subject)
+        if (about.level, about.side, &about.subject)
+            != (self.about.level, self.about.side, &self.about.subject)
         {
             self.sides.iter_mut().for_each(LiveSide::forget);
         }
         self.about = about.clone();
-        let levels = about.level.iter().chain(&about.covers).map(String::as_str);
+        let levels = about.level.iter().chain(&about.covers).copied();
         let ceiling = ceiling_at(levels, &self.settings);
         let watched = self.watch.set(ceiling);
         self.watched(watched).into_iter().collect()

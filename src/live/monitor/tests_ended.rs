@@ -53,7 +53,7 @@ impl Monitor {
             self.analysis.hand(&ended);
             let view = summary::provisional(&ended, self.options.reference.as_ref());
             self.last = Some(Arc::new(view));
-            self.last_level = ended.about.level.clone();
+            self.last_level = ended.about.level;
             events.push(MonitorEvent::TestEnded(ended));
         }
         self.test_peak_n = 0.0;

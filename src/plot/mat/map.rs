@@ -9,7 +9,7 @@ use crate::plot::shape::{Align, Area, Point, words};
 use crate::plot::text;
 use crate::mat::MatTest;
 use crate::mat::shown::MapFrame;
-use crate::trace::Side;
+use crate::terms::{Level, Side};
 use plotters::style::RGBColor;
 
 const WIDTH: f64 = 760.0;
@@ -170,10 +170,7 @@ fn forces(test: &MatTest, map: &MapFrame) -> String {
 
 /// Which test it is.
 pub(super) fn heading(test: &MatTest, what: &str) -> String {
-    let level = test
-        .level
-        .as_deref()
-        .map_or("level not named", crate::study::anatomy::label);
+    let level = test.level.map_or("level not named", Level::label);
     format!("{level}: {what}")
 }
 

@@ -14,7 +14,8 @@ use crate::read::counts::CalibrationChoice;
 use crate::read::headings::{ColumnLayout, SourceColumn};
 use crate::study::mapping::ColumnKey;
 use crate::study::mat_setup::Placement;
-use crate::trace::{About, Side};
+use crate::terms::{Contact, Side};
+use crate::trace::About;
 use crate::units::Quantity;
 
 /// FoundHands that had grown together for a larger share of their time are warned of.
@@ -30,7 +31,7 @@ pub(super) fn assemble_mat(
 ) -> Result<ReadTrace> {
     passed.check_left_out(source.recording)?;
     let under = source.setup.placement == Placement::UnderSubject;
-    if about.side.is_none() && about.contact.as_deref() == Some("reinforced") {
+    if about.side.is_none() && about.contact == Some(Contact::Reinforced) {
         about.side = Some(Side::Midline);
     }
     let mut hands = match under {

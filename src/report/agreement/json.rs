@@ -124,7 +124,7 @@ fn calls(c: &CallAgreement) -> Value {
         "fleiss_reason": c.fleiss_reason,
         "measure": c.measure.map(|m| m.info().name),
         "against_measured": against.collect::<Value>(),
-        "notes": c.notes,
+        "notes": c.notes.iter().map(ToString::to_string).collect::<Vec<_>>(),
     })
 }
 

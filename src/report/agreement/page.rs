@@ -8,6 +8,7 @@ use crate::plot::Figure;
 use crate::format::number;
 use crate::report::frame::{Page, STYLE};
 use crate::stats::agreement::Interval;
+use crate::terms::Felt;
 use serde::Serialize;
 
 const TEMPLATE: &str = include_str!("agreement.html");
@@ -84,7 +85,7 @@ fn view(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figure)])
         );
     }
     if let Some(calls) = &agreement.calls {
-        notes.extend(calls.notes.iter().cloned());
+        notes.extend(calls.notes.iter().map(ToString::to_string));
     }
     View {
         version: env!("CARGO_PKG_VERSION"),
@@ -302,7 +303,7 @@ fn detected_table(against: &[AgainstMeasured]) -> TableView {
 }
 
 fn confusion_table(a: &AgainstMeasured) -> TableView {
-    let row = |(called, counts): (&&str, &[usize; 4])| {
+    let row = |(called, counts): (&Felt, &[usize; 4])| {
         let counts = counts.iter().map(ToString::to_string);
         std::iter::once(format!("called {called}"))
             .chain(counts)

@@ -9,7 +9,7 @@ use crate::format::number;
 use crate::report::CAUTION;
 use crate::report::frame::{Page, base64};
 use crate::results::Results;
-use crate::study::anatomy;
+use crate::terms::Level;
 use crate::trace::Test;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -70,7 +70,7 @@ struct Facet {
 const FACETS: [Facet; 4] = [
     Facet {
         name: "level",
-        of: |t| t.about.level.as_deref(),
+        of: |t| t.about.level.map(Level::word),
     },
     Facet {
         name: "side",
@@ -89,7 +89,7 @@ const FACETS: [Facet; 4] = [
 /// The groups of a facet: levels from the neck down, sides as they are named, the rest by name; tests without one last.
 fn groups<'a>(facet: &Facet, tests: &'a [Test]) -> Vec<Option<&'a str>> {
     let mut groups: Vec<Option<&str>> = tests.iter().map(|t| (facet.of)(t)).collect();
-    groups.sort_by_key(|g| (g.is_none(), g.and_then(anatomy::rank), *g));
+    groups.sort_by_key(|g| (g.is_none(), g.and_then(Level::parse), *g));
     groups.dedup();
     groups
 }
@@ -97,8 +97,10 @@ fn groups<'a>(facet: &Facet, tests: &'a [Test]) -> Vec<Option<&'a str>> {
 fn label<'a>(facet: &Facet, group: Option<&'a str>) -> &'a str {
     match group {
         None => "not named",
-        Some(level) if facet.name == "level" => anatomy::label(level),
-        Some(other) => other,
+        Some(word) => match Level::parse(word) {
+            Some(level) if facet.name == "level" => level.label(),
+            _ => word,
+        },
     }
 }
 

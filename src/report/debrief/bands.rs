@@ -76,13 +76,13 @@ fn of_settings(settings: &Settings, place: &Place, measure: Shown) -> Option<Ban
         from: BandFrom::Settings,
     };
     let technique = &settings.technique;
-    let bands = technique.bands(place.region.map(|r| r.own_bands(technique)));
+    let bands = technique.bands(place.region);
     match measure {
         Shown::Excursion => Some(between(bands.excursion_mm)),
         Shown::HandShare => Some(between(bands.hand_share_percent)),
         Shown::PeakForce => place.region.map(|region| Band {
             low: None,
-            high: Some(region.ceiling_n(&settings.ceiling_n)),
+            high: Some(settings.ceiling_n.of(region)),
             from: BandFrom::Ceiling,
         }),
         Shown::Amplitude | Shown::Rhythm | Shown::Preload => None,

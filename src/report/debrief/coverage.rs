@@ -3,7 +3,8 @@
 use crate::report::order::{ScanTime, scan_time};
 use super::points::without_feedback;
 use crate::results::Results;
-use crate::technique::{PlanCoverage, ScanKey, TechniqueRule};
+use crate::technique::{PlanCoverage, TechniqueRule};
+use crate::terms::{Level, SessionKey, Side};
 use crate::trace::Test;
 use std::collections::BTreeMap;
 
@@ -32,9 +33,9 @@ pub struct ScanCoverage {
 
 /// Every scan, by subject, examiner and session.
 pub fn coverage(results: &Results) -> Vec<ScanCoverage> {
-    let mut scans: BTreeMap<ScanKey, Vec<&Test>> = BTreeMap::new();
+    let mut scans: BTreeMap<SessionKey, Vec<&Test>> = BTreeMap::new();
     for test in &results.tests {
-        scans.entry(ScanKey::of(test)).or_default().push(test);
+        scans.entry(test.about.session()).or_default().push(test);
     }
     scans
         .into_iter()
@@ -45,12 +46,12 @@ pub fn coverage(results: &Results) -> Vec<ScanCoverage> {
         .collect()
 }
 
-fn one(results: &Results, key: ScanKey, tests: &[&Test], plan: Option<&PlanCoverage>) -> ScanCoverage {
+fn one(results: &Results, key: SessionKey, tests: &[&Test], plan: Option<&PlanCoverage>) -> ScanCoverage {
     let found = |rule: TechniqueRule| -> Vec<String> {
         let own = results.technique.iter().filter(|r| r.rule == rule);
         let own = own
             .filter(|r| (&r.subject, &r.examiner, &r.session) == (&key.subject, &key.examiner, &key.session));
-        own.map(|r| spot(r.level.as_deref(), r.side.as_deref())).collect()
+        own.map(|r| spot(r.level, r.side)).collect()
     };
     let missed = found(TechniqueRule::LevelMissed);
     let planned = plan.map(planned);
@@ -72,19 +73,18 @@ fn one(results: &Results, key: ScanKey, tests: &[&Test], plan: Option<&PlanCover
 }
 
 /// Level and side as a person reads them.
-fn spot(level: Option<&str>, side: Option<&str>) -> String {
-    let level = level.map(crate::study::anatomy::label);
+pub(super) fn spot(level: Option<Level>, side: Option<Side>) -> String {
+    let (level, side) = (level.map(Level::label), side.map(Side::word));
     [level, side].into_iter().flatten().collect::<Vec<_>>().join(" ")
 }
 
 /// Tests that a plan asks for, one a level and side.
 fn planned(plan: &PlanCoverage) -> usize {
-    let sides = |side: &str| if side == "both" { 2 } else { 1 };
-    plan.steps.iter().map(|s| sides(&s.side)).sum()
+    plan.steps.iter().map(|s| s.side.sides().len()).sum()
 }
 
 /// How many tests the findings on missed levels say are missing.
-fn unmade(results: &Results, key: &ScanKey) -> usize {
+fn unmade(results: &Results, key: &SessionKey) -> usize {
     let own = results
         .technique
         .iter()

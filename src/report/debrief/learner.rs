@@ -7,9 +7,9 @@ use super::points::{Point, points};
 use super::work_on::{WorkOn, work_on};
 use crate::columns::Measure;
 use crate::results::Results;
-use crate::study::anatomy;
 use crate::technique::TechniqueFinding;
 use crate::technique::reference::Reference;
+use crate::terms::Level;
 use crate::trace::Test;
 use std::collections::BTreeSet;
 
@@ -123,7 +123,11 @@ fn closest(
         own.map(|r| r.rule).collect::<BTreeSet<_>>().len()
     };
     let off = |t: &Test| {
-        let [low, high] = anatomy::bands(t.about.level.as_deref(), &results.settings.technique).excursion_mm;
+        let [low, high] = results
+            .settings
+            .technique
+            .bands(t.about.level.map(Level::region))
+            .excursion_mm;
         t.value(Measure::Excursion)
             .map_or(f64::INFINITY, |mm| (mm - (low + high) / 2.0).abs())
     };

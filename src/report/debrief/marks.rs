@@ -6,14 +6,15 @@ use crate::columns::table as c;
 use crate::columns::table::debrief as d;
 use crate::format::number;
 use crate::report::tables::{Cell, Table, field};
+use crate::terms::{Level, Side};
 
 /// One row of the marks.
 #[derive(Debug, Clone, Default)]
 struct Item {
     item: &'static str,
     step: Option<usize>,
-    level: String,
-    side: String,
+    level: Option<Level>,
+    side: Option<Side>,
     value: Option<f64>,
     unit: &'static str,
     low: Option<f64>,
@@ -43,8 +44,8 @@ impl Sheet {
                 attempt.map_or(Cell::Missing, Cell::int)
             }),
             field(d::STEP, |i: &Item| i.step.map_or(Cell::Missing, Cell::int)),
-            field(c::LEVEL, |i: &Item| Cell::text(&i.level)),
-            field(c::SIDE, |i: &Item| Cell::text(&i.side)),
+            field(c::LEVEL, |i: &Item| Cell::term(i.level)),
+            field(c::SIDE, |i: &Item| Cell::term(i.side)),
             field(d::ITEM, |i: &Item| Cell::text(i.item)),
             field(c::VALUE, |i: &Item| Cell::num(i.value)),
             field(c::VALUE_UNIT, |i: &Item| Cell::text(i.unit)),
@@ -73,7 +74,7 @@ impl Sheet {
             let view = self.call_view(call);
             Item {
                 item: "call",
-                level: call.level.clone(),
+                level: Some(call.level),
                 words: format!("called {}; measured {}", view.call, view.measured),
                 ..Item::default()
             }
@@ -89,8 +90,8 @@ impl Sheet {
         let of = |item: &'static str| Item {
             item,
             step: row.step,
-            level: row.level.clone(),
-            side: row.side.clone(),
+            level: row.level,
+            side: row.side,
             ..Item::default()
         };
         let Some(test) = &row.test else {

@@ -33,6 +33,7 @@ pub use work_on::{AT_ONCE, WorkOn, outside};
 use crate::report::followed::{Followed, followed};
 use crate::results::Results;
 use crate::study::folder::Study;
+use crate::terms::Role;
 use crate::trace::Test;
 use std::collections::BTreeSet;
 use words::count;
@@ -106,7 +107,7 @@ impl Debrief {
                 let listed = roster
                     .people
                     .iter()
-                    .find(|p| p.code == *code && p.role == "examiner");
+                    .find(|p| p.code == *code && p.role == Role::Examiner);
                 let group = listed.and_then(|p| p.group.clone());
                 let on_roster = listed.is_some() || roster.people.is_empty();
                 learner::learner(results, code, group, on_roster, &own, reference)
@@ -143,11 +144,11 @@ struct People<'a> {
 impl<'a> People<'a> {
     fn of(results: &'a Results, study: &'a Study) -> People<'a> {
         let roster = &study.roster;
-        let role = |role: &str| -> BTreeSet<&'a str> {
+        let role = |role: Role| -> BTreeSet<&'a str> {
             let own = roster.people.iter().filter(|p| p.role == role);
             own.map(|p| p.code.as_str()).collect()
         };
-        let mut teachers = role("teacher");
+        let mut teachers = role(Role::Teacher);
         // Whoever made nothing but the recordings of the reference is a teacher, on the roster or not.
         let of_reference = |t: &&Test| results.reference.holds(t);
         let made: BTreeSet<&str> = results
@@ -161,14 +162,14 @@ impl<'a> People<'a> {
             .iter()
             .filter(|t| !of_reference(t))
             .filter_map(examiner);
-        let others: BTreeSet<&str> = others.chain(role("examiner")).collect();
+        let others: BTreeSet<&str> = others.chain(role(Role::Examiner)).collect();
         teachers.extend(made.difference(&others));
         let tested: BTreeSet<&str> = results
             .tests
             .iter()
             .filter_map(|t| t.about.examiner.as_deref())
             .collect();
-        let listed: BTreeSet<&str> = role("examiner").difference(&teachers).copied().collect();
+        let listed: BTreeSet<&str> = role(Role::Examiner).difference(&teachers).copied().collect();
         let mut notes = Vec::new();
         let mut note = |text: String, codes: Vec<&str>| {
             let codes = codes.into_iter().map(str::to_owned).collect();

@@ -11,9 +11,9 @@ use crate::plot::{mat_figures, test_panels};
 use crate::report::frame::{Page, STYLE};
 use crate::report::html::{Context, safe_name, test_heading};
 use crate::results::Results;
-use crate::study::anatomy::Region;
 use crate::study::cautions::CAUTIONS;
 use crate::technique::TechniqueRule;
+use crate::terms::Region;
 use serde::Serialize;
 use std::collections::BTreeSet;
 
@@ -182,7 +182,7 @@ fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: boo
 /// Each region's ceiling, and whether the lab set it.
 fn ceilings(results: &Results) -> Vec<String> {
     let changed = results.settings.departures();
-    let one = |region: Region| {
+    let one = |&region: &Region| {
         let key = format!("ceiling_n.{}", region.word());
         let set = results.setting_sources.iter().any(|(k, _)| *k == key) || changed.contains(&key.as_str());
         let whose = if set {
@@ -190,10 +190,10 @@ fn ceilings(results: &Results) -> Vec<String> {
         } else {
             "a stand-in: the lab must set its own"
         };
-        let force = number(region.ceiling_n(&results.settings.ceiling_n), 0);
+        let force = number(results.settings.ceiling_n.of(region), 0);
         format!("{} {force}\u{a0}N ({whose})", region.word())
     };
-    Region::ALL.map(one).to_vec()
+    Region::ALL.iter().map(one).collect()
 }
 
 fn counts(l: &Learner) -> String {
@@ -276,7 +276,7 @@ fn tests(results: &Results, learner: &Learner, context: &Context<'_>) -> Vec<Tes
                     .chain(on_mat.flat_map(mat_figures).map(|(_, figure)| figure))
                     .map(|figure| figure.svg)
                     .collect(),
-                findings: own.map(|r| r.text.clone()).collect(),
+                findings: own.map(|r| r.text()).collect(),
             }
         })
         .collect()

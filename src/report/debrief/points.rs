@@ -4,8 +4,8 @@ use crate::columns::Measure;
 use crate::results::Results;
 use crate::stats::moments::{mean, sd};
 use crate::stats::quantile::t_quantile;
-use crate::study::anatomy::{self, Region};
-use crate::trace::{Side, Test};
+use crate::terms::{Contact, Feedback, Level, Region, Side};
+use crate::trace::Test;
 
 /// Coverage of the intervals of means and shares.
 pub const CONFIDENCE: f64 = 0.95;
@@ -86,7 +86,7 @@ impl Shown {
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Default)]
 pub struct Place {
     pub region: Option<Region>,
-    pub contact: Option<String>,
+    pub contact: Option<Contact>,
     /// Both hands at once, each on a sensor.
     pub both_hands: bool,
 }
@@ -95,8 +95,8 @@ impl Place {
     /// Where a test was.
     pub fn of(test: &Test) -> Place {
         Place {
-            region: test.about.level.as_deref().and_then(anatomy::region),
-            contact: test.about.contact.clone(),
+            region: test.about.level.map(Level::region),
+            contact: test.about.contact,
             both_hands: test.value(Measure::HandShare).is_some(),
         }
     }
@@ -104,9 +104,11 @@ impl Place {
     /// As a person reads it: `lumbar, thumb`.
     pub fn label(&self) -> String {
         let region = self.region.map_or("region not named", Region::word);
-        let contact = self.contact.as_deref().unwrap_or("contact not named");
+        let contact = self
+            .contact
+            .map_or("contact not named".to_owned(), Contact::label);
         let hands = if self.both_hands { ", both hands" } else { "" };
-        format!("{region}, {}{hands}", contact.replace('_', " and "))
+        format!("{region}, {contact}{hands}")
     }
 }
 
@@ -156,7 +158,7 @@ pub struct Point {
 
 /// Whether nothing was fed back to the hand: a retention test or an assessment.
 pub fn without_feedback(test: &Test) -> bool {
-    test.about.feedback.as_deref() == Some("none")
+    test.about.feedback == Some(Feedback::None)
 }
 
 /// Every mark of these tests: place by place, measure by measure, in the order of `sessions`.

@@ -1,21 +1,22 @@
 //! One scan against a plan, for an assessment. It reports what was measured; whoever teaches gives the marks.
 
+use super::coverage::spot;
 use crate::report::order::{ScanTime, in_time, scan_time};
 use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind, DECIDED};
 use crate::report::followed::words as comparison_words;
 use crate::results::Results;
-use crate::study::anatomy;
 use crate::study::call::Call;
 use crate::study::plan::Plan;
-use crate::technique::{PlanCoverage, PlanStep, ScanKey, TechniqueRule, ceiling_n, technique_findings};
+use crate::technique::{PlanCoverage, PlanStep, TechniqueRule, ceiling_n, technique_findings};
+use crate::terms::{Contact, Felt, Level, LineOfDrive, SessionKey, Side};
 use crate::trace::{Estimate, Knee, Test};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Which scan, and what is known of the assessment.
 #[derive(Debug, Clone, Default)]
 pub struct Request {
-    pub scan: ScanKey,
+    pub scan: SessionKey,
     pub plan: Option<Plan>,
     /// How the plan came about, in words.
     pub drawn: Option<String>,
@@ -47,9 +48,9 @@ pub struct Sheet {
 pub struct SheetRow {
     /// The plan's step, from 1, in the order in which it was to be made; `None` for a test beyond the plan.
     pub step: Option<usize>,
-    pub level: String,
-    pub side: String,
-    pub contact: Option<String>,
+    pub level: Option<Level>,
+    pub side: Option<Side>,
+    pub contact: Option<Contact>,
     /// `None` when there is no test.
     pub test: Option<SheetTest>,
 }
@@ -78,8 +79,9 @@ pub struct SheetTest {
 /// A level's call beside the measured side.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SheetCall {
-    pub level: String,
-    pub call: Option<String>,
+    pub level: Level,
+    /// The calls made of it, one after the other.
+    pub calls: Vec<Felt>,
     /// In words; `None` when nothing was compared, or it is hidden.
     pub measured: Option<String>,
     pub agrees: Option<bool>,
@@ -91,13 +93,15 @@ impl Sheet {
         let own: Vec<&Test> = results
             .tests
             .iter()
-            .filter(|t| ScanKey::of(t) == request.scan)
+            .filter(|t| t.about.session() == request.scan)
             .collect();
         let ordered = in_time(&own);
         let hidden = own.iter().any(|t| results.hides(t));
-        let mut feedback: Vec<String> = own.iter().filter_map(|t| t.about.feedback.clone()).collect();
-        feedback.sort_unstable();
-        feedback.dedup();
+        let feedback: BTreeSet<&str> = own
+            .iter()
+            .filter_map(|t| Some(t.about.feedback?.word()))
+            .collect();
+        let feedback = feedback.into_iter().map(str::to_owned).collect();
         let places = ordered.as_deref().map(places);
         Sheet {
             title: results.title.clone(),
@@ -148,13 +152,13 @@ fn rows(
             for side in step.side.sides() {
                 let found = left
                     .iter()
-                    .position(|t| t.about.level.as_ref() == Some(&step.level) && t.side() == Some(*side));
+                    .position(|t| t.about.level == Some(step.level) && t.side() == Some(*side));
                 let test = found.map(|i| left.remove(i));
                 rows.push(SheetRow {
                     step: Some(number + 1),
-                    level: step.level.clone(),
-                    side: side.word().to_owned(),
-                    contact: step.contact.clone(),
+                    level: Some(step.level),
+                    side: Some(*side),
+                    contact: step.contact,
                     test: test.map(|t| sheet_test(results, t, places)),
                 });
             }
@@ -162,16 +166,19 @@ fn rows(
     }
     rows.extend(left.into_iter().map(|t| SheetRow {
         step: None,
-        level: t.about.level.clone().unwrap_or_default(),
-        side: t.side().map_or(String::new(), |s| s.word().to_owned()),
-        contact: t.about.contact.clone(),
+        level: t.about.level,
+        side: t.side(),
+        contact: t.about.contact,
         test: Some(sheet_test(results, t, places)),
     }));
     rows
 }
 
 fn sheet_test(results: &Results, test: &Test, places: Option<&Places<'_>>) -> SheetTest {
-    let bands = anatomy::bands(test.about.level.as_deref(), &results.settings.technique);
+    let bands = results
+        .settings
+        .technique
+        .bands(test.about.level.map(Level::region));
     SheetTest {
         recording: test.recording.clone(),
         place: places.and_then(|p| p.get(&(test.recording.as_str(), test.test)).copied()),
@@ -184,7 +191,7 @@ fn sheet_test(results: &Results, test: &Test, places: Option<&Places<'_>>) -> Sh
         hand_share_band_percent: bands.hand_share_percent,
         total_peak_n: Some(test.total_peak_n).filter(|n| n.is_finite()),
         ceiling_n: ceiling_n(test, &results.settings).map(|c| c.1),
-        line_of_drive_deg: [test.drive_deg, test.about.line_of_drive_deg],
+        line_of_drive_deg: [test.drive_deg, test.about.line_of_drive.map(LineOfDrive::degrees)],
     }
 }
 
@@ -199,11 +206,11 @@ pub fn pre_tension(test: &Test) -> Option<[usize; 2]> {
 }
 
 /// The rule on order, held against the sheet's own plan.
-fn out_of_order(results: &Results, own: &[&Test], plan: &Plan, scan: &ScanKey) -> Vec<String> {
+fn out_of_order(results: &Results, own: &[&Test], plan: &Plan, scan: &SessionKey) -> Vec<String> {
     let tests: Vec<Test> = own.iter().map(|t| (*t).clone()).collect();
     let steps = plan.ordered().into_iter().map(|(_, s)| PlanStep {
-        level: s.level.clone(),
-        side: s.side.word().to_owned(),
+        level: s.level,
+        side: s.side,
     });
     let coverage = PlanCoverage {
         plan: plan.name.clone(),
@@ -214,13 +221,7 @@ fn out_of_order(results: &Results, own: &[&Test], plan: &Plan, scan: &ScanKey) -
     found
         .iter()
         .filter(|r| r.rule == TechniqueRule::LevelOutOfOrder)
-        .map(|r| {
-            let level = r.level.as_deref().map_or("", anatomy::label);
-            [level, r.side.as_deref().unwrap_or_default()]
-                .join(" ")
-                .trim()
-                .to_owned()
-        })
+        .map(|r| spot(r.level, r.side))
         .collect()
 }
 
@@ -231,10 +232,7 @@ fn sheet_calls(results: &Results, calls: &[Call], request: &Request) -> Vec<Shee
         .comparisons
         .iter()
         .filter(|f| f.kind == ComparisonKind::LeftRight)
-        .filter(|f| {
-            (&f.key.subject, &f.key.examiner, &f.key.session)
-                == (&scan.subject, &scan.examiner, &scan.session)
-        })
+        .filter(|f| f.key.session() == *scan)
         .collect();
     let own: Vec<&Call> = calls
         .iter()
@@ -247,32 +245,18 @@ fn sheet_calls(results: &Results, calls: &[Call], request: &Request) -> Vec<Shee
                 ]
         })
         .collect();
-    let mut levels: Vec<&str> = comparisons
-        .iter()
-        .filter_map(|f| f.key.level.as_deref())
-        .collect();
-    levels.extend(own.iter().map(|c| c.level.as_str()));
-    levels.sort_by_key(|l| (anatomy::rank(l), *l));
-    levels.dedup();
+    let mut levels: BTreeSet<Level> = comparisons.iter().filter_map(|f| f.key.level).collect();
+    levels.extend(own.iter().map(|c| c.level));
     levels
         .into_iter()
         .map(|level| {
-            let here = || {
-                comparisons
-                    .iter()
-                    .filter(move |f| f.key.level.as_deref() == Some(level))
-            };
+            let here = || comparisons.iter().filter(move |f| f.key.level == Some(level));
             let decided = DECIDED
                 .iter()
                 .find_map(|m| here().find(|f| f.measure == *m && f.asymmetry_percent.is_some()));
-            let said: Vec<&str> = own
-                .iter()
-                .filter(|c| c.level == level)
-                .map(|c| c.call.as_str())
-                .collect();
             SheetCall {
-                level: level.to_owned(),
-                call: (!said.is_empty()).then(|| said.join(", ")),
+                level,
+                calls: own.iter().filter(|c| c.level == level).map(|c| c.call).collect(),
                 measured: decided.map(|f| comparison_words(f)),
                 agrees: decided.and_then(|f| f.call_agrees),
             }

@@ -1,11 +1,12 @@
 //! The sheet as a page to print.
 
+use super::coverage::spot;
 use super::sheet::{Sheet, SheetCall, SheetRow, SheetTest};
 use super::words::minutes;
 use crate::error::Result;
 use crate::format::{number, plus_minus};
 use crate::report::frame::Page;
-use crate::study::anatomy;
+use crate::terms::Contact;
 use serde::Serialize;
 
 const SHEET: &str = include_str!("sheet.html");
@@ -195,8 +196,11 @@ impl Sheet {
 
     pub(super) fn call_view(&self, call: &SheetCall) -> CallView {
         CallView {
-            level: anatomy::label(&call.level).to_owned(),
-            call: call.call.clone().unwrap_or_else(|| "no call".to_owned()),
+            level: call.level.label().to_owned(),
+            call: match call.calls.as_slice() {
+                [] => "no call".to_owned(),
+                calls => calls.iter().map(|c| c.word()).collect::<Vec<_>>().join(", "),
+            },
             measured: match (&call.measured, self.blinded) {
                 (_, true) => "hidden while the study is blinded".to_owned(),
                 (Some(words), _) => words.clone(),
@@ -213,11 +217,10 @@ impl Sheet {
 
 /// A row in words; where nothing could be measured the cell is empty.
 pub(super) fn row_view(row: &SheetRow) -> RowView {
-    let place = format!("{} {}", anatomy::label(&row.level), row.side);
     let mut view = RowView {
         step: row.step.map_or_else(|| "–".to_owned(), |n| n.to_string()),
-        place: place.trim().to_owned(),
-        contact: row.contact.as_deref().unwrap_or_default().replace('_', " and "),
+        place: spot(row.level, row.side),
+        contact: row.contact.map_or(String::new(), Contact::label),
         done: "no test".to_owned(),
         pre_tension: String::new(),
         excursion: String::new(),

@@ -54,12 +54,8 @@ fn mark_fields<'a>() -> Vec<Field<Mark<'a>>> {
             session_number(m.0, m.1.session.as_ref())
         }),
         field(d::RETENTION, |m: &Mark<'_>| Cell::Bool(m.1.retention)),
-        field(d::REGION, |m: &Mark<'_>| {
-            Cell::maybe(m.1.place.region.map(|r| r.word()))
-        }),
-        field(c::CONTACT, |m: &Mark<'_>| {
-            Cell::maybe(m.1.place.contact.as_deref())
-        }),
+        field(d::REGION, |m: &Mark<'_>| Cell::term(m.1.place.region)),
+        field(c::CONTACT, |m: &Mark<'_>| Cell::term(m.1.place.contact)),
         field(d::BOTH_HANDS, |m: &Mark<'_>| Cell::Bool(m.1.place.both_hands)),
         field(d::SHOWN_MEASURE, |m: &Mark<'_>| Cell::text(m.1.measure.name())),
         field(d::SHOWN_UNIT, |m: &Mark<'_>| Cell::text(m.1.measure.unit())),

@@ -4,7 +4,7 @@ use super::words::{count, minutes, rule_words, try_next};
 use super::{Curve, Debrief, Learner, ScanCoverage, Share, WorkOn};
 use crate::format::number;
 use crate::results::Results;
-use crate::study::anatomy;
+use crate::terms::Feedback;
 use serde::Serialize;
 
 /// A cell: what is read, and what rows are sorted by where the text alone would not do.
@@ -215,7 +215,7 @@ pub fn session_table(learner: &Learner, results: &Results) -> TableView {
         let own: Vec<_> = own.collect();
         let mut feedback: Vec<&str> = own
             .iter()
-            .map(|t| t.about.feedback.as_deref().unwrap_or("not said"))
+            .map(|t| t.about.feedback.map_or("not said", Feedback::word))
             .collect();
         feedback.sort_unstable();
         feedback.dedup();
@@ -297,7 +297,7 @@ pub fn followed_of(debrief: &Debrief, learner: Option<&str>, codes: bool) -> Vec
             levels: f
                 .levels
                 .iter()
-                .map(|l| format!("{}: {}", anatomy::label(&l.level), l.words))
+                .map(|l| format!("{}: {}", l.level.label(), l.words))
                 .collect(),
         }
     })

@@ -1,8 +1,8 @@
 //! What a learner may work on next: over the ceiling first, then what lies farthest outside its band.
 
 use crate::settings::Settings;
-use crate::study::anatomy;
 use crate::technique::{RULES, TechniqueFinding, TechniqueRule};
+use crate::terms::Level;
 use std::collections::BTreeSet;
 
 /// How many things a learner is given at once.
@@ -37,7 +37,10 @@ pub fn outside(finding: &TechniqueFinding, settings: &Settings) -> f64 {
     };
     let short = finding.low.map_or(0.0, |low| low - value);
     let over = finding.high.map_or(0.0, |high| value - high);
-    let [low, high] = anatomy::bands(finding.level.as_deref(), &settings.technique).excursion_mm;
+    let [low, high] = settings
+        .technique
+        .bands(finding.level.map(Level::region))
+        .excursion_mm;
     let half_width = match (finding.low, finding.high) {
         (Some(low), Some(high)) => (high - low) / 2.0,
         _ if finding.rule == TechniqueRule::SprungBeforeSlackOut => (high - low) / 2.0,
@@ -102,7 +105,7 @@ fn of_rule(
         made_in,
         of: of.max(made_in),
         outside: total / of.max(made_in).max(1) as f64,
-        example: farthest.text.clone(),
-        advice: farthest.advice.clone(),
+        example: farthest.text(),
+        advice: farthest.advice(),
     })
 }

@@ -1,10 +1,10 @@
 //! Which tests get a figure, and what its file is called.
 
 use super::{FIGURES_AT_MOST, FiguresChoice};
-use crate::compare::{Comparison, Decision};
+use crate::compare::Decision;
 use crate::results::Results;
 use crate::technique::TechniqueRule;
-use crate::trace::Test;
+use crate::terms::TestKey;
 use std::collections::{HashMap, HashSet};
 
 /// Longest name made, so that file systems and archives take it.
@@ -55,42 +55,6 @@ pub fn safe_name(code: &str) -> String {
     }
 }
 
-/// What only tests that were compared with each other share, as one word to look up.
-pub fn group_of_test(test: &Test) -> String {
-    let a = &test.about;
-    group(
-        [
-            &a.subject,
-            &a.examiner,
-            &a.session,
-            &a.level,
-            &a.posture,
-            &a.contact,
-        ],
-        a.line_of_drive_deg,
-    )
-}
-
-/// The same for a finding.
-pub fn group_of_comparison(comparison: &Comparison) -> String {
-    let k = &comparison.key;
-    group(
-        [
-            &k.subject,
-            &k.examiner,
-            &k.session,
-            &k.level,
-            &k.posture,
-            &k.contact,
-        ],
-        k.line_of_drive_deg,
-    )
-}
-
-fn group(parts: [&Option<String>; 6], line_of_drive_deg: Option<f64>) -> String {
-    format!("{parts:?} {line_of_drive_deg:?}")
-}
-
 /// Indices of the tests that get a figure, in order.
 pub fn tests(results: &Results, choice: FiguresChoice) -> Vec<usize> {
     let all = 0..results.tests.len();
@@ -105,14 +69,14 @@ pub fn tests(results: &Results, choice: FiguresChoice) -> Vec<usize> {
 /// The first of those over the ceiling or sprung early, then those behind a named side, then undecided ones, then
 /// the rest that has a finding or a problem.
 fn worth_a_look(results: &Results) -> Vec<usize> {
-    let mut by_group: HashMap<String, u8> = HashMap::new();
+    let mut by_group: HashMap<&TestKey, u8> = HashMap::new();
     for comparison in &results.comparisons {
         let urgency = match comparison.side_of_resistance {
             Some(Decision::Left | Decision::Right | Decision::StifferThanNeighbours) => 1,
             Some(Decision::Undecided) => 2,
             _ => continue,
         };
-        let entry = by_group.entry(group_of_comparison(comparison)).or_insert(urgency);
+        let entry = by_group.entry(&comparison.key).or_insert(urgency);
         *entry = urgency.min(*entry);
     }
     let mut by_test: HashMap<(&str, Option<u32>), u8> = HashMap::new();
@@ -137,7 +101,7 @@ fn worth_a_look(results: &Results) -> Vec<usize> {
             let own = [Some(t.test), None]
                 .into_iter()
                 .filter_map(|n| by_test.get(&(t.recording.as_str(), n)));
-            let found = own.chain(by_group.get(&group_of_test(t))).min()?;
+            let found = own.chain(by_group.get(&t.about.key())).min()?;
             Some((*found, i))
         })
         .collect();

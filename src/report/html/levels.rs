@@ -1,6 +1,5 @@
 //! The tests of a scan, level by level: figures and measures.
 
-use super::choose::group_of_test;
 use super::mats;
 use super::scans::Scan;
 use super::tables::{self, Table};
@@ -9,8 +8,8 @@ use super::{Drawn, Of};
 use crate::format;
 use crate::plot::PanelOptions;
 use crate::results::Results;
-use crate::study::anatomy;
-use crate::trace::{Side, Test};
+use crate::terms::{Posture, Region, Side, TestKey, covered_label};
+use crate::trace::Test;
 use serde::Serialize;
 use std::collections::HashMap;
 
@@ -18,16 +17,16 @@ use std::collections::HashMap;
 pub struct Context<'a> {
     results: &'a Results,
     departures: Vec<&'static str>,
-    trials: HashMap<(String, Option<Side>), u32>,
-    top_n: HashMap<String, f64>,
+    trials: HashMap<(TestKey, Option<Side>), u32>,
+    top_n: HashMap<TestKey, f64>,
 }
 
 impl<'a> Context<'a> {
     pub fn new(results: &'a Results) -> Context<'a> {
         let mut trials = HashMap::new();
-        let mut top_n: HashMap<String, f64> = HashMap::new();
+        let mut top_n: HashMap<TestKey, f64> = HashMap::new();
         for test in &results.tests {
-            let group = group_of_test(test);
+            let group = test.about.key();
             let peak = test
                 .curve
                 .force_n
@@ -48,16 +47,16 @@ impl<'a> Context<'a> {
 
     /// Ceiling, number of trials and common force axis for one test.
     pub fn panel_options(&self, test: &Test) -> PanelOptions {
-        let group = group_of_test(test);
+        let group = test.about.key();
         let ceiling = test
             .about
             .level
             .iter()
             .chain(&test.about.covers)
-            .filter_map(|level| anatomy::region(level))
-            .map(|region| (region.ceiling_n(&self.results.settings.ceiling_n), region))
+            .map(|level| level.region())
+            .map(|region| (self.results.settings.ceiling_n.of(region), region))
             .min_by(|a, b| a.0.total_cmp(&b.0));
-        let own = |region: anatomy::Region| {
+        let own = |region: Region| {
             let key = format!("ceiling_n.{}", region.word());
             let named = self.results.setting_sources.iter().any(|(k, _)| *k == key);
             named || self.departures.contains(&key.as_str())
@@ -73,7 +72,7 @@ impl<'a> Context<'a> {
 
 /// One level of a scan.
 #[derive(Debug, Serialize)]
-pub struct Level {
+pub struct LevelView {
     pub heading: String,
     pub svgs: Vec<String>,
     /// Figures of tests on a pressure mat.
@@ -84,7 +83,7 @@ pub struct Level {
 }
 
 /// The levels of a scan, from the neck down, that have at least one figure, or all of them when `all` is asked.
-pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) -> Vec<Level> {
+pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) -> Vec<LevelView> {
     let figures: HashMap<usize, &Drawn> = drawn
         .iter()
         .filter_map(|d| match d.of {
@@ -99,10 +98,10 @@ pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) ->
             Of::Scan(_) | Of::Test(_) | Of::Mat(_) => None,
         })
         .collect();
-    let mut groups: Vec<(String, Vec<usize>)> = Vec::new();
-    let mut place: HashMap<String, usize> = HashMap::new();
+    let mut groups: Vec<(TestKey, Vec<usize>)> = Vec::new();
+    let mut place: HashMap<TestKey, usize> = HashMap::new();
     for &i in &scan.tests {
-        let group = group_of_test(&results.tests[i]);
+        let group = results.tests[i].about.key();
         let at = *place.entry(group.clone()).or_insert_with(|| {
             groups.push((group, Vec::new()));
             groups.len() - 1
@@ -110,10 +109,8 @@ pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) ->
         groups[at].1.push(i);
     }
     groups.sort_by_key(|(_, tests)| {
-        let level = tests
-            .first()
-            .and_then(|i| results.tests[*i].about.level.as_deref());
-        level.and_then(anatomy::rank).unwrap_or(usize::MAX)
+        let level = tests.first().and_then(|i| results.tests[*i].about.level);
+        (level.is_none(), level)
     });
     let mut levels = Vec::new();
     for (_, mut members) in groups {
@@ -135,7 +132,7 @@ pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) ->
         let mut by_side: Vec<&Test> = members.iter().map(|i| &results.tests[*i]).collect();
         by_side.sort_by_key(|t| t.side());
         let heading = heading(by_side[0]);
-        levels.push(Level {
+        levels.push(LevelView {
             svgs,
             mats: mats::of_tests(results, &members, drawn),
             tables: tables(results, &by_side, &heading),
@@ -161,20 +158,12 @@ fn tables(results: &Results, tests: &[&Test], heading: &str) -> Vec<Table> {
 /// The level and what else only these tests share.
 pub fn heading(test: &Test) -> String {
     let a = &test.about;
-    let level = match (a.covers.first(), a.covers.last()) {
-        (Some(first), Some(last)) if first != last => {
-            format!("{}–{}", anatomy::label(first), anatomy::label(last))
-        }
-        _ => a
-            .level
-            .as_deref()
-            .map_or("level not named".to_owned(), |l| anatomy::label(l).to_owned()),
-    };
+    let level = covered_label(&a.covers, a.level).unwrap_or_else(|| "level not named".to_owned());
     let drive = a
-        .line_of_drive_deg
-        .map(|d| format!("line of drive {}°", format::number(d, 0)));
-    let contact = a.contact.as_ref().map(|c| format!("{c} contact"));
-    let rest: Vec<String> = [a.posture.clone(), contact, drive]
+        .line_of_drive
+        .map(|d| format!("line of drive {}°", format::number(d.degrees(), 0)));
+    let contact = a.contact.map(|c| format!("{c} contact"));
+    let rest: Vec<String> = [a.posture.as_ref().map(Posture::to_string), contact, drive]
         .into_iter()
         .flatten()
         .collect();

@@ -278,7 +278,7 @@ fn blinding(results: &Results) -> String {
 fn left_out(results: &Results) -> String {
     let mut parts = Vec::new();
     for what in Excluded::ALL {
-        let of_kind = results.exclusions.iter().filter(|e| e.what == what);
+        let of_kind = results.exclusions.iter().filter(|e| e.what == *what);
         let (person, rule): (Vec<_>, Vec<_>) = of_kind.partition(|e| e.is_by_person());
         let (person, rule) = (person.len(), rule.len());
         if rule + person > 0 {

@@ -14,6 +14,7 @@ use crate::error::Result;
 use crate::plot::{Figure, ScanOptions, reference_overlay, scan_overview, test_panels};
 use crate::report::frame::{Page, STYLE};
 use crate::results::Results;
+use crate::terms::TestKey;
 use crate::trace::Test;
 
 /// Up to this many tests each gets its figure; above, only those worth a look.
@@ -96,8 +97,8 @@ pub fn curves_needed(results: &Results, options: &PageOptions) -> Vec<usize> {
     if drawn.is_empty() {
         return drawn;
     }
-    let group = |i: &usize| choose::group_of_test(&results.tests[*i]);
-    let groups: std::collections::HashSet<String> = drawn.iter().map(group).collect();
+    let group = |i: &usize| results.tests[*i].about.key();
+    let groups: std::collections::HashSet<TestKey> = drawn.iter().map(group).collect();
     let needed = |i: &usize| groups.contains(&group(i)) || results.reference.holds(&results.tests[*i]);
     (0..results.tests.len()).filter(needed).collect()
 }

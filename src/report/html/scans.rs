@@ -4,14 +4,12 @@ use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind};
 use crate::plot::text;
 use crate::results::Results;
+use crate::terms::SessionKey;
 use std::collections::BTreeMap;
 
-/// Subject, examiner, session.
-pub type ScanKey<'a> = (Option<&'a str>, Option<&'a str>, Option<&'a str>);
-
-/// One scan.
+/// What one session gave, in all its postures.
 pub struct Scan<'a> {
-    pub key: ScanKey<'a>,
+    pub key: SessionKey,
     /// Indices into the results' tests.
     pub tests: Vec<usize>,
     pub comparisons: Vec<&'a Comparison>,
@@ -19,8 +17,8 @@ pub struct Scan<'a> {
 
 /// The scans of a report, by subject, examiner and session.
 pub fn scans(results: &Results) -> Vec<Scan<'_>> {
-    fn at<'m, 'a>(scans: &'m mut BTreeMap<ScanKey<'a>, Scan<'a>>, key: ScanKey<'a>) -> &'m mut Scan<'a> {
-        scans.entry(key).or_insert_with(|| Scan {
+    fn at<'m, 'a>(scans: &'m mut BTreeMap<SessionKey, Scan<'a>>, key: SessionKey) -> &'m mut Scan<'a> {
+        scans.entry(key.clone()).or_insert_with(|| Scan {
             key,
             tests: Vec::new(),
             comparisons: Vec::new(),
@@ -28,18 +26,10 @@ pub fn scans(results: &Results) -> Vec<Scan<'_>> {
     }
     let mut scans = BTreeMap::new();
     for (i, test) in results.tests.iter().enumerate() {
-        let about = &test.about;
-        let key = (
-            about.subject.as_deref(),
-            about.examiner.as_deref(),
-            about.session.as_deref(),
-        );
-        at(&mut scans, key).tests.push(i);
+        at(&mut scans, test.about.session()).tests.push(i);
     }
     for comparison in &results.comparisons {
-        let k = &comparison.key;
-        let key = (k.subject.as_deref(), k.examiner.as_deref(), k.session.as_deref());
-        at(&mut scans, key).comparisons.push(comparison);
+        at(&mut scans, comparison.key.session()).comparisons.push(comparison);
     }
     scans.into_values().collect()
 }
@@ -47,10 +37,15 @@ pub fn scans(results: &Results) -> Vec<Scan<'_>> {
 impl Scan<'_> {
     /// Who, by whom and when, as a line of words.
     pub fn about(&self) -> String {
-        let (subject, examiner, session) = self.key;
-        let parts: Vec<String> = [("subject", subject), ("examiner", examiner), ("session", session)]
+        let key = &self.key;
+        let codes = [
+            ("subject", &key.subject),
+            ("examiner", &key.examiner),
+            ("session", &key.session),
+        ];
+        let parts: Vec<String> = codes
             .into_iter()
-            .filter_map(|(word, code)| Some(format!("{word} {}", text::one_line(code?))))
+            .filter_map(|(word, code)| Some(format!("{word} {}", text::one_line(code.as_ref()?))))
             .collect();
         if parts.is_empty() {
             "subject, examiner and session not named".to_owned()
@@ -61,8 +56,9 @@ impl Scan<'_> {
 
     /// The codes alone, for a file name.
     pub fn slug(&self) -> String {
-        let (subject, examiner, session) = self.key;
-        let parts: Vec<&str> = [subject, examiner, session].into_iter().flatten().collect();
+        let key = &self.key;
+        let codes = [&key.subject, &key.examiner, &key.session];
+        let parts: Vec<&str> = codes.into_iter().flatten().map(String::as_str).collect();
         if parts.is_empty() {
             "not-named".to_owned()
         } else {

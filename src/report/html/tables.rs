@@ -6,7 +6,7 @@ use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind};
 use crate::plot::level_label;
 use crate::results::Results;
-use crate::study::anatomy;
+use crate::terms::{Contact, Posture};
 use crate::trace::Test;
 use serde::Serialize;
 
@@ -98,8 +98,7 @@ pub fn compact(results: &Results, scan: &Scan<'_>) -> Table {
     let mut order = scan.tests.clone();
     order.sort_by_key(|&i| {
         let t = &results.tests[i];
-        let rank = t.about.level.as_deref().and_then(anatomy::rank);
-        (rank.unwrap_or(usize::MAX), t.side(), t.about.trial, i)
+        (t.about.level.is_none(), t.about.level, t.side(), t.about.trial, i)
     });
     let rows = order
         .into_iter()
@@ -108,10 +107,7 @@ pub fn compact(results: &Results, scan: &Scan<'_>) -> Table {
             let mut row = vec![
                 t.recording.clone(),
                 t.test.to_string(),
-                t.about
-                    .level
-                    .as_deref()
-                    .map_or(String::new(), |l| anatomy::label(l).to_owned()),
+                t.about.level.map_or(String::new(), |l| l.label().to_owned()),
                 t.side().map_or(String::new(), |s| s.word().to_owned()),
                 t.springs.len().to_string(),
             ];
@@ -146,10 +142,7 @@ pub fn comparisons(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<Ta
         "call",
     ];
     let mut sorted = scan.comparisons.clone();
-    sorted.sort_by_key(|f| {
-        let rank = f.key.level.as_deref().and_then(anatomy::rank);
-        (f.kind, rank.unwrap_or(usize::MAX), f.measure)
-    });
+    sorted.sort_by_key(|f| (f.kind, f.key.level.is_none(), f.key.level, f.measure));
     Some(Table {
         caption: format!("Every comparison of {}", scan.about()),
         heads: heads.map(str::to_owned).to_vec(),
@@ -171,7 +164,8 @@ fn comparison_row(f: &Comparison, blinded: bool) -> Vec<String> {
     };
     let neighbours = f.kind == ComparisonKind::Neighbours;
     let mut level = level_label(f);
-    for part in [&f.key.posture, &f.key.contact].into_iter().flatten() {
+    let posture = f.key.posture.as_ref().map(Posture::as_str);
+    for part in [posture, f.key.contact.map(Contact::word)].into_iter().flatten() {
         level = format!("{level}, {part}");
     }
     vec![
@@ -201,7 +195,7 @@ fn comparison_row(f: &Comparison, blinded: bool) -> Vec<String> {
             None if blinded && !neighbours => "hidden".to_owned(),
             None => "shown without a word".to_owned(),
         },
-        f.call.clone().unwrap_or_default(),
+        f.call.map_or(String::new(), |c| c.to_string()),
     ]
 }
 

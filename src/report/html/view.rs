@@ -1,6 +1,6 @@
 //! Everything the template prints, already in words.
 
-use super::levels::{self, Level};
+use super::levels;
 use super::methods::{self, Methods, SettingRow};
 use super::scans::{self, Scan};
 use super::tables::{self, Table};
@@ -12,8 +12,8 @@ use crate::error::Severity;
 use crate::report::followed::{Followed, followed};
 use crate::results::BLINDED;
 use crate::results::Results;
-use crate::study::anatomy;
 use crate::technique::{TechniqueFinding, TechniqueRule};
+use crate::terms::{Level, Side};
 use serde::Serialize;
 
 /// Remarks of one kind told one by one; the rest are counted.
@@ -62,7 +62,7 @@ struct ScanView {
     sentences: Sentences,
     overview: Option<String>,
     comparisons: Option<Table>,
-    levels: Vec<Level>,
+    levels: Vec<levels::LevelView>,
     compact: Option<Table>,
     /// Regions of this scan that a later session looked at again.
     followed: Vec<FollowedView>,
@@ -82,8 +82,8 @@ struct FindingGroup {
     heading: String,
     findings: Vec<FindingView>,
     more: usize,
-    /// What to try, when all of the group say the same.
-    advice: Option<String>,
+    /// What to try, when all of the group say the same; the page itself says "Next time".
+    advice: Option<&'static str>,
 }
 
 #[derive(Debug, Serialize)]
@@ -92,7 +92,7 @@ struct FindingView {
     /// The recording, or whose scan it is.
     from: String,
     text: String,
-    advice: Option<String>,
+    advice: Option<&'static str>,
 }
 
 pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> View {
@@ -183,13 +183,7 @@ fn scan_view(
 
 /// Whether the region was found in this scan.
 fn is_of(scan: &Scan<'_>, followed: &Followed) -> bool {
-    let of = &followed.scan;
-    scan.key
-        == (
-            of.subject.as_deref(),
-            of.examiner.as_deref(),
-            of.session.as_deref(),
-        )
+    scan.key == followed.scan
 }
 
 fn followed_view(followed: &Followed) -> FollowedView {
@@ -207,7 +201,7 @@ fn followed_view(followed: &Followed) -> FollowedView {
         levels: followed
             .levels
             .iter()
-            .map(|l| format!("{}: {}", anatomy::label(&l.level), l.words))
+            .map(|l| format!("{}: {}", l.level.label(), l.words))
             .collect(),
     }
 }
@@ -241,7 +235,7 @@ fn finding_groups(findings: &[TechniqueFinding]) -> (Vec<FindingGroup>, Vec<Find
     for kind in kinds {
         let members: Vec<&TechniqueFinding> = findings.iter().filter(|r| r.rule == kind).collect();
         if let Some(lead) = members.first() {
-            let same = members.iter().all(|r| r.advice == lead.advice) && !lead.advice.is_empty();
+            let same = members.iter().all(|r| r.next_time == lead.next_time);
             let group = FindingGroup {
                 heading: sentence_case(&kind.to_string()),
                 findings: members
@@ -250,7 +244,7 @@ fn finding_groups(findings: &[TechniqueFinding]) -> (Vec<FindingGroup>, Vec<Find
                     .map(|r| finding_view(r, same))
                     .collect(),
                 more: members.len().saturating_sub(FINDINGS_AT_MOST),
-                advice: same.then(|| next_time(&lead.advice)),
+                advice: same.then_some(lead.next_time),
             };
             groups.push((FIRST.contains(&kind), group));
         }
@@ -269,8 +263,8 @@ fn sentence_case(words: &str) -> String {
 }
 
 fn finding_view(r: &TechniqueFinding, same_advice: bool) -> FindingView {
-    let level = r.level.as_deref().map(|l| anatomy::label(l).to_owned());
-    let place: Vec<String> = [level, r.side.clone()].into_iter().flatten().collect();
+    let (level, side) = (r.level.map(Level::label), r.side.map(Side::word));
+    let place: Vec<&str> = [level, side].into_iter().flatten().collect();
     let from = match &r.recording {
         Some(recording) => {
             let test = r.test.map_or(String::new(), |t| format!(", test {t}"));
@@ -286,20 +280,12 @@ fn finding_view(r: &TechniqueFinding, same_advice: bool) -> FindingView {
         .collect::<Vec<_>>()
         .join(", "),
     };
-    let place = place.join(" ");
-    // The place stands before the sentence here, and the page says "Next time" itself.
-    let text = r.text.strip_prefix(&format!("{place}: ")).unwrap_or(&r.text);
     FindingView {
-        text: text.to_owned(),
-        place,
+        place: place.join(" "),
         from,
-        advice: (!same_advice && !r.advice.is_empty()).then(|| next_time(&r.advice)),
+        text: r.observed.clone(),
+        advice: (!same_advice).then_some(r.next_time),
     }
-}
-
-/// The advice without its own "Next time".
-fn next_time(advice: &str) -> String {
-    advice.strip_prefix("Next time ").unwrap_or(advice).to_owned()
 }
 
 /// Exclusions, unusable inputs, warnings and tests without a partner, each as a table.
@@ -345,10 +331,8 @@ fn left_out(results: &Results) -> Vec<Table> {
         let key = &u.key;
         let code = |v: &Option<String>| v.clone().unwrap_or_default();
         vec![
-            key.level
-                .as_deref()
-                .map_or(String::new(), |l| anatomy::label(l).to_owned()),
-            u.side.clone(),
+            key.level.map_or(String::new(), |l| l.label().to_owned()),
+            u.side.to_string(),
             u.trials.to_string(),
             [code(&key.subject), code(&key.examiner), code(&key.session)].join(" "),
             u.reason.clone(),

@@ -30,10 +30,7 @@ pub fn sentences(scan: &Scan<'_>, measure: Measure) -> Sentences {
     for kind in [ComparisonKind::LeftRight, ComparisonKind::Neighbours] {
         let mut rows = scan.of(measure, kind);
         rows.retain(|f| f.asymmetry_percent.is_some());
-        rows.sort_by_key(|f| {
-            let rank = f.key.level.as_deref().and_then(crate::study::anatomy::rank);
-            rank.unwrap_or(usize::MAX)
-        });
+        rows.sort_by_key(|f| (f.key.level.is_none(), f.key.level));
         let mut even = Vec::new();
         for f in &rows {
             let label = row_label(f, &rows);
@@ -200,7 +197,7 @@ fn even_sentences(all: &mut Sentences, kind: ComparisonKind, even: &[(String, &C
     let differing: Vec<String> = even
         .iter()
         .filter(|e| e.1.call_agrees == Some(false))
-        .filter_map(|e| Some(format!("{} ({})", e.0, e.1.call.as_ref()?)))
+        .filter_map(|e| Some(format!("{} ({})", e.0, e.1.call?)))
         .collect();
     if !differing.is_empty() {
         let levels = differing.join(", ");

@@ -4,6 +4,7 @@
 use crate::columns::{Column, Kind, table as c};
 use crate::error::{Error, Result};
 use crate::results::Results;
+use crate::terms::Term;
 use crate::write::OutputFolder;
 use serde_json::Value;
 
@@ -35,6 +36,16 @@ impl Cell {
     /// A text that may be missing.
     pub fn maybe(text: Option<&str>) -> Cell {
         text.map_or(Cell::Missing, Cell::text)
+    }
+
+    /// A word out of a closed list.
+    pub fn term(term: Option<impl Term>) -> Cell {
+        Cell::maybe(term.map(Term::word))
+    }
+
+    /// Several words out of a closed list.
+    pub fn terms(terms: &[impl Term]) -> Cell {
+        Cell::List(terms.iter().map(|t| t.word().to_owned()).collect())
     }
 
     /// A number; one that is not finite is missing.

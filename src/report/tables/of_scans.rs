@@ -6,7 +6,8 @@ use crate::compare::{Comparison, ComparisonKind, TrialsToDecide, Unpaired};
 use crate::results::Exclusion;
 use crate::technique::TechniqueFinding;
 use crate::technique::reference::{Difference, Reference, differences};
-use crate::trace::{Side, Test};
+use crate::terms::{LineOfDrive, Posture, Side};
+use crate::trace::Test;
 
 /// The word of a comparison in tables.
 pub fn comparison_word(kind: ComparisonKind) -> &'static str {
@@ -30,15 +31,15 @@ pub fn comparisons(comparisons: &[Comparison]) -> Table {
 fn comparison_key() -> Vec<Field<Comparison>> {
     vec![
         field(c::SUBJECT, |f: &Comparison| Cell::maybe(f.key.subject.as_deref())),
-        field(c::EXAMINER, |f: &Comparison| {
-            Cell::maybe(f.key.examiner.as_deref())
-        }),
+        field(c::EXAMINER, |f: &Comparison| Cell::maybe(f.key.examiner.as_deref())),
         field(c::SESSION, |f: &Comparison| Cell::maybe(f.key.session.as_deref())),
-        field(c::LEVEL, |f: &Comparison| Cell::maybe(f.key.level.as_deref())),
-        field(c::POSTURE, |f: &Comparison| Cell::maybe(f.key.posture.as_deref())),
-        field(c::CONTACT, |f: &Comparison| Cell::maybe(f.key.contact.as_deref())),
+        field(c::LEVEL, |f: &Comparison| Cell::term(f.key.level)),
+        field(c::POSTURE, |f: &Comparison| {
+            Cell::maybe(f.key.posture.as_ref().map(Posture::as_str))
+        }),
+        field(c::CONTACT, |f: &Comparison| Cell::term(f.key.contact)),
         field(c::LINE_OF_DRIVE, |f: &Comparison| {
-            Cell::num(f.key.line_of_drive_deg)
+            Cell::num(f.key.line_of_drive.map(LineOfDrive::degrees))
         }),
         field(c::COMPARISON, |f: &Comparison| {
             Cell::text(comparison_word(f.kind))
@@ -77,11 +78,11 @@ fn comparison_words() -> Vec<Field<Comparison>> {
             Some(TrialsToDecide::NotInOneSession) => Cell::text(NOT_IN_ONE_SESSION),
             None => Cell::Missing,
         }),
-        field(c::CALL, |f: &Comparison| Cell::maybe(f.call.as_deref())),
+        field(c::CALL, |f: &Comparison| Cell::term(f.call)),
         field(c::CALL_AGREES, |f: &Comparison| {
             f.call_agrees.map_or(Cell::Missing, Cell::Bool)
         }),
-        field(c::COVERS, |f: &Comparison| Cell::List(f.covers.clone())),
+        field(c::COVERS, |f: &Comparison| Cell::terms(&f.covers)),
         field(c::DIFFERENCE, move |f: &Comparison| difference(f, 0)),
         field(c::DIFFERENCE_LOW, move |f: &Comparison| difference(f, 1)),
         field(c::DIFFERENCE_HIGH, move |f: &Comparison| difference(f, 2)),
@@ -106,15 +107,15 @@ pub fn technique(findings: &[TechniqueFinding]) -> Table {
         field(c::SESSION, |r: &TechniqueFinding| {
             Cell::maybe(r.session.as_deref())
         }),
-        field(c::LEVEL, |r: &TechniqueFinding| Cell::maybe(r.level.as_deref())),
-        field(c::SIDE, |r: &TechniqueFinding| Cell::maybe(r.side.as_deref())),
+        field(c::LEVEL, |r: &TechniqueFinding| Cell::term(r.level)),
+        field(c::SIDE, |r: &TechniqueFinding| Cell::term(r.side)),
         field(c::FINDING, |r: &TechniqueFinding| Cell::text(r.rule.word())),
         field(c::VALUE, |r: &TechniqueFinding| Cell::num(r.value)),
         field(c::VALUE_UNIT, |r: &TechniqueFinding| Cell::text(r.unit)),
         field(c::BAND_LOW, |r: &TechniqueFinding| Cell::num(r.low)),
         field(c::BAND_HIGH, |r: &TechniqueFinding| Cell::num(r.high)),
-        field(c::TEXT, |r: &TechniqueFinding| Cell::text(&r.text)),
-        field(c::ADVICE, |r: &TechniqueFinding| Cell::text(&r.advice)),
+        field(c::TEXT, |r: &TechniqueFinding| Cell::text(&r.text())),
+        field(c::ADVICE, |r: &TechniqueFinding| Cell::text(&r.advice())),
     ];
     Table::fill("technique", fields, findings)
 }
@@ -142,8 +143,8 @@ pub fn reference(tests: &[Test], reference: &Reference) -> Table {
         field(c::SESSION, |r: &Row<'_>| {
             Cell::maybe(r.0.about.session.as_deref())
         }),
-        field(c::LEVEL, |r: &Row<'_>| Cell::maybe(r.0.about.level.as_deref())),
-        field(c::SIDE, |r: &Row<'_>| Cell::maybe(r.0.side().map(|s| s.word()))),
+        field(c::LEVEL, |r: &Row<'_>| Cell::term(r.0.about.level)),
+        field(c::SIDE, |r: &Row<'_>| Cell::term(r.0.side())),
     ];
     fields.extend([
         field(c::HELD_MEASURE, |r: &Row<'_>| Cell::text(r.1.measure.info().name)),
@@ -169,13 +170,15 @@ pub fn unpaired(unpaired: &[Unpaired]) -> Table {
         field(c::SUBJECT, |u: &Unpaired| Cell::maybe(u.key.subject.as_deref())),
         field(c::EXAMINER, |u: &Unpaired| Cell::maybe(u.key.examiner.as_deref())),
         field(c::SESSION, |u: &Unpaired| Cell::maybe(u.key.session.as_deref())),
-        field(c::LEVEL, |u: &Unpaired| Cell::maybe(u.key.level.as_deref())),
-        field(c::POSTURE, |u: &Unpaired| Cell::maybe(u.key.posture.as_deref())),
-        field(c::CONTACT, |u: &Unpaired| Cell::maybe(u.key.contact.as_deref())),
-        field(c::LINE_OF_DRIVE, |u: &Unpaired| {
-            Cell::num(u.key.line_of_drive_deg)
+        field(c::LEVEL, |u: &Unpaired| Cell::term(u.key.level)),
+        field(c::POSTURE, |u: &Unpaired| {
+            Cell::maybe(u.key.posture.as_ref().map(Posture::as_str))
         }),
-        field(c::SIDE, |u: &Unpaired| Cell::text(&u.side)),
+        field(c::CONTACT, |u: &Unpaired| Cell::term(u.key.contact)),
+        field(c::LINE_OF_DRIVE, |u: &Unpaired| {
+            Cell::num(u.key.line_of_drive.map(LineOfDrive::degrees))
+        }),
+        field(c::SIDE, |u: &Unpaired| Cell::term(Some(u.side))),
         field(c::TRIALS, |u: &Unpaired| Cell::int(u.trials)),
         field(c::UNPAIRED_REASON, |u: &Unpaired| Cell::text(&u.reason)),
     ];

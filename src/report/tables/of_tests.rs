@@ -2,6 +2,7 @@
 
 use super::{Cell, Field, Table, field};
 use crate::columns::{Measure, table as c};
+use crate::terms::{Landmark, LineOfDrive, Posture};
 use crate::trace::{Knee, Spring, Test};
 
 /// A spring with the test it is of.
@@ -20,7 +21,7 @@ fn spring_fields<'a>() -> Vec<Field<Row<'a>>> {
     vec![
         field(c::RECORDING, |r: &Row<'_>| Cell::text(&r.0.recording)),
         field(c::TEST, |r: &Row<'_>| Cell::int(r.0.test)),
-        field(c::SIDE, |r: &Row<'_>| Cell::maybe(r.0.side().map(|s| s.word()))),
+        field(c::SIDE, |r: &Row<'_>| Cell::term(r.0.side())),
         field(c::SPRING, |r: &Row<'_>| Cell::int(r.1.number)),
         field(c::COUNTED, |r: &Row<'_>| Cell::Bool(r.1.counted)),
         field(c::START_S, |r: &Row<'_>| Cell::num(r.1.start_s)),
@@ -64,11 +65,15 @@ fn about_fields() -> Vec<Field<Test>> {
         field(c::SUBJECT, |t: &Test| Cell::maybe(t.about.subject.as_deref())),
         field(c::EXAMINER, |t: &Test| Cell::maybe(t.about.examiner.as_deref())),
         field(c::SESSION, |t: &Test| Cell::maybe(t.about.session.as_deref())),
-        field(c::LEVEL, |t: &Test| Cell::maybe(t.about.level.as_deref())),
-        field(c::SIDE, |t: &Test| Cell::maybe(t.side().map(|s| s.word()))),
-        field(c::CONTACT, |t: &Test| Cell::maybe(t.about.contact.as_deref())),
-        field(c::POSTURE, |t: &Test| Cell::maybe(t.about.posture.as_deref())),
-        field(c::LINE_OF_DRIVE, |t: &Test| Cell::num(t.about.line_of_drive_deg)),
+        field(c::LEVEL, |t: &Test| Cell::term(t.about.level)),
+        field(c::SIDE, |t: &Test| Cell::term(t.side())),
+        field(c::CONTACT, |t: &Test| Cell::term(t.about.contact)),
+        field(c::POSTURE, |t: &Test| {
+            Cell::maybe(t.about.posture.as_ref().map(Posture::as_str))
+        }),
+        field(c::LINE_OF_DRIVE, |t: &Test| {
+            Cell::num(t.about.line_of_drive.map(LineOfDrive::degrees))
+        }),
         field(c::TRIAL, |t: &Test| {
             t.about.trial.map_or(Cell::Missing, Cell::int)
         }),
@@ -132,9 +137,11 @@ fn further_fields() -> Vec<Field<Test>> {
         }),
         field(c::TOTAL_PEAK, |t: &Test| Cell::num(t.total_peak_n)),
         field(c::DRIVE, |t: &Test| Cell::num(t.drive_deg)),
-        field(c::LANDMARK, |t: &Test| Cell::maybe(t.about.landmark.as_deref())),
-        field(c::COVERS, |t: &Test| Cell::List(t.about.covers.clone())),
-        field(c::FEEDBACK, |t: &Test| Cell::maybe(t.about.feedback.as_deref())),
+        field(c::LANDMARK, |t: &Test| {
+            Cell::maybe(t.about.landmark.as_ref().map(Landmark::as_str))
+        }),
+        field(c::COVERS, |t: &Test| Cell::terms(&t.about.covers)),
+        field(c::FEEDBACK, |t: &Test| Cell::term(t.about.feedback)),
         field(c::SITE, |t: &Test| Cell::maybe(t.about.site.as_deref())),
         field(c::RECORDED_AT, |t: &Test| {
             Cell::maybe(t.about.recorded_at.as_deref())

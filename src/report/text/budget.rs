@@ -3,7 +3,6 @@
 use super::lines::{padded, plain, with_interval};
 use crate::columns::Measure;
 use crate::results::Results;
-use crate::study::anatomy;
 use crate::trace::{BudgetLine, Estimate, Test};
 use std::fmt::Write;
 
@@ -69,8 +68,8 @@ fn budget_lines(out: &mut String, budget: &[BudgetLine], estimate: Estimate, dec
 
 fn test_name(test: &Test) -> String {
     let mut name = format!("{}, test {}", test.recording, test.test);
-    if let Some(level) = &test.about.level {
-        let _ = write!(name, ", {}", anatomy::label(level));
+    if let Some(level) = test.about.level {
+        let _ = write!(name, ", {}", level.label());
     }
     if let Some(side) = test.side() {
         let _ = write!(name, ", {side}");

@@ -7,17 +7,14 @@ pub use budget::budget_text;
 
 use super::CAUTION;
 use crate::columns::Measure;
-use crate::compare::{Comparison, ComparisonKind, Decision, Key, TrialsToDecide, Unpaired};
+use crate::compare::{Comparison, ComparisonKind, Decision, TrialsToDecide, Unpaired};
 use crate::results::{Exclusion, Results};
-use crate::study::anatomy;
 use crate::technique::TechniqueFinding;
+use crate::terms::{Level, SessionKey};
 use crate::trace::{Note, Test};
 use lines::{WIDTH, counted, cut, file_name, padded, paragraph, plain, section, with_interval};
 use std::collections::HashSet;
 use std::fmt::Write;
-
-/// Subject, examiner and session.
-type ScanKey<'a> = [Option<&'a str>; 3];
 
 /// The summary printed by an analysis that writes nothing: a table of tests and the findings of each scan, then
 /// technique, what was left out, problems and the caution. Plain text of at most 100 columns, no colour.
@@ -37,7 +34,7 @@ pub fn summary_text(results: &Results) -> String {
         out.push('\n');
     }
     for key in scans(results) {
-        scan_lines(&mut out, results, key);
+        scan_lines(&mut out, results, &key);
     }
     if results.tests.is_empty() {
         out.push_str("No test was found.\n\n");
@@ -67,22 +64,23 @@ pub fn summary_text(results: &Results) -> String {
 }
 
 /// Tests, findings and what found no partner, of one scan.
-fn scan_lines(out: &mut String, results: &Results, key: ScanKey<'_>) {
+fn scan_lines(out: &mut String, results: &Results, key: &SessionKey) {
     let _ = writeln!(out, "{}", scan_title(key));
-    let mut tests: Vec<&Test> = results.tests.iter().filter(|t| test_scan(t) == key).collect();
+    let mut tests: Vec<&Test> = results
+        .tests
+        .iter()
+        .filter(|t| t.about.session() == *key)
+        .collect();
     // Level by level as a reader looks them up; the tables keep the order of the recordings.
-    tests.sort_by_key(|t| {
-        let level = t.about.level.as_deref().and_then(anatomy::rank);
-        (level.is_none(), level, t.side(), t.about.trial)
-    });
+    tests.sort_by_key(|t| (t.about.level.is_none(), t.about.level, t.side(), t.about.trial));
     test_table(out, &tests);
-    let of_scan = results.comparisons.iter().filter(|f| key_scan(&f.key) == key);
+    let of_scan = results.comparisons.iter().filter(|f| f.key.session() == *key);
     let decided = of_scan.filter(|f| f.side_of_resistance.is_some());
     section(out, "  Findings", decided.map(comparison_sentence));
-    let unpaired = results.unpaired.iter().filter(|u| key_scan(&u.key) == key);
+    let unpaired = results.unpaired.iter().filter(|u| u.key.session() == *key);
     let words = |u: &Unpaired| {
         let trials = counted(u.trials as usize, "trial");
-        match u.key.level.as_deref().map(anatomy::label) {
+        match u.key.level.map(Level::label) {
             Some(level) => format!("{level} {}, {trials}: {}", u.side, u.reason),
             None => format!("{trials}: {}", u.reason),
         }
@@ -109,46 +107,43 @@ fn exclusion_words(e: &Exclusion) -> String {
 fn technique_lines(out: &mut String, findings: &[TechniqueFinding]) {
     let mut advice: Vec<&str> = Vec::new();
     for finding in findings {
-        if !advice.contains(&finding.advice.as_str()) {
-            advice.push(&finding.advice);
+        if !advice.contains(&finding.next_time) {
+            advice.push(finding.next_time);
         }
     }
     for (i, advice) in advice.into_iter().enumerate() {
-        let same = findings.iter().filter(|r| r.advice == advice);
+        let same = findings.iter().filter(|r| r.next_time == advice);
         section(
             out,
             if i == 0 { "Technique" } else { "" },
-            same.map(|r| r.text.clone()),
+            same.map(TechniqueFinding::text),
         );
-        paragraph(out, "    ", advice);
+        paragraph(out, "    ", &format!("Next time {advice}"));
     }
 }
 
-fn test_scan(t: &Test) -> ScanKey<'_> {
-    [&t.about.subject, &t.about.examiner, &t.about.session].map(|k| k.as_deref())
-}
-
-fn key_scan(key: &Key) -> ScanKey<'_> {
-    [&key.subject, &key.examiner, &key.session].map(|k| k.as_deref())
-}
-
 /// Scans in the order in which their first test stands.
-fn scans(results: &Results) -> Vec<ScanKey<'_>> {
-    let tests = results.tests.iter().map(test_scan);
-    let comparisons = results.comparisons.iter().map(|f| key_scan(&f.key));
-    let unpaired = results.unpaired.iter().map(|u| key_scan(&u.key));
+fn scans(results: &Results) -> Vec<SessionKey> {
+    let tests = results.tests.iter().map(|t| t.about.session());
+    let comparisons = results.comparisons.iter().map(|f| f.key.session());
+    let unpaired = results.unpaired.iter().map(|u| u.key.session());
     let mut seen = HashSet::new();
     tests
         .chain(comparisons)
         .chain(unpaired)
-        .filter(|key| seen.insert(*key))
+        .filter(|key| seen.insert(key.clone()))
         .collect()
 }
 
-fn scan_title([subject, examiner, session]: ScanKey<'_>) -> String {
-    let parts: Vec<String> = [("subject", subject), ("examiner", examiner), ("session", session)]
+fn scan_title(key: &SessionKey) -> String {
+    let codes = [
+        ("subject", &key.subject),
+        ("examiner", &key.examiner),
+        ("session", &key.session),
+    ];
+    let parts: Vec<String> = codes
         .into_iter()
-        .filter_map(|(word, code)| code.map(|code| format!("{word} {}", plain(code))))
+        .filter_map(|(word, code)| code.as_ref().map(|code| format!("{word} {}", plain(code))))
         .collect();
     if parts.is_empty() {
         "Tests of no named scan".to_owned()
@@ -188,8 +183,8 @@ fn test_table(out: &mut String, tests: &[&Test]) {
             out,
             [
                 // A test whose level nobody named is known by its recording.
-                match &test.about.level {
-                    Some(level) => anatomy::label(level).to_owned(),
+                match test.about.level {
+                    Some(level) => level.label().to_owned(),
                     None => format!("{} #{}", file_name(&test.recording), test.test),
                 },
                 test.side().map_or("", |s| s.word()).to_owned(),
@@ -226,7 +221,7 @@ fn table_line(out: &mut String, cells: [String; 7]) {
 /// A comparison in a sentence.
 fn comparison_sentence(f: &Comparison) -> String {
     let info = f.measure.info();
-    let level = anatomy::label(f.key.level.as_deref().unwrap_or("no level"));
+    let level = f.key.level.map_or("no level", Level::label);
     let number = |v: Option<f64>| v.map_or_else(|| "?".to_owned(), |v| format!("{v:.*}", info.decimals));
     let (left, right) = (number(f.left), number(f.right));
     let values = match f.kind {

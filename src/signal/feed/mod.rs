@@ -30,10 +30,13 @@ const LONGEST_PAUSE_S: f64 = 600.0;
 pub struct FeedSettings {
     /// Samples a second, as the device says or as the whole file shows.
     pub rate_hz: f64,
+    /// How contacts and springs are found.
     pub detect: Detect,
     /// Force comes this much after displacement.
     pub force_delay_ms: f64,
+    /// How far plinth or stand give under load.
     pub plinth_compliance_mm_per_n: f64,
+    /// Whether there is a displacement channel.
     pub has_displacement: bool,
     /// A force zero known beforehand; live there is none.
     pub zero_n: Option<f64>,
@@ -76,6 +79,7 @@ pub struct Feed {
 }
 
 impl Feed {
+    /// A feed that has seen nothing yet.
     pub fn new(settings: FeedSettings) -> Self {
         let step_s = 1.0 / settings.rate_hz;
         let wait = samples(WAIT_S, settings.rate_hz);

@@ -3,7 +3,8 @@
 use super::measures::hand_of;
 use crate::mat::shown::{MapFrame, MatTest, ShownHand, seen};
 use crate::mat::{Geometry, MatRecord};
-use crate::trace::{Side, Test};
+use crate::terms::Side;
+use crate::trace::Test;
 
 /// Frames of a strip through one spring.
 const STRIP_FRAMES: usize = 7;
@@ -93,7 +94,7 @@ pub fn shown_tests(
             let mut shown = MatTest {
                 recording: first.recording.clone(),
                 test: number,
-                level: first.about.level.clone(),
+                level: first.about.level,
                 cells,
                 pitch_mm,
                 midline_mm: record.midline_mm,

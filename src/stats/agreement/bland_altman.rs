@@ -20,13 +20,19 @@ pub enum LimitError {
 /// Bias and limits, in the unit of the values; first less second.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Limits {
+    /// Pairs.
     pub n: usize,
+    /// Mean difference.
     pub bias: Interval,
+    /// Standard deviation of the differences.
     pub sd: f64,
     /// The limit below, with its own interval.
     pub lower: Interval,
+    /// Upper limit of agreement.
     pub upper: Interval,
+    /// Standard error of the bias.
     pub bias_se: f64,
+    /// Standard error of a limit.
     pub limit_se: f64,
 }
 

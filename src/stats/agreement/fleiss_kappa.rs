@@ -7,16 +7,21 @@ use crate::stats::{Result, StatsError};
 /// Fleiss's kappa with its errors.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FleissKappa {
+    /// Agreement beyond chance.
     pub kappa: Interval,
     /// Standard error over subjects.
     pub se: f64,
     /// Standard error if there were no agreement beyond chance.
     pub se_null: f64,
+    /// Kappa over its standard error.
     pub z: Option<f64>,
     /// Mean share of agreeing pairs, and that of chance.
     pub observed: f64,
+    /// Agreement expected by chance.
     pub expected: f64,
+    /// How many were rated.
     pub subjects: usize,
+    /// Ratings of each.
     pub raters: usize,
 }
 

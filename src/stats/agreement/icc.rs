@@ -11,11 +11,17 @@ use crate::stats::quantile::f_quantile;
 /// does not. `_average` is that of the mean of all k ratings of a subject.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Icc {
+    /// ICC(1).
     pub one: Option<Interval>,
+    /// ICC(A,1).
     pub agreement: Option<Interval>,
+    /// ICC(C,1).
     pub consistency: Option<Interval>,
+    /// ICC(k).
     pub one_average: Option<Interval>,
+    /// ICC(A,k).
     pub agreement_average: Option<Interval>,
+    /// ICC(C,k).
     pub consistency_average: Option<Interval>,
 }
 

@@ -40,6 +40,7 @@ impl Weights {
 /// A kappa with its errors.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Kappa {
+    /// Agreement beyond chance.
     pub kappa: Interval,
     /// Standard error of the estimate; `None` where every rating falls on the diagonal.
     pub se: f64,
@@ -49,7 +50,9 @@ pub struct Kappa {
     pub z: Option<f64>,
     /// Weighted share of agreement observed, and that of chance.
     pub observed: f64,
+    /// Agreement expected by chance.
     pub expected: f64,
+    /// How many were rated twice.
     pub n: f64,
 }
 

@@ -15,9 +15,11 @@ pub const MDC95_PER_SEM: f64 = MDC95_PER_SE * std::f64::consts::SQRT_2;
 pub struct Sem {
     /// √MSE: what is left when each rater's own level is taken off.
     pub consistency: Interval,
+    /// Its degrees of freedom.
     pub consistency_df: f64,
     /// √(σ²_rater + MSE): differences between raters count as error.
     pub agreement: Interval,
+    /// Its degrees of freedom.
     pub agreement_df: f64,
 }
 

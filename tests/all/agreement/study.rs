@@ -5,13 +5,14 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
 use tautpoint::agreement::{self, Design, spread};
 use tautpoint::columns::Measure;
-use tautpoint::compare::{CompareContext, Comparison, ComparisonKind, Decision, Key, SpreadSource, compare};
+use tautpoint::compare::{CompareContext, Comparison, ComparisonKind, Decision, SpreadSource, compare};
 use tautpoint::settings::Settings;
 use tautpoint::stats::agreement::anova::mean_squares;
 use tautpoint::stats::agreement::icc::icc;
 use tautpoint::stats::agreement::sem::sem;
 use tautpoint::study::call::Call;
-use tautpoint::trace::{About, Curve, Knee, Measured, Measures, Phases, Side, Test};
+use tautpoint::terms::{Felt, Level, Side, TestKey};
+use tautpoint::trace::{About, Curve, Knee, Measured, Measures, Phases, Test};
 
 struct Who<'a> {
     subject: &'a str,
@@ -35,7 +36,7 @@ fn test(who: &Who, n_per_mm: f64) -> Test {
             subject: Some(who.subject.to_owned()),
             examiner: Some(who.examiner.to_owned()),
             session: Some(who.session.to_owned()),
-            level: Some(who.level.to_owned()),
+            level: Level::parse(who.level),
             side: Some(who.side),
             trial: Some(who.trial),
             ..About::default()
@@ -276,11 +277,11 @@ fn decisions_on_a_single_trial_rest_on_the_studys_own_spread_read_back_from_its_
 
 fn called(asymmetry_percent: f64, call: &str) -> Comparison {
     Comparison {
-        key: Key {
+        key: TestKey {
             subject: Some("V-01".to_owned()),
             examiner: Some("L-01".to_owned()),
-            level: Some("L3".to_owned()),
-            ..Key::default()
+            level: Some(Level::L3),
+            ..TestKey::default()
         },
         kind: ComparisonKind::LeftRight,
         measure: Measure::EndFeel,
@@ -301,7 +302,7 @@ fn called(asymmetry_percent: f64, call: &str) -> Comparison {
             _ => Decision::Undecided,
         }),
         trials_to_decide: None,
-        call: Some(call.to_owned()),
+        call: Felt::parse(call),
         call_agrees: None,
         covers: vec![],
     }
@@ -327,9 +328,9 @@ fn calls_against_the_measured_side_give_each_examiner_a_just_detected_asymmetry(
         subject: "V-01".to_owned(),
         examiner: "L-01".to_owned(),
         session: "1".to_owned(),
-        level: "L3".to_owned(),
+        level: Level::L3,
         trial: None,
-        call: "right".to_owned(),
+        call: Felt::Right,
         confidence: None,
     };
     let all = agreement::of_study(&[], &comparisons, &[call]).calls.unwrap();

@@ -8,7 +8,8 @@ use tautpoint::columns::Measure;
 use tautpoint::report::cohort::{page, quantile};
 use tautpoint::results::Results;
 use tautpoint::simulate::{Condition, Rng};
-use tautpoint::trace::{Measured, Side, Test};
+use tautpoint::terms::{Level, Side};
+use tautpoint::trace::{Measured, Test};
 
 fn chromium() -> Option<PathBuf> {
     let path = std::env::var_os("PATH").unwrap_or_default();
@@ -84,7 +85,7 @@ fn cohort(n: usize) -> Results {
                 curve: tautpoint::trace::Curve::default(),
                 ..model.clone()
             };
-            test.about.level = Some(levels[i % levels.len()].to_owned());
+            test.about.level = Level::parse(levels[i % levels.len()]);
             test.about.side = Some(if i % 2 == 0 { Side::Left } else { Side::Right });
             test.about.examiner = Some(format!("E{:02}", i % 30));
             test.about.site = Some(format!("<site & \"{}\">", i % 4));
@@ -173,7 +174,7 @@ fn what_the_page_says_is_what_the_tests_say_before_and_after_clicks() {
         of(&results, |t| t.side() == Some(Side::Right)),
     );
     let two = open(&program, &html, &(click("side", "right") + &click("level", "L4")));
-    let both = |t: &Test| t.side() == Some(Side::Right) && t.about.level.as_deref() == Some("L4");
+    let both = |t: &Test| t.side() == Some(Side::Right) && t.about.level == Some(Level::L4);
     let n = results.tests.iter().filter(|t| both(t)).count();
     near(&words(&two), n, of(&results, both));
     // Twice on the same row, and it is as before.

@@ -5,8 +5,8 @@ use tautpoint::compare::{Comparison, Decision};
 use tautpoint::report::followed::followed;
 use tautpoint::report::html::{PageOptions, page};
 use tautpoint::results::Results;
-use tautpoint::technique::{PlanCoverage, ScanKey};
-use tautpoint::trace::Side;
+use tautpoint::technique::PlanCoverage;
+use tautpoint::terms::{SessionKey, Side};
 
 const EARLIER: &str = "2026-09-14";
 const LATER: &str = "2026-09-21";
@@ -30,9 +30,9 @@ fn looked_at_again() -> Results {
         test.recording = format!("{session}-{level}-{side}.csv");
         tests.push(test);
     }
-    let scan = ScanKey {
+    let scan = SessionKey {
         session: Some(LATER.to_owned()),
-        ..ScanKey::of(&tests[1])
+        ..tests[1].about.session()
     };
     Results {
         tests,
@@ -62,7 +62,7 @@ fn each_level_of_the_region_stands_under_it_with_what_was_found() {
     let levels: Vec<(&str, &str)> = one
         .levels
         .iter()
-        .map(|l| (l.level.as_str(), l.words.as_str()))
+        .map(|l| (l.level.word(), l.words.as_str()))
         .collect();
     assert_eq!(levels[0].0, "T4");
     assert!(

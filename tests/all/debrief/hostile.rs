@@ -4,7 +4,7 @@ use super::{PLAIN, page};
 use tautpoint::report::debrief::{Debrief, Request, Sheet, pages};
 use tautpoint::results::Results;
 use tautpoint::study::folder::Study;
-use tautpoint::technique::ScanKey;
+use tautpoint::terms::Posture;
 
 #[test]
 fn nothing_at_all_still_makes_a_class_page() {
@@ -70,7 +70,7 @@ fn codes_and_titles_are_escaped_and_file_names_are_safe() {
         test.about.examiner = Some(code.to_owned());
         test.about.subject = Some("\"><img src=x onerror=alert(3)>".to_owned());
         test.about.session = Some("<b>1</b>".to_owned());
-        test.about.contact = Some("<i>thumb</i>".to_owned());
+        test.about.posture = Posture::new("<i>prone</i>");
         test.recording = format!("{code}.csv");
         results.tests.push(test);
     }
@@ -106,7 +106,7 @@ fn ceilings_that_no_lab_set_are_called_stand_ins_and_an_unknown_level_has_none()
         test.about.level = None;
     }
     let request = Request {
-        scan: ScanKey::of(&nowhere.tests[0]),
+        scan: nowhere.tests[0].about.session(),
         ..Request::default()
     };
     let sheet = Sheet::of(&nowhere, &[], request).page().unwrap();

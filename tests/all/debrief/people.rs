@@ -5,6 +5,7 @@ use tautpoint::report::debrief::{BandFrom, Debrief, Shown};
 use tautpoint::study::folder::Study;
 use tautpoint::study::roster::Roster;
 use tautpoint::technique::reference::{COMPARED, Reference};
+use tautpoint::terms::{Feedback, Level, Side};
 use tautpoint::trace::Test;
 
 /// The study of the class with another roster.
@@ -111,7 +112,7 @@ fn tests_without_feedback_are_marked() {
     let mut results = plain.clone();
     for test in &mut results.tests {
         if test.about.session.as_deref() == Some("2026-09-21") {
-            test.about.feedback = Some("none".to_owned());
+            test.about.feedback = Some(Feedback::None);
         }
     }
     let debrief = Debrief::of(&results, study);
@@ -128,10 +129,9 @@ fn tests_without_feedback_are_marked() {
 
 #[test]
 fn a_blind_study_and_its_mirror_image_have_the_same_pages() {
-    use tautpoint::trace::Side;
     let blind = |mirror: bool| {
         let (dir, root) = class(|p| {
-            if p.about.level.as_deref() == Some("L3") {
+            if p.about.level == Some(Level::L3) {
                 let stiff = if mirror { Side::Left } else { Side::Right };
                 if p.about.side == Some(stiff) {
                     super::spoil(p, tautpoint::simulate::ExaminerFault::SprungEarly);

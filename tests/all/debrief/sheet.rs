@@ -4,12 +4,12 @@ use super::{FIRST, SECOND, SPOILED, THIRD, class};
 use std::path::Path;
 use std::process::{Command, Output};
 use tautpoint::report::debrief::{Request, Sheet, SheetRow};
-use tautpoint::technique::ScanKey;
+use tautpoint::terms::{Level, SessionKey, Side};
 
 fn sheet(examiner: &str, session: &str) -> Sheet {
     let (results, study) = &*SPOILED;
     let request = Request {
-        scan: ScanKey {
+        scan: SessionKey {
             subject: Some("V-01".to_owned()),
             examiner: Some(examiner.to_owned()),
             session: Some(session.to_owned()),
@@ -25,7 +25,7 @@ fn sheet(examiner: &str, session: &str) -> Sheet {
 fn places(rows: &[SheetRow]) -> Vec<(Option<usize>, String, Option<usize>)> {
     let one = |r: &SheetRow| {
         let place = r.test.as_ref().and_then(|t| t.place);
-        (r.step, format!("{} {}", r.level, r.side), place)
+        (r.step, format!("{} {}", r.level.unwrap(), r.side.unwrap()), place)
     };
     rows.iter().map(one).collect()
 }
@@ -50,11 +50,11 @@ fn each_planned_test_has_its_row_and_early_springs_are_counted() {
             "simulated examiners spring three to five times"
         );
         let early = matches!(
-            (row.level.as_str(), row.side.as_str()),
-            ("L4", "left") | ("L3", "right")
+            (row.level, row.side),
+            (Some(Level::L4), Some(Side::Left)) | (Some(Level::L3), Some(Side::Right))
         );
         // A spring that starts at the lean's displacement, 1.2 mm short of the onset, every time.
-        assert_eq!(out, if early { 0 } else { all }, "{} {}", row.level, row.side);
+        assert_eq!(out, if early { 0 } else { all }, "{:?} {:?}", row.level, row.side);
     }
     assert_eq!(sheet.out_of_order.as_ref().map(Vec::len), Some(2));
 }
@@ -64,15 +64,15 @@ fn a_missed_step_has_an_empty_row_and_a_test_too_many_stands_last() {
     let missed = sheet("L-01", SECOND);
     let row = missed.rows.last().unwrap();
     assert_eq!(
-        (row.level.as_str(), row.side.as_str(), row.test.is_none()),
-        ("L3", "right", true)
+        (row.level, row.side, row.test.is_none()),
+        (Some(Level::L3), Some(Side::Right), true)
     );
     assert_eq!(missed.out_of_order, Some(Vec::new()));
     let html = missed.page().unwrap();
     assert!(html.contains("3 of 4") && html.contains("no test"));
     let again = sheet("L-03", THIRD);
     assert_eq!(again.rows.len(), 5);
-    assert_eq!((again.rows[4].step, again.rows[4].level.as_str()), (None, "L4"));
+    assert_eq!((again.rows[4].step, again.rows[4].level), (None, Some(Level::L4)));
 }
 
 #[test]
@@ -81,7 +81,7 @@ fn a_peak_over_the_ceiling_says_by_how_much() {
     let row = sheet
         .rows
         .iter()
-        .find(|r| r.level == "L3" && r.side == "left")
+        .find(|r| r.level == Some(Level::L3) && r.side == Some(Side::Left))
         .unwrap();
     let test = row.test.as_ref().unwrap();
     // The fault leans so heavily that springs peak about a tenth over 175 N.
@@ -96,7 +96,7 @@ fn a_peak_over_the_ceiling_says_by_how_much() {
 fn calls_stand_beside_measured_sides() {
     let (results, study) = &*SPOILED;
     let sheet = sheet("L-04", FIRST);
-    let levels: Vec<&str> = sheet.calls.iter().map(|c| c.level.as_str()).collect();
+    let levels: Vec<&str> = sheet.calls.iter().map(|c| c.level.word()).collect();
     assert_eq!(levels, ["L3", "L4"]);
     for call in &sheet.calls {
         let said = study
@@ -104,11 +104,11 @@ fn calls_stand_beside_measured_sides() {
             .iter()
             .find(|c| c.examiner == "L-04" && c.session == FIRST && c.level == call.level)
             .unwrap();
-        assert_eq!(call.call.as_ref(), Some(&said.call));
+        assert_eq!(call.calls, [said.call]);
         let found = results.comparisons.iter().find(|f| {
             f.key.examiner.as_deref() == Some("L-04")
                 && f.key.session.as_deref() == Some(FIRST)
-                && f.key.level.as_ref() == Some(&call.level)
+                && f.key.level == Some(call.level)
                 && f.measure == tautpoint::columns::Measure::EndFeel
         });
         let percent = found.unwrap().asymmetry_percent.unwrap();

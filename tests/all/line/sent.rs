@@ -7,7 +7,7 @@ use tautpoint::acquire::virtual_device::{
 use tautpoint::acquire::wire::{Decoder, Message, WireCounts};
 use tautpoint::simulate::ExaminerFault;
 use tautpoint::study::built_in::built_in;
-use tautpoint::trace::Side;
+use tautpoint::terms::{Level, Side};
 
 fn told(spec: &DeviceSpec, seconds: f64) -> (Vec<Message>, WireCounts) {
     let bytes = Transmission::new(spec).unwrap().until(seconds);
@@ -122,7 +122,7 @@ fn a_fault_comes_in_every_second_test() {
         once: true,
         steps: vec![
             ScanPosition {
-                level: "L3".to_owned(),
+                level: Level::L3,
                 side: Side::Left,
             };
             2
@@ -143,7 +143,7 @@ fn a_plan_is_gone_through_step_by_step() {
     let spec = DeviceSpec::default().along(&plan);
     assert_eq!(spec.steps.len(), 2 * plan.steps.len());
     assert_eq!(
-        (spec.steps[0].level.as_str(), spec.steps[0].side),
+        (spec.steps[0].level.word(), spec.steps[0].side),
         ("SI", Side::Left)
     );
     let sim = parse_port_name("sim:plan=prone-thumbs,two-handed")

@@ -2,9 +2,9 @@
 
 use super::browser::Browser;
 use super::session::{Play, both_hands, one_side, state};
-use tautpoint::live::control::Feedback;
 use tautpoint::live::monitor::MonitorOptions;
 use tautpoint::live::summary::ReferenceValues;
+use tautpoint::terms::{Feedback, Level};
 
 /// Name, width, height, dark.
 const SIZES: [(&str, u32, u32, bool); 6] = [
@@ -103,7 +103,7 @@ fn an_alarm_a_call_and_hidden_values_fit_too() {
     }
     {
         let mut state = playing.state.lock().unwrap();
-        state.call_wanted = Some("L3".into());
+        state.call_wanted = Some(Level::L3);
         state.feedback = Feedback::After;
     }
     browser.until("the question", "!document.getElementById('call').hidden");

@@ -4,8 +4,9 @@ use super::browser::Browser;
 use super::session::{Play, Playing, both_hands, far_apart, one_side, state};
 use serde_json::Value;
 use std::time::Duration;
-use tautpoint::live::control::{Command, Feedback};
+use tautpoint::live::control::Command;
 use tautpoint::live::monitor::{MonitorEvent, MonitorOptions};
+use tautpoint::terms::{Feedback, Felt, Landmark, Level};
 
 /// Played this much faster than life.
 const QUICK: f64 = 4.0;
@@ -143,18 +144,18 @@ fn no_value_of_a_level_is_shown_before_its_call() {
         ..MonitorOptions::default()
     };
     let playing = session.begin();
-    playing.state.lock().unwrap().hidden_levels = vec!["L3".into()];
+    playing.state.lock().unwrap().hidden_levels = vec![Level::L3];
     open(&browser, &playing);
     playing.go();
     playing.until_tests(1);
     nothing_measured(&browser);
-    playing.state.lock().unwrap().call_wanted = Some("L3".into());
+    playing.state.lock().unwrap().call_wanted = Some(Level::L3);
     browser.until("the question", "!document.getElementById('call').hidden");
     assert!(browser.text("call-title").contains("L3"));
     assert!(!has_last(&browser));
     nothing_measured(&browser);
     browser.key("2");
-    let called = Command::Call { call: "right".into() };
+    let called = Command::Call { call: Felt::Right };
     browser.until(
         "the command",
         "document.getElementById('spoken').textContent.includes('sent')",
@@ -331,7 +332,7 @@ fn text_from_a_device_or_a_file_stays_text() {
         state.message = Some(hostile.into());
         state.subject = Some(hostile.into());
         state.missing = vec![hostile.into()];
-        state.step.as_mut().unwrap().landmark = Some(hostile.into());
+        state.step.as_mut().unwrap().landmark = Landmark::new(hostile);
     }
     open(&browser, &playing);
     // The session's device calls itself `bench <b>one</b>`.

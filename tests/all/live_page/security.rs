@@ -4,10 +4,11 @@ use super::session::{one_side, state, station_of};
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpStream};
 use std::time::Duration;
-use tautpoint::live::control::{Command, Feedback};
+use tautpoint::live::control::Command;
 use tautpoint::live::monitor::{Monitor, MonitorOptions};
 use tautpoint::live::server::{Hub, new_token, serve};
 use tautpoint::settings::Settings;
+use tautpoint::terms::{Feedback, Felt};
 
 const LOOPBACK: &str = "127.0.0.1:0";
 
@@ -97,7 +98,7 @@ fn a_wish_from_another_site_does_not_come_through() {
     assert!(hub.commands.try_iter().next().is_none());
     assert_eq!(command(addr, &own, stop), 204);
     assert_eq!(command(addr, &own, r#"{"command":"call","call":"left"}"#), 204);
-    let call = Command::Call { call: "left".into() };
+    let call = Command::Call { call: Felt::Left };
     assert_eq!(hub.commands.try_iter().collect::<Vec<_>>(), [Command::Stop, call]);
     assert_eq!(get(addr, "/events", "\r\nOrigin: http://evil.example").0, 403);
     assert_eq!(get(addr, "/events", "\r\nSec-Fetch-Site: cross-site").0, 403);

@@ -6,14 +6,15 @@ use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 use tautpoint::acquire::station::{ChannelQuantity, MAX_CHANNELS, Sample, Station, StationChannel};
-use tautpoint::live::control::{Command, Feedback, SessionState, StepState};
+use tautpoint::live::control::{Command, SessionState, StepState};
 use tautpoint::live::monitor::{Monitor, MonitorEvent, MonitorOptions, alarm_view};
 use tautpoint::live::server::{Hub, serve};
 use tautpoint::settings::Settings;
 use tautpoint::simulate::{
     Elastic, Examiner, Sensor, Tissue, TraceSpec, TwoHands, simulate_bilateral, simulate_scan,
 };
-use tautpoint::trace::{Side, Trace};
+use tautpoint::terms::{Contact, Feedback, Landmark, Level, LineOfDrive, Posture, Side, StepSide};
+use tautpoint::trace::Trace;
 
 /// A station whose channels are those of a trace.
 pub fn station_of(trace: &Trace, rate_hz: f64) -> Station {
@@ -124,13 +125,13 @@ pub fn state(level: &str, side: &str, feedback: Feedback) -> SessionState {
         step: Some(StepState {
             number: 5,
             of: 34,
-            level: level.into(),
-            side: side.into(),
+            level: Level::parse(level).unwrap(),
+            side: StepSide::parse(side).unwrap(),
             trial: 1,
-            landmark: Some("mammillary processes".into()),
-            contact: Some("thumb".into()),
-            posture: Some("prone".into()),
-            line_of_drive_deg: Some(90.0),
+            landmark: Landmark::new("mammillary processes"),
+            contact: Some(Contact::Thumb),
+            posture: Posture::new("prone"),
+            line_of_drive: LineOfDrive::new(90.0),
         }),
         feedback,
         ..SessionState::default()
@@ -272,9 +273,9 @@ impl Player {
             let played_s = begun.map_or(-1.0, |b| b.elapsed().as_secs_f64() * self.play.speed);
             let played_s = played_s.min(self.play.silent_after_s);
             let state = self.state.lock().unwrap().clone();
-            let level = state.step.as_ref().map(|s| s.level.clone());
-            let side = state.step.as_ref().and_then(|s| Side::parse(&s.side));
-            let mut events = monitor.set_step(level.as_deref(), side);
+            let level = state.step.as_ref().map(|s| s.level);
+            let side = state.step.as_ref().and_then(|s| Side::parse(s.side.word()));
+            let mut events = monitor.set_step(level, side);
             while row < self.play.trace.time_s.len() && self.play.trace.time_s[row] <= played_s {
                 let sample = sample_of(&self.play.trace, row);
                 let told = monitor.push(&sample);

@@ -4,10 +4,10 @@ use super::browser::Browser;
 use super::session::{Play, both_hands, sample_of, state, station_of};
 use std::io::Write;
 use std::time::{Duration, Instant};
-use tautpoint::live::control::Feedback;
 use tautpoint::live::monitor::{Monitor, MonitorEvent, MonitorOptions};
 use tautpoint::live::server::serve;
 use tautpoint::settings::Settings;
+use tautpoint::terms::Feedback;
 
 /// Seconds of latency measured.
 const SECONDS: u64 = 5;

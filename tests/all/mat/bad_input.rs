@@ -7,7 +7,8 @@ use tautpoint::simulate::{MatSensor, Pad, simulate_mat};
 use tautpoint::study::mapping::ColumnMapping;
 use tautpoint::study::mat_setup::{MatSetup, MatUnit};
 use tautpoint::study::sidecar::Sidecar;
-use tautpoint::trace::{About, Side};
+use tautpoint::terms::Side;
+use tautpoint::trace::About;
 
 fn refused(text: &str, setup: &MatSetup) -> Problem {
     let folder = Folder::new();

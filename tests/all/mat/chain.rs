@@ -7,7 +7,8 @@ use tautpoint::columns::Measure;
 use tautpoint::results::Results;
 use tautpoint::simulate::{MatSensor, SimulatedMat, SimulatedTests, simulate};
 use tautpoint::study::mat_setup::MatUnit;
-use tautpoint::trace::{Side, Test, UncertaintySource};
+use tautpoint::terms::Side;
+use tautpoint::trace::{Test, UncertaintySource};
 
 fn sidecar(mat: &SimulatedMat, more: &str) -> String {
     let mut table = toml::Table::new();

@@ -6,7 +6,7 @@ use tautpoint::mat::collect::Frames;
 use tautpoint::mat::frame::FrameParts;
 use tautpoint::mat::hands::{Expected, FoundHands, find_hands};
 use tautpoint::study::mat_setup::{MatSetup, MatUnit};
-use tautpoint::trace::Side;
+use tautpoint::terms::Side;
 
 /// An area: across in mm, force in N.
 type At = (f64, f64);

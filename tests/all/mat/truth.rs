@@ -2,7 +2,8 @@
 
 use super::{on_mat, pads, push, read, record, setup};
 use tautpoint::simulate::{MatSensor, Pad};
-use tautpoint::trace::{About, Side};
+use tautpoint::terms::{Contact, Side};
+use tautpoint::trace::About;
 
 /// Largest errors over the frames in which both hands truly press with 20 N or more.
 #[derive(Debug, Default)]
@@ -175,7 +176,7 @@ fn a_reinforced_contact_is_one_midline_hand_and_a_named_side_is_that_side() {
         13,
     );
     let about = About {
-        contact: Some("reinforced".to_owned()),
+        contact: Some(Contact::Reinforced),
         ..About::default()
     };
     assert_eq!(read(&mat, about).trace.channels[0].side, Some(Side::Midline));

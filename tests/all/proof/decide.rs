@@ -6,8 +6,8 @@ use rand_distr::{Distribution, StandardNormal};
 use tautpoint::columns::Measure;
 use tautpoint::compare::{CompareContext, Comparison, Decision, compare, log_of_percent, percent_of_log};
 use tautpoint::settings::Settings;
-use tautpoint::study::anatomy::LEVELS;
-use tautpoint::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases, Side, Test};
+use tautpoint::terms::{Contact, Level, Side};
+use tautpoint::trace::{About, Curve, Estimate, Knee, Measured, Measures, Phases, Test};
 
 pub fn test(level: &str, side: Side, trial: u32, n_per_mm: f64) -> Test {
     let mut measures = Measures::default();
@@ -26,16 +26,13 @@ pub fn test(level: &str, side: Side, trial: u32, n_per_mm: f64) -> Test {
             subject: Some("V-01".into()),
             examiner: Some("L-01".into()),
             session: Some("1".into()),
-            level: Some(level.into()),
+            level: Level::parse(level),
             side: Some(side),
-            contact: Some(
-                if side == Side::Midline {
-                    "reinforced"
-                } else {
-                    "thumb"
-                }
-                .into(),
-            ),
+            contact: Some(if side == Side::Midline {
+                Contact::Reinforced
+            } else {
+                Contact::Thumb
+            }),
             trial: Some(trial),
             ..About::default()
         },
@@ -80,7 +77,7 @@ impl Scan<'_> {
     pub fn comparisons(&self, rng: &mut ChaCha8Rng) -> Vec<Comparison> {
         let mut tests = Vec::new();
         for (i, d) in self.truth.iter().enumerate() {
-            let level = LEVELS[i + 6];
+            let level = Level::ALL[i + 6].word();
             // Stiffness differs along the spine by nature; the spread is a share of it.
             let middle = (2.0 + 0.05 * i as f64) + 0.1 * normal(rng);
             for (side, shift) in [(Side::Left, -d / 2.0), (Side::Right, d / 2.0)] {

@@ -8,7 +8,7 @@ use tautpoint::acquire::station::{ChannelQuantity, MAX_CHANNELS, Sample, Station
 use tautpoint::study::inputs::collect_any;
 use tautpoint::study::plan::Plan;
 use tautpoint::study::sidecar::Sidecar;
-use tautpoint::trace::Side;
+use tautpoint::terms::{RecordingStatus, Side};
 
 /// An empty study with a roster of a subject and three learners.
 pub fn study(dir: &Path) -> PathBuf {
@@ -158,7 +158,7 @@ pub fn kept(root: &Path) -> BTreeMap<String, (String, Sidecar)> {
         let text = std::fs::read_to_string(&f.path).unwrap();
         assert!(text.ends_with('\n'), "{}", f.recording);
         let (sidecar, problems) = Sidecar::read(&f.sidecar_path, &f.sidecar);
-        let open = sidecar.status.as_deref() == Some("open");
+        let open = sidecar.status == Some(RecordingStatus::Open);
         assert!(problems.is_empty() || open, "{problems:?}");
         (f.recording.clone(), (text, sidecar))
     });

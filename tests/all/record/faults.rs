@@ -6,6 +6,7 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 use tautpoint::acquire::virtual_device::{DeviceSpec, VirtualDevice};
+use tautpoint::terms::RecordingStatus;
 
 const WHO: [&str; 6] = ["--subject", "V-07", "--examiner", "L-12", "--session", "s1"];
 
@@ -64,7 +65,7 @@ fn a_recorder_killed_in_the_middle_loses_less_than_a_second_and_the_next_one_say
     assert!(lost_s.iter().any(|l| *l < 1.0), "{lost_s:?} s are missing");
     let killed = kept(&root);
     let (_, sidecar) = &killed["recordings/s1/V-07_L-12_L3_1.csv"];
-    assert_eq!(sidecar.status.as_deref(), Some("open"));
+    assert_eq!(sidecar.status, Some(RecordingStatus::Open));
     let before = files(&root.join("recordings/s1"));
 
     let more = [&WHO[..], &["--port", "sim", "--level", "L3", "--seconds", "0.3"]].concat();
@@ -164,12 +165,12 @@ fn a_cable_pulled_and_put_back_gives_a_further_recording_and_says_what_happened(
     let kept = kept(&root);
     assert_eq!(kept.len(), 2);
     assert_eq!(
-        kept["recordings/s1/V-07_L-12_L3_1.csv"].1.status.as_deref(),
-        Some("open")
+        kept["recordings/s1/V-07_L-12_L3_1.csv"].1.status,
+        Some(RecordingStatus::Open)
     );
     assert_eq!(
-        kept["recordings/s1/V-07_L-12_L3_2.csv"].1.status.as_deref(),
-        Some("complete")
+        kept["recordings/s1/V-07_L-12_L3_2.csv"].1.status,
+        Some(RecordingStatus::Complete)
     );
     assert!(!check(&root).contains("SHA256SUMS"), "{}", check(&root));
 }
@@ -261,7 +262,7 @@ fn a_full_disk_ends_the_recording_in_order() {
     let (text, sidecar) = &kept["recordings/s1/V-07_L-12_L3_1.csv"];
     assert!(text.len() > 60_000, "{}", text.len());
     assert_eq!(text.lines().last().unwrap().split(',').count(), 3);
-    assert_eq!(sidecar.status.as_deref(), Some("open"));
+    assert_eq!(sidecar.status, Some(RecordingStatus::Open));
     assert!(
         check(&root).contains("1 recording read, 1 of them usable"),
         "{}",

@@ -6,6 +6,7 @@ use std::path::Path;
 use std::process::{Child, ChildStdin, Command, Output, Stdio};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
+use tautpoint::terms::RecordingStatus;
 
 /// What the slowest machine gets.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -115,7 +116,7 @@ fn so_many_seconds_are_recorded_and_it_stops_by_itself() {
         .parse()
         .unwrap();
     assert!((1.3..3.0).contains(&last), "{last}");
-    assert_eq!(sidecar.status.as_deref(), Some("complete"));
+    assert_eq!(sidecar.status, Some(RecordingStatus::Complete));
     assert_eq!(sidecar.device.as_deref(), Some("virtual device"));
     // The cautions are shown once a session, and that they were is kept.
     assert!(err(&output).contains("Stop on request"), "{}", err(&output));

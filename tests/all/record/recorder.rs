@@ -3,12 +3,12 @@
 use super::bench::{Bench, files, kept, names, one_hand, plan, request, study, two_hands};
 use std::io::{ErrorKind, Write};
 use std::sync::{Arc, Mutex};
-use tautpoint::acquire::control::{Command, Feedback};
+use tautpoint::acquire::control::Command;
 use tautpoint::acquire::recorder::trace_file::{OpenSink, Sink};
 use tautpoint::acquire::recorder::{Recorder, RecordingRequest};
 use tautpoint::batch::sums;
 use tautpoint::study::inputs::collect_any;
-use tautpoint::trace::Side;
+use tautpoint::terms::{Feedback, Felt, Level, Posture, RecordingStatus, Side, StepSide};
 
 fn with_plan(steps: &[(&str, &str)]) -> RecordingRequest {
     RecordingRequest {
@@ -19,7 +19,7 @@ fn with_plan(steps: &[(&str, &str)]) -> RecordingRequest {
 
 fn call(word: &str) -> Command {
     Command::Call {
-        call: word.to_owned(),
+        call: Felt::parse(word).unwrap(),
     }
 }
 
@@ -50,10 +50,10 @@ fn a_plan_gives_one_recording_a_step_and_side_and_each_says_what_it_is() {
     );
     assert_eq!(text.lines().count(), 1501);
     assert_eq!(sidecar.about.side, Some(Side::Right));
-    assert_eq!(sidecar.about.level.as_deref(), Some("L3"));
-    assert_eq!(sidecar.about.posture.as_deref(), Some("prone"));
-    assert_eq!(sidecar.about.feedback.as_deref(), Some("live"));
-    assert_eq!(sidecar.status.as_deref(), Some("complete"));
+    assert_eq!(sidecar.about.level, Some(Level::L3));
+    assert_eq!(sidecar.about.posture, Posture::new("prone"));
+    assert_eq!(sidecar.about.feedback, Some(Feedback::Live));
+    assert_eq!(sidecar.status, Some(RecordingStatus::Complete));
     assert_eq!(sidecar.sensors, ["cell-4"]);
     let said = bench.recorder.take_messages().join("\n");
     assert!(said.contains("nothing is missing"), "{said}");
@@ -88,7 +88,7 @@ fn next_pressed_with_the_hand_still_on_waits_until_it_is_off() {
     bench.recorder.touching(true);
     bench.run(500, 40.0);
     bench.command(Command::Next);
-    assert_eq!(bench.recorder.session_state().step.unwrap().side, "right");
+    assert_eq!(bench.recorder.session_state().step.unwrap().side, StepSide::Right);
     bench.run(200, 40.0);
     bench.recorder.touching(false);
     bench.recorder.test_ended();
@@ -126,7 +126,7 @@ fn a_step_left_out_or_without_a_test_stays_missing_and_a_repeated_one_is_a_furth
     assert_eq!(state.missing, ["L3 right", "T7 midline"]);
     assert!(state.ended);
     bench.command(Command::Next);
-    assert_eq!(bench.recorder.session_state().step.unwrap().side, "right");
+    assert_eq!(bench.recorder.session_state().step.unwrap().side, StepSide::Right);
     bench.test();
     bench.stop();
     let said = bench.recorder.take_messages().join("\n");
@@ -164,7 +164,7 @@ fn a_scan_half_done_goes_on_where_it_stopped_and_nothing_is_overwritten() {
     assert!(said.contains("2 of the plan's 4 steps"), "{said}");
     let step = bench.recorder.session_state().step.unwrap();
     assert_eq!(
-        (step.level.as_str(), step.side.as_str(), step.number),
+        (step.level.word(), step.side.word(), step.number),
         ("L4", "left", 3)
     );
     bench.test();
@@ -218,29 +218,33 @@ fn the_call_is_taken_after_the_level_s_last_test_and_hides_it_until_then() {
     };
     let mut bench = Bench::new(&root, calls.clone());
     bench.connect(&one_hand());
-    assert_eq!(bench.recorder.session_state().hidden_levels, ["L3", "L4"]);
+    assert_eq!(
+        bench.recorder.session_state().hidden_levels,
+        [Level::L3, Level::L4]
+    );
     bench.test();
     bench.command(call("left"));
     bench.command(Command::Next);
     assert_eq!(bench.recorder.session_state().call_wanted, None);
     bench.test();
     bench.command(Command::Next);
-    assert_eq!(bench.recorder.session_state().call_wanted.as_deref(), Some("L3"));
+    assert_eq!(bench.recorder.session_state().call_wanted, Some(Level::L3));
     bench.command(Command::Next);
-    assert_eq!(bench.recorder.session_state().call_wanted.as_deref(), Some("L3"));
-    bench.command(call("worse"));
-    assert_eq!(bench.recorder.session_state().call_wanted.as_deref(), Some("L3"));
+    assert_eq!(bench.recorder.session_state().call_wanted, Some(Level::L3));
     // Once more before the call: then it is due again.
     bench.command(Command::Repeat);
     assert_eq!(bench.recorder.session_state().call_wanted, None);
-    assert_eq!(bench.recorder.session_state().hidden_levels, ["L3", "L4"]);
+    assert_eq!(
+        bench.recorder.session_state().hidden_levels,
+        [Level::L3, Level::L4]
+    );
     bench.test();
     bench.command(Command::Next);
     bench.command(call("unsure"));
-    assert_eq!(bench.recorder.session_state().hidden_levels, ["L4"]);
+    assert_eq!(bench.recorder.session_state().hidden_levels, [Level::L4]);
     bench.test();
     bench.command(Command::Next);
-    assert_eq!(bench.recorder.session_state().step.unwrap().level, "L4");
+    assert_eq!(bench.recorder.session_state().step.unwrap().level, Level::L4);
     bench.stop();
     let text = std::fs::read_to_string(root.join("calls.csv")).unwrap();
     assert_eq!(
@@ -250,12 +254,11 @@ fn the_call_is_taken_after_the_level_s_last_test_and_hides_it_until_then() {
     let said = bench.recorder.take_messages().join("\n");
     assert!(said.contains("no call is due"), "{said}");
     assert!(said.contains("the call on L3 comes first"), "{said}");
-    assert!(said.contains("expected left, right, even or unsure"), "{said}");
     // A call that was taken is not asked for again.
     let bench = Bench::new(&root, calls);
     let mut bench = bench;
     bench.connect(&one_hand());
-    assert_eq!(bench.recorder.session_state().hidden_levels, ["L4"]);
+    assert_eq!(bench.recorder.session_state().hidden_levels, [Level::L4]);
 }
 
 #[test]
@@ -272,7 +275,7 @@ fn a_call_that_cannot_be_kept_is_still_due() {
     bench.command(Command::Next);
     std::fs::create_dir(root.join("calls.csv")).unwrap();
     bench.command(call("left"));
-    assert_eq!(bench.recorder.session_state().call_wanted.as_deref(), Some("L3"));
+    assert_eq!(bench.recorder.session_state().call_wanted, Some(Level::L3));
     std::fs::remove_dir(root.join("calls.csv")).unwrap();
     bench.command(call("left"));
     assert_eq!(bench.recorder.session_state().call_wanted, None);
@@ -301,10 +304,9 @@ fn after_a_device_came_back_a_new_recording_begins_and_the_cut_one_stays_as_it_w
         kept[&format!("recordings/2026-09-14/V-07_L-11_L3_left_{n}.csv")]
             .1
             .status
-            .clone()
     };
-    assert_eq!(status(1).as_deref(), Some("open"));
-    assert_eq!(status(2).as_deref(), Some("complete"));
+    assert_eq!(status(1), Some(RecordingStatus::Open));
+    assert_eq!(status(2), Some(RecordingStatus::Complete));
     let sidecar = root.join("recordings/2026-09-14/V-07_L-11_L3_left_1.toml");
     let sidecar = std::fs::read_to_string(sidecar).unwrap();
     assert!(sidecar.contains("ended = \"the device went away\""), "{sidecar}");
@@ -432,7 +434,7 @@ fn a_full_disk_ends_the_session_in_order_and_keeps_what_is_there() {
     let kept = kept(&root);
     let (text, sidecar) = kept.values().next().unwrap();
     assert!(text.len() > 19_900 && text.len() <= 20_000, "{}", text.len());
-    assert_eq!(sidecar.status.as_deref(), Some("open"));
+    assert_eq!(sidecar.status, Some(RecordingStatus::Open));
     let paths: Vec<_> = collect_any(std::slice::from_ref(&root))
         .unwrap()
         .files

@@ -4,10 +4,11 @@
 use super::bench::{kept, names, plan, request, study};
 use std::path::Path;
 use std::time::{Duration, Instant};
-use tautpoint::acquire::control::{Command, Feedback};
+use tautpoint::acquire::control::Command;
 use tautpoint::acquire::recorder::RecordingRequest;
 use tautpoint::session::{Session, SessionEvent, SessionReport, SessionSetup};
 use tautpoint::study::inputs::collect_any;
+use tautpoint::terms::{Feedback, Level, RecordingStatus, Region};
 
 /// What the slowest machine gets.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -100,7 +101,7 @@ fn commands_move_the_scan_and_what_is_kept_is_what_was_pressed() {
     assert_eq!((view.now, view.strip), (None, None));
     let kept = kept(&root);
     let (_, left) = &kept["recordings/2026-09-14/V-07_L-11_L3_left_1.csv"];
-    assert_eq!(left.status.as_deref(), Some("complete"));
+    assert_eq!(left.status, Some(RecordingStatus::Complete));
     let (_, right) = &kept["recordings/2026-09-14/V-07_L-11_L3_right_1.csv"];
     assert!(right.about.excluded.is_some());
 }
@@ -111,7 +112,7 @@ fn two_stations_run_at_once_and_one_that_fails_does_not_disturb_the_other() {
     let (one, other) = (study(&dir.path().join("1")), study(&dir.path().join("2")));
     // Pressed over the ceiling of the neck, 60 N, while no measured value may be shown.
     let neck = RecordingRequest {
-        level: Some("C4".to_owned()),
+        level: Some(Level::C4),
         feedback: Feedback::None,
         ..request()
     };
@@ -142,7 +143,7 @@ fn two_stations_run_at_once_and_one_that_fails_does_not_disturb_the_other() {
     let alarm = alarm.unwrap();
     assert_eq!(
         (alarm.region, alarm.ceiling_n, alarm.peak_n),
-        ("neck", 60.0, None)
+        (Region::Neck, 60.0, None)
     );
     let log = std::fs::read_to_string(one.join("over-ceiling.csv")).unwrap();
     assert!(log.lines().count() > 1 && log.contains(",neck,C4,"), "{log}");

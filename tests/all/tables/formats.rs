@@ -10,7 +10,7 @@ use tautpoint::error::Problem;
 use tautpoint::report::json;
 use tautpoint::report::tables::{Cell, Table, codebook};
 use tautpoint::results::{Results, run};
-use tautpoint::trace::Side;
+use tautpoint::terms::Side;
 
 fn all_tables(results: &Results) -> Vec<Table> {
     let mut tables = results.tables();

@@ -3,7 +3,7 @@
 use super::heard;
 use tautpoint::acquire::station::{ChannelQuantity, Station, StationChannel};
 use tautpoint::acquire::wire::{Message, crc16, hello_frame, sample_frame, stuffed};
-use tautpoint::trace::Side;
+use tautpoint::terms::Side;
 
 /// One line of the file: its fields, in the order of the file's head.
 pub struct Vector {

@@ -4,9 +4,9 @@ use super::{CalledLevel, ClosingRecording, Recorder, RecordingEnd, State, TAIL_A
 use crate::acquire::control::Command;
 use crate::acquire::recorder::calls;
 use crate::acquire::recorder::plan_cursor::PlanCursor;
-use crate::study::anatomy::label;
 use crate::study::call::Call;
 use crate::study::words::{list, shown};
+use crate::terms::{Felt, Level};
 use std::time::Instant;
 
 impl Recorder {
@@ -16,18 +16,18 @@ impl Recorder {
             (State::Ended, _) | (_, Command::Show) => {}
             (_, Command::Stop) => self.close(now),
             (_, Command::NextLearner) => self.next_learner(now),
-            (State::CallDue(level), Command::Call { call }) => self.take_call(&level, call),
+            (State::CallDue(level), Command::Call { call }) => self.take_call(level, *call),
             (_, Command::Call { .. }) => self.say("no call is due now".to_owned()),
             (State::CallDue(level), Command::Next) => {
-                let level = label(&level).to_owned();
                 self.say(format!(
-                    "the call on {level} comes first: left, right, even or unsure"
+                    "the call on {} comes first: left, right, even or unsure",
+                    level.label()
                 ));
             }
             (State::CallDue(level), Command::Skip) => {
                 self.say(format!(
                     "no call was taken on {}: its values stay hidden",
-                    label(&level)
+                    level.label()
                 ));
                 self.go_on();
             }
@@ -93,13 +93,12 @@ impl Recorder {
     /// On to the call, the next stop or the end.
     fn advance(&mut self) {
         let level = self.cursor.as_ref().and_then(|w| {
-            let level = &w.stop()?.step.level;
-            (self.request.calls && !self.is_called(level) && w.level_is_complete(level))
-                .then(|| level.clone())
+            let level = w.stop()?.step.level;
+            (self.request.calls && !self.is_called(level) && w.level_is_complete(level)).then_some(level)
         });
         match level {
             Some(level) => {
-                self.say(format!("which side of {} felt more resistant?", label(&level)));
+                self.say(format!("which side of {} felt more resistant?", level.label()));
                 self.state = State::CallDue(level);
             }
             None => self.go_on(),
@@ -128,37 +127,33 @@ impl Recorder {
         });
     }
 
-    fn take_call(&mut self, level: &str, word: &str) {
+    fn take_call(&mut self, level: Level, felt: Felt) {
         let call = Call {
             subject: self.request.subject.clone().unwrap_or_default(),
             examiner: self.request.examiner.clone().unwrap_or_default(),
             session: self.request.session.clone(),
-            level: level.to_owned(),
+            level,
             trial: None,
-            call: word.to_owned(),
+            call: felt,
             confidence: None,
         };
         if !self.request.practice
             && let Err(error) = calls::append(&self.root, &call)
         {
-            // The call is still due: a wrong word can be corrected, and a full disk cleared.
+            // The call is still due: a full disk can be cleared.
             return self.say(format!("the call was not kept: {error}"));
         }
         let key = self.call_key(level);
         self.called.insert(key);
-        self.say(format!("{}: {word}", label(level)));
+        self.say(format!("{}: {felt}", level.label()));
         self.go_on();
     }
 
-    fn call_key(&self, level: &str) -> CalledLevel {
-        (
-            self.request.subject.clone(),
-            self.request.examiner.clone(),
-            level.to_owned(),
-        )
+    fn call_key(&self, level: Level) -> CalledLevel {
+        (self.request.subject.clone(), self.request.examiner.clone(), level)
     }
 
-    pub(super) fn is_called(&self, level: &str) -> bool {
+    pub(super) fn is_called(&self, level: Level) -> bool {
         self.called.contains(&self.call_key(level))
     }
 

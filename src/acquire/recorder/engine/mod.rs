@@ -12,11 +12,11 @@ use super::request::RecordingRequest;
 use super::trace_file::{OpenSink, open_files};
 use crate::acquire::station::{LineCounts, Sample, Station};
 use crate::error::Result;
-use crate::study::anatomy::label;
 use crate::study::folder::Study;
 use crate::study::inputs::Inputs;
 use crate::study::words::shown;
-use crate::trace::{About, Side};
+use crate::terms::{Level, Role, Side};
+use crate::trace::About;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
@@ -28,7 +28,7 @@ pub const TAIL_S: f64 = 0.6;
 pub const TAIL_AT_MOST: Duration = Duration::from_millis(4000);
 
 /// Subject, examiner and level that a call is about, within the session.
-type CalledLevel = (Option<String>, Option<String>, String);
+type CalledLevel = (Option<String>, Option<String>, Level);
 
 /// Keeps one session: see the module.
 pub struct Recorder {
@@ -64,7 +64,7 @@ enum State {
     /// Recording, or about to with the first sample.
     Recording,
     /// The call on this level is due.
-    CallDue(String),
+    CallDue(Level),
     AtEnd,
     Ended,
 }
@@ -93,14 +93,14 @@ impl Recorder {
     pub fn start(inputs: &Inputs, study: &Study, request: RecordingRequest) -> Result<Recorder> {
         request.check()?;
         let session = request.session.clone();
-        let learners = study.roster.people.iter().filter(|p| p.role == "examiner");
+        let learners = study.roster.people.iter().filter(|p| p.role == Role::Examiner);
         let called = study.calls.iter().filter(|c| c.session == session);
         let mut recorder = Recorder {
             root: study.root.clone(),
             learners: learners.map(|p| p.code.clone()).collect(),
             prior: PriorRecordings::of_session(&inputs.files, &session),
             called: called
-                .map(|c| (Some(c.subject.clone()), Some(c.examiner.clone()), c.level.clone()))
+                .map(|c| (Some(c.subject.clone()), Some(c.examiner.clone()), c.level))
                 .collect(),
             open_sink: open_files(),
             station: None,
@@ -298,7 +298,7 @@ fn recordings<'a>(
 
 /// `L3 left: `, as far as it is known.
 fn place_words(about: &About) -> String {
-    let level = about.level.as_deref().map(label);
+    let level = about.level.map(Level::label);
     let words: Vec<&str> = level.into_iter().chain(about.side.map(Side::word)).collect();
     match words.is_empty() {
         true => String::new(),

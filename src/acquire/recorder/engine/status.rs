@@ -17,15 +17,14 @@ impl Recorder {
     /// What a recording beginning now is of.
     pub(super) fn about(&self) -> About {
         let r = &self.request;
-        let feedback = serde_json::to_value(r.feedback).ok();
         let mut about = About {
             subject: r.subject.clone(),
             examiner: r.examiner.clone(),
             session: Some(r.session.clone()),
-            feedback: feedback.and_then(|w| w.as_str().map(str::to_owned)),
-            level: r.level.clone(),
+            feedback: Some(r.feedback),
+            level: r.level,
             side: r.side,
-            contact: r.contact.clone(),
+            contact: r.contact,
             ..About::default()
         };
         if let Some(stop) = self.cursor.as_ref().and_then(PlanCursor::stop) {
@@ -35,7 +34,7 @@ impl Recorder {
             about.contact = step.contact;
             about.landmark = step.landmark;
             about.posture = step.posture;
-            about.line_of_drive_deg = step.line_of_drive_deg;
+            about.line_of_drive = step.line_of_drive;
             about.covers = step.covers;
         }
         about
@@ -65,10 +64,10 @@ impl Recorder {
             session: Some(r.session.clone()),
             step: self.cursor.as_ref().and_then(|w| w.step_state(trial)),
             call_wanted: match &self.state {
-                State::CallDue(level) => Some(level.clone()),
+                State::CallDue(level) => Some(*level),
                 _ => None,
             },
-            hidden_levels: hidden.filter(|l| !self.is_called(l)).map(str::to_owned).collect(),
+            hidden_levels: hidden.filter(|l| !self.is_called(*l)).collect(),
             missing: self.missing(),
             feedback: r.feedback,
             practice: r.practice,

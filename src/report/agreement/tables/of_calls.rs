@@ -118,8 +118,8 @@ fn confusion(calls: &CallAgreement) -> Table {
             for (measured, n) in MEASURED.iter().zip(row) {
                 rows.push(vec![
                     Cell::text(&a.examiner),
-                    Cell::text(called),
-                    Cell::text(measured),
+                    Cell::term(Some(*called)),
+                    Cell::term(Some(*measured)),
                     Cell::int(*n),
                 ]);
             }

@@ -11,18 +11,18 @@ use std::sync::LazyLock;
 use tautpoint::batch::{self, Options};
 use tautpoint::report::debrief::{Debrief, pages};
 use tautpoint::results::Results;
-use tautpoint::simulate::{Cohort, ExaminerFault, Planned, Sensor, StudyFolder};
+use tautpoint::simulate::{Cohort, ExaminerFault, PlannedRecording, Sensor, StudyFolder};
 use tautpoint::study::inputs::{self, Study};
-use tautpoint::trace::Side;
+use tautpoint::terms::{Level, Side};
 
 /// A class of four on one subject: two levels, both sides, three sessions. Each recording may be changed, or left out
 /// by `false`.
-pub fn class(change: impl Fn(&mut Planned) -> bool) -> (tempfile::TempDir, PathBuf) {
+pub fn class(change: impl Fn(&mut PlannedRecording) -> bool) -> (tempfile::TempDir, PathBuf) {
     let cohort = Cohort {
         examiners: 4,
         sessions: 3,
         trials: 1,
-        levels: ["L4", "L3"].map(str::to_owned).to_vec(),
+        levels: vec![Level::L4, Level::L3],
         sensor: Sensor {
             rate_hz: 100.0,
             ..Sensor::default()
@@ -57,7 +57,7 @@ pub static SPOILED: LazyLock<(Results, Study)> = LazyLock::new(|| {
             }
         }
         if p.about.examiner.as_deref() == Some("L-02") && p.about.session.as_deref() == Some(FIRST) {
-            let hour = if p.about.level.as_deref() == Some("L3") {
+            let hour = if p.about.level == Some(Level::L3) {
                 "08"
             } else {
                 "10"
@@ -88,18 +88,18 @@ pub const FAULTS: [(&str, &str, &str, Side, ExaminerFault); 6] = [
 ];
 
 /// Whether it is that recording.
-pub fn is(planned: &Planned, examiner: &str, session: &str, level: &str, side: Side) -> bool {
+pub fn is(planned: &PlannedRecording, examiner: &str, session: &str, level: &str, side: Side) -> bool {
     let a = &planned.about;
     (
         a.examiner.as_deref(),
         a.session.as_deref(),
-        a.level.as_deref(),
+        a.level.map(Level::word),
         a.side,
     ) == (Some(examiner), Some(session), Some(level), Some(side))
 }
 
 /// Makes a fault in a recording.
-pub fn spoil(planned: &mut Planned, fault: ExaminerFault) {
+pub fn spoil(planned: &mut PlannedRecording, fault: ExaminerFault) {
     let elastic = planned.spec.tissue.elastic;
     planned.spec.examiner = planned.spec.examiner.clone().with(fault, &elastic);
 }

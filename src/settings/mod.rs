@@ -11,19 +11,28 @@ pub use documented::{SETTINGS, SettingInfo};
 pub use regional::{Bands, REGIONAL, RegionBands};
 
 use crate::error::{Error, Result};
+use crate::terms::{Level, Region};
 use serde::{Deserialize, Serialize};
 
 /// All settings of one analysis.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default)]
 pub struct Settings {
+    /// How sides are compared and decided.
     pub compare: Compare,
+    /// Low pass and despiking.
     pub filter: Filter,
+    /// How contacts and springs are found.
     pub detect: Detect,
+    /// The most force allowed in each region.
     pub ceiling_n: CeilingN,
+    /// Loads of the window stiffness.
     pub window_n: WindowN,
+    /// Bands that the doing of a test is held against.
     pub technique: Technique,
+    /// Corrections for the instrument's own delay, compliance and loop.
     pub instrument: Instrument,
+    /// How a pressure mat is read.
     pub mat: Mat,
 }
 
@@ -68,6 +77,18 @@ pub struct CeilingN {
     pub sacral: f64,
 }
 
+impl CeilingN {
+    /// The ceiling of a region, in N.
+    pub fn of(&self, region: Region) -> f64 {
+        match region {
+            Region::Neck => self.neck,
+            Region::Thoracic => self.thoracic,
+            Region::Lumbar => self.lumbar,
+            Region::Sacral => self.sacral,
+        }
+    }
+}
+
 /// The two loads between which the window stiffness is taken.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
@@ -75,6 +96,17 @@ pub struct WindowN {
     pub upper_neck: [f64; 2],
     pub lower_neck: [f64; 2],
     pub elsewhere: [f64; 2],
+}
+
+impl WindowN {
+    /// The loads at a level, in N; a level that nobody named gets those used elsewhere.
+    pub fn at(&self, level: Option<Level>) -> [f64; 2] {
+        match level {
+            Some(level) if level <= Level::C4 => self.upper_neck,
+            Some(level) if level <= Level::C7 => self.lower_neck,
+            _ => self.elsewhere,
+        }
+    }
 }
 
 /// Bands that technique is held against: in all regions, and where a region has its own.
@@ -163,13 +195,8 @@ impl Settings {
         band("window_n.elsewhere", w.elsewhere)?;
         let t = &self.technique;
         check_bands("technique", &t.bands(None))?;
-        for (region, own) in [
-            ("neck", &t.neck),
-            ("thoracic", &t.thoracic),
-            ("lumbar", &t.lumbar),
-            ("sacral", &t.sacral),
-        ] {
-            check_bands(&format!("technique.{region}"), &t.bands(Some(own)))?;
+        for &region in Region::ALL {
+            check_bands(&format!("technique.{region}"), &t.bands(Some(region)))?;
         }
         let i = &self.instrument;
         within(
@@ -337,9 +364,9 @@ mod tests {
         let mut settings = Settings::default();
         settings.technique.neck.excursion_mm = Some([1.5, 3.0]);
         let t = &settings.technique;
-        assert_eq!(t.bands(Some(&t.neck)).excursion_mm, [1.5, 3.0]);
-        assert_eq!(t.bands(Some(&t.lumbar)).excursion_mm, [2.0, 4.4]);
-        assert_eq!(t.bands(Some(&t.neck)).peak_cv_percent, 10.0);
+        assert_eq!(t.bands(Some(Region::Neck)).excursion_mm, [1.5, 3.0]);
+        assert_eq!(t.bands(Some(Region::Lumbar)).excursion_mm, [2.0, 4.4]);
+        assert_eq!(t.bands(Some(Region::Neck)).peak_cv_percent, 10.0);
         assert_eq!(settings.departures(), ["technique.neck.excursion_mm"]);
         settings.technique.neck.excursion_mm = Some([3.0, 1.5]);
         let message = settings.check().unwrap_err().to_string();

@@ -24,32 +24,59 @@ pub mod table {
 /// A number reported for a test. The order is the order of the columns.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 pub enum Measure {
+    /// Force held just before the springs.
     Preload,
+    /// Highest force of the test.
     Peak,
+    /// Mean peak force of the springs.
     SpringPeak,
+    /// Mean travel of the springs.
     Excursion,
+    /// Displacement where pre-tension begins.
     Onset,
+    /// Displacement from first contact to the onset.
     OnsetTravel,
+    /// Force where pre-tension begins.
     OnsetForce,
+    /// Slope before the onset.
     TakeUp,
+    /// Slope of the loading limb beyond the onset.
     EndFeel,
+    /// Slope beyond the onset by the whole-trace fit.
     FittedEndFeel,
+    /// Slope between two fixed loads.
     Window,
+    /// Force rise of a spring over its excursion.
     Secant,
+    /// Displacement from first contact to 30 N.
     DisplacementAt30N,
+    /// Viscous damping of the whole-trace fit.
     Damping,
+    /// Energy not returned by a spring.
     Loss,
+    /// Loss over loading work.
     LossRatio,
+    /// Share of the excursion that comes back.
     RecoilRatio,
+    /// Time from 10 to 90 % of the force rise.
     TimeToPeak,
+    /// Springs a second.
     SpringRate,
+    /// Spread of force over the hold.
     Steadiness,
+    /// One hand's share of the preload.
     HandShare,
+    /// How far the zero of force drifted.
     ZeroDrift,
+    /// Mean force rise of the springs.
     ForceAmplitude,
+    /// Lowest force between springs.
     BetweenSprings,
+    /// Highest pressure on a mat.
     PeakPressure,
+    /// Loaded area of a mat.
     LoadedArea,
+    /// Path of the centre of pressure.
     CentrePath,
 }
 
@@ -62,6 +89,7 @@ pub struct MeasureInfo {
     pub label: &'static str,
     /// Unit as printed (`N/mm`); empty for a ratio.
     pub unit: &'static str,
+    /// What it means, in a sentence.
     pub meaning: &'static str,
     /// Section of the methods that defines it.
     pub section: &'static str,

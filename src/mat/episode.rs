@@ -1,4 +1,4 @@
-//! One touch of a mat: which of its tracks are the hands, and what each hand does frame by frame.
+//! One episode of contact: which of its tracks are the hands, and what each hand does frame by frame.
 
 use super::collect::Frames;
 use super::geometry::Geometry;
@@ -46,9 +46,9 @@ impl HandFrame {
     }
 }
 
-/// A touch with its hands.
+/// An episode with its hands.
 #[derive(Debug, Clone, Default)]
-pub struct Touch {
+pub struct MatEpisode {
     pub frames: Range<usize>,
     /// One or two, the one at the subject's left first. A frame where a hand is off is `None`.
     pub hands: Vec<Vec<Option<HandFrame>>>,
@@ -60,7 +60,7 @@ pub struct Touch {
     pub cut_frames: usize,
 }
 
-impl Touch {
+impl MatEpisode {
     /// Frames in which both hands are on.
     pub fn frames_with_both(&self) -> usize {
         match self.hands.as_slice() {
@@ -78,7 +78,7 @@ impl Touch {
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct OtherArea {
     pub frames: usize,
-    /// Share of the force of all areas over the touch.
+    /// Share of the force of all areas over the episode.
     pub share: f64,
     /// Highest force.
     pub most_n: f64,
@@ -87,45 +87,45 @@ pub struct OtherArea {
     pub sum_n: f64,
 }
 
-/// Reads a touch. `one_hand` when it is known that a single hand presses.
-pub fn read_touch(
+/// Reads an episode. `one_hand` when it is known that a single hand presses.
+pub fn read_episode(
     geometry: &Geometry,
     frames: &Frames,
     tracks: &Tracks,
     range: Range<usize>,
     one_hand: bool,
-) -> Touch {
+) -> MatEpisode {
     let cores = match one_hand {
         true => strongest(frames, tracks, &range).into_iter().collect(),
         false => cores(frames, tracks, &range),
     };
-    let mut walk = Walk {
+    let mut reader = EpisodeReader {
         geometry,
         frames,
         tracks,
         last: vec![None; cores.len()],
-        touch: Touch {
+        episode: MatEpisode {
             hands: vec![vec![None; range.len()]; cores.len()],
             began_across_mm: cores.iter().map(|t| tracks.tracks[*t].began_across_mm).collect(),
             frames: range.clone(),
-            ..Touch::default()
+            ..MatEpisode::default()
         },
         cores,
     };
     for i in range.clone() {
-        walk.frame(i);
+        reader.frame(i);
     }
     let all_n: f64 = range
         .flat_map(|i| frames.areas(i))
         .map(|a| a.force_n.max(0.0))
         .sum();
-    if let Some(other) = &mut walk.touch.other {
+    if let Some(other) = &mut reader.episode.other {
         other.share = other.sum_n / all_n.max(1e-9);
     }
-    walk.touch
+    reader.episode
 }
 
-/// The track with the most force in the touch.
+/// The track with the most force in the episode.
 fn strongest(frames: &Frames, tracks: &Tracks, range: &Range<usize>) -> Option<usize> {
     present(frames, tracks, range)
         .into_iter()
@@ -133,7 +133,7 @@ fn strongest(frames: &Frames, tracks: &Tracks, range: &Range<usize>) -> Option<u
         .map(|(t, _)| t)
 }
 
-/// Tracks of a touch with the sum of their forces.
+/// Tracks of an episode with the sum of their forces.
 fn present(frames: &Frames, tracks: &Tracks, range: &Range<usize>) -> Vec<(usize, f64)> {
     let mut all: Vec<usize> = range
         .clone()
@@ -183,17 +183,17 @@ fn cores(frames: &Frames, tracks: &Tracks, range: &Range<usize>) -> Vec<usize> {
     both
 }
 
-struct Walk<'a> {
+struct EpisodeReader<'a> {
     geometry: &'a Geometry,
     frames: &'a Frames,
     tracks: &'a Tracks,
     cores: Vec<usize>,
     /// What each hand last did, and when.
     last: Vec<Option<(usize, HandFrame)>>,
-    touch: Touch,
+    episode: MatEpisode,
 }
 
-impl Walk<'_> {
+impl EpisodeReader<'_> {
     fn frame(&mut self, i: usize) {
         let range = self.frames.range_of(i);
         if range.len() == 1 && self.both_a_moment_ago(i) && self.cut(i) {
@@ -216,7 +216,7 @@ impl Walk<'_> {
         if let Some(frame) = frame {
             self.last[hand] = Some((i, frame));
         }
-        self.touch.hands[hand][i - self.touch.frames.start] = frame;
+        self.episode.hands[hand][i - self.episode.frames.start] = frame;
     }
 
     fn part(&self, k: usize) -> HandFrame {
@@ -322,12 +322,12 @@ impl Walk<'_> {
             part.peak_kpa = area.peak_kpa;
             self.put(i, hand, Some(part));
         }
-        self.touch.cut_frames += 1;
+        self.episode.cut_frames += 1;
         true
     }
 
     fn no_hand(&mut self, part: &HandFrame) {
-        let other = self.touch.other.get_or_insert_default();
+        let other = self.episode.other.get_or_insert_default();
         let f = part.force_n.max(0.0);
         other.frames += 1;
         other.most_n = other.most_n.max(f);

@@ -9,6 +9,7 @@ use tautpoint::compare::*;
 use tautpoint::error::Problem;
 use tautpoint::results::{Excluded, Exclusion, ExclusionCause, Results};
 use tautpoint::technique;
+use tautpoint::terms::{Contact, Felt, Level, LineOfDrive, Posture, Side, TestKey};
 use tautpoint::trace::*;
 
 /// An invented test with three springs, which the tests below change as they need.
@@ -40,11 +41,11 @@ pub fn test_of(recording: &str, level: &str, side: Side) -> Test {
             subject: Some("V-07".to_owned()),
             examiner: Some("L-12".to_owned()),
             session: Some("2026-09-14".to_owned()),
-            level: Some(level.to_owned()),
+            level: Level::parse(level),
             side: Some(side),
-            contact: Some("thumb".to_owned()),
-            posture: Some("prone".to_owned()),
-            line_of_drive_deg: Some(90.0),
+            contact: Some(Contact::Thumb),
+            posture: Posture::new("prone"),
+            line_of_drive: LineOfDrive::new(90.0),
             trial: Some(1),
             ..About::default()
         },
@@ -65,14 +66,14 @@ pub fn test_of(recording: &str, level: &str, side: Side) -> Test {
 
 fn comparison(level: &str) -> Comparison {
     Comparison {
-        key: Key {
+        key: TestKey {
             subject: Some("V-07".to_owned()),
             examiner: Some("L-12".to_owned()),
             session: Some("2026-09-14".to_owned()),
-            level: Some(level.to_owned()),
-            posture: Some("prone".to_owned()),
-            contact: Some("thumb".to_owned()),
-            line_of_drive_deg: Some(90.0),
+            level: Level::parse(level),
+            posture: Posture::new("prone"),
+            contact: Some(Contact::Thumb),
+            line_of_drive: LineOfDrive::new(90.0),
         },
         kind: ComparisonKind::LeftRight,
         measure: Measure::EndFeel,
@@ -89,7 +90,7 @@ fn comparison(level: &str) -> Comparison {
         spread_source: Some(SpreadSource::Trials),
         side_of_resistance: Some(Decision::Right),
         trials_to_decide: None,
-        call: Some("right".to_owned()),
+        call: Some(Felt::Right),
         call_agrees: Some(true),
         covers: vec![],
     }
@@ -117,7 +118,7 @@ fn hostile_results() -> Results {
     for (i, text) in HOSTILE.iter().enumerate() {
         let mut test = test_of(&format!("recordings/{i}{text}.csv"), text, Side::Left);
         test.about.examiner = Some((*text).to_owned());
-        test.about.contact = (i % 2 == 0).then(|| (*text).to_owned());
+        test.about.posture = (i % 2 == 0).then(|| Posture::new(text)).flatten();
         test.notes = HOSTILE
             .iter()
             .map(|s| Note::Reading((*s).to_owned()))
@@ -125,10 +126,10 @@ fn hostile_results() -> Results {
             .collect();
         test.knee = [Knee::Fitted, Knee::TwoLines, Knee::None, Knee::NotLooked][i % 4];
         test.springs[0].dropped = Some(DropCause::Gap);
-        test.about.covers = vec!["L2".to_owned(), "L3".to_owned()];
+        test.about.covers = vec![Level::L2, Level::L3];
         results.tests.push(test);
         let mut found = comparison(text);
-        found.call = Some((*text).to_owned());
+        found.key.posture = Posture::new(text);
         found.trials_to_decide = [
             Some(TrialsToDecide::Trials(4)),
             Some(TrialsToDecide::NotInOneSession),
@@ -137,8 +138,8 @@ fn hostile_results() -> Results {
         found.difference = (i == 0).then_some([-0.5, -0.75, 0.1 + 0.2]);
         results.comparisons.push(found);
         results.unpaired.push(Unpaired {
-            key: Key::default(),
-            side: "left".to_owned(),
+            key: TestKey::default(),
+            side: UnpairedSide::Left,
             trials: 2,
             reason: (*text).to_owned(),
         });

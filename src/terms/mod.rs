@@ -1,0 +1,21 @@
+//! The words of the field, each a type: levels of the spine, sides, contacts, calls. Text is parsed into them at the
+//! door and printed at the end; in between nothing compares text.
+
+pub(crate) mod closed;
+mod free;
+mod hand;
+mod keys;
+mod level;
+mod line_of_drive;
+mod person;
+mod side;
+
+pub use closed::Term;
+pub(crate) use closed::closed_terms;
+pub use free::{Landmark, Posture};
+pub use hand::Contact;
+pub use keys::{ScanKey, SessionKey, TestKey};
+pub use level::{Level, Region, covered_label};
+pub use line_of_drive::LineOfDrive;
+pub use person::{Feedback, Felt, RecordingStatus, Role};
+pub use side::{Side, StepSide};

@@ -1,0 +1,10 @@
+//! Recording: nothing is lost when something fails, and what is kept is what was pressed.
+
+mod bench;
+mod recorder;
+mod faults;
+mod program;
+mod session;
+mod scan;
+#[cfg(unix)]
+mod terminal;
