@@ -24,7 +24,6 @@ pub fn aggregate(job: &Job, given: usize, outcomes: Vec<RecordingOutcome>, keep_
         site: study.site.clone(),
         ethics_ref: study.ethics_ref.clone(),
         settings: job.settings.clone(),
-        setting_sources: job.setting_sources.clone(),
         problems: job.inputs.problems.clone(),
         recordings_given: Some(given),
         ..Results::default()

@@ -29,7 +29,6 @@ impl InstrumentContext {
     pub fn of_study(
         study: Option<&Study>,
         settings: &mut Settings,
-        sources: &mut Vec<(String, String)>,
         problems: &mut Vec<Problem>,
     ) -> InstrumentContext {
         let Some(study) = study else {
@@ -39,12 +38,12 @@ impl InstrumentContext {
         problems.extend(found);
         let instrument = read_instrument(study, problems);
         if let Some(instrument) = &instrument {
-            match sources.iter().find(|(key, _)| key == DELAY) {
+            match settings.set_in(DELAY) {
                 None => {
                     settings.instrument.force_delay_ms = instrument.force_delay_ms;
-                    sources.push((DELAY.to_owned(), FILE_NAME.to_owned()));
+                    settings.set_in.push((DELAY.to_owned(), FILE_NAME.to_owned()));
                 }
-                Some((_, source)) if settings.instrument.force_delay_ms != instrument.force_delay_ms => {
+                Some(source) if settings.instrument.force_delay_ms != instrument.force_delay_ms => {
                     problems.push(
                         Problem::warning(
                             FILE_NAME,

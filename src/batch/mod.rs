@@ -62,8 +62,6 @@ pub struct Job {
     pub inputs: Inputs,
     pub study: Study,
     pub settings: Settings,
-    /// Where each setting that is not the default was set.
-    pub setting_sources: Vec<(String, String)>,
     /// Plan to match continuous recordings with, when they name none.
     pub plan: Option<Plan>,
     pub strict: bool,
@@ -93,11 +91,10 @@ impl Job {
                 advice: "mend study.toml first: nothing was analysed".to_owned(),
             });
         }
-        let (mut settings, mut setting_sources) = settings(&study, options)?;
+        let mut settings = settings(&study, options)?;
         let instrument = InstrumentContext::of_study(
             inputs.study.as_ref(),
             &mut settings,
-            &mut setting_sources,
             &mut inputs.problems,
         );
         let hidden = study.hidden() || opened::any_hidden(inputs.files.iter().map(|f| f.path.as_path()));
@@ -105,7 +102,6 @@ impl Job {
             inputs,
             study,
             settings,
-            setting_sources,
             plan: options.plan.clone(),
             strict: options.strict,
             hidden,
@@ -162,9 +158,8 @@ fn first_error(problems: &[Problem]) -> String {
 pub const OVERRIDES: [&str; 2] = ["filter.low_pass_hz", "compare.threshold_percent"];
 
 /// The study's settings with the command line's on top, checked.
-fn settings(study: &Study, options: &Options) -> Result<(Settings, Vec<(String, String)>)> {
+fn settings(study: &Study, options: &Options) -> Result<Settings> {
     let mut settings = study.settings.clone();
-    let mut sources = study.setting_sources.clone();
     for (key, value, option) in &options.overrides {
         match *key {
             "filter.low_pass_hz" => settings.filter.low_pass_hz = *value,
@@ -177,17 +172,17 @@ fn settings(study: &Study, options: &Options) -> Result<(Settings, Vec<(String, 
                 });
             }
         }
-        sources.push(((*key).to_owned(), option.clone()));
+        settings.set_in.push(((*key).to_owned(), option.clone()));
     }
     settings.check()?;
-    Ok((settings, sources))
+    Ok(settings)
 }
 
 /// The settings that an analysis of this study uses when the command line sets none: those of study.toml, and what
 /// instrument.toml gives.
 pub fn settings_in_use(study: &Study) -> Settings {
-    let (mut settings, mut sources) = (study.settings.clone(), study.setting_sources.clone());
-    InstrumentContext::of_study(Some(study), &mut settings, &mut sources, &mut Vec::new());
+    let mut settings = study.settings.clone();
+    InstrumentContext::of_study(Some(study), &mut settings, &mut Vec::new());
     settings
 }
 

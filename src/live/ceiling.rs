@@ -22,21 +22,13 @@ pub struct ActiveCeiling {
 
 /// The ceiling for a contact: the lowest of the regions it covers, or of all regions when no level is known. A live
 /// alarm without any ceiling would be no alarm.
-pub fn ceiling_at(levels: impl Iterator<Item = Level>, settings: &Settings) -> ActiveCeiling {
-    let mut regions: Vec<Region> = levels.map(Level::region).collect();
-    let assumed = regions.is_empty();
-    if assumed {
-        regions = Region::ALL.to_vec();
-    }
-    let of_region = |region| (region, settings.ceiling_n.of(region));
-    let all = regions.into_iter().map(of_region);
-    let (region, ceiling_n) = all
-        .min_by(|a, b| a.1.total_cmp(&b.1))
-        .unwrap_or((Region::Neck, 0.0));
+pub fn active_ceiling(levels: impl Iterator<Item = Level>, settings: &Settings) -> ActiveCeiling {
+    let named = settings.ceiling_at(levels);
+    let ceiling = named.unwrap_or_else(|| settings.lowest_ceiling());
     ActiveCeiling {
-        region,
-        ceiling_n,
-        assumed,
+        region: ceiling.region,
+        ceiling_n: ceiling.newtons,
+        assumed: named.is_none(),
     }
 }
 
@@ -162,13 +154,13 @@ mod tests {
     use super::*;
 
     fn watch() -> CeilingWatch {
-        CeilingWatch::new(ceiling_at([Level::L3].into_iter(), &Settings::default()))
+        CeilingWatch::new(active_ceiling([Level::L3].into_iter(), &Settings::default()))
     }
 
     #[test]
     fn the_ceiling_is_the_lowest_of_the_regions_covered() {
         let settings = Settings::default();
-        let at = |levels: &[Level]| ceiling_at(levels.iter().copied(), &settings);
+        let at = |levels: &[Level]| active_ceiling(levels.iter().copied(), &settings);
         assert_eq!(
             (at(&[Level::L1]).ceiling_n, at(&[Level::L1]).region),
             (175.0, Region::Lumbar)

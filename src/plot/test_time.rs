@@ -7,6 +7,7 @@ use super::shape::{Align, Area, Point, words};
 use super::test_words::{LABEL, PanelOptions};
 use super::text;
 use crate::format;
+use crate::settings::{Ceiling, CeilingOrigin};
 use crate::trace::Test;
 
 /// A ceiling up to this many times the highest force is drawn as a line; a higher one would flatten the curve
@@ -23,8 +24,8 @@ pub(super) fn draw(canvas: &mut Canvas, panel: Area, test: &Test, options: &Pane
         .unwrap_or((test.phases.contact_begin_s, test.phases.contact_end_s.max(1e-3)));
     let (lowest, highest) = span(force.iter().copied()).unwrap_or((0.0, 1.0));
     let highest = highest.max(options.force_top_n.unwrap_or(0.0)).max(1e-6);
-    let ceiling = options.ceiling_n.filter(|c| c.is_finite() && *c > 0.0);
-    let line = ceiling.filter(|c| *c <= CEILING_IN_VIEW * highest);
+    let ceiling = options.ceiling.filter(|c| c.newtons.is_finite() && c.newtons > 0.0);
+    let line = ceiling.map(|c| c.newtons).filter(|n| *n <= CEILING_IN_VIEW * highest);
     let top = highest.max(line.unwrap_or(0.0)) * 1.1;
     let x = Scale::new(first, last, panel.left, panel.right);
     let y = Scale::new(
@@ -44,7 +45,7 @@ pub(super) fn draw(canvas: &mut Canvas, panel: Area, test: &Test, options: &Pane
     number_springs(canvas, panel, test, x, y, line.map(|c| y.px(c)));
     if let Some(c) = ceiling {
         let at = line.map(|c| y.px(c));
-        ceiling_words(canvas, panel, test, options, c, at);
+        ceiling_words(canvas, panel, test, c, at);
     }
 }
 
@@ -158,38 +159,37 @@ fn ceiling_words(
     canvas: &mut Canvas,
     panel: Area,
     test: &Test,
-    options: &PanelOptions,
-    ceiling_n: f64,
+    ceiling: Ceiling,
     line: Option<f64>,
 ) {
-    let own = if options.ceiling_is_own {
-        "set by this study"
-    } else {
-        "a default"
-    };
-    let number = format::number(ceiling_n, if ceiling_n.fract() == 0.0 { 0 } else { 1 });
+    let newtons = ceiling.newtons;
+    let number = format::number(newtons, if newtons.fract() == 0.0 { 0 } else { 1 });
     let name = format!("ceiling {number} N");
-    let own = format!("({own})");
+    // The short of what pages say: a panel has no room for more.
+    let own = match ceiling.origin {
+        CeilingOrigin::Lab => "(set by this lab)",
+        CeilingOrigin::Shipped => "(a default)",
+    };
     let Some(at) = line else {
         // The line would flatten the curve: the arrow says that it lies above the axis.
         let name = format!("↑ {name}");
         let one = format!("{name} {own}");
         let places = [panel.left + 6.0, panel.right].map(|x| (x, panel.top + 10.0));
-        canvas.place(&[&[&one], &[&name, &own]], words(LABEL, QUIET), panel, &places);
+        canvas.place(&[&[&one], &[&name, own]], words(LABEL, QUIET), panel, &places);
         return;
     };
     canvas.dashes((panel.left, at), (panel.right, at), ACCENT, 1.2);
     let peak = test.springs.iter().map(|s| s.peak_n).fold(0.0, f64::max);
     let total = test.total_peak_n;
     let together = total > peak + 1.0 && test.value(crate::columns::Measure::HandShare).is_some();
-    let second = match (total > ceiling_n, together) {
+    let second = match (total > newtons, together) {
         (true, true) => format!("both hands together peaked at {} N", format::number(total, 0)),
         (true, false) => format!("peak {} N is over it", format::number(total, 1)),
         (false, true) => "for both hands together".to_owned(),
         (false, false) => String::new(),
     };
     let one = format!("{name} {own}");
-    let (mut short, mut tall) = (vec![one.as_str()], vec![name.as_str(), own.as_str()]);
+    let (mut short, mut tall) = (vec![one.as_str()], vec![name.as_str(), own]);
     if !second.is_empty() {
         short.push(&second);
         tall.push(&second);

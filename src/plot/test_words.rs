@@ -2,6 +2,7 @@
 
 use crate::format;
 use crate::columns::Measure;
+use crate::settings::Ceiling;
 use crate::trace::Test;
 
 /// Size of the words at marks, in px.
@@ -10,10 +11,8 @@ pub(super) const LABEL: f64 = 12.0;
 /// What a figure of a test cannot know by itself.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct PanelOptions {
-    /// Force allowed at the level, for the sum of all contacts, in N.
-    pub ceiling_n: Option<f64>,
-    /// Whether the study set the ceiling itself; else it is called a default.
-    pub ceiling_is_own: bool,
+    /// What the test is held against.
+    pub ceiling: Option<Ceiling>,
     /// How many tests this side of the level has, for "trial 2 of 3".
     pub trials: Option<u32>,
     /// Force that both axes reach at least, in N, so that tests of a level can be held side by side.

@@ -36,7 +36,6 @@ impl Results {
             site: _,
             ethics_ref: _,
             settings: _,
-            setting_sources: _,
             plans: _,
             problems: _,
             inputs: _,

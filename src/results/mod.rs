@@ -36,8 +36,6 @@ pub struct Results {
     pub site: Option<String>,
     pub ethics_ref: Option<String>,
     pub settings: Settings,
-    /// Where each setting that is not the default was set (`study.toml`, `--low-pass`).
-    pub setting_sources: Vec<(String, String)>,
     pub tests: Vec<Test>,
     pub comparisons: Vec<Comparison>,
     pub unpaired: Vec<Unpaired>,

@@ -28,8 +28,8 @@ impl SettingUsed {
     }
 }
 
-/// Every setting that has a value, in the order of the report. `sources` pairs a key with where it was set.
-pub fn settings_used(settings: &Settings, sources: &[(String, String)]) -> Vec<SettingUsed> {
+/// Every setting that has a value, in the order of the report.
+pub fn settings_used(settings: &Settings) -> Vec<SettingUsed> {
     let now = serde_json::to_value(settings).unwrap_or_default();
     let default = serde_json::to_value(Settings::default()).unwrap_or_default();
     let at = |root: &Value, key: &str| {
@@ -44,11 +44,7 @@ pub fn settings_used(settings: &Settings, sources: &[(String, String)]) -> Vec<S
             value: at(&now, s.key),
             default_value: at(&default, s.key),
             unit: s.unit,
-            set_in: sources
-                .iter()
-                .rev()
-                .find(|(key, _)| key == s.key)
-                .map(|(_, source)| source.clone()),
+            set_in: settings.set_in(s.key).map(str::to_owned),
             reason: s.reason,
             source: s.source,
         })
@@ -60,7 +56,7 @@ pub fn settings_used(settings: &Settings, sources: &[(String, String)]) -> Vec<S
 /// It holds nothing that differs between two runs on the same input: no time, no absolute path, no name of a machine
 /// or a user.
 pub fn record(results: &Results) -> Map<String, Value> {
-    let settings: Vec<Value> = settings_used(&results.settings, &results.setting_sources)
+    let settings: Vec<Value> = settings_used(&results.settings)
         .into_iter()
         .map(|s| {
             json!({
@@ -148,11 +144,11 @@ mod tests {
     fn every_setting_has_its_value_and_where_it_was_set() {
         let mut settings = Settings::default();
         settings.compare.threshold_percent = 12.0;
-        let sources = [
+        settings.set_in = vec![
             ("compare.threshold_percent".to_owned(), "study.toml".to_owned()),
             ("filter.low_pass_hz".to_owned(), "--low-pass".to_owned()),
         ];
-        let used = settings_used(&settings, &sources);
+        let used = settings_used(&settings);
         assert_eq!(used.len(), SETTINGS.len());
         assert!(used.iter().all(|s| !s.value.is_null()));
         let find = |key: &str| used.iter().find(|s| s.key == key).unwrap();

@@ -3,10 +3,12 @@
 //! A study's `study.toml` overrides any of them under the same key; [`SETTINGS`] documents each key once, for
 //! the report, for the commented file that `prepare` writes, and for the test that none is left undocumented.
 
+mod ceiling;
 mod defaults;
 mod documented;
 mod regional;
 
+pub use ceiling::{Ceiling, CeilingOrigin};
 pub use documented::{SETTINGS, SettingInfo};
 pub use regional::{Bands, REGIONAL, RegionBands};
 
@@ -34,6 +36,10 @@ pub struct Settings {
     pub instrument: InstrumentSettings,
     /// How a pressure mat is read.
     pub mat: Mat,
+    /// Dotted key of each setting that somebody set, be it to the default, and where (`study.toml`, `--low-pass`). The
+    /// last entry of a key counts.
+    #[serde(skip)]
+    pub set_in: Vec<(String, String)>,
 }
 
 /// Left against right, and how a difference is decided.
@@ -75,18 +81,6 @@ pub struct CeilingN {
     pub thoracic: f64,
     pub lumbar: f64,
     pub sacral: f64,
-}
-
-impl CeilingN {
-    /// The ceiling of a region, in N.
-    pub fn of(&self, region: Region) -> f64 {
-        match region {
-            Region::Neck => self.neck,
-            Region::Thoracic => self.thoracic,
-            Region::Lumbar => self.lumbar,
-            Region::Sacral => self.sacral,
-        }
-    }
 }
 
 /// The two loads between which the window stiffness is taken.
@@ -180,14 +174,8 @@ impl Settings {
             0.05,
             0.95,
         )?;
-        let n = &self.ceiling_n;
-        for (key, value) in [
-            ("ceiling_n.neck", n.neck),
-            ("ceiling_n.thoracic", n.thoracic),
-            ("ceiling_n.lumbar", n.lumbar),
-            ("ceiling_n.sacral", n.sacral),
-        ] {
-            within(key, value, 1.0, 1000.0)?;
+        for ceiling in self.ceilings() {
+            within(&ceiling.key(), ceiling.newtons, 1.0, 1000.0)?;
         }
         let w = &self.window_n;
         band("window_n.upper_neck", w.upper_neck)?;
@@ -221,6 +209,12 @@ impl Settings {
             value = value.get(part)?.clone();
         }
         Some(value.to_string())
+    }
+
+    /// Where a setting was set; `None` when nobody set it.
+    pub fn set_in(&self, key: &str) -> Option<&str> {
+        let found = self.set_in.iter().rev().find(|(k, _)| k == key);
+        found.map(|(_, place)| place.as_str())
     }
 
     /// Every documented setting that has a value: all of [`SETTINGS`], and those of [`REGIONAL`] that were set.

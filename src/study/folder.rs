@@ -28,8 +28,6 @@ pub struct Study {
     pub settings: Settings,
     /// `[technique] reference`: recordings that others are held against; empty when the roster's teachers are.
     pub reference: Vec<String>,
-    /// Keys set in study.toml, with their source.
-    pub setting_sources: Vec<(String, String)>,
     pub default_plan: Option<Plan>,
     /// Plans in `plans/`, by name.
     pub plans: Vec<Plan>,
@@ -76,7 +74,6 @@ pub fn read_study(root: &Path, problems: &mut Vec<Problem>) -> Study {
         sensors: file.sensors,
         settings: file.settings,
         reference: file.reference,
-        setting_sources: file.setting_sources,
         plans: read_plans(root, problems),
         blind: file.blind,
         opened: read_opened(root, problems),

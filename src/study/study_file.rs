@@ -34,8 +34,6 @@ pub struct StudyFile {
     /// Codes of the sensors, where the sidecars say none.
     pub sensors: Vec<String>,
     pub settings: Settings,
-    /// Keys that the file sets, with `study.toml` as their source.
-    pub setting_sources: Vec<(String, String)>,
     /// `[plan] default`: a plan's name.
     pub default_plan: Option<String>,
     /// Line of `[plan] default`.
@@ -202,12 +200,7 @@ fn read_settings(section: &Section<'_, '_>, besides: &[&str], study: &mut StudyF
     for key in known {
         let Some(value) = section.get(key) else { continue };
         match read_setting(section, key, value, &study.settings) {
-            Ok(settings) => {
-                study.settings = settings;
-                study
-                    .setting_sources
-                    .push((section.dotted(key), FILE_NAME.to_owned()));
-            }
+            Ok(settings) => study.settings = settings,
             Err((found, expected)) => section.doc.error(
                 value.span(),
                 &section.dotted(key),
@@ -252,7 +245,9 @@ fn read_setting(
         }
     }
     inner.insert(key.to_owned(), new);
-    let settings: Settings = table.try_into().map_err(|e| unreadable(&e))?;
+    let mut settings: Settings = table.try_into().map_err(|e| unreadable(&e))?;
+    settings.set_in.clone_from(&before.set_in);
+    settings.set_in.push((section.dotted(key), FILE_NAME.to_owned()));
     match settings.check() {
         Ok(()) => Ok(settings),
         Err(Error::Setting { found, expected, .. }) => Err((found, expected)),

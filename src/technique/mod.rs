@@ -12,7 +12,7 @@ mod rule;
 mod slack;
 
 pub use band::{Aspect, BandCheck, BandStatus, band_check, band_checks};
-pub use ceiling::ceiling_n;
+pub use ceiling::ceiling_of;
 pub use plan::{PlanCoverage, PlanStep};
 pub use rule::TechniqueRule;
 

@@ -630,7 +630,7 @@ fn settings_of_a_study_are_read_with_their_source() {
     assert_eq!(study.settings.ceiling_n.neck, 45.0);
     assert_eq!(study.settings.technique.excursion_mm, [2.0, 4.5]);
     assert_eq!(study.settings.compare.max_trials, 4);
-    let mut keys: Vec<&str> = study.setting_sources.iter().map(|(k, _)| k.as_str()).collect();
+    let mut keys: Vec<&str> = study.settings.set_in.iter().map(|(k, _)| k.as_str()).collect();
     keys.sort_unstable();
     assert_eq!(
         keys,
@@ -638,7 +638,8 @@ fn settings_of_a_study_are_read_with_their_source() {
     );
     assert!(
         study
-            .setting_sources
+            .settings
+            .set_in
             .iter()
             .all(|(_, source)| source == "study.toml")
     );

@@ -4,7 +4,8 @@ use crate::invented::{Push, comparison, neighbours, press};
 use tautpoint::columns::Measure;
 use tautpoint::compare::{Comparison, Decision, TrialsToDecide};
 use tautpoint::plot::{Figure, PanelOptions, ScanOptions, png, scan_overview, test_panels};
-use tautpoint::terms::{Felt, Posture};
+use tautpoint::settings::{Ceiling, CeilingOrigin};
+use tautpoint::terms::{Felt, Posture, Region};
 use tautpoint::trace::{Knee, Test};
 
 fn overview(comparisons: &[Comparison]) -> Figure {
@@ -37,8 +38,11 @@ fn shapes() -> Vec<(&'static str, Test, PanelOptions)> {
     use tautpoint::trace::Side::{Left, Right};
     let plain = Push::default();
     let ceiling = |n: f64| PanelOptions {
-        ceiling_n: Some(n),
-        ceiling_is_own: true,
+        ceiling: Some(Ceiling {
+            newtons: n,
+            region: Region::Lumbar,
+            origin: CeilingOrigin::Lab,
+        }),
         trials: Some(3),
         ..PanelOptions::default()
     };

@@ -302,7 +302,7 @@ fn everything_from_files_is_escaped() {
     results.title = Some(hostile.to_owned());
     results.site = Some(hostile.to_owned());
     results.ethics_ref = Some(hostile.to_owned());
-    results.setting_sources = vec![("ceiling_n.lumbar".to_owned(), hostile.to_owned())];
+    results.settings.set_in = vec![("ceiling_n.lumbar".to_owned(), hostile.to_owned())];
     let some = Some(hostile.to_owned());
     for test in &mut results.tests {
         test.recording = format!("{hostile}{}", test.recording);
@@ -437,7 +437,7 @@ fn changed_settings_are_marked_and_named_in_the_methods() {
     results.settings.ceiling_n.lumbar = 60.0;
     results.settings.compare.threshold_percent = 20.0;
     results.settings.compare.confidence = 0.9;
-    results.setting_sources = vec![("ceiling_n.lumbar".to_owned(), "study.toml".to_owned())];
+    results.settings.set_in = vec![("ceiling_n.lumbar".to_owned(), "study.toml".to_owned())];
     let html = html(&results);
     assert!(html.contains(&format!(
         "3 of {} settings differ",
@@ -447,7 +447,7 @@ fn changed_settings_are_marked_and_named_in_the_methods() {
     assert!(html.contains("(90 % interval)") && html.contains("with 90 % intervals"));
     assert!(html.contains("ceiling_n.lumbar = 60.0 (default 175.0)"));
     assert!(html.contains("significantly beyond 20 %"));
-    assert!(html.contains("ceiling 60 N (set by this study)"));
+    assert!(html.contains("ceiling 60 N (set by this lab)"));
 }
 
 mod browser {

@@ -292,7 +292,7 @@ fn a_test_without_displacement_or_without_springs_is_held_by_what_it_has() {
 fn bands_of_a_region_are_used_there_and_nowhere_else() {
     let (study, problems) = StudyFile::parse("study.toml", "[technique.neck]\nexcursion_mm = [0.1, 0.5]\n");
     assert_eq!(problems, []);
-    assert_eq!(study.setting_sources[0].0, "technique.neck.excursion_mm");
+    assert_eq!(study.settings.set_in[0].0, "technique.neck.excursion_mm");
     let said = |level: &str| -> Vec<&'static str> {
         let all = technique_findings(&[with_excursion(at(level, "a.csv"))], &[], &study.settings);
         all.iter()

@@ -1,6 +1,6 @@
 //! `prepare`: a new study's folder.
 
-mod pages;
+pub mod pages;
 mod study_toml;
 
 use super::Outcome;
@@ -8,6 +8,7 @@ use super::open::{day_of, sound_study};
 use crate::agreement::registered;
 use crate::batch;
 use crate::error::Error;
+use crate::settings::Settings;
 use crate::study::plan::{Order, Plan};
 use crate::study::{built_in, calls, day, roster};
 use anyhow::Context;
@@ -125,7 +126,7 @@ fn files(args: &PrepareArgs) -> anyhow::Result<Vec<(String, String)>> {
     files.push(("calls.csv".to_owned(), format!("{}\n", calls::HEADER)));
     files.push((
         "station-card.html".to_owned(),
-        pages::station_card(&title, &plan)?,
+        pages::station_card(&title, &plan, &Settings::default())?,
     ));
     files.push(("start-of-day.html".to_owned(), pages::start_of_day(&title)?));
     Ok(files)

@@ -1,9 +1,9 @@
 //! The pages to print: station card and start-of-day list.
 
-use crate::settings::Settings;
+use crate::settings::{Ceiling, CeilingOrigin, Settings};
 use crate::study::cautions::CAUTIONS;
 use crate::study::plan::{Plan, Step};
-use crate::terms::{Contact, Landmark, Posture, Region, StepSide};
+use crate::terms::{Contact, Landmark, Posture, StepSide};
 use minijinja::{Environment, UndefinedBehavior, Value, context};
 
 const STYLE: &str = include_str!("print.css");
@@ -46,12 +46,11 @@ const START_OF_DAY: [(&str, &[&str]); 4] = [
     ),
 ];
 
-/// The card that lies at the station: steps, ceilings, cautions.
+/// The card that lies at the station: steps, ceilings by these settings, cautions.
 ///
 /// # Errors
 /// Only if the template itself is broken.
-pub fn station_card(title: &str, plan: &Plan) -> Result<String, minijinja::Error> {
-    let ceilings = Settings::default().ceiling_n;
+pub fn station_card(title: &str, plan: &Plan, settings: &Settings) -> Result<String, minijinja::Error> {
     let steps: Vec<Value> = plan
         .ordered()
         .into_iter()
@@ -68,12 +67,12 @@ pub fn station_card(title: &str, plan: &Plan) -> Result<String, minijinja::Error
             }
         })
         .collect();
-    let of_region = |r: &Region| (r.word(), ceilings.of(*r));
-    let regions: Vec<(&str, f64)> = Region::ALL.iter().map(of_region).collect();
+    let one = |c: Ceiling| context! { region => c.region.word(), n => c.newtons, own => c.origin == CeilingOrigin::Lab };
+    let ceilings: Vec<Value> = settings.ceilings().map(one).collect();
     render(
         "station-card.html",
         include_str!("station-card.html"),
-        context! { title, plan => plan.name.as_str(), steps, regions, cautions => CAUTIONS.to_vec(), style => STYLE },
+        context! { title, plan => plan.name.as_str(), steps, ceilings, cautions => CAUTIONS.to_vec(), style => STYLE },
     )
 }
 

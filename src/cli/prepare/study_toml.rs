@@ -127,7 +127,7 @@ mod tests {
             StudyFile::parse("study.toml", &text("A \"term\"\\", Some("here"), "prone-thumbs"));
         assert_eq!(problems, []);
         assert_eq!(study.settings, Settings::default());
-        assert_eq!(study.setting_sources, []);
+        assert_eq!(study.settings.set_in, []);
         assert_eq!(study.title.as_deref(), Some("A \"term\"\\"));
         assert_eq!(study.default_plan.as_deref(), Some("prone-thumbs"));
     }
@@ -147,13 +147,14 @@ mod tests {
             .collect();
         let (study, problems) = StudyFile::parse("study.toml", &all);
         assert_eq!(problems, []);
-        assert_eq!(study.setting_sources.len(), SETTINGS.len() + REGIONAL.len());
+        assert_eq!(study.settings.set_in.len(), SETTINGS.len() + REGIONAL.len());
         // A region's bands are those of all regions, written out.
         for &region in Region::ALL {
             let own = study.settings.technique.bands(Some(region));
             assert_eq!(own, Settings::default().technique.bands(None));
         }
         let mut settings = study.settings;
+        settings.set_in.clear();
         for own in [
             &mut settings.technique.neck,
             &mut settings.technique.thoracic,

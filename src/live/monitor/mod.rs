@@ -8,7 +8,7 @@ pub use frame::alarm_view;
 use crate::acquire::station::{Sample, Station};
 use crate::calibrate::Calibration;
 use crate::live::background::{AnalysedTest, BackgroundAnalysis};
-use crate::live::ceiling::{CeilingChange, CeilingCrossing, CeilingWatch, ceiling_at};
+use crate::live::ceiling::{CeilingChange, CeilingCrossing, CeilingWatch, active_ceiling};
 use crate::live::channels::{ChannelConverter, sides_of};
 use crate::live::control::SessionState;
 use crate::live::ended_test::EndedTest;
@@ -117,7 +117,7 @@ impl Monitor {
         Monitor {
             converter,
             about: About::default(),
-            watch: CeilingWatch::new(ceiling_at(std::iter::empty(), settings)),
+            watch: CeilingWatch::new(active_ceiling(std::iter::empty(), settings)),
             crossings: 0,
             strip: Strip::new(rate_hz, sides.len()),
             buffer: SampleBuffer::default(),
@@ -159,7 +159,7 @@ impl Monitor {
         }
         self.about = about.clone();
         let levels = about.level.iter().chain(&about.covers).copied();
-        let ceiling = ceiling_at(levels, &self.settings);
+        let ceiling = active_ceiling(levels, &self.settings);
         let watched = self.watch.set(ceiling);
         self.watched(watched).into_iter().collect()
     }

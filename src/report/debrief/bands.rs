@@ -82,7 +82,7 @@ fn of_settings(settings: &Settings, place: &TestPlace, measure: Shown) -> Option
         Shown::HandShare => Some(between(bands.hand_share_percent)),
         Shown::PeakForce => place.region.map(|region| Band {
             low: None,
-            high: Some(settings.ceiling_n.of(region)),
+            high: Some(settings.ceiling(region).newtons),
             from: BandFrom::Ceiling,
         }),
         Shown::Amplitude | Shown::Rhythm | Shown::Preload => None,

@@ -6,7 +6,6 @@ use super::views::{self, Audience, TableView, WorkOnView};
 use super::words::count;
 use super::{Debrief, Learner, ScanCoverage};
 use crate::error::Result;
-use crate::format::number;
 use crate::plot::{mat_figures, test_panels};
 use crate::report::followed::FollowedView;
 use crate::report::frame::{Page, STYLE};
@@ -14,7 +13,6 @@ use crate::report::html::{Context, safe_name, test_heading};
 use crate::results::Results;
 use crate::study::cautions::CAUTIONS;
 use crate::technique::TechniqueRule;
-use crate::terms::Region;
 use serde::Serialize;
 use std::collections::BTreeSet;
 
@@ -175,26 +173,9 @@ fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: boo
         times: views::time_words(&scans),
         learners: if codes { links.collect() } else { Vec::new() },
         followed: views::followed_of(debrief, None, codes),
-        ceilings: ceilings(results),
+        ceilings: results.settings.ceilings().map(|c| c.to_string()).collect(),
         cautions: &CAUTIONS,
     }
-}
-
-/// Each region's ceiling, and whether the lab set it.
-fn ceilings(results: &Results) -> Vec<String> {
-    let changed = results.settings.departures();
-    let one = |&region: &Region| {
-        let key = format!("ceiling_n.{}", region.word());
-        let set = results.setting_sources.iter().any(|(k, _)| *k == key) || changed.contains(&key.as_str());
-        let whose = if set {
-            "set by this lab"
-        } else {
-            "a stand-in: the lab must set its own"
-        };
-        let force = number(results.settings.ceiling_n.of(region), 0);
-        format!("{} {force}\u{a0}N ({whose})", region.word())
-    };
-    Region::ALL.iter().map(one).collect()
 }
 
 fn counts(l: &Learner) -> String {

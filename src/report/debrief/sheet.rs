@@ -8,7 +8,7 @@ use crate::report::followed::words as comparison_words;
 use crate::results::Results;
 use crate::study::call::Call;
 use crate::study::plan::Plan;
-use crate::technique::{PlanCoverage, PlanStep, TechniqueRule, ceiling_n, technique_findings};
+use crate::technique::{PlanCoverage, PlanStep, TechniqueRule, ceiling_of, technique_findings};
 use crate::terms::{Contact, Felt, Level, LineOfDrive, SessionKey, Side};
 use crate::trace::{Estimate, Knee, Test};
 use std::collections::{BTreeMap, BTreeSet};
@@ -190,7 +190,7 @@ fn sheet_test(results: &Results, test: &Test, places: Option<&Places<'_>>) -> Sh
         hand_share_percent: test.measures.get(Measure::HandShare),
         hand_share_band_percent: bands.hand_share_percent,
         total_peak_n: Some(test.total_peak_n).filter(|n| n.is_finite()),
-        ceiling_n: ceiling_n(test, &results.settings).map(|c| c.1),
+        ceiling_n: ceiling_of(test, &results.settings).map(|c| c.newtons),
         line_of_drive_deg: [test.drive_deg, test.about.line_of_drive.map(LineOfDrive::degrees)],
     }
 }

@@ -8,7 +8,8 @@ use super::{Drawn, Of};
 use crate::format;
 use crate::plot::PanelOptions;
 use crate::results::Results;
-use crate::terms::{Posture, Region, Side, TestKey, covered_label};
+use crate::technique::ceiling_of;
+use crate::terms::{Posture, Side, TestKey, covered_label};
 use crate::trace::Test;
 use serde::Serialize;
 use std::collections::HashMap;
@@ -16,7 +17,6 @@ use std::collections::HashMap;
 /// What a test's figure takes from the tests beside it and from the settings.
 pub struct Context<'a> {
     results: &'a Results,
-    departures: Vec<&'static str>,
     trials: HashMap<(TestKey, Option<Side>), u32>,
     top_n: HashMap<TestKey, f64>,
 }
@@ -39,7 +39,6 @@ impl<'a> Context<'a> {
         }
         Context {
             results,
-            departures: results.settings.departures(),
             trials,
             top_n,
         }
@@ -48,22 +47,8 @@ impl<'a> Context<'a> {
     /// Ceiling, number of trials and common force axis for one test.
     pub fn panel_options(&self, test: &Test) -> PanelOptions {
         let group = test.about.key();
-        let ceiling = test
-            .about
-            .level
-            .iter()
-            .chain(&test.about.covers)
-            .map(|level| level.region())
-            .map(|region| (self.results.settings.ceiling_n.of(region), region))
-            .min_by(|a, b| a.0.total_cmp(&b.0));
-        let own = |region: Region| {
-            let key = format!("ceiling_n.{}", region.word());
-            let named = self.results.setting_sources.iter().any(|(k, _)| *k == key);
-            named || self.departures.contains(&key.as_str())
-        };
         PanelOptions {
-            ceiling_n: ceiling.map(|c| c.0),
-            ceiling_is_own: ceiling.is_some_and(|c| own(c.1)),
+            ceiling: ceiling_of(test, &self.results.settings),
             trials: self.trials.get(&(group.clone(), test.side())).copied(),
             force_top_n: self.top_n.get(&group).copied(),
         }

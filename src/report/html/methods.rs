@@ -28,12 +28,12 @@ pub fn settings(results: &Results) -> Vec<SettingRow> {
         .settings
         .documented()
         .map(|s| {
-            let named = results.setting_sources.iter().find(|(key, _)| key == s.key);
+            let named = results.settings.set_in(s.key);
             let changed = departures.contains(&s.key);
             let state = match (changed, named) {
-                (true, Some((_, place))) => format!("changed in {place}"),
+                (true, Some(place)) => format!("changed in {place}"),
                 (true, None) => "changed".to_owned(),
-                (false, Some((_, place))) => format!("the default, set in {place}"),
+                (false, Some(place)) => format!("the default, set in {place}"),
                 (false, None) => "default".to_owned(),
             };
             SettingRow {

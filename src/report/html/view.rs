@@ -12,6 +12,7 @@ use crate::error::Severity;
 use crate::report::followed::{Followed, FollowedView, followed};
 use crate::results::BLINDED;
 use crate::results::Results;
+use crate::settings::{Ceiling, CeilingOrigin, Settings};
 use crate::technique::{TechniqueFinding, TechniqueRule};
 use crate::terms::{Level, Side};
 use serde::Serialize;
@@ -121,7 +122,7 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> PageVi
             .filter(|e| e.is_preconditioning())
             .count(),
         changed: settings.iter().filter(|s| s.changed).count(),
-        ceilings: ceilings(&settings),
+        ceilings: ceilings(&results.settings, &settings),
         settings,
         methods: methods::methods(results),
         comparisons: !results.comparisons.is_empty(),
@@ -346,18 +347,15 @@ fn table(caption: &str, heads: &[&str], rows: impl Iterator<Item = Vec<String>>)
     })
 }
 
-/// Each region's ceiling with its source, since the lab must set its own.
-fn ceilings(settings: &[SettingRow]) -> Vec<String> {
-    settings
-        .iter()
-        .filter_map(|s| {
-            let region = s.key.strip_prefix("ceiling_n.")?;
-            let source = match s.changed {
-                true => s.state.clone(),
-                false => format!("default: {}", s.source),
-            };
-            let force = s.value.trim_end_matches(".0");
-            Some(format!("{region} {force}\u{a0}N; {source}"))
+/// Each region's ceiling, whose it is, and where it comes from.
+fn ceilings(settings: &Settings, rows: &[SettingRow]) -> Vec<String> {
+    let from = |ceiling: &Ceiling| {
+        let row = rows.iter().find(|row| row.key == ceiling.key())?;
+        Some(match ceiling.origin {
+            CeilingOrigin::Lab => row.state.as_str(),
+            CeilingOrigin::Shipped => row.source,
         })
-        .collect()
+    };
+    let all = settings.ceilings();
+    all.map(|c| format!("{c}; {}", from(&c).unwrap_or_default())).collect()
 }

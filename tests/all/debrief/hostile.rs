@@ -99,7 +99,7 @@ fn ceilings_that_no_lab_set_are_called_stand_ins_and_an_unknown_level_has_none()
     let debrief = Debrief::of(&results, study);
     let html = page(&debrief, &results, false, "class.html");
     assert!(html.contains("lumbar 120\u{a0}N (set by this lab)"));
-    assert!(html.contains("neck 60\u{a0}N (a stand-in: the lab must set its own)"));
+    assert!(html.contains("neck 60\u{a0}N (default, the lab must set its own)"));
     let mut nowhere = plain.clone();
     nowhere.tests.truncate(2);
     for test in &mut nowhere.tests {

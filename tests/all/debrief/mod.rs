@@ -1,5 +1,6 @@
 //! The debrief: an invented class with known faults, and what its pages and tables say of it.
 
+mod ceilings;
 mod counts;
 mod followed;
 mod hostile;
