@@ -1,9 +1,15 @@
-//! One canvas: shapes in page pixels, and a map of what is taken so that labels keep clear.
+//! One canvas: drawn in page pixels, with a map of what is taken so that labels keep clear.
 
-use super::palette::{self, Colour};
-use super::shape::{Align, Area, Point, Shape, Style};
+use super::shape::{Align, Area, Point, Style};
 use super::simplify::thin;
-use super::{svg, text};
+use super::svg::{Pixels, Svg, fine};
+use super::{palette, text};
+use plotters::drawing::DrawingArea;
+use plotters::element::{Circle, Drawable, PathElement, PointCollection, Polygon, Rectangle, Text};
+use plotters::style::text_anchor::{HPos, Pos, VPos};
+use plotters::style::{Color, FontDesc, FontFamily, FontStyle, FontTransform, RGBColor, ShapeStyle, TextStyle};
+use std::cell::RefCell;
+use std::rc::Rc;
 
 /// Side of a cell of the map of taken places, in px.
 const CELL: f64 = 3.0;
@@ -28,7 +34,7 @@ pub struct Figure {
 pub struct Canvas {
     width: f64,
     height: f64,
-    shapes: Vec<Shape>,
+    svg: Rc<RefCell<Svg>>,
     taken: Vec<u16>,
     columns: usize,
 }
@@ -41,28 +47,28 @@ impl Canvas {
         Canvas {
             width,
             height,
-            shapes: Vec::new(),
+            svg: Rc::new(RefCell::new(Svg::new(width, height))),
             taken: vec![0; columns * rows],
             columns,
         }
     }
 
     /// A line through points; labels keep clear of it.
-    pub fn line(&mut self, points: &[Point], colour: Colour, width: f64) {
+    pub fn line(&mut self, points: &[Point], colour: RGBColor, width: f64) {
         let points = thin(points);
         for pair in points.windows(2) {
             self.take_segment(pair[0], pair[1]);
         }
-        self.shapes.push(Shape::Line(points, colour, width));
+        self.draw(PathElement::new(points, stroke(colour, width)));
     }
 
     /// A hair line: labels may cross it.
-    pub fn hair(&mut self, from: Point, to: Point, colour: Colour) {
-        self.shapes.push(Shape::Line(vec![from, to], colour, 1.0));
+    pub fn hair(&mut self, from: Point, to: Point, colour: RGBColor) {
+        self.draw(PathElement::new([from, to], stroke(colour, 1.0)));
     }
 
     /// A dashed line; labels keep clear of it.
-    pub fn dashes(&mut self, from: Point, to: Point, colour: Colour, width: f64) {
+    pub fn dashes(&mut self, from: Point, to: Point, colour: RGBColor, width: f64) {
         const ON: f64 = 7.0;
         const OFF: f64 = 4.0;
         let (dx, dy) = (to.0 - from.0, to.1 - from.1);
@@ -70,46 +76,47 @@ impl Canvas {
         let at = |s: f64| (from.0 + dx * s / length, from.1 + dy * s / length);
         let mut s = 0.0;
         while s < length {
-            let ends = vec![at(s), at((s + ON).min(length))];
-            self.shapes.push(Shape::Line(ends, colour, width));
+            let ends = [at(s), at((s + ON).min(length))];
+            self.draw(PathElement::new(ends, stroke(colour, width)));
             s += ON + OFF;
         }
         self.take_segment(from, to);
     }
 
     /// A band behind the data: takes no place.
-    pub fn area(&mut self, area: Area, colour: Colour) {
-        self.shapes.push(Shape::Area(area, colour));
+    pub fn area(&mut self, area: Area, colour: RGBColor) {
+        let corners = [(area.left, area.top), (area.right, area.bottom)];
+        self.draw(Rectangle::new(corners, colour.filled()));
     }
 
     /// A filled shape, such as an arrow's head.
-    pub fn fill(&mut self, points: &[Point], colour: Colour) {
-        self.shapes.push(Shape::Fill(points.to_vec(), colour));
+    pub fn fill(&mut self, points: &[Point], colour: RGBColor) {
+        self.draw(Polygon::new(points, colour.filled()));
     }
 
     /// A filled mark.
-    pub fn dot(&mut self, at: Point, radius: f64, colour: Colour) {
+    pub fn dot(&mut self, at: Point, radius: f64, colour: RGBColor) {
         self.take(around(at, radius), 3);
-        self.shapes.push(Shape::Dot(at, radius, colour));
+        self.draw(Circle::new(at, fine(radius), colour.filled()));
     }
 
     /// An open mark; what lies under it does not show through.
-    pub fn ring(&mut self, at: Point, radius: f64, colour: Colour, width: f64) {
+    pub fn ring(&mut self, at: Point, radius: f64, colour: RGBColor, width: f64) {
         self.dot(at, radius, palette::PAPER);
-        self.shapes.push(Shape::Ring(at, radius, colour, width));
+        self.draw(Circle::new(at, fine(radius), stroke(colour, width)));
     }
 
     /// Words with their baseline at `at`; other labels keep clear of them.
     pub fn words(&mut self, at: Point, content: &str, style: Style) {
         let content = text::one_line(content);
         self.take(words_area(at, &content, style), 8);
-        self.shapes.push(Shape::Words(at, content, style, false));
+        self.draw(Text::new(content, at, look(style)));
     }
 
     /// Words running upwards, centred on `at`.
     pub fn words_up(&mut self, at: Point, content: &str, style: Style) {
-        let content = text::one_line(content);
-        self.shapes.push(Shape::Words(at, content, style, true));
+        let look = look(style).transform(FontTransform::Rotate270);
+        self.draw(Text::new(text::one_line(content), at, look));
     }
 
     /// Puts words at the first place that is free, else at the least taken, and gives their box.
@@ -146,6 +153,15 @@ impl Canvas {
         Some(area)
     }
 
+    fn draw<E: Drawable<Svg>>(&mut self, element: E)
+    where
+        for<'a> &'a E: PointCollection<'a, Point>,
+    {
+        let area = DrawingArea::from(&self.svg).apply_coord_spec(Pixels);
+        // Writing to a string cannot fail.
+        let _ = area.draw(&element);
+    }
+
     fn cells(&self, a: Area) -> impl Iterator<Item = usize> + use<> {
         let rows = self.taken.len() / self.columns.max(1);
         let columns = self.columns;
@@ -177,12 +193,32 @@ impl Canvas {
     /// The drawing with a title, and a description for those who do not see it.
     pub fn figure(&self, title: String, alt: String) -> Figure {
         Figure {
-            svg: svg::document(self.width, self.height, &self.shapes, &title, &alt),
+            svg: self.svg.borrow().document(&title, &alt),
             width: self.width,
             height: self.height,
             title,
             alt,
         }
+    }
+}
+
+/// A line never so thin that it is gone.
+fn stroke(colour: RGBColor, width: f64) -> ShapeStyle {
+    colour.stroke_width(fine(width).max(1) as u32)
+}
+
+/// The family is the document's.
+fn look(style: Style) -> TextStyle<'static> {
+    let weight = if style.bold { FontStyle::Bold } else { FontStyle::Normal };
+    let horizontal = match style.align {
+        Align::Start => HPos::Left,
+        Align::Middle => HPos::Center,
+        Align::End => HPos::Right,
+    };
+    TextStyle {
+        font: FontDesc::new(FontFamily::SansSerif, f64::from(fine(style.size)), weight),
+        color: style.colour.to_backend_color(),
+        pos: Pos::new(horizontal, VPos::Bottom),
     }
 }
 

@@ -1,34 +1,32 @@
 //! One accent and greys, told apart in black and white too: they differ in lightness, and nothing is said by
 //! colour alone.
 
-/// Red, green and blue.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Colour(pub u8, pub u8, pub u8);
+use plotters::style::RGBColor;
 
 /// Curves, axes, words: nearly black (lightness 10 of 100).
-pub const INK: Colour = Colour(0x1c, 0x1c, 0x1c);
+pub const INK: RGBColor = RGBColor(0x1c, 0x1c, 0x1c);
 /// What is pointed at: the onset, the end-feel, a named side, the ceiling. Blue of the colour-blind-safe set of
 /// Okabe & Ito 2008, "Color Universal Design", a little darker, so that it may carry words on a band too.
-pub const ACCENT: Colour = Colour(0x00, 0x6e, 0xac);
+pub const ACCENT: RGBColor = RGBColor(0x00, 0x6e, 0xac);
 /// Second-rank words: 7:1 on white (WCAG 2.2 level AAA asks 7:1).
-pub const QUIET: Colour = Colour(0x59, 0x59, 0x59);
+pub const QUIET: RGBColor = RGBColor(0x59, 0x59, 0x59);
 /// Take-up and other curves that are context (lightness 60).
-pub const GREY: Colour = Colour(0x8f, 0x8f, 0x8f);
+pub const GREY: RGBColor = RGBColor(0x8f, 0x8f, 0x8f);
 /// Hair lines.
-pub const HAIR: Colour = Colour(0xc8, 0xc8, 0xc8);
+pub const HAIR: RGBColor = RGBColor(0xc8, 0xc8, 0xc8);
 /// Bands behind data.
-pub const BAND: Colour = Colour(0xee, 0xee, 0xee);
+pub const BAND: RGBColor = RGBColor(0xee, 0xee, 0xee);
 /// Inside of an open mark.
-pub const PAPER: Colour = Colour(0xff, 0xff, 0xff);
+pub const PAPER: RGBColor = RGBColor(0xff, 0xff, 0xff);
 
 /// One hue for pressure, from a breath of it at 0 to its darkest at 1: lightness falls evenly, so that it reads in black
 /// and white too.
-pub fn shade(share: f64) -> Colour {
+pub fn shade(share: f64) -> RGBColor {
     const LIGHT: [f64; 3] = [214.0, 230.0, 241.0];
     const DARK: [f64; 3] = [4.0, 48.0, 82.0];
     let s = share.clamp(0.0, 1.0);
     let mix = |k: usize| (LIGHT[k] + s * (DARK[k] - LIGHT[k])).round() as u8;
-    Colour(mix(0), mix(1), mix(2))
+    RGBColor(mix(0), mix(1), mix(2))
 }
 
 #[cfg(test)]
@@ -36,7 +34,7 @@ mod tests {
     use super::*;
 
     /// Relative luminance, WCAG 2.2, "relative luminance".
-    fn luminance(c: Colour) -> f64 {
+    fn luminance(c: RGBColor) -> f64 {
         let part = |v: u8| {
             let s = f64::from(v) / 255.0;
             if s <= 0.04045 {
@@ -49,7 +47,7 @@ mod tests {
     }
 
     /// Contrast ratio, WCAG 2.2, "contrast ratio".
-    fn contrast(a: Colour, b: Colour) -> f64 {
+    fn contrast(a: RGBColor, b: RGBColor) -> f64 {
         let (a, b) = (luminance(a), luminance(b));
         (a.max(b) + 0.05) / (a.min(b) + 0.05)
     }

@@ -1,6 +1,6 @@
-//! The shapes of a figure, in px.
+//! Points, boxes and the look of words, in px.
 
-use super::palette::Colour;
+use plotters::style::RGBColor;
 
 /// A point in px, from the upper left.
 pub type Point = (f64, f64);
@@ -26,13 +26,13 @@ pub struct Area {
 #[derive(Debug, Clone, Copy)]
 pub struct Style {
     pub size: f64,
-    pub colour: Colour,
+    pub colour: RGBColor,
     pub bold: bool,
     pub align: Align,
 }
 
 /// Words of one size and colour, left-aligned.
-pub fn words(size: f64, colour: Colour) -> Style {
+pub fn words(size: f64, colour: RGBColor) -> Style {
     Style {
         size,
         colour,
@@ -51,18 +51,4 @@ impl Style {
     pub fn bold(self) -> Style {
         Style { bold: true, ..self }
     }
-}
-
-/// What a canvas is made of.
-pub enum Shape {
-    /// Through points, with a colour and a width.
-    Line(Vec<Point>, Colour, f64),
-    Area(Area, Colour),
-    Fill(Vec<Point>, Colour),
-    /// Centre, radius, colour.
-    Dot(Point, f64, Colour),
-    /// Centre, radius, colour, width.
-    Ring(Point, f64, Colour, f64),
-    /// Baseline, one line of words, look, and whether they run upwards.
-    Words(Point, String, Style, bool),
 }

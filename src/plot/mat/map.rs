@@ -4,12 +4,13 @@ use crate::format;
 use crate::plot::axis::{MARGIN, SMALL, ticks};
 use crate::plot::canvas::{Canvas, Figure};
 use super::contour::{areas_over, contours};
-use crate::plot::palette::{Colour, HAIR, INK, PAPER, QUIET, shade};
+use crate::plot::palette::{HAIR, INK, PAPER, QUIET, shade};
 use crate::plot::shape::{Align, Area, Point, words};
 use crate::plot::text;
 use crate::mat::MatTest;
 use crate::mat::shown::MapFrame;
 use crate::terms::{Level, Side};
+use plotters::style::RGBColor;
 
 const WIDTH: f64 = 760.0;
 /// Highest and widest that a map of a pair is drawn, in px.
@@ -45,7 +46,7 @@ impl Steps {
         Steps { levels, decimals }
     }
 
-    fn colour(&self, step: usize) -> Colour {
+    fn colour(&self, step: usize) -> RGBColor {
         shade((step as f64 + 0.6) / self.levels.len() as f64)
     }
 }

@@ -180,8 +180,10 @@ fn sources(dir: &Path, found: &mut Vec<PathBuf>) {
 
 #[test]
 fn each_stale_prone_crate_is_named_in_one_place_only() {
-    let homes: [(&str, &[&str]); 6] = [
+    let homes: [(&str, &[&str]); 8] = [
         ("polars::", &["read/parquet", "report/parquet", "cohort/parquet"]),
+        ("plotters::", &["plot"]),
+        ("plotters_backend::", &["plot/svg"]),
         ("resvg::", &["plot"]),
         ("serialport::", &["acquire/port"]),
         ("axum::", &["live/server"]),
