@@ -164,7 +164,7 @@ fn mistakes_on_the_command_line_are_named_with_what_was_expected() {
         ),
         (
             vec!["study", "--out", "s", "--seed", "1", "--levels", "L9"],
-            ["L9", "L1 to L5"],
+            ["L9", "possible values: C2, C3"],
         ),
         (
             vec!["study", "--out", "s", "--seed", "1", "--asymmetry", "L3:4"],
