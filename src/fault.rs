@@ -16,12 +16,12 @@ thread_local! {
 
 /// A panic that was caught.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Fault {
+pub struct ProgramFault {
     /// File and line in this crate's sources; `None` for a library's.
     place: Option<String>,
 }
 
-impl Fault {
+impl ProgramFault {
     /// What it means for the input that was worked on.
     pub fn problem(&self, file: &str) -> Problem {
         Problem::error(
@@ -34,7 +34,7 @@ impl Fault {
     }
 }
 
-impl fmt::Display for Fault {
+impl fmt::Display for ProgramFault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match &self.place {
             Some(place) => write!(f, "a fault of the program at {place}"),
@@ -43,11 +43,11 @@ impl fmt::Display for Fault {
     }
 }
 
-/// Does the work; a panic in it becomes a [`Fault`]. What the work borrows mutably must not be relied on afterwards.
+/// Does the work; a panic in it becomes a [`ProgramFault`]. What the work borrows mutably must not be relied on afterwards.
 ///
 /// # Errors
 /// The fault, when the work panics.
-pub fn isolated<T>(work: impl FnOnce() -> T) -> Result<T, Fault> {
+pub fn isolated<T>(work: impl FnOnce() -> T) -> Result<T, ProgramFault> {
     DEPTH.set(DEPTH.get() + 1);
     PLACE.take();
     let done = catch_unwind(AssertUnwindSafe(work));
@@ -55,7 +55,7 @@ pub fn isolated<T>(work: impl FnOnce() -> T) -> Result<T, Fault> {
     // What was thrown may panic again when it is dropped.
     done.map_err(|thrown| {
         std::mem::forget(thrown);
-        Fault { place: PLACE.take() }
+        ProgramFault { place: PLACE.take() }
     })
 }
 
@@ -69,7 +69,7 @@ pub fn is_isolated() -> bool {
 /// waits. Any other is named in one line.
 pub fn speak_plainly() {
     std::panic::set_hook(Box::new(|panic| {
-        let fault = Fault {
+        let fault = ProgramFault {
             place: place_in_crate(panic),
         };
         if DEPTH.get() > 0 {

@@ -3,9 +3,11 @@
 use super::Outcome;
 use crate::batch::{self, parallel_map};
 use crate::error::{Error, Problem, Severity};
+use crate::fault::isolated;
 use crate::read::calibrations::Calibrations;
 use crate::read::recording::{RecordingSource, read_recording};
 use crate::read::validity;
+use crate::signal::stretches;
 use crate::study::inputs::{InputFile, Inputs, Study, collect_any, no_recordings};
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::study::words::{nearest, shown};
@@ -101,7 +103,13 @@ fn check_files(inputs: &Inputs, calibrations: &Calibrations, quiet: bool) -> Vec
         &inputs.files,
         || (),
         |(), file| {
-            let checked = check_file(file, inputs.study.as_ref(), calibrations);
+            let checked = isolated(|| check_file(file, inputs.study.as_ref(), calibrations));
+            let checked = checked.unwrap_or_else(|fault| Checked {
+                problems: vec![fault.problem(&file.recording)],
+                notes: Vec::new(),
+                about: About::default(),
+                usable: false,
+            });
             bar.inc(1);
             // Short work shows no bar.
             let late = begun.elapsed() > Duration::from_secs(1);
@@ -138,6 +146,7 @@ fn check_file(file: &InputFile, study: Option<&Study>, calibrations: &Calibratio
             Ok(read) => {
                 problems.extend(read.problems);
                 problems.extend(validity::validity(&read.trace));
+                problems.extend(stretches::describe(&read.trace, &[]));
                 notes = read.trace.notes;
             }
             Err(Error::Data(problem)) => problems.push(*problem),

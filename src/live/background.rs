@@ -1,7 +1,7 @@
 //! The full analysis of a test that has ended, on a thread of its own: the next sample does not wait for it.
 
 use super::ended_test::EndedTest;
-use crate::fault::{Fault, isolated};
+use crate::fault::{ProgramFault, isolated};
 use crate::settings::Settings;
 use crate::signal::{find_tests, measure};
 use crate::technique::{TechniqueFinding, technique_findings};
@@ -19,7 +19,7 @@ pub struct AnalysedTest {
     pub technique: Vec<TechniqueFinding>,
     pub reason: Option<String>,
     /// A fault of the program kept it from being analysed.
-    pub fault: Option<Fault>,
+    pub fault: Option<ProgramFault>,
     /// From the release as the detector told it to this result.
     pub took: Duration,
 }
@@ -60,7 +60,7 @@ fn nothing_of(ended: &Arc<EndedTest>, since: Instant) -> AnalysedTest {
 }
 
 /// What is said of a test whose analysis a fault of the program ended.
-fn faulty(ended: &Arc<EndedTest>, since: Instant, fault: Fault) -> AnalysedTest {
+fn faulty(ended: &Arc<EndedTest>, since: Instant, fault: ProgramFault) -> AnalysedTest {
     AnalysedTest {
         reason: Some(format!(
             "{fault} ended the analysis of this test; its recording holds it all, and the next test is analysed. Please \
@@ -157,7 +157,7 @@ mod tests {
         }));
         analysis.hand(&ended(1));
         analysis.hand(&ended(2));
-        let mut done = || analysis.done.recv_timeout(Duration::from_secs(20)).unwrap();
+        let done = || analysis.done.recv_timeout(Duration::from_secs(20)).unwrap();
         let first = done();
         assert!(first.fault.is_some() && first.reason.unwrap().contains("ended the analysis of this test"));
         let second = done();

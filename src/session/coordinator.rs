@@ -14,7 +14,7 @@ use crate::acquire::station::{LineEvent, Sample, Station};
 use crate::batch::settings_in_use;
 use crate::calibrate::Calibration;
 use crate::error::{Error, Result};
-use crate::fault::{Fault, isolated};
+use crate::fault::{ProgramFault, isolated};
 use crate::live::ceiling::CeilingCrossing;
 use crate::live::monitor::{Monitor, MonitorEvent, MonitorOptions, alarm_view};
 use crate::live::view::LiveView;
@@ -253,7 +253,7 @@ impl Session {
         }
     }
 
-    fn lost_monitor(&mut self, fault: &Fault) {
+    fn lost_monitor(&mut self, fault: &ProgramFault) {
         self.notice(format!(
             "{fault} ended the watch over force and ceiling; it was started anew and takes its zero again: keep the hands off \
              until then. The recording goes on. Please report this line."

@@ -6,7 +6,7 @@ use crate::acquire::recorder::{Recorder, RecordingRequest};
 use crate::acquire::recorder::over_ceiling::{self, OverCeiling};
 use crate::acquire::station::{LineCounts, Sample, Station};
 use crate::error::Result;
-use crate::fault::{Fault, isolated};
+use crate::fault::{ProgramFault, isolated};
 use crate::study::inputs::collect_any;
 use crate::trace::About;
 use std::collections::VecDeque;
@@ -192,7 +192,7 @@ impl Worker {
     }
 
     /// Closes what a fault of the program interrupted and goes on with a new recorder.
-    fn start_anew(&mut self, fault: &Fault) {
+    fn start_anew(&mut self, fault: &ProgramFault) {
         self.faults += 1;
         let now = Instant::now();
         let why = format!("{fault} interrupted the recording");

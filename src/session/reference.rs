@@ -2,7 +2,7 @@
 
 use crate::batch::reference::reference_alone;
 use crate::columns::Measure;
-use crate::fault::{Fault, isolated};
+use crate::fault::{ProgramFault, isolated};
 use crate::live::summary::ReferenceValues;
 use crate::study::inputs::{Inputs, Study};
 use crate::technique::reference::{Reference, Target};
@@ -11,9 +11,9 @@ use std::sync::mpsc::{Receiver, channel};
 
 /// The study's reference, analysed beside the recording so that nobody waits for it.
 pub struct ReferenceLoader {
-    results: Receiver<Result<Reference, Fault>>,
+    results: Receiver<Result<Reference, ProgramFault>>,
     reference: Option<Reference>,
-    fault: Option<Fault>,
+    fault: Option<ProgramFault>,
 }
 
 impl ReferenceLoader {
@@ -44,7 +44,7 @@ impl ReferenceLoader {
     }
 
     /// The fault of the program that kept it from arriving, once.
-    pub fn take_fault(&mut self) -> Option<Fault> {
+    pub fn take_fault(&mut self) -> Option<ProgramFault> {
         self.fault.take()
     }
 
