@@ -93,6 +93,7 @@ macro_rules! rooms {
 
 rooms! {
     mod error;
+    mod fault;
     mod units;
     mod terms;
     mod format;

@@ -2,6 +2,7 @@
 
 use super::{Job, mats, naming, sums};
 use crate::error::{Error, Problem, Severity};
+use crate::fault::isolated;
 use crate::mat::MatTest;
 use crate::read::recording::{RecordingSource, read_recording_bytes};
 use crate::read::{HashWriter, ReadTrace, parquet, sha256_hex};
@@ -67,10 +68,7 @@ pub struct Loaded<'a> {
 impl<'a> Loaded<'a> {
     /// Reads the recording into `buffer`, which may have held another one, and its sidecar.
     pub fn read(file: &'a inputs::InputFile, buffer: &'a mut Vec<u8>) -> Loaded<'a> {
-        let beside = file
-            .sidecar_path
-            .exists()
-            .then(|| Sidecar::read(&file.sidecar_path, &file.sidecar));
+        let beside = file.sidecar_path.exists().then(|| sidecar(file, &[]));
         // A mat's frames may be many times the memory, and are read as they are needed.
         let held = beside.as_ref().is_none_or(|(sidecar, _)| !sidecar.mat_named);
         buffer.clear();
@@ -96,10 +94,14 @@ impl<'a> Loaded<'a> {
 /// The sidecar beside a recording or, where none lies, the one that a Parquet file holds within.
 pub fn sidecar(file: &inputs::InputFile, bytes: &[u8]) -> (Sidecar, Vec<Problem>) {
     let beside = file.sidecar_path.exists();
-    match parquet::about_itself(bytes, parquet::SIDECAR) {
+    let read = || match parquet::about_itself(bytes, parquet::SIDECAR) {
         Some(text) if !beside => Sidecar::parse(&file.recording, &text),
         _ => Sidecar::read(&file.sidecar_path, &file.sidecar),
-    }
+    };
+    isolated(read).unwrap_or_else(|fault| {
+        let name = if beside { &file.sidecar } else { &file.recording };
+        (Sidecar::default(), vec![fault.problem(name)])
+    })
 }
 
 /// Size and hash of a file; its bytes go into `buffer` when there is one.
@@ -120,8 +122,29 @@ fn read_into(path: &std::path::Path, buffer: Option<&mut Vec<u8>>) -> std::io::R
 const MOST_RESERVED: usize = 1 << 30;
 
 impl Job {
-    /// Analyses one recording. Whatever is wrong with it is in the outcome.
+    /// Analyses one recording. Whatever is wrong with it is in the outcome, a fault of the program that it brings to
+    /// light included.
     pub fn analyse(&self, loaded: Loaded<'_>) -> RecordingOutcome {
+        let file = loaded.file;
+        let input = InputRecord {
+            file: file.recording.clone(),
+            sha256: loaded.sha256.clone(),
+            bytes: loaded.bytes,
+        };
+        isolated(|| self.analyse_sound(loaded)).unwrap_or_else(|fault| {
+            let problem = fault.problem(&file.recording);
+            let mut outcome = RecordingOutcome::of(input);
+            outcome.name_in_sums = sums::name_in_study(&self.study.root, &file.path);
+            outcome.exclusions.push(whole_file(
+                &file.recording,
+                ExclusionCause::Unusable(problem.found.clone()),
+            ));
+            outcome.problems.push(problem);
+            outcome
+        })
+    }
+
+    fn analyse_sound(&self, loaded: Loaded<'_>) -> RecordingOutcome {
         let Loaded {
             file,
             content,
@@ -210,6 +233,7 @@ impl Job {
         };
         let measured = find_tests(&read.trace, &self.settings).and_then(|found| {
             let names = named.name(&found)?;
+            problems.extend(found.pauses());
             Ok((measure(&found, names), found.short_contacts_s()))
         });
         match measured {

@@ -1,11 +1,13 @@
 //! `check`: reads and validates, analyses nothing.
 
-use super::Outcome;
+use super::{Outcome, progress};
 use crate::batch::{self, parallel_map};
 use crate::error::{Error, Problem, Severity};
+use crate::fault::isolated;
 use crate::read::calibrations::Calibrations;
 use crate::read::recording::{RecordingSource, read_recording};
 use crate::read::validity;
+use crate::signal::stretches;
 use crate::study::inputs::{InputFile, Inputs, Study, collect_any, no_recordings};
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::study::words::{nearest, shown};
@@ -13,9 +15,9 @@ use crate::terms::Role;
 use crate::trace::About;
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
-use std::io::{IsTerminal, Write as _};
+use std::io::Write as _;
 use std::path::PathBuf;
-use std::time::{Duration, Instant};
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Reads and validates recordings, sidecars, roster, calls and plans, and holds recordings against SHA256SUMS; lists
 /// every problem, analyses nothing.
@@ -92,26 +94,24 @@ pub fn run(args: &CheckArgs, quiet: bool) -> anyhow::Result<Outcome> {
 
 /// Checks every file, in parallel; the order stays that of the inputs.
 fn check_files(inputs: &Inputs, calibrations: &Calibrations, quiet: bool) -> Vec<Checked> {
-    let bar = indicatif::ProgressBar::with_draw_target(
-        Some(inputs.files.len() as u64),
-        indicatif::ProgressDrawTarget::hidden(),
-    );
-    let begun = Instant::now();
+    let bar = progress::Bar::new("recordings", quiet);
+    let done = AtomicUsize::new(0);
     let checked = parallel_map(
         &inputs.files,
         || (),
         |(), file| {
-            let checked = check_file(file, inputs.study.as_ref(), calibrations);
-            bar.inc(1);
-            // Short work shows no bar.
-            let late = begun.elapsed() > Duration::from_secs(1);
-            if late && bar.is_hidden() && !quiet && std::io::stderr().is_terminal() {
-                bar.set_draw_target(indicatif::ProgressDrawTarget::stderr());
-            }
+            let checked = isolated(|| check_file(file, inputs.study.as_ref(), calibrations));
+            let checked = checked.unwrap_or_else(|fault| Checked {
+                problems: vec![fault.problem(&file.recording)],
+                notes: Vec::new(),
+                about: About::default(),
+                usable: false,
+            });
+            bar.tell(done.fetch_add(1, Ordering::Relaxed) + 1, inputs.files.len());
             checked
         },
     );
-    bar.finish_and_clear();
+    bar.finish();
     checked
 }
 
@@ -138,6 +138,7 @@ fn check_file(file: &InputFile, study: Option<&Study>, calibrations: &Calibratio
             Ok(read) => {
                 problems.extend(read.problems);
                 problems.extend(validity::validity(&read.trace));
+                problems.extend(stretches::describe(&read.trace, &[]));
                 notes = read.trace.notes;
             }
             Err(Error::Data(problem)) => problems.push(*problem),

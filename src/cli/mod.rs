@@ -82,6 +82,7 @@ pub enum Outcome {
 
 /// Runs the program and gives its exit code: 0 done, 1 done in part, 2 nothing done.
 pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
+    crate::fault::speak_plainly();
     let cli = match Cli::try_parse_from(args) {
         Ok(cli) => cli,
         Err(error) => {

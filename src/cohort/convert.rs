@@ -6,6 +6,7 @@ use super::pseudonymizer::Pseudonymizer;
 use super::rounding::Rounding;
 use crate::batch::{parallel_map, sums};
 use crate::error::{Problem, Result, Severity};
+use crate::fault::isolated;
 use crate::read::sha256_hex;
 use crate::study::inputs::{self, InputFile, Inputs};
 use crate::write::NewFolder;
@@ -129,7 +130,7 @@ fn convert_one(
     staging: &NewFolder,
 ) -> Result<ConversionOutcome> {
     let read = std::fs::read(&file.path);
-    let conversion = match (&read, options.share, options.to) {
+    let conversion = isolated(|| match (&read, options.share, options.to) {
         (Err(cause), ..) => {
             let advice = "check its permissions; it is left out";
             Conversion::left_out(file, cause.to_string(), "a readable file", advice)
@@ -137,7 +138,8 @@ fn convert_one(
         (Ok(bytes), Some(share), _) => share.recording(inputs, file, bytes, target, &options.round),
         (Ok(bytes), None, To::Parquet) => to_parquet(file, bytes, target, &options.round),
         (Ok(bytes), None, To::Csv) => to_csv(file, bytes, target),
-    };
+    });
+    let conversion = conversion.unwrap_or_else(|fault| Conversion::LeftOut(Box::new(fault.problem(&file.recording))));
     let (kind, files) = match conversion {
         Conversion::Converted(files) => (OutcomeKind::Converted, files),
         Conversion::Copied(files) => (OutcomeKind::Copied, files),

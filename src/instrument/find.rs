@@ -8,7 +8,7 @@ use crate::signal::fit::series::speed as speed_of;
 use crate::signal::measure_trace;
 use crate::stats::least_squares::least_squares;
 use crate::stats::moments::{mean, sd};
-use crate::trace::{Spring, Trace};
+use crate::trace::{Note, Spring, Trace};
 
 /// A remaining loop over this share of the loading work is no steel spring's.
 const LARGE_LOOP: f64 = 0.05;
@@ -120,7 +120,15 @@ fn springs_of(trace: &Trace, settings: &Settings) -> Result<Vec<Spring>> {
             ));
         }
     }
-    let springs: Vec<Spring> = measure_trace(trace, settings)?
+    let tests = measure_trace(trace, settings)?;
+    if tests.iter().all(|t| t.notes.contains(&Note::StuckDisplacement)) {
+        return Err(fault(
+            "a displacement that stands still while the spring is pressed",
+            "one that follows the spring",
+            "check that its sensor is plugged in and fixed to the stand, and record again",
+        ));
+    }
+    let springs: Vec<Spring> = tests
         .into_iter()
         .flat_map(|t| t.springs)
         .filter(|s| s.dropped.is_none() && s.excursion_mm.is_some_and(|x| x > 0.0))

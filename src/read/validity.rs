@@ -1,7 +1,8 @@
 //! What no analysis can use: too slow or too short (METHODS.md §1.1).
 
 use crate::error::Problem;
-use crate::trace::Trace;
+use crate::terms::Side;
+use crate::trace::{Channel, Trace};
 
 /// Lowest median rate, in Hz.
 pub const LOWEST_RATE_HZ: f64 = 50.0;
@@ -36,7 +37,27 @@ pub fn validity(trace: &Trace) -> Vec<Problem> {
             "record faster; if it was faster, check the unit of the time column",
         ));
     }
+    problems.extend(trace.channels.iter().filter_map(|c| stuck(trace, c)));
     problems
+}
+
+/// A displacement that is the same number in every sample: an unplugged sensor's. The recording is used by force alone.
+fn stuck(trace: &Trace, channel: &Channel) -> Option<Problem> {
+    let mut values = channel.displacement_mm.iter().flatten().filter(|v| v.is_finite());
+    let first = values.next()?;
+    if channel.displacement_shared && channel.side == Some(Side::Right) || values.any(|v| v != first) {
+        return None;
+    }
+    let of = channel.side.map_or(String::new(), |side| format!("_{side}"));
+    Some(
+        Problem::warning(
+            &trace.recording,
+            format!("{first} mm in every sample"),
+            "a displacement that moves as the hand presses",
+            "check that its sensor was plugged in; until then nothing that needs displacement is reported",
+        )
+        .in_column(format!("displacement{of}")),
+    )
 }
 
 fn median_step_s(time_s: &[f64]) -> Option<f64> {

@@ -36,6 +36,8 @@ pub struct SideSignals {
     pub force: Signal,
     pub displacement: Option<Signal>,
     pub displacement_shared: bool,
+    /// There is a displacement channel, but it stood still throughout and is left out.
+    pub displacement_stuck: bool,
     /// Stretches where the force channel stands at its extreme with a flat top.
     pub saturated: Vec<Range<usize>>,
 }
@@ -150,6 +152,7 @@ fn one_side(
         force,
         displacement,
         displacement_shared: channel.displacement_shared,
+        displacement_stuck: false,
         saturated,
     })
 }

@@ -3,6 +3,7 @@
 use super::condition::{Conditioned, SideSignals};
 use super::events::{Event, SpringMark};
 use super::feed::{Feed, FeedSettings};
+use super::stillness::stands_still;
 use crate::settings::Settings;
 use crate::stats::moments::extremes;
 use crate::trace::Trace;
@@ -78,7 +79,15 @@ pub fn find_episodes(
 ) -> (Vec<Episode>, Vec<Range<usize>>) {
     let mut contacts: Vec<SideEpisode> = Vec::new();
     for (channel, side) in c.sides.iter().enumerate() {
-        contacts.extend(detect_side(trace, c, channel, side, settings));
+        let mut found = detect_side(trace, c, channel, true, settings);
+        let stuck = |t: &SideEpisode| stands_still(c, channel, &t.contact, settings);
+        if side.displacement.is_some() && found.iter().any(stuck) {
+            let by_force = detect_side(trace, c, channel, false, settings);
+            for contact in found.iter_mut().filter(|t| stuck(t)) {
+                take_springs(contact, &by_force);
+            }
+        }
+        contacts.extend(found);
     }
     if let Some(marker) = &c.marker
         && marker.iter().any(|m| *m != marker[0])
@@ -123,17 +132,30 @@ pub fn group(
     (episodes, short)
 }
 
+/// Gives a contact, whose own displacement could show none, the springs that force shows within it.
+fn take_springs(contact: &mut SideEpisode, by_force: &[SideEpisode]) {
+    let springs = by_force.iter().flat_map(|t| &t.springs);
+    let within = springs.filter(|s| contact.contact.contains(&s.peak));
+    contact.springs = within.cloned().collect();
+}
+
+/// Contacts of one side; its springs by displacement or, where there is none or it is not to be used, by force.
 fn detect_side(
     trace: &Trace,
     c: &Conditioned,
     channel: usize,
-    side: &SideSignals,
+    by_displacement: bool,
     settings: &Settings,
 ) -> Vec<SideEpisode> {
-    let mut feed = Feed::new(feed_settings(c, side, settings));
+    let side = &c.sides[channel];
+    let by_displacement = by_displacement && side.displacement.is_some();
+    let mut feed = feed_settings(c, side, settings);
+    feed.has_displacement = by_displacement;
+    let mut feed = Feed::new(feed);
     let of_side = &trace.channels[channel];
     let owner = if of_side.displacement_shared { 0 } else { channel };
     let x = trace.channels[owner].displacement_mm.as_deref();
+    let x = x.filter(|_| by_displacement);
     let (mut fold, mut found) = (ContactFold::new(channel), Vec::new());
     let mut take = |events: &mut Vec<Event>, feed: &Feed| {
         // The feed counts samples, the grid counts steps: times say what belongs to what.

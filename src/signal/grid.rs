@@ -13,6 +13,11 @@ const JITTER_SHARE: f64 = 0.2;
 /// A hole longer than this inside a spring drops that spring.
 pub const GAP_S: f64 = 0.05;
 
+/// A grid holds at most this many times the samples that were recorded, and a second or so more: beyond it a recording
+/// is holes, and its memory would not be bounded by its size.
+const MOST_FILLED: usize = 10;
+const MOST_FILLED_AT_LEAST: usize = 10_000;
+
 /// A uniform time base.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Grid {
@@ -57,7 +62,7 @@ pub struct Gridded {
 /// dropped samples do not bend it.
 ///
 /// # Errors
-/// A recording under 50 Hz or under 1 s.
+/// A recording under 50 Hz or under 1 s, or one that is nearly all holes.
 pub fn time_base(trace: &Trace) -> Result<Grid, Problem> {
     let t = &trace.time_s;
     let duration_s = match (t.first(), t.last()) {
@@ -96,6 +101,10 @@ pub fn time_base(trace: &Trace) -> Result<Grid, Problem> {
     } else {
         (duration_s / step_s).round() as usize + 1
     };
+    let most = MOST_FILLED * t.len() + MOST_FILLED_AT_LEAST;
+    if !(duration_s.is_finite() && step_s > 0.0) || len > most {
+        return Err(mostly_holes(trace, duration_s, median));
+    }
     // Steps that are each nearly right add up: over the whole, a uniform recording defines its own step.
     let step_s = if uniform {
         duration_s / (t.len() - 1) as f64
@@ -108,6 +117,17 @@ pub fn time_base(trace: &Trace) -> Result<Grid, Problem> {
         len,
         as_recorded: uniform,
     })
+}
+
+fn mostly_holes(trace: &Trace, duration_s: f64, median_s: f64) -> Problem {
+    let n = trace.time_s.len();
+    Problem::error(
+        &trace.recording,
+        format!("{n} samples over {duration_s:.3} s, most of them {median_s:.3e} s apart: nearly all of it is holes"),
+        "samples that follow each other evenly",
+        "check the time column and its unit: a clock that jumps, or stamps of packets, look like this",
+    )
+    .in_column("time")
 }
 
 /// Puts a channel on the grid by straight lines between its valid samples; NaN is a missing sample.

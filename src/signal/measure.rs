@@ -7,6 +7,7 @@ use super::episodes::{Episode, SideEpisode};
 use super::groups::MeasureContext;
 use super::onset::{OnsetFinding, find_onset};
 use super::springs::{SpringMeasures, measure_spring};
+use super::stillness::stands_still;
 use super::uncertainty::Sources;
 use super::view::SideView;
 use super::zero::{ForceZero, ZeroAround};
@@ -43,7 +44,8 @@ pub fn measure_test(
 ) -> Test {
     let (c, settings) = (prepared.conditioned, prepared.settings);
     let own = &prepared.sides[side.channel];
-    let view = view(c, own);
+    let still = stands_still(c, side.channel, &side.contact, settings);
+    let view = view(c, own, !still);
     let contact = refine_contact(&view, &side.contact, settings);
     let around = own.zero.around(&side.contact);
     let sources = sources(c, around.as_ref());
@@ -60,7 +62,7 @@ pub fn measure_test(
     let lean_end = lean_end(&view, &contact, &found);
     let onset = onset_of(&view, c, &contact, lean_end, &found, &sources);
     notes.extend(onset.notes.iter().cloned());
-    describe_displacement(own, &mut notes);
+    describe_displacement(own, still, &mut notes);
     let onset_mm = onset.onset.as_ref().map(|m| m.estimate.value);
     let measured: Vec<SpringMeasures> = found
         .iter()
@@ -114,7 +116,7 @@ pub fn measure_test(
         total_peak_n: total_peak_n(prepared.sides, episode),
         drive_deg: mean_drive(c, &found),
         notes,
-        curve: curve(c, own, &contact),
+        curve: curve(c, own, !still, &contact),
     }
 }
 
@@ -137,16 +139,18 @@ fn onset_of(
     find_onset(view, c.cutoff_hz, contact, lean_end, &ranges, sources)
 }
 
-fn describe_displacement(own: &ZeroedSide, notes: &mut Vec<Note>) {
-    if own.signals.displacement.is_none() {
+fn describe_displacement(own: &ZeroedSide, still: bool, notes: &mut Vec<Note>) {
+    if still || own.signals.displacement_stuck {
+        notes.push(Note::StuckDisplacement);
+    } else if own.signals.displacement.is_none() {
         notes.push(Note::ForceOnly);
     } else if own.signals.displacement_shared {
         notes.push(Note::SharedDisplacement);
     }
 }
 
-fn view<'a>(c: &'a Conditioned, own: &'a ZeroedSide) -> SideView<'a> {
-    let x = own.signals.displacement.as_ref();
+fn view<'a>(c: &'a Conditioned, own: &'a ZeroedSide, moves: bool) -> SideView<'a> {
+    let x = own.signals.displacement.as_ref().filter(|_| moves);
     SideView {
         rate_hz: c.grid.rate_hz(),
         force_n: &own.force_n,
@@ -185,7 +189,7 @@ fn mean_drive(c: &Conditioned, found: &[FoundCycle]) -> Option<f64> {
     (!over.is_empty()).then(|| over.iter().sum::<f64>() / over.len() as f64)
 }
 
-fn curve(c: &Conditioned, own: &ZeroedSide, contact: &Range<usize>) -> Curve {
+fn curve(c: &Conditioned, own: &ZeroedSide, moves: bool, contact: &Range<usize>) -> Curve {
     let margin = c.grid.samples(0.4);
     let (from, to) = (
         contact.start.saturating_sub(margin),
@@ -200,6 +204,7 @@ fn curve(c: &Conditioned, own: &ZeroedSide, contact: &Range<usize>) -> Curve {
             .signals
             .displacement
             .as_ref()
+            .filter(|_| moves)
             .map_or(Vec::new(), |x| picked.map(|i| x.y[i] as f32).collect()),
     }
 }

@@ -17,6 +17,8 @@ pub mod zero;
 pub mod view;
 pub mod limbs;
 pub mod springs;
+pub mod stillness;
+pub mod stretches;
 pub mod uncertainty;
 pub mod fit;
 pub mod onset;
@@ -46,6 +48,14 @@ pub type EpisodeNames = Vec<Vec<About>>;
 pub struct FoundTests<'a> {
     trace: &'a Trace,
     settings: &'a Settings,
+    /// In the order of time; at least one.
+    stretches: Vec<Stretch>,
+    /// Stretches that could not be analysed.
+    refused: Vec<(Range<usize>, Problem)>,
+}
+
+/// What lies between two pauses of a recording.
+struct Stretch {
     conditioned: Conditioned,
     episodes: Vec<Episode>,
     short_contacts: Vec<Range<usize>>,
@@ -56,50 +66,39 @@ pub struct FoundTests<'a> {
 /// # Errors
 /// A [`Problem`] when the recording cannot be used at all: too slow, too short, no valid force, or no contact.
 pub fn find_tests<'a>(trace: &'a Trace, settings: &'a Settings) -> Result<FoundTests<'a>, Error> {
-    let conditioned = condition(trace, settings)?;
-    let (episodes, short_contacts) = find_episodes(trace, &conditioned, settings);
-    if episodes.is_empty() {
-        return Err(no_contact(trace, &short_contacts).into());
+    let (mut found, mut refused) = (Vec::new(), Vec::new());
+    let all = stretches::stretches(trace);
+    for stretch in &all {
+        match Stretch::find(&stretches::part(trace, stretch), settings) {
+            Ok(done) => found.push(done),
+            Err(Error::Data(problem)) if all.len() > 1 => refused.push((stretch.clone(), *problem)),
+            Err(other) => return Err(other),
+        }
+    }
+    if found.is_empty() {
+        let longest = refused.into_iter().max_by_key(|(stretch, _)| stretch.len());
+        return Err(longest.map_or_else(|| no_contact(trace, 0), |(_, why)| why).into());
+    }
+    if found.iter().all(|s| s.episodes.is_empty()) {
+        return Err(no_contact(trace, found.iter().map(|s| s.short_contacts.len()).sum()).into());
     }
     Ok(FoundTests {
         trace,
         settings,
-        conditioned,
-        episodes,
-        short_contacts,
+        stretches: found,
+        refused,
     })
 }
 
-impl FoundTests<'_> {
-    /// The episodes in time order, as a plan is matched to them.
-    pub fn episodes(&self) -> Vec<EpisodeShape> {
-        let shape = |e: &Episode| EpisodeShape {
-            start_s: self.time_s(e.sides.iter().map(|s| s.contact.start).min().unwrap_or(0)),
-            end_s: self.time_s(e.sides.iter().map(|s| s.contact.end).max().unwrap_or(0)),
-            sides: self.sides(e).flatten().collect(),
-            marker: e.marker,
-        };
-        self.episodes.iter().map(shape).collect()
-    }
-
-    /// Contacts too short to be tests: begin and end in the recording's own seconds.
-    pub fn short_contacts_s(&self) -> Vec<[f64; 2]> {
-        let span = |r: &Range<usize>| [self.time_s(r.start), self.time_s(r.end)];
-        self.short_contacts.iter().map(span).collect()
-    }
-
-    /// Names each side of each episode by the side that the file gives it, if any.
-    pub fn names(&self, about: impl Fn(Option<Side>) -> About) -> EpisodeNames {
-        let episode = |e| self.sides(e).map(&about).collect();
-        self.episodes.iter().map(episode).collect()
-    }
-
-    /// Names every test as the recording itself is named.
-    pub fn names_of_recording(&self) -> EpisodeNames {
-        let recording = &self.trace.about;
-        self.names(|side| About {
-            side: side.or(recording.side),
-            ..recording.clone()
+impl Stretch {
+    fn find(trace: &Trace, settings: &Settings) -> Result<Stretch, Error> {
+        let mut conditioned = condition(trace, settings)?;
+        stillness::disregard_stuck(&mut conditioned, settings);
+        let (episodes, short_contacts) = find_episodes(trace, &conditioned, settings);
+        Ok(Stretch {
+            conditioned,
+            episodes,
+            short_contacts,
         })
     }
 
@@ -111,32 +110,97 @@ impl FoundTests<'_> {
     fn time_s(&self, index: usize) -> f64 {
         self.conditioned.grid.time_s(index as f64)
     }
+
+    /// An episode as a plan is matched to it.
+    fn shape(&self, e: &Episode) -> EpisodeShape {
+        EpisodeShape {
+            start_s: self.time_s(e.sides.iter().map(|s| s.contact.start).min().unwrap_or(0)),
+            end_s: self.time_s(e.sides.iter().map(|s| s.contact.end).max().unwrap_or(0)),
+            sides: self.sides(e).flatten().collect(),
+            marker: e.marker,
+        }
+    }
+
+    /// Measures its tests; the first of them has the number after `before`.
+    fn measure(
+        &self,
+        trace: &Trace,
+        settings: &Settings,
+        before: usize,
+        names: impl Iterator<Item = Vec<About>>,
+    ) -> Vec<Test> {
+        let c = &self.conditioned;
+        let zeroed_side = |(k, s)| zeroed(c, s, &contacts_of(&self.episodes, &self.short_contacts, k));
+        let sides: Vec<ZeroedSide> = c.sides.iter().enumerate().map(zeroed_side).collect();
+        let prepared = PreparedRecording {
+            recording: &trace.recording,
+            conditioned: c,
+            sides: &sides,
+            settings,
+        };
+        let mut tests = Vec::new();
+        for (k, (episode, names)) in self.episodes.iter().zip(names).enumerate() {
+            let one = |(side, about): (_, About)| {
+                let window = settings.window_n.at(about.level);
+                let number = (before + k) as u32 + 1;
+                measure_test(&prepared, episode, side, number, about, window)
+            };
+            let mut of_episode: Vec<Test> = episode.sides.iter().zip(names).map(one).collect();
+            set_hand_shares(&mut of_episode);
+            tests.append(&mut of_episode);
+        }
+        tests
+    }
+}
+
+impl FoundTests<'_> {
+    /// The episodes in time order, as a plan is matched to them.
+    pub fn episodes(&self) -> Vec<EpisodeShape> {
+        let of_stretch = |s: &Stretch| s.episodes.iter().map(|e| s.shape(e)).collect::<Vec<_>>();
+        self.stretches.iter().flat_map(of_stretch).collect()
+    }
+
+    /// Contacts too short to be tests: begin and end in the recording's own seconds.
+    pub fn short_contacts_s(&self) -> Vec<[f64; 2]> {
+        let of_stretch = |s: &Stretch| {
+            let span = |r: &Range<usize>| [s.time_s(r.start), s.time_s(r.end)];
+            s.short_contacts.iter().map(span).collect::<Vec<_>>()
+        };
+        self.stretches.iter().flat_map(of_stretch).collect()
+    }
+
+    /// What pauses in the recording cost it, when it has any.
+    pub fn pauses(&self) -> Option<Problem> {
+        stretches::describe(self.trace, &self.refused)
+    }
+
+    /// Names each side of each episode by the side that the file gives it, if any.
+    pub fn names(&self, about: impl Fn(Option<Side>) -> About) -> EpisodeNames {
+        let of_stretch = |s: &Stretch| {
+            let episode = |e| s.sides(e).map(&about).collect();
+            s.episodes.iter().map(episode).collect::<Vec<_>>()
+        };
+        self.stretches.iter().flat_map(of_stretch).collect()
+    }
+
+    /// Names every test as the recording itself is named.
+    pub fn names_of_recording(&self) -> EpisodeNames {
+        let recording = &self.trace.about;
+        self.names(|side| About {
+            side: side.or(recording.side),
+            ..recording.clone()
+        })
+    }
 }
 
 /// Measures the tests that were found, in time order, left before right.
 pub fn measure(found: &FoundTests, names: EpisodeNames) -> Vec<Test> {
-    let c = &found.conditioned;
-    let sides: Vec<ZeroedSide> = c
-        .sides
-        .iter()
-        .enumerate()
-        .map(|(k, s)| zeroed(c, s, &contacts_of(&found.episodes, &found.short_contacts, k)))
-        .collect();
-    let prepared = PreparedRecording {
-        recording: &found.trace.recording,
-        conditioned: c,
-        sides: &sides,
-        settings: found.settings,
-    };
-    let mut tests = Vec::new();
-    for (k, (episode, names)) in found.episodes.iter().zip(names).enumerate() {
-        let one = |(side, about): (_, About)| {
-            let window = found.settings.window_n.at(about.level);
-            measure_test(&prepared, episode, side, k as u32 + 1, about, window)
-        };
-        let mut of_episode: Vec<Test> = episode.sides.iter().zip(names).map(one).collect();
-        set_hand_shares(&mut of_episode);
-        tests.append(&mut of_episode);
+    let mut names = names.into_iter();
+    let (mut tests, mut before) = (Vec::new(), 0);
+    for stretch in &found.stretches {
+        let of_stretch = names.by_ref().take(stretch.episodes.len());
+        tests.extend(stretch.measure(found.trace, found.settings, before, of_stretch));
+        before += stretch.episodes.len();
     }
     tests
 }
@@ -172,8 +236,8 @@ fn contacts_of(episodes: &[Episode], short: &[Range<usize>], channel: usize) -> 
     joined
 }
 
-fn no_contact(trace: &Trace, short: &[Range<usize>]) -> Problem {
-    let found = match short.len() {
+fn no_contact(trace: &Trace, short: usize) -> Problem {
+    let found = match short {
         0 => "no contact: the force never rose and stayed up".to_owned(),
         n => format!("no contact of 0.5 s or more ({n} shorter contacts)"),
     };

@@ -50,6 +50,8 @@ pub enum Note {
     },
     /// There is no displacement.
     ForceOnly,
+    /// The displacement stood still while the hand pressed.
+    StuckDisplacement,
     /// One displacement serves both hands.
     SharedDisplacement,
     /// The whole-trace fit found no solution.
@@ -134,6 +136,10 @@ impl fmt::Display for Note {
             Note::NoSprings => "no springs: the hand pressed and left without springing",
             Note::ForceOnly => {
                 "force only: no displacement was recorded, so nothing that needs it is reported"
+            }
+            Note::StuckDisplacement => {
+                "stuck displacement: it did not move while the hand pressed, as when its sensor is unplugged, so \
+                 nothing that needs it is reported"
             }
             Note::SharedDisplacement => {
                 "shared displacement: one displacement serves both sides, taken to move alike"

@@ -19,6 +19,7 @@ mod examples;
 mod figures;
 mod filter_reference;
 mod good_practice;
+mod hostile;
 mod instrument;
 mod invented;
 mod layers;

@@ -3,6 +3,7 @@
 use super::super::Outcome;
 use super::{CalibrateArgs, say, tell, today};
 use crate::error::{Error, Severity};
+use crate::fault::{ProgramFault, isolated};
 use crate::instrument::{FILE_NAME, Instrument, from_reference_springs};
 use crate::read::read_trace;
 use crate::settings::Settings;
@@ -24,9 +25,13 @@ pub fn reference_spring(args: &CalibrateArgs, quiet: bool) -> anyhow::Result<Out
     let traces: Vec<Trace> = args
         .reference_spring
         .iter()
-        .map(|p| trace(p))
+        .map(|p| isolated(|| trace(p)).unwrap_or_else(|fault| Err(of_fault(&fault, p))))
         .collect::<anyhow::Result<_>>()?;
-    let mut found = from_reference_springs(&traces, &settings)?;
+    let found = isolated(|| from_reference_springs(&traces, &settings));
+    let mut found = found.map_err(|fault| {
+        let names: Vec<&str> = traces.iter().map(|t| t.recording.as_str()).collect();
+        Error::from(fault.problem(&names.join(", ")))
+    })??;
     found.made = Some(args.made.unwrap_or_else(today));
     let target = target(args);
     if let Some(path) = &target {
@@ -85,6 +90,10 @@ fn settings(study: Option<&Path>) -> anyhow::Result<Settings> {
         return Err(Error::from(first).into());
     }
     Ok(file.settings)
+}
+
+fn of_fault(fault: &ProgramFault, path: &Path) -> anyhow::Error {
+    Error::from(fault.problem(&path.display().to_string())).into()
 }
 
 fn trace(path: &Path) -> anyhow::Result<Trace> {

@@ -2,6 +2,7 @@
 
 use super::MAGIC;
 use crate::error::{Error, Problem, Result};
+use crate::fault::isolated;
 use crate::study::words::shown;
 use polars::error::PolarsError;
 use polars::io::mmap::MmapBytesReader;
@@ -224,6 +225,6 @@ fn unreadable(name: &str, why: &str) -> Problem {
 
 /// polars panics on some damaged files; a damaged file is one file's fault and must not end a batch.
 fn guarded<T>(name: &str, read: impl FnOnce() -> Result<T, Problem>) -> Result<T, Problem> {
-    std::panic::catch_unwind(std::panic::AssertUnwindSafe(read))
+    isolated(read)
         .unwrap_or_else(|_| Err(unreadable(name, "damaged")))
 }

@@ -94,7 +94,9 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
         return Ok(None);
     }
     let coarse = series.coarse(input.cutoff_hz)?;
-    let bounds = Bounds::of(&series.displacement_mm);
+    let Some(bounds) = Bounds::of(&series.displacement_mm) else {
+        return Ok(None);
+    };
     let Some(plain) = search(&series, &coarse, &bounds) else {
         return Ok(None);
     };

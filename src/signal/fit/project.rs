@@ -17,6 +17,8 @@ const NEAR_STEP: f64 = 1e-3;
 /// Widths between a thousandth of a millimetre and this share of the displacement range.
 const WIDEST_SHARE: f64 = 0.3;
 const NARROWEST_MM: f64 = 1e-3;
+/// A displacement that spans no more than this, a millionth of a micrometre, stood still but for rounding.
+const STILL_MM: f64 = 1e-9;
 /// Relaxation times between these, in s: shorter is damping, longer is not seen in one test.
 const TIMES_S: [f64; 2] = [0.05, 8.0];
 
@@ -45,17 +47,20 @@ pub struct Bounds {
 }
 
 impl Bounds {
-    /// From the displacement's own range.
-    pub fn of(x: &[f64]) -> Bounds {
+    /// From the displacement's own range; `None` when it does not move, or not by anything that can be reckoned with.
+    pub fn of(x: &[f64]) -> Option<Bounds> {
         let (low, high) = extremes(x);
-        let range_mm = (high - low).max(1e-12);
+        let range_mm = high - low;
+        if !(range_mm > STILL_MM && range_mm.is_finite()) {
+            return None;
+        }
         // Small-scale data may be narrower than a hand-driven test's smallest width.
         let narrow = NARROWEST_MM.min(1e-4 * range_mm);
-        Bounds {
+        Some(Bounds {
             onset_mm: [low + 0.005 * range_mm, high - 0.005 * range_mm],
             ln_width: [narrow.ln(), (WIDEST_SHARE * range_mm).ln()],
             range_mm,
-        }
+        })
     }
 
     fn keep(&self, shape: KneeShape) -> KneeShape {
