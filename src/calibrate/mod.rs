@@ -16,7 +16,7 @@ mod make;
 pub mod polynomial;
 pub mod readings;
 
-pub use apply::{ConvertedChannel, Day, Validity};
+pub use apply::{Complaint, ConvertedChannel, Day, Validity};
 pub use figures::{CalibrationFigure, PercentOf};
 pub use inverse::Inverse;
 pub use make::{MakeOptions, NewCalibration, make};
