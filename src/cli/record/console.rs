@@ -80,6 +80,9 @@ impl Console {
         if session.is_over_ceiling() {
             self.status_line.ring();
         }
+        for words in self.hub.iter().flat_map(Hub::take_faults) {
+            session.notice(words);
+        }
         self.print_step(session);
         let frame_due = self.framed.elapsed() >= if self.hub.is_some() { FRAME } else { UNSEEN };
         let line_due = self.status_line.is_due();

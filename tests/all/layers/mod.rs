@@ -180,7 +180,7 @@ fn sources(dir: &Path, found: &mut Vec<PathBuf>) {
 
 #[test]
 fn each_stale_prone_crate_is_named_in_one_place_only() {
-    let homes: [(&str, &[&str]); 8] = [
+    let homes: [(&str, &[&str]); 10] = [
         ("polars::", &["read/parquet", "report/parquet", "cohort/parquet"]),
         ("plotters::", &["plot"]),
         ("plotters_backend::", &["plot/svg"]),
@@ -188,6 +188,8 @@ fn each_stale_prone_crate_is_named_in_one_place_only() {
         ("serialport::", &["acquire/port"]),
         ("axum::", &["live/server"]),
         ("tokio::", &["live/server"]),
+        ("hyper::", &["live/server"]),
+        ("hyper_util::", &["live/server"]),
         ("crossterm::", &["cli/record/keys"]),
     ];
     let mut files = Vec::new();
