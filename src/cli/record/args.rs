@@ -36,11 +36,11 @@ pub struct RecordArgs {
     /// Name of the session; today's day when left out.
     #[arg(long, value_name = "NAME")]
     pub session: Option<String>,
-    /// Scan plan to walk through: one of the study's or a built-in one.
+    /// Scan plan to walk through: one of the study's or a built-in one; the one drawn for the examiner when left out.
     #[arg(long, value_name = "PLAN")]
     pub plan: Option<String>,
     /// After a level's last test one key takes the call; nothing measured of the level is shown before.
-    #[arg(long, requires = "plan")]
+    #[arg(long)]
     pub calls: bool,
     /// Level of everything recorded.
     #[arg(long, conflicts_with = "plan", value_parser = term::<Level>())]

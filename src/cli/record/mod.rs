@@ -53,12 +53,12 @@ pub fn run(args: &RecordArgs, quiet: bool) -> anyhow::Result<Outcome> {
     }
     let kept = report.kept;
     if !quiet && !args.practice {
-        eprintln!("{kept} recording{} kept", if kept == 1 { "" } else { "s" });
+        note!("{kept} recording{} kept", if kept == 1 { "" } else { "s" });
     }
     match report.failure {
         Some(why) if kept == 0 => bail!("{why}"),
         Some(why) => {
-            eprintln!("error: {why}");
+            note!("error: {why}");
             Ok(Outcome::Partly)
         }
         None => Ok(Outcome::Done),
@@ -67,17 +67,17 @@ pub fn run(args: &RecordArgs, quiet: bool) -> anyhow::Result<Outcome> {
 
 /// Addresses that can be opened: `0.0.0.0` is none.
 fn print_addresses(hub: &Hub) {
-    eprintln!("page: {}", hub.url());
+    note!("page: {}", hub.url());
     match hub.urls_in_the_room() {
         None => {}
         Some(urls) if urls.is_empty() => {
-            eprintln!(
+            note!(
                 "warning: this computer is on no network, so no tablet can open the page: connect it and start again"
             );
         }
         Some(urls) => {
             for url in urls {
-                eprintln!("page on tablets in the room: {url}");
+                note!("page on tablets in the room: {url}");
             }
         }
     }
