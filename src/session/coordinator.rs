@@ -127,6 +127,7 @@ impl Session {
             calls: request.calls,
             ..MonitorOptions::default()
         };
+        let gaps = request.gaps();
         let recorder = Recorder::start_on(Arc::clone(&disk), &inputs, &study, request)?;
         let recorder = RecorderThread::start(recorder, disk, &study.root)
             .map_err(|e| Error::io(&study.root, e, "close other programs and try again"))?;
@@ -148,8 +149,8 @@ impl Session {
             hands: 1,
             over_since: None,
             over: None,
-            notices: Vec::new(),
-            untold: Vec::new(),
+            untold: gaps.clone(),
+            notices: gaps,
             disk_told: Duration::ZERO,
             begun: Instant::now(),
             first_sample: None,
