@@ -1,7 +1,7 @@
 //! `calibrate --verify`: known loads against a calibration, kept as a history.
 
 use super::super::Outcome;
-use super::{CalibrateArgs, say, tell, today};
+use super::{CalibrateArgs, say, tell};
 use crate::calibrate::drift::{
     Chart, CheckReading, ControlState, HISTORY, appended, charts, check, overall, read_history, wrongly_dated,
 };
@@ -19,7 +19,7 @@ use std::path::{Path, PathBuf};
 /// # Errors
 /// No calibration to check against, readings of something else, a history that was spoiled or cannot be written.
 pub fn verify(args: &CalibrateArgs, readings: &SensorReadings, quiet: bool) -> anyhow::Result<Outcome> {
-    let day = args.made.unwrap_or_else(today);
+    let day = args.made.unwrap_or_else(Day::today);
     let (calibration, folder) = find(args, readings, day)?;
     for complaint in calibration
         .validity(Some(day), args.sensor.as_slice())
@@ -44,7 +44,7 @@ pub fn verify(args: &CalibrateArgs, readings: &SensorReadings, quiet: bool) -> a
     let number = history.iter().map(|c| c.check).max().unwrap_or(0) + 1;
     let new = check(&calibration, readings, number, &day.to_string()).map_err(Error::from)?;
     history.extend(new.iter().cloned());
-    tell(&wrongly_dated(HISTORY, &history, number, Some(today())));
+    tell(&wrongly_dated(HISTORY, &history, number, Some(Day::today())));
     let charts = charts(&history, &calibration);
     write_file_whole(&path, appended(&text, &new).as_bytes())?;
     let figure_path = folder.join(format!("verify-{}.svg", slug(&calibration.name)));

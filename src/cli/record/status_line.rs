@@ -6,6 +6,7 @@ use crate::cli::terminal::TerminalControl::{ClearLine, NextLine};
 use crate::cli::terminal::{self, PlainText, TerminalPart, draw};
 use crate::live::phase::Phase;
 use crate::live::view::LiveView;
+use crate::settings::CeilingOrigin;
 use crate::study::words::shown;
 use crate::terms::{Landmark, Posture};
 use std::time::{Duration, Instant};
@@ -106,7 +107,14 @@ pub fn line(state: &SessionState, view: Option<&LiveView>) -> String {
         parts.push("no device".to_owned());
         return joined(parts);
     };
-    let ceiling = format!("ceiling {:.0} N {}", view.ceiling.ceiling_n, view.ceiling.region);
+    let whose = match view.ceiling.origin {
+        CeilingOrigin::Lab => "",
+        CeilingOrigin::Shipped => " (shipped)",
+    };
+    let ceiling = format!(
+        "ceiling {:.0} N {}{whose}",
+        view.ceiling.ceiling_n, view.ceiling.region
+    );
     if view.alarm.as_ref().is_some_and(|a| a.on) {
         parts.push("OVER THE CEILING".to_owned());
     }

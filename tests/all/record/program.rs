@@ -400,3 +400,25 @@ fn a_full_output_is_a_failure_and_a_full_standard_error_none() {
         err(&output)
     );
 }
+
+#[test]
+fn whose_each_ceiling_is_is_said_at_the_start() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    let start = ["--port", "sim", "--seconds", "1", "--level", "L3"];
+    let said = err(&run(&root, &start));
+    assert!(
+        said.contains("shipped with the program: the ceiling of neck 60 N"),
+        "{said}"
+    );
+    std::fs::write(
+        root.join("study.toml"),
+        "title = \"T\"\n[ceiling_n]\nlumbar = 120\n",
+    )
+    .unwrap();
+    let said = err(&run(&root, &start));
+    assert!(
+        said.contains("the ceiling of neck 60 N") && !said.contains("lumbar"),
+        "{said}"
+    );
+}
