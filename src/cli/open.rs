@@ -52,7 +52,7 @@ pub(super) fn sound_study(root: &Path) -> anyhow::Result<Study> {
     let mut problems: Vec<Problem> = Vec::new();
     let study = read_study(root, &mut problems);
     for problem in problems.iter().filter(|p| p.file == study_file::FILE_NAME) {
-        eprintln!("{}: {problem}", word(problem.severity));
+        note!("{}: {problem}", word(problem.severity));
     }
     if study.faulty {
         bail!("study.toml has an error: mend it first; nothing was done");

@@ -134,11 +134,9 @@ pub fn run(args: &CalibrateArgs, quiet: bool) -> anyhow::Result<Outcome> {
     Ok(Outcome::Done)
 }
 
-/// Prints a text and a line's end. A reader that has gone away is nobody to complain to.
+/// Prints a text and a line's end.
 fn say(text: &str) {
-    use std::io::Write as _;
-    let mut out = std::io::stdout().lock();
-    let _ = writeln!(out, "{text}");
+    sayln!("{text}");
 }
 
 /// Today, in UTC.
@@ -149,7 +147,7 @@ fn today() -> Day {
 
 fn tell(problems: &[Problem]) {
     for problem in problems {
-        eprintln!("{}: {problem}", super::analyze::word(problem.severity));
+        note!("{}: {problem}", super::analyze::word(problem.severity));
     }
 }
 

@@ -84,15 +84,13 @@ fn register(args: &PrepareArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let date = args.date.clone().unwrap_or_else(day::today);
     say!("{}", registered::block(&batch::settings_in_use(&study), &date));
     if let Some(before) = batch::registered(&study).0 {
-        eprintln!(
+        note!(
             "warning: study.toml holds a registration of {} already; a second one beside it is no TOML, and to replace it is \
              to register anew",
             before.date
         );
     } else if !quiet {
-        eprintln!(
-            "Paste this at the end of study.toml before the first recording, and keep a copy elsewhere."
-        );
+        note!("Paste this at the end of study.toml before the first recording, and keep a copy elsewhere.");
     }
     Ok(Outcome::Done)
 }
