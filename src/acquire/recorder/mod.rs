@@ -42,11 +42,6 @@ pub fn stamp() -> String {
     now.strftime("%Y-%m-%dT%H:%M:%S%.3f%:z").to_string()
 }
 
-/// Today, by the clock on the wall.
-pub fn today() -> String {
-    jiff::ZonedDateTime::now().strftime("%Y-%m-%d").to_string()
-}
-
 /// Forces a folder's list of names to the disk, where the system can.
 fn sync_folder(folder: &Path) {
     // Some systems cannot open a folder; the names are then on the disk a little later.

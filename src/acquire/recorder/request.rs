@@ -4,7 +4,7 @@ use crate::error::{Error, Result};
 use crate::study::plan::Plan;
 use crate::study::roster::Roster;
 use crate::study::words::{nearest, shown};
-use crate::terms::{Contact, Feedback, Level, Role, Side};
+use crate::terms::{Contact, Feedback, Level, Role, Side, looks_like_a_day};
 
 /// What is to be recorded, of whom, and how.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -38,6 +38,13 @@ impl RecordingRequest {
     /// [`Error::Setting`] that names the option.
     pub fn check(&self) -> Result<()> {
         self.check_codes()?;
+        if looks_like_a_day(&self.session) {
+            return Err(Error::Setting {
+                what: "--session".to_owned(),
+                found: shown(&self.session),
+                expected: "a day of ISO 8601 such as 2026-09-14, or a name".to_owned(),
+            });
+        }
         if self.calls && !self.practice && (self.subject.is_none() || self.examiner.is_none()) {
             return Err(Error::Setting {
                 what: "--calls".to_owned(),

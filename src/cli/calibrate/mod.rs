@@ -139,12 +139,6 @@ fn say(text: &str) {
     sayln!("{text}");
 }
 
-/// Today, in UTC.
-fn today() -> Day {
-    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
-    Day::from_unix_days(since.map_or(0, |s| (s.as_secs() / 86_400) as i64))
-}
-
 fn tell(problems: &[Problem]) {
     for problem in problems {
         note!("{}: {problem}", super::analyze::word(problem.severity));
@@ -154,7 +148,7 @@ fn tell(problems: &[Problem]) {
 fn options(args: &CalibrateArgs, readings: &Path) -> anyhow::Result<MakeOptions> {
     let stem = |p: &Path| p.file_stem().map(|s| s.to_string_lossy().into_owned());
     let from_file = args.out.as_deref().and_then(stem).or_else(|| stem(readings));
-    let made = args.made.unwrap_or_else(today);
+    let made = args.made.unwrap_or_else(Day::today);
     if args.expires.is_some_and(|e| e < made) {
         return Err(Error::Setting {
             what: "--expires".to_owned(),

@@ -4,7 +4,7 @@ use super::args::RecordArgs;
 use crate::acquire::port::ports;
 use crate::acquire::recorder::disk::FileDisk;
 use crate::acquire::recorder::lock::StudyLock;
-use crate::acquire::recorder::{RecordingRequest, sessions, stamp, today};
+use crate::acquire::recorder::{RecordingRequest, sessions, stamp};
 use crate::cli::open::sound_study;
 use crate::cli::terminal::is_watched;
 use crate::error::Severity;
@@ -14,6 +14,7 @@ use crate::study::cautions::CAUTIONS;
 use crate::study::inputs::{Study, collect_any};
 use crate::study::plan::Plan;
 use crate::study::words::{nearest, one_of, shown};
+use crate::terms::Day;
 use crate::terms::Feedback;
 use anyhow::{Context, bail};
 use std::io::{BufRead, IsTerminal};
@@ -72,7 +73,7 @@ fn request(args: &RecordArgs, study: &Study) -> anyhow::Result<RecordingRequest>
     Ok(RecordingRequest {
         subject: trimmed(&args.subject),
         examiner: trimmed(&args.examiner),
-        session: trimmed(&args.session).unwrap_or_else(today),
+        session: trimmed(&args.session).unwrap_or_else(|| Day::today().to_string()),
         plan: args.plan.as_deref().map(|name| plan(name, study)).transpose()?,
         drawn: false,
         level: args.level,
