@@ -422,3 +422,18 @@ fn whose_each_ceiling_is_is_said_at_the_start() {
         "{said}"
     );
 }
+
+#[test]
+fn a_key_that_may_be_meant_for_a_ceiling_stops_the_recording() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    std::fs::write(root.join("study.toml"), "title = \"T\"\n[ceiling]\nlumbar = 60\n").unwrap();
+    let output = run(&root, &["--port", "sim", "--seconds", "1", "--level", "L3"]);
+    let said = err(&output);
+    assert_eq!(output.status.code(), Some(2), "{said}");
+    assert!(
+        said.contains("study.toml") && said.contains("[ceiling_n]"),
+        "{said}"
+    );
+    assert!(kept(&root).is_empty());
+}
