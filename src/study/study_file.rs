@@ -13,7 +13,7 @@ pub const FILE_NAME: &str = "study.toml";
 /// The section that holds, beside its settings, what the reference is.
 const TECHNIQUE: &str = "technique";
 
-pub(super) const PLAIN_KEYS: [&str; 7] = [
+pub const PLAIN_KEYS: [&str; 7] = [
     "title",
     "site",
     "ethics_ref",
