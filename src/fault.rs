@@ -59,6 +59,11 @@ pub fn isolated<T>(work: impl FnOnce() -> T) -> Result<T, ProgramFault> {
     })
 }
 
+/// Whether this thread is in isolated work: a panic now is caught, and the program goes on.
+pub fn is_isolated() -> bool {
+    DEPTH.get() > 0
+}
+
 /// Keeps the program from printing panics in the words of the language's runtime. A panic in isolated work prints
 /// nothing, since whoever isolated it names it; nor does one in a thread of a pool, which carries it to the one that
 /// waits. Any other is named in one line.

@@ -5,6 +5,7 @@ use super::clock::{ClockReading, DeviceClock};
 use super::device_source::{DeviceSource, Stream};
 use super::station::{LineCounts, LineEvent, MAX_CHANNELS, Sample, Station};
 use super::wire::{ASK, Decoder, Message};
+use crate::fault::isolated;
 use std::io;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::time::{Duration, Instant};
@@ -17,6 +18,8 @@ const CAUGHT_UP: usize = 2048;
 const ASK_AGAIN: Duration = Duration::from_millis(1000);
 /// Between two looks for a device that went away.
 const LOOK_AGAIN: Duration = Duration::from_millis(200);
+/// The longest such look after faults of the program that follow each other.
+const LONGEST_PAUSE: Duration = Duration::from_secs(5);
 /// Without a sample for so long, a device that is still plugged in counts as gone.
 const SILENCE: Duration = Duration::from_secs(3);
 /// Without a hello for so long, a person is warned.
@@ -41,6 +44,7 @@ pub fn listen(source: Box<dyn DeviceSource>) -> Receiver<LineEvent> {
         decoder: Decoder::default(),
         clock: DeviceClock::default(),
         station: None,
+        opened: false,
         connected_once: false,
         reconnected: 0,
         unusable: None,
@@ -49,9 +53,7 @@ pub fn listen(source: Box<dyn DeviceSource>) -> Receiver<LineEvent> {
         sampled: now,
     };
     // Whatever ends it, whoever holds the receiver sees the end of the channel.
-    std::thread::spawn(move || {
-        let _ = line.run();
-    });
+    std::thread::spawn(move || line.run_on());
     receiver
 }
 
@@ -70,6 +72,8 @@ struct LineReader {
     clock: DeviceClock,
     /// `None` until the device said what it is, and after it went away.
     station: Option<Station>,
+    /// The source could be opened at least once.
+    opened: bool,
     connected_once: bool,
     reconnected: u64,
     /// Why the last hello cannot be used.
@@ -81,15 +85,32 @@ struct LineReader {
 }
 
 impl LineReader {
+    /// Runs to the end; a fault of the program in it is named, and the line opened anew.
+    fn run_on(&mut self) {
+        let mut pause = LOOK_AGAIN;
+        while let Err(fault) = isolated(|| self.run()) {
+            self.batch.clear();
+            self.reset();
+            let words = format!(
+                "{fault} interrupted the line to {}; it is opened anew. Please report this line",
+                self.source.name()
+            );
+            if self.send(LineEvent::Gone(words)).is_err() {
+                break;
+            }
+            std::thread::sleep(pause);
+            pause = (pause * 2).min(LONGEST_PAUSE);
+        }
+    }
+
     fn run(&mut self) -> Result<(), StopReason> {
-        let mut opened = false;
         loop {
             match self.source.open() {
                 Ok(stream) => {
-                    opened = true;
+                    self.opened = true;
                     self.session(stream)?;
                 }
-                Err(error) if !opened => {
+                Err(error) if !self.opened => {
                     self.send(LineEvent::Failed(error.to_string()))?;
                     return Err(StopReason::Failed);
                 }

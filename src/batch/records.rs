@@ -8,6 +8,7 @@
 use super::RecordingOutcome;
 use crate::error::{Error, Result};
 use crate::trace::Curve;
+use crate::write::refuse_link;
 use serde::de::IgnoredAny;
 use sha2::{Digest, Sha256};
 use std::collections::HashMap;
@@ -69,6 +70,7 @@ impl Records {
     pub fn open(path: &Path, shown: &Path, fresh: bool) -> Result<Records> {
         let advice = "check that the folder above it may be written and that the disk is not full";
         let failed = |e| Error::io(path, e, advice);
+        refuse_link(path)?;
         let mut options = File::options();
         let options = options.read(true).write(true).create(true).truncate(false);
         let mut file = options.open(path).map_err(failed)?;
@@ -384,6 +386,16 @@ mod tests {
     fn what_another_build_left_is_not_read_and_what_is_no_record_is_not_touched() {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("records");
+        #[cfg(unix)]
+        {
+            let thesis = dir.path().join("thesis.txt");
+            std::fs::write(&thesis, "long work").unwrap();
+            std::os::unix::fs::symlink(&thesis, &path).unwrap();
+            let refused = Records::open(&path, dir.path(), true).err().unwrap();
+            assert!(refused.to_string().contains("is a link"), "{refused}");
+            assert_eq!(std::fs::read_to_string(&thesis).unwrap(), "long work");
+            std::fs::remove_file(&path).unwrap();
+        }
         let open = |fresh| Records::open(&path, dir.path(), fresh);
         open(false).unwrap().add([1; 32], &outcome()).unwrap();
         assert!(!open(false).unwrap().is_empty());

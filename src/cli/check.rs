@@ -1,6 +1,6 @@
 //! `check`: reads and validates, analyses nothing.
 
-use super::Outcome;
+use super::{Outcome, progress};
 use crate::batch::{self, parallel_map};
 use crate::error::{Error, Problem, Severity};
 use crate::fault::isolated;
@@ -15,9 +15,9 @@ use crate::terms::Role;
 use crate::trace::About;
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
-use std::io::{IsTerminal, Write as _};
+use std::io::Write as _;
 use std::path::PathBuf;
-use std::time::{Duration, Instant};
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Reads and validates recordings, sidecars, roster, calls and plans, and holds recordings against SHA256SUMS; lists
 /// every problem, analyses nothing.
@@ -94,11 +94,8 @@ pub fn run(args: &CheckArgs, quiet: bool) -> anyhow::Result<Outcome> {
 
 /// Checks every file, in parallel; the order stays that of the inputs.
 fn check_files(inputs: &Inputs, calibrations: &Calibrations, quiet: bool) -> Vec<Checked> {
-    let bar = indicatif::ProgressBar::with_draw_target(
-        Some(inputs.files.len() as u64),
-        indicatif::ProgressDrawTarget::hidden(),
-    );
-    let begun = Instant::now();
+    let bar = progress::Bar::new("recordings", quiet);
+    let done = AtomicUsize::new(0);
     let checked = parallel_map(
         &inputs.files,
         || (),
@@ -110,16 +107,11 @@ fn check_files(inputs: &Inputs, calibrations: &Calibrations, quiet: bool) -> Vec
                 about: About::default(),
                 usable: false,
             });
-            bar.inc(1);
-            // Short work shows no bar.
-            let late = begun.elapsed() > Duration::from_secs(1);
-            if late && bar.is_hidden() && !quiet && std::io::stderr().is_terminal() {
-                bar.set_draw_target(indicatif::ProgressDrawTarget::stderr());
-            }
+            bar.tell(done.fetch_add(1, Ordering::Relaxed) + 1, inputs.files.len());
             checked
         },
     );
-    bar.finish_and_clear();
+    bar.finish();
     checked
 }
 

@@ -12,6 +12,7 @@ pub mod json;
 mod order;
 pub mod output;
 mod parquet;
+pub mod station;
 pub mod tables;
 mod text;
 

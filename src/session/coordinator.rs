@@ -3,15 +3,18 @@
 use super::event::SessionEvent;
 use super::recorder_thread::{RecorderInput, RecorderStatus, RecorderThread};
 use super::reference::ReferenceLoader;
+use super::station_rate::StationRate;
 use crate::acquire::control::{Command, SessionState};
 use crate::acquire::open_line;
 use crate::acquire::recorder::columns::TraceColumns;
 use crate::acquire::recorder::over_ceiling::OverCeiling;
+use crate::acquire::recorder::disk::{Disk, FileDisk};
 use crate::acquire::recorder::{Recorder, RecordingRequest, stamp};
 use crate::acquire::station::{LineEvent, Sample, Station};
 use crate::batch::settings_in_use;
 use crate::calibrate::Calibration;
 use crate::error::{Error, Result};
+use crate::fault::{ProgramFault, isolated};
 use crate::live::ceiling::CeilingCrossing;
 use crate::live::monitor::{Monitor, MonitorEvent, MonitorOptions, alarm_view};
 use crate::live::view::LiveView;
@@ -19,11 +22,16 @@ use crate::read::calibrations::Calibrations;
 use crate::settings::Settings;
 use crate::study::inputs::{Inputs, Study};
 use crate::terms::Feedback;
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::{Duration, Instant};
 
 /// A session that is to end after some seconds of samples ends this much later when none come.
 const GRACE: Duration = Duration::from_secs(10);
+/// A disk that makes the recorder wait for longer than this is named.
+const DISK_WAIT: Duration = Duration::from_secs(1);
+/// Between two looks whether the recorder has ended.
+const LOOK: Duration = Duration::from_millis(20);
 
 /// Everything that is settled before the first sample.
 #[derive(Debug, Clone)]
@@ -54,8 +62,14 @@ pub struct Session {
     settings: Settings,
     options: MonitorOptions,
     reference: ReferenceLoader,
+    port: String,
     line: Receiver<LineEvent>,
     line_ended: bool,
+    /// The line said why it ends.
+    line_failed: bool,
+    /// The station that is connected, with the rate that its stamps have.
+    station: Option<Station>,
+    rate: StationRate,
     recorder: RecorderThread,
     status: RecorderStatus,
     monitor: Option<Monitor>,
@@ -65,6 +79,14 @@ pub struct Session {
     hands: usize,
     /// When the crossing that lasts began, by the clock on the wall.
     over_since: Option<String>,
+    /// As it was when it began, for when the monitor is lost meanwhile.
+    over: Option<CeilingCrossing>,
+    /// What stays on the page: faults of the program and of the station.
+    notices: Vec<String>,
+    /// What the terminal has not been told of them.
+    untold: Vec<String>,
+    /// The longest wait for the disk that was told.
+    disk_told: Duration,
     begun: Instant,
     first_sample: Option<Instant>,
     stop_after: Option<Duration>,
@@ -83,6 +105,14 @@ impl Session {
     /// # Errors
     /// A request that cannot be meant, or a study that cannot be written to.
     pub fn start(setup: SessionSetup) -> Result<Session> {
+        Session::start_on(Arc::new(FileDisk), setup)
+    }
+
+    /// The same on another disk than that of the files: for tests of what a disk may do.
+    ///
+    /// # Errors
+    /// As [`Session::start`].
+    pub fn start_on(disk: Arc<dyn Disk>, setup: SessionSetup) -> Result<Session> {
         let SessionSetup {
             study,
             inputs,
@@ -97,15 +127,19 @@ impl Session {
             calls: request.calls,
             ..MonitorOptions::default()
         };
-        let recorder = Recorder::start(&inputs, &study, request)?;
-        let recorder = RecorderThread::start(recorder, &study.root)
+        let recorder = Recorder::start_on(Arc::clone(&disk), &inputs, &study, request)?;
+        let recorder = RecorderThread::start(recorder, disk, &study.root)
             .map_err(|e| Error::io(&study.root, e, "close other programs and try again"))?;
         Ok(Session {
             settings: settings_in_use(&study),
             options,
             reference: ReferenceLoader::start(inputs, study.clone()),
             line: open_line(&port),
+            port,
             line_ended: false,
+            line_failed: false,
+            station: None,
+            rate: StationRate::default(),
             recorder,
             status: RecorderStatus::default(),
             monitor: None,
@@ -113,6 +147,10 @@ impl Session {
             touching: false,
             hands: 1,
             over_since: None,
+            over: None,
+            notices: Vec::new(),
+            untold: Vec::new(),
+            disk_told: Duration::ZERO,
             begun: Instant::now(),
             first_sample: None,
             stop_after,
@@ -146,7 +184,9 @@ impl Session {
     pub fn command(&mut self, command: Command) {
         match command {
             Command::Stop => self.stopping = true,
-            Command::Show => self.monitor.iter_mut().for_each(Monitor::show_last),
+            Command::Show => {
+                self.with_monitor(Monitor::show_last);
+            }
             other => self.recorder.send(RecorderInput::Command(other)),
         }
     }
@@ -161,16 +201,85 @@ impl Session {
         if self.reference.has_arrived() {
             self.update_reference();
         }
+        if let Some(fault) = self.reference.take_fault() {
+            self.notice(format!(
+                "{fault} kept the teacher's values from being read: nothing stands beside the learner's. Please report \
+                 this line."
+            ));
+        }
+        self.watch_disk();
+        for words in std::mem::take(&mut self.untold) {
+            on_event(SessionEvent::Message(words));
+        }
         self.stop_when_due();
+    }
+
+    /// Something that stays true for the session, or until it ends: said once, and kept on the page.
+    pub fn notice(&mut self, words: String) {
+        if !self.notices.contains(&words) {
+            self.notices.push(words.clone());
+            self.untold.push(words);
+        }
+    }
+
+    /// Says at once that the recorder waits for the disk, and again when it waits for much longer.
+    fn watch_disk(&mut self) {
+        let waited = self.recorder.waits();
+        if waited < DISK_WAIT || waited < self.disk_told * 2 {
+            return;
+        }
+        self.disk_told = waited;
+        let words = format!(
+            "the disk does not answer: the recording has waited for it for {:.1} s. The alarm works on, and what the device \
+             sends is kept in memory until the disk takes it; a program that is killed now loses it",
+            waited.as_secs_f64()
+        );
+        self.status.state.message = Some(words.clone());
+        self.untold.push(words);
+    }
+
+    /// Does something with the monitor. A fault of the program in it is named, and a new monitor takes its place.
+    fn with_monitor<T>(&mut self, work: impl FnOnce(&mut Monitor) -> T) -> Option<T> {
+        let mut monitor = self.monitor.take()?;
+        match isolated(|| work(&mut monitor)) {
+            Ok(done) => {
+                self.monitor = Some(monitor);
+                Some(done)
+            }
+            Err(fault) => {
+                self.lost_monitor(&fault);
+                None
+            }
+        }
+    }
+
+    fn lost_monitor(&mut self, fault: &ProgramFault) {
+        self.notice(format!(
+            "{fault} ended the watch over force and ceiling; it was started anew and takes its zero again: keep the hands off \
+             until then. The recording goes on. Please report this line."
+        ));
+        if let Some(crossing) = self.over.take() {
+            let over = self.over_ceiling(&crossing);
+            self.recorder.send(RecorderInput::OverCeiling(over));
+        }
+        self.touching = false;
+        self.recorder.send(RecorderInput::Touching(false));
+        if let Some(station) = self.station.clone() {
+            self.new_monitor(&station);
+        }
     }
 
     /// A frame for a page or a meter; `None` before the first device. It takes the strip since the last call with it,
     /// so there must be one caller.
     pub fn view(&mut self) -> Option<&LiveView> {
-        let state = &self.status.state;
-        self.view = match (&mut self.monitor, self.view.take()) {
-            (Some(monitor), _) => Some(monitor.view(state)),
-            (None, view) => view.map(|view| view.without_device(state)),
+        let state = self.status.state.clone();
+        let before = self.view.take();
+        self.view = match self.with_monitor(|monitor| monitor.view(&state)) {
+            Some(mut view) => {
+                view.warnings.extend(self.notices.iter().cloned());
+                Some(view)
+            }
+            None => before.map(|view| view.without_device(&state)),
         };
         self.view.as_ref()
     }
@@ -181,6 +290,15 @@ impl Session {
     /// When a fault of the program ended the recorder.
     pub fn finish(mut self, on_event: OnEvent<'_>) -> Result<SessionReport> {
         self.leave_monitor(on_event);
+        self.recorder.close();
+        // A slow disk is waited for, and the wait is said.
+        while !self.recorder.has_ended() {
+            std::thread::sleep(LOOK);
+            self.watch_disk();
+            for words in std::mem::take(&mut self.untold) {
+                on_event(SessionEvent::Message(words));
+            }
+        }
         let (statuses, sound) = self.recorder.finish();
         for status in statuses {
             self.recorder_status(status, on_event);
@@ -211,7 +329,13 @@ impl Session {
                 }
             }
             Err(RecvTimeoutError::Timeout) => {}
-            Err(RecvTimeoutError::Disconnected) => self.line_ended = true,
+            Err(RecvTimeoutError::Disconnected) if self.line_failed => self.line_ended = true,
+            Err(RecvTimeoutError::Disconnected) => {
+                // Only a fault of the program ends the line without a word.
+                let why = "the line to the device ended by a fault of the program; it is opened anew".to_owned();
+                self.line = open_line(&self.port);
+                self.line_event(LineEvent::Gone(why), on_event);
+            }
         }
     }
 
@@ -219,7 +343,7 @@ impl Session {
         match event {
             LineEvent::Connected(station) => {
                 self.leave_monitor(on_event);
-                self.connected(&station, on_event);
+                self.connected(&station);
                 self.recorder.send(RecorderInput::Connected(station));
             }
             LineEvent::Samples(samples) => {
@@ -227,6 +351,7 @@ impl Session {
                     self.first_sample = Some(Instant::now());
                 }
                 let seen = self.watch(&samples, on_event);
+                self.look_at_rate(&samples, on_event);
                 self.recorder.send(RecorderInput::Samples(samples));
                 // What was seen in the samples comes after them.
                 seen.into_iter().for_each(|input| self.recorder.send(input));
@@ -234,9 +359,13 @@ impl Session {
             LineEvent::Counts(counts) => self.recorder.send(RecorderInput::Counts(counts)),
             LineEvent::Gone(why) => {
                 self.leave_monitor(on_event);
+                self.station = None;
                 self.recorder.send(RecorderInput::Gone(why));
             }
-            LineEvent::Failed(why) => self.fail(why),
+            LineEvent::Failed(why) => {
+                self.line_failed = true;
+                self.fail(why);
+            }
         }
     }
 
@@ -245,28 +374,66 @@ impl Session {
         self.stopping = true;
     }
 
-    fn connected(&mut self, station: &Station, on_event: OnEvent<'_>) {
+    fn connected(&mut self, station: &Station) {
+        self.rate = StationRate::default();
+        self.new_monitor(station);
+    }
+
+    fn new_monitor(&mut self, station: &Station) {
         let options = MonitorOptions {
-            calibrations: self.calibrations(station, on_event),
+            calibrations: self.calibrations(station),
             ..self.options.clone()
         };
-        let mut monitor = Monitor::new(station, &self.settings, options);
         let both_at_once = TraceColumns::of(station).is_ok_and(|c| c.both_at_once());
         self.hands = if both_at_once { 2 } else { 1 };
-        monitor.set_about(&self.status.pressed_of);
-        self.monitor = Some(monitor);
+        self.station = Some(station.clone());
+        let about = self.status.pressed_of.clone();
+        let settings = &self.settings;
+        let made = isolated(|| {
+            let mut monitor = Monitor::new(station, settings, options);
+            monitor.set_about(&about);
+            monitor
+        });
+        match made {
+            Ok(monitor) => self.monitor = Some(monitor),
+            Err(fault) => self.fail(format!(
+                "{fault}: force and ceiling of this device cannot be watched, so nothing is recorded. Please report this line"
+            )),
+        }
         self.update_reference();
+    }
+
+    /// Says at the start what is wrong with the device's rate; with a false one nothing would be seen rightly.
+    fn look_at_rate(&mut self, samples: &[Sample], on_event: OnEvent<'_>) {
+        let Some(station) = self.station.clone() else { return };
+        let Some(found) = self.rate.push(samples, &station) else {
+            return;
+        };
+        let first = self.rate.take_first();
+        if let Some(words) = found.words {
+            self.notice(words);
+        }
+        if !found.contradicts {
+            return;
+        }
+        self.leave_monitor(on_event);
+        self.new_monitor(&Station {
+            rate_hz: found.measured_hz,
+            ..station
+        });
+        let seen = self.watch(&first, on_event);
+        seen.into_iter().for_each(|input| self.recorder.send(input));
     }
 
     fn update_reference(&mut self) {
         let reference = self.reference.values_for(&self.status.pressed_of, self.hands);
-        if let Some(monitor) = &mut self.monitor {
-            monitor.set_reference(reference);
-        }
+        self.with_monitor(|monitor| monitor.set_reference(reference));
     }
 
     /// Those that turn the station's counts into N and mm: the ones it names itself, else the study's.
-    fn calibrations(&self, station: &Station, on_event: OnEvent<'_>) -> Vec<Calibration> {
+    fn calibrations(&mut self, station: &Station) -> Vec<Calibration> {
+        let (all, problems) = Calibrations::in_folder(&self.study.root);
+        self.untold.extend(problems.iter().map(ToString::to_string));
         let own: Vec<&String> = station
             .channels
             .iter()
@@ -276,61 +443,53 @@ impl Session {
             true => self.study.calibrations.iter().collect(),
             false => own,
         };
-        let (all, problems) = Calibrations::in_folder(&self.study.root);
-        for problem in problems {
-            on_event(SessionEvent::Message(problem.to_string()));
-        }
         all.iter().filter(|c| names.contains(&&c.name)).cloned().collect()
     }
 
     /// Gives samples to the monitor; the alarm is out before anything else is done. Returns what the recorder must know.
     fn watch(&mut self, samples: &[Sample], on_event: OnEvent<'_>) -> Vec<RecorderInput> {
-        let Some(mut monitor) = self.monitor.take() else {
-            return Vec::new();
-        };
         let mut seen = Vec::new();
         for sample in samples {
-            for event in monitor.push(sample) {
-                seen.extend(self.monitor_event(&monitor, event, on_event));
+            let Some(events) = self.with_monitor(|monitor| monitor.push(sample)) else {
+                return seen;
+            };
+            for event in events {
+                seen.extend(self.monitor_event(event, on_event));
             }
         }
-        let touching = monitor.touching();
+        let touching = self.monitor.as_ref().is_some_and(Monitor::touching);
         if touching != self.touching {
             self.touching = touching;
             seen.push(RecorderInput::Touching(touching));
         }
-        self.monitor = Some(monitor);
         seen
     }
 
     /// The line is gone or the session ends: what is open in the monitor ends here.
     fn leave_monitor(&mut self, on_event: OnEvent<'_>) {
-        let Some(mut monitor) = self.monitor.take() else {
-            return;
-        };
-        for event in monitor.finish() {
-            let seen = self.monitor_event(&monitor, event, on_event);
+        let events = self.with_monitor(Monitor::finish).unwrap_or_default();
+        for event in events {
+            let seen = self.monitor_event(event, on_event);
             seen.into_iter().for_each(|input| self.recorder.send(input));
         }
+        self.monitor = None;
         if std::mem::take(&mut self.touching) {
             self.recorder.send(RecorderInput::Touching(false));
         }
     }
 
-    fn monitor_event(
-        &mut self,
-        monitor: &Monitor,
-        event: MonitorEvent,
-        on_event: OnEvent<'_>,
-    ) -> Option<RecorderInput> {
-        let visible = || monitor.gate(&self.status.state).running.is_none();
+    fn monitor_event(&mut self, event: MonitorEvent, on_event: OnEvent<'_>) -> Option<RecorderInput> {
+        let gate = self.monitor.as_ref().map(|m| m.gate(&self.status.state));
+        let visible = || gate.is_some_and(|gate| gate.running.is_none());
         match event {
             MonitorEvent::AlarmBegan(crossing) => {
                 on_event(SessionEvent::AlarmBegan(alarm_view(&crossing, true, visible())));
                 self.over_since = Some(stamp());
+                self.over = Some(crossing);
                 None
             }
             MonitorEvent::AlarmEnded(crossing) => {
+                self.over = None;
                 on_event(SessionEvent::AlarmEnded {
                     alarm: alarm_view(&crossing, false, visible()),
                     duration_s: crossing.duration_s(),
@@ -360,12 +519,12 @@ impl Session {
             on_event(SessionEvent::Message(message.clone()));
         }
         let moved = status.pressed_of != self.status.pressed_of;
-        if moved && let Some(mut monitor) = self.monitor.take() {
-            for event in monitor.set_about(&status.pressed_of) {
-                let seen = self.monitor_event(&monitor, event, on_event);
+        if moved {
+            let events = self.with_monitor(|monitor| monitor.set_about(&status.pressed_of));
+            for event in events.unwrap_or_default() {
+                let seen = self.monitor_event(event, on_event);
                 seen.into_iter().for_each(|input| self.recorder.send(input));
             }
-            self.monitor = Some(monitor);
         }
         self.status = status;
         if moved {

@@ -9,6 +9,7 @@ mod coordinator;
 mod event;
 mod recorder_thread;
 mod reference;
+mod station_rate;
 
 pub use coordinator::{Session, SessionReport, SessionSetup};
 pub use event::SessionEvent;

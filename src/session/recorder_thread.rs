@@ -1,12 +1,18 @@
 //! The recorder in a thread of its own: a slow disk must not hold up the ceiling alarm.
 
 use crate::acquire::control::{Command, SessionState};
-use crate::acquire::recorder::Recorder;
+use crate::acquire::recorder::disk::Disk;
+use crate::acquire::recorder::{Recorder, RecordingRequest};
 use crate::acquire::recorder::over_ceiling::{self, OverCeiling};
 use crate::acquire::station::{LineCounts, Sample, Station};
+use crate::error::Result;
+use crate::fault::{ProgramFault, isolated};
+use crate::study::inputs::collect_any;
 use crate::trace::About;
+use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -14,6 +20,11 @@ use std::time::{Duration, Instant};
 const IDLE: Duration = Duration::from_millis(50);
 /// The status is reported at least this often.
 const REPORT_EVERY: Duration = Duration::from_millis(250);
+
+/// Between two attempts to write down a time over the ceiling that could not be written.
+const WRITE_AGAIN: Duration = Duration::from_secs(1);
+/// Faults of the program after which the recorder is not started anew.
+const MOST_FAULTS: u32 = 3;
 
 /// What the recorder is given.
 pub enum RecorderInput {
@@ -49,22 +60,33 @@ pub struct RecorderThread {
     inputs: Option<Sender<RecorderInput>>,
     statuses: Receiver<RecorderStatus>,
     thread: Option<JoinHandle<()>>,
+    busy: BusySince,
 }
 
+/// Since when the thread has been at work on one thing.
+type BusySince = Arc<Mutex<Option<Instant>>>;
+
 impl RecorderThread {
-    /// Starts the thread; `root` is the study's folder.
+    /// Starts the thread; `root` is the study's folder, `disk` the one that it is on.
     ///
     /// # Errors
     /// When the system gives no thread.
-    pub fn start(recorder: Recorder, root: &Path) -> std::io::Result<RecorderThread> {
+    pub fn start(recorder: Recorder, disk: Arc<dyn Disk>, root: &Path) -> std::io::Result<RecorderThread> {
         let (inputs, received) = channel();
         let (reports, statuses) = channel();
+        let busy = BusySince::default();
         let mut worker = Worker {
             recorder,
+            disk,
             root: root.to_owned(),
             reports,
             reported: Instant::now(),
             messages: Vec::new(),
+            unwritten: VecDeque::new(),
+            tried: Instant::now(),
+            kept_before: 0,
+            faults: 0,
+            busy: Arc::clone(&busy),
         };
         let thread = std::thread::Builder::new()
             .name("recorder".to_owned())
@@ -73,6 +95,7 @@ impl RecorderThread {
             inputs: Some(inputs),
             statuses,
             thread: Some(thread),
+            busy,
         })
     }
 
@@ -88,15 +111,26 @@ impl RecorderThread {
         self.statuses.try_iter()
     }
 
+    /// For how long it has been at work on one thing: on nothing but a disk that does not answer can it be for long.
+    pub fn waits(&self) -> Duration {
+        let since = *self.busy.lock().unwrap_or_else(PoisonError::into_inner);
+        since.map_or(Duration::ZERO, |since| since.elapsed())
+    }
+
     /// Whether the thread ended by itself, which only a fault of the program can do.
     pub fn has_ended(&self) -> bool {
         self.thread.as_ref().is_none_or(JoinHandle::is_finished)
     }
 
+    /// Nothing more will come: what is open is to be closed.
+    pub fn close(&mut self) {
+        self.inputs = None;
+    }
+
     /// Ends the recording in order and gives what is reported last; false when the thread died of a fault of the
     /// program.
     pub fn finish(&mut self) -> (Vec<RecorderStatus>, bool) {
-        self.inputs = None;
+        self.close();
         let sound = self.thread.take().is_none_or(|t| t.join().is_ok());
         (self.statuses.try_iter().collect(), sound)
     }
@@ -110,36 +144,104 @@ impl Drop for RecorderThread {
 
 struct Worker {
     recorder: Recorder,
+    disk: Arc<dyn Disk>,
     root: PathBuf,
     reports: Sender<RecorderStatus>,
     reported: Instant,
     /// Messages that are not the recorder's own.
     messages: Vec<String>,
+    /// Times over the ceiling that could not be written down yet.
+    unwritten: VecDeque<OverCeiling>,
+    tried: Instant,
+    /// Recordings kept by recorders that a fault of the program ended.
+    kept_before: usize,
+    faults: u32,
+    busy: BusySince,
 }
 
 impl Worker {
     fn run(&mut self, inputs: &Receiver<RecorderInput>) {
         self.report();
         loop {
-            let news = match inputs.recv_timeout(IDLE) {
-                Ok(input) => self.take(input),
-                Err(RecvTimeoutError::Timeout) => {
-                    self.recorder.tick(Instant::now());
-                    false
-                }
+            let input = match inputs.recv_timeout(IDLE) {
+                Ok(input) => Some(input),
+                Err(RecvTimeoutError::Timeout) => None,
                 Err(RecvTimeoutError::Disconnected) => break,
             };
+            let news = self.at_work(|worker| worker.take(input)).unwrap_or(true);
             if news || self.recorder.has_messages() || self.reported.elapsed() >= REPORT_EVERY {
                 self.report();
             }
         }
-        self.recorder.close(Instant::now());
+        self.at_work(|worker| {
+            worker.recorder.close(Instant::now());
+            worker.write_down();
+        });
+        self.give_up_unwritten();
         self.report();
     }
 
-    /// Whether it changes where the scan stands.
-    fn take(&mut self, input: RecorderInput) -> bool {
+    /// Does something; a fault of the program in it costs the recording that is open, and no more.
+    fn at_work<T>(&mut self, work: impl FnOnce(&mut Worker) -> T) -> Option<T> {
+        let busy = Arc::clone(&self.busy);
+        let set = |since| *busy.lock().unwrap_or_else(PoisonError::into_inner) = since;
+        set(Some(Instant::now()));
+        let done = isolated(|| work(self));
+        set(None);
+        done.map_err(|fault| self.start_anew(&fault)).ok()
+    }
+
+    /// Closes what a fault of the program interrupted and goes on with a new recorder.
+    fn start_anew(&mut self, fault: &ProgramFault) {
+        self.faults += 1;
         let now = Instant::now();
+        let why = format!("{fault} interrupted the recording");
+        let (request, station) = (self.recorder.request().clone(), self.recorder.station().cloned());
+        // A recorder whose closing fails as well has written what it had written.
+        let _ = isolated(|| self.recorder.cut(&why, now));
+        self.messages.append(&mut self.recorder.take_messages());
+        if self.recorder.ended() {
+            return;
+        }
+        let next = match self.faults <= MOST_FAULTS {
+            true => isolated(|| self.next_recorder(request)),
+            false => Err(fault.clone()),
+        };
+        match next {
+            Ok(Ok(mut next)) => {
+                if let Some(station) = station {
+                    next.connected(&station, now);
+                }
+                self.kept_before += self.recorder.kept();
+                self.recorder = next;
+                self.messages.push(format!(
+                    "{why}: what was recorded up to then is kept, and a new recording goes on. Please report this line"
+                ));
+            }
+            Ok(Err(error)) => self.recorder.fail(error.to_string(), now),
+            Err(_) => self.recorder.fail(
+                format!("{why}, and a new one cannot go on; what was recorded is kept. Please report this line"),
+                now,
+            ),
+        }
+    }
+
+    fn next_recorder(&self, request: RecordingRequest) -> Result<Recorder> {
+        let inputs = collect_any(std::slice::from_ref(&self.root))?;
+        let study = inputs.study.clone().unwrap_or_default();
+        Recorder::start_on(Arc::clone(&self.disk), &inputs, &study, request)
+    }
+
+    /// Whether it changes where the scan stands.
+    fn take(&mut self, input: Option<RecorderInput>) -> bool {
+        let now = Instant::now();
+        if !self.unwritten.is_empty() && self.tried.elapsed() >= WRITE_AGAIN {
+            self.write_down();
+        }
+        let Some(input) = input else {
+            self.recorder.tick(now);
+            return false;
+        };
         match input {
             RecorderInput::Samples(samples) => {
                 self.recorder.push(&samples, now);
@@ -155,29 +257,66 @@ impl Worker {
             RecorderInput::Touching(touching) => self.recorder.touching(touching),
             RecorderInput::TestEnded => self.recorder.test_ended(),
             RecorderInput::OverCeiling(over) => {
-                if let Err(error) = over_ceiling::append(&self.root, &over) {
-                    self.messages.push(format!(
-                        "a time over the ceiling could not be written down: {error}"
-                    ));
-                }
+                self.unwritten.push_back(over);
+                self.write_down();
             }
         }
         true
+    }
+
+    /// Writes down the times over the ceiling; one that cannot be written waits for better times.
+    fn write_down(&mut self) {
+        self.tried = Instant::now();
+        while let Some(over) = self.unwritten.front() {
+            match over_ceiling::append(self.disk.as_ref(), &self.root, over) {
+                Ok(()) => {
+                    self.unwritten.pop_front();
+                }
+                Err(error) => {
+                    let words = format!(
+                        "a time over the ceiling could not be written down yet, it is tried again: {error}"
+                    );
+                    if !self.messages.contains(&words) {
+                        self.messages.push(words);
+                    }
+                    return;
+                }
+            }
+        }
+    }
+
+    /// What could not be written to the end is at least said.
+    fn give_up_unwritten(&mut self) {
+        for over in std::mem::take(&mut self.unwritten) {
+            self.messages.push(format!(
+                "not written down: at {} the force was over the ceiling of {:.0} N for {:.2} s, {:.1} N at most; add it \
+                 to {} by hand",
+                over.time,
+                over.ceiling_n,
+                over.duration_s,
+                over.peak_n,
+                over_ceiling::FILE_NAME
+            ));
+        }
     }
 
     fn report(&mut self) {
         self.reported = Instant::now();
         let mut messages = self.recorder.take_messages();
         messages.append(&mut self.messages);
+        let mut state = self.recorder.session_state();
+        if let Some(last) = messages.last() {
+            state.message = Some(last.clone());
+        }
         // Whoever listened may be gone: then the session ends all the same.
         let _ = self.reports.send(RecorderStatus {
-            state: self.recorder.session_state(),
+            state,
             pressed_of: self.recorder.pressed_of(),
             messages,
             ended: self.recorder.ended(),
             at_end: self.recorder.at_end(),
             failure: self.recorder.failed().map(str::to_owned),
-            kept: self.recorder.kept(),
+            kept: self.kept_before + self.recorder.kept(),
         });
     }
 }

@@ -2,6 +2,7 @@
 
 use crate::batch::reference::reference_alone;
 use crate::columns::Measure;
+use crate::fault::{ProgramFault, isolated};
 use crate::live::summary::ReferenceValues;
 use crate::study::inputs::{Inputs, Study};
 use crate::technique::reference::{Reference, Target};
@@ -10,8 +11,9 @@ use std::sync::mpsc::{Receiver, channel};
 
 /// The study's reference, analysed beside the recording so that nobody waits for it.
 pub struct ReferenceLoader {
-    results: Receiver<Reference>,
+    results: Receiver<Result<Reference, ProgramFault>>,
     reference: Option<Reference>,
+    fault: Option<ProgramFault>,
 }
 
 impl ReferenceLoader {
@@ -22,21 +24,28 @@ impl ReferenceLoader {
         let _ = std::thread::Builder::new()
             .name("reference".to_owned())
             .spawn(move || {
-                let _ = sender.send(reference_alone(&inputs, &study));
+                let _ = sender.send(isolated(|| reference_alone(&inputs, &study)));
             });
         ReferenceLoader {
             results,
             reference: None,
+            fault: None,
         }
     }
 
     /// Whether it has just arrived.
     pub fn has_arrived(&mut self) -> bool {
-        let Ok(reference) = self.results.try_recv() else {
-            return false;
-        };
-        self.reference = Some(reference).filter(|r| !r.is_empty());
+        match self.results.try_recv() {
+            Ok(Ok(reference)) => self.reference = Some(reference).filter(|r| !r.is_empty()),
+            Ok(Err(fault)) => self.fault = Some(fault),
+            Err(_) => return false,
+        }
         self.reference.is_some()
+    }
+
+    /// The fault of the program that kept it from arriving, once.
+    pub fn take_fault(&mut self) -> Option<ProgramFault> {
+        self.fault.take()
     }
 
     /// The values for a test of this kind, where there are any.

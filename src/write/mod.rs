@@ -65,6 +65,30 @@ fn write_whole(path: &Path, bytes: &[u8], mode: u32) -> Result<()> {
     write().map_err(|e| Error::io(path, e, advice))
 }
 
+/// Refuses what is neither an ordinary file nor free: a link would have the file that it leads to emptied, a pipe never
+/// end. For files of the program's own, which nobody has a reason to put elsewhere.
+///
+/// # Errors
+/// [`Error::Refused`].
+pub fn refuse_link(path: &Path) -> Result<()> {
+    let Ok(there) = fs::symlink_metadata(path) else {
+        return Ok(());
+    };
+    if there.is_file() {
+        return Ok(());
+    }
+    let what = match there.is_symlink() {
+        true => "a link",
+        false => "no ordinary file",
+    };
+    Err(Error::Refused {
+        found: format!("{} is {what}", path.display()),
+        advice: "the program keeps a file of its own under that name: remove what is there and run again; what a link leads \
+                 to stays as it is"
+            .to_owned(),
+    })
+}
+
 const FILE_MODE: u32 = 0o644;
 const PRIVATE_MODE: u32 = 0o600;
 const FOLDER_MODE: u32 = 0o755;
@@ -109,6 +133,26 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let error = write_file_whole(dir.path(), b"x").unwrap_err();
         assert!(error.to_string().contains("not an ordinary file"), "{error}");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn the_programs_own_files_are_reached_through_no_link() {
+        let dir = tempfile::tempdir().unwrap();
+        let (own, other) = (dir.path().join("own"), dir.path().join("thesis.txt"));
+        refuse_link(&own).unwrap();
+        fs::write(&own, "").unwrap();
+        refuse_link(&own).unwrap();
+        fs::remove_file(&own).unwrap();
+        std::os::unix::fs::symlink(&other, &own).unwrap();
+        for there in [false, true] {
+            if there {
+                fs::write(&other, "x").unwrap();
+            }
+            let error = refuse_link(&own).unwrap_err().to_string();
+            assert!(error.contains("own is a link"), "{error}");
+        }
+        assert!(refuse_link(dir.path()).unwrap_err().to_string().contains("no ordinary file"));
     }
 
     #[cfg(unix)]

@@ -3,9 +3,10 @@
 //! A line is on the disk before anybody is told that it is kept. A line half written by a machine that lost its power
 //! is ended before the next one is added, so that it spoils itself alone.
 
+use super::disk::Disk;
 use crate::error::{Error, Result};
 use std::fs::File;
-use std::io::{Read, Seek, SeekFrom, Write};
+use std::io::{ErrorKind, Read, Seek, SeekFrom};
 use std::path::Path;
 
 const ADVICE: &str = "check that the disk is not full and that the file may be written";
@@ -14,35 +15,42 @@ const ADVICE: &str = "check that the disk is not full and that the file may be w
 ///
 /// # Errors
 /// [`Error::Io`] when the system will not write; the list may then hold part of the line.
-pub fn append_line(path: &Path, heading: Option<&str>, line: &str) -> Result<()> {
+pub fn append_line(disk: &dyn Disk, path: &Path, heading: Option<&str>, line: &str) -> Result<()> {
     let append = || -> std::io::Result<bool> {
-        let mut file = File::options().read(true).append(true).create(true).open(path)?;
-        let length = file.seek(SeekFrom::End(0))?;
         let mut text = String::new();
-        if length == 0 {
-            text.extend(heading.map(|h| format!("{h}\n")));
-        } else if last_byte(&mut file)? != b'\n' {
-            text.push('\n');
+        let last = last_byte(path)?;
+        match last {
+            None => text.extend(heading.map(|h| format!("{h}\n"))),
+            Some(b'\n') => {}
+            Some(_) => text.push('\n'),
         }
         text.push_str(line);
         text.push('\n');
         // One write, so that a reader of the list sees the line whole or not at all.
-        file.write_all(text.as_bytes())?;
-        file.sync_all()?;
-        Ok(length == 0)
+        disk.append(path, text.as_bytes())?;
+        Ok(last.is_none())
     };
     let new = append().map_err(|e| Error::io(path, e, ADVICE))?;
     if new && let Some(folder) = path.parent() {
-        super::sync_folder(folder);
+        disk.sync_folder(folder);
     }
     Ok(())
 }
 
-fn last_byte(file: &mut File) -> std::io::Result<u8> {
+/// `None` when the file is empty or not there.
+fn last_byte(path: &Path) -> std::io::Result<Option<u8>> {
+    let mut file = match File::open(path) {
+        Ok(file) => file,
+        Err(e) if e.kind() == ErrorKind::NotFound => return Ok(None),
+        Err(e) => return Err(e),
+    };
+    if file.seek(SeekFrom::End(0))? == 0 {
+        return Ok(None);
+    }
     let mut last = [0];
     file.seek(SeekFrom::End(-1))?;
     file.read_exact(&mut last)?;
-    Ok(last[0])
+    Ok(Some(last[0]))
 }
 
 /// Adds a row to a table of delimited text, in the order and with the delimiter of the headings that the file has.
@@ -53,7 +61,7 @@ fn last_byte(file: &mut File) -> std::io::Result<u8> {
 /// # Errors
 /// [`Error::Refused`] when the file has no headings that the row could go under; [`Error::Io`] as
 /// [`append_line`].
-pub fn append_row(path: &Path, cells: &[(&str, &str)], needed: &[&str]) -> Result<()> {
+pub fn append_row(disk: &dyn Disk, path: &Path, cells: &[(&str, &str)], needed: &[&str]) -> Result<()> {
     let new_heading = cells.iter().map(|(h, _)| *h).collect::<Vec<_>>().join(",");
     let heading = heading_of(path)?;
     let (delimiter, headings) = match &heading {
@@ -80,7 +88,7 @@ pub fn append_row(path: &Path, cells: &[(&str, &str)], needed: &[&str]) -> Resul
                 .map_or("", |(_, cell)| *cell)
         })
         .collect();
-    append_line(path, Some(&new_heading), &joined(&row, delimiter))
+    append_line(disk, path, Some(&new_heading), &joined(&row, delimiter))
 }
 
 /// The first line that is neither blank nor a comment, as [`crate::study::table::TextTable`] takes it.
@@ -122,16 +130,17 @@ fn joined(cells: &[&str], delimiter: char) -> String {
 
 #[cfg(test)]
 mod tests {
+    use super::super::disk::FileDisk;
     use super::*;
 
     #[test]
     fn a_line_is_added_whole_and_a_half_one_before_it_is_ended() {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("list.csv");
-        append_line(&path, Some("a,b"), "1,2").unwrap();
+        append_line(&FileDisk, &path, Some("a,b"), "1,2").unwrap();
         assert_eq!(std::fs::read_to_string(&path).unwrap(), "a,b\n1,2\n");
         std::fs::write(&path, "a,b\n1,2\n3").unwrap();
-        append_line(&path, Some("a,b"), "4,5").unwrap();
+        append_line(&FileDisk, &path, Some("a,b"), "4,5").unwrap();
         assert_eq!(std::fs::read_to_string(&path).unwrap(), "a,b\n1,2\n3\n4,5\n");
     }
 
@@ -146,10 +155,10 @@ mod tests {
             ("call", "even"),
             ("trial", ""),
         ];
-        append_row(&path, &cells, &["subject", "call"]).unwrap();
+        append_row(&FileDisk, &path, &cells, &["subject", "call"]).unwrap();
         let text = std::fs::read_to_string(&path).unwrap();
         assert!(text.ends_with("call\nL3;\"V;1\";;even\n"), "{text}");
-        let error = append_row(&path, &cells, &["session"]).unwrap_err();
+        let error = append_row(&FileDisk, &path, &cells, &["session"]).unwrap_err();
         assert!(error.to_string().contains("no column session"), "{error}");
     }
 
@@ -157,7 +166,7 @@ mod tests {
     #[test]
     fn a_full_disk_is_told() {
         // /dev/full answers every write with ENOSPC (man 4 full).
-        let error = append_line(Path::new("/dev/full"), None, "x").unwrap_err();
+        let error = append_line(&FileDisk, Path::new("/dev/full"), None, "x").unwrap_err();
         assert!(error.to_string().contains("disk is not full"), "{error}");
     }
 }

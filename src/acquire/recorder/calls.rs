@@ -1,6 +1,7 @@
 //! What an examiner says of a level, taken while the hands still know it.
 
 use super::append::append_row;
+use super::disk::Disk;
 use crate::error::Result;
 use crate::study::call::Call;
 use std::path::Path;
@@ -13,7 +14,7 @@ pub const FILE_NAME: &str = "calls.csv";
 /// # Errors
 /// [`Refused`](crate::error::Error::Refused) when the file's headings have no place for it,
 /// [`Io`](crate::error::Error::Io) when the system will not write.
-pub fn append(root: &Path, call: &Call) -> Result<()> {
+pub fn append(disk: &dyn Disk, root: &Path, call: &Call) -> Result<()> {
     let trial = call.trial.map(|t| t.to_string()).unwrap_or_default();
     let confidence = call.confidence.map(|c| c.to_string()).unwrap_or_default();
     let cells = [
@@ -26,6 +27,7 @@ pub fn append(root: &Path, call: &Call) -> Result<()> {
         ("confidence", confidence.as_str()),
     ];
     append_row(
+        disk,
         &root.join(FILE_NAME),
         &cells,
         &["subject", "examiner", "session", "level", "call"],
@@ -34,6 +36,7 @@ pub fn append(root: &Path, call: &Call) -> Result<()> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::disk::FileDisk;
     use super::*;
     use crate::study::calls;
     use crate::terms::{Felt, Level};
@@ -50,12 +53,12 @@ mod tests {
             call: Felt::Right,
             confidence: None,
         };
-        append(dir.path(), &call).unwrap();
+        append(&FileDisk, dir.path(), &call).unwrap();
         let other = Call {
             level: Level::L4,
             ..call.clone()
         };
-        append(dir.path(), &other).unwrap();
+        append(&FileDisk, dir.path(), &other).unwrap();
         let text = std::fs::read_to_string(dir.path().join(FILE_NAME)).unwrap();
         assert_eq!(text.lines().next(), Some(calls::HEADER));
         let (read, problems) = calls::parse(FILE_NAME, &text);

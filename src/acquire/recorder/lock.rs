@@ -1,6 +1,7 @@
 //! At most one recorder per study.
 
 use crate::error::{Error, Result};
+use crate::write::refuse_link;
 use std::fs::{File, TryLockError};
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::Path;
@@ -13,6 +14,8 @@ pub const FILE_NAME: &str = ".recording";
 #[derive(Debug)]
 pub struct StudyLock {
     file: File,
+    /// The study's folder, locked too where the system can: the file may be deleted under a recorder that runs.
+    _folder: Option<File>,
 }
 
 impl StudyLock {
@@ -25,6 +28,14 @@ impl StudyLock {
     /// be written to.
     pub fn take(root: &Path, since: &str) -> Result<Option<StudyLock>> {
         let path = root.join(FILE_NAME);
+        refuse_link(&path)?;
+        // Some systems cannot open a folder, and some disks not lock one: then the file alone serves.
+        let folder = File::open(root).ok();
+        let folder = match folder.as_ref().map(File::try_lock) {
+            Some(Err(TryLockError::WouldBlock)) => return Err(held(root, File::open(&path).ok())),
+            Some(Ok(())) => folder,
+            Some(Err(TryLockError::Error(_))) | None => None,
+        };
         let mut file = File::options()
             .read(true)
             .write(true)
@@ -34,13 +45,17 @@ impl StudyLock {
             .map_err(|e| Error::io(&path, e, "check that the study's folder may be written"))?;
         match file.try_lock() {
             Ok(()) => {}
-            Err(TryLockError::WouldBlock) => return Err(held(root, &mut file)),
-            Err(TryLockError::Error(_)) => return Ok(None),
+            Err(TryLockError::WouldBlock) => return Err(held(root, Some(file))),
+            Err(TryLockError::Error(_)) if folder.is_none() => return Ok(None),
+            Err(TryLockError::Error(_)) => {}
         }
         // Naming the holder helps whoever comes second; if it cannot be written (a full disk), what follows will report that.
         let _ = file.set_len(0);
         let _ = writeln!(file, "process {}, since {since}", std::process::id());
-        Ok(Some(StudyLock { file }))
+        Ok(Some(StudyLock {
+            file,
+            _folder: folder,
+        }))
     }
 }
 
@@ -50,10 +65,12 @@ impl Drop for StudyLock {
     }
 }
 
-fn held(root: &Path, file: &mut File) -> Error {
+fn held(root: &Path, file: Option<File>) -> Error {
     let mut by = String::new();
-    let _ = file.seek(SeekFrom::Start(0));
-    let _ = file.take(200).read_to_string(&mut by);
+    if let Some(mut file) = file {
+        let _ = file.seek(SeekFrom::Start(0));
+        let _ = file.take(200).read_to_string(&mut by);
+    }
     let by = match by.trim() {
         "" => String::new(),
         by => format!(" ({})", crate::study::words::shown(by)),
@@ -75,6 +92,13 @@ mod tests {
         let second = StudyLock::take(dir.path(), "later").unwrap_err().to_string();
         let who = format!("process {}, since 2026-09-14T10:02:31", std::process::id());
         assert!(second.contains(&who), "{second}");
+        // The file is gone; the study is still taken.
+        #[cfg(unix)]
+        {
+            std::fs::remove_file(dir.path().join(FILE_NAME)).unwrap();
+            let second = StudyLock::take(dir.path(), "later").unwrap_err().to_string();
+            assert!(second.contains("another recorder is at work"), "{second}");
+        }
         drop(first);
         assert!(StudyLock::take(dir.path(), "later").unwrap().is_some());
     }

@@ -5,7 +5,8 @@
 //!
 //! 1. the sidecar, whole, with `status = "open"`;
 //! 2. the trace, under its final name and never over another file: headings, then whole lines, handed to the system every
-//!    250 ms and forced to the disk every second;
+//!    250 ms and forced to the disk every second, in a thread of its own: a slow disk makes that second longer, which is
+//!    said, and holds up nothing else;
 //! 3. at the end the trace's hash in SHA256SUMS, then the sidecar again, whole, with `status = "complete"` and what was
 //!    counted.
 //!
@@ -16,6 +17,7 @@ pub mod columns;
 pub mod prior;
 pub mod lock;
 pub mod file_names;
+pub mod disk;
 mod open_recording;
 pub mod over_ceiling;
 pub mod append;

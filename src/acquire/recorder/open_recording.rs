@@ -1,17 +1,18 @@
 //! One recording while it is open: its sidecar, its trace, its line in SHA256SUMS.
 
 use super::columns::TraceColumns;
-use super::trace_file::{OpenSink, TraceFile};
-use super::{append, file_names, sync_folder};
+use super::disk::{Disk, Sink};
+use super::trace_file::{SYNC_EVERY, TraceFile};
+use super::{append, file_names};
 use crate::acquire::station::{LineCounts, Sample, Station, StationChannel};
 use crate::error::{Error, Result};
 use crate::read::sha256_hex;
 use crate::terms::{Contact, Feedback, Landmark, Level, LineOfDrive, Posture, RecordingStatus, Side};
 use crate::trace::About;
-use crate::write::write_file_whole;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
-use std::time::Instant;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 /// Folder of a study that recordings go into.
 pub const FOLDER: &str = "recordings";
@@ -58,9 +59,18 @@ struct Started {
     name: String,
     /// Nothing is kept of a practice.
     file: Option<TraceFile>,
+    /// When its name was last seen to lead to it.
+    seen: Instant,
     first: Sample,
     last: Sample,
     rows: u64,
+}
+
+/// A recording whose file somebody deleted or replaced while it grew: all of it is under another name now.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DisplacedRecording {
+    pub from: String,
+    pub to: String,
 }
 
 /// Where recordings are made.
@@ -68,7 +78,7 @@ pub struct RecordingTarget<'a> {
     /// The study's folder; `None` for practice, of which nothing is kept.
     pub root: Option<&'a Path>,
     pub session: &'a str,
-    pub open_sink: &'a OpenSink,
+    pub disk: &'a dyn Disk,
     /// The least trial that the recording may have.
     pub first_trial: u32,
 }
@@ -156,11 +166,63 @@ impl OpenRecording {
         self.counts[1] = counts;
     }
 
+    /// For how long the disk has been forcing it out, when that is longer than it should take.
+    pub fn waits_for_disk(&self, now: Instant) -> Option<Duration> {
+        self.started.as_ref()?.file.as_ref()?.waits_for_disk(now)
+    }
+
+    /// Looks, once a second or when asked `at_once`, whether its name still leads to it. When somebody deleted or replaced
+    /// the file, everything in it is kept under another name, under which it goes on.
+    ///
+    /// # Errors
+    /// As [`OpenRecording::push`].
+    pub fn keep_if_displaced(
+        &mut self,
+        place: &RecordingTarget<'_>,
+        at_once: bool,
+        now: Instant,
+    ) -> Result<Option<DisplacedRecording>> {
+        let Some(mut started) = self.started.take() else {
+            return Ok(None);
+        };
+        let kept = self.keep_started(&mut started, place, at_once, now);
+        self.started = Some(started);
+        kept
+    }
+
+    fn keep_started(
+        &mut self,
+        started: &mut Started,
+        place: &RecordingTarget<'_>,
+        at_once: bool,
+        now: Instant,
+    ) -> Result<Option<DisplacedRecording>> {
+        let (Some(file), Some(root)) = (&mut started.file, place.root) else {
+            return Ok(None);
+        };
+        if !at_once && now.saturating_duration_since(started.seen) < SYNC_EVERY {
+            return Ok(None);
+        }
+        started.seen = now;
+        if file.is_at(&started.path) {
+            return Ok(None);
+        }
+        let (path, name, sink) = self.new_files(root, place)?;
+        file.moved_to(sink, now).map_err(|e| Error::io(&path, e, ADVICE))?;
+        path.parent().iter().for_each(|folder| place.disk.sync_folder(folder));
+        started.path = path;
+        Ok(Some(DisplacedRecording {
+            from: std::mem::replace(&mut started.name, name.clone()),
+            to: name,
+        }))
+    }
+
     fn begin(&mut self, first: &Sample, place: &RecordingTarget<'_>, now: Instant) -> Result<Started> {
         let mut started = Started {
             path: PathBuf::new(),
             name: String::new(),
             file: None,
+            seen: now,
             first: *first,
             last: *first,
             rows: 0,
@@ -170,23 +232,40 @@ impl OpenRecording {
             self.facts.about.trial = Some(place.first_trial);
             return Ok(started);
         };
+        let (path, name, sink) = self.new_files(root, place)?;
+        let file =
+            TraceFile::begin(sink, &self.columns.header(), now).map_err(|e| Error::io(&path, e, ADVICE))?;
+        path.parent().iter().for_each(|folder| place.disk.sync_folder(folder));
+        started.path = path;
+        started.name = name;
+        started.file = Some(file);
+        Ok(started)
+    }
+
+    /// A free name with its sidecar beside it, and an empty trace.
+    fn new_files(
+        &mut self,
+        root: &Path,
+        place: &RecordingTarget<'_>,
+    ) -> Result<(PathBuf, String, Arc<dyn Sink>)> {
         let session = file_names::part(place.session);
         let folder = root.join(FOLDER).join(&session);
-        std::fs::create_dir_all(&folder).map_err(|e| Error::io(&folder, e, ADVICE))?;
-        sync_folder(&root.join(FOLDER));
+        place
+            .disk
+            .make_folder(&folder)
+            .map_err(|e| Error::io(&folder, e, ADVICE))?;
+        place.disk.sync_folder(&root.join(FOLDER));
         let (path, trial) = file_names::free_name(&folder, &self.words(), place.first_trial)?;
         self.facts.about.trial = Some(trial);
         let file_name = path.file_name().map(|n| n.to_string_lossy().into_owned());
-        started.name = format!("{session}/{}", file_name.unwrap_or_default());
+        let name = format!("{session}/{}", file_name.unwrap_or_default());
         // Everything that is known stands beside the trace before there is one.
-        write_file_whole(&path.with_extension("toml"), self.sidecar(None, None)?.as_bytes())?;
-        let sink = (place.open_sink)(&path).map_err(|e| Error::io(&path, e, ADVICE))?;
-        let file =
-            TraceFile::begin(sink, &self.columns.header(), now).map_err(|e| Error::io(&path, e, ADVICE))?;
-        sync_folder(&folder);
-        started.path = path;
-        started.file = Some(file);
-        Ok(started)
+        let sidecar = self.sidecar(None, None)?;
+        place
+            .disk
+            .replace(&path.with_extension("toml"), sidecar.as_bytes())?;
+        let sink = place.disk.create(&path).map_err(|e| Error::io(&path, e, ADVICE))?;
+        Ok((path, name, sink))
     }
 
     /// Words of the file's name.
@@ -209,6 +288,7 @@ impl OpenRecording {
         mut self,
         ending: &RecordingEnd,
         root: Option<&Path>,
+        disk: &dyn Disk,
         now: Instant,
     ) -> Result<Option<String>> {
         let Some(mut started) = self.started.take() else {
@@ -225,9 +305,11 @@ impl OpenRecording {
             Ok(_) => ending.clone(),
             Err(error) => RecordingEnd::Cut(error.to_string()),
         };
-        let summed = add_sum(root, &started.name, &sha256);
+        let summed = add_sum(disk, root, &started.name, &sha256);
         let sidecar = self.sidecar(Some(&cut), Some(&started))?;
-        write_file_whole(&started.path.with_extension("toml"), sidecar.as_bytes())?;
+        disk.replace(&started.path.with_extension("toml"), sidecar.as_bytes())?;
+        // Its new text would else be lost with the power, and a whole recording be taken for one that was cut off.
+        started.path.parent().iter().for_each(|folder| disk.sync_folder(folder));
         finished?;
         summed?;
         Ok(Some(started.name))
@@ -360,22 +442,22 @@ fn drift_ppm(first: &Sample, last: &Sample) -> Option<f64> {
 ///
 /// # Errors
 /// [`Error::Io`] when the system will not write.
-pub fn add_sum(root: &Path, name: &str, sha256: &str) -> Result<()> {
+pub fn add_sum(disk: &dyn Disk, root: &Path, name: &str, sha256: &str) -> Result<()> {
     let escaped = name
         .replace('\\', "\\\\")
         .replace('\n', "\\n")
         .replace('\r', "\\r");
     let mark = if escaped == name { "" } else { "\\" };
     let line = format!("{mark}{sha256}  {escaped}");
-    append::append_line(&root.join(FOLDER).join(SUMS), None, &line)
+    append::append_line(disk, &root.join(FOLDER).join(SUMS), None, &line)
 }
 
 /// Adds the hash of a recording that is on the disk.
 ///
 /// # Errors
 /// [`Error::Io`] when it cannot be read or the sums not be written.
-pub fn add_sum_of(root: &Path, name: &str) -> Result<()> {
+pub fn add_sum_of(disk: &dyn Disk, root: &Path, name: &str) -> Result<()> {
     let path = root.join(FOLDER).join(name);
     let bytes = std::fs::read(&path).map_err(|e| Error::io(&path, e, "check its permissions"))?;
-    add_sum(root, name, &sha256_hex(&bytes))
+    add_sum(disk, root, name, &sha256_hex(&bytes))
 }

@@ -1,6 +1,7 @@
 //! The over-ceiling log: every time the sum of all contacts was over the ceiling, in practice too.
 
 use super::append::append_row;
+use super::disk::Disk;
 use crate::error::Result;
 use crate::terms::{Level, Region};
 use std::path::Path;
@@ -28,7 +29,7 @@ pub struct OverCeiling {
 /// # Errors
 /// [`crate::error::Error::Refused`] when somebody gave the file other headings, [`crate::error::Error::Io`] when the
 /// system will not write.
-pub fn append(root: &Path, over: &OverCeiling) -> Result<()> {
+pub fn append(disk: &dyn Disk, root: &Path, over: &OverCeiling) -> Result<()> {
     let (peak, ceiling) = (format!("{:.1}", over.peak_n), over.ceiling_n.to_string());
     let duration = format!("{:.3}", over.duration_s);
     let cells = [
@@ -40,11 +41,12 @@ pub fn append(root: &Path, over: &OverCeiling) -> Result<()> {
         ("duration_s", duration.as_str()),
         ("examiner", over.examiner.as_deref().unwrap_or_default()),
     ];
-    append_row(&root.join(FILE_NAME), &cells, &["time", "peak_n"])
+    append_row(disk, &root.join(FILE_NAME), &cells, &["time", "peak_n"])
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::disk::FileDisk;
     use super::*;
 
     #[test]
@@ -59,8 +61,8 @@ mod tests {
             duration_s: 0.212,
             examiner: Some("=L,1".to_owned()),
         };
-        append(dir.path(), &over).unwrap();
-        append(dir.path(), &OverCeiling::default()).unwrap();
+        append(&FileDisk, dir.path(), &over).unwrap();
+        append(&FileDisk, dir.path(), &OverCeiling::default()).unwrap();
         let text = std::fs::read_to_string(dir.path().join(FILE_NAME)).unwrap();
         let lines: Vec<&str> = text.lines().collect();
         assert_eq!(

@@ -1,5 +1,6 @@
 //! What a study already holds: unfinished scans, trials to count on from, recordings that were never closed.
 
+use super::disk::Disk;
 use super::open_recording::{FOLDER, SUMS, add_sum_of};
 use super::plan_cursor::{RecordingKind, kind};
 use crate::error::Result;
@@ -83,7 +84,7 @@ fn tests_seen(sidecar: &Path) -> Option<i64> {
 ///
 /// # Errors
 /// [`crate::error::Error::Io`] when the sums cannot be written.
-pub fn settle_left_open(root: &Path, files: &[InputFile]) -> Result<Vec<String>> {
+pub fn settle_left_open(disk: &dyn Disk, root: &Path, files: &[InputFile]) -> Result<Vec<String>> {
     let sums = std::fs::read(root.join(FOLDER).join(SUMS)).unwrap_or_default();
     let sums = String::from_utf8_lossy(&sums);
     let listed: BTreeSet<&str> = sums
@@ -104,7 +105,7 @@ pub fn settle_left_open(root: &Path, files: &[InputFile]) -> Result<Vec<String>>
             .recorder_version
             .is_some_and(|v| v.starts_with("tautpoint "));
         if ours && sidecar.status == Some(RecordingStatus::Open) {
-            add_sum_of(root, name)?;
+            add_sum_of(disk, root, name)?;
             left.push(name.to_owned());
         }
     }

@@ -1,6 +1,7 @@
 //! sessions.csv: in which sessions the cautions were shown, and whether somebody confirmed them.
 
 use super::append::append_row;
+use super::disk::Disk;
 use crate::error::{Problem, Result};
 use crate::study::table::TextTable;
 use std::path::Path;
@@ -27,23 +28,24 @@ pub fn met(root: &Path, session: &str) -> Option<&'static str> {
 ///
 /// # Errors
 /// As [`append_row`].
-pub fn store(root: &Path, session: &str, met: &str) -> Result<()> {
+pub fn store(disk: &dyn Disk, root: &Path, session: &str, met: &str) -> Result<()> {
     let time = super::stamp();
     let cells = [("session", session), ("time", time.as_str()), ("cautions", met)];
-    append_row(&root.join(FILE_NAME), &cells, &["session", "cautions"])
+    append_row(disk, &root.join(FILE_NAME), &cells, &["session", "cautions"])
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::disk::FileDisk;
     use super::*;
 
     #[test]
     fn what_is_stored_of_a_session_is_found_again() {
         let dir = tempfile::tempdir().unwrap();
         assert_eq!(met(dir.path(), "s,1"), None);
-        store(dir.path(), "s,1", "shown").unwrap();
+        store(&FileDisk, dir.path(), "s,1", "shown").unwrap();
         assert_eq!(met(dir.path(), "s,1"), Some("shown"));
-        store(dir.path(), "s,1", "confirmed").unwrap();
+        store(&FileDisk, dir.path(), "s,1", "confirmed").unwrap();
         assert_eq!(met(dir.path(), "s,1"), Some("confirmed"));
         assert_eq!(met(dir.path(), "s2"), None);
     }

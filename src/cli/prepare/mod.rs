@@ -1,6 +1,5 @@
 //! `prepare`: a new study's folder.
 
-pub mod pages;
 mod study_toml;
 
 use super::Outcome;
@@ -8,6 +7,7 @@ use super::open::{day_of, sound_study};
 use crate::agreement::registered;
 use crate::batch;
 use crate::error::Error;
+use crate::report::station;
 use crate::settings::Settings;
 use crate::study::plan::{Order, Plan};
 use crate::study::{built_in, calls, day, roster};
@@ -126,9 +126,9 @@ fn files(args: &PrepareArgs) -> anyhow::Result<Vec<(String, String)>> {
     files.push(("calls.csv".to_owned(), format!("{}\n", calls::HEADER)));
     files.push((
         "station-card.html".to_owned(),
-        pages::station_card(&title, &plan, &Settings::default())?,
+        station::station_card(&title, &plan, &Settings::default())?,
     ));
-    files.push(("start-of-day.html".to_owned(), pages::start_of_day(&title)?));
+    files.push(("start-of-day.html".to_owned(), station::start_of_day(&title)?));
     Ok(files)
 }
 

@@ -61,7 +61,11 @@ impl Console {
                 self.status_line
                     .say(&format!("under the ceiling again after {duration_s:.2} s{peak}"));
             }
-            SessionEvent::Message(message) => self.status_line.say(&message),
+            SessionEvent::Message(message) => {
+                self.status_line.say(&message);
+                // What stays on the page is not printed twice.
+                self.warned.push(message);
+            }
         }
     }
 

@@ -1,6 +1,7 @@
 //! Keys and words from standard input.
 
 use crate::acquire::control::Command;
+use crate::fault::is_isolated;
 use crate::terms::Felt;
 use crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 use crossterm::terminal::{disable_raw_mode, enable_raw_mode, size};
@@ -69,7 +70,10 @@ fn restore_before_a_panic_is_printed() {
     ONCE.call_once(|| {
         let print = std::panic::take_hook();
         std::panic::set_hook(Box::new(move |panic| {
-            let _ = disable_raw_mode();
+            // What is caught prints nothing, and the keys go on as they are.
+            if !is_isolated() {
+                let _ = disable_raw_mode();
+            }
             print(panic);
         }));
     });

@@ -2,6 +2,7 @@
 
 use super::args::RecordArgs;
 use crate::acquire::port::ports;
+use crate::acquire::recorder::disk::FileDisk;
 use crate::acquire::recorder::lock::StudyLock;
 use crate::acquire::recorder::{RecordingRequest, sessions, stamp, today};
 use crate::cli::open::sound_study;
@@ -151,7 +152,7 @@ fn cautions(root: &Path, request: &RecordingRequest) -> anyhow::Result<&'static 
         "shown"
     };
     if !request.practice {
-        sessions::store(root, &request.session, met)?;
+        sessions::store(&FileDisk, root, &request.session, met)?;
     }
     Ok(met)
 }

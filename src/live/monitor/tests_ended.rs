@@ -105,6 +105,10 @@ impl Monitor {
     }
 
     pub(super) fn analysed(&mut self, analysed: &AnalysedTest) {
+        if let (Some(_), Some(reason)) = (&analysed.fault, &analysed.reason) {
+            self.warnings
+                .push(format!("Test {}: {reason}", analysed.ended.number));
+        }
         let same_step =
             analysed.ended.about.level == self.about.level && analysed.ended.about.side == self.about.side;
         if same_step {

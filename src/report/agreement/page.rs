@@ -6,7 +6,7 @@ use crate::compare::DECIDED;
 use crate::error::{Problem, Result};
 use crate::plot::Figure;
 use crate::format::number;
-use crate::report::frame::{Page, STYLE};
+use crate::report::frame::{Page, PageTable, STYLE};
 use crate::stats::agreement::Interval;
 use crate::terms::Felt;
 use serde::Serialize;
@@ -20,22 +20,13 @@ struct AgreementView {
     version: &'static str,
     title: String,
     of_ratings: bool,
-    tables: Vec<PrintedTable>,
-    mean_tables: Vec<PrintedTable>,
-    call_tables: Vec<PrintedTable>,
+    tables: Vec<PageTable>,
+    mean_tables: Vec<PageTable>,
+    call_tables: Vec<PageTable>,
     figures: Vec<FigureView>,
     notes: Vec<String>,
-    left_out: Option<PrintedTable>,
+    left_out: Option<PageTable>,
     problems: Vec<String>,
-}
-
-#[derive(Serialize)]
-struct PrintedTable {
-    caption: String,
-    heads: Vec<String>,
-    rows: Vec<Vec<String>>,
-    /// Sentences below.
-    after: Vec<String>,
 }
 
 #[derive(Serialize)]
@@ -130,7 +121,7 @@ fn with_ends(interval: Option<Interval>, decimals: usize) -> String {
 }
 
 /// Measures that have numbers, those that are decided on first; why the others have none stands below.
-fn main_table(agreement: &Agreement, design: Design) -> PrintedTable {
+fn main_table(agreement: &Agreement, design: Design) -> PageTable {
     let decided = |m: &MeasureAgreement| DECIDED.iter().any(|d| d.info().name == m.name);
     let mut found: Vec<_> = all(agreement).filter(|(_, s)| s.design == design).collect();
     found.sort_by_key(|(m, _)| !decided(m));
@@ -165,12 +156,8 @@ fn main_table(agreement: &Agreement, design: Design) -> PrintedTable {
         Design::Ratings => format!("Empty: {reason}."),
         _ => format!("No numbers, or not all: {reason} ({}).", labels.join(", ")),
     });
-    PrintedTable {
-        caption: format!("Agreement {}", design.label()),
-        heads,
-        rows: found.iter().filter_map(|(m, s)| main_row(m, s)).collect(),
-        after: after.collect(),
-    }
+    let rows = found.iter().filter_map(|(m, s)| main_row(m, s));
+    PageTable::of_numbers(format!("Agreement {}", design.label()), heads, rows).followed_by(after.collect())
 }
 
 fn main_row(m: &MeasureAgreement, s: &Summary) -> Option<Vec<String>> {
@@ -195,7 +182,7 @@ fn main_row(m: &MeasureAgreement, s: &Summary) -> Option<Vec<String>> {
 }
 
 /// Trials for a wanted change, for the measures that are decided on.
-fn trials_table(agreement: &Agreement, design: Design) -> Option<PrintedTable> {
+fn trials_table(agreement: &Agreement, design: Design) -> Option<PageTable> {
     let shown =
         |m: &MeasureAgreement| design == Design::Ratings || DECIDED.iter().any(|d| d.info().name == m.name);
     let rows: Vec<Vec<String>> = all(agreement)
@@ -209,18 +196,15 @@ fn trials_table(agreement: &Agreement, design: Design) -> Option<PrintedTable> {
         })
         .collect();
     let wanted = WANTED_PERCENT.iter().map(|p| format!("{} %", number(*p, 0)));
-    (!rows.is_empty()).then(|| PrintedTable {
-        after: Vec::new(),
-        caption: format!(
-            "Trials whose mean has an MDC95 of at most that share of the mean, {}",
-            design.label()
-        ),
-        heads: std::iter::once("measure".to_owned()).chain(wanted).collect(),
-        rows,
-    })
+    let caption = format!(
+        "Trials whose mean has an MDC95 of at most that share of the mean, {}",
+        design.label()
+    );
+    let heads = std::iter::once("measure".to_owned()).chain(wanted);
+    (!rows.is_empty()).then(|| PageTable::of_numbers(caption, heads, rows))
 }
 
-fn call_tables(calls: &CallAgreement) -> Vec<PrintedTable> {
+fn call_tables(calls: &CallAgreement) -> Vec<PageTable> {
     let mut tables = Vec::new();
     let mut rows: Vec<Vec<String>> = Vec::new();
     for p in &calls.pairs {
@@ -250,20 +234,8 @@ fn call_tables(calls: &CallAgreement) -> Vec<PrintedTable> {
             String::new(),
             calls.fleiss_reason.clone().unwrap_or_default(),
         ]);
-        tables.push(PrintedTable {
-            after: Vec::new(),
-            caption: "Kappa of the calls: agreement beyond chance".to_owned(),
-            heads: strings([
-                "examiners",
-                "places",
-                "unsure, left out",
-                "plain",
-                "linear",
-                "quadratic",
-                "why empty",
-            ]),
-            rows,
-        });
+        let heads = ["examiners", "places", "unsure, left out", "plain", "linear", "quadratic", "why empty"];
+        tables.push(PageTable::of_numbers("Kappa of the calls: agreement beyond chance", heads, rows));
     }
     if !calls.against.is_empty() {
         tables.push(detected_table(&calls.against));
@@ -277,7 +249,7 @@ fn call_tables(calls: &CallAgreement) -> Vec<PrintedTable> {
     tables
 }
 
-fn detected_table(against: &[AgainstMeasured]) -> PrintedTable {
+fn detected_table(against: &[AgainstMeasured]) -> PageTable {
     let row = |a: &AgainstMeasured| {
         let curve = a.curve.as_ref().ok();
         vec![
@@ -294,34 +266,27 @@ fn detected_table(against: &[AgainstMeasured]) -> PrintedTable {
             a.curve.as_ref().err().cloned().unwrap_or_default(),
         ]
     };
-    PrintedTable {
-        after: Vec::new(),
-        caption: "Asymmetry whose stiffer side is named half of the time".to_owned(),
-        heads: strings(["examiner", "levels", "just detected, %", "lapses, %", "why empty"]),
-        rows: against.iter().map(row).collect(),
-    }
+    PageTable::of_numbers(
+        "Asymmetry whose stiffer side is named half of the time",
+        ["examiner", "levels", "just detected, %", "lapses, %", "why empty"],
+        against.iter().map(row),
+    )
 }
 
-fn confusion_table(a: &AgainstMeasured) -> PrintedTable {
+fn confusion_table(a: &AgainstMeasured) -> PageTable {
     let row = |(called, counts): (&Felt, &[usize; 4])| {
         let counts = counts.iter().map(ToString::to_string);
-        std::iter::once(format!("called {called}"))
-            .chain(counts)
-            .collect()
+        std::iter::once(format!("called {called}")).chain(counts).collect::<Vec<String>>()
     };
     let measured = MEASURED.iter().map(|m| format!("measured {m}"));
-    PrintedTable {
-        after: Vec::new(),
-        caption: format!(
-            "{}: calls against the measured side, number of levels",
-            a.examiner
-        ),
-        heads: std::iter::once(String::new()).chain(measured).collect(),
-        rows: CALLED.iter().zip(&a.confusion).map(row).collect(),
-    }
+    PageTable::of_numbers(
+        format!("{}: calls against the measured side, number of levels", a.examiner),
+        std::iter::once(String::new()).chain(measured),
+        CALLED.iter().zip(&a.confusion).map(row),
+    )
 }
 
-fn size_table(a: &AgainstMeasured) -> PrintedTable {
+fn size_table(a: &AgainstMeasured) -> PageTable {
     let row = |s: &crate::agreement::calls::SizeShare| {
         let size = match s.to_percent {
             Some(to) => format!("{} to {} %", number(s.from_percent, 0), number(to, 0)),
@@ -334,18 +299,14 @@ fn size_table(a: &AgainstMeasured) -> PrintedTable {
             with_ends(s.share, 2),
         ]
     };
-    PrintedTable {
-        after: Vec::new(),
-        caption: format!(
-            "{}: how often the stiffer side was named, by size of the measured asymmetry",
-            a.examiner
-        ),
-        heads: strings(["asymmetry", "levels", "named", "share"]),
-        rows: a.by_size.iter().map(row).collect(),
-    }
+    PageTable::of_numbers(
+        format!("{}: how often the stiffer side was named, by size of the measured asymmetry", a.examiner),
+        ["asymmetry", "levels", "named", "share"],
+        a.by_size.iter().map(row),
+    )
 }
 
-fn left_out(agreement: &Agreement) -> Option<PrintedTable> {
+fn left_out(agreement: &Agreement) -> Option<PageTable> {
     let entries: Vec<_> = all(agreement)
         .flat_map(|(m, s)| s.left_out.iter().map(move |l| (m, s, l)))
         .collect();
@@ -363,13 +324,10 @@ fn left_out(agreement: &Agreement) -> Option<PrintedTable> {
         ]
     };
     let more = entries.len().saturating_sub(LISTED);
-    Some(PrintedTable {
-        after: Vec::new(),
-        caption: match more {
-            0 => "Ratings that no balanced part holds".to_owned(),
-            more => format!("Ratings that no balanced part holds; {more} more stand in left_out.csv"),
-        },
-        heads: strings(["measure", "design", "subject", "rating", "why"]),
-        rows: entries.iter().take(LISTED).map(row).collect(),
-    })
+    let caption = match more {
+        0 => "Ratings that no balanced part holds".to_owned(),
+        more => format!("Ratings that no balanced part holds; {more} more stand in left_out.csv"),
+    };
+    let heads = ["measure", "design", "subject", "rating", "why"];
+    Some(PageTable::of_numbers(caption, heads, entries.iter().take(LISTED).map(row)))
 }

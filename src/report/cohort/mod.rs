@@ -7,7 +7,7 @@ use crate::columns::Measure;
 use crate::error::Result;
 use crate::format::number;
 use crate::report::CAUTION;
-use crate::report::frame::{Page, base64};
+use crate::report::frame::{Page, PageTable, base64};
 use crate::results::Results;
 use crate::terms::Level;
 use crate::trace::Test;
@@ -166,20 +166,13 @@ pub fn quantile(sorted: &[f64], share: f64) -> Option<f64> {
     Some(sorted[below] + (at - below as f64) * (sorted[above] - sorted[below]))
 }
 
-/// A table of exact figures, for print and for readers without a script.
-#[derive(serde::Serialize)]
-struct FigureTable {
-    caption: String,
-    rows: Vec<[String; 5]>,
-}
-
-/// Median and 5-95 % of each measure by level.
-fn tables(results: &Results) -> Vec<FigureTable> {
+/// The exact figures, for print and for readers without a script: median and 5-95 % of each measure by level.
+fn tables(results: &Results) -> Vec<PageTable> {
     let facet = &FACETS[0];
     let groups = groups(facet, &results.tests);
     let figures = |m: &Measure| {
         let info = m.info();
-        let mut rows: Vec<[String; 5]> = Vec::new();
+        let mut rows: Vec<Vec<String>> = Vec::new();
         for group in &groups {
             let of_group = results.tests.iter().filter(|t| (facet.of)(t) == *group);
             let mut values: Vec<f64> = of_group.filter_map(|t| t.value(*m)).collect();
@@ -187,7 +180,7 @@ fn tables(results: &Results) -> Vec<FigureTable> {
             let told = |share| quantile(&values, share).map(|q| number(q, info.decimals));
             if let (Some(low), Some(median), Some(high)) = (told(0.05), told(0.5), told(0.95)) {
                 let name = label(facet, *group).to_owned();
-                rows.push([name, values.len().to_string(), median, low, high]);
+                rows.push(vec![name, values.len().to_string(), median, low, high]);
             }
         }
         let unit = if info.unit.is_empty() {
@@ -195,10 +188,9 @@ fn tables(results: &Results) -> Vec<FigureTable> {
         } else {
             format!(", {}", info.unit)
         };
-        (!rows.is_empty()).then(|| FigureTable {
-            caption: format!("{}{unit}, by level", info.label),
-            rows,
-        })
+        let caption = format!("{}{unit}, by level", info.label);
+        let heads = ["level", "tests", "median", "5 %", "95 %"];
+        (!rows.is_empty()).then(|| PageTable::of_numbers(caption, heads, rows))
     };
     MEASURES.iter().filter_map(figures).collect()
 }

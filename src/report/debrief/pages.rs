@@ -2,13 +2,13 @@
 
 use super::drawn::{self, PlaceView};
 use super::points::Shown;
-use super::views::{self, Audience, TableView, WorkOnView};
+use super::views::{self, Audience, WorkOnView};
 use super::words::count;
 use super::{Debrief, Learner, ScanCoverage};
 use crate::error::Result;
 use crate::plot::{mat_figures, test_panels};
 use crate::report::followed::FollowedView;
-use crate::report::frame::{Page, STYLE};
+use crate::report::frame::{Page, PageTable, STYLE};
 use crate::report::html::{Context, safe_name, test_heading};
 use crate::results::Results;
 use crate::study::cautions::CAUTIONS;
@@ -34,9 +34,9 @@ struct ClassView {
     notes: Vec<String>,
     places: Vec<PlaceView>,
     hands: Vec<PlaceView>,
-    shares: TableView,
-    by_learner: Option<TableView>,
-    scans: TableView,
+    shares: PageTable,
+    by_learner: Option<PageTable>,
+    scans: PageTable,
     times: Vec<&'static str>,
     /// With codes only.
     learners: Vec<LinkView>,
@@ -70,10 +70,10 @@ struct LearnerView {
     /// How far off the teacher's tests.
     closeness: Vec<String>,
     curves: Vec<String>,
-    sessions: TableView,
+    sessions: PageTable,
     tests: Vec<TestFigures>,
-    shares: TableView,
-    scans: TableView,
+    shares: PageTable,
+    scans: PageTable,
     times: Vec<&'static str>,
     followed: Vec<FollowedView>,
     cautions: &'static [&'static str],

@@ -4,24 +4,10 @@ use super::words::{count, minutes, rule_words, try_next};
 use super::{MeasureCurve, Debrief, Learner, ScanCoverage, Share, WorkOn};
 use crate::format::number;
 use crate::report::followed::FollowedView;
+use crate::report::frame::{PageCell, PageTable};
 use crate::results::Results;
 use crate::terms::Feedback;
 use serde::Serialize;
-
-/// A cell: what is read, and what rows are sorted by where the text alone would not do.
-#[derive(Debug, Clone, Serialize)]
-pub struct CellView {
-    pub text: String,
-    pub sort: Option<String>,
-}
-
-/// A table that can be sorted and filtered.
-#[derive(Debug, Clone, Serialize)]
-pub struct TableView {
-    pub caption: String,
-    pub heads: Vec<&'static str>,
-    pub rows: Vec<Vec<CellView>>,
-}
 
 /// One thing to work on.
 #[derive(Debug, Clone, Serialize)]
@@ -30,20 +16,6 @@ pub struct WorkOnView {
     pub times: String,
     pub example: String,
     pub advice: String,
-}
-
-pub fn cell(text: impl Into<String>) -> CellView {
-    CellView {
-        text: text.into(),
-        sort: None,
-    }
-}
-
-pub fn sorted_by(text: impl Into<String>, by: f64) -> CellView {
-    CellView {
-        text: text.into(),
-        sort: Some(by.to_string()),
-    }
 }
 
 /// A share as people read it: `25 % (9 to 53 %)`.
@@ -63,29 +35,28 @@ fn total(share: &Share) -> String {
 }
 
 /// How often each finding was made: of the class, or of a learner in all sessions.
-pub fn share_table(debrief: &Debrief, learner: Option<&str>) -> TableView {
+pub fn share_table(debrief: &Debrief, learner: Option<&str>) -> PageTable {
     let own = debrief
         .shares
         .iter()
         .filter(|s| s.learner.as_deref() == learner && s.session.is_none());
     let rows = own.map(|s| {
         vec![
-            cell(rule_words(s.rule)),
-            sorted_by(s.with_finding.to_string(), s.with_finding as f64),
-            cell(total(s)),
-            sorted_by(percent(s), s.percent.map_or(-1.0, |p| p[0])),
+            PageCell::from(rule_words(s.rule)),
+            PageCell::sorted_by(s.with_finding.to_string(), s.with_finding as f64),
+            PageCell::from(total(s)),
+            PageCell::sorted_by(percent(s), s.percent.map_or(-1.0, |p| p[0])),
         ]
     });
-    TableView {
-        caption: "Findings on how it was done: in how many tests or scans each was made, with the 95 % interval of the share"
-            .to_owned(),
-        heads: vec!["finding", "made in", "of", "share (95 % interval)"],
-        rows: rows.collect(),
-    }
+    PageTable::of_text(
+        "Findings on how it was done: in how many tests or scans each was made, with the 95 % interval of the share",
+        ["finding", "made in", "of", "share (95 % interval)"],
+        rows,
+    )
 }
 
 /// Findings learner by learner and session by session, without those that were not made.
-pub fn share_by_learner(debrief: &Debrief) -> TableView {
+pub fn share_by_learner(debrief: &Debrief) -> PageTable {
     let own = debrief
         .shares
         .iter()
@@ -100,18 +71,18 @@ pub fn share_by_learner(debrief: &Debrief) -> TableView {
     let rows = own.map(|s| {
         let code = s.learner.clone().unwrap_or_default();
         vec![
-            cell(code.clone()),
-            cell(group(&code).unwrap_or_default()),
-            cell(s.session.clone().unwrap_or_default()),
-            cell(rule_words(s.rule)),
-            sorted_by(s.with_finding.to_string(), s.with_finding as f64),
-            cell(total(s)),
-            sorted_by(percent(s), s.percent.map_or(-1.0, |p| p[0])),
+            PageCell::from(code.clone()),
+            PageCell::from(group(&code).unwrap_or_default()),
+            PageCell::from(s.session.clone().unwrap_or_default()),
+            PageCell::from(rule_words(s.rule)),
+            PageCell::sorted_by(s.with_finding.to_string(), s.with_finding as f64),
+            PageCell::from(total(s)),
+            PageCell::sorted_by(percent(s), s.percent.map_or(-1.0, |p| p[0])),
         ]
     });
-    TableView {
-        caption: "Findings by learner and session; what was not made in a session has no row".to_owned(),
-        heads: vec![
+    PageTable::of_text(
+        "Findings by learner and session; what was not made in a session has no row",
+        [
             "learner",
             "group",
             "session",
@@ -120,8 +91,8 @@ pub fn share_by_learner(debrief: &Debrief) -> TableView {
             "of",
             "share (95 % interval)",
         ],
-        rows: rows.collect(),
-    }
+        rows,
+    )
 }
 
 /// Who may see which columns of a table of scans.
@@ -136,7 +107,7 @@ pub enum Audience {
 }
 
 /// Scans against their plans.
-pub fn scan_table(scans: &[&ScanCoverage], seen: Audience) -> TableView {
+pub fn scan_table(scans: &[&ScanCoverage], seen: Audience) -> PageTable {
     let mut heads = match seen {
         Audience::Nobody => vec!["session"],
         Audience::Own => vec!["session", "subject"],
@@ -150,35 +121,31 @@ pub fn scan_table(scans: &[&ScanCoverage], seen: Audience) -> TableView {
             (&a.session, &a.plan, a.done, a.tests).cmp(&(&b.session, &b.plan, b.done, b.tests))
         });
     }
-    let code = |v: &Option<String>| cell(v.clone().unwrap_or_default());
+    let code = |v: &Option<String>| PageCell::from(v.clone().unwrap_or_default());
     let rows = scans.into_iter().map(|s| {
         let mut row = match seen {
             Audience::Nobody => vec![code(&s.session)],
             Audience::Own => vec![code(&s.session), code(&s.subject)],
             Audience::Codes => vec![code(&s.examiner), code(&s.subject), code(&s.session)],
         };
-        row.push(cell(s.plan.clone().unwrap_or_else(|| "none".to_owned())));
+        row.push(PageCell::from(s.plan.clone().unwrap_or_else(|| "none".to_owned())));
         row.push(match (s.done, s.planned) {
-            (Some(done), Some(planned)) => sorted_by(
+            (Some(done), Some(planned)) => PageCell::sorted_by(
                 format!("{done} of {planned} tests"),
                 done as f64 / planned.max(1) as f64,
             ),
-            _ => cell(format!("{}, no plan", count(s.tests, "test", "tests"))),
+            _ => PageCell::from(format!("{}, no plan", count(s.tests, "test", "tests"))),
         });
         for list in [&s.missed, &s.doubled, &s.out_of_order] {
-            row.push(sorted_by(list.join(", "), list.len() as f64));
+            row.push(PageCell::sorted_by(list.join(", "), list.len() as f64));
         }
         row.push(match s.time {
-            Some(time) => sorted_by(minutes(time.seconds), time.seconds),
-            None => sorted_by("not known", -1.0),
+            Some(time) => PageCell::sorted_by(minutes(time.seconds), time.seconds),
+            None => PageCell::sorted_by("not known", -1.0),
         });
         row
     });
-    TableView {
-        caption: "Scans against their plans".to_owned(),
-        heads,
-        rows: rows.collect(),
-    }
+    PageTable::of_text("Scans against their plans", heads, rows)
 }
 
 /// What time is counted from, where it is not the same for all: `from …`.
@@ -208,7 +175,7 @@ pub fn work_on(things: &[WorkOn]) -> Vec<WorkOnView> {
 }
 
 /// The learner's sessions, numbered as in the figures.
-pub fn session_table(learner: &Learner, results: &Results) -> TableView {
+pub fn session_table(learner: &Learner, results: &Results) -> PageTable {
     let rows = learner.sessions.iter().enumerate().map(|(i, session)| {
         let own = results.tests.iter().filter(|t| {
             t.about.examiner.as_ref() == Some(&learner.code) && t.about.session.as_ref() == Some(session)
@@ -221,17 +188,17 @@ pub fn session_table(learner: &Learner, results: &Results) -> TableView {
         feedback.sort_unstable();
         feedback.dedup();
         vec![
-            cell((i + 1).to_string()),
-            cell(session.clone()),
-            cell(own.len().to_string()),
-            cell(feedback.join(", ").replace("none", "none (retention)")),
+            PageCell::from((i + 1).to_string()),
+            PageCell::from(session.clone()),
+            PageCell::from(own.len().to_string()),
+            PageCell::from(feedback.join(", ").replace("none", "none (retention)")),
         ]
     });
-    TableView {
-        caption: "Sessions as they are numbered above".to_owned(),
-        heads: vec!["number", "session", "tests", "feedback"],
-        rows: rows.collect(),
-    }
+    PageTable::of_text(
+        "Sessions as they are numbered above",
+        ["number", "session", "tests", "feedback"],
+        rows,
+    )
 }
 
 /// Each learning curve in words, or why there is none.

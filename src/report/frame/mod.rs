@@ -1,5 +1,9 @@
 //! What all pages share: one set-up of templates, the head with what a page lets in, tables, the style.
 
+mod table;
+
+pub use table::{PageCell, PageTable};
+
 use crate::error::{Error, Result};
 use minijinja::value::Serde;
 use minijinja::{Environment, UndefinedBehavior, context};

@@ -2,11 +2,12 @@
 
 use super::mats;
 use super::scans::Scan;
-use super::tables::{self, PageTable};
+use super::tables;
 use super::technique;
 use super::{Drawn, Of};
 use crate::format;
 use crate::plot::PanelOptions;
+use crate::report::frame::PageTable;
 use crate::results::Results;
 use crate::technique::ceiling_of;
 use crate::terms::{Posture, Side, TestKey, covered_label};

@@ -5,23 +5,13 @@ use crate::format;
 use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind};
 use crate::plot::level_label;
+use crate::report::frame::PageTable;
 use crate::results::Results;
 use crate::terms::{Contact, Posture};
 use crate::trace::Test;
-use serde::Serialize;
 
 /// Tests side by side in one table; more continue in the next.
 const TESTS_IN_A_TABLE: usize = 6;
-
-/// A table whose first column heads its rows.
-#[derive(Debug, Serialize)]
-pub struct PageTable {
-    pub caption: String,
-    pub heads: Vec<String>,
-    pub rows: Vec<Vec<String>>,
-    /// Whether the cells are numbers, to be aligned right.
-    pub numbers: bool,
-}
 
 /// Side and trial of a test, as its column is headed.
 pub fn test_name(test: &Test) -> String {
@@ -60,12 +50,8 @@ pub fn measures(tests: &[&Test], heading: &str) -> Vec<PageTable> {
                 1 => String::new(),
                 _ => format!(" (part {} of {parts})", part + 1),
             };
-            PageTable {
-                caption: format!("Measures at {heading}{of}; ± is the half-width of the 95 % interval"),
-                heads,
-                rows,
-                numbers: true,
-            }
+            let caption = format!("Measures at {heading}{of}; ± is the half-width of the 95 % interval");
+            PageTable::of_numbers(caption, heads, rows)
         })
         .collect()
 }
@@ -100,27 +86,19 @@ pub fn compact(results: &Results, scan: &Scan<'_>) -> PageTable {
         let t = &results.tests[i];
         (t.about.level.is_none(), t.about.level, t.side(), t.about.trial, i)
     });
-    let rows = order
-        .into_iter()
-        .map(|i| {
-            let t = &results.tests[i];
-            let mut row = vec![
-                t.recording.clone(),
-                t.test.to_string(),
-                t.about.level.map_or(String::new(), |l| l.label().to_owned()),
-                t.side().map_or(String::new(), |s| s.word().to_owned()),
-                t.springs.len().to_string(),
-            ];
-            row.extend(SHOWN.iter().map(|m| cell(t, *m)));
-            row
-        })
-        .collect();
-    PageTable {
-        caption: format!("Every test of {}", scan.about()),
-        heads,
-        rows,
-        numbers: true,
-    }
+    let rows = order.into_iter().map(|i| {
+        let t = &results.tests[i];
+        let mut row = vec![
+            t.recording.clone(),
+            t.test.to_string(),
+            t.about.level.map_or(String::new(), |l| l.label().to_owned()),
+            t.side().map_or(String::new(), |s| s.word().to_owned()),
+            t.springs.len().to_string(),
+        ];
+        row.extend(SHOWN.iter().map(|m| cell(t, *m)));
+        row
+    });
+    PageTable::of_numbers(format!("Every test of {}", scan.about()), heads, rows)
 }
 
 /// Every comparison of a scan, all measures; `None` without any.
@@ -143,12 +121,8 @@ pub fn comparisons(scan: &Scan<'_>, confidence: f64, blinded: bool) -> Option<Pa
     ];
     let mut sorted = scan.comparisons.clone();
     sorted.sort_by_key(|f| (f.kind, f.key.level.is_none(), f.key.level, f.measure));
-    Some(PageTable {
-        caption: format!("Every comparison of {}", scan.about()),
-        heads: heads.map(str::to_owned).to_vec(),
-        rows: sorted.into_iter().map(|f| comparison_row(f, blinded)).collect(),
-        numbers: false,
-    })
+    let rows = sorted.into_iter().map(|f| comparison_row(f, blinded));
+    Some(PageTable::of_text(format!("Every comparison of {}", scan.about()), heads, rows))
 }
 
 fn comparison_row(f: &Comparison, blinded: bool) -> Vec<String> {

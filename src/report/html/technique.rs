@@ -1,7 +1,8 @@
 //! How the tests were done: each number beside its band, and beside the reference.
 
-use super::tables::{PageTable, test_name};
+use super::tables::test_name;
 use crate::format;
+use crate::report::frame::PageTable;
 use crate::results::Results;
 use crate::settings::Settings;
 use crate::technique::reference::{ReferenceDifference, differences};
@@ -54,15 +55,12 @@ pub fn bands(tests: &[&Test], settings: &Settings, heading: &str) -> Vec<PageTab
                 Some(row)
             })
             .collect();
-        (!rows.is_empty()).then(|| PageTable {
-            caption: format!(
-                "TechniqueView at {heading}{part}; ▲ above and ▼ below the band by more than the 95 % interval (the ceiling: \
-                 by anything)"
-            ),
-            heads: heads(["measured", "unit", "band"], tests),
-            rows,
-            numbers: true,
-        })
+        let caption = format!(
+            "Technique at {heading}{part}; ▲ above and ▼ below the band by more than the 95 % interval (the ceiling: by \
+             anything)"
+        );
+        let heads = heads(["measured", "unit", "band"], tests);
+        (!rows.is_empty()).then(|| PageTable::of_numbers(caption, heads, rows))
     })
 }
 
@@ -76,7 +74,7 @@ pub fn beside_reference(tests: &[&Test], results: &Results, heading: &str) -> Ve
             .map(|t| differences(t, reference).unwrap_or_default())
             .collect();
         let scope = all.iter().flatten().next()?.scope.word();
-        let rows = crate::technique::reference::COMPARED
+        let rows: Vec<Vec<String>> = crate::technique::reference::COMPARED
             .into_iter()
             .filter_map(|measure| {
                 let own: Vec<Option<&ReferenceDifference>> = all
@@ -101,14 +99,10 @@ pub fn beside_reference(tests: &[&Test], results: &Results, heading: &str) -> Ve
                 Some(row)
             })
             .collect();
-        Some(PageTable {
-            caption: format!(
-                "Beside the reference ({scope}) at {heading}{part}: what each test did more or less, with its 95 % interval"
-            ),
-            heads: heads(["measure", "unit", "reference"], tests),
-            rows,
-            numbers: true,
-        })
+        let caption = format!(
+            "Beside the reference ({scope}) at {heading}{part}: what each test did more or less, with its 95 % interval"
+        );
+        Some(PageTable::of_numbers(caption, heads(["measure", "unit", "reference"], tests), rows))
     })
 }
 

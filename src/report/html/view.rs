@@ -3,13 +3,14 @@
 use super::levels;
 use super::methods::{self, Methods, SettingRow};
 use super::scans::{self, Scan};
-use super::tables::{self, PageTable};
+use super::tables;
 use super::technique::{self, TechniqueView};
 use super::words::{self, Sentences};
 use super::{Drawn, FIGURES_AT_MOST, FiguresChoice, Of, PageOptions};
 use crate::format;
 use crate::error::Severity;
 use crate::report::followed::{Followed, FollowedView, followed};
+use crate::report::frame::PageTable;
 use crate::results::BLINDED;
 use crate::results::Results;
 use crate::settings::{Ceiling, CeilingOrigin, Settings};
@@ -339,12 +340,7 @@ fn table(caption: &str, heads: &[&str], rows: impl Iterator<Item = Vec<String>>)
         }
         false => String::new(),
     };
-    Some(PageTable {
-        caption: format!("{caption}{shown}"),
-        heads: heads.iter().map(|h| (*h).to_owned()).collect(),
-        rows,
-        numbers: false,
-    })
+    Some(PageTable::of_text(format!("{caption}{shown}"), heads.iter().copied(), rows))
 }
 
 /// Each region's ceiling, whose it is, and where it comes from.

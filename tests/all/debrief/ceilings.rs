@@ -1,9 +1,9 @@
 //! Whose a ceiling is: every page of one study says the same.
 
 use super::{FIRST, analysed, class, is, page, spoil};
-use tautpoint::cli::prepare::pages::station_card;
 use tautpoint::report::debrief::Debrief;
 use tautpoint::report::html::{self, PageOptions};
+use tautpoint::report::station::station_card;
 use tautpoint::simulate::ExaminerFault;
 use tautpoint::study::built_in::built_in;
 use tautpoint::terms::{Level, Region, Side};
@@ -54,19 +54,19 @@ fn every_page_of_a_study_says_the_same_of_each_ceiling() {
                     "set by this lab",
                     "(set by this lab)",
                     "(a default)",
-                    format!("<td class=\"n\"></td><td>{n:?}</td>"),
+                    format!("<td class=\"n\"></td><td>{n}</td>"),
                 ),
                 None => (
                     "default, the lab must set its own",
                     "(a default)",
                     "(set by this lab)",
-                    format!("<td class=\"n\">{n:?}</td><td><span"),
+                    format!("<td class=\"n\">{n}</td><td><span"),
                 ),
             };
             let said = format!("{region} {n}\u{a0}N ({whose})");
             assert!(report.contains(&said), "{set:?}: the report lacks {said}");
             assert!(class.contains(&said), "{set:?}: the class page lacks {said}");
-            let row = format!("<td>{region}</td>{cells}");
+            let row = format!("<th scope=\"row\">{region}</th>{cells}");
             assert!(card.contains(&row), "{set:?}: the card lacks {row}");
             // All tests here are lumbar; findings and figures tell of no other region.
             if region == Region::Lumbar {

@@ -136,17 +136,19 @@ fn a_shuffled_plan_keeps_its_seed_and_the_card_shows_the_drawn_order() {
     assert!(order.windows(2).any(|w| w[0] > w[1]), "{order:?}");
     // The card's rows are those of the plan as listed, in the drawn order.
     let rows = |card: &str| -> Vec<String> {
-        let rows = card.split("<tr><td class=\"n\">").skip(1);
-        rows.map(|row| {
-            row.split_once("</td>")
-                .unwrap()
-                .1
-                .split("</tr>")
-                .next()
-                .unwrap()
-                .to_owned()
-        })
-        .collect()
+        let rows = card.split("<tr><th scope=\"row\">").skip(1);
+        let steps = rows.filter(|row| row.starts_with(|c: char| c.is_ascii_digit()));
+        steps
+            .map(|row| {
+                row.split_once("</th>")
+                    .unwrap()
+                    .1
+                    .split("</tr>")
+                    .next()
+                    .unwrap()
+                    .to_owned()
+            })
+            .collect()
     };
     let plain = dir.path().join("as-listed");
     let output = run(&["prepare", text(&plain), "--title", "t", "--plan", "prone-broad"]);

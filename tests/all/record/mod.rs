@@ -1,6 +1,9 @@
 //! Recording: nothing is lost when something fails, and what is kept is what was pressed.
 
 mod bench;
+mod disks;
+mod disk_faults;
+mod rates;
 mod recorder;
 mod faults;
 mod program;

@@ -1,10 +1,9 @@
 //! The recorder by itself, with time and samples given by hand.
 
 use super::bench::{Bench, files, kept, names, one_hand, plan, request, study, two_hands};
-use std::io::{ErrorKind, Write};
-use std::sync::{Arc, Mutex};
+use super::disks::TestDisk;
+use std::sync::Arc;
 use tautpoint::acquire::control::Command;
-use tautpoint::acquire::recorder::trace_file::{OpenSink, Sink};
 use tautpoint::acquire::recorder::{Recorder, RecordingRequest};
 use tautpoint::batch::sums;
 use tautpoint::study::inputs::collect_any;
@@ -369,60 +368,15 @@ fn hostile_codes_stay_in_the_folder_and_are_read_back_as_they_were_given() {
     assert_eq!(entries, 1, "something was written outside the study");
 }
 
-/// A disk that is full after so many bytes, for all files together.
-#[derive(Clone)]
-struct FullDisk {
-    room: Arc<Mutex<usize>>,
-    file: Arc<std::fs::File>,
-}
-
-impl Write for FullDisk {
-    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
-        let mut room = self.room.lock().unwrap();
-        let fits = bytes.len().min(*room);
-        if fits == 0 {
-            return Err(ErrorKind::StorageFull.into());
-        }
-        let written = (&*self.file).write(&bytes[..fits])?;
-        *room -= written;
-        Ok(written)
-    }
-    fn flush(&mut self) -> std::io::Result<()> {
-        Ok(())
-    }
-}
-
-impl Sink for FullDisk {
-    fn sync(&mut self) -> std::io::Result<()> {
-        Ok(())
-    }
-    fn cut(&mut self, length: u64) -> std::io::Result<()> {
-        self.file.set_len(length)
-    }
-}
-
-fn full_after(bytes: usize) -> OpenSink {
-    let room = Arc::new(Mutex::new(bytes));
-    Box::new(move |path| {
-        let file = std::fs::File::options()
-            .append(true)
-            .create_new(true)
-            .open(path)?;
-        Ok(Box::new(FullDisk {
-            room: Arc::clone(&room),
-            file: Arc::new(file),
-        }))
-    })
-}
-
 #[test]
 fn a_full_disk_ends_the_session_in_order_and_keeps_what_is_there() {
     let dir = tempfile::tempdir().unwrap();
     let root = study(dir.path());
     let inputs = collect_any(std::slice::from_ref(&root)).unwrap();
     let study = inputs.study.clone().unwrap();
-    let recorder = Recorder::start(&inputs, &study, with_plan(&[("L3", "both")])).unwrap();
-    let mut bench = Bench::of(recorder.with_sink(full_after(20_000)));
+    let disk = Arc::new(TestDisk::full_after(20_000));
+    let recorder = Recorder::start_on(disk, &inputs, &study, with_plan(&[("L3", "both")])).unwrap();
+    let mut bench = Bench::of(recorder);
     bench.connect(&one_hand());
     bench.run(5000, 1.0);
     assert!(bench.recorder.ended());

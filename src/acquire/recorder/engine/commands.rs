@@ -138,7 +138,7 @@ impl Recorder {
             confidence: None,
         };
         if !self.request.practice
-            && let Err(error) = calls::append(&self.root, &call)
+            && let Err(error) = calls::append(self.disk.as_ref(), &self.root, &call)
         {
             // The call is still due: a full disk can be cleared.
             return self.say(format!("the call was not kept: {error}"));

@@ -19,7 +19,7 @@ impl Recorder {
     }
 
     /// Closes what is open because it was interrupted.
-    pub(super) fn cut(&mut self, why: &str, now: Instant) {
+    pub fn cut(&mut self, why: &str, now: Instant) {
         self.finish_closing(now);
         if let Some(current) = self.open.take() {
             self.tests_before = current.tests_before + current.recording.tests.unwrap_or(0);
@@ -50,7 +50,9 @@ impl Recorder {
     }
 
     /// Closes a recording and remembers it.
-    pub(super) fn finish(&mut self, current: CurrentRecording, ending: &RecordingEnd, now: Instant) {
+    pub(super) fn finish(&mut self, mut current: CurrentRecording, ending: &RecordingEnd, now: Instant) {
+        // Its name is looked at a last time: what is said to be kept is there.
+        let placed = self.keep_in_place(&mut current, true, now);
         let CurrentRecording {
             recording,
             stop,
@@ -60,7 +62,8 @@ impl Recorder {
         let about = recording.about().clone();
         let begun = about.recorded_at.is_some();
         let root = (!self.request.practice).then_some(self.root.as_path());
-        match recording.close(ending, root, now) {
+        let closed = placed.and_then(|()| recording.close(ending, root, self.disk.as_ref(), now));
+        match closed {
             Ok(Some(name)) => {
                 self.kept += 1;
                 let how = match ending {
@@ -116,7 +119,7 @@ impl Recorder {
     }
 
     /// Ends the session because something cannot be written or recorded.
-    pub(super) fn fail(&mut self, why: String, now: Instant) {
+    pub fn fail(&mut self, why: String, now: Instant) {
         if self.failed.is_none() {
             self.say(why.clone());
             self.failed = Some(why.clone());
@@ -129,7 +132,7 @@ impl Recorder {
             // The failure has been reported already; whatever could still be written was.
             let _ = current
                 .recording
-                .close(&RecordingEnd::Cut(why.clone()), root, now);
+                .close(&RecordingEnd::Cut(why.clone()), root, self.disk.as_ref(), now);
             self.kept += usize::from(kept);
         }
     }

@@ -5,11 +5,11 @@ mod status;
 mod commands;
 
 use super::FOLDER;
-use super::open_recording::{OpenRecording, RecordingEnd, RecordingTarget};
+use super::disk::{Disk, FileDisk};
+use super::open_recording::{DisplacedRecording, OpenRecording, RecordingEnd, RecordingTarget};
 use super::plan_cursor::PlanCursor;
 use super::prior::{PriorRecordings, settle_left_open};
 use super::request::RecordingRequest;
-use super::trace_file::{OpenSink, open_files};
 use crate::acquire::station::{LineCounts, Sample, Station};
 use crate::error::Result;
 use crate::study::folder::Study;
@@ -19,6 +19,7 @@ use crate::terms::{Level, Role, Side};
 use crate::trace::About;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 /// A recording goes on for so long, in s of the device's clock, after the hands were seen to leave: its zero and the end
@@ -38,7 +39,9 @@ pub struct Recorder {
     learners: Vec<String>,
     prior: PriorRecordings,
     called: BTreeSet<CalledLevel>,
-    open_sink: OpenSink,
+    disk: Arc<dyn Disk>,
+    /// The longest wait for the disk that a person was told of.
+    told_slow: Duration,
     station: Option<Station>,
     counts: LineCounts,
     /// Known with the station: whether one press gives both sides decides what the stops are.
@@ -91,6 +94,19 @@ impl Recorder {
     /// [`Setting`](crate::error::Error::Setting) for what cannot be meant; [`Io`](crate::error::Error::Io) when the study
     /// cannot be written to.
     pub fn start(inputs: &Inputs, study: &Study, request: RecordingRequest) -> Result<Recorder> {
+        Recorder::start_on(Arc::new(FileDisk), inputs, study, request)
+    }
+
+    /// The same on another disk than that of the files: for tests of what a disk may do.
+    ///
+    /// # Errors
+    /// As [`Recorder::start`].
+    pub fn start_on(
+        disk: Arc<dyn Disk>,
+        inputs: &Inputs,
+        study: &Study,
+        request: RecordingRequest,
+    ) -> Result<Recorder> {
         request.check()?;
         let session = request.session.clone();
         let learners = study.roster.people.iter().filter(|p| p.role == Role::Examiner);
@@ -102,7 +118,8 @@ impl Recorder {
             called: called
                 .map(|c| (Some(c.subject.clone()), Some(c.examiner.clone()), c.level))
                 .collect(),
-            open_sink: open_files(),
+            disk: Arc::clone(&disk),
+            told_slow: Duration::ZERO,
             station: None,
             counts: LineCounts::default(),
             cursor: None,
@@ -120,7 +137,7 @@ impl Recorder {
             request,
         };
         if !recorder.request.practice {
-            for name in settle_left_open(&recorder.root, &inputs.files)? {
+            for name in settle_left_open(disk.as_ref(), &recorder.root, &inputs.files)? {
                 recorder.say(format!(
                     "{FOLDER}/{name} was left open by a recorder that was killed: it is kept as it is and its step is \
                      to be made again; if its test is cut off, write excluded = \"cut off\" into its sidecar"
@@ -128,13 +145,6 @@ impl Recorder {
             }
         }
         Ok(recorder)
-    }
-
-    /// Writes somewhere else than into files: for tests of what a disk may do.
-    #[must_use]
-    pub fn with_sink(mut self, open_sink: OpenSink) -> Self {
-        self.open_sink = open_sink;
-        self
     }
 
     /// A station is there, for the first time or again.
@@ -200,7 +210,7 @@ impl Recorder {
         let place = RecordingTarget {
             root: (!self.request.practice).then_some(self.root.as_path()),
             session: &self.request.session,
-            open_sink: &self.open_sink,
+            disk: self.disk.as_ref(),
             first_trial,
         };
         let current = recordings(&mut self.closing, &mut self.open).next();
@@ -224,6 +234,51 @@ impl Recorder {
         if let Err(error) = ticked {
             self.fail(error.to_string(), now);
         }
+        self.look_at_the_disk(now);
+    }
+
+    /// Says that the disk is slow while it is, and keeps what somebody deleted or replaced.
+    fn look_at_the_disk(&mut self, now: Instant) {
+        let waits = recordings(&mut self.closing, &mut self.open).map(|c| c.recording.waits_for_disk(now));
+        let waited = waits.max().flatten();
+        if let Some(waited) = waited.filter(|w| *w >= self.told_slow * 2) {
+            self.told_slow = waited;
+            self.say(format!(
+                "the disk is slow: it has been storing the recording for {:.1} s. Recording and alarm go on; were the \
+                 power to fail now, more than the last second would be lost. Record onto another disk if this stays",
+                waited.as_secs_f64()
+            ));
+        }
+        self.keep_displaced(now);
+    }
+
+    /// A recording whose file is gone or another one by now goes on under another name.
+    fn keep_displaced(&mut self, now: Instant) {
+        let (mut closing, mut open) = (self.closing.take(), self.open.take());
+        let kept: Result<()> =
+            recordings(&mut closing, &mut open).try_for_each(|c| self.keep_in_place(c, false, now));
+        (self.closing, self.open) = (closing, open);
+        if let Err(error) = kept {
+            self.fail(error.to_string(), now);
+        }
+    }
+
+    fn keep_in_place(&mut self, current: &mut CurrentRecording, at_once: bool, now: Instant) -> Result<()> {
+        let disk = Arc::clone(&self.disk);
+        let place = RecordingTarget {
+            root: (!self.request.practice).then_some(self.root.as_path()),
+            session: &self.request.session,
+            disk: disk.as_ref(),
+            first_trial: current.recording.about().trial.unwrap_or(1),
+        };
+        let displaced = current.recording.keep_if_displaced(&place, at_once, now)?;
+        if let Some(DisplacedRecording { from, to }) = displaced {
+            self.say(format!(
+                "{FOLDER}/{from} was deleted or replaced while it was being recorded: all of it is kept in {FOLDER}/{to}. \
+                 Let no other program work in that folder while recording"
+            ));
+        }
+        Ok(())
     }
 
     /// How the line is.

@@ -3,9 +3,21 @@
 use super::{Recorder, State};
 use crate::acquire::control::SessionState;
 use crate::acquire::recorder::plan_cursor::PlanCursor;
+use crate::acquire::recorder::request::RecordingRequest;
+use crate::acquire::station::Station;
 use crate::trace::About;
 
 impl Recorder {
+    /// What it was asked to record, of the learner who presses now.
+    pub fn request(&self) -> &RecordingRequest {
+        &self.request
+    }
+
+    /// The device that is connected.
+    pub fn station(&self) -> Option<&Station> {
+        self.station.as_ref()
+    }
+
     /// What samples coming now are of: of the step before, as long as its recording waits for the hands to leave.
     pub fn pressed_of(&self) -> About {
         match &self.closing {
