@@ -1,7 +1,7 @@
 //! Checksums put into a Parquet file that was written without.
 
 use super::footer::{self, chunk, file, first_page, meta, page, row_group};
-use super::thrift::{self, I32, Structure, Value};
+use super::thrift::{self, I32, Structure, ThriftValue};
 use super::{MAGIC, verify};
 
 /// The same file with a checksum in each page header, and without an index of its pages. A file that this program's
@@ -25,7 +25,7 @@ fn rewritten(bytes: &[u8]) -> Option<Vec<u8>> {
             column.0.retain(|(field, _)| !chunk::INDEXES.contains(field));
             let place = made.len();
             let meta = match column.get_mut(chunk::META)? {
-                Value::Struct(meta) => meta,
+                ThriftValue::Struct(meta) => meta,
                 _ => return None,
             };
             grown += copy_chunk(bytes, meta, &mut made)?;
@@ -70,7 +70,7 @@ fn copy_chunk(bytes: &[u8], of: &mut Structure, made: &mut Vec<u8>) -> Option<i6
         header.0.retain(|(field, _)| *field != page::CRC);
         let after = header.0.iter().position(|(field, _)| *field > page::CRC).unwrap_or(header.0.len());
         let crc = i64::from(verify::checksum(body) as i32);
-        header.0.insert(after, (page::CRC, Value::Whole(I32, crc)));
+        header.0.insert(after, (page::CRC, ThriftValue::Whole(I32, crc)));
         thrift::write(&header, made);
         made.extend(body);
         at = from + size;
@@ -83,18 +83,18 @@ fn copy_chunk(bytes: &[u8], of: &mut Structure, made: &mut Vec<u8>) -> Option<i6
 }
 
 fn set(of: &mut Structure, field: i16, to: i64) {
-    if let Some(Value::Whole(_, value)) = of.get_mut(field) {
+    if let Some(ThriftValue::Whole(_, value)) = of.get_mut(field) {
         *value = to;
     }
 }
 
 fn structures_mut(of: &mut Structure, field: i16) -> impl Iterator<Item = &mut Structure> {
     let all = match of.get_mut(field) {
-        Some(Value::List(_, _, all)) => all.as_mut_slice(),
+        Some(ThriftValue::List(_, _, all)) => all.as_mut_slice(),
         _ => &mut [],
     };
     all.iter_mut().filter_map(|v| match v {
-        Value::Struct(s) => Some(s),
+        ThriftValue::Struct(s) => Some(s),
         _ => None,
     })
 }

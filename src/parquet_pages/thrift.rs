@@ -6,7 +6,7 @@ const DEEPEST: u32 = 32;
 
 /// A value of any type.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Value {
+pub enum ThriftValue {
     Bool(bool),
     Byte(u8),
     /// A whole number with the type code it was written with.
@@ -14,13 +14,13 @@ pub enum Value {
     Double([u8; 8]),
     Binary(Vec<u8>),
     /// A list or set: type code, type code of its elements, elements.
-    List(u8, u8, Vec<Value>),
+    List(u8, u8, Vec<ThriftValue>),
     Struct(Structure),
 }
 
 /// Fields by their identifiers, in the order of the file.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Structure(pub Vec<(i16, Value)>);
+pub struct Structure(pub Vec<(i16, ThriftValue)>);
 
 const TRUE: u8 = 1;
 const FALSE: u8 = 2;
@@ -36,31 +36,31 @@ const SET: u8 = 10;
 const STRUCT: u8 = 12;
 
 impl Structure {
-    pub fn get(&self, field: i16) -> Option<&Value> {
+    pub fn get(&self, field: i16) -> Option<&ThriftValue> {
         self.0.iter().find(|(id, _)| *id == field).map(|(_, v)| v)
     }
 
-    pub fn get_mut(&mut self, field: i16) -> Option<&mut Value> {
+    pub fn get_mut(&mut self, field: i16) -> Option<&mut ThriftValue> {
         self.0.iter_mut().find(|(id, _)| *id == field).map(|(_, v)| v)
     }
 
     pub fn whole(&self, field: i16) -> Option<i64> {
         match self.get(field)? {
-            Value::Whole(_, v) => Some(*v),
+            ThriftValue::Whole(_, v) => Some(*v),
             _ => None,
         }
     }
 
     pub fn structure(&self, field: i16) -> Option<&Structure> {
         match self.get(field)? {
-            Value::Struct(s) => Some(s),
+            ThriftValue::Struct(s) => Some(s),
             _ => None,
         }
     }
 
-    pub fn list(&self, field: i16) -> Option<&[Value]> {
+    pub fn list(&self, field: i16) -> Option<&[ThriftValue]> {
         match self.get(field)? {
-            Value::List(_, _, all) => Some(all),
+            ThriftValue::List(_, _, all) => Some(all),
             _ => None,
         }
     }
@@ -68,7 +68,7 @@ impl Structure {
     /// The structures of a list.
     pub fn structures(&self, field: i16) -> impl Iterator<Item = &Structure> {
         self.list(field).unwrap_or_default().iter().filter_map(|v| match v {
-            Value::Struct(s) => Some(s),
+            ThriftValue::Struct(s) => Some(s),
             _ => None,
         })
     }
@@ -134,31 +134,31 @@ impl Reader<'_> {
                 delta => last.checked_add(delta)?,
             };
             let value = match kind {
-                TRUE => Value::Bool(true),
-                FALSE => Value::Bool(false),
+                TRUE => ThriftValue::Bool(true),
+                FALSE => ThriftValue::Bool(false),
                 other => self.value(other, depth)?,
             };
             fields.push((last, value));
         }
     }
 
-    fn value(&mut self, kind: u8, depth: u32) -> Option<Value> {
+    fn value(&mut self, kind: u8, depth: u32) -> Option<ThriftValue> {
         Some(match kind {
-            TRUE | FALSE => Value::Bool(self.byte()? == TRUE),
-            BYTE => Value::Byte(self.byte()?),
-            I16 | I32 | I64 => Value::Whole(kind, self.zigzag()?),
-            DOUBLE => Value::Double(self.take(8)?.try_into().ok()?),
+            TRUE | FALSE => ThriftValue::Bool(self.byte()? == TRUE),
+            BYTE => ThriftValue::Byte(self.byte()?),
+            I16 | I32 | I64 => ThriftValue::Whole(kind, self.zigzag()?),
+            DOUBLE => ThriftValue::Double(self.take(8)?.try_into().ok()?),
             BINARY => {
                 let n = usize::try_from(self.varint()?).ok()?;
-                Value::Binary(self.take(n)?.to_vec())
+                ThriftValue::Binary(self.take(n)?.to_vec())
             }
             LIST | SET => self.list(kind, depth + 1)?,
-            STRUCT => Value::Struct(self.structure(depth + 1)?),
+            STRUCT => ThriftValue::Struct(self.structure(depth + 1)?),
             _ => return None,
         })
     }
 
-    fn list(&mut self, kind: u8, depth: u32) -> Option<Value> {
+    fn list(&mut self, kind: u8, depth: u32) -> Option<ThriftValue> {
         if depth > DEEPEST {
             return None;
         }
@@ -177,7 +177,7 @@ impl Reader<'_> {
         for _ in 0..n {
             all.push(self.value(element, depth)?);
         }
-        Some(Value::List(kind, element, all))
+        Some(ThriftValue::List(kind, element, all))
     }
 }
 
@@ -186,13 +186,13 @@ pub fn write(structure: &Structure, to: &mut Vec<u8>) {
     let mut last = 0;
     for (id, value) in &structure.0 {
         let kind = match value {
-            Value::Bool(true) => TRUE,
-            Value::Bool(false) => FALSE,
-            Value::Byte(_) => BYTE,
-            Value::Whole(kind, _) | Value::List(kind, ..) => *kind,
-            Value::Double(_) => DOUBLE,
-            Value::Binary(_) => BINARY,
-            Value::Struct(_) => STRUCT,
+            ThriftValue::Bool(true) => TRUE,
+            ThriftValue::Bool(false) => FALSE,
+            ThriftValue::Byte(_) => BYTE,
+            ThriftValue::Whole(kind, _) | ThriftValue::List(kind, ..) => *kind,
+            ThriftValue::Double(_) => DOUBLE,
+            ThriftValue::Binary(_) => BINARY,
+            ThriftValue::Struct(_) => STRUCT,
         };
         match id - last {
             delta @ 1..=15 => to.push((delta as u8) << 4 | kind),
@@ -202,24 +202,24 @@ pub fn write(structure: &Structure, to: &mut Vec<u8>) {
             }
         }
         last = *id;
-        if !matches!(value, Value::Bool(_)) {
+        if !matches!(value, ThriftValue::Bool(_)) {
             write_value(value, to);
         }
     }
     to.push(0);
 }
 
-fn write_value(value: &Value, to: &mut Vec<u8>) {
+fn write_value(value: &ThriftValue, to: &mut Vec<u8>) {
     match value {
-        Value::Bool(v) => to.push(if *v { TRUE } else { FALSE }),
-        Value::Byte(v) => to.push(*v),
-        Value::Whole(_, v) => write_zigzag(*v, to),
-        Value::Double(v) => to.extend(v),
-        Value::Binary(v) => {
+        ThriftValue::Bool(v) => to.push(if *v { TRUE } else { FALSE }),
+        ThriftValue::Byte(v) => to.push(*v),
+        ThriftValue::Whole(_, v) => write_zigzag(*v, to),
+        ThriftValue::Double(v) => to.extend(v),
+        ThriftValue::Binary(v) => {
             write_varint(v.len() as u64, to);
             to.extend(v);
         }
-        Value::List(_, element, all) => {
+        ThriftValue::List(_, element, all) => {
             match u8::try_from(all.len()) {
                 Ok(n @ 0..=14) => to.push(n << 4 | element),
                 _ => {
@@ -231,7 +231,7 @@ fn write_value(value: &Value, to: &mut Vec<u8>) {
                 write_value(value, to);
             }
         }
-        Value::Struct(s) => write(s, to),
+        ThriftValue::Struct(s) => write(s, to),
     }
 }
 
@@ -253,14 +253,14 @@ mod tests {
 
     #[test]
     fn what_is_written_is_read_again() {
-        let inner = Structure(vec![(1, Value::Bool(true)), (2, Value::Double([1, 2, 3, 4, 5, 6, 7, 8]))]);
+        let inner = Structure(vec![(1, ThriftValue::Bool(true)), (2, ThriftValue::Double([1, 2, 3, 4, 5, 6, 7, 8]))]);
         let whole = Structure(vec![
-            (1, Value::Whole(I32, -1)),
-            (2, Value::Whole(I64, i64::MIN)),
-            (40, Value::Binary(b"abc".to_vec())),
-            (41, Value::List(LIST, STRUCT, vec![Value::Struct(inner); 20])),
-            (42, Value::List(LIST, TRUE, vec![Value::Bool(false), Value::Bool(true)])),
-            (43, Value::Byte(200)),
+            (1, ThriftValue::Whole(I32, -1)),
+            (2, ThriftValue::Whole(I64, i64::MIN)),
+            (40, ThriftValue::Binary(b"abc".to_vec())),
+            (41, ThriftValue::List(LIST, STRUCT, vec![ThriftValue::Struct(inner); 20])),
+            (42, ThriftValue::List(LIST, TRUE, vec![ThriftValue::Bool(false), ThriftValue::Bool(true)])),
+            (43, ThriftValue::Byte(200)),
         ]);
         let mut bytes = Vec::new();
         write(&whole, &mut bytes);
