@@ -1,4 +1,4 @@
-//! Every number beside what it must reach: `cargo bench --bench accuracy -- [--traces N] [--scans N] [--condition WORD] [--all]`.
+//! Every number beside what it must reach: `cargo bench --bench accuracy -- [--traces N] [--scans N] [--laws N] [--condition WORD] [--all]`.
 //!
 //! Prints tables and, last, every limit that was missed; the exit code is not zero when there is one. `--all`
 //! adds every other measure to the table of intervals.
@@ -8,10 +8,10 @@ mod proof;
 
 use proof::bound::{over_bound, rms};
 use proof::gates::{Gate, HELD, WITH_INTERVALS, decisions, filter_bias, gates, outside};
-use proof::tally::{Tally, median};
+use proof::tally::{Tally, median, missed, spread, trials_of_law};
 use std::process::ExitCode;
 use tautpoint::columns::Measure;
-use tautpoint::simulate::Condition;
+use tautpoint::simulate::{Condition, UnmodelledLaw};
 
 /// First seed; each condition has its own stretch.
 const FIRST_SEED: u64 = 1_000_000;
@@ -19,6 +19,7 @@ const FIRST_SEED: u64 = 1_000_000;
 struct Asked {
     traces: u64,
     scans: u64,
+    laws: u64,
     only: Option<Condition>,
     all: bool,
 }
@@ -27,6 +28,7 @@ fn asked() -> Result<Asked, String> {
     let mut asked = Asked {
         traces: 1000,
         scans: 400,
+        laws: 200,
         only: None,
         all: false,
     };
@@ -36,6 +38,7 @@ fn asked() -> Result<Asked, String> {
         match word.as_str() {
             "--traces" => asked.traces = value()?.parse().map_err(|_| "--traces needs a number")?,
             "--scans" => asked.scans = value()?.parse().map_err(|_| "--scans needs a number")?,
+            "--laws" => asked.laws = value()?.parse().map_err(|_| "--laws needs a number")?,
             "--condition" => {
                 let word = value()?;
                 asked.only = Some(Condition::parse(&word).ok_or_else(|| format!("no condition {word:?}"))?);
@@ -73,6 +76,9 @@ fn main() -> ExitCode {
     intervals(&tallies, asked.all);
     bound(&tallies);
     unknown_tissue(&tallies);
+    if asked.only.is_none() && asked.laws > 0 {
+        unmodelled(asked.laws);
+    }
     let mut held: Vec<Gate> = tallies.iter().flat_map(gates).collect();
     held.extend(tallies.iter().filter(|t| unknown(t.condition)).flat_map(outside));
     if asked.only.is_none() {
@@ -233,4 +239,49 @@ fn unknown_tissue(tallies: &[Tally]) {
         );
     }
     println!();
+}
+
+/// Presses by laws that the fit was not written for: what is said of the knee, and how many intervals hold, with their
+/// median half-widths.
+fn unmodelled(traces: u64) {
+    const SHOWN: [Measure; 8] = [
+        Measure::Onset,
+        Measure::OnsetForce,
+        Measure::FittedEndFeel,
+        Measure::EndFeel,
+        Measure::Window,
+        Measure::Secant,
+        Measure::OnsetTravel,
+        Measure::Excursion,
+    ];
+    let names: Vec<&str> = SHOWN.iter().map(|m| m.info().name).collect();
+    println!("{traces} presses a law; a cell is: intervals that hold % (half-width), of how many\n");
+    println!(
+        "| law | no test | springs wrong | no knee % | poor fit % | onset error, median mm | {} |",
+        names.join(" | ")
+    );
+    println!("|---|---|---|---|---|---{}|", "|---".repeat(SHOWN.len()));
+    let mut held = [0.0; SHOWN.len()];
+    for (k, law) in UnmodelledLaw::ALL.into_iter().enumerate() {
+        eprintln!("{} …", law.word());
+        let trials = trials_of_law(law, traces, 500 * FIRST_SEED + 10_000 * k as u64);
+        let share = |n: usize| 100.0 * n as f64 / trials.len().max(1) as f64;
+        let cells = SHOWN.map(|m| spread(&trials, m));
+        for (sum, s) in held.iter_mut().zip(&cells) {
+            *sum += 100.0 * s.coverage() / UnmodelledLaw::ALL.len() as f64;
+        }
+        let shown = cells.map(|s| format!("{:.0} ({:.3}), {}", 100.0 * s.coverage(), s.half_width, s.n));
+        println!(
+            "| {} | {} | {} | {:.0} | {:.0} | {:.3} | {} |",
+            law.word(),
+            traces as usize - trials.len(),
+            trials.iter().filter(|t| t.springs.is_some()).count(),
+            share(missed(&trials).len()),
+            share(trials.iter().filter(|t| t.said_poor).count()),
+            cells[0].median,
+            shown.join(" | "),
+        );
+    }
+    let means = held.map(|h| format!("{h:.0}"));
+    println!("| mean of the laws | | | | | | {} |\n", means.join(" | "));
 }

@@ -22,6 +22,11 @@ pub struct ProgramFault {
 }
 
 impl ProgramFault {
+    /// One that was caught by a library, which does not tell where it was.
+    pub fn elsewhere() -> ProgramFault {
+        ProgramFault { place: None }
+    }
+
     /// What it means for the input that was worked on.
     pub fn problem(&self, file: &str) -> Problem {
         Problem::error(

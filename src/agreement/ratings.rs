@@ -3,7 +3,7 @@
 use super::{Design, RatingTable};
 use crate::error::Problem;
 use crate::study::table::TextTable;
-use crate::study::words::shown;
+use crate::study::words::{could_be_thousands, shown};
 use std::collections::BTreeMap;
 
 /// Reads ratings from delimited text with the columns `subject`, `rater` and `value`; subjects and raters keep the order
@@ -36,6 +36,19 @@ pub fn parse(file: &str, text: &str) -> Result<(RatingTable, Vec<Problem>), Vec<
         };
         let (s, r) = (place(&mut subjects, subject), place(&mut raters, rater));
         let Some(cell) = row.get("value") else { continue };
+        if table.delimiter == b',' && could_be_thousands(cell.as_bytes()) {
+            problems.push(
+                Problem::error(
+                    file,
+                    shown(cell),
+                    "a number that can be read in one way: without separators between thousands, with a decimal point",
+                    "correct it; the row is not used",
+                )
+                .at_line(row.line)
+                .in_column("value"),
+            );
+            continue;
+        }
         match cell.replace(',', ".").parse::<f64>() {
             Ok(value) if value.is_finite() => values.entry((s, r)).or_default().push((row.line, value)),
             _ if cell.eq_ignore_ascii_case("nan") => {}

@@ -5,9 +5,9 @@
 
 use crate::error::{Problem, Severity};
 use crate::settings::{Settings, every_setting};
-use crate::study::day::is_day;
 use crate::study::opened::is_sha256;
 use crate::study::words::shown;
+use crate::terms::Day;
 use crate::write::sha256_hex;
 use std::collections::BTreeMap;
 
@@ -146,7 +146,7 @@ impl Registered {
             }
             value.unwrap_or_default()
         };
-        let date = word("date", "the day of registration, such as 2026-09-01", is_day);
+        let date = word("date", "the day of registration, such as 2026-09-01", Day::is_day);
         let settings_sha256 = word(
             "settings_sha256",
             "the hash of the settings, 64 hexadecimal digits",

@@ -9,9 +9,10 @@ use crate::results::{Results, spring_exclusions};
 use crate::study::inputs::Study;
 use crate::study::opened;
 use crate::study::plan::Plan;
+use crate::study::words::shown;
 use crate::technique::{PlanCoverage, PlanStep, technique_findings};
 use crate::terms::SessionKey;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// What needs the whole: trials, pairs, the correction for many levels, technique across a scan.
 ///
@@ -29,21 +30,8 @@ pub fn aggregate(job: &Job, given: usize, outcomes: Vec<RecordingOutcome>, keep_
         ..Results::default()
     };
     good_practice(study, &outcomes, &mut results);
-    let mut plans: BTreeMap<SessionKey, Plan> = BTreeMap::new();
+    let plans = plans(job, &outcomes, &mut results.problems);
     for outcome in outcomes {
-        let plan = outcome
-            .plan
-            .as_deref()
-            .and_then(|name| {
-                let given = job.plan.as_ref().filter(|p| p.name == name);
-                study.plan(name).or_else(|| given.cloned())
-            })
-            .or_else(|| study.default_plan.clone());
-        if let Some(plan) = plan {
-            for test in &outcome.tests {
-                plans.entry(test.about.session()).or_insert_with(|| plan.clone());
-            }
-        }
         results.tests.extend(outcome.tests);
         results.mats.extend(outcome.mats);
         results.problems.extend(outcome.problems);
@@ -78,6 +66,44 @@ pub fn aggregate(job: &Job, given: usize, outcomes: Vec<RecordingOutcome>, keep_
         (hidden, _) => results.blinded = hidden,
     }
     results
+}
+
+/// The plan that each scan was to follow: the one that one of its recordings names, and the study's default where none
+/// does.
+fn plans(
+    job: &Job,
+    outcomes: &[RecordingOutcome],
+    problems: &mut Vec<Problem>,
+) -> BTreeMap<SessionKey, Plan> {
+    let study = &job.study;
+    let mut plans: BTreeMap<SessionKey, Option<Plan>> = BTreeMap::new();
+    let mut unknown: BTreeSet<&str> = BTreeSet::new();
+    for outcome in outcomes {
+        let Some(name) = outcome.plan.as_deref() else { continue };
+        let given = job.plan.as_ref().filter(|p| p.name == name);
+        let plan = study.plan(name).or_else(|| given.cloned());
+        if plan.is_none() && unknown.insert(name) {
+            problems.push(Problem::warning(
+                &outcome.input.file,
+                format!("the plan {}, which is not in plans/ nor built in", shown(name)),
+                "the plan that the scan followed",
+                "put its file back into plans/ or correct `plan` in the sidecars; until then these scans are held to no plan",
+            ));
+        }
+        for test in &outcome.tests {
+            let named = plans.entry(test.about.session()).or_default();
+            *named = named.take().or_else(|| plan.clone());
+        }
+    }
+    for test in outcomes.iter().flat_map(|o| &o.tests) {
+        plans
+            .entry(test.about.session())
+            .or_insert_with(|| study.default_plan.clone());
+    }
+    plans
+        .into_iter()
+        .filter_map(|(scan, plan)| Some((scan, plan?)))
+        .collect()
 }
 
 /// How the settings stand to those registered and to those of the opening, and which recordings changed.

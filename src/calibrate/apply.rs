@@ -2,72 +2,12 @@
 
 use super::Calibration;
 use crate::error::Problem;
+use crate::terms::Day;
 use crate::units::Quantity;
-use std::fmt;
 
 /// A share of the span that readings may lie beyond the range before anybody is told: unloaded sensors read a little
 /// below the lowest load.
 const TOLERATED: f64 = 0.05;
-
-/// A day of the calendar.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub struct Day {
-    pub year: u16,
-    pub month: u8,
-    pub day: u8,
-}
-
-impl Day {
-    /// Reads `YYYY-MM-DD`; a time of day after it (`T…` or a blank) is passed over.
-    pub fn parse(text: &str) -> Option<Day> {
-        let (date, rest) = text.split_at_checked(10)?;
-        if !(rest.is_empty() || rest.starts_with(['T', 't', ' '])) {
-            return None;
-        }
-        let mut parts = date.split('-');
-        let mut number = |digits: usize| {
-            let part = parts.next()?;
-            let plain = part.len() == digits && part.bytes().all(|b| b.is_ascii_digit());
-            plain.then(|| part.parse::<u16>().ok())?
-        };
-        let (year, month, day) = (number(4)?, number(2)?, number(2)?);
-        let leap = year % 4 == 0 && (year % 100 != 0 || year % 400 == 0);
-        let days = match month {
-            1 | 3 | 5 | 7 | 8 | 10 | 12 => 31,
-            4 | 6 | 9 | 11 => 30,
-            2 if leap => 29,
-            2 => 28,
-            _ => return None,
-        };
-        (1..=days).contains(&day).then_some(Day {
-            year,
-            month: month as u8,
-            day: day as u8,
-        })
-    }
-
-    /// Day of a number of days since 1970-01-01 (Hinnant's civil-from-days).
-    pub fn from_unix_days(days: i64) -> Day {
-        let z = days + 719_468;
-        let era = z.div_euclid(146_097);
-        let of_era = z.rem_euclid(146_097);
-        let year_of_era = (of_era - of_era / 1460 + of_era / 36_524 - of_era / 146_096) / 365;
-        let day_of_year = of_era - (365 * year_of_era + year_of_era / 4 - year_of_era / 100);
-        let m = (5 * day_of_year + 2) / 153;
-        let month = if m < 10 { m + 3 } else { m - 9 };
-        Day {
-            year: (year_of_era + era * 400 + i64::from(month <= 2)) as u16,
-            month: month as u8,
-            day: (day_of_year - (153 * m + 2) / 5 + 1) as u8,
-        }
-    }
-}
-
-impl fmt::Display for Day {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{:04}-{:02}-{:02}", self.year, self.month, self.day)
-    }
-}
 
 /// A whole channel converted.
 #[derive(Debug, Clone, PartialEq)]
@@ -204,32 +144,5 @@ impl Calibration {
             );
         }
         v
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn days_are_read_and_counted() {
-        assert_eq!(
-            Day::parse("2026-09-14T10:02:31+02:00").map(|d| d.to_string()),
-            Some("2026-09-14".to_owned())
-        );
-        for wrong in [
-            "2026-02-29",
-            "2026-13-01",
-            "14.09.2026",
-            "2026-9-14",
-            "",
-            "2026-09-145",
-        ] {
-            assert_eq!(Day::parse(wrong), None, "{wrong}");
-        }
-        // 2000-03-01 is day 11017 (counted by hand: 30 years, 7 leap days before 2000, then 31 + 29).
-        assert_eq!(Day::from_unix_days(11_017).to_string(), "2000-03-01");
-        assert_eq!(Day::from_unix_days(0).to_string(), "1970-01-01");
-        assert_eq!(Day::from_unix_days(11_016).to_string(), "2000-02-29");
     }
 }

@@ -16,7 +16,8 @@ mod make;
 pub mod polynomial;
 pub mod readings;
 
-pub use apply::{ConvertedChannel, Day, Validity};
+pub use crate::terms::Day;
+pub use apply::{ConvertedChannel, Validity};
 pub use figures::{CalibrationFigure, PercentOf};
 pub use inverse::Inverse;
 pub use make::{MakeOptions, NewCalibration, make};

@@ -72,11 +72,11 @@ pub fn run(args: &AgreeArgs, quiet: bool) -> anyhow::Result<Outcome> {
         say!("{}", summary(&found.agreement));
     }
     for problem in &found.problems {
-        eprintln!("{}: {problem}", word(problem.severity));
+        note!("{}: {problem}", word(problem.severity));
     }
     tell_missing(&found.agreement);
     if let (Some(out), false) = (&args.out, quiet) {
-        eprintln!("report: {}", out.join("agreement.html").display());
+        note!("report: {}", out.join("agreement.html").display());
     }
     let failed = found.problems.iter().any(|p| p.severity == Severity::Error);
     Ok(
@@ -151,7 +151,7 @@ fn of_results(results: Results, calls: &[Call], study_root: Option<PathBuf>) -> 
     if results.blinded {
         agreement.hide_sides();
         agreement.notes.push(CallNote::Blinded.to_string());
-        eprintln!("not done: calls against the measured side: {}", CallNote::Blinded);
+        note!("not done: calls against the measured side: {}", CallNote::Blinded);
     }
     agreement.title = results.title.clone();
     AgreeOutcome {
@@ -190,11 +190,11 @@ fn tell_missing(agreement: &Agreement) {
             && !told.contains(&reason.as_str())
         {
             told.push(reason);
-            eprintln!("missing: {}: {reason}", summary.design.label());
+            note!("missing: {}: {reason}", summary.design.label());
         }
     }
     if told.is_empty() {
-        eprintln!("missing: no test has any measure");
+        note!("missing: no test has any measure");
     }
 }
 

@@ -122,7 +122,7 @@ pub fn run(args: &AnalyzeArgs, quiet: bool) -> anyhow::Result<Outcome> {
         tell_problems(&results);
     }
     if let (Some(out), false) = (&args.out, quiet) {
-        eprintln!("report: {}", out.join("report.html").display());
+        note!("report: {}", out.join("report.html").display());
     }
     Ok(outcome(&results))
 }
@@ -206,10 +206,10 @@ fn tell_earlier(earlier: Earlier, quiet: bool) {
         return;
     }
     if earlier.by_another_build {
-        eprintln!("started over: what an earlier run had done was done by another build of tautpoint");
+        note!("started over: what an earlier run had done was done by another build of tautpoint");
     }
     if earlier.resumed > 0 {
-        eprintln!(
+        note!(
             "taken up: {} recordings were done before this run",
             earlier.resumed
         );
@@ -250,7 +250,7 @@ fn find_plan(given: &str, inputs: &[PathBuf]) -> anyhow::Result<Plan> {
             std::fs::read_to_string(&path).with_context(|| format!("the plan {given} cannot be read"))?;
         let (plan, problems) = Plan::parse(given, &text);
         for problem in &problems {
-            eprintln!("{}: {problem}", word(problem.severity));
+            note!("{}: {problem}", word(problem.severity));
         }
         return plan
             .with_context(|| format!("the plan {given} cannot be used: correct what is listed above"));
@@ -275,7 +275,7 @@ pub(super) fn word(severity: Severity) -> &'static str {
 /// Problems on standard error, where nothing else that is printed names them.
 pub(super) fn tell_problems(results: &Results) {
     for problem in &results.problems {
-        eprintln!("{}: {problem}", word(problem.severity));
+        note!("{}: {problem}", word(problem.severity));
     }
 }
 

@@ -15,7 +15,6 @@ use crate::terms::Role;
 use crate::trace::About;
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
-use std::io::Write as _;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -74,7 +73,7 @@ pub fn run(args: &CheckArgs, quiet: bool) -> anyhow::Result<Outcome> {
     } else {
         report(&inputs, &checked, &problems, quiet)
     };
-    print(&text)?;
+    say!("{}", &text);
     if let (true, Some(folder)) = (checked.is_empty(), inputs.empty.first()) {
         return Err(no_recordings(folder).into());
     }
@@ -311,12 +310,4 @@ fn one_line(text: &str) -> String {
     text.chars()
         .map(|c| if c.is_control() { '?' } else { c })
         .collect()
-}
-
-/// Prints; a reader that went away is no error.
-fn print(text: &str) -> anyhow::Result<()> {
-    match std::io::stdout().lock().write_all(text.as_bytes()) {
-        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => Err(e.into()),
-        _ => Ok(()),
-    }
 }

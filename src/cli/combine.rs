@@ -68,7 +68,7 @@ pub fn run(args: &CombineArgs, quiet: bool) -> anyhow::Result<Outcome> {
         tell_problems(&results);
     } else {
         say!("{}", summary_text(&results));
-        eprintln!("report: {}", args.out.join("report.html").display());
+        note!("report: {}", args.out.join("report.html").display());
     }
     Ok(outcome(&results))
 }

@@ -97,7 +97,7 @@ pub fn run(args: &ConvertArgs, quiet: bool) -> anyhow::Result<Outcome> {
     bar.finish();
     let done = done?;
     for problem in &done.problems {
-        eprintln!("{}: {problem}", word(problem.severity));
+        note!("{}: {problem}", word(problem.severity));
     }
     if !quiet {
         tell_done(&done, args);

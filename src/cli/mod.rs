@@ -1,20 +1,19 @@
 //! The program: one thin file a command.
 
-/// Prints to standard output. A reader that stops early (`| head`) is no fault, so nothing panics.
+/// Prints to standard output, by [`terminal::print`].
 macro_rules! say {
-    ($($words:tt)*) => {{
-        use std::io::Write;
-        let _ = write!(std::io::stdout(), $($words)*);
-    }};
+    ($($words:tt)*) => { $crate::cli::terminal::print(format_args!($($words)*)) };
 }
 
 /// As [`say`], with the end of the line.
 macro_rules! sayln {
     () => { say!("\n") };
-    ($($words:tt)*) => {{
-        use std::io::Write;
-        let _ = writeln!(std::io::stdout(), $($words)*);
-    }};
+    ($($words:tt)*) => { $crate::cli::terminal::print(format_args!("{}\n", format_args!($($words)*))) };
+}
+
+/// A line on standard error, by [`terminal::note`].
+macro_rules! note {
+    ($($words:tt)*) => { $crate::cli::terminal::note(format_args!("{}\n", format_args!($($words)*))) };
 }
 
 pub mod agree;
@@ -32,6 +31,7 @@ mod progress;
 mod terms;
 pub mod record;
 pub mod shell;
+mod terminal;
 pub mod simulate;
 
 use clap::{Parser, Subcommand};
@@ -107,12 +107,18 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         ProgramCommand::Completions(args) => shell::completions(args),
         ProgramCommand::Man(args) => shell::man(args),
     };
+    let outcome = match (terminal::take_output_fault(), outcome) {
+        (Some(fault), Ok(_)) => Err(anyhow::anyhow!(
+            "standard output could not be written: {fault}; what was printed is not whole"
+        )),
+        (_, outcome) => outcome,
+    };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::Partly) => ExitCode::from(1),
         Ok(Outcome::Nothing) => ExitCode::from(2),
         Err(error) => {
-            eprintln!("error: {error:#}");
+            note!("error: {error:#}");
             ExitCode::from(2)
         }
     }

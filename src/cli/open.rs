@@ -5,10 +5,10 @@ use super::analyze::word;
 use crate::agreement::registered::settings_hash;
 use crate::batch;
 use crate::error::Problem;
-use crate::study::day;
 use crate::study::folder::{Study, read_study};
 use crate::study::opened::{FILE_NAME, Opened};
 use crate::study::study_file;
+use crate::terms::Day;
 use crate::write::write_new;
 use anyhow::bail;
 use std::path::{Path, PathBuf};
@@ -28,14 +28,14 @@ pub struct OpenArgs {
     /// The study: a folder with study.toml.
     #[arg(value_name = "STUDY")]
     study: PathBuf,
-    /// Day of the opening; today by universal time otherwise.
+    /// Day of the opening; today otherwise.
     #[arg(long, value_name = "YYYY-MM-DD", value_parser = day_of)]
     date: Option<String>,
 }
 
 /// A day as an argument.
 pub(super) fn day_of(text: &str) -> Result<String, String> {
-    match day::is_day(text) {
+    match Day::is_day(text) {
         true => Ok(text.to_owned()),
         false => Err("expected a day of the calendar such as 2026-09-01".to_owned()),
     }
@@ -52,7 +52,7 @@ pub(super) fn sound_study(root: &Path) -> anyhow::Result<Study> {
     let mut problems: Vec<Problem> = Vec::new();
     let study = read_study(root, &mut problems);
     for problem in problems.iter().filter(|p| p.file == study_file::FILE_NAME) {
-        eprintln!("{}: {problem}", word(problem.severity));
+        note!("{}: {problem}", word(problem.severity));
     }
     if study.faulty {
         bail!("study.toml has an error: mend it first; nothing was done");
@@ -84,7 +84,7 @@ pub fn run(args: &OpenArgs, quiet: bool) -> anyhow::Result<Outcome> {
         );
     }
     let opened = Opened {
-        date: args.date.clone().unwrap_or_else(day::today),
+        date: args.date.clone().unwrap_or_else(|| Day::today().to_string()),
         settings_sha256: settings_hash(&batch::settings_in_use(&study)),
     };
     write_new(&path, &opened.to_toml())?;

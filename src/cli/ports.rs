@@ -24,10 +24,28 @@ pub fn run(args: &PortsArgs, quiet: bool) -> anyhow::Result<Outcome> {
     }
     let hidden = all.len() - shown.len();
     if !quiet && shown.is_empty() {
-        eprintln!("no USB serial device is plugged in");
+        note!("no USB serial device is plugged in");
     }
     if !quiet && hidden > 0 {
-        eprintln!("{hidden} other ports are listed with --all");
+        note!("{}", words_of_hidden(hidden));
     }
     Ok(Outcome::Done)
+}
+
+fn words_of_hidden(hidden: usize) -> String {
+    match hidden {
+        1 => "1 other port is listed with --all".to_owned(),
+        n => format!("{n} other ports are listed with --all"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_port_is_a_port() {
+        assert_eq!(words_of_hidden(1), "1 other port is listed with --all");
+        assert_eq!(words_of_hidden(2), "2 other ports are listed with --all");
+    }
 }

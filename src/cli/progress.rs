@@ -1,7 +1,7 @@
 //! A progress bar for work over a second, on a terminal only.
 
+use super::terminal::is_watched;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use std::io::IsTerminal;
 use std::time::{Duration, Instant};
 
 /// Shorter work shows no bar.
@@ -17,7 +17,7 @@ impl Bar {
     /// A bar that counts `what`. Hidden when quiet or when standard error is no terminal.
     pub fn new(what: &'static str, quiet: bool) -> Self {
         let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());
-        if !quiet && std::io::stderr().is_terminal() {
+        if !quiet && is_watched() {
             bar.set_draw_target(ProgressDrawTarget::stderr_with_hz(8));
         }
         let shape = "{pos} of {len} {msg}  {wide_bar}  {eta} left";

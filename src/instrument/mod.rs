@@ -6,11 +6,11 @@ mod find;
 
 pub use find::from_reference_springs;
 
-use crate::calibrate::Day;
 use crate::columns::Measure;
 use crate::error::{Problem, Severity};
 use crate::stats::expanded::expanded_95;
 use crate::stats::moments::mean;
+use crate::terms::Day;
 use crate::study::toml_doc::{Doc, Section};
 use crate::trace::{Note, Spring, Test, UncertaintySource};
 use std::fmt::Write as _;

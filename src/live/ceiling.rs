@@ -1,6 +1,6 @@
 //! The ceiling alarm: its own short, causal path from a sample to a word.
 
-use crate::settings::Settings;
+use crate::settings::{CeilingOrigin, Settings};
 use crate::terms::{Level, Region};
 use serde::Serialize;
 use std::collections::VecDeque;
@@ -16,6 +16,8 @@ const BACK_S: f64 = 0.1;
 pub struct ActiveCeiling {
     pub region: Region,
     pub ceiling_n: f64,
+    /// Whether the lab set it or it came with the program.
+    pub origin: CeilingOrigin,
     /// Nobody named the level: the lowest of all regions stands in.
     pub assumed: bool,
 }
@@ -28,6 +30,7 @@ pub fn active_ceiling(levels: impl Iterator<Item = Level>, settings: &Settings) 
     ActiveCeiling {
         region: ceiling.region,
         ceiling_n: ceiling.newtons,
+        origin: ceiling.origin,
         assumed: named.is_none(),
     }
 }

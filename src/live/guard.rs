@@ -102,13 +102,13 @@ impl RequestGuard {
         ))
     }
 
-    /// The address to open, token included.
-    pub fn url(&self) -> String {
+    /// The address to open by one of this computer's own, token included.
+    pub fn url_at(&self, addr: SocketAddr) -> String {
         let query = self
             .token
             .as_ref()
             .map_or(String::new(), |t| format!("?token={t}"));
-        format!("http://{}/{query}", self.addr)
+        format!("http://{addr}/{query}")
     }
 }
 

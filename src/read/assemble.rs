@@ -5,6 +5,7 @@ use super::headings::{ColumnLayout, SourceColumn};
 use crate::error::{Problem, Result};
 use crate::study::mapping::{ColumnKey, ColumnMapping};
 use crate::trace::{About, Trace};
+use crate::units::Quantity;
 
 /// What is known of a recording besides its file.
 pub(super) struct ReadContext<'a> {
@@ -85,6 +86,39 @@ pub(super) fn assemble(
     })
 }
 
+/// Numbers that loggers write where they have none. Common practice, no source.
+const SENTINELS: [f64; 6] = [-999.0, -999.9, -9999.0, -99999.0, 9999.0, 99999.0];
+
+/// Takes such numbers out of a column, and says so. In counts, micrometres or gram-force they are ordinary readings.
+fn without_sentinels(file: &str, column: &SourceColumn, values: &mut [f64]) -> Option<Problem> {
+    let measured = matches!(
+        column.key.quantity(),
+        Some(Quantity::Force | Quantity::Displacement)
+    );
+    if column.counts || !measured || column.scale < 1.0 {
+        return None;
+    }
+    let mut first = None;
+    let mut count = 0_usize;
+    for value in values {
+        if SENTINELS.contains(value) {
+            first.get_or_insert(*value);
+            count += 1;
+            *value = f64::NAN;
+        }
+    }
+    let first = first?;
+    Some(
+        Problem::warning(
+            file,
+            format!("{count} samples of {first} or the like, which loggers write for \"no value\""),
+            "an empty cell where a sample is missing",
+            "they are read as missing; look why the sensor gave none",
+        )
+        .in_column(&column.heading),
+    )
+}
+
 pub(super) struct RawTable<'a> {
     file: &'a str,
     columns: Vec<(SourceColumn, Vec<f64>)>,
@@ -99,8 +133,14 @@ pub(super) struct RawTable<'a> {
 impl RawTable<'_> {
     fn scale(&mut self) {
         for (column, values) in &mut self.columns {
-            if column.scale != 1.0 {
-                values.iter_mut().for_each(|v| *v *= column.scale);
+            self.problems.extend(without_sentinels(self.file, column, values));
+            let factor = column.scale * column.gain;
+            if factor != 1.0 {
+                values.iter_mut().for_each(|v| *v *= factor);
+            }
+            if column.gain != 1.0 {
+                self.notes
+                    .push(format!("gain: {} multiplied by {}", column.key.word(), column.gain));
             }
         }
     }

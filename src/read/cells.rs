@@ -2,7 +2,7 @@
 //! message.
 
 use crate::error::Problem;
-use crate::study::words::shown;
+use crate::study::words::{could_be_thousands, shown};
 
 /// How many bad cells a message names.
 const NAMED: usize = 4;
@@ -134,12 +134,16 @@ impl BadCells {
             advice.push_str("; likewise ");
             advice.push_str(&others.join(", "));
         }
+        let expected = match could_be_thousands(found.as_bytes()) {
+            true => "a number that can be read in one way: without separators between thousands, with a decimal point",
+            false => "a number",
+        };
         let more = self.count.saturating_sub(1 + others.len());
         if more > 0 {
             advice.push_str(&format!(" and {more} more"));
         }
         Some(
-            Problem::error(file, found, "a number", advice)
+            Problem::error(file, found, expected, advice)
                 .at_line(line)
                 .in_column(heading),
         )

@@ -224,6 +224,20 @@ impl RawTable<'_> {
         ))
     }
 
+    /// Says of a force that is 0 in every sample that it is: a live sensor trembles, and a dead one gives no test that
+    /// anybody would miss.
+    fn name_dead(&mut self, channel: &Channel, name: &str) {
+        let dead = channel.force_n.iter().all(|n| *n == 0.0 || n.is_nan());
+        if dead {
+            self.warn(
+                name,
+                "exactly 0 N in every sample".to_owned(),
+                "the noise of a live sensor at least",
+                "no test can be found in it; check the sensor and its cable",
+            );
+        }
+    }
+
     /// Drops channels that never hold a number.
     fn drop_silent(&mut self, channels: Vec<Channel>) -> Result<Vec<Channel>, Problem> {
         let silent = |values: &[f64]| values.iter().all(|v| v.is_nan());
@@ -257,6 +271,7 @@ impl RawTable<'_> {
                 channel.displacement_mm = None;
                 channel.displacement_shared = false;
             }
+            self.name_dead(&channel, &name("force"));
             kept.push(channel);
         }
         if kept.is_empty() {

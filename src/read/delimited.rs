@@ -5,6 +5,7 @@
 
 use super::assemble::{AssembledTrace, ReadContext, assemble};
 use super::cells::{BadCells, TextCell, cell, plain_number};
+use crate::study::words::could_be_thousands;
 use super::headings::{ColumnLayout, column_layout, count_known, no_rows};
 use super::lines::{Lines, plain_text, split_quoted};
 use crate::error::{Problem, Result};
@@ -234,9 +235,13 @@ impl TextBody<'_> {
         values: &mut [Vec<f64>],
         state: &mut ParseState,
     ) {
-        // A quoted "1,5" in a file separated by commas can only be a decimal comma.
+        // A quoted "1,5" in a file separated by commas is a decimal comma, but "3,231" may be three thousand.
         let comma = self.delimiter != b',' || memchr::memchr(b',', bytes).is_some();
-        let value = match cell(bytes, comma) {
+        let read = match self.delimiter == b',' && could_be_thousands(bytes) {
+            true => TextCell::Bad,
+            false => cell(bytes, comma),
+        };
+        let value = match read {
             TextCell::Number(value) => {
                 state.decimals.see(self.delimiter, bytes, line);
                 value

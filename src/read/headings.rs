@@ -14,6 +14,8 @@ pub(super) struct SourceColumn {
     pub heading: String,
     /// What one raw unit is in s, N or mm.
     pub scale: f64,
+    /// What the sidecar multiplies the column's numbers by.
+    pub gain: f64,
     /// Sensor counts: a calibration says what they are.
     pub counts: bool,
 }
@@ -185,6 +187,7 @@ fn source_column(key: ColumnKey, index: usize, heading: &str, unit: Unit) -> Sou
         index,
         heading: heading.to_owned(),
         scale,
+        gain: 1.0,
         counts,
     }
 }
@@ -224,12 +227,10 @@ impl Header<'_> {
             exact
         };
         match found.as_slice() {
-            [index] => Ok(Some(source_column(
-                key,
-                *index,
-                &self.headings[*index],
-                column.unit,
-            ))),
+            [index] => Ok(Some(SourceColumn {
+                gain: column.gain,
+                ..source_column(key, *index, &self.headings[*index], column.unit)
+            })),
             [] => {
                 let near = nearest(&column.name, self.headings.iter().map(String::as_str));
                 let near = near.map_or(String::new(), |n| format!(" (nearest: {})", shown(n)));

@@ -5,12 +5,12 @@ use super::calibrations::Calibrations;
 use super::counts::CalibrationChoice;
 use super::mat::{MatSource, read_mat};
 use super::{ReadTrace, from_file, read_file, sha256_hex};
-use crate::calibrate::{Calibration, Day, Validity};
+use crate::calibrate::{Calibration, Validity};
 use crate::error::{Problem, Result, Severity};
 use crate::study::folder::Study;
 use crate::study::sidecar::Sidecar;
 use crate::study::study_file;
-use crate::terms::RecordingStatus;
+use crate::terms::{Day, RecordingStatus};
 use crate::trace::About;
 use std::path::Path;
 

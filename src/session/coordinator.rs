@@ -19,8 +19,9 @@ use crate::live::ceiling::CeilingCrossing;
 use crate::live::monitor::{Monitor, MonitorEvent, MonitorOptions, alarm_view};
 use crate::live::view::LiveView;
 use crate::read::calibrations::Calibrations;
-use crate::settings::Settings;
+use crate::settings::{CeilingOrigin, Settings};
 use crate::study::inputs::{Inputs, Study};
+use crate::study::words::list;
 use crate::terms::Feedback;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
@@ -127,11 +128,14 @@ impl Session {
             calls: request.calls,
             ..MonitorOptions::default()
         };
+        let settings = settings_in_use(&study);
+        let mut gaps = request.gaps();
+        gaps.extend(shipped_ceilings(&settings));
         let recorder = Recorder::start_on(Arc::clone(&disk), &inputs, &study, request)?;
         let recorder = RecorderThread::start(recorder, disk, &study.root)
             .map_err(|e| Error::io(&study.root, e, "close other programs and try again"))?;
         Ok(Session {
-            settings: settings_in_use(&study),
+            settings,
             options,
             reference: ReferenceLoader::start(inputs, study.clone()),
             line: open_line(&port),
@@ -148,8 +152,8 @@ impl Session {
             hands: 1,
             over_since: None,
             over: None,
-            notices: Vec::new(),
-            untold: Vec::new(),
+            untold: gaps.clone(),
+            notices: gaps,
             disk_told: Duration::ZERO,
             begun: Instant::now(),
             first_sample: None,
@@ -547,4 +551,19 @@ impl Session {
             None => {}
         }
     }
+}
+
+/// Which ceilings nobody in the lab has set, in words.
+fn shipped_ceilings(settings: &Settings) -> Option<String> {
+    let shipped = settings.ceilings().filter(|c| c.origin == CeilingOrigin::Shipped);
+    let named: Vec<String> = shipped
+        .map(|c| format!("{} {:.0} N", c.region, c.newtons))
+        .collect();
+    (!named.is_empty()).then(|| {
+        format!(
+            "not set by this lab, but shipped with the program: the ceiling of {}. Set the lab's own under [ceiling_n] in \
+             study.toml",
+            list(&named)
+        )
+    })
 }

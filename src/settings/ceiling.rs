@@ -2,10 +2,12 @@
 
 use super::{CeilingN, Settings};
 use crate::terms::{Level, Region};
+use serde::Serialize;
 use std::fmt;
 
 /// Who set a ceiling.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
 pub enum CeilingOrigin {
     /// A stand-in that came with the program.
     Shipped,

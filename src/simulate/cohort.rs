@@ -8,7 +8,7 @@ use super::{Examiner, Rng, Sensor, Simulated, TraceSpec, simulate};
 use crate::error::{Error, Result};
 use crate::study::call::Call;
 use crate::study::usual::UsualContact;
-use crate::terms::{Feedback, Felt, Level, Posture, Side};
+use crate::terms::{Day, Feedback, Felt, Level, Posture, Side};
 use crate::trace::About;
 
 /// Standard deviations of the natural logarithm of stiffness: 0.05 is about 5 %.
@@ -313,23 +313,12 @@ fn code(letter: char, number: u32) -> String {
 
 /// Weekly sessions from 7 September 2026.
 fn session_date(session: u32) -> String {
-    let (mut year, mut month, mut day) = (2026, 9, 7 + 7 * session);
-    loop {
-        let length = match month {
-            2 if year % 4 == 0 && (year % 100 != 0 || year % 400 == 0) => 29,
-            2 => 28,
-            4 | 6 | 9 | 11 => 30,
-            _ => 31,
-        };
-        if day <= length {
-            return format!("{year}-{month:02}-{day:02}");
-        }
-        day -= length;
-        month += 1;
-        if month > 12 {
-            (year, month) = (year + 1, 1);
-        }
-    }
+    let first = Day {
+        year: 2026,
+        month: 9,
+        day: 7,
+    };
+    first.plus_days(7 * i64::from(session)).to_string()
 }
 
 fn setting(what: &str, found: &str, expected: &str) -> Error {

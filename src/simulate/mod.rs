@@ -24,6 +24,7 @@ mod sensor;
 mod study;
 mod tissue;
 mod truth;
+mod unmodelled;
 
 pub use cohort::{Cohort, CohortSpread, PlannedRecording};
 pub use condition::Condition;
@@ -37,6 +38,7 @@ pub use sensor::{Dropped, Sensor, quantise};
 pub use study::StudyFolder;
 pub use tissue::{Elastic, Maxwell, Tissue};
 pub use truth::{SpringTruth, Truth};
+pub use unmodelled::UnmodelledLaw;
 
 use crate::terms::Side;
 use crate::trace::Trace;

@@ -5,7 +5,7 @@ use super::codes::code_warning;
 use super::table::{TextRow, TextTable};
 use super::words::{nearest, one_of, shown};
 use crate::error::Problem;
-use crate::terms::{Felt, Level, Term};
+use crate::terms::{Felt, Level, Term, looks_like_a_day};
 use std::collections::{BTreeMap, BTreeSet};
 
 const NEEDED: [&str; 5] = ["subject", "examiner", "session", "level", "call"];
@@ -47,7 +47,7 @@ fn read_row(file: &str, row: &TextRow) -> Result<Call, Problem> {
     Ok(Call {
         subject: cells.text("subject")?,
         examiner: cells.text("examiner")?,
-        session: cells.text("session")?,
+        session: cells.session()?,
         level: cells.word("level")?,
         trial: cells.number("trial", "a whole number from 1, or an empty cell", |t| {
             t.parse().ok().filter(|n| *n >= 1)
@@ -82,6 +82,20 @@ impl Cells<'_> {
             .get(column)
             .map(str::to_owned)
             .ok_or_else(|| self.fault(column, "", "the code or word that belongs here", "fill it in"))
+    }
+
+    /// The session's name; a day is written as in the sidecars.
+    fn session(&self) -> Result<String, Problem> {
+        let session = self.text("session")?;
+        match looks_like_a_day(&session) {
+            false => Ok(session),
+            true => Err(self.fault(
+                "session",
+                &session,
+                "a day of ISO 8601 such as 2026-09-14, or a name",
+                "write the year first",
+            )),
+        }
     }
 
     fn word<T: Term>(&self, column: &str) -> Result<T, Problem> {

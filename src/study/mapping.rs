@@ -69,6 +69,8 @@ pub struct MappedColumn {
     pub name: String,
     /// `Unit::Scale(1.0)` for `marker` and `drive_deg`.
     pub unit: Unit,
+    /// What the column's numbers are multiplied by; negative where the sensor counts a push as negative.
+    pub gain: f64,
 }
 
 /// The `[columns]` table: which heading is which column.
@@ -87,6 +89,7 @@ impl ColumnMapping {
             MappedColumn {
                 name: name.into(),
                 unit,
+                gain: 1.0,
             },
         );
         self
@@ -113,6 +116,7 @@ fn read_column(section: &Section<'_, '_>, key: ColumnKey) -> Option<MappedColumn
         DeValue::String(name) if key.quantity().is_none() => Some(MappedColumn {
             name: name.trim().to_owned(),
             unit: Unit::Scale(1.0),
+            gain: 1.0,
         }),
         DeValue::Table(table) => {
             let inner = Section {
@@ -120,7 +124,7 @@ fn read_column(section: &Section<'_, '_>, key: ColumnKey) -> Option<MappedColumn
                 table,
                 path: &dotted,
             };
-            inner.warn_unknown(&["name", "unit"]);
+            inner.warn_unknown(&["name", "unit", "gain"]);
             let Some(name) = inner.text("name") else {
                 section.doc.error(
                     value.span(),
@@ -135,7 +139,11 @@ fn read_column(section: &Section<'_, '_>, key: ColumnKey) -> Option<MappedColumn
                 Some(quantity) => read_unit(&inner, quantity, value.span())?,
                 None => Unit::Scale(1.0),
             };
-            Some(MappedColumn { name, unit })
+            Some(MappedColumn {
+                name,
+                unit,
+                gain: read_gain(&inner, key)?,
+            })
         }
         other => {
             section.doc.error(
@@ -154,6 +162,26 @@ fn example_unit(key: ColumnKey) -> &'static str {
     key.quantity()
         .and_then(|q| q.suffixes().first().copied())
         .unwrap_or("")
+}
+
+/// The factor of a column of force or displacement.
+fn read_gain(inner: &Section<'_, '_>, key: ColumnKey) -> Option<f64> {
+    let Some(value) = inner.get("gain") else {
+        return Some(1.0);
+    };
+    let gain = inner.number("gain", -1e12, 1e12)?;
+    let turns = matches!(key.quantity(), Some(Quantity::Force | Quantity::Displacement));
+    if turns && gain != 0.0 {
+        return Some(gain);
+    }
+    inner.doc.error(
+        value.span(),
+        &inner.dotted("gain"),
+        &gain.to_string(),
+        "a number other than 0, for a force or a displacement",
+        "correct it or take it out",
+    );
+    None
 }
 
 fn read_unit(inner: &Section<'_, '_>, quantity: Quantity, span: std::ops::Range<usize>) -> Option<Unit> {

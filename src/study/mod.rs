@@ -6,7 +6,6 @@ pub mod call;
 pub mod calls;
 pub mod cautions;
 pub mod codes;
-pub mod day;
 pub mod draws;
 pub mod folder;
 pub mod inputs;

@@ -3,11 +3,11 @@
 //! A study with `blind = true` hides which side was measured stiffer until this file stands in it. A file that cannot be
 //! read opens nothing: what was hidden stays hidden.
 
-use super::day::is_day;
 use super::study_file::{self, StudyFile};
 use super::toml_doc::{Doc, Section, read_text};
 use super::words::shown;
 use crate::error::Problem;
+use crate::terms::Day;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
@@ -73,7 +73,7 @@ fn read(top: &Section<'_, '_>) -> Option<Opened> {
         }
         None
     };
-    let date = field("date", "a day such as 2026-09-01", &is_day);
+    let date = field("date", "a day such as 2026-09-01", &Day::is_day);
     let hash = field(
         "settings_sha256",
         "the hash of the settings, 64 hexadecimal digits",

@@ -6,7 +6,7 @@ use super::mat_setup::MatSetup;
 use super::toml_doc::{Doc, Section, read_text};
 use super::words::shown;
 use crate::error::{Problem, Severity};
-use crate::terms::{Landmark, Posture, RecordingStatus};
+use crate::terms::{Landmark, Posture, RecordingStatus, is_moment, looks_like_a_day};
 use crate::trace::About;
 use std::path::Path;
 
@@ -55,8 +55,6 @@ pub struct Sidecar {
     pub calibrations: Vec<String>,
     /// Codes of the sensors it was recorded with.
     pub sensors: Vec<String>,
-    /// Factor of the amplifier.
-    pub gain: Option<f64>,
     pub status: Option<RecordingStatus>,
     pub station: Option<String>,
     pub device: Option<String>,
@@ -110,6 +108,7 @@ pub fn any_error(problems: &[Problem]) -> bool {
 fn read(top: &Section<'_, '_>) -> Sidecar {
     top.warn_unknown(KEYS);
     check_format(top);
+    refuse_gain(top);
     let status = top.word("status");
     if status == Some(RecordingStatus::Open) {
         top.doc.warning(
@@ -145,7 +144,6 @@ fn read(top: &Section<'_, '_>) -> Sidecar {
         columns: columns.unwrap_or_default(),
         calibrations: top.texts("calibration"),
         sensors: top.texts("sensor"),
-        gain: top.number("gain", 1e-12, 1e12),
         status,
         station: top.text("station"),
         device: top.text("device"),
@@ -176,9 +174,9 @@ fn about(top: &Section<'_, '_>) -> About {
     About {
         subject: code(top, "subject"),
         examiner: code(top, "examiner"),
-        session: top.text("session"),
+        session: session(top),
         site: top.text("site"),
-        recorded_at: top.text("recorded_at"),
+        recorded_at: recorded_at(top),
         level: top.word("level"),
         side: top.word("side"),
         contact: top.word("contact"),
@@ -190,6 +188,55 @@ fn about(top: &Section<'_, '_>) -> About {
         feedback: top.word("feedback"),
         excluded: excluded(top),
     }
+}
+
+/// When it was recorded. Text in another form would sort wrongly and switch the expiry of a calibration off.
+fn recorded_at(top: &Section<'_, '_>) -> Option<String> {
+    let text = top.text("recorded_at")?;
+    if is_moment(&text) {
+        return Some(text);
+    }
+    top.doc.error(
+        top.get("recorded_at").map_or(0..0, toml::Spanned::span),
+        "recorded_at",
+        &shown(&text),
+        "a time or a day of ISO 8601, such as 2026-09-14T10:02:31+02:00 or 2026-09-14",
+        "write it so, year first",
+    );
+    None
+}
+
+/// The session's name; a day must be written as one.
+fn session(top: &Section<'_, '_>) -> Option<String> {
+    let text = top.text("session")?;
+    if looks_like_a_day(&text) {
+        top.doc.error(
+            top.get("session").map_or(0..0, toml::Spanned::span),
+            "session",
+            &format!("{}, which looks like a day", shown(&text)),
+            "a day of ISO 8601 such as 2026-09-14, or a name",
+            "write the year first; in calls.csv too",
+        );
+        return None;
+    }
+    Some(text)
+}
+
+/// A factor for a whole recording says not which channel it belongs to, nor whether readings are multiplied by it.
+fn refuse_gain(top: &Section<'_, '_>) {
+    let Some(gain) = top.number("gain", 1e-12, 1e12).filter(|g| *g != 1.0) else {
+        return;
+    };
+    top.doc.error(
+        top.get("gain").map_or(0..0, toml::Spanned::span),
+        "gain",
+        &format!("{gain} for the whole recording"),
+        "a gain for each column",
+        &format!(
+            "write what the readings are multiplied by to their column: [columns] force = {{ name = \"force_n\", \
+             unit = \"n\", gain = {gain} }}; a mat's stands under [mat]"
+        ),
+    );
 }
 
 /// A code, with a warning when it looks like something personal.

@@ -7,6 +7,8 @@ use std::collections::BTreeMap;
 /// A table of text with the line of each row.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct TextTable {
+    /// What parts the cells.
+    pub delimiter: u8,
     pub headings: Vec<String>,
     pub header_line: u64,
     pub rows: Vec<TextRow>,
@@ -54,7 +56,10 @@ impl TextTable {
             .comment(Some(b'#'))
             .trim(csv::Trim::All)
             .from_reader(text.as_bytes());
-        let mut table = TextTable::default();
+        let mut table = TextTable {
+            delimiter,
+            ..TextTable::default()
+        };
         for record in reader.records() {
             match record {
                 Ok(record) => table.add(file, text, &record, problems),

@@ -49,6 +49,23 @@ pub fn shown(text: &str) -> String {
     }
 }
 
+/// Whether a cell with a comma may be a number with its thousands set apart, `3,231` for three thousand: one to three
+/// digits, then groups of three. In a table separated by commas nothing else tells it from a decimal comma.
+pub fn could_be_thousands(cell: &[u8]) -> bool {
+    let cell = cell.trim_ascii();
+    let cell = cell.strip_prefix(b"-").or(cell.strip_prefix(b"+")).unwrap_or(cell);
+    let mut groups = cell.split(|b| *b == b',');
+    let first = groups.next().unwrap_or_default();
+    let digits = |group: &[u8]| group.iter().all(u8::is_ascii_digit);
+    let rest: Vec<&[u8]> = groups.collect();
+    // Nobody sets thousands apart behind a nought.
+    !rest.is_empty()
+        && matches!(first.len(), 1..=3)
+        && digits(first)
+        && first[0] != b'0'
+        && rest.iter().all(|group| group.len() == 3 && digits(group))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

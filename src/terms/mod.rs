@@ -2,6 +2,7 @@
 //! door and printed at the end; in between nothing compares text.
 
 pub(crate) mod closed;
+mod day;
 mod free;
 mod hand;
 mod keys;
@@ -12,6 +13,7 @@ mod side;
 
 pub use closed::Term;
 pub(crate) use closed::closed_terms;
+pub use day::{Day, is_moment, looks_like_a_day};
 pub use free::{Landmark, Posture};
 pub use hand::Contact;
 pub use keys::{ScanKey, SessionKey, TestKey};

@@ -39,6 +39,7 @@ mod plans;
 mod program;
 mod proof;
 mod read;
+mod read_wrongly;
 mod record;
 mod reference_study;
 mod reference_tests;

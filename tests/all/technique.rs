@@ -289,7 +289,7 @@ fn order_over_several_recordings_is_judged_only_where_their_times_are_known() {
     }
     // Done backwards, at most one step (both its sides) stands in order.
     assert_eq!(against_plan(&tests).len(), 5);
-    tests[3].about.recorded_at = Some("14 September".to_owned());
+    tests[3].about.recorded_at = Some("2026-09-14".to_owned());
     assert_eq!(against_plan(&tests), [], "times of different forms");
 }
 

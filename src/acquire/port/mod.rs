@@ -5,9 +5,11 @@ mod pty;
 pub use pty::PseudoTerminal;
 
 use super::device_source::{DeviceSource, READ_WAIT, Stream};
+use super::virtual_device::SIM;
 use crate::error::{Error, Result};
+use crate::study::words::{nearest, shown};
 use serialport::{ErrorKind, SerialPortType, available_ports};
-use std::io;
+use std::io::{self, IsTerminal};
 use std::path::Path;
 
 /// Speed of a port whose name gives none: common practice, no source. USB devices do not care.
@@ -95,8 +97,16 @@ impl DeviceSource for SerialSource {
 fn cannot_open(name: &str, error: &serialport::Error) -> Error {
     let look = "look with `tautpoint ports`";
     let (found, advice) = match error.kind() {
+        _ if is_no_port(Path::new(name)) => (
+            format!("{} is no serial port", shown(name)),
+            format!("{look}, or try the virtual device with --port {SIM}"),
+        ),
+        _ if !Path::new(name).exists() && nearest(name, [SIM]).is_some() => (
+            format!("there is no port {}", shown(name)),
+            format!("write --port {SIM} if the virtual device is meant"),
+        ),
         ErrorKind::Io(io::ErrorKind::NotFound) => (
-            format!("there is no port {name}"),
+            format!("there is no port {}", shown(name)),
             format!("plug the device in and {look}"),
         ),
         ErrorKind::NoDevice if !Path::new(name).exists() => (
@@ -116,6 +126,26 @@ fn cannot_open(name: &str, error: &serialport::Error) -> Error {
         ),
     };
     Error::Refused { found, advice }
+}
+
+/// Whether there is something of that name that cannot be a serial port: a file, a folder, a device that is no terminal.
+fn is_no_port(path: &Path) -> bool {
+    let Ok(there) = std::fs::metadata(path) else {
+        return false;
+    };
+    if there.is_file() || there.is_dir() {
+        return true;
+    }
+    let mut options = std::fs::File::options();
+    options.read(true);
+    #[cfg(target_os = "linux")]
+    {
+        use std::os::unix::fs::OpenOptionsExt;
+        /// Without it a line that waits for a carrier would be waited for (man 2 open).
+        const O_NONBLOCK: i32 = 0o4000;
+        options.custom_flags(O_NONBLOCK);
+    }
+    options.open(path).is_ok_and(|device| !device.is_terminal())
 }
 
 /// Serial ports belong to a group; its name differs from system to system.
@@ -138,4 +168,21 @@ fn how_to_be_allowed(name: &str) -> String {
 #[cfg(not(unix))]
 fn how_to_be_allowed(_name: &str) -> String {
     "ask whoever looks after this computer".to_owned()
+}
+
+#[cfg(all(test, target_os = "linux"))]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_no_port_is_called_so() {
+        let told = |name: &str| SerialSource::named(name).open().err().unwrap().to_string();
+        for name in ["/dev/null", "/etc/hostname", "/dev"] {
+            assert!(told(name).contains(&format!("{name} is no serial port")), "{}", told(name));
+        }
+        for name in ["simm", "Sim"] {
+            assert!(told(name).contains("write --port sim if the virtual device is meant"), "{}", told(name));
+        }
+        assert!(told("/dev/ttyACM99").contains("there is no port /dev/ttyACM99"));
+    }
 }

@@ -23,6 +23,7 @@ pub mod over_ceiling;
 pub mod append;
 pub mod sessions;
 pub mod trace_file;
+mod assigned;
 mod plan_cursor;
 
 mod engine;
@@ -39,11 +40,6 @@ use std::path::Path;
 pub fn stamp() -> String {
     let now = jiff::ZonedDateTime::now();
     now.strftime("%Y-%m-%dT%H:%M:%S%.3f%:z").to_string()
-}
-
-/// Today, by the clock on the wall.
-pub fn today() -> String {
-    jiff::ZonedDateTime::now().strftime("%Y-%m-%d").to_string()
 }
 
 /// Forces a folder's list of names to the disk, where the system can.

@@ -25,6 +25,8 @@ const ADVICE: &str = "what was recorded up to then is kept; make room on the dis
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct RecordingFacts {
     pub about: About,
+    /// Name of the plan that it is a step of.
+    pub plan: Option<String>,
     /// How the cautions of the session were met.
     pub cautions: Option<&'static str>,
 }
@@ -338,6 +340,7 @@ impl OpenRecording {
             posture: about.posture.as_ref(),
             feedback: about.feedback,
             cautions: self.facts.cautions,
+            plan: self.facts.plan.as_deref(),
             status: match complete {
                 true => RecordingStatus::Complete,
                 false => RecordingStatus::Open,
@@ -392,6 +395,7 @@ struct WrittenSidecar<'a> {
     posture: Option<&'a Posture>,
     feedback: Option<Feedback>,
     cautions: Option<&'a str>,
+    plan: Option<&'a str>,
     status: RecordingStatus,
     excluded: Option<&'a str>,
     line_of_drive_deg: Option<LineOfDrive>,

@@ -4,7 +4,7 @@ use crate::error::{Error, Result};
 use crate::study::plan::Plan;
 use crate::study::roster::Roster;
 use crate::study::words::{nearest, shown};
-use crate::terms::{Contact, Feedback, Level, Role, Side};
+use crate::terms::{Contact, Feedback, Level, Role, Side, looks_like_a_day};
 
 /// What is to be recorded, of whom, and how.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -14,6 +14,8 @@ pub struct RecordingRequest {
     pub session: String,
     /// With a plan, one recording a stop of it; without, one a learner.
     pub plan: Option<Plan>,
+    /// The plan is the one that was drawn for the examiner (draws.toml); another learner has another one.
+    pub drawn: bool,
     /// Without a plan: what everything recorded is of.
     pub level: Option<Level>,
     pub side: Option<Side>,
@@ -35,6 +37,37 @@ impl RecordingRequest {
     /// # Errors
     /// [`Error::Setting`] that names the option.
     pub fn check(&self) -> Result<()> {
+        self.check_codes()?;
+        if looks_like_a_day(&self.session) {
+            return Err(Error::Setting {
+                what: "--session".to_owned(),
+                found: shown(&self.session),
+                expected: "a day of ISO 8601 such as 2026-09-14, or a name".to_owned(),
+            });
+        }
+        if self.calls && !self.practice && (self.subject.is_none() || self.examiner.is_none()) {
+            return Err(Error::Setting {
+                what: "--calls".to_owned(),
+                found: "without --subject or --examiner".to_owned(),
+                expected: "both codes: a call belongs to somebody".to_owned(),
+            });
+        }
+        if self.calls && self.plan.is_none() {
+            return Err(Error::Setting {
+                what: "--calls".to_owned(),
+                found: "without a plan".to_owned(),
+                expected: "--plan NAME, or a plan drawn for the examiner: a call is taken after a level's last step"
+                    .to_owned(),
+            });
+        }
+        Ok(())
+    }
+
+    /// Refuses codes that cannot be codes, which nothing else is needed for.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] that names the option.
+    pub fn check_codes(&self) -> Result<()> {
         let codes = [
             ("--subject", self.subject.as_deref()),
             ("--examiner", self.examiner.as_deref()),
@@ -45,14 +78,30 @@ impl RecordingRequest {
                 super::file_names::sound_code(option, code)?;
             }
         }
-        if self.calls && !self.practice && (self.subject.is_none() || self.examiner.is_none()) {
-            return Err(Error::Setting {
-                what: "--calls".to_owned(),
-                found: "without --subject or --examiner".to_owned(),
-                expected: "both codes: a call belongs to somebody".to_owned(),
-            });
-        }
         Ok(())
+    }
+
+    /// What will be missing of everything recorded, while it can still be mended.
+    pub fn gaps(&self) -> Vec<String> {
+        if self.practice {
+            return Vec::new();
+        }
+        let gap = |key: &str, who: &str, example: &str, cost: &str| {
+            format!(
+                "no --{key} was given: nobody will know who {who}, and {cost}. Stop and start again with --{key} CODE, or write \
+                 {key} = \"{example}\" into the sidecars afterwards"
+            )
+        };
+        let mut gaps = Vec::new();
+        if self.subject.is_none() {
+            let cost = "no test of this session can be put beside another";
+            gaps.push(gap("subject", "was pressed", "V-07", cost));
+        }
+        if self.examiner.is_none() {
+            let cost = "no test of this session counts for a learner";
+            gaps.push(gap("examiner", "pressed", "L-12", cost));
+        }
+        gaps
     }
 
     /// Warnings about codes: those that the roster does not know, and those that look like something personal.
@@ -114,5 +163,16 @@ mod tests {
             ..RecordingRequest::default()
         };
         assert!(request.check().unwrap_err().to_string().contains("--examiner"));
+    }
+
+    #[test]
+    fn whoever_is_missing_is_said_at_the_start() {
+        let nobody = RecordingRequest::default().gaps();
+        assert!(nobody.len() == 2 && nobody[0].contains("--subject CODE") && nobody[1].contains("--examiner CODE"));
+        let practice = RecordingRequest {
+            practice: true,
+            ..RecordingRequest::default()
+        };
+        assert_eq!(practice.gaps(), Vec::<String>::new());
     }
 }

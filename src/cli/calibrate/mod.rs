@@ -134,29 +134,21 @@ pub fn run(args: &CalibrateArgs, quiet: bool) -> anyhow::Result<Outcome> {
     Ok(Outcome::Done)
 }
 
-/// Prints a text and a line's end. A reader that has gone away is nobody to complain to.
+/// Prints a text and a line's end.
 fn say(text: &str) {
-    use std::io::Write as _;
-    let mut out = std::io::stdout().lock();
-    let _ = writeln!(out, "{text}");
-}
-
-/// Today, in UTC.
-fn today() -> Day {
-    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
-    Day::from_unix_days(since.map_or(0, |s| (s.as_secs() / 86_400) as i64))
+    sayln!("{text}");
 }
 
 fn tell(problems: &[Problem]) {
     for problem in problems {
-        eprintln!("{}: {problem}", super::analyze::word(problem.severity));
+        note!("{}: {problem}", super::analyze::word(problem.severity));
     }
 }
 
 fn options(args: &CalibrateArgs, readings: &Path) -> anyhow::Result<MakeOptions> {
     let stem = |p: &Path| p.file_stem().map(|s| s.to_string_lossy().into_owned());
     let from_file = args.out.as_deref().and_then(stem).or_else(|| stem(readings));
-    let made = args.made.unwrap_or_else(today);
+    let made = args.made.unwrap_or_else(Day::today);
     if args.expires.is_some_and(|e| e < made) {
         return Err(Error::Setting {
             what: "--expires".to_owned(),

@@ -1,7 +1,7 @@
 //! `calibrate --reference-spring`: channel delay and remaining loop into instrument.toml.
 
 use super::super::Outcome;
-use super::{CalibrateArgs, say, tell, today};
+use super::{CalibrateArgs, say, tell};
 use crate::error::{Error, Severity};
 use crate::fault::{ProgramFault, isolated};
 use crate::instrument::{FILE_NAME, Instrument, from_reference_springs};
@@ -10,6 +10,7 @@ use crate::settings::Settings;
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::study::study_file::{self, StudyFile};
 use crate::study::toml_doc::read_text;
+use crate::terms::Day;
 use crate::trace::Trace;
 use crate::write::write_file_whole;
 use anyhow::bail;
@@ -32,7 +33,7 @@ pub fn reference_spring(args: &CalibrateArgs, quiet: bool) -> anyhow::Result<Out
         let names: Vec<&str> = traces.iter().map(|t| t.recording.as_str()).collect();
         Error::from(fault.problem(&names.join(", ")))
     })??;
-    found.made = Some(args.made.unwrap_or_else(today));
+    found.made = Some(args.made.unwrap_or_else(Day::today));
     let target = target(args);
     if let Some(path) = &target {
         if path.exists() {

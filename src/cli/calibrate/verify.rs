@@ -1,7 +1,7 @@
 //! `calibrate --verify`: known loads against a calibration, kept as a history.
 
 use super::super::Outcome;
-use super::{CalibrateArgs, say, tell, today};
+use super::{CalibrateArgs, say, tell};
 use crate::calibrate::drift::{
     Chart, CheckReading, ControlState, appended, charts, check, overall, read_history,
 };
@@ -22,7 +22,7 @@ const HISTORY: &str = "verify.csv";
 /// # Errors
 /// No calibration to check against, readings of something else, a history that was spoiled or cannot be written.
 pub fn verify(args: &CalibrateArgs, readings: &SensorReadings, quiet: bool) -> anyhow::Result<Outcome> {
-    let day = args.made.unwrap_or_else(today);
+    let day = args.made.unwrap_or_else(Day::today);
     let (calibration, folder) = find(args, readings, day)?;
     for complaint in calibration
         .validity(Some(day), args.sensor.as_slice())

@@ -26,7 +26,7 @@ pub fn run(args: &DebriefArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let mut problems: Vec<Problem> = Vec::new();
     let mut kept = draws::read(&args.study, &mut problems);
     for problem in &problems {
-        eprintln!("{}: {problem}", word(problem.severity));
+        note!("{}: {problem}", word(problem.severity));
     }
     if any_error(&problems) {
         bail!(
@@ -68,7 +68,7 @@ pub fn run(args: &DebriefArgs, quiet: bool) -> anyhow::Result<Outcome> {
         sayln!("{}: {}", draw.examiner, draw.plan);
     }
     if !quiet {
-        eprintln!("seed {seed}; kept in {}", path.display());
+        note!("seed {seed}; kept in {}", path.display());
     }
     Ok(Outcome::Done)
 }

@@ -100,7 +100,7 @@ pub fn run(args: &DebriefArgs, quiet: bool) -> anyhow::Result<Outcome> {
         write_debrief(args, &study, &results, out, quiet)?;
     }
     for problem in &results.problems {
-        eprintln!("{}: {problem}", word(problem.severity));
+        note!("{}: {problem}", word(problem.severity));
     }
     Ok(outcome(&results))
 }
@@ -126,12 +126,12 @@ fn write_debrief(
     finish(folder, results)?;
     if !quiet {
         for note in &debrief.notes {
-            eprintln!("note: {}", note.words(true));
+            note!("note: {}", note.words(true));
         }
         let count = |n: usize, word: &str| format!("{n} {word}{}", if n == 1 { "" } else { "s" });
         let (learners, scans) = (debrief.learners.len(), debrief.coverage.len());
         sayln!("{}, {}", count(learners, "learner"), count(scans, "scan"));
-        eprintln!("class: {}", out.join("class.html").display());
+        note!("class: {}", out.join("class.html").display());
     }
     Ok(())
 }

@@ -31,7 +31,7 @@ pub fn write(
     let mut problems: Vec<Problem> = Vec::new();
     let kept = draws::read(&study.root, &mut problems);
     for problem in &problems {
-        eprintln!("{}: {problem}", word(problem.severity));
+        note!("{}: {problem}", word(problem.severity));
     }
     let request = request(args, study, results, scan, &kept)?;
     let sheet = Sheet::of(results, &study.calls, request);
@@ -42,7 +42,7 @@ pub fn write(
     folder.write("codebook.csv", &codebook_with(&[&marks]).to_csv()?)?;
     finish(folder, results)?;
     if !quiet {
-        eprintln!("sheet: {}", out.join("sheet.html").display());
+        note!("sheet: {}", out.join("sheet.html").display());
     }
     Ok(())
 }
@@ -134,7 +134,7 @@ fn request(
     };
     if let (Some(draw), Some(name)) = (draw, &name) {
         for other in followed.iter().chain(Some(name)).filter(|n| **n != draw.plan) {
-            eprintln!("warning: {} was drawn, and this scan goes by {other}", draw.plan);
+            note!("warning: {} was drawn, and this scan goes by {other}", draw.plan);
         }
     }
     let drawn = draw.map(|d| {

@@ -10,7 +10,8 @@ use crate::error::Error;
 use crate::report::station;
 use crate::settings::Settings;
 use crate::study::plan::{Order, Plan};
-use crate::study::{built_in, calls, day, roster};
+use crate::study::{built_in, calls, roster};
+use crate::terms::Day;
 use anyhow::Context;
 use std::path::{Path, PathBuf};
 
@@ -43,7 +44,7 @@ pub struct PrepareArgs {
     /// Prints the block for study.toml that registers the settings of a study that is there; changes nothing.
     #[arg(long, conflicts_with_all = ["title", "site", "plan", "shuffle"])]
     pub register: bool,
-    /// Day of registration; today by universal time otherwise.
+    /// Day of registration; today otherwise.
     #[arg(long, value_name = "YYYY-MM-DD", requires = "register", value_parser = day_of)]
     pub date: Option<String>,
 }
@@ -81,18 +82,16 @@ pub fn run(args: &PrepareArgs, quiet: bool) -> anyhow::Result<Outcome> {
 /// Prints the block; study.toml is a person's file and is never written.
 fn register(args: &PrepareArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let study = sound_study(&args.study)?;
-    let date = args.date.clone().unwrap_or_else(day::today);
+    let date = args.date.clone().unwrap_or_else(|| Day::today().to_string());
     say!("{}", registered::block(&batch::settings_in_use(&study), &date));
     if let Some(before) = batch::registered(&study).0 {
-        eprintln!(
+        note!(
             "warning: study.toml holds a registration of {} already; a second one beside it is no TOML, and to replace it is \
              to register anew",
             before.date
         );
     } else if !quiet {
-        eprintln!(
-            "Paste this at the end of study.toml before the first recording, and keep a copy elsewhere."
-        );
+        note!("Paste this at the end of study.toml before the first recording, and keep a copy elsewhere.");
     }
     Ok(Outcome::Done)
 }

@@ -2,7 +2,7 @@
 
 use crate::cli::terms::term;
 use crate::terms::{Contact, Feedback, Level, Side};
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 
 /// Records a class: one file for each step and side of a plan, or one for each learner; the ceiling alarm always on.
@@ -36,11 +36,11 @@ pub struct RecordArgs {
     /// Name of the session; today's day when left out.
     #[arg(long, value_name = "NAME")]
     pub session: Option<String>,
-    /// Scan plan to walk through: one of the study's or a built-in one.
+    /// Scan plan to walk through: one of the study's or a built-in one; the one drawn for the examiner when left out.
     #[arg(long, value_name = "PLAN")]
     pub plan: Option<String>,
     /// After a level's last test one key takes the call; nothing measured of the level is shown before.
-    #[arg(long, requires = "plan")]
+    #[arg(long)]
     pub calls: bool,
     /// Level of everything recorded.
     #[arg(long, conflicts_with = "plan", value_parser = term::<Level>())]
@@ -65,11 +65,63 @@ pub struct RecordArgs {
     pub page: bool,
     /// Address that the page listens on, such as 0.0.0.0:8350 for tablets in the room; it then needs the token that is
     /// printed.
-    #[arg(long, value_name = "ADDR")]
+    #[arg(long, value_name = "ADDR", value_parser = listen)]
     pub listen: Option<SocketAddr>,
+}
+
+/// Where the page listens on this computer when that is free.
+pub const PAGE_PORT: u16 = 8350;
+
+fn listen(text: &str) -> Result<SocketAddr, String> {
+    let text = text.trim();
+    if let Ok(addr) = text.parse() {
+        return Ok(addr);
+    }
+    if let Ok(ip) = text.trim_matches(['[', ']']).parse::<IpAddr>() {
+        return Err(format!(
+            "the port is missing: write {}",
+            SocketAddr::new(ip, PAGE_PORT)
+        ));
+    }
+    if let Some(port) = text
+        .strip_prefix(':')
+        .unwrap_or(text)
+        .parse::<u16>()
+        .ok()
+        .filter(|p| *p > 0)
+    {
+        return Err(format!(
+            "the address is missing: write 0.0.0.0:{port} for tablets in the room, 127.0.0.1:{port} for this computer alone"
+        ));
+    }
+    Err(format!(
+        "expected the number of an address and a port, such as 0.0.0.0:{PAGE_PORT} for tablets in the room or \
+         127.0.0.1:{PAGE_PORT} for this computer alone; a name is none"
+    ))
 }
 
 fn seconds(text: &str) -> Result<f64, String> {
     let seconds = text.parse().ok().filter(|s: &f64| s.is_finite() && *s > 0.0);
     seconds.ok_or_else(|| "expected a number over 0".to_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_address_that_is_not_whole_is_told_what_to_write() {
+        assert!(listen("0.0.0.0:8350").is_ok() && listen("[::]:8350").is_ok());
+        for (text, advice) in [
+            ("0.0.0.0", "the port is missing: write 0.0.0.0:8350"),
+            ("::", "the port is missing: write [::]:8350"),
+            ("8350", "write 0.0.0.0:8350 for tablets in the room"),
+            (":8350", "write 0.0.0.0:8350 for tablets in the room"),
+            ("localhost:8350", "a name is none"),
+            ("0.0.0.0:99999", "expected the number of an address and a port"),
+        ] {
+            let error = listen(text).unwrap_err();
+            assert!(error.contains(advice), "{text}: {error}");
+        }
+    }
 }

@@ -80,6 +80,9 @@ impl Console {
         if session.is_over_ceiling() {
             self.status_line.ring();
         }
+        for words in self.hub.iter().flat_map(Hub::take_faults) {
+            session.notice(words);
+        }
         self.print_step(session);
         let frame_due = self.framed.elapsed() >= if self.hub.is_some() { FRAME } else { UNSEEN };
         let line_due = self.status_line.is_due();
@@ -132,19 +135,46 @@ impl Console {
             return;
         }
         for side in &test.sides {
-            let head: Vec<&str> = [test.level.as_deref(), side.side].into_iter().flatten().collect();
             let rows: Vec<String> = side
                 .rows
                 .iter()
                 .map(|r| format!("{} {} {}", r.label, r.value, r.unit))
                 .collect();
-            self.status_line.say(&format!(
-                "{}: {} springs; {}",
-                head.join(" "),
-                side.springs,
-                rows.join(", ")
-            ));
+            self.status_line
+                .say(&test_words(test.level.as_deref(), side.side, side.springs, &rows));
         }
         self.printed_test = Some(Arc::clone(test));
+    }
+}
+
+/// `L3 left: 5 springs; preload 12 N`, as far as it is known.
+fn test_words(level: Option<&str>, side: Option<&str>, springs: usize, rows: &[String]) -> String {
+    let place: Vec<&str> = [level, side].into_iter().flatten().collect();
+    let place = match place.is_empty() {
+        true => "last test".to_owned(),
+        false => place.join(" "),
+    };
+    let springs = match springs {
+        1 => "1 spring".to_owned(),
+        n => format!("{n} springs"),
+    };
+    match rows.is_empty() {
+        true => format!("{place}: {springs}"),
+        false => format!("{place}: {springs}; {}", rows.join(", ")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_test_of_no_known_place_is_the_last_one() {
+        let rows = ["preload 12 N".to_owned()];
+        assert_eq!(
+            test_words(Some("L3"), Some("left"), 5, &rows),
+            "L3 left: 5 springs; preload 12 N"
+        );
+        assert_eq!(test_words(None, None, 1, &[]), "last test: 1 spring");
     }
 }

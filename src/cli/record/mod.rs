@@ -6,6 +6,7 @@ mod keys;
 mod setup;
 mod status_line;
 
+use self::args::PAGE_PORT;
 pub use self::args::RecordArgs;
 
 use self::console::Console;
@@ -22,8 +23,6 @@ use std::time::Duration;
 
 /// How long the line may be silent before keys and page are looked at.
 const WAIT: Duration = Duration::from_millis(10);
-/// Where the page listens on this computer when that is free.
-const PAGE_PORT: u16 = 8350;
 
 /// Runs the command.
 ///
@@ -34,7 +33,7 @@ pub fn run(args: &RecordArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let (setup, _lock) = setup::setup(args)?;
     let hub = page(args)?;
     if let Some(hub) = &hub {
-        eprintln!("page: {}", hub.url());
+        print_addresses(hub);
     }
     let mut session = Session::start(setup)?;
     let mut keyboard = Keyboard::listen();
@@ -54,15 +53,33 @@ pub fn run(args: &RecordArgs, quiet: bool) -> anyhow::Result<Outcome> {
     }
     let kept = report.kept;
     if !quiet && !args.practice {
-        eprintln!("{kept} recording{} kept", if kept == 1 { "" } else { "s" });
+        note!("{kept} recording{} kept", if kept == 1 { "" } else { "s" });
     }
     match report.failure {
         Some(why) if kept == 0 => bail!("{why}"),
         Some(why) => {
-            eprintln!("error: {why}");
+            note!("error: {why}");
             Ok(Outcome::Partly)
         }
         None => Ok(Outcome::Done),
+    }
+}
+
+/// Addresses that can be opened: `0.0.0.0` is none.
+fn print_addresses(hub: &Hub) {
+    note!("page: {}", hub.url());
+    match hub.urls_in_the_room() {
+        None => {}
+        Some(urls) if urls.is_empty() => {
+            note!(
+                "warning: this computer is on no network, so no tablet can open the page: connect it and start again"
+            );
+        }
+        Some(urls) => {
+            for url in urls {
+                note!("page on tablets in the room: {url}");
+            }
+        }
     }
 }
 

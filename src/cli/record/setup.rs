@@ -4,8 +4,9 @@ use super::args::RecordArgs;
 use crate::acquire::port::ports;
 use crate::acquire::recorder::disk::FileDisk;
 use crate::acquire::recorder::lock::StudyLock;
-use crate::acquire::recorder::{RecordingRequest, sessions, stamp, today};
+use crate::acquire::recorder::{RecordingRequest, sessions, stamp};
 use crate::cli::open::sound_study;
+use crate::cli::terminal::is_watched;
 use crate::error::Severity;
 use crate::session::SessionSetup;
 use crate::study::built_in;
@@ -13,6 +14,7 @@ use crate::study::cautions::CAUTIONS;
 use crate::study::inputs::{Study, collect_any};
 use crate::study::plan::Plan;
 use crate::study::words::{nearest, one_of, shown};
+use crate::terms::Day;
 use crate::terms::Feedback;
 use anyhow::{Context, bail};
 use std::io::{BufRead, IsTerminal};
@@ -27,10 +29,9 @@ pub fn setup(args: &RecordArgs) -> anyhow::Result<(SessionSetup, Option<StudyLoc
         false => StudyLock::take(&study.root, &stamp())?,
     };
     if lock.is_none() && !args.practice {
-        eprintln!("warning: this disk cannot lock: see to it that nobody else records into this study");
+        note!("warning: this disk cannot lock: see to it that nobody else records into this study");
     }
     let mut request = request(args, &study)?;
-    request.check()?;
     let inputs = collect_any(std::slice::from_ref(&args.study))?;
     for problem in inputs
         .problems
@@ -41,12 +42,13 @@ pub fn setup(args: &RecordArgs) -> anyhow::Result<(SessionSetup, Option<StudyLoc
             Severity::Warning => "warning",
             Severity::Error => "error",
         };
-        eprintln!("{word}: {problem}");
+        note!("{word}: {problem}");
     }
     for warning in request.warnings(&study.roster) {
-        eprintln!("warning: {warning}");
+        note!("warning: {warning}");
     }
     let port = port(args.port.as_deref())?;
+    request.check_codes()?;
     request.cautions = Some(cautions(&study.root, &request)?);
     let setup = SessionSetup {
         study,
@@ -62,7 +64,7 @@ fn request(args: &RecordArgs, study: &Study) -> anyhow::Result<RecordingRequest>
     let trimmed = |code: &Option<String>| code.as_deref().map(|c| c.trim().to_owned());
     let mut feedback = args.feedback;
     if study.hidden() && feedback != Feedback::None {
-        eprintln!(
+        note!(
             "warning: the study is blind: no measured value is shown until it is opened (--feedback none); the ceiling \
              alarm is on"
         );
@@ -71,8 +73,9 @@ fn request(args: &RecordArgs, study: &Study) -> anyhow::Result<RecordingRequest>
     Ok(RecordingRequest {
         subject: trimmed(&args.subject),
         examiner: trimmed(&args.examiner),
-        session: trimmed(&args.session).unwrap_or_else(today),
+        session: trimmed(&args.session).unwrap_or_else(|| Day::today().to_string()),
         plan: args.plan.as_deref().map(|name| plan(name, study)).transpose()?,
+        drawn: false,
         level: args.level,
         side: args.side,
         contact: args.contact,
@@ -87,6 +90,15 @@ fn request(args: &RecordArgs, study: &Study) -> anyhow::Result<RecordingRequest>
 fn plan(name: &str, study: &Study) -> anyhow::Result<Plan> {
     if let Some(plan) = study.plan(name) {
         return Ok(plan);
+    }
+    let file = study.root.join("plans").join(format!("{name}.toml"));
+    if file.is_file() {
+        bail!(
+            "the plan {} cannot be used: plans/{}.toml has a fault that `tautpoint check {}` names; correct it",
+            shown(name),
+            shown(name),
+            study.root.display()
+        );
     }
     let own = study.plans.iter().map(|p| p.name.as_str());
     let known: Vec<&str> = own.chain(built_in::NAMES).collect();
@@ -107,7 +119,7 @@ fn port(named: Option<&str>) -> anyhow::Result<String> {
     let usb: Vec<_> = ports()?.into_iter().filter(|p| p.usb).collect();
     match usb.as_slice() {
         [one] => {
-            eprintln!("port {} {}", shown(&one.name), shown(&one.description));
+            note!("port {} {}", shown(&one.name), shown(&one.description));
             Ok(one.name.clone())
         }
         [] => bail!(
@@ -123,22 +135,25 @@ fn port(named: Option<&str>) -> anyhow::Result<String> {
     }
 }
 
-/// Shows the cautions once a session, and has them confirmed where somebody can. Gives how they were met, which is
+/// Shows the cautions once a session for each subject, and has them confirmed where somebody can. Gives how they were met, which is
 /// stored unless nothing is to be kept.
 fn cautions(root: &Path, request: &RecordingRequest) -> anyhow::Result<&'static str> {
-    let asks = std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
-    let before = sessions::met(root, &request.session);
+    let asks = std::io::stdin().is_terminal() && is_watched();
+    let before = sessions::met(root, &request.session, request.subject.as_deref());
     if let Some(met) = before
         && (met == "confirmed" || !asks)
     {
         return Ok(met);
     }
-    eprintln!("Before anybody is touched in this session:");
+    match &request.subject {
+        Some(subject) => note!("Before {} is touched in this session:", shown(subject)),
+        None => note!("Before anybody is touched in this session:"),
+    }
     for caution in CAUTIONS {
-        eprintln!("  - {caution}");
+        note!("  - {caution}");
     }
     let met = if asks {
-        eprintln!("Press Enter when all of this holds; Ctrl-C otherwise.");
+        note!("Press Enter when all of this holds; Ctrl-C otherwise.");
         let mut line = String::new();
         let read = std::io::stdin()
             .lock()
@@ -152,7 +167,7 @@ fn cautions(root: &Path, request: &RecordingRequest) -> anyhow::Result<&'static 
         "shown"
     };
     if !request.practice {
-        sessions::store(&FileDisk, root, &request.session, met)?;
+        sessions::store(&FileDisk, root, &request.session, request.subject.as_deref(), met)?;
     }
     Ok(met)
 }

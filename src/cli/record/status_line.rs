@@ -2,11 +2,13 @@
 
 use super::keys::Keyboard;
 use crate::acquire::control::SessionState;
+use crate::cli::terminal::TerminalControl::{ClearLine, NextLine};
+use crate::cli::terminal::{self, PlainText, TerminalPart, draw};
 use crate::live::phase::Phase;
 use crate::live::view::LiveView;
+use crate::settings::CeilingOrigin;
 use crate::study::words::shown;
 use crate::terms::{Landmark, Posture};
-use std::io::{IsTerminal, Write};
 use std::time::{Duration, Instant};
 
 /// Redrawn at most this often.
@@ -22,8 +24,8 @@ const COLUMNS: usize = 80;
 pub struct StatusLine {
     /// Redraws: standard error is a terminal and nobody wants quiet.
     draws: bool,
-    /// In raw mode a line feed alone does not go back to the first column.
-    line_end: &'static str,
+    /// The terminal gives single keys, and goes back to the first column only when told.
+    raw: bool,
     columns: usize,
     drawn: Option<Instant>,
     rung: Option<Instant>,
@@ -31,10 +33,10 @@ pub struct StatusLine {
 
 impl StatusLine {
     pub fn new(quiet: bool, keyboard: &Keyboard) -> StatusLine {
-        let terminal = std::io::stderr().is_terminal();
+        let terminal = terminal::is_watched();
         StatusLine {
             draws: !quiet && terminal,
-            line_end: if keyboard.single && terminal { "\r\n" } else { "\n" },
+            raw: keyboard.single && terminal,
             columns: keyboard.columns().unwrap_or(COLUMNS).max(20),
             drawn: None,
             rung: None,
@@ -49,25 +51,24 @@ impl StatusLine {
     /// Draws the line.
     pub fn draw(&mut self, line: &str) {
         self.drawn = Some(Instant::now());
-        let line: String = line.chars().take(self.columns - 1).collect();
-        let mut err = std::io::stderr().lock();
-        let _ = write!(err, "\r\x1b[2K{line}");
-        let _ = err.flush();
+        let line = PlainText::one_line(line).cut(self.columns - 1);
+        draw(&[TerminalPart::Control(ClearLine), TerminalPart::Text(&line)]);
     }
 
     /// Prints a message above the line.
     pub fn say(&mut self, message: &str) {
-        let clean: String = message
-            .chars()
-            .map(|c| if c.is_control() { ' ' } else { c })
-            .collect();
-        let mut err = std::io::stderr().lock();
-        let clear = if self.drawn.take().is_some() {
-            "\r\x1b[2K"
-        } else {
-            ""
-        };
-        let _ = write!(err, "{clear}{clean}{}", self.line_end);
+        let message = PlainText::one_line(message);
+        let mut parts = Vec::new();
+        if self.drawn.take().is_some() {
+            parts.push(TerminalPart::Control(ClearLine));
+        }
+        parts.push(TerminalPart::Text(&message));
+        let line_end = PlainText::of("\n");
+        parts.push(match self.raw {
+            true => TerminalPart::Control(NextLine),
+            false => TerminalPart::Text(&line_end),
+        });
+        draw(&parts);
     }
 
     /// Rings, at most a few times a second. Never silenced: neither by quiet nor by a standard error that is no terminal.
@@ -76,14 +77,7 @@ impl StatusLine {
             return;
         }
         self.rung = Some(Instant::now());
-        let mut err = std::io::stderr().lock();
-        let _ = err.write_all(b"\x07");
-        let _ = err.flush();
-        if !err.is_terminal()
-            && let Ok(mut terminal) = std::fs::File::options().write(true).open("/dev/tty")
-        {
-            let _ = terminal.write_all(b"\x07");
-        }
+        terminal::ring();
     }
 
     /// The alarm is over: the next one rings at once.
@@ -94,7 +88,7 @@ impl StatusLine {
     /// Takes the line away.
     pub fn clear(&mut self) {
         if self.drawn.take().is_some() {
-            let _ = write!(std::io::stderr(), "\r\x1b[2K");
+            draw(&[TerminalPart::Control(ClearLine)]);
         }
     }
 }
@@ -113,7 +107,14 @@ pub fn line(state: &SessionState, view: Option<&LiveView>) -> String {
         parts.push("no device".to_owned());
         return joined(parts);
     };
-    let ceiling = format!("ceiling {:.0} N {}", view.ceiling.ceiling_n, view.ceiling.region);
+    let whose = match view.ceiling.origin {
+        CeilingOrigin::Lab => "",
+        CeilingOrigin::Shipped => " (shipped)",
+    };
+    let ceiling = format!(
+        "ceiling {:.0} N {}{whose}",
+        view.ceiling.ceiling_n, view.ceiling.region
+    );
     if view.alarm.as_ref().is_some_and(|a| a.on) {
         parts.push("OVER THE CEILING".to_owned());
     }

@@ -123,7 +123,7 @@ pub(super) fn run(args: &DeviceArgs, quiet: bool) -> anyhow::Result<Outcome> {
     };
     sayln!("{}", device.path().display());
     if !quiet {
-        eprintln!("a virtual device sends there; Ctrl-C ends it");
+        note!("a virtual device sends there; Ctrl-C ends it");
     }
     device.wait();
     Ok(Outcome::Done)

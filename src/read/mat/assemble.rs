@@ -137,6 +137,7 @@ fn columns(
         key,
         index: 0,
         heading: key.word().to_owned(),
+        gain: 1.0,
         scale: 1.0,
         counts: false,
     };

@@ -180,7 +180,7 @@ fn sources(dir: &Path, found: &mut Vec<PathBuf>) {
 
 #[test]
 fn each_stale_prone_crate_is_named_in_one_place_only() {
-    let homes: [(&str, &[&str]); 8] = [
+    let homes: [(&str, &[&str]); 10] = [
         ("polars::", &["read/parquet", "report/parquet", "cohort/parquet"]),
         ("plotters::", &["plot"]),
         ("plotters_backend::", &["plot/svg"]),
@@ -188,6 +188,8 @@ fn each_stale_prone_crate_is_named_in_one_place_only() {
         ("serialport::", &["acquire/port"]),
         ("axum::", &["live/server"]),
         ("tokio::", &["live/server"]),
+        ("hyper::", &["live/server"]),
+        ("hyper_util::", &["live/server"]),
         ("crossterm::", &["cli/record/keys"]),
     ];
     let mut files = Vec::new();
@@ -201,6 +203,26 @@ fn each_stale_prone_crate_is_named_in_one_place_only() {
         for (name, allowed) in homes {
             let allowed = allowed.iter().any(|a| place.starts_with(a));
             assert!(allowed || !text.contains(name), "{place} names {name}");
+        }
+    }
+}
+
+/// Text from outside reaches the terminal only as what cannot control it.
+#[test]
+fn nothing_but_the_terminal_module_writes_to_the_terminal() {
+    let ways = ["println!(", "print!(", "io::stdout()", "io::stderr()", "dbg!("];
+    // A list of completions or a manual page is text of the program's own; a fault tells a place in the sources.
+    let allowed = ["cli/terminal", "cli/shell", "fault"];
+    let mut files = Vec::new();
+    sources(&src(), &mut files);
+    for file in files {
+        let text = std::fs::read_to_string(&file).unwrap();
+        let code = text.split("#[cfg(test)]").next().unwrap();
+        let place = file.strip_prefix(src()).unwrap().with_extension("");
+        let place = place.to_string_lossy().replace('\\', "/");
+        for line in code.lines().filter(|l| !l.trim_start().starts_with("//")) {
+            let writes = ways.iter().any(|way| line.contains(way));
+            assert!(!writes || allowed.contains(&place.as_str()), "{place}: {line}");
         }
     }
 }

@@ -19,6 +19,8 @@ enum Then {
     Silence(Duration),
     /// The port is gone, and cannot be opened so many times.
     Gone(usize),
+    /// A fault of the program while it reads.
+    Panic,
 }
 
 #[derive(Clone)]
@@ -54,6 +56,10 @@ impl Read for Script {
             Some(Then::Bytes(bytes)) => {
                 buffer[..bytes.len()].copy_from_slice(&bytes);
                 Ok(bytes.len())
+            }
+            Some(Then::Panic) => {
+                // As a fault anywhere else in the thread would, with nothing held.
+                panic!("made to fail");
             }
             Some(Then::Gone(times)) => {
                 *self.away.lock().unwrap() = times;
@@ -153,6 +159,26 @@ fn a_device_that_falls_silent_counts_as_gone_until_it_speaks_again() {
         (55, 5, 0.0)
     );
     assert_eq!(script.asked.lock().unwrap()[..2], *b"?\n");
+}
+
+#[test]
+fn a_fault_in_the_line_is_named_and_the_port_opened_anew() {
+    let (line, _) = play(vec![
+        hello(0, 0, "N"),
+        samples(0, 50, 0),
+        Then::Panic,
+        hello(0, 0, "N"),
+        samples(0, 5, 0),
+    ]);
+    let mut told = RecorderStatus::default();
+    told.until(&line, "its coming back", |t| {
+        t.stations.len() == 2 && t.samples.len() == 5
+    });
+    assert!(
+        told.gone[0].contains("interrupted the line to the scripted port; it is opened anew"),
+        "{:?}",
+        told.gone
+    );
 }
 
 #[test]

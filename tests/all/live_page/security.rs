@@ -3,7 +3,7 @@
 use super::session::{one_side, state, station_of};
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpStream};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tautpoint::live::control::Command;
 use tautpoint::live::monitor::{Monitor, MonitorOptions};
 use tautpoint::live::server::{Hub, new_token, serve};
@@ -243,4 +243,92 @@ fn one_address_serves_one_program() {
     let hub = hub();
     let error = serve(hub.addr(), None).err().unwrap().to_string();
     assert!(error.contains("another program"), "{error}");
+}
+
+#[test]
+fn half_sent_requests_leave_room_for_a_page_and_are_ended_after_a_while() {
+    let hub = hub();
+    let addr = hub.addr();
+    // A page that is open stays open.
+    let mut page = TcpStream::connect(addr).unwrap();
+    write!(page, "GET /events HTTP/1.1\r\nHost: {addr}\r\n\r\n").unwrap();
+    let mut bytes = [0; 4096];
+    page.set_read_timeout(Some(Duration::from_secs(5))).unwrap();
+    assert!(page.read(&mut bytes).unwrap() > 0);
+    let mut half: Vec<TcpStream> = Vec::new();
+    for _ in 0..400 {
+        let mut stream = TcpStream::connect(addr).unwrap();
+        // One that was pushed out already may not take it.
+        let _ = stream.write_all(b"GET / HT");
+        half.push(stream);
+    }
+    let begun = Instant::now();
+    assert_eq!(get(addr, "/", "").0, 200);
+    assert!(begun.elapsed() < Duration::from_secs(3), "{:?}", begun.elapsed());
+    let closed = |stream: &mut TcpStream, wait: u64| {
+        stream
+            .set_read_timeout(Some(Duration::from_millis(wait)))
+            .unwrap();
+        let mut bytes = Vec::new();
+        match stream.read_to_end(&mut bytes) {
+            Ok(_) => true,
+            Err(e) => e.kind() == std::io::ErrorKind::ConnectionReset,
+        }
+    };
+    let open = half
+        .iter_mut()
+        .filter_map(|s| (!closed(s, 1)).then_some(()))
+        .count();
+    assert!(open <= 64, "{open} of 400 half-sent requests are open");
+    // The newest was pushed out by nobody: its time is up at last.
+    assert!(
+        closed(half.last_mut().unwrap(), 15_000),
+        "a half-sent request waits for ever"
+    );
+    assert_eq!(hub.pages(), 1);
+    page.set_nonblocking(true).unwrap();
+    let still = match page.read(&mut bytes) {
+        Ok(count) => count > 0,
+        Err(e) => e.kind() == std::io::ErrorKind::WouldBlock,
+    };
+    assert!(still, "the page was cut off");
+}
+
+#[test]
+fn a_body_that_does_not_come_is_not_waited_for() {
+    let hub = hub();
+    let addr = hub.addr();
+    let mut stream = TcpStream::connect(addr).unwrap();
+    write!(
+        stream,
+        "POST /command HTTP/1.1\r\nHost: {addr}\r\nOrigin: http://{addr}\r\nContent-Type: application/json\r\nContent-Length: 20\r\n\r\n{{"
+    )
+    .unwrap();
+    stream.set_read_timeout(Some(Duration::from_secs(15))).unwrap();
+    let mut bytes = [0; 512];
+    let count = stream.read(&mut bytes).unwrap();
+    let answer = String::from_utf8_lossy(&bytes[..count]).into_owned();
+    assert!(answer.starts_with("HTTP/1.1 408"), "{answer}");
+}
+
+#[test]
+fn what_listens_everywhere_is_told_by_addresses_that_can_be_opened() {
+    let token = new_token().unwrap();
+    let hub = serve("0.0.0.0:0".parse().unwrap(), Some(token.clone())).unwrap();
+    let port = hub.addr().port();
+    assert_eq!(hub.url(), format!("http://127.0.0.1:{port}/?token={token}"));
+    for url in hub.urls_in_the_room().unwrap() {
+        assert!(
+            !url.contains("0.0.0.0") && url.ends_with(&format!(":{port}/?token={token}")),
+            "{url}"
+        );
+        let host = url.trim_start_matches("http://").split('/').next().unwrap();
+        let path = format!("/?token={token}");
+        let asked = ask(hub.addr(), &format!("GET {path} HTTP/1.1\r\nHost: {host}"), "");
+        assert_eq!(asked.0, 303, "{url}");
+    }
+    assert_eq!(
+        serve(LOOPBACK.parse().unwrap(), None).unwrap().urls_in_the_room(),
+        None
+    );
 }

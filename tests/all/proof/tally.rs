@@ -1,9 +1,9 @@
 //! Many trials of one condition, summed up.
 
-use super::trial::{Trial, trial};
+use super::trial::{Trial, trial, trial_of_law};
 use rayon::prelude::*;
 use tautpoint::columns::Measure;
-use tautpoint::simulate::Condition;
+use tautpoint::simulate::{Condition, UnmodelledLaw};
 use tautpoint::trace::Knee;
 
 /// All trials of one condition.
@@ -71,42 +71,7 @@ impl Tally {
 
     /// How one measure did.
     pub fn spread(&self, measure: Measure) -> Spread {
-        let all: Vec<_> = self
-            .trials
-            .iter()
-            .filter_map(|t| t.measures[measure as usize].map(|b| (t.seed, b)))
-            .collect();
-        if all.is_empty() {
-            return Spread::default();
-        }
-        let n = all.len();
-        let sorted = |of: &dyn Fn(&super::trial::Beside) -> f64| {
-            let mut v: Vec<f64> = all.iter().map(|(_, b)| of(b)).collect();
-            v.sort_by(f64::total_cmp);
-            v
-        };
-        let off = sorted(&|b| b.error().abs());
-        let percent = sorted(&|b| b.percent().abs());
-        let widths = sorted(&|b| b.u95.unwrap_or(f64::NAN));
-        let worst = all
-            .iter()
-            .max_by(|a, b| a.1.error().abs().total_cmp(&b.1.error().abs()));
-        Spread {
-            n,
-            median: nearest_rank(&off, 0.5),
-            worst: off[n - 1],
-            worst_seed: worst.map_or(0, |w| w.0),
-            p95: nearest_rank(&off, 0.95),
-            median_percent: nearest_rank(&percent, 0.5),
-            worst_percent: percent[n - 1],
-            bias_share: {
-                let mean = all.iter().map(|(_, b)| b.error()).sum::<f64>() / n as f64;
-                let square = all.iter().map(|(_, b)| b.error().powi(2)).sum::<f64>() / n as f64;
-                mean / square.sqrt()
-            },
-            held: all.iter().filter(|(_, b)| b.held()).count(),
-            half_width: nearest_rank(&widths, 0.5),
-        }
+        spread(&self.trials, measure)
     }
 
     /// Traces whose springs are not those that were made.
@@ -122,7 +87,7 @@ impl Tally {
 
     /// Knees missed although one was crossed by half a millimetre or more.
     pub fn missed(&self) -> Vec<u64> {
-        self.knees(|t| t.knee == Knee::None && t.beyond_mm.is_some_and(|b| b >= 0.5))
+        missed(&self.trials)
     }
 
     fn knees(&self, which: impl Fn(&Trial) -> bool) -> Vec<u64> {
@@ -138,4 +103,55 @@ impl Tally {
         let said = self.trials.iter().filter(|t| t.said_poor).count();
         said as f64 / self.trials.len().max(1) as f64
     }
+}
+
+/// How one measure did over these trials.
+pub fn spread(trials: &[Trial], measure: Measure) -> Spread {
+    let all: Vec<_> = trials
+        .iter()
+        .filter_map(|t| t.measures[measure as usize].map(|b| (t.seed, b)))
+        .collect();
+    if all.is_empty() {
+        return Spread::default();
+    }
+    let n = all.len();
+    let sorted = |of: &dyn Fn(&super::trial::Beside) -> f64| {
+        let mut v: Vec<f64> = all.iter().map(|(_, b)| of(b)).collect();
+        v.sort_by(f64::total_cmp);
+        v
+    };
+    let off = sorted(&|b| b.error().abs());
+    let percent = sorted(&|b| b.percent().abs());
+    let widths = sorted(&|b| b.u95.unwrap_or(f64::NAN));
+    let worst = all
+        .iter()
+        .max_by(|a, b| a.1.error().abs().total_cmp(&b.1.error().abs()));
+    Spread {
+        n,
+        median: nearest_rank(&off, 0.5),
+        worst: off[n - 1],
+        worst_seed: worst.map_or(0, |w| w.0),
+        p95: nearest_rank(&off, 0.95),
+        median_percent: nearest_rank(&percent, 0.5),
+        worst_percent: percent[n - 1],
+        bias_share: {
+            let mean = all.iter().map(|(_, b)| b.error()).sum::<f64>() / n as f64;
+            let square = all.iter().map(|(_, b)| b.error().powi(2)).sum::<f64>() / n as f64;
+            mean / square.sqrt()
+        },
+        held: all.iter().filter(|(_, b)| b.held()).count(),
+        half_width: nearest_rank(&widths, 0.5),
+    }
+}
+
+/// Seeds of the trials whose knee was missed although it was crossed by half a millimetre or more.
+pub fn missed(trials: &[Trial]) -> Vec<u64> {
+    let missed = |t: &&Trial| t.knee == Knee::None && t.beyond_mm.is_some_and(|b| b >= 0.5);
+    trials.iter().filter(missed).map(|t| t.seed).collect()
+}
+
+/// What a law that the fit does not describe gave; traces in which no test was found are missing.
+pub fn trials_of_law(law: UnmodelledLaw, count: u64, first_seed: u64) -> Vec<Trial> {
+    let seeds = (first_seed..first_seed + count).into_par_iter();
+    seeds.filter_map(|seed| trial_of_law(law, seed)).collect()
 }

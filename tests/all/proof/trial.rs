@@ -4,7 +4,7 @@ use super::bound::bound;
 use tautpoint::columns::Measure;
 use tautpoint::settings::Settings;
 use tautpoint::signal::{find_tests, measure};
-use tautpoint::simulate::{Condition, Rng, Simulated, simulate};
+use tautpoint::simulate::{Condition, Rng, Simulated, UnmodelledLaw, simulate};
 use tautpoint::trace::{About, Knee, Note, Test, Trace};
 
 /// A measure beside its truth.
@@ -66,15 +66,24 @@ pub fn trial(condition: Condition, seed: u64) -> Trial {
     // As `Condition::simulate`, keeping the specification.
     let spec = condition.spec(&mut Rng::stream(seed, 9));
     let made = simulate(&spec, seed);
+    let bound = bound(&spec, &made);
+    beside_truth(&made, bound, seed)
+        .unwrap_or_else(|| panic!("{} seed {seed}: no test found", condition.word()))
+}
+
+/// The same of a press that the fitted law does not describe; `None` when no test was found in it.
+pub fn trial_of_law(law: UnmodelledLaw, seed: u64) -> Option<Trial> {
+    beside_truth(&law.simulate(seed), None, seed)
+}
+
+fn beside_truth(made: &Simulated, bound: Option<[f64; 2]>, seed: u64) -> Option<Trial> {
     let found = measured(&made.trace);
     let free = measured(&made.noise_free);
-    let springs = faults(&made, &found);
-    let (Some(test), Some(free)) = (found.first(), free.first()) else {
-        panic!("{} seed {seed}: no test found", condition.word());
-    };
+    let springs = faults(made, &found);
+    let (test, free) = (found.first()?, free.first()?);
     let measures = Measure::ALL
         .iter()
-        .map(|m| beside(*m, test, free, &made))
+        .map(|m| beside(*m, test, free, made))
         .collect();
     let deepest = made.truth.springs.iter().map(|s| s.peak_mm).fold(0.0, f64::max);
     let poor = |note: &Note| {
@@ -83,15 +92,15 @@ pub fn trial(condition: Condition, seed: u64) -> Trial {
             Note::PoorFit { .. } | Note::TwoLines { .. } | Note::NoKnee { .. } | Note::NoKneeInLean { .. }
         )
     };
-    Trial {
+    Some(Trial {
         seed,
         springs,
         knee: test.knee,
         beyond_mm: made.truth.onset_mm.map(|onset| deepest - onset),
-        bound: bound(&spec, &made),
+        bound,
         measures,
         said_poor: test.notes.iter().any(poor),
-    }
+    })
 }
 
 /// The law's own value where the law has one, else the noise-free signals by the same definitions.

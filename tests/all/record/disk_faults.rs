@@ -323,3 +323,24 @@ fn a_trace_deleted_or_replaced_while_it_grows_is_kept_whole_under_another_name()
         );
     }
 }
+
+#[test]
+fn a_fault_in_the_recorder_is_named_and_the_recording_goes_on_in_a_new_one() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    let disk = TestDisk {
+        panics: Some(12),
+        ..TestDisk::default()
+    };
+    let (said, _) = session_on(&root, disk, "sim:rate-hz=500", Duration::from_secs(5));
+    let said = said.join("\n");
+    assert!(
+        said.contains(
+            "interrupted the recording: what was recorded up to then is kept, and a new recording goes on"
+        ),
+        "{said}"
+    );
+    let inputs = collect_any(&[root.clone()]).unwrap();
+    assert_eq!(inputs.files.len(), 2, "{said}");
+    assert_eq!(complete(&root), 1, "{said}");
+}

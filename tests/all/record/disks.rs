@@ -32,6 +32,8 @@ pub struct TestDisk {
     pub room: Option<Arc<Mutex<usize>>>,
     /// Number of the call that fails, from 0, and whether all after it do too.
     pub fails: Option<(usize, ErrorKind, bool)>,
+    /// Number of the call in which the program itself fails.
+    pub panics: Option<usize>,
     /// How long forcing something out takes.
     pub sync_takes: Duration,
 }
@@ -49,6 +51,8 @@ impl TestDisk {
         let mut changes = self.changes.lock().unwrap();
         let number = changes.len();
         changes.push(change);
+        drop(changes);
+        assert_ne!(self.panics, Some(number), "made to fail");
         match self.fails {
             Some((at, kind, persists)) if number == at || (persists && number > at) => Err(kind.into()),
             _ => Ok(()),

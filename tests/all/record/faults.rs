@@ -269,3 +269,59 @@ fn a_full_disk_ends_the_recording_in_order() {
         check(&root)
     );
 }
+
+/// As few descriptors as a service manager may leave, and hundreds of strangers who open connections and say nothing.
+#[cfg(target_os = "linux")]
+#[test]
+fn strangers_at_the_page_take_no_descriptor_from_the_log_the_recordings_or_the_page() {
+    use std::io::{Read, Write};
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    let port = std::net::TcpListener::bind("127.0.0.1:0")
+        .unwrap()
+        .local_addr()
+        .unwrap()
+        .port();
+    let mut child = Command::new("sh")
+        .args([
+            "-c",
+            "ulimit -n 80; exec \"$@\"",
+            "sh",
+            env!("CARGO_BIN_EXE_tautpoint"),
+            "record",
+        ])
+        .arg(&root)
+        .args(["--port", "sim:rate-hz=500,faults=over-ceiling", "--level", "L3"])
+        .args(["--listen", &format!("127.0.0.1:{port}")])
+        .stdin(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    until("the page is served", || {
+        std::net::TcpStream::connect(("127.0.0.1", port)).is_ok()
+    });
+    let mut strangers = Vec::new();
+    for _ in 0..300 {
+        if let Ok(mut stream) = std::net::TcpStream::connect(("127.0.0.1", port)) {
+            let _ = stream.write_all(b"GET / HT");
+            strangers.push(stream);
+        }
+    }
+    let log = root.join("over-ceiling.csv");
+    until("a time over the ceiling is written down", || log.is_file());
+    let mut page = std::net::TcpStream::connect(("127.0.0.1", port)).unwrap();
+    write!(
+        page,
+        "GET / HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nConnection: close\r\n\r\n"
+    )
+    .unwrap();
+    let mut answer = String::new();
+    page.read_to_string(&mut answer).unwrap();
+    assert!(answer.starts_with("HTTP/1.1 200"), "{answer}");
+    writeln!(child.stdin.as_mut().unwrap(), "stop").unwrap();
+    let output = child.wait_with_output().unwrap();
+    let said = err(&output);
+    assert_eq!(output.status.code(), Some(0), "{said}");
+    assert!(!said.contains("could not be written down"), "{said}");
+    assert_eq!(kept(&root).len(), 1, "{said}");
+}

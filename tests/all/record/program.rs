@@ -122,7 +122,7 @@ fn so_many_seconds_are_recorded_and_it_stops_by_itself() {
     assert!(err(&output).contains("Stop on request"), "{}", err(&output));
     let sessions = std::fs::read_to_string(root.join("sessions.csv")).unwrap();
     assert!(
-        sessions.starts_with("session,time,cautions\ns1,") && sessions.ends_with(",shown\n"),
+        sessions.starts_with("session,subject,time,cautions\ns1,V-07,") && sessions.ends_with(",shown\n"),
         "{sessions}"
     );
     let again = run(
@@ -234,4 +234,191 @@ fn what_cannot_be_meant_is_refused_before_anything_is_written() {
     let nowhere = run(dir.path(), &["--port", "sim"]);
     assert_eq!(nowhere.status.code(), Some(2));
     assert!(err(&nowhere).contains("tautpoint prepare"), "{}", err(&nowhere));
+}
+
+#[test]
+fn a_recorded_plan_is_the_one_that_the_learner_is_held_to() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    std::fs::write(
+        root.join("study.toml"),
+        "title = \"Invented class\"\n[plan]\ndefault = \"prone-thumbs\"\n",
+    )
+    .unwrap();
+    std::fs::create_dir(root.join("plans")).unwrap();
+    std::fs::write(
+        root.join("plans/short.toml"),
+        "name = \"short\"\n[[step]]\nlevel = \"L3\"\nside = \"midline\"\n",
+    )
+    .unwrap();
+    let who = [
+        "--subject",
+        "V-07",
+        "--examiner",
+        "L-12",
+        "--session",
+        "s1",
+        "--plan",
+        "short",
+        "--port",
+        "sim",
+    ];
+    let mut running = Running::start(&root, &who);
+    running.until("a test was seen");
+    std::thread::sleep(Duration::from_millis(800));
+    running.say("next");
+    running.until("nothing is missing");
+    running.say("stop");
+    assert_eq!(running.end().0, Some(0));
+    let results = tautpoint::batch::run(&[root.clone()], &tautpoint::batch::Options::default()).unwrap();
+    let plans: Vec<&str> = results.plans.iter().map(|p| p.plan.as_str()).collect();
+    assert_eq!(plans, ["short"]);
+    let missed = tautpoint::technique::TechniqueRule::LevelMissed;
+    assert!(
+        results.technique.iter().all(|f| f.rule != missed),
+        "{:?}",
+        results.technique
+    );
+}
+
+#[test]
+fn whoever_is_not_named_is_missed_at_the_start_and_not_only_by_the_analysis() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    let output = run(&root, &["--port", "sim", "--seconds", "1", "--level", "L3"]);
+    let said = err(&output);
+    for words in [
+        "no --subject was given: nobody will know who was pressed",
+        "no --examiner was given",
+    ] {
+        assert_eq!(said.matches(words).count(), 1, "{said}");
+    }
+}
+
+#[test]
+fn the_cautions_are_shown_for_each_volunteer() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    for subject in ["V-07", "V-08"] {
+        let who = ["--subject", subject, "--examiner", "L-12", "--session", "s1"];
+        let output = run(
+            &root,
+            &[&["--port", "sim", "--seconds", "1", "--level", "L3"], &who[..]].concat(),
+        );
+        let said = err(&output);
+        assert!(
+            said.contains(&format!("Before {subject} is touched in this session:")),
+            "{said}"
+        );
+    }
+    let sessions = std::fs::read_to_string(root.join("sessions.csv")).unwrap();
+    assert!(
+        sessions.contains("s1,V-07,") && sessions.contains("s1,V-08,"),
+        "{sessions}"
+    );
+}
+
+#[test]
+fn no_text_from_outside_controls_the_terminal() {
+    let hostile = "\u{1b}[31mL\u{1b}]0;title\u{7}\u{9b}2J\u{202e}";
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    std::fs::write(
+        root.join("roster.csv"),
+        format!("code,role\nV-1,subject\n\"{hostile}\",examiner\n"),
+    )
+    .unwrap();
+    std::fs::write(
+        root.join("calls.csv"),
+        format!("subject,examiner,session,level,call\nV-1,\"{hostile}\",s,L3,left\nV-1,L-1,\"{hostile}\",L3,left\n"),
+    )
+    .unwrap();
+    let readings = dir.path().join("readings.csv");
+    std::fs::write(&readings, "applied_n,indicated\n0,1\n10,11\n20,21.1\n30,31\n").unwrap();
+    let certificate = dir.path().join("c.toml");
+    let out = dir.path().join("out");
+    let (root_s, out) = (root.to_str().unwrap(), out.to_str().unwrap());
+    let commands: [&[&str]; 5] = [
+        &["check", root_s],
+        &["agree", root_s],
+        &["debrief", root_s, "--out", out],
+        &[
+            "record",
+            root_s,
+            "--port",
+            "sim",
+            "--seconds",
+            "1",
+            "--level",
+            "L3",
+        ],
+        &[
+            "calibrate",
+            readings.to_str().unwrap(),
+            "--out",
+            certificate.to_str().unwrap(),
+            "--name",
+            hostile,
+        ],
+    ];
+    for args in commands {
+        let output = Command::new(env!("CARGO_BIN_EXE_tautpoint"))
+            .args(args)
+            .stdin(Stdio::null())
+            .output()
+            .unwrap();
+        for bytes in [&output.stdout, &output.stderr] {
+            let text = String::from_utf8(bytes.clone()).unwrap();
+            let bad = text
+                .chars()
+                .find(|c| (c.is_control() && *c != '\n') || *c == '\u{202e}');
+            assert_eq!(bad, None, "{}: {text:?}", args[0]);
+        }
+    }
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_full_output_is_a_failure_and_a_full_standard_error_none() {
+    // /dev/full answers every write with ENOSPC (man 4 full).
+    let full = || std::fs::File::options().write(true).open("/dev/full").unwrap();
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    let program = || Command::new(env!("CARGO_BIN_EXE_tautpoint"));
+    let status = command(&root, &["--port", "sim", "--seconds", "1", "--level", "L3"])
+        .stdin(Stdio::null())
+        .stderr(full())
+        .status()
+        .unwrap();
+    assert_eq!(status.code(), Some(0));
+    assert_eq!(kept(&root).len(), 1);
+    let output = program().arg("check").arg(&root).stdout(full()).output().unwrap();
+    assert_eq!(output.status.code(), Some(2), "{}", err(&output));
+    assert!(
+        err(&output).contains("standard output could not be written"),
+        "{}",
+        err(&output)
+    );
+}
+
+#[test]
+fn whose_each_ceiling_is_is_said_at_the_start() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    let start = ["--port", "sim", "--seconds", "1", "--level", "L3"];
+    let said = err(&run(&root, &start));
+    assert!(
+        said.contains("shipped with the program: the ceiling of neck 60 N"),
+        "{said}"
+    );
+    std::fs::write(
+        root.join("study.toml"),
+        "title = \"T\"\n[ceiling_n]\nlumbar = 120\n",
+    )
+    .unwrap();
+    let said = err(&run(&root, &start));
+    assert!(
+        said.contains("the ceiling of neck 60 N") && !said.contains("lumbar"),
+        "{said}"
+    );
 }

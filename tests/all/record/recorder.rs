@@ -54,6 +54,11 @@ fn a_plan_gives_one_recording_a_step_and_side_and_each_says_what_it_is() {
     assert_eq!(sidecar.about.feedback, Some(Feedback::Live));
     assert_eq!(sidecar.status, Some(RecordingStatus::Complete));
     assert_eq!(sidecar.sensors, ["cell-4"]);
+    assert_eq!(
+        sidecar.plan.as_deref(),
+        Some("short"),
+        "debrief holds the scan to it"
+    );
     let said = bench.recorder.take_messages().join("\n");
     assert!(said.contains("nothing is missing"), "{said}");
     // What `check` holds them against.
@@ -396,4 +401,110 @@ fn a_full_disk_ends_the_session_in_order_and_keeps_what_is_there() {
         .map(|f| f.path)
         .collect();
     assert_eq!(sums::verify(&root, &paths), []);
+}
+
+#[test]
+fn a_press_stays_with_its_step_however_long_it_lasts_after_next() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    let mut bench = Bench::new(&root, with_plan(&[("L3", "both")]));
+    bench.connect(&one_hand());
+    bench.run(300, 0.0);
+    bench.recorder.touching(true);
+    bench.run(500, 40.0);
+    bench.command(Command::Next);
+    // A second press of the key by mistake, and another learner: neither may take the press away.
+    bench.command(Command::Next);
+    bench.command(Command::NextLearner);
+    bench.run(12_000, 40.0);
+    assert_eq!(bench.recorder.pressed_of().side, Some(Side::Left));
+    bench.recorder.touching(false);
+    bench.recorder.test_ended();
+    bench.run(1000, 0.0);
+    bench.test();
+    bench.stop();
+    let kept = kept(&root);
+    let rows = |side: &str| {
+        kept[&format!("recordings/2026-09-14/V-07_L-11_L3_{side}_1.csv")]
+            .0
+            .lines()
+            .count()
+    };
+    // 0.3 s before, 0.5 s and 12 s of press, 0.6 s behind it.
+    assert!((13_300..13_500).contains(&rows("left")), "{}", rows("left"));
+    assert!((1_800..2_000).contains(&rows("right")), "{}", rows("right"));
+    let said = bench.recorder.take_messages().join("\n");
+    assert_eq!(
+        said.matches("what it presses stays with L3 left").count(),
+        2,
+        "{said}"
+    );
+}
+
+#[test]
+fn a_hand_that_is_never_seen_to_leave_can_be_overruled() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    let mut bench = Bench::new(&root, with_plan(&[("L3", "both"), ("L4", "both")]));
+    bench.connect(&one_hand());
+    bench.recorder.touching(true);
+    bench.run(500, 40.0);
+    bench.command(Command::Next);
+    bench.run(5000, 40.0);
+    bench.command(Command::Next);
+    bench.run(500, 40.0);
+    bench.stop();
+    assert!(names(&root).contains(&"V-07_L-11_L3_left_1".to_owned()));
+    assert_eq!(names(&root).len(), 2, "{:?}", names(&root));
+}
+
+#[test]
+fn each_learner_follows_the_plan_that_was_drawn_and_the_roster_is_read_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    std::fs::create_dir(root.join("plans")).unwrap();
+    for (name, level) in [("first", "L3"), ("second", "L5")] {
+        let text = format!("name = \"{name}\"\n[[step]]\nlevel = \"{level}\"\nside = \"midline\"\n");
+        std::fs::write(root.join(format!("plans/{name}.toml")), text).unwrap();
+    }
+    let draw = |who: &str, plan: &str| {
+        format!(
+            "[[draw]]\nexaminer = \"{who}\"\nsession = \"2026-09-14\"\nplans = [\"first\", \"second\"]\nseed = 1\nnumber = 1\nplan = \
+             \"{plan}\"\ndrawn_at = \"2026-09-14T08:00:00Z\"\n"
+        )
+    };
+    let drawn = format!("format = 1\n{}{}", draw("L-11", "first"), draw("L-14", "second"));
+    std::fs::write(root.join("draws.toml"), drawn).unwrap();
+    let mut bench = Bench::new(&root, request());
+    bench.connect(&one_hand());
+    bench.test();
+    // A learner who came late is put on the list while the class runs.
+    std::fs::write(
+        root.join("roster.csv"),
+        "code,role\nV-07,subject\nL-11,examiner\nL-14,examiner\n",
+    )
+    .unwrap();
+    bench.command(Command::NextLearner);
+    bench.test();
+    bench.stop();
+    assert_eq!(names(&root), ["V-07_L-11_L3_midline_1", "V-07_L-14_L5_midline_1"]);
+    let plans: Vec<_> = kept(&root)
+        .into_values()
+        .map(|(_, sidecar)| sidecar.plan)
+        .collect();
+    assert_eq!(plans, [Some("first".to_owned()), Some("second".to_owned())]);
+    let said = bench.recorder.take_messages().join("\n");
+    assert!(
+        said.contains("L-11 follows the plan first, which was drawn"),
+        "{said}"
+    );
+    // Another plan than the drawn one is followed when it is asked for, and that is said.
+    let other = with_plan(&[("T7", "midline")]);
+    let mut bench = Bench::new(&root, other);
+    bench.connect(&one_hand());
+    let said = bench.recorder.take_messages().join("\n");
+    assert!(
+        said.contains("the plan first was drawn for L-11, and another one is followed"),
+        "{said}"
+    );
 }

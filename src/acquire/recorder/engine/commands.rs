@@ -3,15 +3,24 @@
 use super::{CalledLevel, ClosingRecording, Recorder, RecordingEnd, State, TAIL_AT_MOST};
 use crate::acquire::control::Command;
 use crate::acquire::recorder::calls;
+use crate::acquire::recorder::assigned::AssignedPlans;
 use crate::acquire::recorder::plan_cursor::PlanCursor;
 use crate::study::call::Call;
+use crate::study::roster::Roster;
+use crate::study::toml_doc::read_text;
 use crate::study::words::{list, shown};
-use crate::terms::{Felt, Level};
+use crate::terms::{Felt, Level, Role};
 use std::time::Instant;
+
+/// Name of the roster in a study's folder.
+const ROSTER: &str = "roster.csv";
 
 impl Recorder {
     /// What a person commands.
     pub fn command(&mut self, command: &Command, now: Instant) {
+        if self.hand_holds_step(command, now) {
+            return;
+        }
         match (self.state.clone(), command) {
             (State::Ended, _) | (_, Command::Show) => {}
             (_, Command::Stop) => self.close(now),
@@ -42,6 +51,24 @@ impl Recorder {
                 self.end_step(command, now)
             }
         }
+    }
+
+    /// Whether a press is still under way in a step that a person has done with, so that nothing else can begin. It is told.
+    fn hand_holds_step(&mut self, command: &Command, now: Instant) -> bool {
+        use Command::{Next, NextLearner, Repeat, Skip};
+        let (Some(closing), true) = (&self.closing, self.touching) else {
+            return false;
+        };
+        let held = matches!(command, Next | Repeat | Skip | NextLearner) && now < closing.keys_from;
+        if held {
+            let stop = closing.current.stop.and_then(|i| self.cursor.as_ref()?.stop_at(i));
+            let stop = stop.map_or_else(|| "the recording before".to_owned(), |s| s.label());
+            self.say(format!(
+                "the hand is still on: what it presses stays with {stop}. Take it off first; to end {stop} all the same, \
+                 ask once more in a few seconds"
+            ));
+        }
+        held
     }
 
     /// Closes this recording and goes where the command leads.
@@ -79,6 +106,7 @@ impl Recorder {
                 current,
                 ending,
                 by: now + TAIL_AT_MOST,
+                keys_from: now + TAIL_AT_MOST,
             });
             self.tick(now);
         }
@@ -159,17 +187,20 @@ impl Recorder {
 
     /// The next learner of the roster who has no recording in this session.
     pub(super) fn next_learner(&mut self, now: Instant) {
-        let now_at = self
-            .learners
+        if self.touching {
+            return self.say("the hand is still on: take it off before the next learner comes".to_owned());
+        }
+        let learners = self.learners();
+        let now_at = learners
             .iter()
             .position(|l| Some(l) == self.request.examiner.as_ref());
         let from = now_at.map_or(0, |i| i + 1);
-        let mut in_turn = self.learners[from..].iter().chain(&self.learners[..from]);
+        let mut in_turn = learners[from..].iter().chain(&learners[..from]);
         let next = in_turn
             .find(|l| Some(*l) != self.request.examiner.as_ref() && !self.prior.has(l))
             .cloned();
         let Some(next) = next else {
-            return self.say(match self.learners.is_empty() {
+            return self.say(match learners.is_empty() {
                 true => "roster.csv names no examiner: fill it in, and the next learner can be taken from it"
                     .to_owned(),
                 false => "every other learner of the roster has a recording in this session".to_owned(),
@@ -180,12 +211,44 @@ impl Recorder {
         self.finish_closing(now);
         self.say(format!("next learner: {}", shown(&next)));
         self.request.examiner = Some(next);
+        self.assign_plan();
         if let Some(both) = self.both_at_once() {
             self.state = State::Recording;
+            self.cursor = None;
             self.start_plan(both);
             if self.state == State::Recording {
                 self.begin();
             }
         }
+    }
+
+    /// Learners of the roster as it is now: people are added while a class runs.
+    fn learners(&mut self) -> Vec<String> {
+        let path = self.root.join(ROSTER);
+        if path.exists() {
+            match read_text(&path, ROSTER) {
+                Ok(text) => {
+                    let (roster, problems) = Roster::parse(ROSTER, &text);
+                    problems.iter().for_each(|p| self.say(p.to_string()));
+                    self.study.roster = roster;
+                }
+                Err(problem) => self.say(problem.to_string()),
+            }
+        }
+        let people = self.study.roster.people.iter();
+        let examiners = people.filter(|p| p.role == Role::Examiner);
+        examiners.map(|p| p.code.clone()).collect()
+    }
+
+    /// The plan drawn for this learner, unless one was asked for.
+    fn assign_plan(&mut self) {
+        let (assigned, mut found) = AssignedPlans::read(&self.study, &self.request);
+        if assigned.is_empty() || (self.request.plan.is_some() && !self.request.drawn) {
+            return;
+        }
+        self.request.plan = assigned.plan_of(self.request.examiner.as_deref());
+        self.request.drawn = true;
+        found.extend(assigned.words(&self.request));
+        found.into_iter().for_each(|words| self.say(words));
     }
 }

@@ -36,6 +36,7 @@ impl Recorder {
         let Some(station) = &self.station else { return };
         let facts = RecordingFacts {
             about: self.about(),
+            plan: self.request.plan.as_ref().map(|p| p.name.clone()),
             cautions: self.request.cautions,
         };
         let tests = self.request.tests_are_seen.then_some(0);

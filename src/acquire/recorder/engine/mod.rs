@@ -5,6 +5,7 @@ mod status;
 mod commands;
 
 use super::FOLDER;
+use super::assigned::AssignedPlans;
 use super::disk::{Disk, FileDisk};
 use super::open_recording::{DisplacedRecording, OpenRecording, RecordingEnd, RecordingTarget};
 use super::plan_cursor::PlanCursor;
@@ -15,7 +16,7 @@ use crate::error::Result;
 use crate::study::folder::Study;
 use crate::study::inputs::Inputs;
 use crate::study::words::shown;
-use crate::terms::{Level, Role, Side};
+use crate::terms::{Level, Side};
 use crate::trace::About;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
@@ -25,7 +26,8 @@ use std::time::{Duration, Instant};
 /// A recording goes on for so long, in s of the device's clock, after the hands were seen to leave: its zero and the end
 /// of its last test need it.
 pub const TAIL_S: f64 = 0.6;
-/// And no longer than this after a person asked for the next one.
+/// With no hand on, it goes on no longer than this after a person asked for the next one; and with a hand on, keys mean
+/// nothing for so long.
 pub const TAIL_AT_MOST: Duration = Duration::from_millis(4000);
 
 /// Subject, examiner and level that a call is about, within the session.
@@ -35,8 +37,8 @@ type CalledLevel = (Option<String>, Option<String>, Level);
 pub struct Recorder {
     root: PathBuf,
     request: RecordingRequest,
-    /// Learners of the roster, in its order.
-    learners: Vec<String>,
+    /// As it was at the start; roster and draws are read again for the next learner.
+    study: Study,
     prior: PriorRecordings,
     called: BTreeSet<CalledLevel>,
     disk: Arc<dyn Disk>,
@@ -82,7 +84,10 @@ struct CurrentRecording {
 struct ClosingRecording {
     current: CurrentRecording,
     ending: RecordingEnd,
+    /// With no hand on, it ends by then.
     by: Instant,
+    /// With a hand on, keys mean something again from then on.
+    keys_from: Instant,
 }
 
 impl Recorder {
@@ -107,13 +112,19 @@ impl Recorder {
         study: &Study,
         request: RecordingRequest,
     ) -> Result<Recorder> {
+        let (assigned, mut found) = AssignedPlans::read(study, &request);
+        let mut request = request;
+        if request.plan.is_none() || request.drawn {
+            request.plan = assigned.plan_of(request.examiner.as_deref());
+            request.drawn = request.plan.is_some();
+        }
+        found.extend(assigned.words(&request));
         request.check()?;
         let session = request.session.clone();
-        let learners = study.roster.people.iter().filter(|p| p.role == Role::Examiner);
         let called = study.calls.iter().filter(|c| c.session == session);
         let mut recorder = Recorder {
             root: study.root.clone(),
-            learners: learners.map(|p| p.code.clone()).collect(),
+            study: study.clone(),
             prior: PriorRecordings::of_session(&inputs.files, &session),
             called: called
                 .map(|c| (Some(c.subject.clone()), Some(c.examiner.clone()), c.level))
@@ -136,6 +147,7 @@ impl Recorder {
             failed: None,
             request,
         };
+        found.into_iter().for_each(|words| recorder.say(words));
         if !recorder.request.practice {
             for name in settle_left_open(disk.as_ref(), &recorder.root, &inputs.files)? {
                 recorder.say(format!(
@@ -226,6 +238,10 @@ impl Recorder {
     /// Does what is due; several times a second, samples or not.
     pub fn tick(&mut self, now: Instant) {
         let off = !self.touching && self.released_s.is_none_or(|at| self.now_s - at >= TAIL_S);
+        if let Some(closing) = self.closing.as_mut().filter(|_| self.touching) {
+            // The press that is under way belongs to its step, however long it lasts.
+            closing.by = now + TAIL_AT_MOST;
+        }
         if let Some(closing) = self.closing.take_if(|c| off || now >= c.by) {
             self.finish(closing.current, &closing.ending, now);
         }

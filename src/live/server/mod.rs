@@ -1,24 +1,29 @@
 //! The local page's server: one thread, loopback unless told otherwise, frames out and commands in.
 
-pub use super::guard::new_token;
+mod addresses;
+mod connections;
 
-use super::control::Command;
-use super::guard::RequestGuard;
-use super::strip::StripPart;
-use super::summary::TestView;
-use super::view::{AlarmView, LiveView};
+pub use crate::live::guard::new_token;
+
+use crate::live::control::Command;
+use addresses::own_addresses;
+use connections::{ConnectionId, ConnectionLimits, REQUEST_TIME, serve_connections};
+use crate::live::guard::RequestGuard;
+use crate::live::strip::StripPart;
+use crate::live::summary::TestView;
+use crate::live::view::{AlarmView, LiveView};
 use crate::error::{Error, Result};
-use axum::Router;
+use crate::fault::isolated;
 use axum::body::{Body, Bytes};
 use axum::extract::{Request, State};
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::middleware::{Next, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
-use axum::serve::ListenerExt;
+use axum::{Extension, Router};
 use serde::Serialize;
 use std::collections::VecDeque;
-use std::net::SocketAddr;
+use std::net::{Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
@@ -29,12 +34,12 @@ use tokio_stream::wrappers::ReceiverStream;
 
 /// Frames that a page may fall behind before it is cut off; it comes back by itself and gets the whole strip.
 const MAX_FRAMES_BEHIND: usize = 90;
-/// Pages at once.
-const MAX_PAGES: usize = 24;
 /// Strip kept for a page that comes later, in s.
 const HISTORY_S: f64 = 14.0;
 /// Commands that may wait.
 const MAX_COMMANDS: usize = 64;
+/// Between two starts of a server that a fault of the program ended.
+const START_AGAIN: Duration = Duration::from_millis(500);
 /// Longest body of a command, in bytes.
 const MAX_COMMAND_BYTES: usize = 512;
 /// How soon a page that lost the stream comes back, in ms.
@@ -46,21 +51,21 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; c
 
 /// Files of the page, in the program itself.
 const FILES: [(&str, &str, &str); 11] = [
-    ("/", "text/html; charset=utf-8", include_str!("page/page.html")),
+    ("/", "text/html; charset=utf-8", include_str!("../page/page.html")),
     (
         "/page.css",
         "text/css; charset=utf-8",
-        include_str!("page/page.css"),
+        include_str!("../page/page.css"),
     ),
-    ("/main.js", JAVASCRIPT, include_str!("page/main.js")),
-    ("/stream.js", JAVASCRIPT, include_str!("page/stream.js")),
-    ("/words.js", JAVASCRIPT, include_str!("page/words.js")),
-    ("/draw.js", JAVASCRIPT, include_str!("page/draw.js")),
-    ("/strip.js", JAVASCRIPT, include_str!("page/strip.js")),
-    ("/curve.js", JAVASCRIPT, include_str!("page/curve.js")),
-    ("/summary.js", JAVASCRIPT, include_str!("page/summary.js")),
-    ("/alarm.js", JAVASCRIPT, include_str!("page/alarm.js")),
-    ("/icon.svg", "image/svg+xml", include_str!("page/icon.svg")),
+    ("/main.js", JAVASCRIPT, include_str!("../page/main.js")),
+    ("/stream.js", JAVASCRIPT, include_str!("../page/stream.js")),
+    ("/words.js", JAVASCRIPT, include_str!("../page/words.js")),
+    ("/draw.js", JAVASCRIPT, include_str!("../page/draw.js")),
+    ("/strip.js", JAVASCRIPT, include_str!("../page/strip.js")),
+    ("/curve.js", JAVASCRIPT, include_str!("../page/curve.js")),
+    ("/summary.js", JAVASCRIPT, include_str!("../page/summary.js")),
+    ("/alarm.js", JAVASCRIPT, include_str!("../page/alarm.js")),
+    ("/icon.svg", "image/svg+xml", include_str!("../page/icon.svg")),
 ];
 const JAVASCRIPT: &str = "text/javascript; charset=utf-8";
 
@@ -78,18 +83,27 @@ struct Shared {
     addr: SocketAddr,
     begun: Instant,
     commands: SyncSender<Command>,
+    limits: ConnectionLimits,
     inner: Mutex<Inner>,
+    /// What went wrong with the server, in words, until somebody has taken it.
+    faults: Mutex<Vec<String>>,
 }
 
 #[derive(Default)]
 struct Inner {
-    pages: Vec<mpsc::Sender<Bytes>>,
+    pages: Vec<OpenPage>,
     frame: Option<Bytes>,
     /// As sent, and what it was made from.
     last: Option<(Arc<TestView>, Bytes)>,
     history: VecDeque<StripPart>,
     /// When the view sent last was made.
     made: Option<Instant>,
+}
+
+/// A page that is shown.
+struct OpenPage {
+    connection: ConnectionId,
+    frames: mpsc::Sender<Bytes>,
 }
 
 /// A frame with when it was sent, so that a page notices when it falls behind.
@@ -117,13 +131,15 @@ pub fn serve(addr: SocketAddr, token: Option<String>) -> Result<Hub> {
         addr: bound,
         begun: Instant::now(),
         commands: command,
+        limits: ConnectionLimits::of_process(),
         inner: Mutex::default(),
+        faults: Mutex::default(),
     });
     let (stop, stopped) = oneshot::channel();
     let of_thread = Arc::clone(&shared);
     let thread = std::thread::Builder::new()
         .name("live page".to_owned())
-        .spawn(move || run(listener, of_thread, stopped))
+        .spawn(move || run_on(&listener, &of_thread, stopped))
         .map_err(|e| fault(e, "close other programs and try again"))?;
     Ok(Hub {
         shared,
@@ -133,29 +149,49 @@ pub fn serve(addr: SocketAddr, token: Option<String>) -> Result<Hub> {
     })
 }
 
-fn run(listener: std::net::TcpListener, shared: Arc<Shared>, stopped: oneshot::Receiver<()>) {
-    let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else {
-        return;
-    };
-    runtime.block_on(async move {
-        let Ok(listener) = tokio::net::TcpListener::from_std(listener) else {
-            return;
-        };
-        // A frame is small and must not wait for the next one.
-        let listener = listener.tap_io(|tcp| {
-            let _ = tcp.set_nodelay(true);
+/// Serves to the end; a fault of the program in the server is named, and the server started anew.
+fn run_on(listener: &std::net::TcpListener, shared: &Arc<Shared>, mut stopped: oneshot::Receiver<()>) {
+    loop {
+        let served = isolated(|| run(listener, shared, &mut stopped));
+        shared.fault(match served {
+            Ok(Ok(())) => return,
+            Ok(Err(error)) => format!("the live page cannot be served ({error}); it is tried again"),
+            Err(fault) => {
+                format!("{fault} ended the live page's server; it is started anew. Please report this line")
+            }
         });
+        std::thread::sleep(START_AGAIN);
+    }
+}
+
+fn run(
+    listener: &std::net::TcpListener,
+    shared: &Arc<Shared>,
+    stopped: &mut oneshot::Receiver<()>,
+) -> std::io::Result<()> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()?;
+    runtime.block_on(async move {
+        let listener = tokio::net::TcpListener::from_std(listener.try_clone()?)?;
         let app = Router::new()
             .route("/events", get(events))
             .route("/command", post(command))
             .fallback(get(file))
-            .layer(from_fn_with_state(Arc::clone(&shared), check))
-            .with_state(shared);
+            .layer(from_fn_with_state(Arc::clone(shared), check))
+            .with_state(Arc::clone(shared));
+        let is_page = |id| shared.lock().pages.iter().any(|p| p.connection == id);
+        let on_fault = |fault| {
+            shared.fault(format!(
+                "{fault} ended an answer of the live page's server. Please report this line"
+            ));
+        };
         tokio::select! {
-            _ = axum::serve(listener, app) => {}
+            () = serve_connections(listener, app, shared.limits, is_page, on_fault) => {}
             _ = stopped => tokio::time::sleep(Duration::from_millis(60)).await,
         }
-    });
+        Ok(())
+    })
 }
 
 impl Hub {
@@ -164,16 +200,45 @@ impl Hub {
         self.shared.addr
     }
 
-    /// The address to open, token included.
+    /// The address to open on this computer, token included.
     pub fn url(&self) -> String {
-        self.shared.guard.url()
+        let mut here = self.shared.addr;
+        if here.ip().is_unspecified() {
+            here.set_ip(match here {
+                SocketAddr::V4(_) => Ipv4Addr::LOCALHOST.into(),
+                SocketAddr::V6(_) => Ipv6Addr::LOCALHOST.into(),
+            });
+        }
+        self.shared.guard.url_at(here)
+    }
+
+    /// The addresses to open on other devices in the room, token included; `None` when only this computer can reach the
+    /// page. Empty when this computer is on no network.
+    pub fn urls_in_the_room(&self) -> Option<Vec<String>> {
+        let addr = self.shared.addr;
+        if addr.ip().is_loopback() {
+            return None;
+        }
+        let own = match addr.ip().is_unspecified() {
+            true => own_addresses(addr.is_ipv6()),
+            false => vec![addr.ip()],
+        };
+        let urls = own
+            .into_iter()
+            .map(|ip| self.shared.guard.url_at(SocketAddr::new(ip, addr.port())));
+        Some(urls.collect())
     }
 
     /// How many pages are open.
     pub fn pages(&self) -> usize {
         let mut inner = self.shared.lock();
-        inner.pages.retain(|p| !p.is_closed());
+        inner.pages.retain(|p| !p.frames.is_closed());
         inner.pages.len()
+    }
+
+    /// What went wrong with the server since the last call, in words.
+    pub fn take_faults(&self) -> Vec<String> {
+        std::mem::take(&mut *self.shared.faults.lock().unwrap_or_else(PoisonError::into_inner))
     }
 
     /// Sends a frame to every page; the last test beside it when it changed. A view may be sent again when nothing new
@@ -234,6 +299,13 @@ impl Shared {
         self.inner.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    fn fault(&self, words: String) {
+        self.faults
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .push(words);
+    }
+
     fn sent_ms(&self) -> f64 {
         (self.begun.elapsed().as_secs_f64() * 1e4).round() / 10.0
     }
@@ -241,7 +313,8 @@ impl Shared {
 
 impl Inner {
     fn send(&mut self, bytes: &Bytes) {
-        self.pages.retain(|page| page.try_send(bytes.clone()).is_ok());
+        self.pages
+            .retain(|page| page.frames.try_send(bytes.clone()).is_ok());
     }
 
     /// What was hidden is not shown to whoever comes later either.
@@ -371,17 +444,23 @@ async fn file(request: Request) -> Response {
     }
 }
 
-async fn events(State(shared): State<Arc<Shared>>) -> Response {
+async fn events(
+    State(shared): State<Arc<Shared>>,
+    Extension(connection): Extension<ConnectionId>,
+) -> Response {
     let (page, frames) = mpsc::channel(MAX_FRAMES_BEHIND);
     let mut inner = shared.lock();
-    inner.pages.retain(|p| !p.is_closed());
-    if inner.pages.len() >= MAX_PAGES {
+    inner.pages.retain(|p| !p.frames.is_closed());
+    if inner.pages.len() >= shared.limits.pages {
         return (StatusCode::SERVICE_UNAVAILABLE, "too many pages are open").into_response();
     }
     // Under the lock: no frame can fall between the history and the stream.
     let welcome = inner.welcome(shared.sent_ms());
     if page.try_send(welcome).is_ok() {
-        inner.pages.push(page);
+        inner.pages.push(OpenPage {
+            connection,
+            frames: page,
+        });
     }
     drop(inner);
     let stream = ReceiverStream::new(frames).map(Ok::<Bytes, std::convert::Infallible>);
@@ -394,8 +473,11 @@ async fn events(State(shared): State<Arc<Shared>>) -> Response {
 
 async fn command(State(shared): State<Arc<Shared>>, request: Request) -> Response {
     let json = text(request.headers(), header::CONTENT_TYPE.as_str()) == "application/json";
-    let Ok(body) = axum::body::to_bytes(request.into_body(), MAX_COMMAND_BYTES).await else {
-        return StatusCode::PAYLOAD_TOO_LARGE.into_response();
+    let body = axum::body::to_bytes(request.into_body(), MAX_COMMAND_BYTES);
+    let body = match tokio::time::timeout(REQUEST_TIME, body).await {
+        Ok(Ok(body)) => body,
+        Ok(Err(_)) => return StatusCode::PAYLOAD_TOO_LARGE.into_response(),
+        Err(_) => return StatusCode::REQUEST_TIMEOUT.into_response(),
     };
     let command = json
         .then(|| serde_json::from_slice::<Command>(&body).ok())
