@@ -33,11 +33,11 @@ fn sidecar_text(c: &mut Canaries) -> String {
         "station",
         "sensor",
         "plan",
-        "recorded_at",
     ];
     // Of a kind that holds no free text, or put in below. A new key fails here until somebody decides.
     let other = [
         "format",
+        "recorded_at",
         "level",
         "side",
         "contact",
@@ -63,6 +63,9 @@ fn sidecar_text(c: &mut Canaries) -> String {
         "# {}\nformat = 1\nlevel = \"L3\"\nside = \"left\"\ntrial = 1\ncontact = \"thumb\"\n",
         c.next()
     );
+    // Days are moved back.
+    c.0.push("1987-06-05".to_owned());
+    t.push_str("recorded_at = \"1987-06-05T04:03:02\"\n");
     for key in free {
         assert!(sidecar::KEYS.contains(&key), "{key}");
         t.push_str(&format!("{key} = \"{}\"\n", c.next()));
