@@ -2,13 +2,15 @@
 //!
 //! One chart of individuals for each load: one point a check, limits from the moving range of the first checks.
 
-use super::{Calibration, SensorReadings};
+use super::{Calibration, Day, SensorReadings};
 use crate::error::Problem;
 use crate::study::table::{TextRow, TextTable};
 use crate::units::Quantity;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
+/// File of the history, in the folder of the calibrations.
+pub const HISTORY: &str = "verify.csv";
 /// Limits come from this many checks, the first ones.
 pub const BASELINE: usize = 20;
 /// With fewer checks than this before the newest, limits come from the calibration's own uncertainty.
@@ -162,7 +164,7 @@ pub fn read_history(file: &str, text: &str) -> (Vec<CheckReading>, Vec<Problem>)
                 Problem::error(
                     file,
                     "a row that is no check",
-                    "check, day, calibration, load, indication and error",
+                    "check, day (2026-09-14), calibration, load, indication and error",
                     "put the row right, or take the file away to begin a new history",
                 )
                 .at_line(row.line),
@@ -180,7 +182,7 @@ fn one_row(row: &TextRow) -> Option<CheckReading> {
     };
     Some(CheckReading {
         check: row.get("check")?.parse().ok()?,
-        checked_at: row.get("checked_at")?.to_owned(),
+        checked_at: row.get("checked_at").filter(|d| Day::parse(d).is_some())?.to_owned(),
         calibration: row.get("calibration")?.to_owned(),
         sensor: row.get("sensor").map(str::to_owned),
         quantity,
@@ -337,6 +339,122 @@ fn chart(calibration: &Calibration, applied: f64, points: Vec<ChartPoint>) -> Op
             ControlState::In { since }
         },
     })
+}
+
+/// What the daily checks say of one calibration over time: for each check, whether any of its loads lay outside.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct ControlHistory {
+    /// Name of the calibration.
+    pub calibration: String,
+    /// Days of the checks, in the order of the days, and whether all loads were inside.
+    checks: Vec<(Day, bool)>,
+}
+
+/// A stretch of days in which a sensor was out of control.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct OutOfControl {
+    /// Day of the last check inside before it; `None` when there was none.
+    pub last_inside: Option<Day>,
+    /// Day of the first check outside.
+    pub since: Day,
+}
+
+impl ControlHistory {
+    /// From the whole history of checks. `None` when the calibration was never checked.
+    pub fn of(history: &[CheckReading], calibration: &Calibration) -> Option<ControlHistory> {
+        let mut inside: BTreeMap<u32, (Day, bool)> = BTreeMap::new();
+        for chart in charts(history, calibration) {
+            for point in &chart.points {
+                let Some(day) = Day::parse(&point.checked_at) else { continue };
+                let check = inside.entry(point.check).or_insert((day, true));
+                check.1 &= !chart.is_outside(point.error);
+            }
+        }
+        let mut checks: Vec<(Day, bool)> = inside.into_values().collect();
+        // Stable: of two checks of one day the later one speaks for what follows.
+        checks.sort_by_key(|(day, _)| *day);
+        (!checks.is_empty()).then(|| ControlHistory {
+            calibration: calibration.name.clone(),
+            checks,
+        })
+    }
+
+    /// Whether the sensor was out of control on a day, or is now when the day is not known.
+    ///
+    /// What was recorded after the last check inside and before the first one outside is not known to be right either.
+    pub fn out_on(&self, day: Option<Day>) -> Option<OutOfControl> {
+        let at = |i: usize| {
+            let since = self.checks[i].0;
+            let first = self.checks[..i].iter().rposition(|(_, inside)| *inside);
+            let begin = first.map_or(0, |k| k + 1);
+            OutOfControl {
+                last_inside: first.map(|k| self.checks[k].0),
+                since: self.checks[begin].0.min(since),
+            }
+        };
+        let newest = self.checks.len().checked_sub(1)?;
+        let Some(day) = day else {
+            return (!self.checks[newest].1).then(|| at(newest));
+        };
+        let on_or_before = self.checks.iter().rposition(|(d, _)| *d <= day);
+        match on_or_before {
+            Some(i) if !self.checks[i].1 => Some(at(i)),
+            // The next check found it out: it went out somewhere in between, on the day of a good check not before it.
+            Some(i) if self.checks[i].0 < day => {
+                let next = i + 1;
+                self.checks.get(next).filter(|(_, inside)| !inside).map(|_| at(next))
+            }
+            _ => None,
+        }
+    }
+}
+
+impl OutOfControl {
+    /// What is to be told of it, for this calibration.
+    pub fn words(&self, calibration: &str) -> String {
+        let last = self
+            .last_inside
+            .map_or_else(|| "no check before it was inside".to_owned(), |day| format!("last inside on {day}"));
+        format!("sensor out of control: the daily check of {calibration} is outside its limits since {} ({last})", self.since)
+    }
+}
+
+/// What to do about a sensor out of control.
+pub const OUT_OF_CONTROL_ADVICE: &str =
+    "look for a moved or overloaded sensor, check again with tautpoint calibrate --verify, and calibrate anew if it stays; until \
+     then trust no force or displacement of it, and no ceiling";
+
+/// Checks from number `first` on whose day lies before that of an earlier check of the same calibration, or after `today`.
+pub fn wrongly_dated(file: &str, history: &[CheckReading], first: u32, today: Option<Day>) -> Vec<Problem> {
+    let mut latest: BTreeMap<&str, (Day, u32)> = BTreeMap::new();
+    let mut told = std::collections::BTreeSet::new();
+    let mut problems = Vec::new();
+    for c in history {
+        let Some(day) = Day::parse(&c.checked_at) else { continue };
+        let before = latest.get(c.calibration.as_str()).copied().filter(|(d, n)| *d > day && *n < c.check);
+        let ahead = today.filter(|t| day > *t);
+        if let Some(found) = before
+            .map(|(d, n)| format!("check {} of {} dated {day}, before check {n} of {d}", c.check, c.calibration))
+            .or_else(|| ahead.map(|t| format!("check {} of {} dated {day}, and today is {t}", c.check, c.calibration)))
+            && c.check >= first
+            && told.insert((c.check, &c.calibration))
+        {
+            problems.push(
+                Problem::warning(
+                    file,
+                    found,
+                    "checks in the order in which they were made, none backdated",
+                    "correct the day in the history if it was mistyped; if not, say beside it why the check was entered later",
+                )
+                .in_column("checked_at"),
+            );
+        }
+        let newest = latest.entry(&c.calibration).or_insert((day, c.check));
+        if day > newest.0 {
+            *newest = (day, c.check);
+        }
+    }
+    problems
 }
 
 /// All charts in one word: out as soon as one load is, since the earliest of them; in since the latest change.

@@ -17,7 +17,7 @@ pub mod polynomial;
 pub mod readings;
 
 pub use crate::terms::Day;
-pub use apply::{ConvertedChannel, Validity};
+pub use apply::{Complaint, ConvertedChannel, Validity};
 pub use figures::{CalibrationFigure, PercentOf};
 pub use inverse::Inverse;
 pub use make::{MakeOptions, NewCalibration, make};

@@ -1,6 +1,9 @@
 //! The calibrations that sidecars and study.toml may name.
 
-use crate::calibrate::Calibration;
+use crate::calibrate::drift::{
+    ControlHistory, HISTORY, OUT_OF_CONTROL_ADVICE, OutOfControl, read_history, wrongly_dated,
+};
+use crate::calibrate::{Calibration, Day};
 use crate::error::{Error, Problem, Result, Severity};
 use crate::study::toml_doc::read_text;
 use crate::study::words::{nearest, shown};
@@ -38,11 +41,13 @@ pub fn read_calibration(path: &Path, file: &str) -> Result<(Calibration, Vec<Pro
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Calibrations {
     all: Vec<Calibration>,
+    /// What the daily checks say of each that was checked.
+    control: Vec<ControlHistory>,
 }
 
 impl Calibrations {
-    /// Reads `calibrations/*.toml` in a folder. What cannot be used is a problem and left out; without the folder there
-    /// are none.
+    /// Reads `calibrations/*.toml` in a folder, and the daily checks beside them. What cannot be used is a problem and left
+    /// out, a sensor out of control is one too; without the folder there are none.
     pub fn in_folder(root: &Path) -> (Calibrations, Vec<Problem>) {
         let (mut all, mut problems) = (Vec::new(), Vec::new());
         let entries =
@@ -84,12 +89,37 @@ impl Calibrations {
                 )),
             }
         }
-        (Calibrations { all }, problems)
+        let control = read_control(root, &all, &mut problems);
+        let calibrations = Calibrations { all, control };
+        problems.extend(calibrations.control_problems());
+        (calibrations, problems)
     }
 
     /// These calibrations.
     pub fn new(all: Vec<Calibration>) -> Self {
-        Calibrations { all }
+        Calibrations {
+            all,
+            control: Vec::new(),
+        }
+    }
+
+    /// Whether a calibration's sensor was out of control on a day; now, when the day is not known.
+    pub fn out_of_control(&self, calibration: &str, day: Option<Day>) -> Option<OutOfControl> {
+        self.control.iter().find(|c| c.calibration == calibration)?.out_on(day)
+    }
+
+    /// A warning for each sensor that is out of control by its newest daily check.
+    fn control_problems(&self) -> Vec<Problem> {
+        let now = |c: &ControlHistory| {
+            let out = c.out_on(None)?;
+            Some(Problem::warning(
+                format!("{FOLDER}/{HISTORY}"),
+                out.words(&c.calibration),
+                "a daily check inside its limits",
+                OUT_OF_CONTROL_ADVICE,
+            ))
+        };
+        self.control.iter().filter_map(now).collect()
     }
 
     /// All of them, by file name.
@@ -126,4 +156,26 @@ impl Calibrations {
         )
         .in_column(key))
     }
+}
+
+/// The daily checks beside the certificates.
+fn read_control(root: &Path, all: &[Calibration], problems: &mut Vec<Problem>) -> Vec<ControlHistory> {
+    let file = format!("{FOLDER}/{HISTORY}");
+    let path = root.join(&file);
+    if !path.exists() {
+        return Vec::new();
+    }
+    let history = match read_text(&path, &file) {
+        Ok(text) => {
+            let (history, found) = read_history(&file, &text);
+            problems.extend(found);
+            history
+        }
+        Err(problem) => {
+            problems.push(problem);
+            return Vec::new();
+        }
+    };
+    problems.extend(wrongly_dated(&file, &history, 0, None));
+    all.iter().filter_map(|c| ControlHistory::of(&history, c)).collect()
 }

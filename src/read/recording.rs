@@ -5,7 +5,8 @@ use super::calibrations::Calibrations;
 use super::counts::CalibrationChoice;
 use super::mat::{MatSource, read_mat};
 use super::{ReadTrace, from_file, read_file, sha256_hex};
-use crate::calibrate::{Calibration, Validity};
+use crate::calibrate::drift::OUT_OF_CONTROL_ADVICE;
+use crate::calibrate::{Calibration, Complaint, Validity};
 use crate::error::{Problem, Result, Severity};
 use crate::study::folder::Study;
 use crate::study::sidecar::Sidecar;
@@ -134,7 +135,14 @@ impl RecordingSource<'_> {
         };
         let mut all = Validity::default();
         for used in &read.calibrated {
-            for complaint in used.calibration.validity(day, sensors).complaints {
+            let control = self.calibrations.out_of_control(&used.calibration.name, day);
+            let control = control.map(|out| Complaint {
+                found: out.words(&used.calibration.name),
+                expected: "a daily check inside its limits".to_owned(),
+                advice: OUT_OF_CONTROL_ADVICE.to_owned(),
+            });
+            let complaints = used.calibration.validity(day, sensors).complaints;
+            for complaint in complaints.into_iter().chain(control) {
                 if !all.complaints.contains(&complaint) {
                     all.complaints.push(complaint);
                 }

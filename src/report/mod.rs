@@ -21,4 +21,4 @@ pub use text::{budget_text, summary_text};
 /// Caution that every report carries.
 pub const CAUTION: &str = "For training models and consenting volunteers under a licensed supervisor. This is no medical \
 device and makes no diagnosis: it says what was measured, never what is wrong with anybody. Stop on request or pain. \
-A blank result is never a reason to press harder. Ceilings are the lab's own; local rules and licensed judgement come first.";
+A blank result is never a reason to press harder. Each lab must set its own ceilings; local rules and licensed judgement come first.";

@@ -437,7 +437,10 @@ impl Session {
     /// Those that turn the station's counts into N and mm: the ones it names itself, else the study's.
     fn calibrations(&mut self, station: &Station) -> Vec<Calibration> {
         let (all, problems) = Calibrations::in_folder(&self.study.root);
-        self.untold.extend(problems.iter().map(ToString::to_string));
+        // A certificate that cannot be read, a sensor that the daily check shows out of control.
+        for problem in problems {
+            self.notice(problem.to_string());
+        }
         let own: Vec<&String> = station
             .channels
             .iter()

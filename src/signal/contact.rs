@@ -3,6 +3,7 @@
 use super::condition::{Conditioned, SideSignals};
 use super::episodes::SideEpisode;
 use super::view::SideView;
+use super::unloaded::ChannelNoise;
 use super::zero::ForceZero;
 use crate::settings::Settings;
 use crate::trace::Note;
@@ -13,6 +14,8 @@ pub struct ZeroedSide<'a> {
     pub signals: &'a SideSignals,
     pub force_n: Vec<f64>,
     pub zero: ForceZero,
+    pub force_noise: ChannelNoise,
+    pub displacement_noise: Option<ChannelNoise>,
     pub zero_known: bool,
 }
 

@@ -10,6 +10,7 @@ use super::springs::{SpringMeasures, measure_spring};
 use super::stillness::stands_still;
 use super::uncertainty::Sources;
 use super::view::SideView;
+use super::unloaded::noise_of;
 use super::zero::{ForceZero, ZeroAround};
 use crate::settings::Settings;
 use crate::trace::{About, Curve, Measures, Note, Phases, Test};
@@ -48,7 +49,7 @@ pub fn measure_test(
     let view = view(c, own, !still);
     let contact = refine_contact(&view, &side.contact, settings);
     let around = own.zero.around(&side.contact);
-    let sources = sources(c, around.as_ref());
+    let sources = sources(c, own, around.as_ref());
     let mut notes = c.notes.clone();
     describe_contact(own, side, c, &mut notes);
     let found = find_springs(
@@ -60,9 +61,16 @@ pub fn measure_test(
         settings,
     );
     let lean_end = lean_end(&view, &contact, &found);
-    let onset = onset_of(&view, c, &contact, lean_end, &found, &sources);
+    // The fit sees noise that is not white as a departure from its law, and widens for it by itself.
+    let white = SideView {
+        force_noise_n: own.signals.force.noise_sd,
+        displacement_noise_mm: own.signals.displacement.as_ref().map_or(0.0, |x| x.noise_sd),
+        ..view
+    };
+    let onset = onset_of(&white, c, &contact, lean_end, &found, &sources);
     notes.extend(onset.notes.iter().cloned());
     describe_displacement(own, still, &mut notes);
+    describe_noise(own, !still, &mut notes);
     let onset_mm = onset.onset.as_ref().map(|m| m.estimate.value);
     let measured: Vec<SpringMeasures> = found
         .iter()
@@ -149,22 +157,34 @@ fn describe_displacement(own: &ZeroedSide, still: bool, notes: &mut Vec<Note>) {
     }
 }
 
+fn describe_noise(own: &ZeroedSide, moves: bool, notes: &mut Vec<Note>) {
+    let x = own.displacement_noise.filter(|_| moves);
+    for (of_displacement, noise) in [(false, Some(own.force_noise)), (true, x)] {
+        let times = noise.map_or(1.0, |n| n.times_white);
+        if times > 1.0 {
+            notes.push(Note::NoiseBeyondWhite { of_displacement, times });
+        }
+    }
+}
+
 fn view<'a>(c: &'a Conditioned, own: &'a ZeroedSide, moves: bool) -> SideView<'a> {
     let x = own.signals.displacement.as_ref().filter(|_| moves);
     SideView {
         rate_hz: c.grid.rate_hz(),
         force_n: &own.force_n,
         displacement_mm: x.map(|x| x.y.as_slice()),
-        force_noise_n: own.signals.force.noise_sd,
-        displacement_noise_mm: x.map_or(0.0, |x| x.noise_sd),
+        force_noise_n: own.force_noise.sd,
+        displacement_noise_mm: own.displacement_noise.filter(|_| moves).map_or(0.0, |n| n.sd),
         noise: &c.noise,
     }
 }
 
-fn sources(c: &Conditioned, around: Option<&ZeroAround>) -> Sources {
+fn sources(c: &Conditioned, own: &ZeroedSide, around: Option<&ZeroAround>) -> Sources {
+    let white = (NOISE_DF_PER_SAMPLE * c.grid.len as f64).max(3.0);
+    let seen = [own.force_noise.df, own.displacement_noise.and_then(|n| n.df)];
     Sources {
         zero_sd_n: around.map_or(0.0, |z| z.sd_n),
-        noise_df: (NOISE_DF_PER_SAMPLE * c.grid.len as f64).max(3.0),
+        noise_df: seen.into_iter().flatten().fold(white, f64::min),
     }
 }
 
@@ -216,12 +236,15 @@ pub(super) fn zeroed<'a>(
     contacts: &[Range<usize>],
 ) -> ZeroedSide<'a> {
     let mut force_n = signals.force.y.clone();
-    let zero = ForceZero::new(c, &force_n, signals.force.noise_sd, contacts);
+    let (force_noise, displacement_noise) = noise_of(c, signals, contacts);
+    let zero = ForceZero::new(c, &force_n, force_noise.sd, contacts);
     let zero_known = zero.take_off(&mut force_n);
     ZeroedSide {
         signals,
         force_n,
         zero,
+        force_noise,
+        displacement_noise,
         zero_known,
     }
 }

@@ -14,6 +14,7 @@ pub mod feed;
 pub mod episodes;
 pub mod limb_starts;
 pub mod zero;
+pub mod unloaded;
 pub mod view;
 pub mod limbs;
 pub mod springs;

@@ -7,7 +7,7 @@ use crate::stats::sums::dot;
 ///
 /// `filled` marks samples that were interpolated; differences that touch one are left out. A MAD estimate sets
 /// the scale, then the mean square of what lies within 3.5 of it (renormalised for the cut) sharpens it, so that
-/// spikes do not count. Falls back to the quantisation noise `resolution/√12` when that is larger.
+/// spikes do not count. Steps of the resolution that noise does not blur are [`super::unloaded`]'s.
 ///
 /// # Formula
 /// d = y₃ − 3y₂ + 3y₁ − y₀ has variance 20σ² for white noise. E[d² | |d| < 3.5 s] = 0.99389 s² for a normal d.

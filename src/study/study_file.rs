@@ -1,7 +1,7 @@
 //! study.toml: what holds for a whole study. Written by people, never by the program.
 
 use super::toml_doc::{Doc, Section, as_number, as_whole, describe};
-use super::words::nearest;
+use super::words::{nearest, resembles_ceiling};
 use crate::error::{Error, Problem};
 use crate::settings::{REGIONAL, SETTINGS, Settings, every_setting};
 use toml::de::DeValue;
@@ -12,6 +12,8 @@ pub const FILE_NAME: &str = "study.toml";
 
 /// The section that holds, beside its settings, what the reference is.
 const TECHNIQUE: &str = "technique";
+/// The section of the ceilings of force.
+const CEILINGS: &str = "ceiling_n";
 
 pub const PLAIN_KEYS: [&str; 7] = [
     "title",
@@ -166,6 +168,11 @@ fn warn_unknown(top: &Section<'_, '_>, known: &[&str]) {
             .iter()
             .map(|s| s.key)
             .find(|k| k.rsplit('.').next() == Some(word));
+        let of_ceiling = setting.is_some_and(|s| s.starts_with(CEILINGS));
+        if of_ceiling || resembles_ceiling(word) {
+            top.unknown_ceiling(key.span(), word);
+            continue;
+        }
         let advice = match (setting, nearest(word, known.iter().copied())) {
             (Some(setting), _) => {
                 let section = setting.split('.').next().unwrap_or_default();
@@ -196,7 +203,14 @@ fn read_settings(section: &Section<'_, '_>, besides: &[&str], study: &mut StudyF
     if section.path == TECHNIQUE {
         expected.push("reference");
     }
-    section.warn_unknown(&expected);
+    if section.path == CEILINGS {
+        // Whatever it is called, a line in here is meant for a ceiling.
+        for key in section.table.keys().filter(|k| !expected.contains(&k.get_ref().as_ref())) {
+            section.unknown_ceiling(key.span(), key.get_ref());
+        }
+    } else {
+        section.warn_unknown(&expected);
+    }
     for key in known {
         let Some(value) = section.get(key) else { continue };
         match read_setting(section, key, value, &study.settings) {

@@ -1,6 +1,6 @@
 //! TOML read with its line numbers, so that a fault in a sidecar, a study file or a plan can be named.
 
-use super::words::{nearest, one_of, shown};
+use super::words::{nearest, one_of, resembles_ceiling, shown};
 use crate::error::Problem;
 use crate::terms::{LineOfDrive, Term};
 use std::cell::RefCell;
@@ -240,11 +240,16 @@ impl<'d, 'a> Section<'d, 'a> {
         }
     }
 
-    /// Warns of every key that is not known, naming the nearest one that is.
+    /// Warns of every key that is not known, naming the nearest one that is. One that may be meant for a ceiling is an
+    /// error: somebody counts on being warned at that force.
     pub fn warn_unknown(&self, known: &[&str]) {
         for key in self.table.keys() {
             let word = key.get_ref().as_ref();
             if known.contains(&word) {
+                continue;
+            }
+            if resembles_ceiling(word) {
+                self.unknown_ceiling(key.span(), word);
                 continue;
             }
             let advice = match nearest(word, known.iter().copied()) {
@@ -259,6 +264,17 @@ impl<'d, 'a> Section<'d, 'a> {
                 &advice,
             );
         }
+    }
+
+    /// An error for a key that has no effect and may be meant for a ceiling.
+    pub fn unknown_ceiling(&self, span: Range<usize>, word: &str) {
+        self.doc.error(
+            span,
+            &self.dotted(&shown(word)),
+            &format!("{}, which sets no ceiling", shown(word)),
+            "ceilings in study.toml: [ceiling_n] with neck, thoracic, lumbar or sacral = newtons",
+            "write it so, or take it out: with it nobody would be warned at the force it names",
+        );
     }
 }
 

@@ -13,6 +13,20 @@ pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Opti
         .map(|(_, k)| k)
 }
 
+/// Whether a word may be meant for a ceiling of force: `ceiling`, `cieling_n`, `force_limit`, `max_force_n`, `alarm`.
+///
+/// Whoever writes one counts on being warned at that force, so it must not be passed over as any unknown word is.
+pub fn resembles_ceiling(word: &str) -> bool {
+    let word = word.to_lowercase();
+    let parts: Vec<&str> = word.split(|c: char| !c.is_alphanumeric()).filter(|p| !p.is_empty()).collect();
+    let near_ceiling = |p: &&str| p.contains("ceil") || strsim::jaro_winkler(p, "ceiling") >= 0.85;
+    let warns = |p: &&str| p.starts_with("limit") || p.starts_with("alarm") || p.ends_with("limit") || p.ends_with("limits");
+    let most = |p: &&str| matches!(*p, "max" | "maximum" | "maximal" | "most" | "highest" | "upper");
+    let loads = |p: &&str| matches!(*p, "force" | "pressure" | "peak" | "load" | "newton" | "newtons" | "n");
+    let any = |is: &dyn Fn(&&str) -> bool| parts.iter().any(is);
+    any(&near_ceiling) || any(&warns) || (any(&most) && (any(&loads) || parts.len() == 1))
+}
+
 /// `a, b or c`.
 pub fn one_of(words: &[&str]) -> String {
     match words {
@@ -75,6 +89,19 @@ mod tests {
         assert_eq!(nearest("examinr", ["subject", "examiner"]), Some("examiner"));
         assert_eq!(nearest("Leftt", ["left", "right"]), Some("left"));
         assert_eq!(nearest("zzz", ["subject", "examiner"]), None);
+    }
+
+    #[test]
+    fn what_may_be_meant_for_a_ceiling_is_known_and_other_slips_are_not() {
+        for word in [
+            "ceiling", "ceilings", "Ceiling_N", "cieling_n", "celing", "ceiling-lumbar", "lumbar_ceiling", "force_limit",
+            "limits", "max_force_n", "max", "alarm_n", "peak_max",
+        ] {
+            assert!(resembles_ceiling(word), "{word}");
+        }
+        for word in ["compair", "filtre", "titel", "examinr", "sitee", "maximum_rate_hz", "calling", "notes"] {
+            assert!(!resembles_ceiling(word), "{word}");
+        }
     }
 
     #[test]

@@ -56,6 +56,13 @@ pub enum Note {
     SharedDisplacement,
     /// The whole-trace fit found no solution.
     NoFit,
+    /// With the hand off, a channel moves more than white noise explains.
+    NoiseBeyondWhite {
+        /// Of the displacement; else of the force.
+        of_displacement: bool,
+        /// How many times as much.
+        times: f64,
+    },
     /// The law describes the springs poorly.
     PoorFit {
         /// Residual of the springs over their force range.
@@ -162,6 +169,14 @@ impl fmt::Display for Note {
                 return write!(f, "saturated: the load cell stood at its limit for {seconds:.2} s; {so}");
             }
             Note::SpringDropped { number, cause } => return write!(f, "spring {number} dropped: {cause}"),
+            Note::NoiseBeyondWhite { of_displacement, times } => {
+                let channel = if *of_displacement { "displacement" } else { "force" };
+                return write!(
+                    f,
+                    "noise beyond white: with the hand off the {channel} varied {times:.1} times as much as white noise \
+                     explains (1/f noise, drift, mains, a moving cable); the intervals are widened for it"
+                );
+            }
             Note::PoorFit { residual_percent } => {
                 return write!(
                     f,

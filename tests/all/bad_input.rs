@@ -683,6 +683,42 @@ fn settings_out_of_range_or_misplaced_are_named_with_their_line() {
 }
 
 #[test]
+fn a_line_that_may_be_meant_for_a_ceiling_is_an_error_and_not_passed_over() {
+    for text in [
+        "[ceiling]\nlumbar = 60\n",
+        "[ceilings_n]\nlumbar = 60\n",
+        "[ceiling_n]\nlumber = 60\n",
+        "[ceiling_n]\nknee = 60\n",
+        "ceiling = 60\n",
+        "lumbar = 60\n",
+        "[technique]\nmax_force_n = 60\n",
+        "[technique.neck]\nceiling = 60\n",
+        "[plan]\nforce_limit = 60\n",
+    ] {
+        let (_, found) = StudyFile::parse("study.toml", text);
+        let [one] = found.as_slice() else {
+            panic!("{text}: {found:?}")
+        };
+        assert_eq!(one.severity, Severity::Error, "{text}");
+        assert!(
+            one.to_string()
+                .contains("[ceiling_n] with neck, thoracic, lumbar or sacral"),
+            "{one}"
+        );
+    }
+    let (_, found) = Sidecar::parse("a.toml", "ceiling_n = 60\n");
+    assert_eq!(found[0].severity, Severity::Error, "{found:?}");
+    let (_, found) = Plan::parse(
+        "p.toml",
+        "name = \"p\"\nceiling = 60\n[[step]]\nlevel = \"L3\"\nside = \"left\"\n",
+    );
+    assert!(found.iter().any(|p| p.severity == Severity::Error), "{found:?}");
+    // Other slips stay warnings: the rest of the file is used.
+    let (_, found) = StudyFile::parse("study.toml", "[filtre]\nx = 1\n");
+    assert_eq!(found[0].severity, Severity::Warning);
+}
+
+#[test]
 fn a_roster_is_codes_and_roles() {
     let (roster, found) = Roster::parse(
         "roster.csv",

@@ -32,6 +32,11 @@ fn said(output: &Output) -> String {
     String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr)
 }
 
+/// What was said, in one line: the terminal's width cuts sentences.
+fn plain(output: &Output) -> String {
+    said(output).split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
 fn path(p: &Path) -> &str {
     p.to_str().unwrap()
 }
@@ -329,4 +334,37 @@ fn verify_keeps_a_history_and_ends_well_even_out_of_control() {
     );
     let analysed = run(&["analyze", path(root)]);
     assert!(analysed.status.success(), "{}", said(&analysed));
+    // Everybody who uses the sensor after that is told, with the date; nothing is let through with --strict.
+    let out = "the daily check of cell-4 is outside its limits since 2026-09-03 (last inside on 2026-09-02)";
+    for command in ["analyze", "check"] {
+        let told = plain(&run(&[command, path(root)]));
+        assert!(told.matches(out).count() >= 2, "{command}: {told}");
+        assert!(
+            told.contains("recordings/a.csv: found sensor out of control"),
+            "{command}: {told}"
+        );
+    }
+    let strict = run(&["check", path(root), "--strict"]);
+    assert_eq!(strict.status.code(), Some(2), "{}", said(&strict));
+    let strict = json(&["analyze", path(root), "--strict", "--json"]);
+    assert_eq!(strict["tests"], serde_json::json!([]), "{strict}");
+    // A recording from before it went out is as good as it was.
+    sidecar(root, "2026-09-02", "");
+    let told = plain(&run(&["analyze", path(root)]));
+    assert!(!told.contains("recordings/a.csv: found sensor"), "{told}");
+    // A check entered under an earlier day does not bring the sensor back unseen.
+    std::fs::write(&today, format!("applied_n,indicated\n100,{}\n", counts(100.0))).unwrap();
+    let backdated = run(&[
+        "calibrate",
+        path(&today),
+        "--verify",
+        "--study",
+        path(root),
+        "--made",
+        "2026-09-01",
+    ]);
+    let named = "check 3 of cell-4 dated 2026-09-01, before check 2 of 2026-09-03";
+    assert!(plain(&backdated).contains(named), "{}", plain(&backdated));
+    let told = plain(&run(&["check", path(root)]));
+    assert!(told.contains(named) && told.contains(out), "{told}");
 }

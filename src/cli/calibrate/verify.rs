@@ -3,7 +3,7 @@
 use super::super::Outcome;
 use super::{CalibrateArgs, say, tell};
 use crate::calibrate::drift::{
-    Chart, CheckReading, ControlState, appended, charts, check, overall, read_history,
+    Chart, CheckReading, ControlState, HISTORY, appended, charts, check, overall, read_history, wrongly_dated,
 };
 use crate::calibrate::{Calibration, Day, SensorReadings, unit_sign, unit_word};
 use crate::error::{Error, Severity};
@@ -13,9 +13,6 @@ use crate::write::write_file_whole;
 use anyhow::bail;
 use serde_json::json;
 use std::path::{Path, PathBuf};
-
-/// File of the history.
-const HISTORY: &str = "verify.csv";
 
 /// Runs the check.
 ///
@@ -47,6 +44,7 @@ pub fn verify(args: &CalibrateArgs, readings: &SensorReadings, quiet: bool) -> a
     let number = history.iter().map(|c| c.check).max().unwrap_or(0) + 1;
     let new = check(&calibration, readings, number, &day.to_string()).map_err(Error::from)?;
     history.extend(new.iter().cloned());
+    tell(&wrongly_dated(HISTORY, &history, number, Some(Day::today())));
     let charts = charts(&history, &calibration);
     write_file_whole(&path, appended(&text, &new).as_bytes())?;
     let figure_path = folder.join(format!("verify-{}.svg", slug(&calibration.name)));

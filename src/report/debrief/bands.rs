@@ -2,7 +2,7 @@
 
 use super::points::{TestPlace, Shown};
 use crate::results::Results;
-use crate::settings::Settings;
+use crate::settings::{CeilingOrigin, Settings};
 use crate::technique::reference::Target;
 use crate::trace::Test;
 
@@ -13,8 +13,8 @@ pub enum BandFrom {
     Reference(usize),
     /// A band of the study's settings.
     Settings,
-    /// The region's ceiling: nothing above it.
-    Ceiling,
+    /// The region's ceiling, and who set it: nothing above it.
+    Ceiling(CeilingOrigin),
 }
 
 /// A band that a measure should lie in. At least one end is there.
@@ -33,7 +33,7 @@ impl Band {
                 format!("mean ± 2 standard deviations of {n} tests of the teacher")
             }
             BandFrom::Settings => "this study's band".to_owned(),
-            BandFrom::Ceiling => "up to the region's ceiling".to_owned(),
+            BandFrom::Ceiling(origin) => format!("up to the region's ceiling: {origin}"),
         }
     }
 
@@ -42,7 +42,7 @@ impl Band {
         match self.from {
             BandFrom::Reference(_) => "reference",
             BandFrom::Settings => "settings",
-            BandFrom::Ceiling => "ceiling",
+            BandFrom::Ceiling(_) => "ceiling",
         }
     }
 }
@@ -80,10 +80,13 @@ fn of_settings(settings: &Settings, place: &TestPlace, measure: Shown) -> Option
     match measure {
         Shown::Excursion => Some(between(bands.excursion_mm)),
         Shown::HandShare => Some(between(bands.hand_share_percent)),
-        Shown::PeakForce => place.region.map(|region| Band {
-            low: None,
-            high: Some(settings.ceiling(region).newtons),
-            from: BandFrom::Ceiling,
+        Shown::PeakForce => place.region.map(|region| {
+            let ceiling = settings.ceiling(region);
+            Band {
+                low: None,
+                high: Some(ceiling.newtons),
+                from: BandFrom::Ceiling(ceiling.origin),
+            }
         }),
         Shown::Amplitude | Shown::Rhythm | Shown::Preload => None,
     }

@@ -6,6 +6,7 @@ use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind, DECIDED};
 use crate::report::followed::words as comparison_words;
 use crate::results::Results;
+use crate::settings::Ceiling;
 use crate::study::call::Call;
 use crate::study::plan::Plan;
 use crate::technique::{PlanCoverage, PlanStep, TechniqueRule, ceiling_of, technique_findings};
@@ -41,6 +42,8 @@ pub struct Sheet {
     /// Whether every test has the tilt of the push.
     pub tilted: bool,
     pub calls: Vec<SheetCall>,
+    /// The ceilings in use, and whose each is.
+    pub ceilings: Vec<Ceiling>,
 }
 
 /// A planned test, or one that the plan does not have.
@@ -121,6 +124,7 @@ impl Sheet {
                 .map(|plan| out_of_order(results, &own, plan, &request.scan)),
             tilted: !own.is_empty() && own.iter().all(|t| t.drive_deg.is_some()),
             calls: sheet_calls(results, calls, &request),
+            ceilings: results.settings.ceilings().collect(),
             request,
         }
     }

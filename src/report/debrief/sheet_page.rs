@@ -171,6 +171,8 @@ impl Sheet {
 
     fn notes(&self) -> Vec<String> {
         let mut notes = Vec::new();
+        let ceilings: Vec<String> = self.ceilings.iter().map(ToString::to_string).collect();
+        notes.push(format!("Ceilings, for all contacts at a level together: {}.", ceilings.join("; ")));
         if let Some(time) = self.time {
             notes.push(format!("Time counts {}.", time.from));
         }

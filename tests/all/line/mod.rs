@@ -150,7 +150,7 @@ fn a_port_that_cannot_be_used_fails_in_words() {
     assert!(failed("/dev/no-such-port").contains("there is no port /dev/no-such-port"));
     assert!(failed("sim:sped=4").contains("did you mean speed"));
     let file = tempfile::NamedTempFile::new().unwrap();
-    assert!(failed(file.path().to_str().unwrap()).contains("cannot be opened as a serial port"));
+    assert!(failed(file.path().to_str().unwrap()).contains("is no serial port"));
     // Held by a first line, then by none.
     let device = VirtualDevice::start(&DeviceSpec::default(), None).unwrap();
     let path = device.path().to_str().unwrap();

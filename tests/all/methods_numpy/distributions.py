@@ -85,3 +85,17 @@ def chi2_tail(x, df):
         term *= x / k
         total += term
     return max(0.0, 1.0 - total * math.exp(a * math.log(x) - x - math.lgamma(a)))
+
+
+def chi_square_cdf(x, df):
+    """By the series of the lower incomplete gamma function (DLMF 8.11.4)."""
+    a, x = df / 2, x / 2
+    if x > a + 200 + 20 * math.sqrt(a):
+        return 1.0
+    term = total = 1 / a
+    k = a
+    while term > total * 1e-17:
+        k += 1
+        term *= x / k
+        total += term
+    return min(1.0, total * math.exp(-x + a * math.log(x) - math.lgamma(a))) if x > 0 else 0.0

@@ -150,14 +150,14 @@ class Propagation:
         self.slope = k[0] + k[1] * phi + (k[3] + k[4] * phi if self.relaxing else 0)
         kappa, b = k[1] + (k[4] if self.relaxing else 0), phi * (1 - phi) / w
         lag = lambda i: r.noise.r[i] if i < len(r.noise.r) else 0.0
-        vx = r.sx**2 * lag(0)
-        vv = 2 * r.sx**2 * (lag(0) - lag(2 * fit.every)) * (series.f / 2) ** 2
+        vx = r.white_x**2 * lag(0)
+        vv = 2 * r.white_x**2 * (lag(0) - lag(2 * fit.every)) * (series.f / 2) ** 2
         by = vx * self.slope
         p = [0.0, by.sum(), (phi * by).sum(), len(by) * vv * k[2]]
         p += [by.sum(), (phi * by).sum()] if self.relaxing else []
         p += [-(kappa * b * by).sum(), -(kappa * b * w * u * by).sum()] + ([0.0] if self.relaxing else [])
         self.shift = -self.solve(np.array(p) + j.T @ (0.5 * vx * kappa * b))
-        expected = r.sf**2 * lag(0) + k[2] ** 2 * vv + self.slope**2 * vx
+        expected = r.white_f**2 * lag(0) + k[2] ** 2 * vv + self.slope**2 * vx
         self.judge(expected, j.shape[1])
 
     def judge(self, expected, p):
@@ -199,7 +199,7 @@ class Propagation:
         q = self.slope * m + self.k[2] * (fit.d.T @ m)
         if places is not None:
             q = q - places
-        force, x = fit.r.sf * self.quadratic(m), fit.r.sx * self.quadratic(q)
+        force, x = fit.r.white_f * self.quadratic(m), fit.r.white_x * self.quadratic(q)
         seen2 = 0.0
         if self.poor:
             sums = np.bincount(self.cell, weights=m, minlength=48)

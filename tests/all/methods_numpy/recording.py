@@ -5,11 +5,30 @@ import math
 import numpy as np
 from conditioning import LOW_PASS_HZ, LowPass, on_grid, read, time_base, white_noise, without_spikes
 from detector import detect
-from distributions import rnd
+from distributions import chi_square_cdf, rnd
 
 
 # What a low pass leaves of noise, by cut-off and rate.
 NOISE = {}
+
+
+def resolution(y):
+    """§1.11; differences of decimal fractions carry rounding, below which they are zero."""
+    d = np.abs(np.diff(y))
+    d = d[d > 1e-11 * np.maximum.accumulate(np.abs(y[1:]))]
+    return float(d.min()) if len(d) else 0.0
+
+
+def longest_rest(x, begin, end, limit):
+    """§1.11: the longest run near the 20 % point, the first of equals."""
+    rest = np.sort(x[begin:end])[(end - begin) // 5] if end > begin else 0.0
+    longest, start = (begin, begin), begin
+    for i in range(begin, end):
+        if abs(x[i] - rest) > limit:
+            start = i + 1
+        elif i + 1 - start > longest[1] - longest[0]:
+            longest = (start, i + 1)
+    return longest
 
 
 class Recording:
@@ -28,12 +47,47 @@ class Recording:
         if (self.low_pass.fc, fs) not in NOISE:
             NOISE[self.low_pass.fc, fs] = self.low_pass.noise()
         self.noise = NOISE[self.low_pass.fc, fs]
-        self.sf, self.sx = raw["f"][1], raw["x"][1]
+        self.white_f, self.white_x = raw["f"][1], raw["x"][1]
         self.force, self.x = self.low_pass(raw["f"][0]), self.low_pass(raw["x"][0])
         self.df = max(3.0, 0.35 * n)
         found = detect(raw["f"][2], raw["x"][2], fs)
         self.contacts = [c for c in found if (c[1] - c[0]) * self.h >= 0.5 or c[2]]
-        self.take_zero([(a, b) for a, b, _ in found])
+        touches = [(a, b) for a, b, _ in found]
+        self.see_noise({name: y[0] for name, y in raw.items()}, touches)
+        self.take_zero(touches)
+
+    def see_noise(self, raw, contacts):
+        """§1.11."""
+        s = lambda seconds: max(1, rnd(seconds * self.fs))
+        n = len(self.force)
+        coarse = lambda sd, y: max(sd, step / math.sqrt(12) / self.noise.sample) if sd < 0.5 * (step := resolution(y)) else sd
+        self.sf, self.sx = coarse(self.white_f, raw["f"]), coarse(self.white_x, raw["x"])
+        limit = 0.05 + 4 * self.sx * self.noise.sample
+        clear = []
+        for begin, end in zip([0] + [min(b, n) for _, b in contacts], [a for a, _ in contacts] + [n]):
+            begin, end = longest_rest(self.x, begin, max(begin, end), limit)
+            begin, end = begin + (s(0.2) if begin > 0 else 0), max(0, end - (s(0.45) if end < n else 0))
+            if end - begin >= s(0.3):
+                clear.append((begin, end))
+        self.sf, df_f = self.beyond_white(self.force, self.sf, clear, s(0.1))
+        self.sx, df_x = self.beyond_white(self.x, self.sx, clear, s(0.1))
+        self.df = min(self.df, df_f, df_x)
+
+    def beyond_white(self, y, sd, clear, block):
+        if sd <= 0 or not clear:
+            return sd, math.inf
+        parts, found = [y[a:b] for a, b in clear], []
+        n, m, sf = sum(map(len, parts)), len(parts), sd * self.noise.sample
+        factor = 1 + 2 * max(0.0, float((self.noise.r[1:] / self.noise.r[0]).sum()))
+        found.append((sum(((p - p.mean()) ** 2).sum() for p in parts) / (sf**2 * max(1.0, n - m * factor)), self.noise.share * n - m))
+        steps = [np.diff(p[: len(p) // block * block].reshape(-1, block).mean(axis=1)) for p in parts]
+        d = sum(map(len, steps))
+        if d:
+            w = np.repeat([-1 / block, 1 / block], block)
+            found.append((sum((v**2).sum() for v in steps) / (d * (sd * self.noise.norm(w)) ** 2), d / 1.5))
+        found = [(ratio, df) for ratio, df in found if df >= 2 and chi_square_cdf(ratio * df, df) > 0.999]
+        ratio, df = max(found, default=(1.0, math.inf))
+        return sd * math.sqrt(ratio), max(3.0, df)
 
     def take_zero(self, contacts):
         """§1.9."""
