@@ -104,6 +104,8 @@ rooms! {
     mod study;
     mod calibrate;
     mod mat;
+    #[cfg(feature = "parquet")]
+    mod parquet_pages;
     mod read;
     mod write;
     mod signal;

@@ -186,7 +186,7 @@ fn write_study(
         }
     }
     if let Some(share) = options.share {
-        for made in share.study(study, &mut done.problems) {
+        for made in share.study(inputs, study, &mut done.problems) {
             staging.write(&made.name, &made.bytes)?;
         }
     }

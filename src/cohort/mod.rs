@@ -5,7 +5,7 @@ mod conversion;
 pub mod convert;
 mod key;
 mod manifest;
-mod parquet;
+pub mod parquet;
 pub mod pseudonymizer;
 pub mod rounding;
 pub mod shard;

@@ -14,11 +14,12 @@ use crate::instrument::{self, Instrument};
 use crate::read::calibrations::Calibrations;
 use crate::read::recording::{RecordingSource, read_recording_bytes};
 use crate::read::{hex, parquet as read_parquet, sha256_hex};
-use crate::settings::SETTINGS;
 use crate::study::folder::Study;
 use crate::study::inputs::{InputFile, Inputs};
+use crate::study::plan::{Plan, Step};
+use crate::study::reference::is_named;
 use crate::study::{built_in, study_file};
-use crate::terms::{Contact, Feedback, Landmark, Level, RecordingStatus, Role, Side};
+use crate::terms::{Contact, Feedback, Landmark, Level, Posture, Role, Side};
 use crate::trace::{About, Channel, Trace};
 use jiff::civil::{Date, DateTime};
 use jiff::{Span, ToSpan};
@@ -137,11 +138,8 @@ impl Pseudonymizer {
         put("level", word(about.level.map(Level::word)));
         put("side", word(about.side.map(Side::word)));
         put("contact", word(about.contact.map(Contact::word)));
-        let known = |l: &&Landmark| built_in_words().iter().any(|w| w == l.as_str());
-        put(
-            "landmark",
-            word(about.landmark.as_ref().filter(known).map(Landmark::as_str)),
-        );
+        let landmark = about.landmark.as_ref().filter(|l| is_built_in(l));
+        put("landmark", word(landmark.map(Landmark::as_str)));
         put(
             "posture",
             text(about.posture.as_ref().map(|p| self.posture(p.as_str()))),
@@ -208,10 +206,11 @@ impl Pseudonymizer {
         let mut about = sidecar.about.clone();
         about.site = about.site.or_else(|| study.site.clone());
         let mut shared = self.about(&about);
-        let status = sidecar.status.map(RecordingStatus::word);
-        for (key, word) in [("plan", sidecar.plan.as_deref()), ("status", status)] {
+        let status = sidecar.status.map(|s| s.word().to_owned());
+        let plan = sidecar.plan.as_deref().and_then(|p| plan_name(study, p));
+        for (key, word) in [("plan", plan), ("status", status)] {
             if let Some(word) = word {
-                shared.insert(key.to_owned(), Value::String(word.to_owned()));
+                shared.insert(key.to_owned(), Value::String(word));
             }
         }
         let left_out = |error: Error| match error {
@@ -236,14 +235,15 @@ impl Pseudonymizer {
     }
 
     /// The study's other files, for others: settings, plans, codes, calls and spread, without titles, remarks and notes.
-    pub(super) fn study(&self, study: &Study, problems: &mut Vec<Problem>) -> Vec<OutputFile> {
+    pub(super) fn study(&self, inputs: &Inputs, study: &Study, problems: &mut Vec<Problem>) -> Vec<OutputFile> {
         let mut made = Vec::new();
         let mut put = |name: &str, text: String| {
             made.push(OutputFile::new(name, text));
         };
-        put(study_file::FILE_NAME, self.study_toml(study));
+        put(study_file::FILE_NAME, self.study_toml(inputs, study));
         for (i, plan) in study.plans.iter().enumerate() {
-            put(&format!("plans/plan-{}.toml", i + 1), plan.to_toml());
+            let name = nameless(i);
+            put(&format!("plans/{name}.toml"), self.plan(plan, &name).to_toml());
         }
         let mut roster = "code,role,group\n".to_owned();
         for person in &study.roster.people {
@@ -302,22 +302,103 @@ impl Pseudonymizer {
         calls
     }
 
-    /// The settings and the plan of study.toml, without its comments, title, reference and site.
-    fn study_toml(&self, study: &Study) -> String {
+    /// A plan under another name, its postures and landmarks as those of the recordings are.
+    fn plan(&self, plan: &Plan, name: &str) -> Plan {
+        let posture = |p: &Option<Posture>| {
+            let word = p.as_ref().map(|p| self.posture(p.as_str()));
+            word.and_then(|w| Posture::new(&w))
+        };
+        let step = |s: &Step| Step {
+            level: s.level,
+            side: s.side,
+            contact: s.contact,
+            landmark: s.landmark.clone().filter(is_built_in),
+            line_of_drive: s.line_of_drive,
+            covers: s.covers.clone(),
+            trials: s.trials,
+            posture: posture(&s.posture),
+        };
+        Plan {
+            name: name.to_owned(),
+            posture: posture(&plan.posture),
+            order: plan.order,
+            seed: plan.seed,
+            steps: plan.steps.iter().map(step).collect(),
+        }
+    }
+
+    /// What study.toml sets: numbers under keys that are known, the default plan and the reference by their new names.
+    /// Nothing else of it is taken over.
+    fn study_toml(&self, inputs: &Inputs, study: &Study) -> String {
         let mut shared = Table::new();
-        let text = std::fs::read_to_string(study.root.join(study_file::FILE_NAME)).unwrap_or_default();
-        let own: Table = text.parse().unwrap_or_default();
-        for section in SETTINGS
-            .iter()
-            .filter_map(|s| s.key.split('.').next())
-            .chain(["plan"])
-        {
-            if let Some(table) = own.get(section) {
-                shared.insert(section.to_owned(), table.clone());
+        let settings = Table::try_from(&study.settings).unwrap_or_default();
+        for (key, origin) in &study.settings.set_in {
+            let parts: Vec<&str> = key.split('.').collect();
+            if origin != study_file::FILE_NAME {
+                continue;
             }
+            if let Some(value) = value_at(&settings, &parts).filter(|v| is_numbers(v)) {
+                put_at(&mut shared, &parts, value.clone());
+            }
+        }
+        if let Some(plan) = study.default_plan.as_ref().and_then(|p| plan_name(study, &p.name)) {
+            put_at(&mut shared, &["plan", "default"], Value::String(plan));
+        }
+        let recordings = inputs.files.iter().map(|f| &f.recording);
+        let named = recordings.filter(|r| study.reference.iter().any(|name| is_named(r, name)));
+        let reference: Vec<Value> = named.map(|r| Value::String(self.name(r))).collect();
+        if !reference.is_empty() {
+            put_at(&mut shared, &["technique", "reference"], Value::Array(reference));
         }
         format!("# Shared: codes, dates and free text were replaced.\n{shared}")
     }
+}
+
+/// The name of a study's plan for others, by its place.
+fn nameless(place: usize) -> String {
+    format!("plan-{}", place + 1)
+}
+
+/// What a plan is called for others: a built-in one as ever, one of the study by its place, any other not at all.
+fn plan_name(study: &Study, name: &str) -> Option<String> {
+    let own = study.plans.iter().position(|p| p.name == name);
+    own.map(nameless)
+        .or_else(|| built_in::NAMES.iter().find(|n| **n == name).map(|n| (*n).to_owned()))
+}
+
+fn is_numbers(value: &Value) -> bool {
+    match value {
+        Value::Integer(_) | Value::Float(_) | Value::Boolean(_) => true,
+        Value::Array(all) => all.iter().all(is_numbers),
+        _ => false,
+    }
+}
+
+fn value_at<'t>(table: &'t Table, parts: &[&str]) -> Option<&'t Value> {
+    match parts {
+        [] => None,
+        [last] => table.get(*last),
+        [first, rest @ ..] => value_at(table.get(*first)?.as_table()?, rest),
+    }
+}
+
+fn put_at(table: &mut Table, parts: &[&str], value: Value) {
+    match parts {
+        [] => {}
+        [last] => {
+            table.insert((*last).to_owned(), value);
+        }
+        [first, rest @ ..] => {
+            let inner = table.entry((*first).to_owned()).or_insert_with(|| Value::Table(Table::new()));
+            if let Value::Table(inner) = inner {
+                put_at(inner, rest, value);
+            }
+        }
+    }
+}
+
+fn is_built_in(landmark: &Landmark) -> bool {
+    built_in_words().iter().any(|w| w == landmark.as_str())
 }
 
 /// Landmarks and postures of the built-in plans, which tell of nobody.

@@ -8,7 +8,7 @@ use rand_chacha::rand_core::{Rng, SeedableRng};
 use std::fmt::Write as _;
 use toml::de::DeValue;
 
-pub(super) const KEYS: &[&str] = &["name", "title", "posture", "order", "seed", "step"];
+pub const KEYS: &[&str] = &["name", "title", "posture", "order", "seed", "step"];
 pub(super) const STEP_KEYS: &[&str] = &[
     "level",
     "side",

@@ -11,7 +11,7 @@ use crate::trace::About;
 use std::path::Path;
 
 /// Keys that a sidecar may hold.
-pub(super) const KEYS: &[&str] = &[
+pub const KEYS: &[&str] = &[
     "format",
     "subject",
     "examiner",

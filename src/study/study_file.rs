@@ -15,7 +15,7 @@ const TECHNIQUE: &str = "technique";
 /// The section of the ceilings of force.
 const CEILINGS: &str = "ceiling_n";
 
-pub(super) const PLAIN_KEYS: [&str; 7] = [
+pub const PLAIN_KEYS: [&str; 7] = [
     "title",
     "site",
     "ethics_ref",

@@ -10,7 +10,7 @@ mod new_folder;
 mod staging;
 
 pub use folder::{Fill, OutputFolder};
-pub use new_file::{parent_folder, refuse_existing, write_new};
+pub use new_file::{lock_file, parent_folder, refuse_existing, write_new, write_new_private};
 pub use new_folder::NewFolder;
 
 pub use crate::read::sha256_hex;

@@ -2,6 +2,7 @@
 
 use super::FILE_MODE;
 use crate::error::{Error, Result};
+use std::fs::File;
 use std::io::Write;
 use std::path::Path;
 
@@ -24,6 +25,56 @@ pub fn write_new(path: &Path, text: &str) -> Result<()> {
     };
     // The system's own words would name the temporary file, which nobody asked for.
     write().map_err(|e| Error::io(path, e.kind().into(), advice))
+}
+
+/// Writes a new file whole that nobody else on this machine may read; `false` when one is there already, which is left
+/// alone.
+///
+/// # Errors
+/// [`Error::Io`] when the system will not write.
+pub fn write_new_private(path: &Path, bytes: &[u8]) -> Result<bool> {
+    let folder = parent_folder(path)?;
+    let write = || -> std::io::Result<bool> {
+        let mut file = tempfile::Builder::new()
+            .prefix(".tautpoint-")
+            .tempfile_in(folder)?;
+        file.write_all(bytes)?;
+        file.as_file().sync_all()?;
+        super::set_mode(file.path(), super::PRIVATE_MODE)?;
+        match file.persist_noclobber(path) {
+            Ok(_) => Ok(true),
+            Err(e) if e.error.kind() == std::io::ErrorKind::AlreadyExists => Ok(false),
+            Err(e) => Err(e.error),
+        }
+    };
+    write().map_err(|e| Error::io(path, e.kind().into(), "check that the folder is writable and has room"))
+}
+
+/// Waits until nobody else holds a file that is there, and holds it until what is given back is dropped.
+///
+/// # Errors
+/// When the file cannot be opened or this system locks none.
+pub fn lock_file(path: &Path) -> std::io::Result<File> {
+    loop {
+        let file = File::options().read(true).write(true).open(path)?;
+        file.lock()?;
+        // Whoever held it may have put another in its place meanwhile.
+        if is_still(&file, path)? {
+            return Ok(file);
+        }
+    }
+}
+
+#[cfg(unix)]
+fn is_still(file: &File, path: &Path) -> std::io::Result<bool> {
+    use std::os::unix::fs::MetadataExt;
+    let (held, there) = (file.metadata()?, std::fs::metadata(path)?);
+    Ok((held.dev(), held.ino()) == (there.dev(), there.ino()))
+}
+
+#[cfg(not(unix))]
+fn is_still(_: &File, _: &Path) -> std::io::Result<bool> {
+    Ok(true)
 }
 
 /// The folder that a new path would stand in.

@@ -3,6 +3,7 @@
 use super::MAGIC;
 use crate::error::{Error, Problem, Result};
 use crate::fault::isolated;
+use crate::parquet_pages::{verify, verify_bytes};
 use crate::study::words::shown;
 use polars::error::PolarsError;
 use polars::io::mmap::MmapBytesReader;
@@ -51,9 +52,10 @@ impl<'a> ParquetFile<'a> {
     }
 
     fn open(place: ParquetSource<'a>, name: &str) -> Result<ParquetFile<'a>> {
+        place.verify(name)?;
         let mut reader = place.reader()?;
         let (fields, metadata) = guarded(name, || {
-            let bad = |e: PolarsError| unreadable(name, &e.to_string());
+            let bad = |_: PolarsError| unreadable(name, REFUSED);
             let schema = reader.schema().map_err(bad)?;
             let fields = schema
                 .iter_values()
@@ -143,7 +145,7 @@ impl<'a> ParquetFile<'a> {
     fn read<'s>(&'s self, ask: impl FnOnce(Reader<'s>) -> Reader<'s>) -> Result<ParquetRows> {
         let reader = self.place.reader()?;
         let frame = guarded(&self.name, || {
-            ask(reader).finish().map_err(|e| self.unreadable(&e.to_string()))
+            ask(reader).finish().map_err(|_| self.unreadable(REFUSED))
         })?;
         Ok(ParquetRows(frame))
     }
@@ -191,7 +193,7 @@ impl<'a> ParquetFile<'a> {
         guarded(&self.name, || {
             let column = in_place.map_or_else(|| rows.0.column(name), Ok);
             let cast = column.and_then(|c| c.cast(kind)).and_then(take);
-            cast.map_err(|e| self.unreadable(&e.to_string()))
+            cast.map_err(|_| self.unreadable(REFUSED))
         })
     }
 
@@ -202,6 +204,20 @@ impl<'a> ParquetFile<'a> {
 }
 
 impl ParquetSource<'_> {
+    /// Holds counts, sizes and checksums against the file: the table library trusts them, and an allocation that fails
+    /// cannot be caught.
+    fn verify(&self, name: &str) -> Result<()> {
+        let verified = match self {
+            ParquetSource::Bytes(bytes) => verify_bytes(bytes),
+            ParquetSource::Path(path) => {
+                let file = File::open(path);
+                let verified = file.and_then(|mut file| verify(&mut file));
+                verified.map_err(|e| Error::unreadable(path, e))?
+            }
+        };
+        verified.map(|_| ()).map_err(|why| unreadable(name, &why).into())
+    }
+
     fn reader(&self) -> Result<Reader<'_>> {
         let reader: Box<dyn MmapBytesReader + '_> = match self {
             ParquetSource::Bytes(bytes) => Box::new(Cursor::new(*bytes)),
@@ -213,6 +229,9 @@ impl ParquetSource<'_> {
         Ok(ParquetReader::new(reader))
     }
 }
+
+/// Why a file is refused that the table library could not read: its own words are for programmers.
+const REFUSED: &str = "damaged, or of a kind that is not read";
 
 fn unreadable(name: &str, why: &str) -> Problem {
     Problem::error(

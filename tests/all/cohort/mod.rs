@@ -1,5 +1,6 @@
 //! Many recordings: runs cut short and taken up, parts on many machines, what a fault in the middle leaves.
 
+mod canary;
 mod convert;
 mod dataset;
 mod faults;

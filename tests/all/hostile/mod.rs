@@ -1,6 +1,7 @@
 //! Inputs that once broke the program, and their kind: each is named or analysed, none ends the batch, none takes more
 //! memory than its size allows.
 
+mod parquet;
 mod replay;
 mod stuck;
 mod time;

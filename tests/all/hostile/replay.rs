@@ -5,7 +5,7 @@ use super::*;
 #[test]
 fn no_file_of_the_corpus_ends_a_command_other_than_in_order() {
     let dir = tempfile::tempdir().unwrap();
-    for ending in ["csv"] {
+    for ending in ["csv", "parquet"] {
         for file in corpus_files(ending) {
             let path = file.to_str().unwrap();
             let out = dir.path().join(file.file_name().unwrap());
@@ -57,7 +57,7 @@ fn a_good_recording_among_them_is_analysed_as_if_alone() {
             alone.to_str().unwrap(),
         ],
     ));
-    for ending in ["csv"] {
+    for ending in ["csv", "parquet"] {
         for file in corpus_files(ending) {
             std::fs::copy(&file, recordings.join(file.file_name().unwrap())).unwrap();
         }
@@ -72,7 +72,11 @@ fn a_good_recording_among_them_is_analysed_as_if_alone() {
             all.to_str().unwrap(),
         ],
     ));
-    assert!(!said.is_empty());
+    for damaged in corpus_files("parquet") {
+        let name = damaged.file_name().unwrap().to_str().unwrap();
+        let problems = std::fs::read_to_string(all.join("results.json")).unwrap_or_default();
+        assert!(said.contains(name) || problems.contains(name), "{name}: {said}");
+    }
     let row = |folder: &Path| {
         let tests = std::fs::read_to_string(folder.join("tests.csv")).unwrap();
         let row = tests.lines().find(|l| l.contains("good.csv")).unwrap();
