@@ -41,5 +41,6 @@ pub fn stands_still(c: &Conditioned, channel: usize, within: &Range<usize>, sett
     }
     let noise_mm = c.noise.sample_sd(x.noise_sd);
     let limit = (STILL_SIGMA * noise_mm).max(ROUNDING * low.abs().max(high.abs()).max(1.0));
-    !(high - low > limit)
+    let way = high - low;
+    way.is_nan() || way <= limit
 }

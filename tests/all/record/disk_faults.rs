@@ -154,8 +154,7 @@ fn the_nth_call_may_fail_and_what_is_kept_is_sound_and_the_failure_named() {
         let root = study(dir.path());
         let disk = TestDisk::default();
         scan(&root, &disk);
-        let calls = disk.changes.lock().unwrap().len();
-        calls
+        disk.changes.lock().unwrap().len()
     };
     let reference = {
         let dir = tempfile::tempdir().unwrap();
@@ -340,7 +339,7 @@ fn a_fault_in_the_recorder_is_named_and_the_recording_goes_on_in_a_new_one() {
         ),
         "{said}"
     );
-    let inputs = collect_any(&[root.clone()]).unwrap();
+    let inputs = collect_any(std::slice::from_ref(&root)).unwrap();
     assert_eq!(inputs.files.len(), 2, "{said}");
     assert_eq!(complete(&root), 1, "{said}");
 }

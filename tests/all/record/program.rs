@@ -270,7 +270,8 @@ fn a_recorded_plan_is_the_one_that_the_learner_is_held_to() {
     running.until("nothing is missing");
     running.say("stop");
     assert_eq!(running.end().0, Some(0));
-    let results = tautpoint::batch::run(&[root.clone()], &tautpoint::batch::Options::default()).unwrap();
+    let results =
+        tautpoint::batch::run(std::slice::from_ref(&root), &tautpoint::batch::Options::default()).unwrap();
     let plans: Vec<&str> = results.plans.iter().map(|p| p.plan.as_str()).collect();
     assert_eq!(plans, ["short"]);
     let missed = tautpoint::technique::TechniqueRule::LevelMissed;
