@@ -10,6 +10,7 @@ use crate::results::{Excluded, Exclusion, ExclusionCause, InputRecord};
 use crate::signal::{find_tests, measure};
 use crate::study::inputs;
 use crate::study::sidecar::{Sidecar, any_error};
+use crate::technique::outside_tests;
 use crate::trace::{Curve, Test};
 use serde::{Deserialize, Serialize};
 use std::io::Read;
@@ -192,6 +193,11 @@ impl Job {
                     if let (Some(record), Some(mat)) = (&read.mat, source.mat()) {
                         mats::finish(&mat, record, &mut outcome.tests, &mut outcome.mats, &mut problems);
                     }
+                }
+                // What was left out was pressed all the same.
+                if sidecar.known_weight_n.is_none() {
+                    let hidden = self.study.hidden();
+                    problems.extend(outside_tests(&read.trace, &outcome.tests, &self.settings, hidden));
                 }
             }
             Err(error) => {

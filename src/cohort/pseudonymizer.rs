@@ -213,6 +213,9 @@ impl Pseudonymizer {
                 shared.insert(key.to_owned(), Value::String(word));
             }
         }
+        if let Some(newtons) = sidecar.known_weight_n {
+            shared.insert("known_weight_n".to_owned(), Value::Float(newtons));
+        }
         let left_out = |error: Error| match error {
             Error::Data(problem) => Conversion::LeftOut(problem),
             other => Conversion::left_out(

@@ -39,6 +39,7 @@ pub const KEYS: &[&str] = &[
     "status",
     "plan",
     "excluded",
+    "known_weight_n",
     "cautions",
     "columns",
     "mat",
@@ -64,6 +65,8 @@ pub struct Sidecar {
     pub contact_area_mm2: Option<f64>,
     /// Name of the scan plan that a continuous trace followed.
     pub plan: Option<String>,
+    /// A check with a known weight, and no press.
+    pub known_weight_n: Option<f64>,
     /// The recording is of a pressure mat.
     pub mat: Option<MatSetup>,
     /// There is a `[mat]`, whole or not: the recording is no plain trace.
@@ -139,8 +142,12 @@ fn read(top: &Section<'_, '_>) -> Sidecar {
             path: "columns",
         })
     });
+    let known_weight_n = top.number("known_weight_n", 0.0, 1e5);
+    let mut about = about(top);
+    about.excluded = about.excluded.or_else(|| known_weight_n.map(known_weight));
     Sidecar {
-        about: about(top),
+        about,
+        known_weight_n,
         columns: columns.unwrap_or_default(),
         calibrations: top.texts("calibration"),
         sensors: top.texts("sensor"),
@@ -252,6 +259,11 @@ fn code(top: &Section<'_, '_>, key: &str) -> Option<String> {
         );
     }
     Some(code)
+}
+
+/// A check with a known weight is no press: it is left out, and its force is held against no ceiling.
+fn known_weight(newtons: f64) -> String {
+    format!("a check with a known weight of {newtons} N")
 }
 
 /// The reason for leaving the recording out; an exclusion without a reason is none.

@@ -6,6 +6,7 @@ mod band;
 mod ceiling;
 pub mod learning;
 mod execution;
+mod outside;
 mod plan;
 pub mod reference;
 mod rule;
@@ -13,6 +14,7 @@ mod slack;
 
 pub use band::{Aspect, BandCheck, BandStatus, band_check, band_checks};
 pub use ceiling::ceiling_of;
+pub use outside::{ForceOver, forces_over, outside_tests};
 pub use plan::{PlanCoverage, PlanStep};
 pub use rule::TechniqueRule;
 

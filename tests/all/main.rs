@@ -34,6 +34,7 @@ mod mat;
 mod measured_traces;
 mod methods_doc;
 mod methods_numpy;
+mod over_ceiling;
 mod page;
 mod plans;
 mod program;

@@ -50,6 +50,7 @@ fn sidecar_text(c: &mut Canaries) -> String {
         "gain",
         "status",
         "excluded",
+        "known_weight_n",
         "cautions",
         "columns",
         "mat",

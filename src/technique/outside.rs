@@ -1,0 +1,198 @@
+//! Forces over the ceiling that no test holds: a jab too short for a test, the other hand, a recording that was left out
+//! (METHODS.md §9.3).
+
+use crate::error::Problem;
+use crate::format::number;
+use crate::settings::{Ceiling, Settings};
+use crate::stats::moments::median_in_place;
+use crate::trace::{Test, Trace};
+
+/// Samples of the running median that takes spikes out, as for the alarm of the live page; fewer at low rates.
+const MEDIAN: usize = 5;
+const MEDIAN_OF_SLOW: usize = 3;
+const SLOW_HZ: f64 = 200.0;
+/// The zero is the force that a tenth of the samples lie below, unless that is itself a load.
+const ZERO_SHARE: f64 = 0.1;
+const LARGEST_ZERO_N: f64 = 10.0;
+/// Two passages closer than this are one, in s.
+const JOINED_S: f64 = 0.25;
+/// Listed one by one; the rest are counted.
+const LISTED: usize = 5;
+
+/// A stretch of a recording in which all hands together pressed harder than the ceiling.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ForceOver {
+    /// Begin and end, in the recording's own seconds.
+    pub begin_s: f64,
+    pub end_s: f64,
+    /// Highest force within, in N.
+    pub peak_n: f64,
+}
+
+/// Every stretch of a recording in which the sum of all hands is over `ceiling_n`, spikes taken out.
+///
+/// A channel without a value counts as nothing there: what the others show is still told.
+pub fn forces_over(trace: &Trace, ceiling_n: f64) -> Vec<ForceOver> {
+    let Some(rate_hz) = rate_hz(&trace.time_s) else {
+        return Vec::new();
+    };
+    let width = if rate_hz < SLOW_HZ { MEDIAN_OF_SLOW } else { MEDIAN };
+    let mut total = vec![0.0; trace.time_s.len()];
+    for channel in &trace.channels {
+        let zero = zero_n(&channel.force_n);
+        for (sum, force) in total.iter_mut().zip(without_spikes(&channel.force_n, width)) {
+            *sum += if force.is_finite() { force - zero } else { 0.0 };
+        }
+    }
+    let mut found: Vec<ForceOver> = Vec::new();
+    for (&time_s, &force_n) in trace.time_s.iter().zip(&total) {
+        if force_n <= ceiling_n {
+            continue;
+        }
+        match found.last_mut() {
+            Some(last) if time_s - last.end_s <= JOINED_S => {
+                last.end_s = time_s;
+                last.peak_n = last.peak_n.max(force_n);
+            }
+            _ => found.push(ForceOver {
+                begin_s: time_s,
+                end_s: time_s,
+                peak_n: force_n,
+            }),
+        }
+    }
+    found
+}
+
+/// A warning for each force over the ceiling that has no finding because no test holds it. The ceiling is the lowest of the
+/// levels in the recording; without any level the highest of all, over which a force is over every ceiling. A blind study
+/// is told of it without the force.
+pub fn outside_tests(trace: &Trace, tests: &[Test], settings: &Settings, hidden: bool) -> Vec<Problem> {
+    let of_tests = tests.iter().flat_map(|t| t.about.level.into_iter().chain(t.about.covers.iter().copied()));
+    let levels = of_tests.chain(trace.about.level).chain(trace.about.covers.iter().copied());
+    let highest = || settings.ceilings().max_by(|a, b| a.newtons.total_cmp(&b.newtons));
+    let Some(ceiling) = settings.ceiling_at(levels).or_else(highest) else {
+        return Vec::new();
+    };
+    let told = |over: &ForceOver| tests.iter().any(|t| holds(t, over) && t.total_peak_n > ceiling.newtons);
+    let mut untold = forces_over(trace, ceiling.newtons);
+    untold.retain(|over| !told(over));
+    let more = untold.len().saturating_sub(LISTED);
+    let mut problems: Vec<Problem> = untold
+        .iter()
+        .take(LISTED)
+        .map(|over| problem(trace, over, tests, &ceiling, hidden))
+        .collect();
+    if let (Some(last), true) = (problems.last_mut(), more > 0) {
+        last.found = format!("{} (and {more} more times in this recording)", last.found);
+    }
+    problems
+}
+
+fn holds(test: &Test, over: &ForceOver) -> bool {
+    let phases = &test.phases;
+    phases.contact_begin_s <= over.end_s && over.begin_s <= phases.contact_end_s
+}
+
+fn problem(trace: &Trace, over: &ForceOver, tests: &[Test], ceiling: &Ceiling, hidden: bool) -> Problem {
+    let force = match hidden {
+        true => "a force".to_owned(),
+        false => format!("{} N", number(over.peak_n, 0)),
+    };
+    let place = match tests.iter().find(|t| holds(t, over)) {
+        Some(test) => format!("beside what test {} measures", test.test),
+        None => "outside every test".to_owned(),
+    };
+    Problem::warning(
+        &trace.recording,
+        format!(
+            "{force} over the {ceiling}, at {} s for {} s, {place}",
+            number(over.begin_s, 2),
+            number(over.end_s - over.begin_s, 2)
+        ),
+        "no force over the ceiling at any time, all hands together",
+        "find out what pressed; stop at once on request or pain. A check with a known weight has known_weight_n in its sidecar",
+    )
+}
+
+fn rate_hz(time_s: &[f64]) -> Option<f64> {
+    let (first, last) = (time_s.first()?, time_s.last()?);
+    let rate = (time_s.len() - 1) as f64 / (last - first);
+    (rate.is_finite() && rate > 0.0).then_some(rate)
+}
+
+/// Where the channel stands when nobody presses; a recording that is loaded most of the time counts from the sensor's own zero.
+fn zero_n(force_n: &[f64]) -> f64 {
+    let mut sorted: Vec<f64> = force_n.iter().copied().filter(|f| f.is_finite()).collect();
+    sorted.sort_unstable_by(f64::total_cmp);
+    let zero = sorted.get((sorted.len() as f64 * ZERO_SHARE) as usize).copied();
+    zero.filter(|z| z.abs() <= LARGEST_ZERO_N).unwrap_or_default()
+}
+
+/// The running median; the ends stay as they are.
+fn without_spikes(force_n: &[f64], width: usize) -> Vec<f64> {
+    let half = width / 2;
+    let mut out = force_n.to_vec();
+    let mut window = vec![0.0; width];
+    for (value, around) in out.iter_mut().skip(half).zip(force_n.windows(width)) {
+        window.copy_from_slice(around);
+        window.retain(|f| f.is_finite());
+        *value = median_in_place(&mut window).unwrap_or(f64::NAN);
+        window.resize(width, 0.0);
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::terms::Level;
+    use crate::trace::{About, Channel};
+
+    fn trace(forces: &[Vec<f64>]) -> Trace {
+        let channel = |force_n: &Vec<f64>| Channel {
+            side: None,
+            force_n: force_n.clone(),
+            displacement_mm: None,
+            displacement_shared: false,
+        };
+        Trace {
+            recording: "a.csv".to_owned(),
+            time_s: (0..forces[0].len()).map(|i| i as f64 / 1000.0).collect(),
+            channels: forces.iter().map(channel).collect(),
+            marker: None,
+            drive_deg: None,
+            about: About {
+                level: Some(Level::C5),
+                ..About::default()
+            },
+            notes: Vec::new(),
+        }
+    }
+
+    /// Two seconds at `rest`, with `force` from 1 s on for so many milliseconds.
+    fn jab(rest: f64, force: f64, ms: usize) -> Vec<f64> {
+        (0..2000).map(|i| if (1000..1000 + ms).contains(&i) { rest + force } else { rest }).collect()
+    }
+
+    #[test]
+    fn a_jab_too_short_for_a_test_is_told_with_its_time_and_ceiling() {
+        let problems = outside_tests(&trace(&[jab(2.0, 120.0, 30)]), &[], &Settings::default(), false);
+        assert_eq!(problems.len(), 1, "{problems:?}");
+        let found = &problems[0].found;
+        assert!(found.contains("120 N over the neck 60") && found.contains("at 1.00 s"), "{found}");
+        let hidden = outside_tests(&trace(&[jab(2.0, 120.0, 30)]), &[], &Settings::default(), true);
+        assert!(!hidden[0].found.contains("120"), "{hidden:?}");
+    }
+
+    #[test]
+    fn hands_are_summed_and_spikes_and_lower_forces_are_not_told() {
+        let over = |forces: &[Vec<f64>]| outside_tests(&trace(forces), &[], &Settings::default(), false).len();
+        assert_eq!(over(&[jab(0.0, 40.0, 200), jab(0.0, 35.0, 200)]), 1);
+        assert_eq!(over(&[jab(0.0, 40.0, 200), jab(0.0, 15.0, 200)]), 0);
+        // Two wrong samples are a spike.
+        assert_eq!(over(&[jab(0.0, 400.0, 2)]), 0);
+        // A hand that never leaves counts from the sensor's own zero.
+        assert_eq!(over(&[vec![70.0; 2000]]), 1);
+    }
+}
