@@ -1,11 +1,12 @@
 //! Outcomes of single recordings to results.
 
+use super::recording::whole_file;
 use super::{Job, RecordingOutcome, naming, reference, registered, sums};
 use crate::agreement::registered::settings_hash;
 use crate::agreement::spread;
 use crate::compare::{CompareContext, compare};
 use crate::error::Problem;
-use crate::results::{Results, spring_exclusions};
+use crate::results::{ExclusionCause, Results, spring_exclusions};
 use crate::study::inputs::Study;
 use crate::study::opened;
 use crate::study::plan::Plan;
@@ -18,7 +19,7 @@ use std::collections::{BTreeMap, BTreeSet};
 ///
 /// `given` is the number of recordings; `outcomes` one each, in the order of the recordings' names. `keep_hidden` as in
 /// [`Options`](super::Options).
-pub fn aggregate(job: &Job, given: usize, outcomes: Vec<RecordingOutcome>, keep_hidden: bool) -> Results {
+pub fn aggregate(job: &Job, given: usize, mut outcomes: Vec<RecordingOutcome>, keep_hidden: bool) -> Results {
     let study = &job.study;
     let mut results = Results {
         title: study.title.clone(),
@@ -30,6 +31,7 @@ pub fn aggregate(job: &Job, given: usize, outcomes: Vec<RecordingOutcome>, keep_
         ..Results::default()
     };
     good_practice(study, &outcomes, &mut results);
+    leave_out_copies(&mut outcomes);
     let plans = plans(job, &outcomes, &mut results.problems);
     for outcome in outcomes {
         results.tests.extend(outcome.tests);
@@ -66,6 +68,46 @@ pub fn aggregate(job: &Job, given: usize, outcomes: Vec<RecordingOutcome>, keep_
         (hidden, _) => results.blinded = hidden,
     }
     results
+}
+
+/// Leaves out recordings that hold the bytes of an earlier one and are of the same subject, level and side: a copy is no
+/// further trial, and would make repeated tests look more alike than they are. A copy under another place is named and
+/// kept, since which of the two is wrong is a person's to say.
+fn leave_out_copies(outcomes: &mut [RecordingOutcome]) {
+    let mut first: BTreeMap<String, usize> = BTreeMap::new();
+    for i in 0..outcomes.len() {
+        let hash = outcomes[i].input.sha256.clone();
+        if hash.is_empty() || outcomes[i].tests.is_empty() {
+            continue;
+        }
+        let Some(of) = first.get(&hash).copied() else {
+            first.insert(hash, i);
+            continue;
+        };
+        let original = outcomes[of].input.file.clone();
+        let places = |o: &RecordingOutcome| -> Vec<_> {
+            o.tests.iter().map(|t| (t.about.key(), t.side())).collect()
+        };
+        let same_place = places(&outcomes[i]) == places(&outcomes[of]);
+        let copy = &mut outcomes[i];
+        let found = format!("the same bytes as {original}");
+        let advice = match same_place {
+            true => "it is left out; remove the copy, or put the recording in place that was meant",
+            false => "its sidecar says another place; correct the wrong one, or put the recording in place that was meant",
+        };
+        copy.problems.push(Problem::warning(
+            &copy.input.file,
+            &*found,
+            "each recording once",
+            advice,
+        ));
+        if same_place {
+            copy.tests.clear();
+            copy.mats.clear();
+            copy.exclusions
+                .push(whole_file(&copy.input.file, ExclusionCause::Unusable(found)));
+        }
+    }
 }
 
 /// The plan that each scan was to follow: the one that one of its recordings names, and the study's default where none

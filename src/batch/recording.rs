@@ -265,6 +265,6 @@ impl Job {
     }
 }
 
-fn whole_file(recording: &str, cause: ExclusionCause) -> Exclusion {
+pub(super) fn whole_file(recording: &str, cause: ExclusionCause) -> Exclusion {
     Exclusion::in_recording(Excluded::File, recording, cause)
 }

@@ -116,3 +116,34 @@ fn numbers_that_stand_for_no_value_and_dead_sensors_are_named() {
     .unwrap();
     assert!(read.problems.is_empty(), "{:?}", read.problems);
 }
+
+#[test]
+fn a_copy_of_a_recording_is_named_and_is_no_further_trial() {
+    let dir = tempfile::tempdir().unwrap();
+    let source = std::path::Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("sample-data/recordings/V-03_L-05_2026-10-14_sacral_base_right_1.csv");
+    for (name, side) in [("a", "left"), ("a copy", "left"), ("b", "right")] {
+        std::fs::copy(&source, dir.path().join(format!("{name}.csv"))).unwrap();
+        let sidecar = format!("format = 1\nsubject = \"V-01\"\nlevel = \"L3\"\nside = \"{side}\"\n");
+        std::fs::write(dir.path().join(format!("{name}.toml")), sidecar).unwrap();
+    }
+    let options = tautpoint::batch::Options::default();
+    let results = tautpoint::batch::run(&[dir.path().to_owned()], &options).unwrap();
+    let counted: std::collections::BTreeSet<&str> =
+        results.tests.iter().map(|t| t.recording.as_str()).collect();
+    assert_eq!(counted.len(), 2, "{counted:?}");
+    assert!(results.tests.iter().all(|t| t.about.trial == Some(1)));
+    let copies: Vec<_> = results
+        .problems
+        .iter()
+        .filter(|p| p.found.starts_with("the same bytes as"))
+        .collect();
+    assert_eq!(copies.len(), 2, "{:?}", results.problems);
+    assert!(copies.iter().any(|p| p.advice.starts_with("it is left out")));
+    assert!(
+        copies
+            .iter()
+            .any(|p| p.advice.starts_with("its sidecar says another place"))
+    );
+    assert_eq!(results.exclusions.len(), 1, "{:?}", results.exclusions);
+}
