@@ -503,6 +503,11 @@ impl Session {
                 });
                 Some(RecorderInput::OverCeiling(self.over_ceiling(&crossing)))
             }
+            MonitorEvent::ForceSign(sign) => {
+                // The page has it with every frame.
+                on_event(SessionEvent::Message(sign.to_string()));
+                None
+            }
             MonitorEvent::TestEnded(_) => Some(RecorderInput::TestEnded),
             MonitorEvent::Spring { .. } | MonitorEvent::Analysed(_) => None,
         }

@@ -22,6 +22,7 @@ mod good_practice;
 mod hostile;
 mod instrument;
 mod invented;
+mod inverted_sign;
 mod layers;
 mod learning;
 mod licences;

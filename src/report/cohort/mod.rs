@@ -55,7 +55,7 @@ pub fn page(results: &Results) -> Result<String> {
         "caution": CAUTION,
         "version": env!("CARGO_PKG_VERSION"),
         "tests": counted(results.tests.len(), "test"),
-        "recordings": counted(results.inputs.len(), "recording"),
+        "recordings": counted(results.recordings_read(), "recording"),
         "tables": tables(results),
         // What stands in a script element ends only at `</`.
         "data": data(results).to_string().replace('<', "\\u003c"),

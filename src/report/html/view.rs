@@ -136,7 +136,7 @@ fn counts(results: &Results, scans: &[Scan<'_>]) -> String {
         "{} in {} from {}",
         format::counted(results.tests.len(), "test"),
         format::counted(scans.len(), "scan"),
-        format::counted(results.inputs.len(), "file")
+        format::counted(results.recordings_read(), "file")
     )
 }
 
