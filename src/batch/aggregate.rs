@@ -39,7 +39,10 @@ pub fn aggregate(job: &Job, given: usize, mut outcomes: Vec<RecordingOutcome>, k
         results.problems.extend(outcome.problems);
         results.exclusions.extend(outcome.exclusions);
         results.inputs.push(outcome.input);
+        results.inputs.extend(outcome.sidecar);
     }
+    results.inputs.extend(job.beside.iter().cloned());
+    results.inputs.sort_by(|a, b| a.file.cmp(&b.file));
     naming::number_trials(&mut results.tests);
     // Without a study there is no root, and a file of that name in the working folder is nobody's.
     let (own_spread, problems) = match study.root.as_os_str().is_empty() {

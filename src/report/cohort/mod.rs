@@ -54,7 +54,7 @@ pub fn page(results: &Results) -> Result<String> {
         "caution": CAUTION,
         "version": env!("CARGO_PKG_VERSION"),
         "tests": results.tests.len(),
-        "recordings": results.inputs.len(),
+        "recordings": results.recordings_read(),
         "tables": tables(results),
         // What stands in a script element ends only at `</`.
         "data": data(results).to_string().replace('<', "\\u003c"),

@@ -140,7 +140,7 @@ fn counts(results: &Results, scans: &[Scan<'_>]) -> String {
         "{} in {} from {}",
         plural(results.tests.len(), "test", "tests"),
         plural(scans.len(), "scan", "scans"),
-        plural(results.inputs.len(), "file", "files")
+        plural(results.recordings_read(), "file", "files")
     )
 }
 

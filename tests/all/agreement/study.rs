@@ -296,6 +296,12 @@ fn called(asymmetry_percent: f64, call: &str) -> Comparison {
         threshold_percent: None,
         mdc_percent: None,
         spread_source: None,
+        variance_rule: None,
+        raised_to_measurement: None,
+        standard_error: None,
+        degrees_of_freedom: None,
+        p_value: None,
+        p_adjusted: None,
         side_of_resistance: Some(match asymmetry_percent {
             a if a > 15.0 => Decision::Right,
             a if a < -15.0 => Decision::Left,
