@@ -3,6 +3,7 @@
 use super::built_in;
 use super::call::Call;
 use super::calls;
+use super::gains::ColumnGains;
 use super::opened::{Opened, read_opened};
 use super::plan::Plan;
 use super::roster::Roster;
@@ -34,6 +35,8 @@ pub struct Study {
     pub calibrations: Vec<String>,
     /// Codes of the sensors, where the sidecars say none.
     pub sensors: Vec<String>,
+    /// Factors of sensors, where the sidecars say none.
+    pub gains: ColumnGains,
     pub settings: Settings,
     /// `[technique] reference`: recordings that others are held against; empty when the roster's teachers are.
     pub reference: Vec<String>,
@@ -113,6 +116,7 @@ pub fn read_study(root: &Path, problems: &mut Vec<Problem>) -> Study {
         ethics_ref: file.ethics_ref,
         calibrations: file.calibrations,
         sensors: file.sensors,
+        gains: file.gains,
         settings: file.settings,
         reference: file.reference,
         plans,
