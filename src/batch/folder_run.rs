@@ -117,6 +117,7 @@ fn key(context: &[u8], loaded: &Loaded<'_>, study: &Path) -> RecordKey {
         unread,
         &loaded.sidecar,
         &loaded.sidecar_problems,
+        &loaded.sidecar_input,
         name_in_sums,
     );
     hash.update(format!("{rest:?}").as_bytes());

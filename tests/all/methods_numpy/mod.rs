@@ -86,6 +86,7 @@ fn the_text_of_the_methods_is_enough_to_rebuild_the_tables() {
     assert_eq!(cells("tests.peak_n"), 35);
     assert_eq!(cells("springs.loss_mj"), 105);
     assert_eq!(cells("findings.side_of_resistance"), 36);
+    assert_eq!(cells("findings.p_adjusted"), 36);
     let off: Vec<String> = columns
         .iter()
         // An infinite difference, one side missing, is no number in JSON.

@@ -76,6 +76,10 @@ def compare_test(report, name, test, row):
     report.cell("tests.knee_found", name, row["knee_found"], str(bool(test.fit.knee)).lower())
 
 
+# A p near 1 is the sum of two tails, one near 0 a tail far out.
+FLOORS = {"standard_error": 1e-3, "p_value": 1e-3, "p_adjusted": 1e-3}
+
+
 def main():
     results, recordings = sys.argv[1:3]
     report, tests, springs = Report(), table(results, "tests.csv"), table(results, "springs.csv")
@@ -97,9 +101,10 @@ def main():
         where = " ".join((row["level"], row["contact"], row["comparison"], row["measure"]))
         for column in (
             "left right left_trials right_trials asymmetry_percent low_percent high_percent threshold_percent "
-            "mdc_percent spread_source side_of_resistance trials_to_decide difference difference_low difference_high"
+            "mdc_percent spread_source side_of_resistance trials_to_decide difference difference_low difference_high "
+            "standard_error degrees_of_freedom p_value p_adjusted variance_rule raised_to_measurement"
         ).split():
-            report.cell("findings." + column, where, row[column], found.get(column), 0.1)
+            report.cell("findings." + column, where, row[column], found.get(column), FLOORS.get(column, 0.1))
     for entry in report.columns.values():
         # One side missing is an infinite difference, which JSON has no number for.
         entry["worst"] = entry["worst"] if math.isfinite(entry["worst"]) else None

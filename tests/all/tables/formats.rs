@@ -189,7 +189,8 @@ fn the_tables_have_the_agreed_columns_in_the_agreed_order() {
     let findings = "subject, examiner, session, level, posture, contact, line_of_drive_deg, comparison, measure, unit, \
         left, right, left_trials, right_trials, asymmetry_percent, low_percent, high_percent, threshold_percent, \
         mdc_percent, spread_source, side_of_resistance, trials_to_decide, call, call_agrees, covers, difference, \
-        difference_low, difference_high";
+        difference_low, difference_high, standard_error, degrees_of_freedom, p_value, p_adjusted, variance_rule, \
+        raised_to_measurement";
     assert_eq!(names("findings").join(", "), findings);
     let springs = "recording, test, side, spring, counted, start_s, peak_s, end_s, preload_n, peak_n, start_mm, peak_mm, \
         end_mm, excursion_mm, end_feel_n_per_mm, secant_n_per_mm, loading_work_mj, loss_mj, loss_ratio, recoil_ratio, \
@@ -292,6 +293,30 @@ fn the_json_has_the_agreed_names_and_kinds_of_values() {
     for extra in ["technique", "unpaired", "exclusions"] {
         assert!(ours[extra].is_array(), "{extra}");
     }
+    let springs: Vec<&String> = ours["springs"][0].as_object().unwrap().keys().collect();
+    assert_eq!(springs, names("springs").iter().collect::<Vec<_>>());
+    assert_eq!(ours["springs"].as_array().unwrap().len(), 3);
+    assert_eq!(ours["version"], env!("CARGO_PKG_VERSION"));
+    assert_eq!(ours["settings"], run::record(&results)["settings"]);
+    let finding = &ours["findings"][0];
+    assert_eq!(finding["variance_rule"], "pooled");
+    assert_eq!(finding["p_adjusted"], 0.004);
+}
+
+#[test]
+fn the_build_is_named_with_its_compiler_and_platform() {
+    let named = tautpoint::write::build();
+    // As the compiler that runs this test says it, and as Cargo names the platform that it builds for.
+    let compiler = std::process::Command::new(option_env!("RUSTC").unwrap_or("rustc"))
+        .arg("-vV")
+        .output()
+        .unwrap();
+    let told = String::from_utf8(compiler.stdout).unwrap();
+    assert_eq!(named["compiler"], told.lines().next().unwrap());
+    let host = told.lines().find_map(|l| l.strip_prefix("host: ")).unwrap();
+    assert_eq!(named["platform"], host);
+    let fingerprint = named["fingerprint"].as_str().unwrap();
+    assert!(fingerprint.len() == 32 && fingerprint.bytes().all(|b| b.is_ascii_hexdigit()));
 }
 
 #[test]
