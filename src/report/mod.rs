@@ -3,6 +3,7 @@
 pub mod agreement;
 pub mod certificate;
 pub mod cohort;
+mod datapackage;
 mod dataset;
 pub mod debrief;
 pub mod followed;

@@ -57,7 +57,7 @@ def compare_springs(report, name, test, rows):
             ("start_mm", s.start.level), ("peak_mm", s.x_p), ("end_mm", s.stop.level if s.stop.ok else None),
         ):
             report.cell("springs." + column, where, row[column], value, 1.0)
-        report.cell("springs.counted", where, row["counted"], str(s.counted).lower())
+        report.cell("springs.counted", where, row["counted"], str(s.counted).upper())
         for column in SPRING_VALUES:
             value = s.values.get(column)
             report.cell("springs." + column, where, row[column], None if value is None else value.value, 0.1)
@@ -73,7 +73,7 @@ def compare_test(report, name, test, row):
         if column + "_sd" in row:
             report.cell(f"tests.{column}_sd", name, row[column + "_sd"], sd, 1e-3)
     report.cell("tests.springs", name, row["springs"], len(test.springs))
-    report.cell("tests.knee_found", name, row["knee_found"], str(bool(test.fit.knee)).lower())
+    report.cell("tests.knee_found", name, row["knee_found"], str(bool(test.fit.knee)).upper())
 
 
 # A p near 1 is the sum of two tails, one near 0 a tail far out.
