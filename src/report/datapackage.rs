@@ -12,17 +12,17 @@ pub(super) const FILE_NAME: &str = "datapackage.json";
 
 /// The format of a resource.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Format {
+pub enum TableFormat {
     Csv,
     Parquet,
 }
 
-impl Format {
+impl TableFormat {
     /// The ending of its files, and their media type (RFC 4180, section 3; Apache Parquet).
     pub fn words(self) -> (&'static str, &'static str) {
         match self {
-            Format::Csv => ("csv", "text/csv"),
-            Format::Parquet => ("parquet", "application/vnd.apache.parquet"),
+            TableFormat::Csv => ("csv", "text/csv"),
+            TableFormat::Parquet => ("parquet", "application/vnd.apache.parquet"),
         }
     }
 }
@@ -34,7 +34,7 @@ pub(super) struct ResourceFile<'a> {
     /// Relative to the package.
     pub path: String,
     pub description: &'a str,
-    pub format: Format,
+    pub format: TableFormat,
     pub rows: usize,
     /// What the standard has no word for.
     pub more: Vec<(&'static str, Value)>,
@@ -99,7 +99,7 @@ impl DataPackage {
         put("description", file.description.into());
         put("format", format.into());
         put("mediatype", mediatype.into());
-        if file.format == Format::Csv {
+        if file.format == TableFormat::Csv {
             // The common reader knows the size of text only, and calls any other wrong.
             put("bytes", bytes.len().into());
         }

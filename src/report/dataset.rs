@@ -4,7 +4,7 @@
 //! a table has the same columns, and each is a resource of `dataset/datapackage.json`, since the parts of one resource must
 //! be text that can be joined.
 
-use super::datapackage::{DataPackage, Format, ResourceFile};
+use super::datapackage::{DataPackage, TableFormat, ResourceFile};
 use super::tables::Table;
 use crate::columns::{Column, table as c};
 use crate::error::Result;
@@ -94,7 +94,7 @@ fn write_table(
             name: format!("{name}-{}", i + 1),
             path: format!("{name}/{}/part-0.parquet", path_of(place)),
             description: title,
-            format: Format::Parquet,
+            format: TableFormat::Parquet,
             rows: rows.len(),
             more: vec![
                 ("table", json!(name)),

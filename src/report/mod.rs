@@ -3,7 +3,8 @@
 pub mod agreement;
 pub mod certificate;
 pub mod cohort;
-mod datapackage;
+mod curves;
+pub mod datapackage;
 mod dataset;
 pub mod debrief;
 pub mod followed;

@@ -8,7 +8,7 @@ use std::process::Command;
 
 /// Runs Python with `arguments`; gives what it prints as JSON. Skips, or fails in the full tests, where a module is
 /// missing.
-fn python(script: &str, arguments: &[&str], what: &str) -> Option<Value> {
+pub fn python(script: &str, arguments: &[&str], what: &str) -> Option<Value> {
     let output = Command::new("python3")
         .arg("-c")
         .arg(script)
