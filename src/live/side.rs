@@ -3,7 +3,7 @@
 use super::ceiling::Despiker;
 use super::channels::SideChannels;
 use super::phase::{Phase, PhaseInput, PhaseTracker};
-use super::sign::{ForceSign, PushDirection, SignWatch};
+use super::sign::{ForceSign, PushDirection, SensorGain, SignWatch};
 use super::provisional_onset::ProvisionalOnset;
 use super::strip::SideBin;
 use super::summary::OnsetView;
@@ -26,6 +26,7 @@ pub struct LiveSide {
     /// The force that a ceiling is held against.
     pub watched_n: Option<f64>,
     sign: SignWatch,
+    sensor: SensorGain,
     pub displacement_mm: Option<f64>,
     pub tracker: PhaseTracker,
     pub phase: Phase,
@@ -40,7 +41,13 @@ pub struct LiveSide {
 }
 
 impl LiveSide {
-    pub fn new(channel: usize, channels: SideChannels, rate_hz: f64, settings: &Settings) -> Self {
+    pub fn new(
+        channel: usize,
+        channels: SideChannels,
+        rate_hz: f64,
+        settings: &Settings,
+        sensor: SensorGain,
+    ) -> Self {
         LiveSide {
             channels,
             feed: Feed::new(FeedSettings::live(
@@ -53,6 +60,7 @@ impl LiveSide {
             force_n: None,
             watched_n: None,
             sign: SignWatch::default(),
+            sensor,
             displacement_mm: None,
             tracker: PhaseTracker::new(rate_hz),
             phase: Phase::Off,
@@ -82,7 +90,7 @@ impl LiveSide {
     /// Which way the force counts when it is pushed.
     pub fn force_sign(&self) -> ForceSign {
         ForceSign {
-            side: self.channels.side,
+            sensor: self.sensor,
             direction: self.sign.direction(),
         }
     }

@@ -1,7 +1,7 @@
 //! Which way a force sensor counts when it is pushed, as far as the stream has shown it, and the force that a ceiling is
 //! held against until that is known (METHODS.md §9.3).
 
-use crate::terms::Side;
+use crate::study::mapping::ColumnKey;
 use std::fmt;
 
 /// So far from zero it is a push and no knock against the table, in N; more on a sensor with much noise.
@@ -22,22 +22,28 @@ pub enum PushDirection {
     Down,
 }
 
+/// A force's column and what its readings are multiplied by.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SensorGain {
+    pub column: ColumnKey,
+    pub gain: f64,
+}
+
 /// What a stream showed of the way that a force counts.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ForceSign {
-    /// The sensor's side; `None` for one that moves from side to side.
-    pub side: Option<Side>,
+    pub sensor: SensorGain,
     pub direction: PushDirection,
 }
 
 impl fmt::Display for ForceSign {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let column = self.side.map_or("force".to_owned(), |side| format!("force_{side}"));
+        let (column, turned) = (self.sensor.column.word(), -self.sensor.gain);
         match self.direction {
             PushDirection::Down => write!(
                 f,
                 "{column} counts down when it is pushed: its sign is inverted. The alarm takes its size, but no measure is \
-                 right. Stop, write {column} = -1 under [gain] in study.toml, and start again"
+                 right. Stop, write {column} = {turned} under [gain] in study.toml, and start again"
             ),
             PushDirection::Up => write!(f, "{column} counts up when it is pushed, as it should"),
             PushDirection::Unknown => write!(f, "{column} has not been pushed yet"),

@@ -126,6 +126,7 @@ impl Session {
         }
         let options = MonitorOptions {
             calls: request.calls,
+            gains: study.gains.clone(),
             ..MonitorOptions::default()
         };
         let settings = settings_in_use(&study);

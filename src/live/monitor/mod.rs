@@ -5,7 +5,7 @@ mod tests_ended;
 
 pub use frame::alarm_view;
 
-use crate::acquire::station::{Sample, Station};
+use crate::acquire::station::{Sample, Station, StationChannel};
 use crate::calibrate::Calibration;
 use crate::live::background::{AnalysedTest, BackgroundAnalysis};
 use crate::live::ceiling::{CeilingChange, CeilingCrossing, CeilingWatch, active_ceiling};
@@ -15,12 +15,14 @@ use crate::live::ended_test::EndedTest;
 use crate::live::phase::Phase;
 use crate::live::sample_buffer::{BEFORE_S, SampleBuffer};
 use crate::live::side::LiveSide;
-use crate::live::sign::ForceSign;
+use crate::live::sign::{ForceSign, SensorGain};
 use crate::live::strip::Strip;
 use crate::live::summary::{ReferenceValues, TestView};
 use crate::live::view::{DisplayGate, GateInputs};
 use crate::settings::Settings;
 use crate::signal::episodes::SideEpisode;
+use crate::study::gains::ColumnGains;
+use crate::study::mapping::ColumnKey;
 use crate::terms::{Level, Side};
 use crate::trace::About;
 use std::sync::Arc;
@@ -34,10 +36,21 @@ const SHOWN_BINS: usize = 4;
 pub struct MonitorOptions {
     /// For channels of counts.
     pub calibrations: Vec<Calibration>,
+    /// What the readings of each channel are multiplied by.
+    pub gains: ColumnGains,
     /// The examiner says each level's call before its values are shown.
     pub calls: bool,
     /// The teacher's values, to stand beside the last test.
     pub reference: Option<ReferenceValues>,
+}
+
+/// The sensor of a force channel, with the factor that its readings are multiplied by.
+fn sensor(station: &Station, force: usize, gains: &ColumnGains) -> SensorGain {
+    let column = station.channels.get(force).map_or(ColumnKey::Force, StationChannel::column);
+    SensorGain {
+        column,
+        gain: gains.of(column),
+    }
 }
 
 /// Something that happened.
@@ -94,7 +107,7 @@ impl Monitor {
     /// For a station that has just connected. The settings are the study's.
     pub fn new(station: &Station, settings: &Settings, options: MonitorOptions) -> Self {
         let rate_hz = station.rate_hz;
-        let converter = ChannelConverter::new(station, &options.calibrations);
+        let converter = ChannelConverter::new(station, &options.calibrations, &options.gains);
         let channels = sides_of(station);
         let mut warnings = Vec::new();
         if channels.is_empty() {
@@ -111,7 +124,7 @@ impl Monitor {
         let sides: Vec<LiveSide> = channels
             .iter()
             .enumerate()
-            .map(|(k, c)| LiveSide::new(k, *c, rate_hz, settings))
+            .map(|(k, c)| LiveSide::new(k, *c, rate_hz, settings, sensor(station, c.force, &options.gains)))
             .collect();
         let shown = GateInputs {
             calls: options.calls,
