@@ -249,6 +249,12 @@ impl Job {
         problems: &mut Vec<Problem>,
     ) {
         let recording = &read.trace.recording;
+        if let Some(inverted) = &read.inverted {
+            let cause = ExclusionCause::Unusable(inverted.found.clone());
+            outcome.exclusions.push(whole_file(recording, cause));
+            problems.push((**inverted).clone());
+            return;
+        }
         let named = naming::Naming::new(&read.trace, sidecar, &self.study, self.plan.as_ref());
         let named = match named {
             Ok(named) => named,

@@ -11,8 +11,14 @@ use crate::trace::{Test, Trace};
 const MEDIAN: usize = 5;
 const MEDIAN_OF_SLOW: usize = 3;
 const SLOW_HZ: f64 = 200.0;
-/// The zero is the force that a tenth of the samples lie below, unless that is itself a load.
+/// The zero is where the force stands outside the tests, when that is known for so long, in s, and clear of them by so much.
+const REST_S: f64 = 0.2;
+const CLEAR_OF_TEST_S: f64 = 0.35;
+/// Else it is the force that a tenth of the samples lie below, unless that is itself a load; else above, as under a sensor of
+/// inverted sign.
 const ZERO_SHARE: f64 = 0.1;
+/// A force that goes so far below its zero, in N, and further than above it, counts the wrong way round.
+const INVERTED_N: f64 = 10.0;
 const LARGEST_ZERO_N: f64 = 10.0;
 /// Two passages closer than this are one, in s.
 const JOINED_S: f64 = 0.25;
@@ -31,17 +37,23 @@ pub struct ForceOver {
 
 /// Every stretch of a recording in which the sum of all hands is over `ceiling_n`, spikes taken out.
 ///
-/// A channel without a value counts as nothing there: what the others show is still told.
-pub fn forces_over(trace: &Trace, ceiling_n: f64) -> Vec<ForceOver> {
+/// A channel without a value counts as nothing there: what the others show is still told. One of inverted sign counts by its
+/// size.
+pub fn forces_over(trace: &Trace, tests: &[Test], ceiling_n: f64) -> Vec<ForceOver> {
     let Some(rate_hz) = rate_hz(&trace.time_s) else {
         return Vec::new();
     };
     let width = if rate_hz < SLOW_HZ { MEDIAN_OF_SLOW } else { MEDIAN };
     let mut total = vec![0.0; trace.time_s.len()];
     for channel in &trace.channels {
-        let zero = zero_n(&channel.force_n);
-        for (sum, force) in total.iter_mut().zip(without_spikes(&channel.force_n, width)) {
-            *sum += if force.is_finite() { force - zero } else { 0.0 };
+        let zero = rest_n(trace, &channel.force_n, tests).unwrap_or_else(|| zero_n(&channel.force_n));
+        let over_zero: Vec<f64> = without_spikes(&channel.force_n, width).iter().map(|f| f - zero).collect();
+        let (lowest, highest) = over_zero.iter().fold((0.0_f64, 0.0_f64), |(l, h), f| (l.min(*f), h.max(*f)));
+        let inverted = -lowest > highest.max(INVERTED_N);
+        for (sum, force) in total.iter_mut().zip(over_zero) {
+            if force.is_finite() {
+                *sum += if inverted { force.abs() } else { force };
+            }
         }
     }
     let mut found: Vec<ForceOver> = Vec::new();
@@ -75,7 +87,7 @@ pub fn outside_tests(trace: &Trace, tests: &[Test], settings: &Settings, hidden:
         return Vec::new();
     };
     let told = |over: &ForceOver| tests.iter().any(|t| holds(t, over) && t.total_peak_n > ceiling.newtons);
-    let mut untold = forces_over(trace, ceiling.newtons);
+    let mut untold = forces_over(trace, tests, ceiling.newtons);
     untold.retain(|over| !told(over));
     let more = untold.len().saturating_sub(LISTED);
     let mut problems: Vec<Problem> = untold
@@ -121,12 +133,27 @@ fn rate_hz(time_s: &[f64]) -> Option<f64> {
     (rate.is_finite() && rate > 0.0).then_some(rate)
 }
 
-/// Where the channel stands when nobody presses; a recording that is loaded most of the time counts from the sensor's own zero.
+/// Where the channel stands outside the tests.
+fn rest_n(trace: &Trace, force_n: &[f64], tests: &[Test]) -> Option<f64> {
+    let clear = |time_s: f64| {
+        tests.iter().all(|t| {
+            time_s < t.phases.contact_begin_s - CLEAR_OF_TEST_S || time_s > t.phases.contact_end_s + CLEAR_OF_TEST_S
+        })
+    };
+    let at_rest = trace.time_s.iter().zip(force_n).filter(|(t, f)| f.is_finite() && clear(**t));
+    let mut at_rest: Vec<f64> = at_rest.map(|(_, f)| *f).collect();
+    let long_enough = at_rest.len() as f64 >= REST_S * rate_hz(&trace.time_s)?;
+    median_in_place(&mut at_rest).filter(|_| long_enough && !tests.is_empty())
+}
+
+/// The same where no test is known; a recording that is loaded most of the time counts from the sensor's own zero.
 fn zero_n(force_n: &[f64]) -> f64 {
     let mut sorted: Vec<f64> = force_n.iter().copied().filter(|f| f.is_finite()).collect();
     sorted.sort_unstable_by(f64::total_cmp);
-    let zero = sorted.get((sorted.len() as f64 * ZERO_SHARE) as usize).copied();
-    zero.filter(|z| z.abs() <= LARGEST_ZERO_N).unwrap_or_default()
+    let below = (sorted.len() as f64 * ZERO_SHARE) as usize;
+    let shares = [Some(below), (sorted.len() - below).checked_sub(1)];
+    let mut zeros = shares.into_iter().flatten().filter_map(|at| sorted.get(at).copied());
+    zeros.find(|z| z.abs() <= LARGEST_ZERO_N).unwrap_or_default()
 }
 
 /// The running median; the ends stay as they are.
@@ -192,6 +219,13 @@ mod tests {
         assert_eq!(over(&[jab(0.0, 40.0, 200), jab(0.0, 15.0, 200)]), 0);
         // Two wrong samples are a spike.
         assert_eq!(over(&[jab(0.0, 400.0, 2)]), 0);
+        // A sensor of inverted sign: the push is as hard.
+        assert_eq!(over(&[jab(0.0, -120.0, 30)]), 1);
+        assert_eq!(over(&[jab(0.0, -120.0, 1900)]), 1);
+        assert_eq!(over(&[jab(0.0, -40.0, 200), jab(0.0, 35.0, 200)]), 1);
+        // A pull beside a push is none.
+        assert_eq!(over(&[[jab(0.0, -65.0, 200), jab(0.0, 70.0, 2)].concat()]), 1);
+        assert_eq!(over(&[[jab(0.0, -50.0, 200), jab(0.0, 55.0, 200)].concat()]), 0);
         // A hand that never leaves counts from the sensor's own zero.
         assert_eq!(over(&[vec![70.0; 2000]]), 1);
     }
