@@ -4,13 +4,17 @@ use super::{Outcome, progress};
 use crate::batch::{self, Earlier};
 use crate::cohort::shard::Shard;
 use crate::cohort::shard_run::analyze_shard;
-use crate::error::Severity;
+use crate::error::{Error, Severity};
+use crate::format::counted;
 use crate::report::html::{FiguresChoice, PageOptions};
 use crate::report::output::{self, OutputOptions};
 use crate::report::{budget_text, json, summary_text};
 use crate::results::{InputRecord, Results};
 use crate::study::built_in;
+use crate::study::folder::read_study;
 use crate::study::plan::Plan;
+use crate::study::study_file;
+use crate::study::toml_doc::read_text;
 use anyhow::{Context, bail};
 use clap::ValueEnum;
 use std::path::{Path, PathBuf};
@@ -211,8 +215,8 @@ fn tell_earlier(earlier: Earlier, quiet: bool) {
     }
     if earlier.resumed > 0 {
         note!(
-            "taken up: {} recordings were done before this run",
-            earlier.resumed
+            "taken up where an earlier run stopped, with {} done",
+            counted(earlier.resumed, "recording")
         );
     }
 }
@@ -249,8 +253,7 @@ fn find_plan(given: &str, inputs: &[PathBuf]) -> anyhow::Result<(Plan, Option<In
     let of_study = own.is_some();
     let path = own.unwrap_or_else(|| PathBuf::from(given));
     if path.is_file() {
-        let text =
-            std::fs::read_to_string(&path).with_context(|| format!("the plan {given} cannot be read"))?;
+        let text = read_text(&path, given).map_err(Error::from)?;
         let (plan, problems) = Plan::parse(given, &text);
         for problem in &problems {
             note!("{}: {problem}", word(problem.severity));
@@ -258,6 +261,13 @@ fn find_plan(given: &str, inputs: &[PathBuf]) -> anyhow::Result<(Plan, Option<In
         let plan =
             plan.with_context(|| format!("the plan {given} cannot be used: correct what is listed above"))?;
         return Ok((plan, (!of_study).then(|| batch::given_plan(&path, &text))));
+    }
+    let studies = inputs.iter().filter(|i| i.join(study_file::FILE_NAME).is_file());
+    if let Some(study) = studies.map(|root| read_study(root, &mut Vec::new())).next() {
+        return match study.plan(given) {
+            Some(plan) => Ok((plan, None)),
+            None => bail!("{}", study.no_plan(given, "--plan")),
+        };
     }
     if let Some(plan) = built_in::built_in(given) {
         return Ok((plan, None));

@@ -389,6 +389,40 @@ impl Measure {
         }
     }
 
+    /// Whether nothing at all is an answer as good as any other number, so that an interval that reaches 0 tells
+    /// something: no drift, no loss. The others say nothing where they are not told from 0.
+    pub fn may_be_none(self) -> bool {
+        match self {
+            Measure::Preload
+            | Measure::Damping
+            | Measure::Loss
+            | Measure::LossRatio
+            | Measure::Steadiness
+            | Measure::HandShare
+            | Measure::ZeroDrift
+            | Measure::BetweenSprings
+            | Measure::CentrePath => true,
+            Measure::Peak
+            | Measure::SpringPeak
+            | Measure::Excursion
+            | Measure::Onset
+            | Measure::OnsetTravel
+            | Measure::OnsetForce
+            | Measure::TakeUp
+            | Measure::EndFeel
+            | Measure::FittedEndFeel
+            | Measure::Window
+            | Measure::Secant
+            | Measure::DisplacementAt30N
+            | Measure::RecoilRatio
+            | Measure::TimeToPeak
+            | Measure::SpringRate
+            | Measure::ForceAmplitude
+            | Measure::PeakPressure
+            | Measure::LoadedArea => false,
+        }
+    }
+
     /// The measure of that column name.
     pub fn by_name(name: &str) -> Option<Measure> {
         Measure::ALL.into_iter().find(|m| m.info().name == name)

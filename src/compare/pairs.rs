@@ -282,8 +282,8 @@ fn list_uncompared<'a>(
     let label = Measure::EndFeel.info().label;
     let count = |side| Trials::of(group.side(side), Measure::EndFeel, ComparisonScale::Log).n();
     let (side, reason) = match (count(Side::Left) > 0, count(Side::Right) > 0) {
-        (true, _) => (Side::Left, format!("the right side has no {label} above zero")),
-        (_, true) => (Side::Right, format!("the left side has no {label} above zero")),
+        (true, _) => (Side::Left, format!("the right side has no {label} that is told from zero")),
+        (_, true) => (Side::Right, format!("the left side has no {label} that is told from zero")),
         // Force alone has no stiffness: that is said with the tests, and what force gives is compared.
         _ if !measures.is_empty() => return,
         _ => (Side::Left, "no measure that both sides share".to_owned()),

@@ -1,5 +1,6 @@
 //! Raw columns to a trace: units, sides, time in order. Shared by every reader.
 
+use crate::format::counted;
 use super::counts::{self, CalibratedColumn, CalibrationChoice};
 use super::headings::{ColumnLayout, SourceColumn};
 use super::sign::{self, ChannelSigns, ColumnSign};
@@ -135,7 +136,10 @@ fn without_sentinels(file: &str, column: &SourceColumn, values: &mut [f64]) -> O
     Some(
         Problem::warning(
             file,
-            format!("{count} samples of {first} or the like, which loggers write for \"no value\""),
+            format!(
+                "{} of {first} or the like, which loggers write for \"no value\"",
+                counted(count, "sample")
+            ),
             "an empty cell where a sample is missing",
             "they are read as missing; look why the sensor gave none",
         )
@@ -270,9 +274,9 @@ impl RawTable<'_> {
         if let Some(row) = order.first_missing {
             let mut problem = Problem::warning(
                 self.file,
-                format!("{} rows without a time", order.missing),
+                format!("{} without a time", counted(order.missing, "row")),
                 "the time of each sample",
-                "these rows are left out; look why the time is missing",
+                "what has no time is left out; look why the time is missing",
             )
             .in_column(&column.heading);
             problem.line = self.line(row);
@@ -280,8 +284,8 @@ impl RawTable<'_> {
         }
         if order.equal > 0 {
             self.notes.push(format!(
-                "equal times: {} later samples with the time of the one before left out",
-                order.equal
+                "equal times: {} with the time of the one before left out",
+                counted(order.equal, "later sample")
             ));
         }
         let pick = |values: &[f64]| -> Vec<f64> { order.kept.iter().map(|&row| values[row]).collect() };

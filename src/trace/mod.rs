@@ -242,8 +242,8 @@ pub struct FitSummary {
     pub damping_n_s_per_mm: f64,
     /// Of the relaxing branch, when there is one.
     pub relaxation_time_s: Option<f64>,
-    /// Residual of the springs over their force range, in percent.
-    pub residual_percent: f64,
+    /// Residual of the springs over their force range, in percent; `None` without springs.
+    pub residual_percent: Option<f64>,
 }
 
 /// One episode from touching to leaving, of one side.
@@ -291,6 +291,21 @@ impl Test {
     /// The value of a measure.
     pub fn value(&self, measure: Measure) -> Option<f64> {
         self.measures.value(measure)
+    }
+
+    /// The value of a measure where it may stand as a finding ([`Measures::finding`]).
+    pub fn finding(&self, measure: Measure) -> Option<f64> {
+        self.measures.finding(measure).map(|e| e.value)
+    }
+
+    /// Its notes, and after them which numbers are not determined (METHODS.md §5.4).
+    pub fn remarks(&self) -> Vec<Note> {
+        let mut all = self.notes.clone();
+        let measures = self.measures.not_determined();
+        if !measures.is_empty() {
+            all.push(Note::NotDetermined { measures });
+        }
+        all
     }
 
     /// Springs that enter the means.

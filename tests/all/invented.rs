@@ -188,7 +188,7 @@ pub fn press(push: &Push, level: &str, side: Side, trial: u32) -> Test {
             knee_width_mm: 0.1,
             damping_n_s_per_mm: push.damping,
             relaxation_time_s: None,
-            residual_percent: 0.8,
+            residual_percent: Some(0.8),
         }),
         total_peak_n: peak,
         drive_deg: None,

@@ -183,7 +183,7 @@ fn what_a_study_lacks_is_said_for_each_design() {
     assert!(agreement::of_study(&one, &[], &[]).spread.is_none());
     one[0].about.level = None;
     let notes = agreement::of_study(&one, &[], &[]).notes;
-    assert!(notes[0].starts_with("1 tests name no level"), "{notes:?}");
+    assert!(notes[0].starts_with("1 test names no level"), "{notes:?}");
 }
 
 #[test]
