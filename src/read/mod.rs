@@ -16,6 +16,7 @@ pub mod parquet;
 pub mod readings;
 pub mod recording;
 mod sign;
+mod stamps;
 pub mod validity;
 
 use crate::error::{Error, Problem, Result};

@@ -50,6 +50,7 @@ mod reference_tests;
 mod simulate;
 mod simulated_truth;
 mod springs;
+mod stamps;
 mod stats_reference;
 mod tables;
 mod technique;
