@@ -236,7 +236,7 @@ fn tell_earlier(earlier: Earlier, quiet: bool) {
     }
     if earlier.resumed > 0 {
         note!(
-            "taken up where an earlier run stopped, with {} done",
+            "taken up: {} done before this run",
             counted(earlier.resumed, "recording")
         );
     }
