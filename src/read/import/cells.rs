@@ -13,7 +13,7 @@ pub(super) fn cells_of(line: &str, delimiter: u8) -> Vec<String> {
 
 /// How a cell is written.
 #[derive(Debug, PartialEq)]
-pub(super) enum Written {
+pub(super) enum NumberCell {
     /// As plain text has it.
     Number(Vec<u8>),
     /// A number, but with other marks than the profile's.
@@ -23,10 +23,10 @@ pub(super) enum Written {
 }
 
 /// Reads a cell as the profile says.
-pub(super) fn number(cell: &[u8], profile: &ImportProfile) -> Written {
+pub(super) fn number(cell: &[u8], profile: &ImportProfile) -> NumberCell {
     let numeric = cell.iter().all(|b| b.is_ascii_digit() || b"+-.,eE' ".contains(b));
     if !numeric || !cell.iter().any(u8::is_ascii_digit) {
-        return Written::Other;
+        return NumberCell::Other;
     }
     let decimal = profile.decimal_mark();
     let mut parts = cell.splitn(2, |b| *b == decimal);
@@ -45,7 +45,7 @@ pub(super) fn number(cell: &[u8], profile: &ImportProfile) -> Written {
                 all(g) && if i == 0 { g.len() <= 3 } else { g.len() == 3 }
             });
             if !right {
-                return Written::OtherMarks;
+                return NumberCell::OtherMarks;
             }
             plain.extend(sign);
             plain.extend(groups.concat());
@@ -59,8 +59,8 @@ pub(super) fn number(cell: &[u8], profile: &ImportProfile) -> Written {
     let other = |b: &u8| b",' ".contains(b);
     let points = plain.iter().filter(|b| **b == b'.').count();
     match plain.iter().any(other) || points > usize::from(rest.is_some()) {
-        true => Written::OtherMarks,
-        false => Written::Number(plain),
+        true => NumberCell::OtherMarks,
+        false => NumberCell::Number(plain),
     }
 }
 
@@ -76,7 +76,7 @@ mod tests {
             ..ImportProfile::default()
         };
         let read = |text: &str, profile: &ImportProfile| match number(text.as_bytes(), profile) {
-            Written::Number(plain) => String::from_utf8(plain).unwrap(),
+            NumberCell::Number(plain) => String::from_utf8(plain).unwrap(),
             other => format!("{other:?}"),
         };
         assert_eq!(read("-1.234,5", &german), "-1234.5");

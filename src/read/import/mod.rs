@@ -20,7 +20,7 @@ use crate::study::mapping::ColumnMapping;
 use crate::study::words::shown;
 use crate::units::Unit;
 use crate::study::column_key::ColumnKey;
-use cells::{Written, cells_of, number};
+use cells::{NumberCell, cells_of, number};
 use times::TimeOrigin;
 
 /// The file as plain text: UTF-8, headings in the first line that is not blank, numbers with a point, time in s.
@@ -206,13 +206,13 @@ impl Plain<'_> {
                 continue;
             }
             match number(cell, self.profile) {
-                Written::Number(plain) => self.out.extend(plain),
-                Written::Other => {
+                NumberCell::Number(plain) => self.out.extend(plain),
+                NumberCell::Other => {
                     self.out.push(b'"');
                     self.out.extend(cell.iter().filter(|b| **b != b'"'));
                     self.out.push(b'"');
                 }
-                Written::OtherMarks => {
+                NumberCell::OtherMarks => {
                     let mark = char::from(self.profile.decimal_mark());
                     return Err(self.bad(k, line, cell, &format!("a number with the decimal mark \"{mark}\"")));
                 }

@@ -1,6 +1,6 @@
 //! What kind of file one is: where its headings stand, how its numbers are written, and which of its columns are what.
 
-use super::cells::{Written, cells_of, number};
+use super::cells::{NumberCell, cells_of, number};
 use super::decode::{decode, likely};
 use super::times::form_of;
 use crate::read::headings::plain_unit;
@@ -72,7 +72,7 @@ pub fn look(bytes: &[u8]) -> Option<Looked> {
         .map(|l| l.strip_suffix('\r').unwrap_or(l))
         .collect();
     let tables = [b';', b'\t', b',', b'|'].into_iter();
-    let tables = tables.filter_map(|delimiter| Table::find(&lines, delimiter));
+    let tables = tables.filter_map(|delimiter| RowsAlike::find(&lines, delimiter));
     let table = tables.max_by_key(|t| (t.rows, t.cells))?;
     table.looked(&lines, encoding)
 }
@@ -88,7 +88,7 @@ fn whole_lines(piece: &[u8], encoding: TextEncoding) -> &[u8] {
 }
 
 /// Rows of cells that are numbers or moments, all of one length.
-struct Table {
+struct RowsAlike {
     delimiter: u8,
     /// Line of the first row, from 0.
     first: usize,
@@ -96,8 +96,8 @@ struct Table {
     cells: usize,
 }
 
-impl Table {
-    fn find(lines: &[&str], delimiter: u8) -> Option<Table> {
+impl RowsAlike {
+    fn find(lines: &[&str], delimiter: u8) -> Option<RowsAlike> {
         let is_row = |line: &str| {
             let cells = cells_of(line, delimiter);
             let filled = cells.iter().filter(|c| !c.is_empty()).count();
@@ -105,7 +105,7 @@ impl Table {
             (cells.len() >= 2 && data >= 2 && data * 2 >= filled).then_some(cells.len())
         };
         let kinds: Vec<Option<usize>> = lines.iter().map(|l| is_row(l)).collect();
-        let (mut best, mut from): (Option<Table>, usize) = (None, 0);
+        let (mut best, mut from): (Option<RowsAlike>, usize) = (None, 0);
         while from < lines.len() {
             let Some(cells) = kinds[from] else {
                 from += 1;
@@ -114,7 +114,7 @@ impl Table {
             let alike = |k: &usize| kinds[*k] == Some(cells) || (lines[*k].trim().is_empty() && *k > from);
             let to = (from..lines.len()).find(|k| !alike(k)).unwrap_or(lines.len());
             if to - from >= ROWS && best.as_ref().is_none_or(|b| b.rows < to - from) {
-                best = Some(Table {
+                best = Some(RowsAlike {
                     delimiter,
                     first: from,
                     rows: to - from,
@@ -208,7 +208,7 @@ fn marks(profile: &mut ImportProfile, rows: &[Vec<String>]) -> Option<()> {
         thousands,
         ..profile.clone()
     };
-    let reads = |p: &ImportProfile| cells.iter().all(|c| number(c.as_bytes(), p) != Written::OtherMarks);
+    let reads = |p: &ImportProfile| cells.iter().all(|c| number(c.as_bytes(), p) != NumberCell::OtherMarks);
     let tries = [
         (b'.', None),
         (b',', None),
