@@ -7,6 +7,7 @@ mod mats;
 mod naming;
 mod parallel;
 mod recording;
+mod saved_curves;
 mod study_files;
 pub(crate) mod records;
 pub mod reference;
@@ -14,9 +15,10 @@ pub mod sums;
 
 pub use aggregate::aggregate;
 pub(crate) use folder_run::FolderRun;
-pub use folder_run::{Earlier, SavedCurves, WriteResults, analyze_into};
+pub use folder_run::{Earlier, WriteResults, analyze_into};
 pub use parallel::parallel_map;
 pub use recording::{Loaded, RecordingOutcome, sidecar};
+pub use saved_curves::SavedCurves;
 pub use study_files::{given_plan, study_files};
 
 use crate::agreement::registered::Registered;

@@ -11,7 +11,7 @@ use crate::signal::{find_tests, measure};
 use crate::study::inputs;
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::technique::outside_tests;
-use crate::trace::{Curve, Test};
+use crate::trace::{About, ConditionedSignals, Curve, Test};
 use serde::{Deserialize, Serialize};
 use std::io::Read;
 use std::path::Path;
@@ -190,22 +190,12 @@ impl Job {
                 ExclusionCause::Person(reason.clone()),
             ));
         }
-        let mut about = sidecar.about.clone();
-        about.site = about.site.or_else(|| self.study.site.clone());
-        let source = RecordingSource {
-            path: &file.path,
-            recording: &file.recording,
-            sidecar_name: &file.sidecar,
-            sidecar: &sidecar,
-            study: &self.study,
-            calibrations: &self.instrument.calibrations,
-            strict: self.strict,
-        };
+        let source = self.source(file, &sidecar);
         let read = if any_error(&problems) {
             Err(None)
         } else {
             content
-                .and_then(|bytes| read_recording_bytes(&source, about, bytes, sha256))
+                .and_then(|bytes| read_recording_bytes(&source, self.about(&sidecar), bytes, sha256))
                 .map_err(Some)
         };
         match read {
@@ -239,6 +229,37 @@ impl Job {
         }
         outcome.problems = problems;
         outcome
+    }
+
+    fn source<'a>(&'a self, file: &'a inputs::InputFile, sidecar: &'a Sidecar) -> RecordingSource<'a> {
+        RecordingSource {
+            path: &file.path,
+            recording: &file.recording,
+            sidecar_name: &file.sidecar,
+            sidecar,
+            study: &self.study,
+            calibrations: &self.instrument.calibrations,
+            strict: self.strict,
+        }
+    }
+
+    fn about(&self, sidecar: &Sidecar) -> About {
+        let site = sidecar.about.site.clone().or_else(|| self.study.site.clone());
+        About {
+            site,
+            ..sidecar.about.clone()
+        }
+    }
+
+    /// The conditioned signals of a recording's tests, in their order.
+    ///
+    /// # Errors
+    /// What is wrong with the recording.
+    pub(super) fn signals(&self, loaded: Loaded<'_>) -> Result<Vec<ConditionedSignals>, Error> {
+        let source = self.source(loaded.file, &loaded.sidecar);
+        let about = self.about(&loaded.sidecar);
+        let read = read_recording_bytes(&source, about, loaded.content?, loaded.sha256)?;
+        Ok(find_tests(&read.trace, &self.settings)?.signals())
     }
 
     fn measure(

@@ -6,6 +6,7 @@ use crate::cohort::shard::Shard;
 use crate::cohort::shard_run::analyze_shard;
 use crate::error::{Error, Severity};
 use crate::format::counted;
+use crate::report::datapackage::TableFormat;
 use crate::report::html::{FiguresChoice, PageOptions};
 use crate::report::output::{self, OutputOptions};
 use crate::report::{budget_text, json, summary_text};
@@ -54,6 +55,15 @@ pub struct AnalyzeArgs {
     /// Adds cohort.html (how the measures are spread) and dataset/ (Parquet by site and session, for other engines).
     #[arg(long, requires = "out", conflicts_with = "shard")]
     cohort: bool,
+    /// Adds curves/: the conditioned force and displacement of each test at every sample, with its marks.
+    #[arg(
+        long,
+        value_enum,
+        requires = "out",
+        conflicts_with = "shard",
+        value_name = "FORMAT"
+    )]
+    curves: Option<CurveFormat>,
     /// Which tests get a figure: auto draws up to 60 tests, beyond that those behind a finding or a problem.
     #[arg(long, value_enum, default_value = "auto", value_name = "WHICH")]
     figures: Figures,
@@ -78,6 +88,12 @@ pub struct AnalyzeArgs {
     /// Cores to work on; all of them otherwise. The results do not depend on it.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
     jobs: Option<u16>,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum CurveFormat {
+    Csv,
+    Parquet,
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
@@ -152,6 +168,10 @@ fn into_folder(
         page: args.figures.page(),
         png: args.png,
         cohort: args.cohort,
+        curves: args.curves.map(|f| match f {
+            CurveFormat::Csv => TableFormat::Csv,
+            CurveFormat::Parquet => TableFormat::Parquet,
+        }),
     };
     let (results, earlier) = with_bar(options, quiet, |options| {
         batch::analyze_into(&args.paths, out, options, &|folder, results, curves| {

@@ -3,6 +3,7 @@
 //! Everything that names a result — CSV, Parquet, JSON, codebook, report — reads it here.
 
 mod column;
+mod of_curves;
 mod of_debrief;
 mod of_scans;
 mod of_tests;
@@ -14,6 +15,11 @@ pub use column::{Column, Kind};
 pub mod table {
     pub use super::of_scans::*;
     pub use super::of_tests::*;
+
+    /// Those of curves and their marks.
+    pub mod curves {
+        pub use super::super::of_curves::*;
+    }
 
     /// Those of a debrief's tables.
     pub mod debrief {

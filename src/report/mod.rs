@@ -3,6 +3,8 @@
 pub mod agreement;
 pub mod certificate;
 pub mod cohort;
+mod curves;
+pub mod datapackage;
 mod dataset;
 pub mod debrief;
 pub mod followed;
@@ -11,6 +13,7 @@ pub mod html;
 pub mod json;
 mod order;
 pub mod output;
+mod over;
 mod parquet;
 pub mod station;
 pub mod tables;

@@ -225,6 +225,17 @@ pub struct Curve {
     pub displacement_mm: Vec<f32>,
 }
 
+/// The conditioned signals of one test at every sample, with some of the open before and after it.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct ConditionedSignals {
+    /// In the recording's own seconds.
+    pub time_s: Vec<f64>,
+    /// Force from its zero.
+    pub force_n: Vec<f64>,
+    /// `None` without displacement.
+    pub displacement_mm: Option<Vec<f64>>,
+}
+
 /// The whole-trace fit, for drawing its lines and reporting how well it holds.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct FitSummary {
@@ -286,6 +297,14 @@ impl Test {
     /// Side of the test; a test whose side nobody named stands as midline in no table, so this is an option.
     pub fn side(&self) -> Option<Side> {
         self.about.side
+    }
+
+    /// Begin of the names of its files: its recording, its number and its side.
+    pub(crate) fn file_stem(&self) -> String {
+        let file = self.recording.rsplit('/').next();
+        let stem = file.and_then(|f| f.split('.').next()).unwrap_or("");
+        let side = self.side().map_or("side", Side::word);
+        format!("{stem}-{}-{side}", self.test)
     }
 
     /// The value of a measure.

@@ -181,7 +181,7 @@ def put(rows, kind, key, measure, contrast, left, right, n, known, log):
         row["asymmetry_percent"] = percent(contrast.d)
     if half is not None:
         _, row["spread_source"], row["variance_rule"] = known
-        row["raised_to_measurement"] = str(contrast.raised).lower()
+        row["raised_to_measurement"] = str(contrast.raised).upper()
         row["standard_error"] = contrast.se
         row["degrees_of_freedom"] = contrast.df if math.isfinite(contrast.df) else None
         ends = [contrast.d - half, contrast.d + half]

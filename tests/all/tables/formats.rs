@@ -60,7 +60,7 @@ fn assert_written_alike(table: &Table) {
                 }
                 (Cell::Bool(b), AnyValue::Boolean(m)) => {
                     assert_eq!(*b, m, "{place}");
-                    assert_eq!(text, if m { "true" } else { "false" }, "{place}");
+                    assert_eq!(text, if m { "TRUE" } else { "FALSE" }, "{place}");
                 }
                 (Cell::Missing, AnyValue::Null) => assert_eq!(text, "", "{place}"),
                 (Cell::List(items), AnyValue::Null) => {
@@ -102,6 +102,42 @@ fn tables_without_rows_keep_their_columns_and_kinds() {
                 Kind::Bool => "bool",
             };
             assert_eq!(kind, wanted, "{}.{}", table.name, column.name);
+        }
+    }
+}
+
+/// Parquet's own schema says all there is to say. What else a writer puts beside it (how Arrow held the columns) names types
+/// that older readers refuse the file for: pyarrow 12 and R's arrow of its time know no `string_view`.
+#[test]
+fn parquet_holds_types_that_every_reader_knows_and_no_others() {
+    let recording = tautpoint::cohort::parquet::recording(
+        &[("force_n".to_owned(), vec![Some(1.0), None])],
+        &[("about".to_owned(), "a text".to_owned())],
+    );
+    let mut files = vec![(recording.unwrap(), vec!["about".to_owned()])];
+    files.extend(
+        all_tables(&hostile_results())
+            .iter()
+            .map(|t| (t.to_parquet().unwrap(), vec![])),
+    );
+    for (bytes, texts) in files {
+        let mut reader = ParquetReader::new(Cursor::new(bytes));
+        let about = reader.get_metadata().unwrap();
+        let pairs = about.key_value_metadata.iter().flatten();
+        assert_eq!(pairs.map(|p| p.key.clone()).collect::<Vec<_>>(), texts);
+        for column in about.schema_descr.columns() {
+            let kind = &column.descriptor.primitive_type;
+            // Parquet format, LogicalTypes.md: STRING annotates a byte array; int64, double and boolean need none.
+            let said = (
+                format!("{:?}", kind.physical_type),
+                format!("{:?}", kind.logical_type),
+            );
+            let known = match said.0.as_str() {
+                "ByteArray" => said.1 == "Some(String)",
+                "Int64" | "Double" | "Boolean" => said.1 == "None",
+                _ => false,
+            };
+            assert!(known, "{}: {said:?}", kind.field_info.name);
         }
     }
 }
