@@ -175,6 +175,9 @@ fn check_file(file: &InputFile, study: Option<&Study>, calibrations: &Calibratio
         match read_recording(&source, sidecar.about.clone()) {
             Ok(read) => {
                 problems.extend(read.problems);
+                if sidecar.about.excluded.is_none() {
+                    problems.extend(read.inverted.map(|problem| *problem));
+                }
                 problems.extend(validity::validity(&read.trace));
                 problems.extend(stretches::describe(&read.trace, &[]));
                 notes = read.trace.notes;
