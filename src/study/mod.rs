@@ -11,6 +11,7 @@ pub mod door;
 pub mod draws;
 pub mod folder;
 pub mod gains;
+pub mod import;
 pub mod inputs;
 pub mod mapping;
 pub mod mat_setup;
