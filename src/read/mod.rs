@@ -10,6 +10,7 @@ mod channels;
 pub mod counts;
 mod delimited;
 mod headings;
+pub mod import;
 mod lines;
 pub mod mat;
 pub mod parquet;
