@@ -10,7 +10,7 @@ use crate::results::{Excluded, Exclusion, ExclusionCause, InputKind, InputRecord
 use crate::signal::{find_tests, measure};
 use crate::study::inputs;
 use crate::study::sidecar::{Sidecar, any_error};
-use crate::technique::outside_tests;
+use crate::technique::{UntoldForce, untold_forces, untold_problems};
 use crate::trace::{About, ConditionedSignals, Curve, Test};
 use serde::{Deserialize, Serialize};
 use std::io::Read;
@@ -26,6 +26,8 @@ pub struct RecordingOutcome {
     pub plan: Option<String>,
     pub problems: Vec<Problem>,
     pub exclusions: Vec<Exclusion>,
+    /// Forces over a ceiling that no test holds.
+    pub untold: Vec<UntoldForce>,
     pub input: InputRecord,
     /// The sidecar beside it.
     pub sidecar: Option<InputRecord>,
@@ -42,6 +44,7 @@ impl RecordingOutcome {
             plan: None,
             problems: Vec::new(),
             exclusions: Vec::new(),
+            untold: Vec::new(),
             input,
             sidecar: None,
             name_in_sums: None,
@@ -211,7 +214,8 @@ impl Job {
                 // What was left out was pressed all the same.
                 if sidecar.known_weight_n.is_none() {
                     let hidden = self.study.hidden();
-                    problems.extend(outside_tests(&read.trace, &outcome.tests, &self.settings, hidden));
+                    outcome.untold = untold_forces(&read.trace, &outcome.tests, &self.settings);
+                    problems.extend(untold_problems(&outcome.untold, &self.settings, hidden));
                 }
             }
             Err(error) => {
@@ -270,6 +274,12 @@ impl Job {
         problems: &mut Vec<Problem>,
     ) {
         let recording = &read.trace.recording;
+        if let Some(inverted) = &read.inverted {
+            let cause = ExclusionCause::Unusable(inverted.found.clone());
+            outcome.exclusions.push(whole_file(recording, cause));
+            problems.push((**inverted).clone());
+            return;
+        }
         let named = naming::Naming::new(&read.trace, sidecar, &self.study, self.plan.as_ref());
         let named = match named {
             Ok(named) => named,

@@ -105,10 +105,16 @@ fn day(about: &About) -> Option<Day> {
 
 impl RecordingSource<'_> {
     /// Which heading is which column, with the study's factors where the sidecar has none.
-    fn mapping(&self) -> ColumnMapping {
-        ColumnMapping {
+    pub fn mapping(&self) -> ColumnMapping {
+        let own = ColumnMapping {
             gains: self.study.gains.clone(),
             ..self.sidecar.columns.clone()
+        };
+        // What our own recorder wrote is no other program's, nor is what says itself how it is written.
+        let ours = self.sidecar.recorder_version.is_some() || own.import.is_some();
+        match self.study.import.as_ref().filter(|_| !ours) {
+            Some(import) => own.or(import),
+            None => own,
         }
     }
 

@@ -20,6 +20,7 @@ mod figures;
 mod filter_reference;
 mod good_practice;
 mod hostile;
+mod import;
 mod instrument;
 mod invented;
 mod inverted_sign;
