@@ -4,6 +4,7 @@ use super::{Job, mats, naming, sums};
 use crate::error::{Error, Problem, Severity};
 use crate::fault::isolated;
 use crate::mat::MatTest;
+use crate::read::plausible::implausible_stiffness;
 use crate::read::recording::{RecordingSource, read_recording_bytes};
 use crate::read::{HashWriter, ReadTrace, parquet, sha256_hex};
 use crate::results::{Excluded, Exclusion, ExclusionCause, InputKind, InputRecord};
@@ -299,6 +300,7 @@ impl Job {
         });
         match measured {
             Ok((tests, short)) => {
+                let tests = self.plausible(recording, tests, outcome, problems);
                 outcome.plan = named.plan_used(&tests).or_else(|| sidecar.plan.clone());
                 outcome.tests = tests;
                 outcome
@@ -317,6 +319,32 @@ impl Job {
                 problems.push(problem);
             }
         }
+    }
+}
+
+impl Job {
+    /// The tests whose stiffness can be a spine's; the others are left out and named.
+    fn plausible(
+        &self,
+        recording: &str,
+        tests: Vec<Test>,
+        outcome: &mut RecordingOutcome,
+        problems: &mut Vec<Problem>,
+    ) -> Vec<Test> {
+        let limits = &self.settings.plausible;
+        let hidden = self.study.hidden();
+        let left_out = |test: &Test| implausible_stiffness(test, limits, hidden);
+        let mut kept = Vec::with_capacity(tests.len());
+        for test in tests {
+            let Some(problem) = left_out(&test) else {
+                kept.push(test);
+                continue;
+            };
+            let cause = ExclusionCause::Unusable(problem.found.clone());
+            outcome.exclusions.push(Exclusion::in_recording(Excluded::Test, recording, cause));
+            problems.push(problem);
+        }
+        kept
     }
 }
 

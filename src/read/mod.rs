@@ -15,6 +15,7 @@ mod lines;
 pub mod mat;
 pub mod parquet;
 pub mod readings;
+pub mod plausible;
 pub mod recording;
 mod sign;
 mod stamps;

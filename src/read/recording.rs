@@ -3,6 +3,7 @@
 use super::assemble::ReadContext;
 use super::calibrations::Calibrations;
 use super::counts::CalibrationChoice;
+use super::plausible::implausible;
 use super::mat::{MatSource, read_mat};
 use super::{ReadTrace, from_file, read_file, sha256_hex};
 use crate::calibrate::drift::OUT_OF_CONTROL_ADVICE;
@@ -78,6 +79,9 @@ pub fn read_recording_bytes(
             from_file(source.path, bytes, sha256, source.recording, context)?
         }
     };
+    if let Some(problem) = implausible(&read.trace, &source.study.settings.plausible) {
+        return Err(problem.into());
+    }
     // A trace that is in units does not depend on it.
     if let Some(absent) = absent
         && source.calibrations.iter().next().is_some()

@@ -41,6 +41,7 @@ mod not_determined;
 mod over_ceiling;
 mod page;
 mod plans;
+mod plausible;
 mod program;
 mod proof;
 mod read;
