@@ -160,3 +160,23 @@ fn a_peak_that_is_over_before_the_low_pass_follows_is_read_from_the_unfiltered_f
     assert!((peak.value - 130.0).abs() < 1.0, "{peak:?}");
     assert!((results.tests[0].total_peak_n - 130.0).abs() < 1.0);
 }
+
+#[test]
+fn a_blind_study_tells_a_jab_without_recording_and_side() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::create_dir(dir.path().join("recordings")).unwrap();
+    std::fs::write(dir.path().join("study.toml"), "blind = true\n").unwrap();
+    let put =
+        |name: &str, text: &str| std::fs::write(dir.path().join("recordings").join(name), text).unwrap();
+    put("press.csv", &recording(40.0, 200));
+    put("press.toml", "level = \"C5\"\nside = \"left\"\n");
+    let results = run(&[dir.path().to_owned()], &Options::default()).unwrap();
+    let over = results
+        .technique
+        .iter()
+        .filter(|f| f.rule == TechniqueRule::OverCeiling);
+    let over: Vec<_> = over.collect();
+    assert_eq!(over.len(), 1, "{over:?}");
+    assert!(over[0].recording.is_none() && over[0].side.is_none(), "{over:?}");
+    assert!(!over[0].text().contains("5.00 s"), "{}", over[0].text());
+}

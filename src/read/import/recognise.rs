@@ -257,7 +257,7 @@ fn key_of(heading: &str) -> Option<ColumnKey> {
     let lower = heading.to_lowercase();
     let words: Vec<&str> = lower.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).collect();
     let begins = |begin: &&str| words.iter().any(|w| w.starts_with(begin));
-    let key = WORDS.iter().find(|(_, begins_with)| begins_with.iter().any(|b| begins(&b)));
+    let key = WORDS.iter().find(|(_, begins_with)| begins_with.iter().any(begins));
     let key = key.map(|(key, _)| *key)?;
     let says = |side: [&str; 2]| words.iter().any(|w| side.contains(w));
     Some(match (key, says(["left", "links"]), says(["right", "rechts"])) {
