@@ -10,7 +10,7 @@ use crate::error::Problem;
 use crate::read::sha256_hex;
 use crate::study::opened::is_sha256;
 use crate::study::toml_doc::read_text_as;
-use crate::study::words::shown;
+use crate::study::words::{list, shown};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Component, Path, PathBuf};
 
@@ -162,7 +162,8 @@ fn changed_problem(name: &str) -> Problem {
     )
 }
 
-/// A warning for every recording whose hash is not the one kept, and for sums that cannot be read.
+/// A warning for every recording whose hash is not the one kept, one for all of which none was kept, and for sums that cannot be
+/// read.
 ///
 /// `files` are recordings by [`name_in_study`] with their hashes; those without a hash are passed over.
 pub fn changed<'a>(root: &Path, files: impl IntoIterator<Item = (&'a str, &'a str)>) -> Vec<Problem> {
@@ -170,10 +171,21 @@ pub fn changed<'a>(root: &Path, files: impl IntoIterator<Item = (&'a str, &'a st
     let Some(sums) = sums else {
         return problems;
     };
-    for (name, sha256) in files {
-        if !sha256.is_empty() && sums.get(name).is_some_and(|sum| sum.sha256 != sha256) {
-            problems.push(changed_problem(name));
+    let mut unlisted = Vec::new();
+    for (name, sha256) in files.into_iter().filter(|f| !f.1.is_empty()) {
+        match sums.get(name) {
+            Some(sum) if sum.sha256 != sha256 => problems.push(changed_problem(name)),
+            Some(_) => {}
+            None => unlisted.push(name.to_owned()),
         }
+    }
+    if !unlisted.is_empty() {
+        problems.push(Problem::warning(
+            shown_file(),
+            format!("no hash of {} ({})", counted(unlisted.len(), "recording"), shown(&list(&unlisted))),
+            "the hash of every recording, kept when it was made",
+            "whether they changed since nobody can tell; `tautpoint check` names each",
+        ));
     }
     problems
 }
