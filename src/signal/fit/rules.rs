@@ -1,0 +1,159 @@
+//! Where other rules put the onset, on the same samples with the part of speed taken off (METHODS.md §4.13): how much the rule decides.
+
+use super::series::Series;
+use crate::stats::moments::extremes;
+use crate::trace::OtherRules;
+
+/// Share of the range that a corner keeps away from either end.
+const EDGE_SHARE: f64 = 0.05;
+/// First places tried for a corner.
+const GRID: usize = 40;
+/// Half-widths of a bend that are tried, as shares of the range.
+const HALF_WIDTHS: [f64; 6] = [0.005, 0.01, 0.025, 0.06, 0.12, 0.25];
+/// Share of the range at each end that a tangent is laid through.
+const TANGENT_SHARE: f64 = 0.2;
+/// Steps of a golden section: each takes the place to 62 % of what was open.
+const GOLDEN_STEPS: usize = 24;
+
+/// What the rules say. `None` each where there is nothing to say: no range, no corner, or tangents that hardly cross.
+pub fn other_rules(series: &Series, damping: f64, touch_mm: f64) -> OtherRules {
+    let beyond = |i: &usize| series.displacement_mm[*i] > touch_mm;
+    let rows: Vec<usize> = (0..series.len()).filter(beyond).collect();
+    let x: Vec<f64> = rows.iter().map(|i| series.displacement_mm[*i]).collect();
+    let at_rest = |i: &usize| series.force_n[*i] - damping * series.speed_mm_per_s[*i];
+    let f: Vec<f64> = rows.iter().map(at_rest).collect();
+    let (low, high) = extremes(&x);
+    let range = high - low;
+    if x.len() < 10 || !(range > 0.0 && range.is_finite()) || f.iter().any(|f| !f.is_finite()) {
+        return OtherRules::default();
+    }
+    let edge = EDGE_SHARE * range;
+    let inside = (low + edge, high - edge);
+    let corner = |psi: f64| rss(&x, &f, |x| (x - psi).max(0.0));
+    let two_lines = lowest(inside, GRID, corner);
+    let bend = |gamma: f64| move |x: f64, tau: f64| bend(x, tau, gamma);
+    let cable = HALF_WIDTHS
+        .iter()
+        .map(|share| {
+            let of = bend(share * range);
+            let tau = lowest(inside, GRID / 2, |tau| rss(&x, &f, |x| of(x, tau)));
+            (rss(&x, &f, |x| of(x, tau)), tau)
+        })
+        .min_by(|a, b| a.0.total_cmp(&b.0));
+    let within = |mm: f64| (inside.0 * 1.000_001 < mm && mm < inside.1 * 0.999_999).then_some(mm);
+    OtherRules {
+        two_lines_mm: within(two_lines),
+        bent_cable_mm: cable.and_then(|(_, tau)| within(tau)),
+        tangents_mm: tangents(&x, &f, (low, high)).filter(|mm| low < *mm && *mm < high),
+    }
+}
+
+/// The bent cable of slope 0 before and 1 after (Chiu, Lockhart & Routledge 2006, J Am Stat Assoc 101:542-553).
+fn bend(x: f64, tau: f64, gamma: f64) -> f64 {
+    let from = x - tau;
+    if from.abs() <= gamma {
+        (from + gamma).powi(2) / (4.0 * gamma)
+    } else {
+        from.max(0.0)
+    }
+}
+
+/// Where a function is lowest: the best of a grid, then a golden section beside it.
+fn lowest((low, high): (f64, f64), grid: usize, of: impl Fn(f64) -> f64) -> f64 {
+    let step = (high - low) / grid as f64;
+    let places = (0..=grid).map(|i| low + i as f64 * step);
+    let best = places.map(|p| (of(p), p)).min_by(|a, b| a.0.total_cmp(&b.0)).map_or(low, |b| b.1);
+    let (mut a, mut b) = ((best - step).max(low), (best + step).min(high));
+    let golden = 0.5 * (5.0_f64.sqrt() - 1.0);
+    for _ in 0..GOLDEN_STEPS {
+        let (c, d) = (b - golden * (b - a), a + golden * (b - a));
+        if of(c) < of(d) { b = d } else { a = c }
+    }
+    0.5 * (a + b)
+}
+
+/// Residual sum of squares of f on a constant, x and one more column.
+fn rss(x: &[f64], f: &[f64], column: impl Fn(f64) -> f64) -> f64 {
+    let n = x.len() as f64;
+    let (mut sx, mut sk, mut sf) = (0.0, 0.0, 0.0);
+    let (mut xx, mut xk, mut kk, mut xf, mut kf, mut ff) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+    for (&x, &f) in x.iter().zip(f) {
+        let k = column(x);
+        (sx, sk, sf) = (sx + x, sk + k, sf + f);
+        (xx, xk, kk) = (xx + x * x, xk + x * k, kk + k * k);
+        (xf, kf, ff) = (xf + x * f, kf + k * f, ff + f * f);
+    }
+    let (xx, xk, kk) = (xx - sx * sx / n, xk - sx * sk / n, kk - sk * sk / n);
+    let (xf, kf, ff) = (xf - sx * sf / n, kf - sk * sf / n, ff - sf * sf / n);
+    let determinant = xx * kk - xk * xk;
+    if determinant <= 1e-12 * xx * kk {
+        return if xx > 0.0 { ff - xf * xf / xx } else { ff };
+    }
+    let (b, c) = ((xf * kk - kf * xk) / determinant, (kf * xx - xf * xk) / determinant);
+    ff - b * xf - c * kf
+}
+
+/// Where straight lines through both ends of the range meet.
+fn tangents(x: &[f64], f: &[f64], (low, high): (f64, f64)) -> Option<f64> {
+    let share = TANGENT_SHARE * (high - low);
+    let (slope_toe, at_toe) = line(x, f, |x| x <= low + share)?;
+    let (slope_end, at_end) = line(x, f, |x| x >= high - share)?;
+    let steeper = slope_end - slope_toe;
+    (steeper > 0.1 * slope_end.abs()).then(|| (at_toe - at_end) / steeper)
+}
+
+/// Slope and constant of the least-squares line through some of the samples.
+fn line(x: &[f64], f: &[f64], some: impl Fn(f64) -> bool) -> Option<(f64, f64)> {
+    let (mut n, mut sx, mut sf, mut xx, mut xf) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for (&x, &f) in x.iter().zip(f).filter(|(x, _)| some(**x)) {
+        (n, sx, sf, xx, xf) = (n + 1.0, sx + x, sf + f, xx + x * x, xf + x * f);
+    }
+    let spread = xx - sx * sx / n;
+    (n >= 5.0 && spread > 0.0).then(|| {
+        let slope = (xf - sx * sf / n) / spread;
+        (slope, (sf - slope * sx) / n)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn of(curve: impl Fn(f64) -> f64) -> OtherRules {
+        let rate_hz = 50.0;
+        // Out and back, so that speed has both signs.
+        let x: Vec<f64> = (0..500).map(|i| 6.0 - 6.0 * (f64::from(i) * 0.013).cos()).collect();
+        let speed = super::super::series::speed(&x, rate_hz);
+        let f: Vec<f64> = x.iter().zip(&speed).map(|(x, v)| curve(*x) + 0.15 * v).collect();
+        let series = Series::new(&f, &x, rate_hz, 20.0).unwrap();
+        other_rules(&series, 0.15, 0.0)
+    }
+
+    #[test]
+    fn on_two_lines_all_rules_agree() {
+        let rules = of(|x| 1.5 * x + 9.0 * (x - 8.0).max(0.0));
+        for mm in [rules.two_lines_mm, rules.bent_cable_mm, rules.tangents_mm] {
+            assert!((mm.unwrap() - 8.0).abs() < 0.01, "{rules:?}");
+        }
+    }
+
+    #[test]
+    fn a_bent_cable_finds_the_middle_of_its_own_bend() {
+        let rules = of(|x| 1.5 * x + 9.0 * bend(x, 7.0, 0.06 * 12.0));
+        assert!((rules.bent_cable_mm.unwrap() - 7.0).abs() < 0.02, "{rules:?}");
+    }
+
+    /// F = x²: tangents through the outer fifths of 0 to 12 meet where chords of a parabola do, near the middle: of the parabola's own
+    /// tangents at a and b that is (a + b)/2.
+    #[test]
+    fn on_a_parabola_tangents_meet_in_the_middle() {
+        let rules = of(|x| x * x);
+        assert!((rules.tangents_mm.unwrap() - 6.0).abs() < 0.3, "{rules:?}");
+    }
+
+    #[test]
+    fn one_line_has_no_corner() {
+        let rules = of(|x| 3.0 * x);
+        assert_eq!(rules.tangents_mm, None);
+    }
+}
