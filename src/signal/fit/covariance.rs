@@ -29,6 +29,8 @@ pub struct Propagation<'a> {
     /// F'(x) at each sample.
     slope: Vec<f64>,
     damping: f64,
+    /// Variance that noise gives each sample of the residual.
+    pub expected: Vec<f64>,
     /// Force less the law, sample by sample.
     pub residual: Vec<f64>,
     pub misfit: Misfit,
@@ -95,6 +97,7 @@ impl<'a> Propagation<'a> {
             damping: k[V],
             residual,
             misfit,
+            expected,
             attenuation: attenuation.column(0).iter().copied().collect(),
         })
     }
@@ -241,6 +244,19 @@ pub struct Parts {
 }
 
 impl Parts {
+    /// The noise of both channels in the same shares, in another total.
+    pub fn noise_share(&self, total: f64) -> Parts {
+        let both = self.force.hypot(self.displacement);
+        if both <= 0.0 {
+            return Parts { force: total, displacement: 0.0, misfit: 0.0 };
+        }
+        Parts {
+            force: self.force * total / both,
+            displacement: self.displacement * total / both,
+            misfit: 0.0,
+        }
+    }
+
     /// All together.
     pub fn total(&self) -> f64 {
         self.force.hypot(self.displacement).hypot(self.misfit)

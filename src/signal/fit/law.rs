@@ -81,7 +81,7 @@ fn knee_columns(series: &Series, shape: &KneeShape, derivatives: bool) -> (Vec<f
 }
 
 /// A Maxwell element's memory of a signal: r' = y' − r/τ, from rest.
-fn memory(y: &[f64], rate_hz: f64, time_s: f64) -> Vec<f64> {
+pub fn memory(y: &[f64], rate_hz: f64, time_s: f64) -> Vec<f64> {
     let keep = (-1.0 / (rate_hz * time_s)).exp();
     // Exact for straight lines between samples.
     let gain = (1.0 - keep) * rate_hz * time_s;

@@ -11,12 +11,14 @@ pub mod misfit;
 pub mod covariance;
 pub mod onset_force;
 pub mod knee;
+pub mod family;
 
 use super::noise::FilteredNoise;
 use crate::error::Result;
 use crate::stats::moments::extremes;
 use crate::stats::quantile::f_upper_tail;
 use crate::trace::AgainstKnee;
+use family::{Averaged, DAMPING, END_FEEL, ONSET, ONSET_FORCE, Press, TAKE_UP, average};
 use covariance::{CONSTANT, Parts, Propagation, RawNoise, linear_index};
 use knee::Evidence;
 use law::{Columns, R1, R2, S, V, X, columns};
@@ -35,6 +37,10 @@ const RELAXATION_FROM: f64 = 1.1;
 /// displacement's range or the end-feel by this share of itself (standard uncertainties).
 const MOVED_ONSET: f64 = 3e-4;
 const MOVED_END_FEEL: f64 = 1e-3;
+/// Beyond a knee the push is this many times as stiff as before …
+const STIFFENED: f64 = 1.5;
+/// … and beyond a curved toe, as its best line has it: a toe that went with the power 1.5 ends 1.46 times as stiff.
+const STIFFENED_FROM_CURVE: f64 = 1.3;
 
 /// One test's conditioned signals from first contact to the end of the last spring (or the peak).
 #[derive(Debug, Clone, Copy)]
@@ -77,6 +83,7 @@ pub struct Fit {
     pub poor: bool,
     /// Why there is no knee; empty when there is one.
     pub against_knee: Vec<AgainstKnee>,
+    pub law: Option<String>,
 }
 
 /// Fits the law to one test. `None` when there are too few samples or the displacement does not move.
@@ -125,15 +132,80 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
         }
     };
     let best = bias_corrected(best, &propagation.attenuation);
-    Ok(Some(describe(
-        input,
-        &series,
-        &bounds,
-        &best,
-        &c,
-        &propagation,
-        independent,
-    )))
+    let mut fit = describe(input, &series, &bounds, &best, &c, &propagation, independent);
+    if propagation.misfit.poor
+        && let Some((press, averaged)) = by_family(input, &series, &propagation)
+    {
+        fit.take_over(input, &press, &averaged, &bounds);
+    }
+    Ok(Some(fit))
+}
+
+/// What the family of laws says of the same samples.
+fn by_family<'s>(
+    input: &FitInput,
+    series: &'s Series,
+    propagation: &Propagation,
+) -> Option<(Press<'s>, Averaged)> {
+    let springs: Vec<Range<usize>> = input
+        .springs
+        .iter()
+        .map(|s| s.start / series.every..(s.end / series.every).min(series.len()))
+        .collect();
+    let press = Press::new(series, &propagation.expected, &springs, input.noise);
+    let averaged = average(&press, input.noise, input.displacement_noise_mm)?;
+    Some((press, averaged))
+}
+
+impl Fit {
+    /// Puts the family's results in place of the plain law's.
+    fn take_over(&mut self, input: &FitInput, press: &Press, family: &Averaged, bounds: &Bounds) {
+        for (k, own) in [
+            (ONSET, &mut self.onset_mm),
+            (ONSET_FORCE, &mut self.onset_n),
+            (TAKE_UP, &mut self.take_up_n_per_mm),
+            (END_FEEL, &mut self.end_feel_n_per_mm),
+            (DAMPING, &mut self.damping_n_s_per_mm),
+        ] {
+            let [value, u] = family.results[k];
+            let noise = own.parts.noise_share(family.winner[k].by_noise.min(u));
+            *own = Value {
+                value,
+                parts: Parts { misfit: (u * u - noise.total().powi(2)).max(0.0).sqrt(), ..noise },
+            };
+        }
+        self.passage = first_passage(input.displacement_mm, self.onset_mm.value);
+        let (lowest_mm, highest_mm) = extremes(&press.series.displacement_mm);
+        let (lowest_n, highest_n) = extremes(&press.series.force_n);
+        let winner = |k: usize| family.winner[k].value;
+        let evidence = Evidence {
+            onset_mm: winner(ONSET),
+            u_onset_mm: family.winner[ONSET].by_noise,
+            k1: winner(TAKE_UP),
+            k2: winner(END_FEEL),
+            stiffening: if family.members.first().is_some_and(|m| m.by.has_curved_toe()) {
+                STIFFENED_FROM_CURVE
+            } else {
+                STIFFENED
+            },
+            bounds: *bounds,
+            highest_mm,
+            lowest_mm,
+            force_range_n: highest_n - lowest_n,
+            force_noise_n: input.noise.sample_sd(input.force_noise_n),
+            rss: family.rss,
+            rss_one_line: family.rss_without_onset,
+            parameters: family.parameters,
+            independent: press.independent(),
+        };
+        self.against_knee = evidence.against();
+        if std::env::var_os("TP_LAW").is_some() {
+            let m: Vec<String> = family.members.iter().take(4).map(|m| format!("{:?}/{:?}/{:?} {:.2} {:.3}", m.by, m.law.shape, m.law.parts, m.weight, m.onset_mm)).collect();
+            eprintln!("k1 {:.2} k2 {:.2} mean_done {:.2} {:?} ", family.winner[TAKE_UP].value, family.winner[END_FEEL].value, press.mean_done, family.b);
+            eprintln!("LAW onset {:.3}±{:.3} n {:.2} against {:?} {}", self.onset_mm.value, 1.96*self.onset_mm.parts.total(), self.onset_n.value, self.against_knee, m.join(" | "));
+        }
+        self.law = family.members.first().map(|m| format!("{:?} {:?} {:.2}", m.by, m.law, m.weight));
+    }
 }
 
 /// The fit with what noise in displacement takes from it put back. Width and relaxation time stay: a narrow knee's width
@@ -186,6 +258,7 @@ fn describe(
         u_onset_mm: propagation.noise_alone(&[(onset, 1.0)], &[]).total(),
         k1,
         k2,
+        stiffening: STIFFENED,
         bounds: *bounds,
         highest_mm,
         lowest_mm,
@@ -209,6 +282,7 @@ fn describe(
         poor: moved(&onset_mm, bounds.range_mm, MOVED_ONSET)
             || moved(&end_feel, end_feel.value, MOVED_END_FEEL),
         against_knee: evidence.against(),
+        law: None,
     }
 }
 

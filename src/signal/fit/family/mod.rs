@@ -1,0 +1,242 @@
+//! The family of laws: what is said of the onset when the plain law is in doubt (METHODS.md §4.12).
+//!
+//! Tissue follows no law that is known beforehand. Each law of the family, a resting curve with parts for speed, time and
+//! earlier springs, is fitted to the whole test; their results are averaged by how well each explains it (a coarsened
+//! posterior: Miller & Dunson 2019, J Am Stat Assoc 114:1113-1125), so that an interval grows with doubt about the law.
+
+mod law;
+mod mixture;
+mod part;
+mod press;
+mod reading;
+mod shape;
+
+pub use law::Law;
+pub use part::Part;
+pub use press::Press;
+pub use reading::{DAMPING, END_FEEL, ONSET, ONSET_FORCE, RESULTS, TAKE_UP};
+pub use shape::Shape;
+
+use super::super::noise::FilteredNoise;
+use crate::stats::sums::dot;
+use law::LawFit;
+use mixture::{Component, interval_95};
+use reading::{Read, read};
+use std::collections::BTreeMap;
+
+/// Prior odds against each part of a law, and against each shape beyond one bend (Scott & Berger 2010, Ann Stat 38:2587-2619,
+/// on why more laws to choose from must cost something).
+const AGAINST_PART: f64 = 25.0;
+const AGAINST_SHAPE: f64 = 4.0;
+/// Parts that one law may have.
+const MOST_PARTS: usize = 2;
+/// Lags of the residual's correlation that coarsen.
+const LAGS: usize = 40;
+/// An onset nearer than this share of the range to either end of the press is none.
+const EDGE_SHARE: f64 = 0.03;
+/// Nor is one less certain than this, in mm.
+const USELESS_MM: f64 = 3.0;
+
+/// What one law says.
+#[derive(Debug, Clone)]
+pub struct Member {
+    pub law: Law,
+    /// By whose definition the onset was read.
+    pub by: Shape,
+    pub weight: f64,
+    pub onset_mm: f64,
+}
+
+/// What the family says.
+#[derive(Debug, Clone)]
+pub struct Averaged {
+    /// Middle and standard uncertainty of each result.
+    pub results: [[f64; 2]; RESULTS],
+    /// The law that weighs most first.
+    pub members: Vec<Member>,
+    /// What the winner says, and what noise alone gives it.
+    pub winner: [Read; RESULTS],
+    /// Residual of the winner at `Press::kept`, in N.
+    pub residual_n: Vec<f64>,
+    /// Weighted sums of squares: of the winner, and of the best law without an onset.
+    pub rss: f64,
+    pub rss_without_onset: f64,
+    pub parameters: usize,
+    pub b: Vec<f64>,
+}
+
+/// Fits the family and averages it. `None` when no law gives an onset within the press.
+pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<Averaged> {
+    let pool = pool(press);
+    let n = press.independent();
+    let score = |fit: &LawFit, share: f64| {
+        let k = fit.parameters() as f64;
+        let count = (share * n).max(2.0);
+        share * n * fit.rss.max(f64::MIN_POSITIVE).ln() + k * count.ln() + 2.0 * against(&fit.law)
+    };
+    let best = pool.values().min_by(|a, b| score(a, 1.0).total_cmp(&score(b, 1.0)))?;
+    // Residuals that hang together are worth fewer independent samples.
+    let share = (white_share(&best.residual) / press.independent_share()).min(1.0);
+    let mut read_by: Vec<(f64, Shape, &LawFit, [Read; RESULTS])> = Vec::new();
+    let least = pool.values().map(|f| score(f, share)).fold(f64::INFINITY, f64::min);
+    for fit in pool.values() {
+        let definitions: &[Shape] = match fit.law.shape {
+            Shape::Line | Shape::Exponential | Shape::Power => &[],
+            // Which of three lines are the toe is for no law to say.
+            Shape::ThreeLines => &[Shape::ThreeLines, Shape::BentToe],
+            ref own => std::slice::from_ref(own),
+        };
+        let weight = (-0.5 * (score(fit, share) - least)).exp();
+        if weight < 1e-5 {
+            continue;
+        }
+        for by in definitions {
+            let Some(read) = read(fit, *by, press, noise, x_noise_mm) else {
+                continue;
+            };
+            if within(press, &read) {
+                read_by.push((weight / definitions.len() as f64, *by, fit, read));
+            }
+        }
+    }
+    let total: f64 = read_by.iter().map(|r| r.0).sum();
+    if !(total > 0.0) {
+        return None;
+    }
+    read_by.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let plain: f64 = read_by.iter().filter(|r| is_plain(&r.2.law)).map(|r| r.0 / total).sum();
+    // What the family holds is not all there is: where its plainest laws do not do, the next best hardly does either.
+    let widen = 2.0 - plain;
+    let results = std::array::from_fn(|k| {
+        let components: Vec<Component> = read_by
+            .iter()
+            .map(|(w, _, _, read)| Component {
+                weight: w / total,
+                value: read[k].value,
+                u: read[k].u() / share.sqrt(),
+            })
+            .collect();
+        let [middle, half] = interval_95(&components);
+        [middle, widen * half / 1.959_964]
+    });
+    let (_, _, fit, winner) = &read_by[0];
+    let without = without_onset(press, fit);
+    Some(Averaged {
+        results,
+        winner: *winner,
+        residual_n: fit.residual.iter().zip(&press.weight).map(|(r, w)| r / w).collect(),
+        rss: fit.rss,
+        rss_without_onset: without,
+        parameters: fit.parameters(),
+        b: fit.b.clone(),
+        members: read_by
+            .iter()
+            .map(|(w, by, fit, read)| Member {
+                law: fit.law.clone(),
+                by: *by,
+                weight: w / total,
+                onset_mm: read[ONSET].value,
+            })
+            .collect(),
+    })
+}
+
+fn is_plain(law: &Law) -> bool {
+    law.shape.is_plain() && law.parts.is_empty()
+}
+
+/// ln of the prior odds against a law.
+fn against(law: &Law) -> f64 {
+    let shape = if law.shape.is_plain() { 0.0 } else { AGAINST_SHAPE.ln() };
+    shape + AGAINST_PART.ln() * law.parts.len() as f64
+}
+
+fn within(press: &Press, read: &[Read; RESULTS]) -> bool {
+    let edge = EDGE_SHARE * press.range_mm();
+    let onset = read[ONSET].value;
+    press.touch_mm + edge < onset && onset < press.top_mm - edge && read[ONSET].by_noise < USELESS_MM
+}
+
+/// The laws that are fitted: every shape alone; the best two with each part; the best with a second; every shape with the
+/// best's parts.
+fn pool(press: &Press) -> BTreeMap<Law, LawFit> {
+    let mut fits: BTreeMap<Law, LawFit> = BTreeMap::new();
+    let add = |law: Law, near: &[Vec<f64>], fits: &mut BTreeMap<Law, LawFit>| {
+        if !fits.contains_key(&law)
+            && let Some(fit) = law.fit(press, near)
+        {
+            fits.insert(law, fit);
+        }
+    };
+    for shape in Shape::WITH_ONSET {
+        add(Law::new(shape, &[]), &[], &mut fits);
+    }
+    let n = press.independent();
+    let ranked = |fits: &BTreeMap<Law, LawFit>| -> Vec<LawFit> {
+        let bic = |f: &LawFit| n * f.rss.max(f64::MIN_POSITIVE).ln() + f.parameters() as f64 * n.ln();
+        let mut all: Vec<LawFit> = fits.values().cloned().collect();
+        all.sort_by(|a, b| bic(a).total_cmp(&bic(b)));
+        all
+    };
+    for base in ranked(&fits).iter().take(2) {
+        for part in Part::ALL {
+            if let Some(law) = base.law.with(part) {
+                add(law, &warm(base, part, press), &mut fits);
+            }
+        }
+    }
+    for _ in 0..2 {
+        let Some(best) = ranked(&fits).into_iter().next() else {
+            return fits;
+        };
+        if best.law.parts.len() >= MOST_PARTS {
+            break;
+        }
+        for part in Part::ALL {
+            if let Some(law) = best.law.with(part) {
+                add(law, &warm(&best, part, press), &mut fits);
+            }
+        }
+    }
+    if let Some(best) = ranked(&fits).into_iter().next() {
+        for shape in Shape::WITH_ONSET {
+            add(Law::new(shape, &best.law.parts), &[], &mut fits);
+        }
+    }
+    fits
+}
+
+/// Where a law with one part more may begin: what was found without it.
+fn warm(base: &LawFit, part: Part, press: &Press) -> Vec<Vec<f64>> {
+    let with = |start: Vec<f64>| {
+        let mut own: Vec<(Part, &[f64])> = base.law.parts.iter().copied().zip(base.law.searched_by_part(&base.q)).collect();
+        own.push((part, &start));
+        own.sort_by_key(|(p, _)| *p);
+        let mut q = base.q[..base.law.shape.searched()].to_vec();
+        own.iter().for_each(|(_, o)| q.extend_from_slice(o));
+        q
+    };
+    part.starts(press).into_iter().map(with).collect()
+}
+
+/// Least sum of squares of the laws without an onset, with the winner's parts.
+fn without_onset(press: &Press, winner: &LawFit) -> f64 {
+    [Shape::Line, Shape::Exponential, Shape::Power]
+        .into_iter()
+        .filter_map(|shape| Law::new(shape, &winner.law.parts).fit(press, &[]))
+        .map(|fit| fit.rss)
+        .fold(f64::INFINITY, f64::min)
+}
+
+/// Share of samples worth an independent one, by the residual's own correlations less what chance gives them.
+fn white_share(residual: &[f64]) -> f64 {
+    let n = residual.len();
+    let mean = residual.iter().sum::<f64>() / n.max(1) as f64;
+    let z: Vec<f64> = residual.iter().map(|r| r - mean).collect();
+    let whole = dot(&z, &z);
+    let by_chance = 1.0 / n.max(1) as f64;
+    let beside: f64 = (1..=LAGS.min((n / 2).saturating_sub(1)))
+        .map(|k| ((dot(&z[k..], &z) / whole).powi(2) - by_chance).max(0.0))
+        .sum();
+    1.0 / (1.0 + 2.0 * beside)
+}

@@ -1,0 +1,135 @@
+//! One test as the family of laws sees it: samples, weights, and the columns that no law searches.
+
+use super::super::super::noise::FilteredNoise;
+use super::super::series::Series;
+use crate::stats::moments::extremes;
+use std::ops::Range;
+
+/// Residuals are taken at about this many samples a second: the low pass leaves no more that are independent.
+const RESIDUAL_HZ: f64 = 50.0;
+/// The first samples after first contact are left out: the low pass smears a landing over them.
+const LANDING_S: f64 = 0.03;
+/// A spring has softened the tissue this long after its peak.
+const SOFTENED_S: f64 = 0.15;
+/// Muscle has tightened this long after the first spring.
+const TIGHTENED_S: f64 = 0.3;
+
+/// Samples of a test with what all laws share.
+pub struct Press<'s> {
+    pub series: &'s Series,
+    /// Samples of the series at which residuals are taken.
+    pub kept: Vec<usize>,
+    /// Grid samples from one kept sample to the next.
+    pub every: usize,
+    /// Of each kept sample; the largest is 1.
+    pub weight: Vec<f64>,
+    /// Standard deviation that noise gives a residual of weight 1.
+    pub sd_n: f64,
+    /// Correlation of noise from one kept sample to the next ones.
+    pub correlation: Vec<f64>,
+    pub touch_mm: f64,
+    pub top_mm: f64,
+    /// Springs done so far.
+    pub done: Vec<f64>,
+    /// From 0 to 1 after the first spring.
+    pub tightened: Vec<f64>,
+    /// Speed times depth.
+    pub deep: Vec<f64>,
+    /// Means of `done` and `tightened` over the springs.
+    pub mean_done: f64,
+    pub mean_tightened: f64,
+}
+
+impl<'s> Press<'s> {
+    /// `expected` is the variance that noise gives each sample's residual; `springs` are ranges of the series.
+    pub fn new(
+        series: &'s Series,
+        expected: &[f64],
+        springs: &[Range<usize>],
+        noise: &FilteredNoise,
+    ) -> Press<'s> {
+        let stride = ((series.rate_hz / RESIDUAL_HZ).round() as usize).max(1);
+        let first = (LANDING_S * series.rate_hz).ceil() as usize;
+        let kept: Vec<usize> = (first..series.len()).step_by(stride).collect();
+        let sds: Vec<f64> = kept.iter().map(|i| expected[*i].sqrt()).collect();
+        let (least, _) = extremes(&sds);
+        let sd_n = least.max(1e-9);
+        let weight = sds.iter().map(|sd| sd_n / sd.max(sd_n)).collect();
+        let every = series.every * stride;
+        let lags = noise.autocovariance();
+        let r0 = lags.first().copied().unwrap_or(1.0);
+        let x = &series.displacement_mm;
+        let (_, top_mm) = extremes(x);
+        let touch_mm = x.first().copied().unwrap_or(0.0);
+        let deep = x.iter().zip(&series.speed_mm_per_s);
+        let peaks: Vec<usize> = springs.iter().map(|s| highest(x, s)).collect();
+        let rate = series.rate_hz;
+        let since = |i: usize, from: usize, within_s: f64| {
+            (i.saturating_sub(from) as f64 / (within_s * rate)).min(1.0)
+        };
+        let done: Vec<f64> = (0..x.len())
+            .map(|i| peaks.iter().map(|p| since(i, *p, SOFTENED_S)).sum())
+            .collect();
+        let first_end = springs.first().map_or(x.len(), |s| s.end);
+        let tightened: Vec<f64> = (0..x.len()).map(|i| since(i, first_end, TIGHTENED_S)).collect();
+        Press {
+            series,
+            every,
+            weight,
+            sd_n,
+            correlation: lags.iter().step_by(every).map(|r| r / r0).collect(),
+            touch_mm,
+            top_mm,
+            deep: deep.map(|(x, v)| v * (x - touch_mm).max(0.0)).collect(),
+            mean_done: mean_over(&done, springs),
+            mean_tightened: mean_over(&tightened, springs),
+            done,
+            tightened,
+            kept,
+        }
+    }
+
+    /// Range of displacement.
+    pub fn range_mm(&self) -> f64 {
+        self.top_mm - self.touch_mm
+    }
+
+    /// How long it took.
+    pub fn last_s(&self) -> f64 {
+        self.series.len() as f64 / self.series.rate_hz
+    }
+
+    /// A column at the kept samples, by their weights.
+    pub fn weighted(&self, column: &[f64]) -> Vec<f64> {
+        self.kept.iter().zip(&self.weight).map(|(i, w)| w * column[*i]).collect()
+    }
+
+    /// Independent samples.
+    pub fn independent(&self) -> f64 {
+        self.kept.len() as f64 * self.independent_share()
+    }
+
+    /// Share of kept samples worth an independent one where noise is white through the low pass.
+    pub fn independent_share(&self) -> f64 {
+        let beside: f64 = self.correlation.iter().skip(1).map(|r| r * r).sum();
+        1.0 / (1.0 + 2.0 * beside)
+    }
+}
+
+fn highest(x: &[f64], within: &Range<usize>) -> usize {
+    let end = within.end.min(x.len());
+    (within.start.min(end)..end)
+        .max_by(|a, b| x[*a].total_cmp(&x[*b]))
+        .unwrap_or(within.start)
+}
+
+fn mean_over(y: &[f64], springs: &[Range<usize>]) -> f64 {
+    let (mut sum, mut n) = (0.0, 0_usize);
+    for spring in springs {
+        for v in y.get(spring.start..spring.end.min(y.len())).unwrap_or_default() {
+            sum += v;
+            n += 1;
+        }
+    }
+    sum / n.max(1) as f64
+}
