@@ -18,6 +18,8 @@ pub struct RawNoise<'a> {
     pub force_n: f64,
     pub displacement_mm: f64,
     pub filtered: &'a FilteredNoise,
+    /// Standard uncertainty of the force zero.
+    pub zero_sd_n: f64,
 }
 
 /// Estimator weights of all parameters: constant, linear columns, xk, ln w[, ln τ].
@@ -88,7 +90,7 @@ impl<'a> Propagation<'a> {
             })
             .collect();
         let expected = expected(series, &slope, k[V], noise);
-        let misfit = Misfit::judge(series, &residual, &expected, noise.filtered, p);
+        let misfit = Misfit::judge(series, &residual, &expected, noise, p);
         Some(Propagation {
             series,
             noise,

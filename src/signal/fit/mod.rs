@@ -21,7 +21,7 @@ use crate::trace::AgainstKnee;
 use family::{Averaged, DAMPING, END_FEEL, ONSET, ONSET_FORCE, Press, TAKE_UP, average};
 use covariance::{CONSTANT, Parts, Propagation, RawNoise, linear_index};
 use knee::Evidence;
-use law::{Columns, R1, R2, S, V, X, columns};
+use law::{Columns, R1, R2, S, V, X, columns, softplus};
 use onset_force::onset_force;
 use project::{Bounds, Fitted, linear, search, search_relaxing};
 use series::Series;
@@ -54,6 +54,8 @@ pub struct FitInput<'a> {
     pub force_noise_n: f64,
     pub displacement_noise_mm: f64,
     pub noise: &'a FilteredNoise,
+    /// Standard uncertainty of the force zero.
+    pub zero_sd_n: f64,
     /// Springs, as ranges into the signals.
     pub springs: &'a [Range<usize>],
 }
@@ -73,6 +75,9 @@ pub struct Fit {
     pub take_up_n_per_mm: Value,
     pub end_feel_n_per_mm: Value,
     pub damping_n_s_per_mm: Value,
+    /// Where the toe at rest has no force, and damping there.
+    pub unloaded_mm: f64,
+    pub first_damping_n_s_per_mm: Value,
     pub knee_width_mm: f64,
     pub relaxation_time_s: Option<f64>,
     /// First passage of the onset, in samples of the input.
@@ -111,6 +116,7 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
         force_n: input.force_noise_n,
         displacement_mm: input.displacement_noise_mm,
         filtered: input.noise,
+        zero_sd_n: input.zero_sd_n,
     };
     let c = columns(&series, &plain.shape, true);
     let Some(propagation) = Propagation::new(&series, &c, &plain, noise) else {
@@ -133,6 +139,10 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
     };
     let best = bias_corrected(best, &propagation.attenuation);
     let mut fit = describe(input, &series, &bounds, &best, &c, &propagation, independent);
+    if std::env::var_os("TP_LAW").is_some() {
+        eprintln!("cells {:.1?}", propagation.misfit.cells_told);
+        eprintln!("MISFIT {:?} ratio {:.3} n {} xk {:.3} w {:.3}", propagation.misfit.told, propagation.misfit.ratio, series.len(), best.shape.onset_mm, best.shape.width_mm());
+    }
     if propagation.misfit.poor
         && let Some((press, averaged)) = by_family(input, &series, &propagation)
     {
@@ -174,6 +184,8 @@ impl Fit {
                 parts: Parts { misfit: (u * u - noise.total().powi(2)).max(0.0).sqrt(), ..noise },
             };
         }
+        self.unloaded_mm = family.unloaded_mm;
+        self.first_damping_n_s_per_mm = Value { value: family.first_damping, ..self.damping_n_s_per_mm };
         self.passage = first_passage(input.displacement_mm, self.onset_mm.value);
         let (lowest_mm, highest_mm) = extremes(&press.series.displacement_mm);
         let (lowest_n, highest_n) = extremes(&press.series.force_n);
@@ -269,12 +281,16 @@ fn describe(
         parameters: 1 + k.len() + best.shape.count(),
         independent,
     };
+    let damping = value(k[V], &[(linear_index(V), 1.0)]);
+    let toe_n = best.linear.constant + k[S] * -softplus(-best.shape.onset_mm / best.shape.width_mm()) * best.shape.width_mm();
     Fit {
+        unloaded_mm: -toe_n / k1,
+        first_damping_n_s_per_mm: damping,
         onset_mm,
         onset_n,
         take_up_n_per_mm: value(k1, &[(linear_index(X), 1.0)]),
         end_feel_n_per_mm: end_feel,
-        damping_n_s_per_mm: value(k[V], &[(linear_index(V), 1.0)]),
+        damping_n_s_per_mm: damping,
         knee_width_mm: best.shape.width_mm(),
         relaxation_time_s: best.shape.time_s(),
         passage,

@@ -1,6 +1,7 @@
 //! A law of the family: one shape with its parts, its columns, and its fit by variable projection.
 
 use super::super::project::solve_scaled;
+use super::super::series::speed;
 use super::part::Part;
 use super::press::Press;
 use super::shape::{Reach, Shape};
@@ -14,6 +15,9 @@ const MOST_STEPS: usize = 25;
 const LITTLE: f64 = 1e-6;
 /// Step of difference quotients, in mm or ln mm.
 const STEP: f64 = 1e-4;
+
+/// Noise may give a toe of no stiffness a slope below zero, but not by more than this share of the end's.
+const LITTLE_TOE: f64 = 0.03;
 
 /// One shape with its parts, in order.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -61,14 +65,10 @@ impl Law {
         bounds
     }
 
-    fn starts(&self, press: &Press) -> Vec<Vec<f64>> {
-        let mut starts = self.shape.starts(reach(press));
-        for part in &self.parts {
-            let own = part.starts(press);
-            let with = |start: &Vec<f64>| own.iter().map(|p| [&start[..], p].concat()).collect::<Vec<_>>();
-            starts = starts.iter().flat_map(with).collect();
-        }
-        starts
+    /// Starts of the shape, each with these numbers of the parts.
+    pub fn starts_beside(&self, press: &Press, of_parts: &[f64]) -> Vec<Vec<f64>> {
+        let shapes = self.shape.starts(reach(press));
+        shapes.iter().map(|s| [&s[..], of_parts].concat()).collect()
     }
 
     /// The columns at `q`, over the whole series.
@@ -97,7 +97,10 @@ impl Law {
                 }
             }
         }
-        all.push(series.speed_mm_per_s.clone());
+        all.push(match &x {
+            Cow::Borrowed(_) => series.speed_mm_per_s.clone(),
+            Cow::Owned(x) => speed(x, series.rate_hz),
+        });
         for (part, own) in self.parts.iter().zip(self.searched_by_part(q)) {
             let columns: Vec<&[f64]> = all[1..=elastic].iter().map(Vec::as_slice).collect();
             let columns = part.columns(own, &columns, press);
@@ -119,19 +122,23 @@ impl Law {
             .collect()
     }
 
-    /// Whether coefficients stand for tissue that stiffens.
-    fn stiffens(&self, b: &[f64]) -> bool {
-        match self.shape {
-            Shape::SoftKnee | Shape::BentCable | Shape::StiffeningEnd => b[1] + b[2] > 0.0 && b[2] > 0.0,
-            Shape::ThreeLines | Shape::BentToe => b[1] + b[2] + b[3] > 0.0 && b[2] + b[3] > 0.0,
-            _ => b[1] > 0.0,
-        }
+    /// Whether a fit stands for tissue that stiffens, from a toe that begins no earlier than the push.
+    fn stiffens(&self, q: &[f64], b: &[f64], touch_mm: f64) -> bool {
+        let (toe, end) = match self.shape {
+            Shape::SoftKnee | Shape::BentCable | Shape::StiffeningEnd => (b[1], b[1] + b[2]),
+            Shape::ThreeLines | Shape::BentToe => (b[1], b[1] + b[2] + b[3]),
+            Shape::Line | Shape::ExponentialToe | Shape::PowerToe | Shape::Exponential | Shape::Power => (0.0, b[1]),
+        };
+        let bend_begins = match self.shape {
+            Shape::SoftKnee | Shape::StiffeningEnd => q[0] - 2.0 * q[1].exp(),
+            Shape::BentCable => q[0] - q[1].exp(),
+            _ => touch_mm,
+        };
+        end > 0.0 && end > toe && toe > -LITTLE_TOE * end && bend_begins >= touch_mm
     }
 
-    /// Fits the law: from every start, the three best improved; `near` are further starts.
-    pub fn fit(&self, press: &Press, near: &[Vec<f64>]) -> Option<LawFit> {
-        let mut starts = self.starts(press);
-        starts.extend(near.iter().cloned());
+    /// Fits the law: the three best of the starts improved.
+    pub fn fit(&self, press: &Press, starts: Vec<Vec<f64>>) -> Option<LawFit> {
         let bounds = self.bounds(press);
         let mut at: Vec<Iterate> = starts
             .into_iter()
@@ -141,7 +148,7 @@ impl Law {
         at.truncate(3);
         at.into_iter()
             .filter_map(|start| improve(self, press, &bounds, start))
-            .filter(|i| self.stiffens(&i.b))
+            .filter(|i| self.stiffens(&i.q, &i.b, press.touch_mm))
             .min_by(|a, b| a.rss.total_cmp(&b.rss))
             .map(|i| LawFit {
                 law: self.clone(),

@@ -62,6 +62,9 @@ pub struct Averaged {
     pub rss: f64,
     pub rss_without_onset: f64,
     pub parameters: usize,
+    /// Where the winner has no force at rest, and its damping there.
+    pub unloaded_mm: f64,
+    pub first_damping: f64,
     pub b: Vec<f64>,
 }
 
@@ -107,6 +110,7 @@ pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<
     let plain: f64 = read_by.iter().filter(|r| is_plain(&r.2.law)).map(|r| r.0 / total).sum();
     // What the family holds is not all there is: where its plainest laws do not do, the next best hardly does either.
     let widen = 2.0 - plain;
+    let by_memory = doubt_of_memory(&pool, read_by[0].2, &read_by[0].3, press, noise, x_noise_mm);
     let results = std::array::from_fn(|k| {
         let components: Vec<Component> = read_by
             .iter()
@@ -117,7 +121,8 @@ pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<
             })
             .collect();
         let [middle, half] = interval_95(&components);
-        [middle, widen * half / 1.959_964]
+        let u = widen * half / 1.959_964;
+        [middle, if k == END_FEEL { u.hypot(by_memory) } else { u }]
     });
     let (_, _, fit, winner) = &read_by[0];
     let without = without_onset(press, fit);
@@ -128,6 +133,8 @@ pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<
         rss: fit.rss,
         rss_without_onset: without,
         parameters: fit.parameters(),
+        unloaded_mm: fit.law.shape.unloaded_mm(&fit.b, &fit.q, press.touch_mm),
+        first_damping: fit.b[1 + fit.law.shape.elastic_columns()],
         b: fit.b.clone(),
         members: read_by
             .iter()
@@ -139,6 +146,36 @@ pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<
             })
             .collect(),
     })
+}
+
+/// How much longer memory is believed to last than was seen decides what of a push is memory and what is stiffness: the
+/// difference that a second time makes to the end slope.
+fn doubt_of_memory(
+    pool: &BTreeMap<Law, LawFit>,
+    winner: &LawFit,
+    own: &[Read; RESULTS],
+    press: &Press,
+    noise: &FilteredNoise,
+    x_noise_mm: f64,
+) -> f64 {
+    let other = |p: &Part| match p {
+        Part::Relaxation => Some(Part::TwoTimes),
+        Part::TwoTimes => Some(Part::Relaxation),
+        _ => None,
+    };
+    let swapped: Vec<Part> = winner.law.parts.iter().map(|p| other(p).unwrap_or(*p)).collect();
+    let law = Law::new(winner.law.shape, &swapped);
+    if law == winner.law {
+        return 0.0;
+    }
+    let fit = pool.get(&law).cloned().or_else(|| {
+        let own = &winner.q[..law.shape.searched()];
+        let of_parts: Vec<f64> = law.parts.iter().filter_map(|p| p.starts(press).into_iter().next()).flatten().collect();
+        let starts = vec![[own, &of_parts].concat()];
+        law.fit(press, starts)
+    });
+    fit.and_then(|fit| read(&fit, fit.law.shape, press, noise, x_noise_mm))
+        .map_or(0.0, |r| (r[END_FEEL].value - own[END_FEEL].value).abs())
 }
 
 fn is_plain(law: &Law) -> bool {
@@ -160,50 +197,61 @@ fn within(press: &Press, read: &[Read; RESULTS]) -> bool {
 /// The laws that are fitted: every shape alone; the best two with each part; the best with a second; every shape with the
 /// best's parts.
 fn pool(press: &Press) -> BTreeMap<Law, LawFit> {
-    let mut fits: BTreeMap<Law, LawFit> = BTreeMap::new();
-    let add = |law: Law, near: &[Vec<f64>], fits: &mut BTreeMap<Law, LawFit>| {
-        if !fits.contains_key(&law)
-            && let Some(fit) = law.fit(press, near)
-        {
-            fits.insert(law, fit);
-        }
-    };
+    let mut fits = Pool { press, fits: BTreeMap::new() };
     for shape in Shape::WITH_ONSET {
-        add(Law::new(shape, &[]), &[], &mut fits);
+        let law = Law::new(shape, &[]);
+        let starts = law.starts_beside(press, &[]);
+        fits.add(law, starts);
     }
-    let n = press.independent();
-    let ranked = |fits: &BTreeMap<Law, LawFit>| -> Vec<LawFit> {
-        let bic = |f: &LawFit| n * f.rss.max(f64::MIN_POSITIVE).ln() + f.parameters() as f64 * n.ln();
-        let mut all: Vec<LawFit> = fits.values().cloned().collect();
-        all.sort_by(|a, b| bic(a).total_cmp(&bic(b)));
-        all
-    };
-    for base in ranked(&fits).iter().take(2) {
+    for base in fits.ranked().into_iter().take(2) {
+        fits.add_parts(&base);
+    }
+    for _ in 1..MOST_PARTS + 1 {
+        match fits.ranked().into_iter().next() {
+            Some(best) if best.law.parts.len() < MOST_PARTS => fits.add_parts(&best),
+            _ => break,
+        }
+    }
+    if let Some(best) = fits.ranked().into_iter().next() {
+        for shape in Shape::WITH_ONSET {
+            let law = Law::new(shape, &best.law.parts);
+            let starts = law.starts_beside(press, &best.q[best.law.shape.searched()..]);
+            fits.add(law, starts);
+        }
+    }
+    fits.fits
+}
+
+struct Pool<'p> {
+    press: &'p Press<'p>,
+    fits: BTreeMap<Law, LawFit>,
+}
+
+impl Pool<'_> {
+    fn add(&mut self, law: Law, starts: Vec<Vec<f64>>) {
+        if !self.fits.contains_key(&law)
+            && let Some(fit) = law.fit(self.press, starts)
+        {
+            self.fits.insert(law, fit);
+        }
+    }
+
+    fn add_parts(&mut self, base: &LawFit) {
         for part in Part::ALL {
             if let Some(law) = base.law.with(part) {
-                add(law, &warm(base, part, press), &mut fits);
+                self.add(law, warm(base, part, self.press));
             }
         }
     }
-    for _ in 0..2 {
-        let Some(best) = ranked(&fits).into_iter().next() else {
-            return fits;
-        };
-        if best.law.parts.len() >= MOST_PARTS {
-            break;
-        }
-        for part in Part::ALL {
-            if let Some(law) = best.law.with(part) {
-                add(law, &warm(&best, part, press), &mut fits);
-            }
-        }
+
+    /// The best first.
+    fn ranked(&self) -> Vec<LawFit> {
+        let n = self.press.independent();
+        let bic = |f: &LawFit| n * f.rss.max(f64::MIN_POSITIVE).ln() + f.parameters() as f64 * n.ln();
+        let mut all: Vec<LawFit> = self.fits.values().cloned().collect();
+        all.sort_by(|a, b| bic(a).total_cmp(&bic(b)));
+        all
     }
-    if let Some(best) = ranked(&fits).into_iter().next() {
-        for shape in Shape::WITH_ONSET {
-            add(Law::new(shape, &best.law.parts), &[], &mut fits);
-        }
-    }
-    fits
 }
 
 /// Where a law with one part more may begin: what was found without it.
@@ -223,7 +271,11 @@ fn warm(base: &LawFit, part: Part, press: &Press) -> Vec<Vec<f64>> {
 fn without_onset(press: &Press, winner: &LawFit) -> f64 {
     [Shape::Line, Shape::Exponential, Shape::Power]
         .into_iter()
-        .filter_map(|shape| Law::new(shape, &winner.law.parts).fit(press, &[]))
+        .filter_map(|shape| {
+            let law = Law::new(shape, &winner.law.parts);
+            let starts = law.starts_beside(press, &winner.q[winner.law.shape.searched()..]);
+            law.fit(press, starts)
+        })
         .map(|fit| fit.rss)
         .fold(f64::INFINITY, f64::min)
 }

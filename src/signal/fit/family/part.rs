@@ -16,7 +16,7 @@ pub enum Part {
     DeepeningDamping,
     /// Every spring leaves the tissue softer or stiffer: q = (share a spring).
     SofteningSprings,
-    /// After the first spring the tissue is stiffer by a share, and a force stands beside it: q = (share).
+    /// After the first spring the tissue is stiffer by a share, and a force stands beside it: q = (share, when in s).
     Tightening,
     /// The contact slides on the skin once, over a tenth of a second: q = (mm, when in s).
     Slip,
@@ -24,6 +24,8 @@ pub enum Part {
     Sway,
 }
 
+/// Muscle tightens within this time.
+const TIGHTENED_S: f64 = 0.3;
 /// A slip takes this long.
 const SLIP_S: f64 = 0.1;
 /// A slip may begin this often, for the search.
@@ -53,8 +55,8 @@ impl Part {
     /// How many numbers are searched.
     pub fn searched(self) -> usize {
         match self {
-            Part::Relaxation | Part::Friction | Part::SofteningSprings | Part::Tightening => 1,
-            Part::TwoTimes | Part::Slip => 2,
+            Part::Relaxation | Part::Friction | Part::SofteningSprings => 1,
+            Part::TwoTimes | Part::Slip | Part::Tightening => 2,
             Part::Sway => 3,
             Part::DeepeningDamping => 0,
         }
@@ -68,7 +70,7 @@ impl Part {
             Part::TwoTimes => vec![ln(0.02, 0.6), ln(0.4, 15.0)],
             Part::Friction => vec![ln(0.08, 1.5)],
             Part::SofteningSprings => vec![[-0.2, 0.2]],
-            Part::Tightening => vec![[-0.5, 1.0]],
+            Part::Tightening => vec![[-0.5, 1.0], [0.0, press.last_s()]],
             Part::Slip => vec![[-4.0, 4.0], [0.0, press.last_s()]],
             Part::Sway => vec![[-2.0, 2.0], [-2.0, 2.0], [0.6, 4.0]],
             Part::DeepeningDamping => Vec::new(),
@@ -80,7 +82,8 @@ impl Part {
         match self {
             Part::Relaxation | Part::Friction => vec![vec![0.3_f64.ln()]],
             Part::TwoTimes => vec![vec![0.1_f64.ln(), 1.5_f64.ln()]],
-            Part::SofteningSprings | Part::Tightening => vec![vec![0.0]],
+            Part::SofteningSprings => vec![vec![0.0]],
+            Part::Tightening => vec![vec![0.0, press.first_spring_done_s]],
             Part::DeepeningDamping => vec![Vec::new()],
             Part::Slip => (1..(press.last_s() / SLIP_EVERY_S) as u32)
                 .map(|k| vec![0.7, SLIP_EVERY_S * f64::from(k)])
@@ -130,7 +133,7 @@ impl Part {
             }
             Part::DeepeningDamping => vec![press.deep.clone()],
             Part::SofteningSprings | Part::Slip | Part::Sway => Vec::new(),
-            Part::Tightening => vec![press.tightened.clone()],
+            Part::Tightening => vec![tightened(q, press)],
         }
     }
 
@@ -149,7 +152,7 @@ impl Part {
         let by = |over: &[f64]| Some(over.iter().map(|o| 1.0 + q[0] * o).collect());
         match self {
             Part::SofteningSprings => by(&press.done),
-            Part::Tightening => by(&press.tightened),
+            Part::Tightening => by(&tightened(q, press)),
             _ => None,
         }
     }
@@ -158,10 +161,17 @@ impl Part {
     pub fn mean_factor(self, q: &[f64], press: &Press) -> f64 {
         match self {
             Part::SofteningSprings => 1.0 + q[0] * press.mean_done,
-            Part::Tightening => 1.0 + q[0] * press.mean_tightened,
+            Part::Tightening => 1.0 + q[0] * press.mean_loading(&tightened(q, press)),
             _ => 1.0,
         }
     }
+}
+
+/// From 0 to 1 since muscle began to tighten.
+fn tightened(q: &[f64], press: &Press) -> Vec<f64> {
+    let rate = press.series.rate_hz;
+    let share = |i: usize| ((i as f64 / rate - q[1]) / TIGHTENED_S).clamp(0.0, 1.0);
+    (0..press.series.len()).map(share).collect()
 }
 
 /// Friction's share of its full force: towards 1 going in and −1 coming out, within about `travel`.

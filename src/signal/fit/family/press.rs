@@ -9,11 +9,6 @@ use std::ops::Range;
 const RESIDUAL_HZ: f64 = 50.0;
 /// The first samples after first contact are left out: the low pass smears a landing over them.
 const LANDING_S: f64 = 0.03;
-/// A spring has softened the tissue this long after its peak.
-const SOFTENED_S: f64 = 0.15;
-/// Muscle has tightened this long after the first spring.
-const TIGHTENED_S: f64 = 0.3;
-
 /// Samples of a test with what all laws share.
 pub struct Press<'s> {
     pub series: &'s Series,
@@ -31,13 +26,14 @@ pub struct Press<'s> {
     pub top_mm: f64,
     /// Springs done so far.
     pub done: Vec<f64>,
-    /// From 0 to 1 after the first spring.
-    pub tightened: Vec<f64>,
     /// Speed times depth.
     pub deep: Vec<f64>,
-    /// Means of `done` and `tightened` over the springs.
+    /// Its mean over the loading limbs.
     pub mean_done: f64,
-    pub mean_tightened: f64,
+    /// Since first contact.
+    pub first_spring_done_s: f64,
+    /// From each spring's start to its peak.
+    loading: Vec<Range<usize>>,
 }
 
 impl<'s> Press<'s> {
@@ -62,16 +58,15 @@ impl<'s> Press<'s> {
         let (_, top_mm) = extremes(x);
         let touch_mm = x.first().copied().unwrap_or(0.0);
         let deep = x.iter().zip(&series.speed_mm_per_s);
-        let peaks: Vec<usize> = springs.iter().map(|s| highest(x, s)).collect();
-        let rate = series.rate_hz;
-        let since = |i: usize, from: usize, within_s: f64| {
-            (i.saturating_sub(from) as f64 / (within_s * rate)).min(1.0)
+        let limbs: Vec<(Range<usize>, usize)> = springs.iter().map(|s| (s.clone(), highest(x, s))).collect();
+        // A spring softens the tissue on its way back.
+        let done_by = |i: usize, (spring, peak): &(Range<usize>, usize)| {
+            let back = spring.end.saturating_sub(*peak).max(1);
+            (i.saturating_sub(*peak) as f64 / back as f64).min(1.0)
         };
-        let done: Vec<f64> = (0..x.len())
-            .map(|i| peaks.iter().map(|p| since(i, *p, SOFTENED_S)).sum())
-            .collect();
+        let done: Vec<f64> = (0..x.len()).map(|i| limbs.iter().map(|l| done_by(i, l)).sum()).collect();
+        let loading: Vec<Range<usize>> = limbs.iter().map(|(spring, peak)| spring.start..*peak).collect();
         let first_end = springs.first().map_or(x.len(), |s| s.end);
-        let tightened: Vec<f64> = (0..x.len()).map(|i| since(i, first_end, TIGHTENED_S)).collect();
         Press {
             series,
             every,
@@ -81,12 +76,17 @@ impl<'s> Press<'s> {
             touch_mm,
             top_mm,
             deep: deep.map(|(x, v)| v * (x - touch_mm).max(0.0)).collect(),
-            mean_done: mean_over(&done, springs),
-            mean_tightened: mean_over(&tightened, springs),
+            mean_done: mean_over(&done, &loading),
+            first_spring_done_s: first_end as f64 / series.rate_hz,
+            loading,
             done,
-            tightened,
             kept,
         }
+    }
+
+    /// Mean over the loading limbs.
+    pub fn mean_loading(&self, y: &[f64]) -> f64 {
+        mean_over(y, &self.loading)
     }
 
     /// Range of displacement.

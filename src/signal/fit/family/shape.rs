@@ -226,6 +226,24 @@ impl Shape {
         }
     }
 
+    /// How many elastic columns it has.
+    pub fn elastic_columns(self) -> usize {
+        match self {
+            Shape::ThreeLines | Shape::BentToe | Shape::StiffeningEnd => 3,
+            Shape::SoftKnee | Shape::BentCable => 2,
+            _ => 1,
+        }
+    }
+
+    /// Where the toe has no force at rest.
+    pub fn unloaded_mm(self, b: &[f64], q: &[f64], touch_mm: f64) -> f64 {
+        match self {
+            Shape::PowerToe => q[2],
+            Shape::ExponentialToe => unloaded(&|x: &[f64]| self.at_rest(b, q, x, touch_mm), touch_mm, q[0]),
+            _ => touch_mm - b[0] / b[1],
+        }
+    }
+
     /// Elastic columns: displacement where it is one, and the curved ones, all from first contact and before the low pass.
     pub fn elastic(self, q: &[f64], x: &[f64], touch_mm: f64) -> Vec<Vec<f64>> {
         let mut columns = Vec::new();
