@@ -26,8 +26,18 @@ fn main() {
         hash.part(feature.as_bytes());
     }
     hash.part(std::env::var("TARGET").unwrap_or_default().as_bytes());
-    hash.part(&compiler());
+    let compiler = compiler();
+    hash.part(&compiler);
     println!("cargo::rustc-env=TAUTPOINT_BUILD={:032x}", hash.0);
+    let named = String::from_utf8_lossy(&compiler);
+    println!(
+        "cargo::rustc-env=TAUTPOINT_COMPILER={}",
+        named.lines().next().unwrap_or("unknown")
+    );
+    println!(
+        "cargo::rustc-env=TAUTPOINT_PLATFORM={}",
+        std::env::var("TARGET").unwrap_or_default()
+    );
     for watched in ["src", "build.rs", "Cargo.toml", "Cargo.lock"] {
         if Path::new(watched).exists() {
             println!("cargo::rerun-if-changed={watched}");

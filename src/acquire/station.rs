@@ -1,5 +1,6 @@
 //! What a connected device says it is, and one sample of it.
 
+use crate::study::mapping::ColumnKey;
 use crate::terms::Side;
 use std::time::Instant;
 
@@ -43,6 +44,19 @@ pub struct Station {
 }
 
 impl StationChannel {
+    /// The column that it is in a recording.
+    pub fn column(&self) -> ColumnKey {
+        match (self.quantity, self.side) {
+            (ChannelQuantity::Force, Some(Side::Left)) => ColumnKey::ForceLeft,
+            (ChannelQuantity::Force, Some(Side::Right)) => ColumnKey::ForceRight,
+            (ChannelQuantity::Force, _) => ColumnKey::Force,
+            (ChannelQuantity::Displacement, Some(Side::Left)) => ColumnKey::DisplacementLeft,
+            (ChannelQuantity::Displacement, Some(Side::Right)) => ColumnKey::DisplacementRight,
+            (ChannelQuantity::Displacement, _) => ColumnKey::Displacement,
+            (ChannelQuantity::Drive, _) => ColumnKey::DriveDeg,
+        }
+    }
+
     /// Heading of the channel's column in a recording: `force_left_n`, `displacement_counts`, `drive_deg`.
     pub fn heading(&self) -> String {
         let quantity = match self.quantity {

@@ -90,15 +90,18 @@ impl<'a> Repeats<'a> {
         match self.unplaced {
             0 => Vec::new(),
             n => vec![format!(
-                "{n} tests name no level or no side and cannot be repetitions of anything: name them in the sidecar or \
-                 the plan"
+                "{}, so nothing can be told to be a repetition of it: name both in the sidecar or the plan",
+                match n {
+                    1 => "1 test names no level or no side".to_owned(),
+                    n => format!("{n} tests name no level or no side"),
+                }
             )],
         }
     }
 
     /// Values of each examiner's repeated tests of one target in one session, at least two each.
     pub fn within_sessions(&self, measure: Measure) -> Vec<Vec<f64>> {
-        let values = |tests: &Vec<&Test>| tests.iter().filter_map(|t| t.value(measure)).collect();
+        let values = |tests: &Vec<&Test>| tests.iter().filter_map(|t| t.finding(measure)).collect();
         self.by_session
             .values()
             .map(values)
@@ -120,7 +123,7 @@ impl<'a> Repeats<'a> {
             .by_session
             .iter()
             .map(|((target, examiner, session), tests)| {
-                let values: Vec<f64> = tests.iter().filter_map(|t| t.value(measure)).collect();
+                let values: Vec<f64> = tests.iter().filter_map(|t| t.finding(measure)).collect();
                 (with(&target.label(), &[examiner, session]), values)
             });
         ranked(Design::WithinExaminer, "test", rows.collect())
@@ -129,7 +132,7 @@ impl<'a> Repeats<'a> {
     fn between_days(&self, measure: Measure) -> RatingTable {
         let mut rows: BTreeMap<(&RepeatedTarget, &Option<String>), Days> = BTreeMap::new();
         for ((target, examiner, session), tests) in &self.by_session {
-            if let Some(first) = tests.iter().find_map(|t| t.value(measure)) {
+            if let Some(first) = tests.iter().find_map(|t| t.finding(measure)) {
                 rows.entry((target, examiner)).or_default().push((session, first));
             }
         }
@@ -164,7 +167,7 @@ impl<'a> Repeats<'a> {
         type Row = Vec<Option<((Option<String>, Option<String>), f64)>>;
         let mut rows: BTreeMap<(RepeatedTarget, Option<String>), Row> = BTreeMap::new();
         for ((target, examiner, session), tests) in &self.by_session {
-            let Some(value) = tests.iter().find_map(|t| t.value(measure)) else {
+            let Some(value) = tests.iter().find_map(|t| t.finding(measure)) else {
                 continue;
             };
             let key = (target.clone(), session.clone().filter(|_| same_session));

@@ -5,12 +5,11 @@ use super::{Job, RecordingOutcome, naming, reference, registered, sums};
 use crate::agreement::registered::settings_hash;
 use crate::agreement::spread;
 use crate::compare::{CompareContext, compare};
-use crate::error::Problem;
+use crate::error::{Problem, Severity};
 use crate::results::{ExclusionCause, Results, spring_exclusions};
 use crate::study::inputs::Study;
 use crate::study::opened;
 use crate::study::plan::Plan;
-use crate::study::words::shown;
 use crate::technique::{PlanCoverage, PlanStep, technique_findings};
 use crate::terms::SessionKey;
 use std::collections::{BTreeMap, BTreeSet};
@@ -39,7 +38,10 @@ pub fn aggregate(job: &Job, given: usize, mut outcomes: Vec<RecordingOutcome>, k
         results.problems.extend(outcome.problems);
         results.exclusions.extend(outcome.exclusions);
         results.inputs.push(outcome.input);
+        results.inputs.extend(outcome.sidecar);
     }
+    results.inputs.extend(job.beside.iter().cloned());
+    results.inputs.sort_by(|a, b| a.file.cmp(&b.file));
     naming::number_trials(&mut results.tests);
     // Without a study there is no root, and a file of that name in the working folder is nobody's.
     let (own_spread, problems) = match study.root.as_os_str().is_empty() {
@@ -125,12 +127,12 @@ fn plans(
         let given = job.plan.as_ref().filter(|p| p.name == name);
         let plan = study.plan(name).or_else(|| given.cloned());
         if plan.is_none() && unknown.insert(name) {
-            problems.push(Problem::warning(
-                &outcome.input.file,
-                format!("the plan {}, which is not in plans/ nor built in", shown(name)),
-                "the plan that the scan followed",
-                "put its file back into plans/ or correct `plan` in the sidecars; until then these scans are held to no plan",
-            ));
+            let unknown = study.no_plan(name, &outcome.input.file);
+            problems.push(Problem {
+                severity: Severity::Warning,
+                advice: format!("{}; until then these scans are held to no plan", unknown.advice),
+                ..unknown
+            });
         }
         for test in &outcome.tests {
             let named = plans.entry(test.about.session()).or_default();

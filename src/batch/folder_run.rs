@@ -1,6 +1,7 @@
 //! A run into a folder that can be cut short and taken up again.
 
 use super::records::{RecordKey, Records};
+use super::saved_curves::SavedCurves;
 use super::{Job, Loaded, Options, RecordingOutcome, aggregate, parallel_map, sums};
 use crate::error::{Error, Result};
 use crate::results::Results;
@@ -40,7 +41,7 @@ pub fn analyze_into(
     let FolderRun { job, records, folder } = run;
     let outcomes = parallel_map(&keys, || (), |(), key| records.outcome(key));
     let outcomes: Vec<RecordingOutcome> = outcomes.into_iter().collect::<Result<_>>()?;
-    let curves = SavedCurves::of(keys.iter().map(|key| (&records, *key)), &outcomes);
+    let curves = SavedCurves::of(&job, keys.iter().map(|key| (&records, *key)), &outcomes);
     let mut results = aggregate(&job, keys.len(), outcomes, options.keep_hidden);
     write(folder, &mut results, &curves)?;
     drop(curves);
@@ -117,55 +118,11 @@ fn key(context: &[u8], loaded: &Loaded<'_>, study: &Path) -> RecordKey {
         unread,
         &loaded.sidecar,
         &loaded.sidecar_problems,
+        &loaded.sidecar_input,
         name_in_sums,
     );
     hash.update(format!("{rest:?}").as_bytes());
     hash.finalize().into()
-}
-
-/// The curves of tests, which only figures need: read back from the records when a figure is to be drawn.
-pub struct SavedCurves<'s> {
-    /// Where the record of each recording is and how many tests it has, in the order of the outcomes that the results
-    /// were gathered from.
-    places: Vec<(&'s Records, RecordKey, usize)>,
-}
-
-impl<'s> SavedCurves<'s> {
-    pub(crate) fn of(
-        records: impl Iterator<Item = (&'s Records, RecordKey)>,
-        outcomes: &[RecordingOutcome],
-    ) -> SavedCurves<'s> {
-        let places = records
-            .zip(outcomes)
-            .map(|((store, key), o)| (store, key, o.tests.len()));
-        SavedCurves {
-            places: places.collect(),
-        }
-    }
-
-    /// Puts the curves back into these tests: their places in the results, in rising order.
-    ///
-    /// # Errors
-    /// [`Error::Io`], [`Error::Refused`] when a record cannot be read.
-    pub fn restore(&self, results: &mut Results, needed: &[usize]) -> Result<()> {
-        let mut needed = needed.iter().copied().peekable();
-        let mut end = 0;
-        for (store, key, tests) in &self.places {
-            let begin = end;
-            end += tests;
-            if needed.peek().is_none_or(|i| *i >= end) {
-                continue;
-            }
-            let curves = store.curves(key)?;
-            while let Some(i) = needed.next_if(|i| *i < end) {
-                if let (Some(test), Some(curve)) = (results.tests.get_mut(i), curves.get(i - begin)) {
-                    test.curve = curve.clone();
-                    results.reference.draw(test);
-                }
-            }
-        }
-        Ok(())
-    }
 }
 
 /// Writes results into their folder and finishes it.

@@ -7,19 +7,23 @@ mod mats;
 mod naming;
 mod parallel;
 mod recording;
+mod saved_curves;
+mod study_files;
 pub(crate) mod records;
 pub mod reference;
 pub mod sums;
 
 pub use aggregate::aggregate;
 pub(crate) use folder_run::FolderRun;
-pub use folder_run::{Earlier, SavedCurves, WriteResults, analyze_into};
+pub use folder_run::{Earlier, WriteResults, analyze_into};
 pub use parallel::parallel_map;
 pub use recording::{Loaded, RecordingOutcome, sidecar};
+pub use saved_curves::SavedCurves;
+pub use study_files::{given_plan, study_files};
 
 use crate::agreement::registered::Registered;
 use crate::error::{Error, Problem, Result, Severity};
-use crate::results::Results;
+use crate::results::{InputRecord, Results};
 use crate::settings::Settings;
 use crate::study::inputs::{self, Inputs, Study};
 use crate::study::opened;
@@ -36,6 +40,8 @@ pub struct Options<'a> {
     pub overrides: Vec<(&'static str, f64, String)>,
     /// Plan to match continuous recordings with, when they name none.
     pub plan: Option<Plan>,
+    /// The file of that plan, when it is none of the study's.
+    pub plan_file: Option<InputRecord>,
     /// A calibration that is expired or another sensor's is an error instead of a warning on every result.
     pub strict: bool,
     /// Told of each recording done: how many so far, of how many.
@@ -67,6 +73,8 @@ pub struct Job {
     pub strict: bool,
     /// Whether a recording lies in a blind study that is not opened.
     pub hidden: bool,
+    /// What is read besides recordings and their sidecars.
+    pub beside: Vec<InputRecord>,
     instrument: InstrumentContext,
 }
 
@@ -97,6 +105,8 @@ impl Job {
             &mut settings,
             &mut inputs.problems,
         );
+        let own = inputs.study.as_ref().map(|s| study_files::inputs(&s.root));
+        let beside = own.into_iter().flatten().chain(options.plan_file.clone()).collect();
         let hidden = study.hidden() || opened::any_hidden(inputs.files.iter().map(|f| f.path.as_path()));
         Ok(Job {
             inputs,
@@ -105,6 +115,7 @@ impl Job {
             plan: options.plan.clone(),
             strict: options.strict,
             hidden,
+            beside,
             instrument,
         })
     }
@@ -120,6 +131,7 @@ impl Job {
                 &self.study.site,
                 &self.study.calibrations,
                 &self.study.sensors,
+                &self.study.gains,
                 &self.study.default_plan,
                 &self.study.plans,
                 &self.plan,

@@ -29,7 +29,7 @@ impl<'a> Naming<'a> {
         let plan = match (&sidecar.plan, given, &study.default_plan) {
             _ if trace.about.level.is_some() => None,
             (Some(name), ..) => Some((
-                study.plan(name).ok_or_else(|| unknown_plan(trace, name, study))?,
+                study.plan(name).ok_or_else(|| Box::new(study.no_plan(name, &trace.recording)))?,
                 true,
             )),
             (None, Some(plan), _) => Some((plan.clone(), true)),
@@ -61,23 +61,6 @@ impl<'a> Naming<'a> {
         let episodes = tests.iter().map(|t| t.test).max().unwrap_or(0) as usize;
         self.plan_for(episodes).map(|p| p.name.clone())
     }
-}
-
-fn unknown_plan(trace: &Trace, name: &str, study: &Study) -> Box<Problem> {
-    let known: Vec<&str> = study.plans.iter().map(|p| p.name.as_str()).collect();
-    Box::new(Problem::error(
-        &trace.recording,
-        format!("the plan {name:?}, which is not in plans/ nor built in"),
-        format!(
-            "one of the study's plans ({})",
-            if known.is_empty() {
-                "it has none".to_owned()
-            } else {
-                known.join(", ")
-            }
-        ),
-        "correct `plan` in the sidecar or put the plan's file into plans/",
-    ))
 }
 
 /// A fault as a problem of its recording, without a path of this machine.

@@ -6,14 +6,15 @@ use crate::fault::isolated;
 use crate::mat::MatTest;
 use crate::read::recording::{RecordingSource, read_recording_bytes};
 use crate::read::{HashWriter, ReadTrace, parquet, sha256_hex};
-use crate::results::{Excluded, Exclusion, ExclusionCause, InputRecord};
+use crate::results::{Excluded, Exclusion, ExclusionCause, InputKind, InputRecord};
 use crate::signal::{find_tests, measure};
 use crate::study::inputs;
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::technique::outside_tests;
-use crate::trace::{Curve, Test};
+use crate::trace::{About, ConditionedSignals, Curve, Test};
 use serde::{Deserialize, Serialize};
 use std::io::Read;
+use std::path::Path;
 
 /// What one recording gave.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -26,6 +27,8 @@ pub struct RecordingOutcome {
     pub problems: Vec<Problem>,
     pub exclusions: Vec<Exclusion>,
     pub input: InputRecord,
+    /// The sidecar beside it.
+    pub sidecar: Option<InputRecord>,
     /// Its name as SHA256SUMS of the study has it; `None` when it lies elsewhere.
     pub name_in_sums: Option<String>,
 }
@@ -40,6 +43,7 @@ impl RecordingOutcome {
             problems: Vec::new(),
             exclusions: Vec::new(),
             input,
+            sidecar: None,
             name_in_sums: None,
         }
     }
@@ -64,6 +68,8 @@ pub struct Loaded<'a> {
     pub sha256: String,
     pub sidecar: Sidecar,
     pub sidecar_problems: Vec<Problem>,
+    /// Hash and size of the sidecar beside it.
+    pub sidecar_input: Option<InputRecord>,
 }
 
 impl<'a> Loaded<'a> {
@@ -88,8 +94,35 @@ impl<'a> Loaded<'a> {
             sha256,
             sidecar,
             sidecar_problems,
+            sidecar_input: input_of(InputKind::Sidecar, &file.sidecar_path, &file.sidecar),
         }
     }
+
+    /// An outcome that says what was read, and no more yet.
+    fn outcome(&self, study: &Path) -> RecordingOutcome {
+        RecordingOutcome {
+            sidecar: self.sidecar_input.clone(),
+            name_in_sums: sums::name_in_study(study, &self.file.path),
+            ..RecordingOutcome::of(InputRecord {
+                kind: InputKind::Recording,
+                file: self.file.recording.clone(),
+                sha256: self.sha256.clone(),
+                bytes: self.bytes,
+            })
+        }
+    }
+}
+
+/// Hash and size of a file beside recordings; `None` where none can be read, which whoever reads it tells.
+pub(super) fn input_of(kind: InputKind, path: &Path, name: &str) -> Option<InputRecord> {
+    let ordinary = std::fs::metadata(path).is_ok_and(|m| m.is_file());
+    let (bytes, sha256) = ordinary.then(|| read_into(path, None).ok()).flatten()?;
+    Some(InputRecord {
+        kind,
+        file: name.to_owned(),
+        sha256,
+        bytes,
+    })
 }
 
 /// The sidecar beside a recording or, where none lies, the one that a Parquet file holds within.
@@ -106,7 +139,7 @@ pub fn sidecar(file: &inputs::InputFile, bytes: &[u8]) -> (Sidecar, Vec<Problem>
 }
 
 /// Size and hash of a file; its bytes go into `buffer` when there is one.
-fn read_into(path: &std::path::Path, buffer: Option<&mut Vec<u8>>) -> std::io::Result<(u64, String)> {
+fn read_into(path: &Path, buffer: Option<&mut Vec<u8>>) -> std::io::Result<(u64, String)> {
     let mut file = std::fs::File::open(path)?;
     let Some(buffer) = buffer else {
         let mut hash = HashWriter::default();
@@ -127,15 +160,10 @@ impl Job {
     /// light included.
     pub fn analyse(&self, loaded: Loaded<'_>) -> RecordingOutcome {
         let file = loaded.file;
-        let input = InputRecord {
-            file: file.recording.clone(),
-            sha256: loaded.sha256.clone(),
-            bytes: loaded.bytes,
-        };
+        let nothing_yet = loaded.outcome(&self.study.root);
         isolated(|| self.analyse_sound(loaded)).unwrap_or_else(|fault| {
             let problem = fault.problem(&file.recording);
-            let mut outcome = RecordingOutcome::of(input);
-            outcome.name_in_sums = sums::name_in_study(&self.study.root, &file.path);
+            let mut outcome = nothing_yet;
             outcome.exclusions.push(whole_file(
                 &file.recording,
                 ExclusionCause::Unusable(problem.found.clone()),
@@ -146,42 +174,28 @@ impl Job {
     }
 
     fn analyse_sound(&self, loaded: Loaded<'_>) -> RecordingOutcome {
+        let mut outcome = loaded.outcome(&self.study.root);
         let Loaded {
             file,
             content,
-            bytes,
+            bytes: _,
             sha256,
             sidecar,
             sidecar_problems: mut problems,
+            sidecar_input: _,
         } = loaded;
-        let mut outcome = RecordingOutcome::of(InputRecord {
-            file: file.recording.clone(),
-            sha256: sha256.clone(),
-            bytes,
-        });
-        outcome.name_in_sums = sums::name_in_study(&self.study.root, &file.path);
         if let Some(reason) = &sidecar.about.excluded {
             outcome.exclusions.push(whole_file(
                 &file.recording,
                 ExclusionCause::Person(reason.clone()),
             ));
         }
-        let mut about = sidecar.about.clone();
-        about.site = about.site.or_else(|| self.study.site.clone());
-        let source = RecordingSource {
-            path: &file.path,
-            recording: &file.recording,
-            sidecar_name: &file.sidecar,
-            sidecar: &sidecar,
-            study: &self.study,
-            calibrations: &self.instrument.calibrations,
-            strict: self.strict,
-        };
+        let source = self.source(file, &sidecar);
         let read = if any_error(&problems) {
             Err(None)
         } else {
             content
-                .and_then(|bytes| read_recording_bytes(&source, about, bytes, sha256))
+                .and_then(|bytes| read_recording_bytes(&source, self.about(&sidecar), bytes, sha256))
                 .map_err(Some)
         };
         match read {
@@ -215,6 +229,37 @@ impl Job {
         }
         outcome.problems = problems;
         outcome
+    }
+
+    fn source<'a>(&'a self, file: &'a inputs::InputFile, sidecar: &'a Sidecar) -> RecordingSource<'a> {
+        RecordingSource {
+            path: &file.path,
+            recording: &file.recording,
+            sidecar_name: &file.sidecar,
+            sidecar,
+            study: &self.study,
+            calibrations: &self.instrument.calibrations,
+            strict: self.strict,
+        }
+    }
+
+    fn about(&self, sidecar: &Sidecar) -> About {
+        let site = sidecar.about.site.clone().or_else(|| self.study.site.clone());
+        About {
+            site,
+            ..sidecar.about.clone()
+        }
+    }
+
+    /// The conditioned signals of a recording's tests, in their order.
+    ///
+    /// # Errors
+    /// What is wrong with the recording.
+    pub(super) fn signals(&self, loaded: Loaded<'_>) -> Result<Vec<ConditionedSignals>, Error> {
+        let source = self.source(loaded.file, &loaded.sidecar);
+        let about = self.about(&loaded.sidecar);
+        let read = read_recording_bytes(&source, about, loaded.content?, loaded.sha256)?;
+        Ok(find_tests(&read.trace, &self.settings)?.signals())
     }
 
     fn measure(

@@ -8,7 +8,7 @@
 use super::RecordingOutcome;
 use crate::error::{Error, Result};
 use crate::trace::Curve;
-use crate::write::refuse_link;
+use crate::write::{BUILD, refuse_link};
 use serde::de::IgnoredAny;
 use sha2::{Digest, Sha256};
 use std::collections::HashMap;
@@ -18,9 +18,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
 /// Raised whenever the layout of what is kept changes.
-const SCHEMA: u32 = 2;
-/// Fingerprint of this build: its sources, dependencies, features, target and compiler.
-const BUILD: &str = env!("TAUTPOINT_BUILD");
+const SCHEMA: u32 = 3;
 /// How the header of a file of records begins, whatever the build.
 const NAME: &str = "tautpoint records";
 /// Bytes of the hash that stand before a record: a torn one passes for whole once in 2^64.
@@ -335,7 +333,7 @@ fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::results::InputRecord;
+    use crate::results::{InputKind, InputRecord};
     use crate::trace::{Spring, Test};
 
     /// A test whose numbers are hard to keep.
@@ -351,6 +349,7 @@ mod tests {
         RecordingOutcome {
             tests: vec![test],
             ..RecordingOutcome::of(InputRecord {
+                kind: InputKind::Recording,
                 file: "µ.csv".to_owned(),
                 sha256: String::new(),
                 bytes: u64::MAX,

@@ -4,6 +4,7 @@
 //! to the folder; a line that begins with a backslash has `\\`, `\n` and `\r` in its name escaped; lines that begin with
 //! `#` are passed over. Recording writes it; people may with `sha256sum * > SHA256SUMS`.
 
+use crate::format::counted;
 use crate::error::Problem;
 use crate::read::sha256_hex;
 use crate::study::opened::is_sha256;
@@ -89,7 +90,7 @@ fn parse(text: &str) -> (Sums, Vec<Problem>) {
         sums.entry(name).or_insert(sum);
     }
     if bad > LINES_AT_MOST {
-        let found = format!("{} more lines that are no sums", bad - LINES_AT_MOST);
+        let found = format!("{} without a sum", counted(bad - LINES_AT_MOST, "more line"));
         let advice = "put back the file as it was written";
         problems.push(Problem::warning(
             shown_file(),

@@ -9,10 +9,10 @@ use crate::cohort::combine::Shards;
 use crate::error::{Problem, Severity};
 use crate::format::number;
 use crate::report::agreement as report;
-use crate::results::Results;
+use crate::results::{InputKind, InputRecord, Results};
 use crate::study::call::Call;
 use crate::study::inputs;
-use crate::write::{OutputFolder, write_file_whole};
+use crate::write::{OutputFolder, sha256_hex, write_file_whole};
 use anyhow::{Context, bail};
 use std::path::{Path, PathBuf};
 
@@ -52,6 +52,7 @@ pub struct AgreeArgs {
 struct AgreeOutcome {
     agreement: Agreement,
     problems: Vec<Problem>,
+    inputs: Vec<InputRecord>,
     /// Where agreement.toml goes; `None` without a study.
     study_root: Option<PathBuf>,
 }
@@ -113,6 +114,12 @@ fn of_ratings(path: &Path) -> anyhow::Result<AgreeOutcome> {
         Ok((table, problems)) => Ok(AgreeOutcome {
             agreement: agreement::of_ratings(&table),
             problems,
+            inputs: vec![InputRecord {
+                kind: InputKind::Ratings,
+                file: file.into_owned(),
+                sha256: sha256_hex(text.as_bytes()),
+                bytes: text.len() as u64,
+            }],
             study_root: None,
         }),
         Err(problems) => {
@@ -157,6 +164,7 @@ fn of_results(results: Results, calls: &[Call], study_root: Option<PathBuf>) -> 
     AgreeOutcome {
         agreement,
         problems: results.problems,
+        inputs: results.inputs,
         study_root,
     }
 }
@@ -171,7 +179,7 @@ pub(super) fn of_shards(shards: &Shards, out: &Path, inputs: &[PathBuf]) -> anyh
 fn write(found: &AgreeOutcome, out: &Path, inputs: &[PathBuf]) -> anyhow::Result<()> {
     let mut folder = OutputFolder::begin(out, inputs)?;
     report::write(&found.agreement, &found.problems, &mut folder)?;
-    folder.finish(report::record(&found.problems))?;
+    folder.finish(report::record(&found.problems, &found.inputs))?;
     if let (Some(root), Some(spread)) = (&found.study_root, &found.agreement.spread) {
         write_file_whole(&root.join(spread::FILE_NAME), spread.to_toml().as_bytes())?;
     }

@@ -4,13 +4,18 @@ use super::{Outcome, progress};
 use crate::batch::{self, Earlier};
 use crate::cohort::shard::Shard;
 use crate::cohort::shard_run::analyze_shard;
-use crate::error::Severity;
+use crate::error::{Error, Severity};
+use crate::format::counted;
+use crate::report::datapackage::TableFormat;
 use crate::report::html::{FiguresChoice, PageOptions};
 use crate::report::output::{self, OutputOptions};
 use crate::report::{budget_text, json, summary_text};
-use crate::results::Results;
+use crate::results::{InputRecord, Results};
 use crate::study::built_in;
+use crate::study::folder::read_study;
 use crate::study::plan::Plan;
+use crate::study::study_file;
+use crate::study::toml_doc::read_text;
 use anyhow::{Context, bail};
 use clap::ValueEnum;
 use std::path::{Path, PathBuf};
@@ -50,6 +55,15 @@ pub struct AnalyzeArgs {
     /// Adds cohort.html (how the measures are spread) and dataset/ (Parquet by site and session, for other engines).
     #[arg(long, requires = "out", conflicts_with = "shard")]
     cohort: bool,
+    /// Adds curves/: the conditioned force and displacement of each test at every sample, with its marks.
+    #[arg(
+        long,
+        value_enum,
+        requires = "out",
+        conflicts_with = "shard",
+        value_name = "FORMAT"
+    )]
+    curves: Option<CurveFormat>,
     /// Which tests get a figure: auto draws up to 60 tests, beyond that those behind a finding or a problem.
     #[arg(long, value_enum, default_value = "auto", value_name = "WHICH")]
     figures: Figures,
@@ -77,6 +91,12 @@ pub struct AnalyzeArgs {
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
+enum CurveFormat {
+    Csv,
+    Parquet,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
 pub(super) enum Figures {
     Auto,
     All,
@@ -92,10 +112,11 @@ pub fn run(args: &AnalyzeArgs, quiet: bool) -> anyhow::Result<Outcome> {
             .build_global();
     }
     let plan = args.plan.as_deref().map(|given| find_plan(given, &args.paths));
-    let plan = plan.transpose()?;
+    let (plan, plan_file) = plan.transpose()?.unzip();
     let analysis = batch::Options {
         overrides: overrides(args),
         plan,
+        plan_file: plan_file.flatten(),
         strict: args.strict,
         thin: true,
         fresh: args.fresh,
@@ -147,6 +168,10 @@ fn into_folder(
         page: args.figures.page(),
         png: args.png,
         cohort: args.cohort,
+        curves: args.curves.map(|f| match f {
+            CurveFormat::Csv => TableFormat::Csv,
+            CurveFormat::Parquet => TableFormat::Parquet,
+        }),
     };
     let (results, earlier) = with_bar(options, quiet, |options| {
         batch::analyze_into(&args.paths, out, options, &|folder, results, curves| {
@@ -210,8 +235,8 @@ fn tell_earlier(earlier: Earlier, quiet: bool) {
     }
     if earlier.resumed > 0 {
         note!(
-            "taken up: {} recordings were done before this run",
-            earlier.resumed
+            "taken up where an earlier run stopped, with {} done",
+            counted(earlier.resumed, "recording")
         );
     }
 }
@@ -239,24 +264,33 @@ fn overrides(args: &AnalyzeArgs) -> Vec<(&'static str, f64, String)> {
     all
 }
 
-/// A plan from a file, or by name: one in the study's `plans/` (which may be shuffled), or a built-in one.
-fn find_plan(given: &str, inputs: &[PathBuf]) -> anyhow::Result<Plan> {
+/// A plan from a file, or by name: one in the study's `plans/` (which may be shuffled), or a built-in one. With it the
+/// record of its file, when that is none of the study's.
+fn find_plan(given: &str, inputs: &[PathBuf]) -> anyhow::Result<(Plan, Option<InputRecord>)> {
     let own = |input: &PathBuf| input.join("plans").join(format!("{given}.toml"));
     let named = Path::new(given).components().count() == 1;
     let own = inputs.iter().map(own).find(|path| named && path.is_file());
+    let of_study = own.is_some();
     let path = own.unwrap_or_else(|| PathBuf::from(given));
     if path.is_file() {
-        let text =
-            std::fs::read_to_string(&path).with_context(|| format!("the plan {given} cannot be read"))?;
+        let text = read_text(&path, given).map_err(Error::from)?;
         let (plan, problems) = Plan::parse(given, &text);
         for problem in &problems {
             note!("{}: {problem}", word(problem.severity));
         }
-        return plan
-            .with_context(|| format!("the plan {given} cannot be used: correct what is listed above"));
+        let plan =
+            plan.with_context(|| format!("the plan {given} cannot be used: correct what is listed above"))?;
+        return Ok((plan, (!of_study).then(|| batch::given_plan(&path, &text))));
+    }
+    let studies = inputs.iter().filter(|i| i.join(study_file::FILE_NAME).is_file());
+    if let Some(study) = studies.map(|root| read_study(root, &mut Vec::new())).next() {
+        return match study.plan(given) {
+            Some(plan) => Ok((plan, None)),
+            None => bail!("{}", study.no_plan(given, "--plan")),
+        };
     }
     if let Some(plan) = built_in::built_in(given) {
-        return Ok(plan);
+        return Ok((plan, None));
     }
     let names: Vec<String> = built_in::all().into_iter().map(|p| p.name).collect();
     bail!(

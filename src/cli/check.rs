@@ -4,6 +4,7 @@ use super::{Outcome, progress};
 use crate::batch::{self, parallel_map};
 use crate::error::{Error, Problem, Severity};
 use crate::fault::isolated;
+use crate::format::counted;
 use crate::read::calibrations::Calibrations;
 use crate::read::recording::{RecordingSource, read_recording};
 use crate::read::validity;
@@ -80,8 +81,13 @@ pub fn run(args: &CheckArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let usable = checked.iter().filter(|c| c.usable).count();
     if usable == 0 {
         anyhow::bail!(
-            "none of the {} recordings can be used; mend what is listed",
-            checked.len()
+            "{} {}, of which none can be used; mend what is listed",
+            if checked.len() == 1 {
+                "there is"
+            } else {
+                "there are"
+            },
+            counted(checked.len(), "recording")
         );
     }
     Ok(if problems.is_empty() {
@@ -211,27 +217,10 @@ fn unknown_codes(file: &InputFile, sidecar: &Sidecar, study: &Study) -> Vec<Prob
 
 fn unknown_plan(file: &InputFile, sidecar: &Sidecar, study: &Study) -> Option<Problem> {
     let name = sidecar.plan.as_ref()?;
-    if study.plan(name).is_some() {
-        return None;
+    match study.plan(name) {
+        Some(_) => None,
+        None => Some(study.no_plan(name, &file.sidecar).in_column("plan")),
     }
-    let known: Vec<&str> = study
-        .plans
-        .iter()
-        .map(|p| p.name.as_str())
-        .chain(crate::study::built_in::NAMES)
-        .collect();
-    let advice = nearest(name, known).map_or("correct the name".to_owned(), |n| {
-        format!("write \"{}\" if that is meant", shown(n))
-    });
-    Some(
-        Problem::error(
-            &file.sidecar,
-            shown(name),
-            "the name of a plan in plans/ or of a built-in one",
-            advice,
-        )
-        .in_column("plan"),
-    )
 }
 
 /// Calls of a subject, examiner and session that no recording is about.
@@ -299,10 +288,6 @@ fn report(inputs: &Inputs, checked: &[Checked], problems: &[Problem], quiet: boo
         counted(problems.len() - errors, "warning")
     );
     text
-}
-
-fn counted(n: usize, word: &str) -> String {
-    format!("{n} {word}{}", if n == 1 { "" } else { "s" })
 }
 
 /// File names may hold control signs, which must not reach a terminal.

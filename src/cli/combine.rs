@@ -55,6 +55,8 @@ pub fn run(args: &CombineArgs, quiet: bool) -> anyhow::Result<Outcome> {
         page: args.figures.page(),
         png: args.png,
         cohort: args.cohort,
+        // They are made from the recordings, which are not needed here.
+        curves: None,
     };
     let results = shards.write(&args.out, &|folder, results, curves| {
         output::write_run(folder, results, curves, &options)

@@ -6,6 +6,7 @@ use super::progress::Bar;
 use crate::cohort::convert::{ConvertOptions, Converted, To, convert};
 use crate::cohort::pseudonymizer::Pseudonymizer;
 use crate::cohort::rounding::Rounding;
+use crate::format::counted;
 use crate::study::inputs;
 use anyhow::bail;
 use clap::ValueEnum;
@@ -112,9 +113,9 @@ pub fn run(args: &ConvertArgs, quiet: bool) -> anyhow::Result<Outcome> {
 fn tell_done(done: &Converted, args: &ConvertArgs) {
     let megabytes = |bytes: u64| bytes as f64 / 1e6;
     sayln!(
-        "{} of {} recordings converted: {:.1} MB became {:.1} MB in {}",
+        "{} of {} converted: {:.1} MB became {:.1} MB in {}",
         done.converted,
-        done.recordings,
+        counted(done.recordings, "recording"),
         megabytes(done.bytes_before),
         megabytes(done.bytes_after),
         args.out.display()

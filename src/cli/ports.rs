@@ -2,6 +2,7 @@
 
 use super::Outcome;
 use crate::acquire::port::ports;
+use crate::format::counted;
 
 /// Lists serial ports, USB devices first. Nothing is opened.
 #[derive(Debug, clap::Args)]
@@ -33,10 +34,8 @@ pub fn run(args: &PortsArgs, quiet: bool) -> anyhow::Result<Outcome> {
 }
 
 fn words_of_hidden(hidden: usize) -> String {
-    match hidden {
-        1 => "1 other port is listed with --all".to_owned(),
-        n => format!("{n} other ports are listed with --all"),
-    }
+    let is = if hidden == 1 { "is" } else { "are" };
+    format!("{} {is} listed with --all", counted(hidden, "other port"))
 }
 
 #[cfg(test)]

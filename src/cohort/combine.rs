@@ -111,7 +111,7 @@ impl Shards {
             .records
             .iter()
             .map(|(store, key)| (&self.stores[*store], *key));
-        let curves = SavedCurves::of(records, &outcomes);
+        let curves = SavedCurves::of(&self.job, records, &outcomes);
         let mut results = aggregate(&self.job, self.records.len(), outcomes, false);
         write(folder, &mut results, &curves)?;
         Ok(results)

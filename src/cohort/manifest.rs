@@ -3,18 +3,17 @@
 
 use super::shard::Shard;
 use crate::batch::records::header;
-use crate::batch::{self, Job, sums};
+use crate::batch::{self, Job};
 use crate::error::{Error, Problem, Result};
-use crate::read::{calibrations, sha256_hex};
+use crate::read::sha256_hex;
+use crate::results::InputRecord;
 use crate::study::folder::read_study;
 use crate::study::inputs::Inputs;
 use crate::study::plan::Plan;
-use crate::study::{opened, study_file};
 use crate::write::OutputFolder;
-use crate::{agreement, instrument};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, json};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use tempfile::TempDir;
 
 /// Name of its file in a shard's folder.
@@ -39,6 +38,8 @@ pub struct ShardManifest {
     hidden: bool,
     /// The plan of the command line, as a plan's file.
     plan: Option<String>,
+    /// The file it was read from, when it is none of the study's.
+    plan_file: Option<InputRecord>,
     /// What was noticed before the first recording was read.
     problems: Vec<Problem>,
     /// The study's files besides its recordings; `None` without a study.
@@ -62,6 +63,7 @@ impl ShardManifest {
             overrides: overrides.collect(),
             hidden: job.hidden,
             plan: job.plan.as_ref().map(Plan::to_toml),
+            plan_file: options.plan_file.clone(),
             problems: job.inputs.problems.clone(),
             study: study.map(|s| study_files(&s.root)).transpose()?,
         })
@@ -77,7 +79,6 @@ impl ShardManifest {
             rmp_serde::encode::write(to, self).map_err(std::io::Error::other)
         })?;
         let mut run = Map::new();
-        run.insert("version".to_owned(), json!(env!("CARGO_PKG_VERSION")));
         run.insert(
             "shard".to_owned(),
             json!({
@@ -113,6 +114,7 @@ impl ShardManifest {
                 .plan
                 .as_deref()
                 .and_then(|text| Plan::parse("--plan", text).0),
+            plan_file: self.plan_file.clone(),
             ..batch::Options::default()
         };
         let place = self.study.as_deref().map(lay_out).transpose()?;
@@ -149,32 +151,13 @@ impl ShardManifest {
 
 /// Everything in a study's folder that an analysis reads besides recordings and sidecars.
 pub(super) fn study_files(root: &Path) -> Result<Vec<NamedFile>> {
-    let mut names: Vec<PathBuf> = [
-        study_file::FILE_NAME,
-        instrument::FILE_NAME,
-        agreement::spread::FILE_NAME,
-        opened::FILE_NAME,
-        "roster.csv",
-        "calls.csv",
-    ]
-    .map(PathBuf::from)
-    .to_vec();
-    names.push(Path::new("recordings").join(sums::FILE_NAME));
-    for folder in ["plans", calibrations::FOLDER] {
-        let entries = std::fs::read_dir(root.join(folder));
-        let entries = entries.into_iter().flatten().flatten();
-        let toml = entries.map(|e| Path::new(folder).join(e.file_name()));
-        names.extend(toml.filter(|p| p.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml"))));
-    }
-    names.sort();
-    let mut files = Vec::new();
-    for name in names.into_iter().filter(|n| root.join(n).is_file()) {
+    let advice = "check that it may be read; every shard keeps a copy";
+    let read = |(name, _): (String, _)| {
         let path = root.join(&name);
-        let advice = "check that it may be read; every shard keeps a copy";
         let bytes = std::fs::read(&path).map_err(|e| Error::io(&path, e, advice))?;
-        files.push((name.to_string_lossy().replace('\\', "/"), bytes));
-    }
-    Ok(files)
+        Ok((name, bytes))
+    };
+    batch::study_files(root).into_iter().map(read).collect()
 }
 
 fn lay_out(files: &[NamedFile]) -> Result<TempDir> {

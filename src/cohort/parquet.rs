@@ -1,7 +1,7 @@
 //! Recordings as Parquet: the one file of this module that knows polars.
 
 use crate::error::{Error, Result};
-use crate::parquet_pages::with_checksums;
+use crate::parquet_pages::finished;
 use polars::prelude::{DataFrame, KeyValueMetadata, NamedFrom, ParquetCompression, ParquetWriter, Series};
 
 /// A column of numbers by its heading; a missing one is null.
@@ -27,5 +27,5 @@ pub fn recording(columns: &[Numbers], metadata: &[(String, String)]) -> Result<V
         .with_key_value_metadata(Some(KeyValueMetadata::from_static(metadata.to_vec())))
         .finish(&mut frame)
         .map_err(failed)?;
-    Ok(with_checksums(bytes))
+    Ok(finished(bytes))
 }

@@ -3,6 +3,7 @@
 //! Everything that names a result — CSV, Parquet, JSON, codebook, report — reads it here.
 
 mod column;
+mod of_curves;
 mod of_debrief;
 mod of_scans;
 mod of_tests;
@@ -14,6 +15,11 @@ pub use column::{Column, Kind};
 pub mod table {
     pub use super::of_scans::*;
     pub use super::of_tests::*;
+
+    /// Those of curves and their marks.
+    pub mod curves {
+        pub use super::super::of_curves::*;
+    }
 
     /// Those of a debrief's tables.
     pub mod debrief {
@@ -386,6 +392,40 @@ impl Measure {
             section,
             over_springs,
             decimals,
+        }
+    }
+
+    /// Whether nothing at all is an answer as good as any other number, so that an interval that reaches 0 tells
+    /// something: no drift, no loss. The others say nothing where they are not told from 0.
+    pub fn may_be_none(self) -> bool {
+        match self {
+            Measure::Preload
+            | Measure::Damping
+            | Measure::Loss
+            | Measure::LossRatio
+            | Measure::Steadiness
+            | Measure::HandShare
+            | Measure::ZeroDrift
+            | Measure::BetweenSprings
+            | Measure::CentrePath => true,
+            Measure::Peak
+            | Measure::SpringPeak
+            | Measure::Excursion
+            | Measure::Onset
+            | Measure::OnsetTravel
+            | Measure::OnsetForce
+            | Measure::TakeUp
+            | Measure::EndFeel
+            | Measure::FittedEndFeel
+            | Measure::Window
+            | Measure::Secant
+            | Measure::DisplacementAt30N
+            | Measure::RecoilRatio
+            | Measure::TimeToPeak
+            | Measure::SpringRate
+            | Measure::ForceAmplitude
+            | Measure::PeakPressure
+            | Measure::LoadedArea => false,
         }
     }
 

@@ -36,6 +36,18 @@ columns! {
         "lower end of the 95 % interval of the difference";
     DIFFERENCE_HIGH = "difference_high": Num, in "as in unit", at "6.5",
         "upper end of the 95 % interval of the difference";
+    STANDARD_ERROR = "standard_error": Num, in "log ratio, or as in unit", at "6.5",
+        "standard error of the difference: of ln(right/left), or in the unit for a measure compared by difference";
+    DEGREES_OF_FREEDOM = "degrees_of_freedom": Num, at "6.4",
+        "degrees of freedom of the standard error; missing beside a standard error where the spread is taken as known";
+    P_VALUE = "p_value": Num, at "6.7",
+        "p of the test that the difference is beyond the threshold, one-sided for neighbours; missing for measures shown without a word";
+    P_ADJUSTED = "p_adjusted": Num, at "6.7",
+        "p_value adjusted for the number of levels of the scan (Benjamini-Hochberg), which a side is named by";
+    VARIANCE_RULE = "variance_rule": Text, at "6.4",
+        "how the variance of a trial was had: pooled over the levels, moderated by level, or given (agreement or published)";
+    RAISED_TO_MEASUREMENT = "raised_to_measurement": Bool, at "6.5",
+        "whether that variance was raised to the variance of the measurement, which is larger, on a side at least";
 
     // Columns of `technique`.
     FINDING = "finding": Text, at "9.2", "short fixed name of the rule that was not kept";

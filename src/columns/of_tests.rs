@@ -37,7 +37,7 @@ columns! {
     DRIVE = "drive_deg": Num, in "deg", at "3.13", "measured line of drive, mean over the springs";
     KNEE_METHOD = "knee_method": Text, at "4.9", "how the knee was found: whole_trace_fit or two_lines";
     FIT_RESIDUAL = "fit_residual_percent": Num, in "%", at "4.8",
-        "residual of the whole-trace fit over the springs, as a share of their force range";
+        "residual of the whole-trace fit over the springs, as a share of their force range; missing without springs";
 
     // Columns of `springs`.
     SPRING = "spring": Int, at "2.9", "number of the spring within its test, from 1";

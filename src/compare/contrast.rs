@@ -13,6 +13,8 @@ pub(super) struct ContrastTerm {
     pub variance: f64,
     pub trials: usize,
     pub weight: f64,
+    /// Whether the variance is that of the measurement, which is the larger one.
+    pub raised: bool,
 }
 
 /// A difference of means on the scale of comparison.
@@ -57,6 +59,16 @@ pub(super) enum Rule {
     Neighbours,
 }
 
+/// What the rule says of one level.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct LevelDecision {
+    pub word: Decision,
+    pub trials_to_decide: Option<TrialsToDecide>,
+    pub p: f64,
+    /// The same, corrected for the number of levels.
+    pub adjusted_p: f64,
+}
+
 /// What the rule needs to know.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct DecisionLimits<'a> {
@@ -99,12 +111,18 @@ impl DecisionLimits<'_> {
 
     /// Words for all levels of a scan, corrected for their number, and for those left undecided the trials
     /// that would decide them.
-    pub fn decide(&self, levels: &[Contrast]) -> Vec<(Decision, Option<TrialsToDecide>)> {
+    pub fn decide(&self, levels: &[Contrast]) -> Vec<LevelDecision> {
         let p: Vec<f64> = levels.iter().map(|c| self.beyond_p(&c.difference())).collect();
         let adjusted = adjust(&p);
-        let decide = |(i, c): (usize, &Contrast)| match self.word(&c.difference(), adjusted[i]) {
-            Decision::Undecided => (Decision::Undecided, Some(self.trials_to_decide(c, &p, i))),
-            word => (word, None),
+        let decide = |(i, c): (usize, &Contrast)| {
+            let word = self.word(&c.difference(), adjusted[i]);
+            let open = word == Decision::Undecided;
+            LevelDecision {
+                word,
+                trials_to_decide: open.then(|| self.trials_to_decide(c, &p, i)),
+                p: p[i],
+                adjusted_p: adjusted[i],
+            }
         };
         levels.iter().enumerate().map(decide).collect()
     }

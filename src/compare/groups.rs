@@ -78,7 +78,8 @@ pub(super) struct Trials {
 }
 
 impl Trials {
-    /// Values of the tests that have the measure; one that is zero or less has no logarithm and counts as missing.
+    /// Values of the tests that have the measure. One that is zero or less has no logarithm, and that of one whose
+    /// interval is wider than itself has no size: both count as missing.
     pub fn of(tests: &[&Test], measure: Measure, scale: ComparisonScale) -> Trials {
         let mut trials = Trials::default();
         let mut variances = Vec::new();
@@ -86,7 +87,9 @@ impl Trials {
             let Some(estimate) = test.measures.get(measure) else {
                 continue;
             };
-            if scale == ComparisonScale::Log && estimate.value <= 0.0 {
+            if scale == ComparisonScale::Log
+                && (estimate.value <= 0.0 || test.measures.finding(measure).is_none())
+            {
                 continue;
             }
             match scale {

@@ -121,6 +121,18 @@ closed_terms! {
     }
 }
 
+closed_terms! {
+    /// How the variance of a trial at one level was had.
+    pub enum VarianceRule {
+        /// One variance for all levels of the scan, pooled within sides.
+        Pooled = "pooled",
+        /// The level's own, drawn toward a common prior: the levels differ in spread.
+        Moderated = "moderated",
+        /// As it stands in `agreement.toml` or in the settings: no level was repeated.
+        Given = "given",
+    }
+}
+
 /// How many trials a side would decide an undecided level at the observed spread.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(untagged)]
@@ -166,6 +178,19 @@ pub struct Comparison {
     pub mdc_percent: Option<f64>,
     /// Where the spread comes from.
     pub spread_source: Option<SpreadSource>,
+    /// How the variance of a trial was had.
+    pub variance_rule: Option<VarianceRule>,
+    /// Whether the variance of a side's trials was raised to that of their measurement, which was the larger one.
+    pub raised_to_measurement: Option<bool>,
+    /// Standard error of the difference, on the scale of comparison: the natural logarithm, or the measure's unit for
+    /// those compared by difference.
+    pub standard_error: Option<f64>,
+    /// Degrees of freedom of the standard error; infinite where the spread is taken as known.
+    pub degrees_of_freedom: Option<f64>,
+    /// p that the difference is beyond the margin; `None` for measures that are shown without a word.
+    pub p_value: Option<f64>,
+    /// The same, corrected for the number of levels.
+    pub p_adjusted: Option<f64>,
     /// `None` for measures that are shown without a word.
     pub side_of_resistance: Option<Decision>,
     /// Trials a side that would decide it.
@@ -215,4 +240,4 @@ pub struct Unpaired {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

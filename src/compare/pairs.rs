@@ -5,7 +5,7 @@ use super::calls::{agrees, call_of};
 use super::contrast::{Contrast, DecisionLimits, ContrastTerm, Rule};
 use super::groups::{Group, ComparisonScale, Trials};
 use super::spread::{TrialSpread, spread};
-use super::{CompareContext, Comparison, ComparisonKind, DECIDED, SHOWN, SpreadSource, Unpaired};
+use super::{CompareContext, Comparison, ComparisonKind, DECIDED, SHOWN, Unpaired};
 use crate::columns::Measure;
 use crate::terms::{Contact, LineOfDrive, Side};
 
@@ -18,6 +18,7 @@ pub(super) fn part(trials: &Trials, variance: f64, weight: f64) -> ContrastTerm 
         variance: variance.max(trials.measurement_variance),
         trials: trials.n(),
         weight,
+        raised: trials.measurement_variance > variance,
     }
 }
 
@@ -119,6 +120,12 @@ pub(super) fn empty(group: &Group, kind: ComparisonKind, measure: Measure) -> Co
         threshold_percent: None,
         mdc_percent: None,
         spread_source: None,
+        variance_rule: None,
+        raised_to_measurement: None,
+        standard_error: None,
+        degrees_of_freedom: None,
+        p_value: None,
+        p_adjusted: None,
         side_of_resistance: None,
         trials_to_decide: None,
         call: None,
@@ -139,7 +146,7 @@ fn add_intervals(
         return;
     }
     for (comparison, contrast) in comparisons.iter_mut().zip(&contrasts) {
-        put_interval(comparison, contrast, scale, known.source, context);
+        put_interval(comparison, contrast, scale, known, context);
     }
     if comparisons.first().is_some_and(|f| DECIDED.contains(&f.measure)) {
         put_words(comparisons, &contrasts, Rule::Sides, context);
@@ -165,19 +172,24 @@ fn contrast(pair: &Pair, known: &TrialSpread) -> Option<Contrast> {
     })
 }
 
-/// The interval and where its spread comes from.
+/// The interval, and what it rests on.
 pub(super) fn put_interval(
     comparison: &mut Comparison,
     contrast: &Contrast,
     scale: ComparisonScale,
-    source: SpreadSource,
+    known: &TrialSpread,
     context: &CompareContext,
 ) {
     let confidence = context.settings.compare.confidence;
-    let Ok([low, high]) = contrast.difference().interval(confidence) else {
+    let difference = contrast.difference();
+    let Ok([low, high]) = difference.interval(confidence) else {
         return;
     };
-    comparison.spread_source = Some(source);
+    comparison.spread_source = Some(known.source);
+    comparison.variance_rule = Some(known.rule);
+    comparison.raised_to_measurement = Some(contrast.parts.iter().any(|part| part.raised));
+    comparison.standard_error = Some(difference.se);
+    comparison.degrees_of_freedom = Some(difference.df);
     match scale {
         ComparisonScale::Log => {
             comparison.low_percent = Some(percent_of_log(low));
@@ -200,12 +212,14 @@ pub(super) fn put_words(
         margin: log_of_percent(settings.threshold_percent),
         rule,
     };
-    let words = limits.decide(contrasts);
-    for ((comparison, contrast), (word, trials)) in comparisons.iter_mut().zip(contrasts).zip(words) {
+    let decided = limits.decide(contrasts);
+    for ((comparison, contrast), level) in comparisons.iter_mut().zip(contrasts).zip(decided) {
         comparison.threshold_percent = Some(settings.threshold_percent);
         comparison.mdc_percent = Some(percent_of_log(contrast.mdc95()));
-        comparison.side_of_resistance = Some(word);
-        comparison.trials_to_decide = trials;
+        comparison.side_of_resistance = Some(level.word);
+        comparison.trials_to_decide = level.trials_to_decide;
+        comparison.p_value = Some(level.p);
+        comparison.p_adjusted = Some(level.adjusted_p);
     }
 }
 
@@ -268,8 +282,8 @@ fn list_uncompared<'a>(
     let label = Measure::EndFeel.info().label;
     let count = |side| Trials::of(group.side(side), Measure::EndFeel, ComparisonScale::Log).n();
     let (side, reason) = match (count(Side::Left) > 0, count(Side::Right) > 0) {
-        (true, _) => (Side::Left, format!("the right side has no {label} above zero")),
-        (_, true) => (Side::Right, format!("the left side has no {label} above zero")),
+        (true, _) => (Side::Left, format!("the right side has no {label} that is told from zero")),
+        (_, true) => (Side::Right, format!("the left side has no {label} that is told from zero")),
         // Force alone has no stiffness: that is said with the tests, and what force gives is compared.
         _ if !measures.is_empty() => return,
         _ => (Side::Left, "no measure that both sides share".to_owned()),

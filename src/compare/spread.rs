@@ -1,7 +1,7 @@
 //! How much one test differs from its repetition.
 
 use super::groups::{ComparisonScale, Trials};
-use super::{CompareContext, DECIDED, SpreadSource};
+use super::{CompareContext, DECIDED, SpreadSource, VarianceRule};
 use crate::columns::Measure;
 use crate::stats::variance::{Variance, bartlett, moderate, pooled};
 
@@ -13,6 +13,7 @@ pub(super) struct TrialSpread {
     /// One for each level given, in order, on the scale of comparison.
     pub levels: Vec<Variance>,
     pub source: SpreadSource,
+    pub rule: VarianceRule,
 }
 
 /// The spread of a measure over the levels of a scan, each with its sides.
@@ -30,16 +31,23 @@ pub(super) fn spread(
     let within: Vec<Variance> = levels.iter().map(|sides| within_sides(sides)).collect();
     if let Some(all) = pooled(&within).ok().filter(|all| all.value > 0.0) {
         let unequal = bartlett(&within).is_ok_and(|b| b.p < UNEQUAL_P);
-        let moderated = if unequal { moderate(&within).ok() } else { None };
+        // A prior of infinite degrees of freedom leaves nothing of the levels' own.
+        let moderated = moderate(&within).ok().filter(|m| unequal && m.prior.df.is_finite());
+        let rule = match moderated {
+            Some(_) => VarianceRule::Moderated,
+            None => VarianceRule::Pooled,
+        };
         return Some(TrialSpread {
             levels: moderated.map_or_else(|| vec![all; levels.len()], |m| m.groups),
             source: SpreadSource::Trials,
+            rule,
         });
     }
     let (variance, source) = without_repetition(measure, scale, context)?;
     Some(TrialSpread {
         levels: vec![variance; levels.len()],
         source,
+        rule: VarianceRule::Given,
     })
 }
 

@@ -29,6 +29,14 @@ pub fn plus_minus(value: f64, u95: Option<f64>, decimals: usize) -> String {
     format!("{} ± {}", number(value, d), number(u, d))
 }
 
+/// `1 test`, `2 tests`; for words whose plural ends in s.
+pub fn counted(n: usize, word: &str) -> String {
+    format!("{n} {word}{}", if n == 1 { "" } else { "s" })
+}
+
+/// What stands in place of a number whose interval is wider than itself.
+pub const NOT_DETERMINED: &str = "not determined";
+
 #[cfg(test)]
 mod tests {
     use super::*;

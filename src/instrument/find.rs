@@ -1,5 +1,6 @@
 //! Reference springs to the delay and the loop that stays.
 
+use crate::format::counted;
 use super::{Instrument, LEAST_SPRINGS, LONGEST_DELAY_S};
 use crate::error::{Error, Problem, Result};
 use crate::settings::Settings;
@@ -46,11 +47,7 @@ pub fn from_reference_springs(traces: &[Trace], settings: &Settings) -> Result<I
         let names: Vec<&str> = traces.iter().map(|t| t.recording.as_str()).collect();
         return Err(Problem::error(
             names.join(", "),
-            if delays_s.len() == 1 {
-                "only one spring to measure on".to_owned()
-            } else {
-                format!("only {} springs to measure on", delays_s.len())
-            },
+            format!("only {} to measure on", counted(delays_s.len(), "spring")),
             format!("at least {LEAST_SPRINGS} springs, better ten, at the speed of examination"),
             "press the steel spring again and again in one trace, with a rest before the first",
         )

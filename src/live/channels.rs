@@ -2,6 +2,7 @@
 
 use crate::acquire::station::{ChannelQuantity, Sample, Station, StationChannel};
 use crate::calibrate::Calibration;
+use crate::study::gains::ColumnGains;
 use crate::terms::Side;
 use crate::units;
 
@@ -64,13 +65,14 @@ enum ChannelScale {
 
 /// Turns samples into N and mm.
 pub struct ChannelConverter {
-    channels: Vec<ChannelScale>,
+    channels: Vec<(f64, ChannelScale)>,
 }
 
 impl ChannelConverter {
     /// With the calibrations of the study that may serve: each channel of counts takes the one that it names, else the
-    /// one for its sensor, else the one for its column, else the only one of its quantity.
-    pub fn new(station: &Station, calibrations: &[Calibration]) -> Self {
+    /// one for its sensor, else the one for its column, else the only one of its quantity. Each reading is first multiplied
+    /// by its gain.
+    pub fn new(station: &Station, calibrations: &[Calibration], gains: &ColumnGains) -> Self {
         let of = |c: &StationChannel| {
             if c.unit != "counts" {
                 return ChannelScale::Plain;
@@ -81,23 +83,26 @@ impl ChannelConverter {
             }
         };
         ChannelConverter {
-            channels: station.channels.iter().map(of).collect(),
+            channels: station.channels.iter().map(|c| (gains.of(c.column()), of(c))).collect(),
         }
     }
 
     /// The value of a channel in N or mm; NaN when it is missing or cannot be converted.
     pub fn value(&self, sample: &Sample, channel: usize) -> f64 {
-        let raw = sample.values.get(channel).copied().unwrap_or(f64::NAN);
-        match self.channels.get(channel) {
-            Some(ChannelScale::Plain) => raw,
-            Some(ChannelScale::Calibrated(calibration)) => calibration.value(raw).unwrap_or(f64::NAN),
-            Some(ChannelScale::Unknown) | None => f64::NAN,
+        let Some((gain, scale)) = self.channels.get(channel) else {
+            return f64::NAN;
+        };
+        let reading = sample.values.get(channel).copied().unwrap_or(f64::NAN) * gain;
+        match scale {
+            ChannelScale::Plain => reading,
+            ChannelScale::Calibrated(calibration) => calibration.value(reading).unwrap_or(f64::NAN),
+            ChannelScale::Unknown => f64::NAN,
         }
     }
 
     /// Whether a channel's values mean nothing without a calibration.
     pub fn unknown(&self, channel: usize) -> bool {
-        matches!(self.channels.get(channel), Some(ChannelScale::Unknown))
+        matches!(self.channels.get(channel), Some((_, ChannelScale::Unknown)))
     }
 }
 

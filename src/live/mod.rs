@@ -19,6 +19,7 @@ pub mod phase;
 #[cfg(feature = "live")]
 pub mod server;
 mod side;
+pub mod sign;
 pub mod strip;
 pub mod summary;
 pub mod view;

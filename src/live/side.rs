@@ -3,6 +3,7 @@
 use super::ceiling::Despiker;
 use super::channels::SideChannels;
 use super::phase::{Phase, PhaseInput, PhaseTracker};
+use super::sign::{ForceSign, PushDirection, SensorGain, SignWatch};
 use super::provisional_onset::ProvisionalOnset;
 use super::strip::SideBin;
 use super::summary::OnsetView;
@@ -22,6 +23,10 @@ pub struct LiveSide {
     displacement: Despiker,
     /// Zero taken off; `None` until the zero is known.
     pub force_n: Option<f64>,
+    /// The force that a ceiling is held against.
+    pub watched_n: Option<f64>,
+    sign: SignWatch,
+    sensor: SensorGain,
     pub displacement_mm: Option<f64>,
     pub tracker: PhaseTracker,
     pub phase: Phase,
@@ -36,7 +41,13 @@ pub struct LiveSide {
 }
 
 impl LiveSide {
-    pub fn new(channel: usize, channels: SideChannels, rate_hz: f64, settings: &Settings) -> Self {
+    pub fn new(
+        channel: usize,
+        channels: SideChannels,
+        rate_hz: f64,
+        settings: &Settings,
+        sensor: SensorGain,
+    ) -> Self {
         LiveSide {
             channels,
             feed: Feed::new(FeedSettings::live(
@@ -47,6 +58,9 @@ impl LiveSide {
             force: Despiker::new(rate_hz),
             displacement: Despiker::new(rate_hz),
             force_n: None,
+            watched_n: None,
+            sign: SignWatch::default(),
+            sensor,
             displacement_mm: None,
             tracker: PhaseTracker::new(rate_hz),
             phase: Phase::Off,
@@ -58,11 +72,35 @@ impl LiveSide {
         }
     }
 
-    /// Takes one sample in N and mm, before the detector does.
-    pub fn look(&mut self, force_n: f64, displacement_mm: f64) {
+    /// Takes one sample in N and mm, before the detector does. Gives the way that a push counts when this sample shows
+    /// another than was taken for granted.
+    pub fn look(&mut self, time_s: f64, force_n: f64, displacement_mm: f64) -> Option<ForceSign> {
+        let before = self.sign.direction();
         let force = self.force.push(force_n);
-        self.force_n = force.zip(self.feed.zero_n()).map(|(f, zero)| f - zero);
+        let seen = force.zip(self.feed.zero_n());
+        let limit_n = self.feed.limit_n().unwrap_or(FIRST_LIMIT_N);
+        self.watched_n = seen.map(|(f, zero)| self.sign.push(time_s, f, zero, limit_n));
+        self.force_n = seen.map(|(f, zero)| f - self.sign.zero_n(zero));
         self.displacement_mm = self.displacement.push(displacement_mm);
+        let now = self.sign.direction();
+        let is_news = now != before && (now, before) != (PushDirection::Up, PushDirection::Unknown);
+        Some(self.force_sign()).filter(|_| is_news)
+    }
+
+    /// Which way the force counts when it is pushed.
+    pub fn force_sign(&self) -> ForceSign {
+        ForceSign {
+            sensor: self.sensor,
+            direction: self.sign.direction(),
+        }
+    }
+
+    /// The force of a push, whichever way it counts.
+    pub fn pushed_n(&self) -> Option<f64> {
+        match self.sign.direction() {
+            PushDirection::Down => self.watched_n,
+            PushDirection::Up | PushDirection::Unknown => self.force_n,
+        }
     }
 
     /// Takes one sample into the detector. Touches that ended come back; whether a spring was told comes beside.

@@ -4,6 +4,7 @@ use super::background::AnalysedTest;
 use super::ended_test::{EndedTest, ProvisionalSide};
 use super::strip::round;
 use crate::columns::Measure;
+use crate::format::NOT_DETERMINED;
 use crate::trace::{Knee, Test};
 use serde::Serialize;
 
@@ -157,8 +158,8 @@ pub fn full(analysed: &AnalysedTest, reference: Option<&ReferenceValues>) -> Tes
     let mut notes: Vec<String> = analysed
         .tests
         .iter()
-        .flat_map(|t| &t.notes)
-        .map(ToString::to_string)
+        .flat_map(Test::remarks)
+        .map(|note| note.to_string())
         .collect();
     notes.dedup();
     view.notes.extend(notes);
@@ -168,7 +169,15 @@ pub fn full(analysed: &AnalysedTest, reference: Option<&ReferenceValues>) -> Tes
 fn side(test: &Test, reference: Option<&ReferenceValues>) -> SideSummary {
     let rows = SHOWN.iter().filter_map(|m| {
         let estimate = test.measures.get(*m)?;
-        row(*m, estimate.value, estimate.u95(), reference)
+        let row = row(*m, estimate.value, estimate.u95(), reference)?;
+        Some(match test.measures.finding(*m) {
+            Some(_) => row,
+            None => MeasureRow {
+                value: NOT_DETERMINED.to_owned(),
+                u95: None,
+                ..row
+            },
+        })
     });
     let curve = &test.curve;
     let list = |values: &[f32], parts: f64| values.iter().map(|v| round(f64::from(*v), parts)).collect();
@@ -187,8 +196,8 @@ fn side(test: &Test, reference: Option<&ReferenceValues>) -> SideSummary {
 
 /// Onset of an analysed test, when it has one.
 pub fn onset(test: &Test) -> Option<OnsetView> {
-    let at = test.value(Measure::Onset)?;
-    let force = test.measures.get(Measure::OnsetForce)?;
+    let at = test.measures.finding(Measure::Onset)?.value;
+    let force = test.measures.finding(Measure::OnsetForce)?;
     (test.knee != Knee::None).then_some(OnsetView {
         displacement_mm: round(at, 1e3),
         force_n: round(force.value, 1e2),

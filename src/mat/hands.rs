@@ -1,5 +1,6 @@
 //! From episodes of contact to the hands of a recording: which is the subject's left, and what each did in every frame.
 
+use crate::format::counted;
 use super::collect::Frames;
 use super::geometry::Geometry;
 use super::episode::{HandFrame, MatEpisode, OtherArea, read_episode};
@@ -177,7 +178,8 @@ impl FoundHands {
         self.cut_share = cut as f64 / both.max(1) as f64;
         if cut > 0 {
             self.notes.push(format!(
-                "hands grown together: in {cut} frames both pressed one loaded area, cut where its pressure was lowest"
+                "hands grown together: in {} both pressed one loaded area, cut where its pressure was lowest",
+                counted(cut, "frame")
             ));
         }
         self.crossings(frames);

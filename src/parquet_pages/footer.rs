@@ -8,6 +8,12 @@ pub mod file {
     pub const SCHEMA: i16 = 2;
     pub const NUM_ROWS: i16 = 3;
     pub const ROW_GROUPS: i16 = 4;
+    pub const KEY_VALUES: i16 = 5;
+}
+
+/// Fields of `KeyValue`.
+pub mod key_value {
+    pub const KEY: i16 = 1;
 }
 
 /// Fields of `SchemaElement`.

@@ -3,12 +3,12 @@
 //!
 //! The structures are those of the Apache Parquet format, `parquet.thrift` and `README.md` ("Data Pages", "Checksumming").
 
-mod checksums;
+mod finish;
 mod footer;
 mod thrift;
 mod verify;
 
-pub use checksums::with_checksums;
+pub use finish::finished;
 pub use verify::{Verified, verify, verify_bytes};
 
 /// How every Parquet file begins and ends.

@@ -98,8 +98,8 @@ pub fn psychometric(calls: &AgainstMeasured) -> Option<Figure> {
     });
     let seen = calls.detected.iter().filter(|d| **d).count();
     let alt = format!(
-        "The stiffer side was named {seen} times out of {}, by size of the measured asymmetry. {half}",
-        calls.detected.len()
+        "The stiffer side was named in {seen} of {}, by size of the measured asymmetry. {half}",
+        format::counted(calls.detected.len(), "call")
     );
     Some(canvas.figure(title, alt))
 }

@@ -123,7 +123,7 @@ pub(super) fn decide_words(f: &Comparison) -> Option<String> {
         return None;
     }
     Some(match f.trials_to_decide? {
-        TrialsToDecide::Trials(n) if f.kind == ComparisonKind::Neighbours => format!("{n} tests"),
+        TrialsToDecide::Trials(n) if f.kind == ComparisonKind::Neighbours => format::counted(n as usize, "test"),
         TrialsToDecide::Trials(n) => format!("{n} a side"),
         TrialsToDecide::NotInOneSession => "not in one session".to_owned(),
     })

@@ -87,8 +87,10 @@ fn draw_curve(canvas: &mut Canvas, test: &Test, samples: &[LoopPoint], at: &dyn 
 /// The line of end-feel stiffness through the middle of the counted loading limbs; gives its upper end.
 fn end_feel_line(canvas: &mut Canvas, test: &Test, samples: &[LoopPoint], x: Scale, y: Scale) -> Option<Point> {
     let slope = test
-        .value(Measure::EndFeel)
-        .or_else(|| test.value(Measure::FittedEndFeel))?;
+        .measures
+        .finding(Measure::EndFeel)
+        .or_else(|| test.measures.finding(Measure::FittedEndFeel))?
+        .value;
     let mut sum = (0.0, 0.0, 0.0, 0.0);
     for spring in test.counted_springs() {
         let (Some(start), Some(peak)) = (spring.start_mm, spring.peak_mm) else {
@@ -128,8 +130,8 @@ fn onset_mark(canvas: &mut Canvas, test: &Test, x: Scale, y: Scale) -> Option<Po
     if !matches!(test.knee, Knee::Fitted | Knee::TwoLines) {
         return None;
     }
-    let mm = test.measures.get(Measure::Onset)?;
-    let n = test.measures.get(Measure::OnsetForce)?;
+    let mm = test.measures.finding(Measure::Onset)?;
+    let n = test.measures.finding(Measure::OnsetForce)?;
     let (px, py) = (x.px(mm.value), y.px(n.value));
     if !(px.is_finite() && py.is_finite()) {
         return None;
@@ -176,7 +178,14 @@ fn onset_words(canvas: &mut Canvas, panel: Area, test: &Test, mark: Option<Point
             INK,
         ),
         (Knee::NotLooked, _) => (vec!["onset not looked for"], QUIET),
-        _ => (vec!["onset without a number"], QUIET),
+        _ => (
+            vec![
+                "onset not determined: its",
+                "interval is wider than the",
+                "number itself",
+            ],
+            INK,
+        ),
     };
     let wide = lines
         .iter()

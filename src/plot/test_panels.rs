@@ -75,7 +75,7 @@ fn alt(test: &Test, both: bool) -> String {
             match (value(test, Measure::Onset), value(test, Measure::OnsetForce)) {
                 (Some(mm), Some(n)) => format!("pre-tension begins at {mm}, {n}"),
                 (Some(mm), None) => format!("pre-tension begins at {mm}"),
-                _ => "the onset could not be read".to_owned(),
+                _ => "the onset is not determined: its interval is wider than the number itself".to_owned(),
             }
         }
     };

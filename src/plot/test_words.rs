@@ -41,10 +41,10 @@ pub(super) fn heading(test: &Test, trials: Option<u32>) -> String {
     }
 }
 
-/// A measure as it stands at a mark: `8.20 ± 0.02 mm`.
+/// A measure as it stands at a mark: `8.20 ± 0.02 mm`; `None` where it is missing or not determined.
 pub(super) fn value(test: &Test, measure: Measure) -> Option<String> {
     let info = measure.info();
-    let estimate = test.measures.get(measure)?;
+    let estimate = test.measures.finding(measure)?;
     let number = format::plus_minus(estimate.value, estimate.u95(), info.decimals);
     Some(format!("{number} {}", info.unit).trim_end().to_owned())
 }

@@ -1,11 +1,14 @@
 //! Raw columns to a trace: units, sides, time in order. Shared by every reader.
 
+use crate::format::counted;
 use super::counts::{self, CalibratedColumn, CalibrationChoice};
 use super::headings::{ColumnLayout, SourceColumn};
+use super::stamps::{self, Stamps};
 use crate::error::{Problem, Result};
 use crate::study::mapping::{ColumnKey, ColumnMapping};
 use crate::trace::{About, Trace};
 use crate::units::Quantity;
+use std::borrow::Cow;
 
 /// What is known of a recording besides its file.
 pub(super) struct ReadContext<'a> {
@@ -111,7 +114,10 @@ fn without_sentinels(file: &str, column: &SourceColumn, values: &mut [f64]) -> O
     Some(
         Problem::warning(
             file,
-            format!("{count} samples of {first} or the like, which loggers write for \"no value\""),
+            format!(
+                "{} of {first} or the like, which loggers write for \"no value\"",
+                counted(count, "sample")
+            ),
             "an empty cell where a sample is missing",
             "they are read as missing; look why the sensor gave none",
         )
@@ -220,7 +226,8 @@ impl RawTable<'_> {
         let Some((column, time_s)) = self.take(ColumnKey::Time) else {
             return Err(self.error("time", None, "no time".to_owned(), "a time column", "add one"));
         };
-        if time_s.windows(2).all(|w| w[0] < w[1]) && time_s.iter().all(|t| t.is_finite()) {
+        let (time_s, even) = self.evened(&column, time_s)?;
+        if even && time_s.windows(2).all(|w| w[0] < w[1]) {
             return Ok(time_s);
         }
         let order = self.order(&column, &time_s)?;
@@ -236,9 +243,9 @@ impl RawTable<'_> {
         if let Some(row) = order.first_missing {
             let mut problem = Problem::warning(
                 self.file,
-                format!("{} rows without a time", order.missing),
+                format!("{} without a time", counted(order.missing, "row")),
                 "the time of each sample",
-                "these rows are left out; look why the time is missing",
+                "what has no time is left out; look why the time is missing",
             )
             .in_column(&column.heading);
             problem.line = self.line(row);
@@ -246,8 +253,8 @@ impl RawTable<'_> {
         }
         if order.equal > 0 {
             self.notes.push(format!(
-                "equal times: {} later samples with the time of the one before left out",
-                order.equal
+                "equal times: {} with the time of the one before left out",
+                counted(order.equal, "later sample")
             ));
         }
         let pick = |values: &[f64]| -> Vec<f64> { order.kept.iter().map(|&row| values[row]).collect() };
@@ -257,6 +264,54 @@ impl RawTable<'_> {
         }
         self.kept = Some(order.kept);
         Ok(kept_s)
+    }
+
+    /// Times of the samples, where the stamps are not these; and whether every row has one.
+    fn evened(&mut self, column: &SourceColumn, mut time_s: Vec<f64>) -> Result<(Vec<f64>, bool), Problem> {
+        let all = time_s.iter().all(|t| t.is_finite());
+        let stamped: Vec<usize> = match all {
+            true => Vec::new(),
+            false => (0..time_s.len()).filter(|row| time_s[*row].is_finite()).collect(),
+        };
+        let pick = |values: &[f64]| -> Vec<f64> { stamped.iter().map(|&row| values[row]).collect() };
+        let measured = self.columns.iter().filter(|(c, _)| {
+            matches!(c.key.quantity(), Some(Quantity::Force | Quantity::Displacement))
+        });
+        let channels: Vec<Cow<'_, [f64]>> = measured
+            .map(|(_, values)| match all {
+                true => Cow::Borrowed(values.as_slice()),
+                false => Cow::Owned(pick(values)),
+            })
+            .collect();
+        let channels: Vec<&[f64]> = channels.iter().map(AsRef::as_ref).collect();
+        let stamps = match all {
+            true => Cow::Borrowed(time_s.as_slice()),
+            false => Cow::Owned(pick(&time_s)),
+        };
+        // Time that runs backwards is told below, with its line.
+        let judged = match stamps.is_sorted() {
+            true => stamps::judge(&stamps, &channels),
+            false => Stamps::AsTheyAre,
+        };
+        match judged {
+            Stamps::AsTheyAre => {}
+            Stamps::Rebuilt { time_s: even, note } if all => {
+                time_s = even;
+                self.notes.push(note);
+            }
+            Stamps::Rebuilt { time_s: even, note } => {
+                for (row, t) in stamped.into_iter().zip(even) {
+                    time_s[row] = t;
+                }
+                self.notes.push(note);
+            }
+            Stamps::Uneven(found) => {
+                return Err(stamps::uneven_problem(self.file, found)
+                    .in_column(&column.heading)
+                    .at_line(self.line(0)));
+            }
+        }
+        Ok((time_s, all))
     }
 
     fn order(&self, column: &SourceColumn, time_s: &[f64]) -> Result<TimeOrder, Problem> {

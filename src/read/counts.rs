@@ -1,5 +1,6 @@
 //! Sensor counts to N and mm by the calibrations that a recording names.
 
+use crate::format::counted;
 use super::headings::SourceColumn;
 use crate::calibrate::Calibration;
 use crate::error::Problem;
@@ -86,8 +87,8 @@ pub(super) fn convert(
         Problem::warning(
             file,
             format!(
-                "{} samples beyond the calibration, up to {furthest:.1} {unit}",
-                converted.outside
+                "{} beyond the calibration, up to {furthest:.1} {unit}",
+                counted(converted.outside, "sample")
             ),
             format!(
                 "{:.1} to {:.1} {unit}, as {} covers",

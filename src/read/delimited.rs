@@ -3,6 +3,7 @@
 //! The file is in memory once. Numbers are parsed where they stand: for each cell the number parser runs first and
 //! the cell ends where it stops; only a cell that it does not like is looked at more slowly.
 
+use crate::format::counted;
 use super::assemble::{AssembledTrace, ReadContext, assemble};
 use super::cells::{BadCells, TextCell, cell, plain_number};
 use crate::study::words::could_be_thousands;
@@ -269,8 +270,12 @@ impl TextBody<'_> {
         };
         Problem::error(
             self.file,
-            format!("{cells} cells ({})", shown(&String::from_utf8_lossy(record))),
-            format!("{} cells, as in the headings", self.headings.len()),
+            format!(
+                "{} ({})",
+                counted(cells, "cell"),
+                shown(&String::from_utf8_lossy(record))
+            ),
+            format!("{}, as in the headings", counted(self.headings.len(), "cell")),
             format!("complete or delete the row{comma}"),
         )
         .at_line(line)

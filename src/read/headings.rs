@@ -14,7 +14,7 @@ pub(super) struct SourceColumn {
     pub heading: String,
     /// What one raw unit is in s, N or mm.
     pub scale: f64,
-    /// What the sidecar multiplies the column's numbers by.
+    /// What the column's numbers are multiplied by, as sidecar or study say.
     pub gain: f64,
     /// Sensor counts: a calibration says what they are.
     pub counts: bool,
@@ -228,7 +228,7 @@ impl Header<'_> {
         };
         match found.as_slice() {
             [index] => Ok(Some(SourceColumn {
-                gain: column.gain,
+                gain: column.gain.unwrap_or_else(|| mapping.gains.of(key)),
                 ..source_column(key, *index, &self.headings[*index], column.unit)
             })),
             [] => {
@@ -271,7 +271,10 @@ impl Header<'_> {
         match (good.as_slice(), faulty.first()) {
             ([], None) => Ok(None),
             ([], Some((heading, suffix))) => Err(self.no_unit(key, heading, suffix)),
-            ([(index, heading, unit)], _) => Ok(Some(source_column(key, *index, heading, *unit))),
+            ([(index, heading, unit)], _) => Ok(Some(SourceColumn {
+                gain: mapping.gains.of(key),
+                ..source_column(key, *index, heading, *unit)
+            })),
             (many, _) => {
                 let names: Vec<String> = many.iter().map(|(_, h, _)| shown(h)).collect();
                 Err(self.doubled(key, &names))

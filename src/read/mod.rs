@@ -15,6 +15,7 @@ pub mod mat;
 pub mod parquet;
 pub mod readings;
 pub mod recording;
+mod stamps;
 pub mod validity;
 
 use crate::error::{Error, Problem, Result};

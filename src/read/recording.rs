@@ -9,6 +9,7 @@ use crate::calibrate::drift::OUT_OF_CONTROL_ADVICE;
 use crate::calibrate::{Calibration, Complaint, Validity};
 use crate::error::{Problem, Result, Severity};
 use crate::study::folder::Study;
+use crate::study::mapping::ColumnMapping;
 use crate::study::sidecar::Sidecar;
 use crate::study::study_file;
 use crate::terms::{Day, RecordingStatus};
@@ -59,13 +60,20 @@ pub fn read_recording_bytes(
         absent: absent.as_ref(),
     };
     let about_day = day(&about);
+    let mapping = source.mapping();
     let mut read = match source.mat() {
-        Some(mat) => read_mat(&mat, about, calibrations, Some(sha256).filter(|s| !s.is_empty()))?,
+        Some(mat) => {
+            let mat = MatSource {
+                mapping: &mapping,
+                ..mat
+            };
+            read_mat(&mat, about, calibrations, Some(sha256).filter(|s| !s.is_empty()))?
+        }
         None => {
             let context = ReadContext {
                 calibrations,
                 left_open: source.sidecar.status == Some(RecordingStatus::Open),
-                ..ReadContext::new(&source.sidecar.columns, about)
+                ..ReadContext::new(&mapping, about)
             };
             from_file(source.path, bytes, sha256, source.recording, context)?
         }
@@ -96,6 +104,14 @@ fn day(about: &About) -> Option<Day> {
 }
 
 impl RecordingSource<'_> {
+    /// Which heading is which column, with the study's factors where the sidecar has none.
+    fn mapping(&self) -> ColumnMapping {
+        ColumnMapping {
+            gains: self.study.gains.clone(),
+            ..self.sidecar.columns.clone()
+        }
+    }
+
     /// The same as a pressure mat's, when its sidecar has `[mat]`.
     pub fn mat(&self) -> Option<MatSource<'_>> {
         self.sidecar.mat.as_ref().map(|setup| MatSource {

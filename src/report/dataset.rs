@@ -1,16 +1,17 @@
 //! Results as a dataset that other engines read: Hive-partitioned Parquet with a Data Package that describes it.
 //!
 //! `dataset/TABLE/site=…/session=…/part-0.parquet`: site and session stand in the path and not in the files. Every file of
-//! a table has the same columns. `dataset/datapackage.json` follows the Data Package standard, version 2
-//! (<https://datapackage.org>, Open Knowledge).
+//! a table has the same columns, and each is a resource of `dataset/datapackage.json`, since the parts of one resource must
+//! be text that can be joined.
 
+use super::datapackage::{DataPackage, TableFormat, ResourceFile};
 use super::tables::Table;
-use crate::columns::{Column, Kind, table as c};
+use crate::columns::{Column, table as c};
 use crate::error::Result;
 use crate::results::Results;
 use crate::trace::Test;
 use crate::write::OutputFolder;
-use serde_json::{Map, Value, json};
+use serde_json::json;
 use std::collections::BTreeMap;
 
 const FOLDER: &str = "dataset";
@@ -34,56 +35,75 @@ const TABLES: [(&str, &str); 4] = [
 
 type SiteAndSession = (Option<String>, Option<String>);
 
-/// Writes the dataset into a folder of results.
+/// Columns of whole numbers that may be missing. The common reader of a package has no whole number for a column with gaps.
+const MAY_BE_MISSING: [(&str, Column); 3] = [
+    ("tests", c::TRIAL),
+    ("tests", c::SAMPLES),
+    ("technique", c::TEST),
+];
+
+/// Writes the dataset into a folder of results; nothing when there is no row.
 ///
 /// # Errors
 /// As [`OutputFolder::write`].
 pub fn write(results: &Results, folder: &mut OutputFolder) -> Result<()> {
-    let mut resources = Vec::new();
-    for (name, title) in TABLES {
-        let Some(table) = results.table(name) else {
-            continue;
-        };
-        let places = places(name, results);
-        let mut parts: BTreeMap<&SiteAndSession, Vec<usize>> = BTreeMap::new();
-        for (row, place) in places.iter().enumerate().take(table.rows.len()) {
-            parts.entry(place).or_default().push(row);
-        }
-        let kept: Vec<usize> = (0..table.columns.len())
-            .filter(|i| PARTITIONS.iter().all(|p| p.name != table.columns[*i].name))
-            .collect();
-        let mut paths = Vec::new();
-        for (place, rows) in parts {
-            let path = format!("{name}/{}/part-0.parquet", path_of(place));
-            folder.write(&format!("{FOLDER}/{path}"), &table.part_to_parquet(&kept, &rows)?)?;
-            paths.push(path);
-        }
-        // A table without a row has no file, and the standard wants at least one path.
-        if !paths.is_empty() {
-            resources.push(resource(name, title, &table, &kept, &paths));
-        }
-    }
-    let mut package = Map::new();
-    package.insert(
-        "$schema".to_owned(),
-        json!("https://datapackage.org/profiles/2.0/datapackage.json"),
-    );
-    package.insert("name".to_owned(), json!("palpation-results"));
+    let mut package = DataPackage::new(FOLDER, "palpation-results");
     if let Some(title) = &results.title {
-        package.insert("title".to_owned(), json!(title));
+        package.add("title", json!(title));
     }
-    package.insert(
-        "description".to_owned(),
+    package.add(
+        "description",
         json!(
             "Measures of manual palpation from force-displacement traces. Left and right are the subject's. It says what \
              was measured, never what is wrong with anybody."
         ),
     );
-    let made_by = json!({ "program": "tautpoint", "version": env!("CARGO_PKG_VERSION") });
-    package.insert("made_by".to_owned(), made_by);
-    package.insert("resources".to_owned(), resources.into());
-    let text = format!("{:#}\n", Value::Object(package));
-    folder.write(&format!("{FOLDER}/datapackage.json"), text.as_bytes())
+    let partitions = PARTITIONS.iter().map(|p| json!({ "name": p.name, "description": p.meaning }));
+    package.add("partitioned_by", partitions.collect());
+    for (name, title) in TABLES {
+        if let Some(table) = results.table(name) {
+            write_table(&table, title, &places(name, results), &mut package, folder)?;
+        }
+    }
+    package.finish(folder)
+}
+
+/// The parts of one table.
+fn write_table(
+    table: &Table,
+    title: &str,
+    places: &[SiteAndSession],
+    package: &mut DataPackage,
+    folder: &mut OutputFolder,
+) -> Result<()> {
+    let name = table.name;
+    let mut parts: BTreeMap<&SiteAndSession, Vec<usize>> = BTreeMap::new();
+    for (row, place) in places.iter().enumerate().take(table.rows.len()) {
+        parts.entry(place).or_default().push(row);
+    }
+    if parts.is_empty() {
+        return Ok(());
+    }
+    let in_path = |column: &Column| PARTITIONS.iter().any(|p| p.name == column.name);
+    let kept: Vec<usize> = (0..table.columns.len()).filter(|i| !in_path(&table.columns[*i])).collect();
+    let gaps = |column: &Column| MAY_BE_MISSING.iter().any(|(of, c)| *of == name && c.name == column.name);
+    let schema = package.schema(name, kept.iter().map(|i| &table.columns[*i]), &gaps, folder)?;
+    for (i, (place, rows)) in parts.into_iter().enumerate() {
+        let (site, session) = place;
+        let file = ResourceFile {
+            name: format!("{name}-{}", i + 1),
+            path: format!("{name}/{}/part-0.parquet", path_of(place)),
+            description: title,
+            format: TableFormat::Parquet,
+            rows: rows.len(),
+            more: vec![
+                ("table", json!(name)),
+                ("partition", json!({ "site": site, "session": session })),
+            ],
+        };
+        package.write(file, &table.part_to_parquet(&kept, &rows)?, &schema, folder)?;
+    }
+    Ok(())
 }
 
 /// Site and session of each row of a table.
@@ -140,44 +160,6 @@ fn escaped(value: &str) -> String {
         }
     }
     text
-}
-
-fn resource(name: &str, title: &str, table: &Table, kept: &[usize], paths: &[String]) -> Value {
-    let mut fields: Vec<Value> = PARTITIONS.iter().map(|p| field(p, true)).collect();
-    fields.extend(kept.iter().map(|i| field(&table.columns[*i], false)));
-    json!({
-        "name": name,
-        "description": title,
-        "path": paths,
-        "format": "parquet",
-        "mediatype": "application/vnd.apache.parquet",
-        "partitioned_by": PARTITIONS.iter().map(|p| p.name.as_ref()).collect::<Vec<_>>(),
-        "rows": table.rows.len(),
-        "schema": { "fields": fields },
-    })
-}
-
-fn field(column: &Column, in_path: bool) -> Value {
-    let kind = match column.kind {
-        Kind::Text | Kind::List(_) => "string",
-        Kind::Int => "integer",
-        Kind::Num => "number",
-        Kind::Bool => "boolean",
-    };
-    let mut field = Map::new();
-    field.insert("name".to_owned(), json!(column.name));
-    field.insert("type".to_owned(), json!(kind));
-    field.insert("description".to_owned(), json!(column.meaning));
-    if !column.unit.is_empty() {
-        field.insert("unit".to_owned(), json!(column.unit));
-    }
-    if !column.section.is_empty() {
-        field.insert("section_of_methods".to_owned(), json!(column.reference()));
-    }
-    if in_path {
-        field.insert("in_path".to_owned(), json!(true));
-    }
-    Value::Object(field)
 }
 
 #[cfg(test)]

@@ -3,11 +3,12 @@
 use super::tables::Table;
 use crate::error::Problem;
 use crate::results::{Results, run};
+use crate::write::build;
 use serde_json::{Value, json};
 
-/// `tests`, `findings`, `problems`, then `technique`, `reference`, `unpaired` and `exclusions`: the rows of the tables of these
-/// names, one object a row, with the same names and full precision; missing is null. Last, `registered` as in `run.json`,
-/// and `blinded`.
+/// `tests`, `findings`, `problems`, then `springs`, `technique`, `reference`, `unpaired` and `exclusions`: the rows of the
+/// tables of these names, one object a row, with the same names and full precision; missing is null. Last, as in `run.json`,
+/// `registered`, `blinded`, `settings`, `version` and `build`.
 pub fn analysis(results: &Results) -> Value {
     let rows = |name: &str| {
         results
@@ -19,12 +20,16 @@ pub fn analysis(results: &Results) -> Value {
         "tests": rows("tests"),
         "findings": rows("findings"),
         "problems": problems(&results.problems),
+        "springs": rows("springs"),
         "technique": rows("technique"),
         "reference": rows("reference"),
         "unpaired": rows("unpaired"),
         "exclusions": rows("exclusions"),
         "registered": run::registered(results),
         "blinded": results.blinded,
+        "settings": run::settings_record(&results.settings),
+        "version": env!("CARGO_PKG_VERSION"),
+        "build": build(),
     })
 }
 

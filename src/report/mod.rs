@@ -3,6 +3,8 @@
 pub mod agreement;
 pub mod certificate;
 pub mod cohort;
+mod curves;
+pub mod datapackage;
 mod dataset;
 pub mod debrief;
 pub mod followed;

@@ -1,7 +1,8 @@
 //! Results into a folder: tables, figures, the report, the follow-up plan and the run's record.
 
 use super::html::{self, Drawing, PageOptions};
-use super::{cohort, dataset};
+use super::datapackage::TableFormat;
+use super::{cohort, curves, dataset};
 use crate::batch::SavedCurves;
 use crate::compare::{FollowUpStep, follow_up};
 use crate::error::Result;
@@ -21,6 +22,8 @@ pub struct OutputOptions {
     pub png: bool,
     /// The cohort page and the dataset for other engines.
     pub cohort: bool,
+    /// The conditioned curve of each test.
+    pub curves: Option<TableFormat>,
 }
 
 /// Writes everything into `dir`, whole or not at all. `inputs` are the paths that the user named: the folder may
@@ -39,10 +42,13 @@ pub fn write(results: &Results, dir: &Path, inputs: &[PathBuf], options: &Output
 pub fn write_run(
     mut folder: OutputFolder,
     results: &mut Results,
-    curves: &SavedCurves<'_>,
+    saved: &SavedCurves<'_>,
     options: &OutputOptions,
 ) -> Result<()> {
-    curves.restore(results, &html::curves_needed(results, &options.page))?;
+    saved.restore(results, &html::curves_needed(results, &options.page))?;
+    if let Some(format) = options.curves {
+        curves::write(results, saved, format, &mut folder)?;
+    }
     if options.cohort {
         dataset::write(results, &mut folder)?;
         folder.write("cohort.html", cohort::page(results)?.as_bytes())?;

@@ -3,7 +3,7 @@
 use super::tables::{Cell, Table, unwritten};
 use crate::columns::Kind;
 use crate::error::Result;
-use crate::parquet_pages::with_checksums;
+use crate::parquet_pages::finished;
 use polars::prelude::{Column, DataFrame, NamedFrom, ParquetCompression, ParquetWriter, Series};
 
 impl Table {
@@ -29,7 +29,7 @@ impl Table {
             .with_compression(ParquetCompression::Zstd(None))
             .finish(&mut frame)
             .map_err(failed)?;
-        Ok(with_checksums(bytes))
+        Ok(finished(bytes))
     }
 
     fn series(&self, at: usize, rows: &[usize]) -> Column {

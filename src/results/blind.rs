@@ -112,10 +112,15 @@ fn hide_comparison(comparison: &mut Comparison, made: [u32; 2]) {
         kind: _,
         measure: _,
         threshold_percent: _,
-        mdc_percent: _,
+        // How wide an interval is, and why, is the same whichever side is the stiffer one.
         spread_source: _,
+        variance_rule: _,
+        degrees_of_freedom: _,
         call: _,
         covers: _,
+        mdc_percent,
+        standard_error,
+        raised_to_measurement,
         left_trials,
         right_trials,
         left,
@@ -126,10 +131,27 @@ fn hide_comparison(comparison: &mut Comparison, made: [u32; 2]) {
         difference,
         side_of_resistance,
         trials_to_decide,
+        p_value,
+        p_adjusted,
         call_agrees,
     } = comparison;
+    if [*left_trials, *right_trials] != made {
+        // Beside other levels' it would tell which side has fewer trials than tests.
+        *mdc_percent = None;
+        *standard_error = None;
+        *raised_to_measurement = None;
+    }
     [*left_trials, *right_trials] = made;
-    for value in [left, right, asymmetry_percent, low_percent, high_percent] {
+    // A p tells how far the sides are apart, and beside a call which way.
+    for value in [
+        left,
+        right,
+        asymmetry_percent,
+        low_percent,
+        high_percent,
+        p_value,
+        p_adjusted,
+    ] {
         *value = None;
     }
     *difference = None;
@@ -263,5 +285,60 @@ fn hide_exclusion(exclusion: &mut Exclusion) {
     let sided = *side != Some(Side::Midline);
     if *what == Excluded::Spring && sided && *cause != ExclusionCause::Preconditioning {
         *cause = ExclusionCause::Hidden;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::compare::{CompareContext, compare};
+    use crate::compare::tests::stiff;
+    use crate::settings::Settings;
+
+    /// Blinded comparisons of a scan in which one test of one side has no end-feel.
+    fn blinded(lacking: Side) -> Vec<Comparison> {
+        let mut tests = Vec::new();
+        for (side, force) in [(Side::Left, 10.0), (Side::Right, 14.0)] {
+            for trial in 1..=4 {
+                let value = force + 0.1 * f64::from(trial);
+                let mut test = stiff("L3", side, trial, value);
+                // Left has four tests and right three; each other level of a study would tell the spread.
+                if side == Side::Right && trial == 4 {
+                    continue;
+                }
+                if side == lacking && trial == 1 {
+                    test.measures = Measures::default();
+                }
+                tests.push(test);
+            }
+        }
+        let settings = Settings::default();
+        let context = CompareContext {
+            settings: &settings,
+            calls: &[],
+            agreement: None,
+        };
+        let mut results = Results {
+            comparisons: compare(&tests, &context).comparisons,
+            tests,
+            ..Results::default()
+        };
+        results.hide_sides();
+        results.comparisons
+    }
+
+    #[test]
+    fn what_a_word_rests_on_is_hidden_where_it_would_tell_a_side() {
+        for lacking in [Side::Left, Side::Right] {
+            for row in blinded(lacking) {
+                assert_eq!((row.p_value, row.p_adjusted), (None, None));
+                assert_eq!((row.standard_error, row.mdc_percent), (None, None));
+                assert!(row.variance_rule.is_some() && row.degrees_of_freedom.is_some());
+            }
+        }
+        // Every test has its end-feel: the width of the interval is the same whichever side is the stiffer one.
+        let even = blinded(Side::Midline);
+        assert!(even.iter().all(|row| row.standard_error.is_some() && row.mdc_percent.is_some()));
+        assert!(even.iter().all(|row| row.p_value.is_none()));
     }
 }

@@ -16,12 +16,29 @@ use crate::mat::MatTest;
 use crate::settings::Settings;
 use crate::technique::reference::Reference;
 use crate::technique::{PlanCoverage, TechniqueFinding};
+use crate::terms::closed_terms;
 use crate::trace::Test;
 use serde::{Deserialize, Serialize};
+
+closed_terms! {
+    /// What a file that went in is.
+    pub enum InputKind {
+        Recording = "recording",
+        Sidecar = "sidecar",
+        /// One of the files that describe a study: study.toml, roster.csv, calls.csv and so on.
+        Study = "study",
+        Plan = "plan",
+        /// A certificate, or the daily checks.
+        Calibration = "calibration",
+        /// Scores of raters, that `agree` reads.
+        Ratings = "ratings",
+    }
+}
 
 /// A file that went in, as run.json lists it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct InputRecord {
+    pub kind: InputKind,
     /// Relative to the input given.
     pub file: String,
     pub sha256: String,
@@ -48,6 +65,7 @@ pub struct Results {
     pub mats: Vec<MatTest>,
     pub exclusions: Vec<Exclusion>,
     pub problems: Vec<Problem>,
+    /// Everything that was read, by name.
     pub inputs: Vec<InputRecord>,
     /// How many recordings were given, when the caller counted them; what became of each must add up to it.
     pub recordings_given: Option<usize>,
@@ -60,6 +78,12 @@ pub struct Results {
 }
 
 impl Results {
+    /// How many recordings were read.
+    pub fn recordings_read(&self) -> usize {
+        let recordings = self.inputs.iter().filter(|i| i.kind == InputKind::Recording);
+        recordings.count()
+    }
+
     /// What a reader must know before anything else: whether sides are hidden, and how the settings stand to those
     /// registered. Empty when there is nothing to say.
     pub fn standing(&self) -> Vec<String> {

@@ -51,30 +51,30 @@ pub fn settings_used(settings: &Settings) -> Vec<SettingUsed> {
         .collect()
 }
 
-/// The content of `run.json`, but for the list of files, which the output folder adds.
+/// Every setting with its value, unit, default, where it was set, reason and source.
+pub fn settings_record(settings: &Settings) -> Value {
+    let one = |s: SettingUsed| {
+        json!({
+            "key": s.key,
+            "value": s.value,
+            "unit": s.unit,
+            "is_default": s.is_default(),
+            "default": s.default_value,
+            "set_in": s.set_in.as_deref().unwrap_or("default"),
+            "reason": s.reason,
+            "source": s.source,
+        })
+    };
+    settings_used(settings).into_iter().map(one).collect()
+}
+
+/// The content of `run.json`, but for the program with its build and the list of files, which the output folder adds.
 ///
 /// It holds nothing that differs between two runs on the same input: no time, no absolute path, no name of a machine
 /// or a user.
 pub fn record(results: &Results) -> Map<String, Value> {
-    let settings: Vec<Value> = settings_used(&results.settings)
-        .into_iter()
-        .map(|s| {
-            json!({
-                "key": s.key,
-                "value": s.value,
-                "unit": s.unit,
-                "is_default": s.is_default(),
-                "default": s.default_value,
-                "set_in": s.set_in.as_deref().unwrap_or("default"),
-                "reason": s.reason,
-                "source": s.source,
-            })
-        })
-        .collect();
     let mut record = Map::new();
     let mut put = |key: &str, value: Value| record.insert(key.to_owned(), value);
-    put("program", "tautpoint".into());
-    put("version", env!("CARGO_PKG_VERSION").into());
     put("title", json!(results.title));
     put("site", json!(results.site));
     put("ethics_ref", json!(results.ethics_ref));
@@ -82,8 +82,8 @@ pub fn record(results: &Results) -> Map<String, Value> {
     put("opened", json!(results.opened));
     put("registered", registered(results));
     put("counts", json!(results.counts()));
-    put("settings", settings.into());
-    put("inputs", results.inputs.iter().map(input).collect());
+    put("settings", settings_record(&results.settings));
+    put("inputs", inputs(&results.inputs));
     put("warnings", results.problems.iter().map(warning).collect());
     record
 }
@@ -109,8 +109,17 @@ pub fn registered(results: &Results) -> Value {
     })
 }
 
-fn input(input: &InputRecord) -> Value {
-    json!({ "file": relative(&input.file), "sha256": input.sha256, "bytes": input.bytes })
+/// Each file that was read, by name: what it is, its hash and its size.
+pub fn inputs(inputs: &[InputRecord]) -> Value {
+    let one = |i: &InputRecord| {
+        json!({
+            "kind": i.kind.word(),
+            "file": relative(&i.file),
+            "sha256": i.sha256,
+            "bytes": i.bytes,
+        })
+    };
+    inputs.iter().map(one).collect()
 }
 
 fn warning(problem: &Problem) -> Value {

@@ -126,6 +126,7 @@ impl Session {
         }
         let options = MonitorOptions {
             calls: request.calls,
+            gains: study.gains.clone(),
             ..MonitorOptions::default()
         };
         let settings = settings_in_use(&study);
@@ -502,6 +503,11 @@ impl Session {
                     duration_s: crossing.duration_s(),
                 });
                 Some(RecorderInput::OverCeiling(self.over_ceiling(&crossing)))
+            }
+            MonitorEvent::ForceSign(sign) => {
+                // The page has it with every frame.
+                on_event(SessionEvent::Message(sign.to_string()));
+                None
             }
             MonitorEvent::TestEnded(_) => Some(RecorderInput::TestEnded),
             MonitorEvent::Spring { .. } | MonitorEvent::Analysed(_) => None,

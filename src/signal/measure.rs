@@ -13,7 +13,7 @@ use super::view::SideView;
 use super::unloaded::noise_of;
 use super::zero::{ForceZero, ZeroAround};
 use crate::settings::Settings;
-use crate::trace::{About, Curve, Measures, Note, Phases, Test};
+use crate::trace::{About, ConditionedSignals, Curve, Measures, Note, Phases, Test};
 use std::ops::Range;
 
 /// Samples a second kept for drawing.
@@ -210,13 +210,8 @@ fn mean_drive(c: &Conditioned, found: &[FoundCycle]) -> Option<f64> {
 }
 
 fn curve(c: &Conditioned, own: &ZeroedSide, moves: bool, contact: &Range<usize>) -> Curve {
-    let margin = c.grid.samples(0.4);
-    let (from, to) = (
-        contact.start.saturating_sub(margin),
-        (contact.end + margin).min(own.force_n.len()),
-    );
     let every = ((c.grid.rate_hz() / CURVE_HZ).round() as usize).max(1);
-    let picked = (from..to).step_by(every);
+    let picked = with_margin(c, contact).step_by(every);
     Curve {
         time_s: picked.clone().map(|i| c.grid.time_s(i as f64) as f32).collect(),
         force_n: picked.clone().map(|i| own.force_n[i] as f32).collect(),
@@ -226,6 +221,26 @@ fn curve(c: &Conditioned, own: &ZeroedSide, moves: bool, contact: &Range<usize>)
             .as_ref()
             .filter(|_| moves)
             .map_or(Vec::new(), |x| picked.map(|i| x.y[i] as f32).collect()),
+    }
+}
+
+/// The samples of a contact with some of the open on either side.
+fn with_margin(c: &Conditioned, contact: &Range<usize>) -> Range<usize> {
+    let margin = c.grid.samples(0.4);
+    contact.start.saturating_sub(margin)..(contact.end + margin).min(c.grid.len)
+}
+
+/// What [`measure_test`] measures, at every sample.
+pub fn conditioned_signals(prepared: &PreparedRecording, side: &SideEpisode) -> ConditionedSignals {
+    let (c, settings) = (prepared.conditioned, prepared.settings);
+    let own = &prepared.sides[side.channel];
+    let still = stands_still(c, side.channel, &side.contact, settings);
+    let view = view(c, own, !still);
+    let samples = with_margin(c, &refine_contact(&view, &side.contact, settings));
+    ConditionedSignals {
+        time_s: samples.clone().map(|i| c.grid.time_s(i as f64)).collect(),
+        force_n: view.force_n[samples.clone()].to_vec(),
+        displacement_mm: view.displacement_mm.map(|x| x[samples].to_vec()),
     }
 }
 

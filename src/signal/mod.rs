@@ -34,12 +34,12 @@ use crate::error::{Error, Problem};
 use crate::settings::Settings;
 use crate::stats::expanded::combined;
 use crate::study::match_plan::EpisodeShape;
-use crate::trace::{About, Estimate, Measured, Test, Trace, UncertaintySource};
+use crate::trace::{About, ConditionedSignals, Estimate, Measured, Test, Trace, UncertaintySource};
 use crate::terms::Side;
 use condition::{Conditioned, condition};
 use contact::ZeroedSide;
 use episodes::{Episode, find_episodes};
-use measure::{PreparedRecording, measure_test, zeroed};
+use measure::{PreparedRecording, conditioned_signals, measure_test, zeroed};
 use std::ops::Range;
 
 /// Who and where each side of each episode is: one list an episode, one entry a side.
@@ -122,6 +122,19 @@ impl Stretch {
         }
     }
 
+    /// Does `work` with the signals zeroed.
+    fn prepared<T>(&self, trace: &Trace, settings: &Settings, work: impl FnOnce(&PreparedRecording) -> T) -> T {
+        let c = &self.conditioned;
+        let zeroed_side = |(k, s)| zeroed(c, s, &contacts_of(&self.episodes, &self.short_contacts, k));
+        let sides: Vec<ZeroedSide> = c.sides.iter().enumerate().map(zeroed_side).collect();
+        work(&PreparedRecording {
+            recording: &trace.recording,
+            conditioned: c,
+            sides: &sides,
+            settings,
+        })
+    }
+
     /// Measures its tests; the first of them has the number after `before`.
     fn measure(
         &self,
@@ -130,27 +143,20 @@ impl Stretch {
         before: usize,
         names: impl Iterator<Item = Vec<About>>,
     ) -> Vec<Test> {
-        let c = &self.conditioned;
-        let zeroed_side = |(k, s)| zeroed(c, s, &contacts_of(&self.episodes, &self.short_contacts, k));
-        let sides: Vec<ZeroedSide> = c.sides.iter().enumerate().map(zeroed_side).collect();
-        let prepared = PreparedRecording {
-            recording: &trace.recording,
-            conditioned: c,
-            sides: &sides,
-            settings,
-        };
-        let mut tests = Vec::new();
-        for (k, (episode, names)) in self.episodes.iter().zip(names).enumerate() {
-            let one = |(side, about): (_, About)| {
-                let window = settings.window_n.at(about.level);
-                let number = (before + k) as u32 + 1;
-                measure_test(&prepared, episode, side, number, about, window)
-            };
-            let mut of_episode: Vec<Test> = episode.sides.iter().zip(names).map(one).collect();
-            set_hand_shares(&mut of_episode);
-            tests.append(&mut of_episode);
-        }
-        tests
+        self.prepared(trace, settings, |prepared| {
+            let mut tests = Vec::new();
+            for (k, (episode, names)) in self.episodes.iter().zip(names).enumerate() {
+                let one = |(side, about): (_, About)| {
+                    let window = settings.window_n.at(about.level);
+                    let number = (before + k) as u32 + 1;
+                    measure_test(prepared, episode, side, number, about, window)
+                };
+                let mut of_episode: Vec<Test> = episode.sides.iter().zip(names).map(one).collect();
+                set_hand_shares(&mut of_episode);
+                tests.append(&mut of_episode);
+            }
+            tests
+        })
     }
 }
 
@@ -158,6 +164,17 @@ impl FoundTests<'_> {
     /// The episodes in time order, as a plan is matched to them.
     pub fn episodes(&self) -> Vec<EpisodeShape> {
         let of_stretch = |s: &Stretch| s.episodes.iter().map(|e| s.shape(e)).collect::<Vec<_>>();
+        self.stretches.iter().flat_map(of_stretch).collect()
+    }
+
+    /// The conditioned signals of each test, in the order of [`measure`].
+    pub fn signals(&self) -> Vec<ConditionedSignals> {
+        let of_stretch = |s: &Stretch| {
+            s.prepared(self.trace, self.settings, |prepared| {
+                let sides = s.episodes.iter().flat_map(|e| &e.sides);
+                sides.map(|side| conditioned_signals(prepared, side)).collect::<Vec<_>>()
+            })
+        };
         self.stretches.iter().flat_map(of_stretch).collect()
     }
 

@@ -73,13 +73,15 @@ pub fn find_onset(
         finding.notes.push(Note::NoFit);
         return finding;
     };
-    let residual_percent = fit.residual_percent;
-    if residual_percent > POOR_PERCENT {
-        two_line_fallback(view, x, contact.start..lean_end, &fit, sources, &mut finding);
+    let of_springs = fit.residual_percent;
+    if let Some(poor) = of_springs.filter(|percent| *percent > POOR_PERCENT) {
+        two_line_fallback(view, x, contact.start..lean_end, poor, sources, &mut finding);
         return finding;
     }
     if fit.poor {
-        finding.notes.push(Note::PoorFit { residual_percent });
+        finding.notes.push(Note::PoorFit {
+            residual_percent: of_springs,
+        });
     }
     if !fit.against_knee.is_empty() {
         finding.knee = Knee::None;
@@ -132,11 +134,10 @@ fn two_line_fallback(
     view: &SideView,
     x: &[f64],
     lean: Range<usize>,
-    fit: &Fit,
+    residual_percent: f64,
     sources: &Sources,
     finding: &mut OnsetFinding,
 ) {
-    let residual_percent = fit.residual_percent;
     // Thinned to about the filter's own bandwidth, so that the samples are nearly independent.
     let every = ((view.rate_hz * view.noise.independent_share(1)).recip() * view.rate_hz)
         .round()

@@ -3,6 +3,7 @@
 use super::built_in;
 use super::call::Call;
 use super::calls;
+use super::gains::ColumnGains;
 use super::opened::{Opened, read_opened};
 use super::plan::Plan;
 use super::roster::Roster;
@@ -10,9 +11,18 @@ use super::sidecar::any_error;
 use super::study_file::{self, StudyFile};
 use super::toml_doc::read_text;
 use super::words::{nearest, one_of, shown};
-use crate::error::Problem;
+use crate::error::{Problem, Severity};
 use crate::settings::Settings;
 use std::path::{Path, PathBuf};
+
+/// A file in `plans/` that cannot be used.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FaultyPlan {
+    /// What somebody may call it: the file's name without its ending, and the name that it gives itself.
+    pub names: Vec<String>,
+    /// What is wrong with it, and where.
+    pub fault: Problem,
+}
 
 /// A folder with a study.toml.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -25,12 +35,16 @@ pub struct Study {
     pub calibrations: Vec<String>,
     /// Codes of the sensors, where the sidecars say none.
     pub sensors: Vec<String>,
+    /// Factors of sensors, where the sidecars say none.
+    pub gains: ColumnGains,
     pub settings: Settings,
     /// `[technique] reference`: recordings that others are held against; empty when the roster's teachers are.
     pub reference: Vec<String>,
     pub default_plan: Option<Plan>,
     /// Plans in `plans/`, by name.
     pub plans: Vec<Plan>,
+    /// Files in `plans/` that cannot be used.
+    pub faulty_plans: Vec<FaultyPlan>,
     pub calls: Vec<Call>,
     pub roster: Roster,
     /// `blind = true`: measured sides are hidden until the study is opened.
@@ -55,6 +69,35 @@ impl Study {
             .cloned()
             .or_else(|| built_in::built_in(name))
     }
+
+    /// Why [`Study::plan`] gives none of this name: its file has a fault, or there is no such plan. `file` is where the name
+    /// stands.
+    pub fn no_plan(&self, name: &str, file: &str) -> Problem {
+        let faulty = self.faulty_plans.iter().find(|p| p.names.iter().any(|n| n == name));
+        if let Some(FaultyPlan { fault, .. }) = faulty {
+            return Problem::error(
+                file,
+                format!("the plan {}, which cannot be used ({fault})", shown(name)),
+                "a plan without a fault",
+                format!("correct {}", fault.file),
+            );
+        }
+        let mut known: Vec<&str> = self.plans.iter().map(|p| p.name.as_str()).collect();
+        let own = known.clone();
+        known.extend(built_in::NAMES.iter().filter(|n| !own.contains(n)));
+        let advice = match nearest(name, known.iter().copied()) {
+            Some(near) => format!("write {} if that is meant", shown(near)),
+            None => "correct the name, or put the plan's file into plans/".to_owned(),
+        };
+        let known: Vec<String> = known.into_iter().map(shown).collect();
+        let known: Vec<&str> = known.iter().map(String::as_str).collect();
+        Problem::error(
+            file,
+            format!("{}, a plan that is neither in plans/ nor built in", shown(name)),
+            one_of(&known),
+            advice,
+        )
+    }
 }
 
 /// Reads study.toml, plans, roster and calls of a study.
@@ -65,6 +108,7 @@ pub fn read_study(root: &Path, problems: &mut Vec<Problem>) -> Study {
     };
     let faulty = any_error(&found);
     problems.append(&mut found);
+    let (plans, faulty_plans) = read_plans(root, problems);
     let mut study = Study {
         root: root.to_owned(),
         title: file.title,
@@ -72,9 +116,11 @@ pub fn read_study(root: &Path, problems: &mut Vec<Problem>) -> Study {
         ethics_ref: file.ethics_ref,
         calibrations: file.calibrations,
         sensors: file.sensors,
+        gains: file.gains,
         settings: file.settings,
         reference: file.reference,
-        plans: read_plans(root, problems),
+        plans,
+        faulty_plans,
         blind: file.blind,
         opened: read_opened(root, problems),
         faulty,
@@ -93,7 +139,8 @@ pub fn read_study(root: &Path, problems: &mut Vec<Problem>) -> Study {
     if let Some(name) = file.default_plan {
         study.default_plan = study.plan(&name);
         if study.default_plan.is_none() {
-            problems.push(unknown_plan(&name, &study.plans, file.default_plan_line));
+            let unknown = study.no_plan(&name, study_file::FILE_NAME);
+            problems.push(unknown.at_line(file.default_plan_line).in_column("plan.default"));
         }
     }
     study
@@ -107,24 +154,8 @@ fn optional(root: &Path, name: &str, problems: &mut Vec<Problem>) -> Option<Stri
     read_text(&path, name).map_err(|p| problems.push(p)).ok()
 }
 
-fn unknown_plan(name: &str, plans: &[Plan], line: Option<u64>) -> Problem {
-    let mut known: Vec<&str> = plans.iter().map(|p| p.name.as_str()).collect();
-    known.extend(
-        built_in::NAMES
-            .iter()
-            .filter(|n| !plans.iter().any(|p| p.name == **n)),
-    );
-    let near = nearest(name, known.iter().copied());
-    let advice = near.map_or("correct the name".to_owned(), |n| {
-        format!("write {n} if that is meant")
-    });
-    let mut problem = Problem::error(study_file::FILE_NAME, shown(name), one_of(&known), advice);
-    problem.line = line;
-    problem.in_column("plan.default")
-}
-
 /// Plans in `plans/`; a name used twice keeps the first.
-fn read_plans(root: &Path, problems: &mut Vec<Problem>) -> Vec<Plan> {
+fn read_plans(root: &Path, problems: &mut Vec<Problem>) -> (Vec<Plan>, Vec<FaultyPlan>) {
     let mut paths: Vec<PathBuf> = std::fs::read_dir(root.join("plans"))
         .map(|entries| entries.filter_map(|e| e.ok().map(|e| e.path())).collect())
         .unwrap_or_default();
@@ -135,19 +166,28 @@ fn read_plans(root: &Path, problems: &mut Vec<Problem>) -> Vec<Plan> {
         !hidden && p.extension().is_some_and(|e| e == "toml")
     });
     paths.sort();
-    let mut plans: Vec<Plan> = Vec::new();
+    let (mut plans, mut faulty): (Vec<Plan>, Vec<FaultyPlan>) = Default::default();
     for path in paths {
         let name = path
             .file_name()
             .map(|n| n.to_string_lossy().into_owned())
             .unwrap_or_default();
         let file = format!("plans/{name}");
-        let (plan, mut found) = match read_text(&path, &file) {
-            Ok(text) => Plan::parse(&file, &text),
-            Err(problem) => (None, vec![problem]),
+        let (plan, own_name, mut found) = match read_text(&path, &file) {
+            Ok(text) => {
+                let (plan, found) = Plan::parse(&file, &text);
+                (plan, Plan::name_in(&text), found)
+            }
+            Err(problem) => (None, None, vec![problem]),
         };
+        let fault = found.iter().find(|p| p.severity == Severity::Error).cloned();
         problems.append(&mut found);
-        let Some(plan) = plan else { continue };
+        let Some(plan) = plan else {
+            let stem = path.file_stem().map(|n| n.to_string_lossy().into_owned());
+            let names = stem.into_iter().chain(own_name).collect();
+            faulty.extend(fault.map(|fault| FaultyPlan { names, fault }));
+            continue;
+        };
         if plans.iter().any(|p| p.name == plan.name) {
             problems.push(
                 Problem::error(
@@ -162,5 +202,5 @@ fn read_plans(root: &Path, problems: &mut Vec<Problem>) -> Vec<Plan> {
             plans.push(plan);
         }
     }
-    plans
+    (plans, faulty)
 }

@@ -1,66 +1,13 @@
 //! Headings that are not our own, and what they stand for: `[columns]` of a sidecar.
 
+pub use super::column_key::ColumnKey;
+
+use super::gains::{ColumnGains, read_gain};
 use super::toml_doc::{Section, describe};
 use super::words::{nearest, one_of, shown};
 use crate::units::{Quantity, Unit};
 use std::collections::BTreeMap;
 use toml::de::DeValue;
-
-/// What a column of a trace is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub enum ColumnKey {
-    Time,
-    Force,
-    ForceLeft,
-    ForceRight,
-    Displacement,
-    DisplacementLeft,
-    DisplacementRight,
-    Marker,
-    DriveDeg,
-}
-
-impl ColumnKey {
-    /// Every key, in the order of messages.
-    pub const ALL: [ColumnKey; 9] = [
-        ColumnKey::Time,
-        ColumnKey::Force,
-        ColumnKey::ForceLeft,
-        ColumnKey::ForceRight,
-        ColumnKey::Displacement,
-        ColumnKey::DisplacementLeft,
-        ColumnKey::DisplacementRight,
-        ColumnKey::Marker,
-        ColumnKey::DriveDeg,
-    ];
-
-    /// The key in `[columns]`, and the beginning of our own heading.
-    pub fn word(self) -> &'static str {
-        match self {
-            ColumnKey::Time => "time",
-            ColumnKey::Force => "force",
-            ColumnKey::ForceLeft => "force_left",
-            ColumnKey::ForceRight => "force_right",
-            ColumnKey::Displacement => "displacement",
-            ColumnKey::DisplacementLeft => "displacement_left",
-            ColumnKey::DisplacementRight => "displacement_right",
-            ColumnKey::Marker => "marker",
-            ColumnKey::DriveDeg => "drive_deg",
-        }
-    }
-
-    /// The quantity, for columns that have a unit; `marker` and `drive_deg` have a fixed one.
-    pub fn quantity(self) -> Option<Quantity> {
-        match self {
-            ColumnKey::Time => Some(Quantity::Time),
-            ColumnKey::Force | ColumnKey::ForceLeft | ColumnKey::ForceRight => Some(Quantity::Force),
-            ColumnKey::Displacement | ColumnKey::DisplacementLeft | ColumnKey::DisplacementRight => {
-                Some(Quantity::Displacement)
-            }
-            ColumnKey::Marker | ColumnKey::DriveDeg => None,
-        }
-    }
-}
 
 /// One heading of a file that stands for a known column.
 #[derive(Debug, Clone, PartialEq)]
@@ -69,8 +16,9 @@ pub struct MappedColumn {
     pub name: String,
     /// `Unit::Scale(1.0)` for `marker` and `drive_deg`.
     pub unit: Unit,
-    /// What the column's numbers are multiplied by; negative where the sensor counts a push as negative.
-    pub gain: f64,
+    /// What the column's numbers are multiplied by; negative where the sensor counts a push as negative. The study's where
+    /// nothing is said.
+    pub gain: Option<f64>,
 }
 
 /// The `[columns]` table: which heading is which column.
@@ -78,6 +26,8 @@ pub struct MappedColumn {
 pub struct ColumnMapping {
     /// The heading and unit of each quantity that has another name in the file.
     pub columns: BTreeMap<ColumnKey, MappedColumn>,
+    /// The study's factors, for columns without one of their own.
+    pub gains: ColumnGains,
 }
 
 impl ColumnMapping {
@@ -89,7 +39,7 @@ impl ColumnMapping {
             MappedColumn {
                 name: name.into(),
                 unit,
-                gain: 1.0,
+                gain: None,
             },
         );
         self
@@ -116,7 +66,7 @@ fn read_column(section: &Section<'_, '_>, key: ColumnKey) -> Option<MappedColumn
         DeValue::String(name) if key.quantity().is_none() => Some(MappedColumn {
             name: name.trim().to_owned(),
             unit: Unit::Scale(1.0),
-            gain: 1.0,
+            gain: None,
         }),
         DeValue::Table(table) => {
             let inner = Section {
@@ -142,7 +92,7 @@ fn read_column(section: &Section<'_, '_>, key: ColumnKey) -> Option<MappedColumn
             Some(MappedColumn {
                 name,
                 unit,
-                gain: read_gain(&inner, key)?,
+                gain: own_gain(&inner, key)?,
             })
         }
         other => {
@@ -158,30 +108,18 @@ fn read_column(section: &Section<'_, '_>, key: ColumnKey) -> Option<MappedColumn
     }
 }
 
+/// The column's own factor, if it has one; the outer `None` is one that cannot be meant.
+fn own_gain(inner: &Section<'_, '_>, key: ColumnKey) -> Option<Option<f64>> {
+    match inner.get("gain") {
+        None => Some(None),
+        Some(_) => read_gain(inner, "gain", key).map(Some),
+    }
+}
+
 fn example_unit(key: ColumnKey) -> &'static str {
     key.quantity()
         .and_then(|q| q.suffixes().first().copied())
         .unwrap_or("")
-}
-
-/// The factor of a column of force or displacement.
-fn read_gain(inner: &Section<'_, '_>, key: ColumnKey) -> Option<f64> {
-    let Some(value) = inner.get("gain") else {
-        return Some(1.0);
-    };
-    let gain = inner.number("gain", -1e12, 1e12)?;
-    let turns = matches!(key.quantity(), Some(Quantity::Force | Quantity::Displacement));
-    if turns && gain != 0.0 {
-        return Some(gain);
-    }
-    inner.doc.error(
-        value.span(),
-        &inner.dotted("gain"),
-        &gain.to_string(),
-        "a number other than 0, for a force or a displacement",
-        "correct it or take it out",
-    );
-    None
 }
 
 fn read_unit(inner: &Section<'_, '_>, quantity: Quantity, span: std::ops::Range<usize>) -> Option<Unit> {

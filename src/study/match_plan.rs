@@ -1,5 +1,6 @@
 //! One continuous trace of a scan, cut into episodes, matched to the steps of its plan.
 
+use crate::format::counted;
 use super::plan::{Plan, Step};
 use crate::error::Problem;
 use crate::terms::{Side, StepSide};
@@ -158,7 +159,11 @@ struct Fault<'a> {
 
 impl Fault<'_> {
     fn expected(&self) -> String {
-        format!("{} tests, as in the plan {}", self.slots.len(), self.plan.name)
+        format!("{}, as in the plan {}", counted(self.slots.len(), "test"), self.plan.name)
+    }
+
+    fn found(&self) -> String {
+        counted(self.episodes.len(), "test")
     }
 
     fn problem(&self, found: String, advice: String) -> Problem {
@@ -201,7 +206,7 @@ impl Fault<'_> {
     fn missing(&self, position: usize, why: &str) -> Problem {
         let label = self.slots.get(position).map_or("a step".to_owned(), Slot::label);
         self.problem(
-            format!("{} tests and none for {label}: {why}", self.episodes.len()),
+            format!("{} and none for {label}: {why}", self.found()),
             "take the step out of a copy of the plan and name that in the sidecar (plan = \"…\"), or cut the recording \
              into one file for each test"
                 .to_owned(),
@@ -211,7 +216,7 @@ impl Fault<'_> {
     fn doubled(&self, position: usize, episode: usize, why: &str) -> Problem {
         let label = self.slots.get(position).map_or("a step".to_owned(), Slot::label);
         self.problem(
-            format!("{} tests and two for {label}: {why}", self.episodes.len()),
+            format!("{} and two for {label}: {why}", self.found()),
             format!(
                 "look at {}; cut out the one that does not count, or add trials = 2 to the step in a copy of the plan",
                 self.when(episode)
@@ -228,8 +233,8 @@ impl Fault<'_> {
             let words: Vec<&str> = episode.sides.iter().map(|s| s.word()).collect();
             return Err(self.problem(
                 format!(
-                    "{} tests; {} is on {} where {} should be",
-                    self.episodes.len(),
+                    "{}; {} is on {} where {} should be",
+                    self.found(),
                     self.when(i),
                     words.join(" and "),
                     slot.label()
@@ -269,7 +274,7 @@ impl Fault<'_> {
                 self.break_between(false)
             )
         };
-        self.problem(format!("{found} tests"), advice)
+        self.problem(self.found(), advice)
     }
 
     /// The longest break hints at a step missed, the shortest at a contact broken.

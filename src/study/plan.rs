@@ -81,6 +81,16 @@ impl Plan {
         (plan.filter(|_| !faulty), problems)
     }
 
+    /// The name that the text of a plan gives itself, looked for line by line: a file with a fault has one too.
+    pub fn name_in(text: &str) -> Option<String> {
+        let value = text.lines().find_map(|line| {
+            let value = line.trim().strip_prefix("name")?.trim_start().strip_prefix('=')?;
+            let value = value.trim_start().strip_prefix('"')?;
+            value.split_once('"').map(|(name, _)| name.trim())
+        });
+        value.filter(|name| !name.is_empty()).map(str::to_owned)
+    }
+
     /// The plan as TOML, which [`Plan::parse`] reads back to the same plan.
     pub fn to_toml(&self) -> String {
         let mut text = String::new();

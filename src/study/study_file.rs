@@ -1,5 +1,6 @@
 //! study.toml: what holds for a whole study. Written by people, never by the program.
 
+use super::gains::ColumnGains;
 use super::toml_doc::{Doc, Section, as_number, as_whole, describe};
 use super::words::{nearest, resembles_ceiling};
 use crate::error::{Error, Problem};
@@ -14,6 +15,9 @@ pub const FILE_NAME: &str = "study.toml";
 const TECHNIQUE: &str = "technique";
 /// The section of the ceilings of force.
 const CEILINGS: &str = "ceiling_n";
+
+/// The section of the factors of sensors.
+const GAIN: &str = "gain";
 
 pub const PLAIN_KEYS: [&str; 7] = [
     "title",
@@ -35,6 +39,8 @@ pub struct StudyFile {
     pub calibrations: Vec<String>,
     /// Codes of the sensors, where the sidecars say none.
     pub sensors: Vec<String>,
+    /// `[gain]`: factors of sensors, where the sidecars say none.
+    pub gains: ColumnGains,
     pub settings: Settings,
     /// `[plan] default`: a plan's name.
     pub default_plan: Option<String>,
@@ -88,7 +94,7 @@ fn read(top: &Section<'_, '_>) -> StudyFile {
     let sections = sections();
     let mut known: Vec<&str> = PLAIN_KEYS.to_vec();
     known.extend(&sections);
-    known.extend(["plan", "registered"]);
+    known.extend(["plan", "registered", GAIN]);
     warn_unknown(top, &known);
     let mut study = StudyFile {
         title: top.text("title"),
@@ -124,6 +130,13 @@ fn read(top: &Section<'_, '_>) -> StudyFile {
                 study.reference = section.texts("reference");
             }
         }
+    }
+    if let Some(table) = top.table(GAIN) {
+        study.gains = ColumnGains::read(&Section {
+            doc: top.doc,
+            table,
+            path: GAIN,
+        });
     }
     if let Some(table) = top.table("plan") {
         let plan = Section {

@@ -1,5 +1,6 @@
 //! Small tables that people keep (roster, calls): delimited text with a line of headings, read cell by cell.
 
+use crate::format::counted;
 use super::words::{nearest, one_of, shown};
 use crate::error::Problem;
 use std::collections::BTreeMap;
@@ -88,8 +89,8 @@ impl TextTable {
             problems.push(
                 Problem::error(
                     file,
-                    format!("{} cells", record.len()),
-                    format!("{} cells, as in the headings", self.headings.len()),
+                    counted(record.len(), "cell"),
+                    format!("{}, as in the headings", counted(self.headings.len(), "cell")),
                     "complete the row; it is not used",
                 )
                 .at_line(line),

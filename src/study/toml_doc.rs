@@ -31,6 +31,11 @@ impl<'a> Doc<'a> {
             Ok(table) => Some(table.into_inner()),
             Err(error) => {
                 let line = error.span().map(|s| self.line(s.start));
+                let commas = line.map_or_else(Vec::new, |line| self.decimal_commas(line));
+                if !commas.is_empty() {
+                    self.problems.borrow_mut().extend(commas);
+                    return None;
+                }
                 let mut problem = Problem::error(
                     self.file,
                     error.message().lines().next().unwrap_or("no TOML").to_owned(),
@@ -42,6 +47,25 @@ impl<'a> Doc<'a> {
                 None
             }
         }
+    }
+
+    /// A problem for each number with a decimal comma from a line on, when that line holds one: whoever writes one writes
+    /// them all so, and TOML's own words stop at the first without naming what is wrong with it.
+    fn decimal_commas(&self, from_line: u64) -> Vec<Problem> {
+        let lines = (1_u64..).zip(self.text.lines()).filter(|(line, _)| *line >= from_line);
+        let found: Vec<(u64, DecimalComma<'_>)> = lines
+            .filter_map(|(line, text)| Some((line, DecimalComma::of(text)?)))
+            .collect();
+        if found.first().is_none_or(|(line, _)| *line != from_line) {
+            return Vec::new();
+        }
+        let problem = |(line, comma): &(u64, DecimalComma<'_>)| {
+            let found = format!("{}, a number with a comma", shown(comma.number));
+            Problem::error(self.file, found, "a decimal point, as in every TOML file", comma.advice())
+                .at_line(*line)
+                .in_column(shown(comma.key))
+        };
+        found.iter().map(problem).collect()
     }
 
     /// Line, from 1, of a byte offset.
@@ -78,6 +102,59 @@ impl<'a> Doc<'a> {
                 .at_line(self.line(span.start))
                 .in_column(key),
         );
+    }
+}
+
+/// `key = 3,2` in a line of TOML.
+struct DecimalComma<'a> {
+    key: &'a str,
+    number: &'a str,
+}
+
+impl<'a> DecimalComma<'a> {
+    /// The first one of a line, inside an inline table too; what stands in quotes, lists and comments is none.
+    fn of(line: &'a str) -> Option<Self> {
+        let mut quoted = false;
+        let mut depth = 0_i32;
+        for (at, c) in line.char_indices() {
+            match c {
+                '"' | '\'' => quoted = !quoted,
+                _ if quoted => {}
+                '#' => return None,
+                '[' => depth += 1,
+                ']' => depth -= 1,
+                '=' if depth == 0 => {
+                    let found = Self::at(&line[..at], &line[at + 1..]);
+                    if found.is_some() {
+                        return found;
+                    }
+                }
+                _ => {}
+            }
+        }
+        None
+    }
+
+    fn at(before: &'a str, after: &'a str) -> Option<Self> {
+        let after = after.trim_start();
+        let part = |c: char| c.is_ascii_digit() || matches!(c, '.' | ',' | '_' | '+' | '-');
+        let number = after.split(|c| !part(c)).next()?.trim_end_matches([',', '.']);
+        let digits = number.trim_start_matches(['+', '-']);
+        let (whole, rest) = digits.split_once(',')?;
+        let begins = |text: &str| text.starts_with(|c: char| c.is_ascii_digit());
+        let key = before.rsplit(['{', ',']).next()?.trim().trim_matches(['"', '\'']);
+        (begins(whole) && begins(rest)).then_some(DecimalComma { key, number })
+    }
+
+    fn advice(&self) -> String {
+        let marks = self.number.matches([',', '.']).count();
+        match self.number.split_once(',') {
+            Some((whole, rest)) if marks == 1 && rest.len() != 3 => format!("write {} = {whole}.{rest}", self.key),
+            Some((whole, rest)) if marks == 1 => {
+                format!("write {whole}.{rest}, or {whole}{rest} if the comma parts thousands")
+            }
+            _ => "write it with a decimal point, and without marks between thousands".to_owned(),
+        }
     }
 }
 

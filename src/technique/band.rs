@@ -185,7 +185,7 @@ fn total_peak(test: &Test) -> Option<Estimate> {
 /// Start of the first spring less the onset. A held force lacks the damping of a moving one, so displacement is the
 /// judge, not force.
 fn past_onset(test: &Test) -> Option<Estimate> {
-    let onset = test.measures.get(Measure::Onset)?;
+    let onset = test.measures.finding(Measure::Onset)?;
     let start_mm = test.springs.first()?.start_mm?;
     Some(Estimate::new(start_mm - onset.value, onset.uncertainty()))
 }

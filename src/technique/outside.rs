@@ -1,6 +1,7 @@
 //! Forces over the ceiling that no test holds: a jab too short for a test, the other hand, a recording that was left out
 //! (METHODS.md §9.3).
 
+use crate::format::counted;
 use crate::error::Problem;
 use crate::format::number;
 use crate::settings::{Ceiling, Settings};
@@ -84,7 +85,7 @@ pub fn outside_tests(trace: &Trace, tests: &[Test], settings: &Settings, hidden:
         .map(|over| problem(trace, over, tests, &ceiling, hidden))
         .collect();
     if let (Some(last), true) = (problems.last_mut(), more > 0) {
-        last.found = format!("{} (and {more} more times in this recording)", last.found);
+        last.found = format!("{} (and {} in this recording)", last.found, counted(more, "more time"));
     }
     problems
 }

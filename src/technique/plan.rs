@@ -1,5 +1,6 @@
 //! A scan against its plan: levels missed, doubled, out of order.
 
+use crate::format::counted;
 use super::{RuleInput, TechniqueFinding, TechniqueRule};
 use crate::terms::{Level, SessionKey, Side, StepSide};
 use crate::trace::Test;
@@ -87,7 +88,7 @@ pub(super) fn missed(seen: &RuleInput<'_>) -> Vec<TechniqueFinding> {
                 if done == 0 {
                     "no test".to_owned()
                 } else {
-                    format!("{done} of {wanted} tests")
+                    format!("{done} of {}", counted(wanted, "test"))
                 },
                 plan.plan
             );
@@ -129,7 +130,8 @@ pub(super) fn doubled(seen: &RuleInput<'_>) -> Vec<TechniqueFinding> {
             };
             let of_trial = trial.map_or_else(String::new, |t| format!(" of trial {t}"));
             let text = format!(
-                "{done} tests{of_trial}, plan {} has {planned}.",
+                "{}{of_trial}, plan {} has {planned}.",
+                counted(done, "test"),
                 plan.plan
             );
             findings.push(TechniqueFinding {

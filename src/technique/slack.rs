@@ -13,7 +13,7 @@ pub(super) fn sprung_before_slack_out(seen: &RuleInput<'_>) -> Vec<TechniqueFind
 }
 
 fn early(test: &Test) -> Option<TechniqueFinding> {
-    let onset = test.measures.get(Measure::Onset)?;
+    let onset = test.measures.finding(Measure::Onset)?;
     let start_mm = test.springs.first()?.start_mm?;
     let u95 = onset.u95().unwrap_or(0.0);
     if start_mm >= onset.value - u95 {

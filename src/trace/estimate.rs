@@ -41,6 +41,11 @@ impl Estimate {
         expanded_95(self.u?, self.df)
     }
 
+    /// Whether the 95 % interval reaches further than the number itself: then not even its size is known.
+    pub fn is_lost(&self) -> bool {
+        self.u95().is_some_and(|u95| u95 >= self.value.abs())
+    }
+
     /// The combined standard uncertainty with its degrees of freedom.
     pub fn uncertainty(&self) -> Option<(f64, f64)> {
         self.u.map(|u| (u, self.df))
@@ -223,6 +228,25 @@ impl Measures {
         self.get(measure).map(|e| e.value)
     }
 
+    /// The value where it may be shown as a finding: [`Measures::get`], unless it is among [`Measures::not_determined`].
+    pub fn finding(&self, measure: Measure) -> Option<Estimate> {
+        self.get(measure).filter(|_| !self.is_lost(measure))
+    }
+
+    /// Measures whose interval is wider than the number itself (METHODS.md §5.4), in the order of the columns.
+    pub fn not_determined(&self) -> Vec<Measure> {
+        self.0.keys().copied().filter(|m| self.is_lost(*m)).collect()
+    }
+
+    fn is_lost(&self, measure: Measure) -> bool {
+        // Where a sensor counts from says nothing of a displacement: its way from first contact does.
+        let amount = match measure {
+            Measure::Onset => Measure::OnsetTravel,
+            other => other,
+        };
+        !amount.may_be_none() && self.get(amount).is_some_and(|e| e.is_lost())
+    }
+
     /// The lines of the uncertainty budget.
     pub fn budget(&self, measure: Measure) -> &[BudgetLine] {
         self.0.get(&measure).map_or(&[], |m| m.budget.as_slice())
@@ -253,5 +277,28 @@ mod tests {
         let mut m = Measures::default();
         m.set(Measure::Peak, Measured::new(f64::NAN, []));
         assert_eq!(m.get(Measure::Peak), None);
+    }
+
+    fn with_u(value: f64, u: f64) -> Measured {
+        Measured::new(value, [UncertaintySource::LackOfFit.line(u, f64::INFINITY)])
+    }
+
+    #[test]
+    fn a_number_whose_interval_is_wider_than_itself_is_no_finding() {
+        let mut m = Measures::default();
+        m.set(Measure::FittedEndFeel, with_u(3062.0, 54_100.0));
+        m.set(Measure::EndFeel, with_u(9.0, 0.2));
+        // No damping, no loss, no drift: an answer in itself.
+        m.set(Measure::Damping, with_u(0.001, 0.01));
+        m.set(Measure::ZeroDrift, with_u(-0.01, 0.1));
+        m.set(Measure::Onset, with_u(103.0, 20.0));
+        m.set(Measure::OnsetTravel, with_u(3.0, 20.0));
+        assert_eq!(
+            m.not_determined(),
+            [Measure::Onset, Measure::OnsetTravel, Measure::FittedEndFeel]
+        );
+        assert_eq!(m.finding(Measure::FittedEndFeel), None);
+        assert_eq!(m.finding(Measure::EndFeel), m.get(Measure::EndFeel));
+        assert_eq!(m.value(Measure::FittedEndFeel), Some(3062.0));
     }
 }

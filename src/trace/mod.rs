@@ -225,6 +225,17 @@ pub struct Curve {
     pub displacement_mm: Vec<f32>,
 }
 
+/// The conditioned signals of one test at every sample, with some of the open before and after it.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct ConditionedSignals {
+    /// In the recording's own seconds.
+    pub time_s: Vec<f64>,
+    /// Force from its zero.
+    pub force_n: Vec<f64>,
+    /// `None` without displacement.
+    pub displacement_mm: Option<Vec<f64>>,
+}
+
 /// The whole-trace fit, for drawing its lines and reporting how well it holds.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct FitSummary {
@@ -242,8 +253,8 @@ pub struct FitSummary {
     pub damping_n_s_per_mm: f64,
     /// Of the relaxing branch, when there is one.
     pub relaxation_time_s: Option<f64>,
-    /// Residual of the springs over their force range, in percent.
-    pub residual_percent: f64,
+    /// Residual of the springs over their force range, in percent; `None` without springs.
+    pub residual_percent: Option<f64>,
 }
 
 /// One episode from touching to leaving, of one side.
@@ -288,9 +299,32 @@ impl Test {
         self.about.side
     }
 
+    /// Begin of the names of its files: its recording, its number and its side.
+    pub(crate) fn file_stem(&self) -> String {
+        let file = self.recording.rsplit('/').next();
+        let stem = file.and_then(|f| f.split('.').next()).unwrap_or("");
+        let side = self.side().map_or("side", Side::word);
+        format!("{stem}-{}-{side}", self.test)
+    }
+
     /// The value of a measure.
     pub fn value(&self, measure: Measure) -> Option<f64> {
         self.measures.value(measure)
+    }
+
+    /// The value of a measure where it may stand as a finding ([`Measures::finding`]).
+    pub fn finding(&self, measure: Measure) -> Option<f64> {
+        self.measures.finding(measure).map(|e| e.value)
+    }
+
+    /// Its notes, and after them which numbers are not determined (METHODS.md §5.4).
+    pub fn remarks(&self) -> Vec<Note> {
+        let mut all = self.notes.clone();
+        let measures = self.measures.not_determined();
+        if !measures.is_empty() {
+            all.push(Note::NotDetermined { measures });
+        }
+        all
     }
 
     /// Springs that enter the means.

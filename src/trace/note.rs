@@ -1,6 +1,8 @@
 //! What the reader of a result should know of how it came about.
 
+use crate::format::counted;
 use super::{DropCause, HIDDEN};
+use crate::columns::Measure;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -65,8 +67,8 @@ pub enum Note {
     },
     /// The law describes the springs poorly.
     PoorFit {
-        /// Residual of the springs over their force range.
-        residual_percent: f64,
+        /// Residual of the springs over their force range; `None` without springs.
+        residual_percent: Option<f64>,
     },
     /// The push never went past the toe.
     NoKnee {
@@ -82,6 +84,11 @@ pub enum Note {
     TwoLines {
         /// Residual of the springs over their force range.
         residual_percent: f64,
+    },
+    /// Numbers that their own interval leaves open.
+    NotDetermined {
+        /// Which, in the order of the columns.
+        measures: Vec<Measure>,
     },
     /// Cells of the mat were at the end of their range.
     MatCellsAtFullScale,
@@ -158,7 +165,7 @@ impl fmt::Display for Note {
             }
             Note::Blinded => HIDDEN,
             Note::Spikes { signal, samples } => {
-                return write!(f, "spikes: {samples} samples of {signal} replaced by their surroundings");
+                return write!(f, "spikes: {} of {signal} replaced by what stands around", counted(*samples, "sample"));
             }
             Note::Resampled { signal, percent } => {
                 let was = "was missing and filled by straight lines";
@@ -178,10 +185,21 @@ impl fmt::Display for Note {
                 );
             }
             Note::PoorFit { residual_percent } => {
+                let so = "more than noise explains; the intervals are widened for it";
+                return match residual_percent {
+                    Some(percent) => write!(
+                        f,
+                        "poor fit: the tissue departs from the fitted law by {percent:.1} % of the springs' force, {so}"
+                    ),
+                    None => write!(f, "poor fit: the tissue departs from the fitted law by {so}"),
+                };
+            }
+            Note::NotDetermined { measures } => {
+                let names: Vec<&str> = measures.iter().map(|m| m.info().label).collect();
                 return write!(
                     f,
-                    "poor fit: the tissue departs from the fitted law by {residual_percent:.1} % of the springs' \
-                     force, more than noise explains; the intervals are widened for it"
+                    "not determined: {}: the 95 % interval is wider than the number itself, so the number is not shown",
+                    names.join(", ")
                 );
             }
             Note::NoKnee { against } => {

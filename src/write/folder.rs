@@ -1,5 +1,6 @@
 //! A folder of results.
 
+use super::build::build;
 use super::guard::{self, PROGRAM, RUN_FILE};
 use super::staging::Staging;
 use super::{FILE_MODE, FOLDER_MODE, set_mode};
@@ -94,14 +95,18 @@ impl OutputFolder {
         self.written.keys().map(String::as_str)
     }
 
-    /// Writes `run.json` (with `program` and the list `files` of everything written) and swaps the folder in.
+    /// Writes `run.json` (with `program`, `version`, `build` and the list `files` of everything written) and swaps the
+    /// folder in.
     ///
     /// # Errors
     /// As [`OutputFolder::begin`]: the folder is looked at once more. Whatever fails, the earlier results stand.
     pub fn finish(self, run: Map<String, Value>) -> Result<()> {
         let mut record = Map::new();
         record.insert("program".to_owned(), PROGRAM.into());
-        record.extend(run.into_iter().filter(|(key, _)| key != "program"));
+        record.insert("version".to_owned(), env!("CARGO_PKG_VERSION").into());
+        record.insert("build".to_owned(), build());
+        let own = |key: &str| matches!(key, "program" | "version" | "build");
+        record.extend(run.into_iter().filter(|(key, _)| !own(key)));
         record.insert("files".to_owned(), self.written.values().cloned().collect());
         let run = format!("{:#}\n", Value::Object(record));
         self.put(RUN_FILE, &mut |to| to.write_all(run.as_bytes()))?;

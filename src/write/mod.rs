@@ -3,12 +3,14 @@
 //! What is promised holds against a kill of the program at any moment, not against loss of power: folders are not
 //! forced to the disk, since results can be made again from the recordings.
 
+mod build;
 mod folder;
 mod guard;
 mod new_file;
 mod new_folder;
 mod staging;
 
+pub use build::{BUILD, build};
 pub use folder::{Fill, OutputFolder};
 pub use new_file::{lock_file, parent_folder, refuse_existing, write_new, write_new_private};
 pub use new_folder::NewFolder;

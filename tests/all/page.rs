@@ -4,7 +4,7 @@ use crate::invented::{Push, comparison, neighbours, press};
 use tautpoint::compare::{Decision, Unpaired, UnpairedSide};
 use tautpoint::error::Problem;
 use tautpoint::report::html::{FiguresChoice, PageOptions, figures, page};
-use tautpoint::results::{Excluded, Exclusion, ExclusionCause, InputRecord, Results};
+use tautpoint::results::{Excluded, Exclusion, ExclusionCause, InputKind, InputRecord, Results};
 use tautpoint::technique::{TechniqueFinding, TechniqueRule};
 use tautpoint::terms::{Felt, Level, Posture, Side};
 use tautpoint::trace::{DropCause, Knee, Note};
@@ -123,6 +123,7 @@ fn sample() -> Results {
             .in_column("force_n"),
         ],
         inputs: vec![InputRecord {
+            kind: InputKind::Recording,
             file: "recordings/V-07_L3_left_2.csv".to_owned(),
             sha256: String::new(),
             bytes: 1,

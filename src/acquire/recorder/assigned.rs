@@ -28,9 +28,9 @@ impl AssignedPlans {
             match study.plan(&draw.plan) {
                 Some(plan) => plans.push((draw.examiner, plan)),
                 None => words.push(format!(
-                    "{}: the plan {} drawn for {} is not in plans/ nor built in: put its file back, or record with --plan",
+                    "{}, or record with --plan ({} has it for {})",
+                    study.no_plan(&draw.plan, draws::FILE_NAME),
                     draws::FILE_NAME,
-                    shown(&draw.plan),
                     shown(&draw.examiner)
                 )),
             }

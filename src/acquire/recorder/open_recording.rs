@@ -7,9 +7,11 @@ use super::{append, file_names};
 use crate::acquire::station::{LineCounts, Sample, Station, StationChannel};
 use crate::error::{Error, Result};
 use crate::read::sha256_hex;
+use crate::study::gains::ColumnGains;
 use crate::terms::{Contact, Feedback, Landmark, Level, LineOfDrive, Posture, RecordingStatus, Side};
 use crate::trace::About;
 use serde::Serialize;
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -29,6 +31,8 @@ pub struct RecordingFacts {
     pub plan: Option<String>,
     /// How the cautions of the session were met.
     pub cautions: Option<&'static str>,
+    /// What the readings of each column are multiplied by.
+    pub gains: ColumnGains,
 }
 
 /// How a recording ended.
@@ -351,12 +355,31 @@ impl OpenRecording {
             covers: &about.covers,
             sensor: of_channels(|c| &c.sensor),
             calibration: of_channels(|c| &c.calibration),
+            columns: self.columns_with_gain(),
             line: started.map(|started| self.line(ending, started)),
         };
         toml::to_string(&sidecar).map_err(|e| Error::Refused {
             found: format!("a sidecar that cannot be written: {e}"),
             advice: "this is a fault of the program; please report it".to_owned(),
         })
+    }
+
+    /// The columns that the study multiplies by something, so that they are read as they were watched whatever study.toml
+    /// says later.
+    fn columns_with_gain(&self) -> BTreeMap<&'static str, WrittenColumn> {
+        let gains = self.station.channels.iter().filter_map(|channel| {
+            let key = channel.column();
+            let gain = self.facts.gains.of(key);
+            (gain != 1.0).then(|| {
+                let column = WrittenColumn {
+                    name: channel.heading(),
+                    unit: channel.unit.to_lowercase(),
+                    gain,
+                };
+                (key.word(), column)
+            })
+        });
+        gains.collect()
     }
 
     /// What was counted while it was open.
@@ -406,7 +429,17 @@ struct WrittenSidecar<'a> {
     sensor: Vec<&'a str>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     calibration: Vec<&'a str>,
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    columns: BTreeMap<&'static str, WrittenColumn>,
     line: Option<WrittenLine<'a>>,
+}
+
+/// A column whose numbers are multiplied by something; in the file they stay as the device gave them.
+#[derive(Serialize)]
+struct WrittenColumn {
+    name: String,
+    unit: String,
+    gain: f64,
 }
 
 /// What was counted on the line.

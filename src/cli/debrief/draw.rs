@@ -5,7 +5,6 @@ use crate::cli::Outcome;
 use crate::cli::analyze::word;
 use crate::cli::open::sound_study;
 use crate::error::Problem;
-use crate::study::built_in;
 use crate::study::draws::{self, Draw};
 use crate::study::folder::Study;
 use crate::study::sidecar::any_error;
@@ -77,12 +76,7 @@ fn known(study: &Study, plan: &str) -> anyhow::Result<()> {
     if study.plan(plan).is_some() {
         return Ok(());
     }
-    let mut names: Vec<&str> = study.plans.iter().map(|p| p.name.as_str()).collect();
-    names.extend(built_in::NAMES);
-    bail!(
-        "no plan {plan}: the study's own and the built-in ones are {}; nothing was drawn",
-        names.join(", ")
-    )
+    bail!("{}; nothing was drawn", study.no_plan(plan, "--plan"))
 }
 
 /// A seed that nobody chose: the standard library's own source of hash keys, which the system seeds.

@@ -2,7 +2,7 @@
 
 use super::{DebriefArgs, finish};
 use crate::cli::analyze::word;
-use crate::error::Problem;
+use crate::error::{Error, Problem};
 use crate::report::debrief::{Request, Sheet, natural};
 use crate::report::tables::codebook_with;
 use crate::results::Results;
@@ -12,7 +12,7 @@ use crate::study::plan::Plan;
 use crate::study::words::nearest;
 use crate::terms::SessionKey;
 use crate::write::OutputFolder;
-use anyhow::{Context, bail};
+use anyhow::bail;
 use std::collections::BTreeSet;
 use std::path::Path;
 
@@ -127,9 +127,11 @@ fn request(
         .or_else(|| draw.map(|d| d.plan.clone()))
         .or_else(|| followed.clone());
     let plan: Option<Plan> = match &name {
-        Some(name) => Some(study.plan(name).with_context(|| {
-            format!("no plan {name}: it is neither in the study's plans/ nor a built-in one")
-        })?),
+        Some(name) => Some(
+            study
+                .plan(name)
+                .ok_or_else(|| Error::from(study.no_plan(name, "--plan")))?,
+        ),
         None => None,
     };
     if let (Some(draw), Some(name)) = (draw, &name) {

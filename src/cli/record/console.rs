@@ -1,6 +1,7 @@
 //! What a session reports, on the terminal and on the page.
 
 use super::status_line::{self, StatusLine};
+use crate::format::counted;
 use crate::live::server::Hub;
 use crate::live::summary::TestView;
 use crate::live::view::{AlarmView, LiveView};
@@ -154,10 +155,7 @@ fn test_words(level: Option<&str>, side: Option<&str>, springs: usize, rows: &[S
         true => "last test".to_owned(),
         false => place.join(" "),
     };
-    let springs = match springs {
-        1 => "1 spring".to_owned(),
-        n => format!("{n} springs"),
-    };
+    let springs = counted(springs, "spring");
     match rows.is_empty() {
         true => format!("{place}: {springs}"),
         false => format!("{place}: {springs}; {}", rows.join(", ")),

@@ -7,13 +7,12 @@ use crate::acquire::recorder::lock::StudyLock;
 use crate::acquire::recorder::{RecordingRequest, sessions, stamp};
 use crate::cli::open::sound_study;
 use crate::cli::terminal::is_watched;
-use crate::error::Severity;
+use crate::error::{Error, Severity};
 use crate::session::SessionSetup;
-use crate::study::built_in;
 use crate::study::cautions::CAUTIONS;
 use crate::study::inputs::{Study, collect_any};
 use crate::study::plan::Plan;
-use crate::study::words::{nearest, one_of, shown};
+use crate::study::words::shown;
 use crate::terms::Day;
 use crate::terms::Feedback;
 use anyhow::{Context, bail};
@@ -88,27 +87,9 @@ fn request(args: &RecordArgs, study: &Study) -> anyhow::Result<RecordingRequest>
 }
 
 fn plan(name: &str, study: &Study) -> anyhow::Result<Plan> {
-    if let Some(plan) = study.plan(name) {
-        return Ok(plan);
-    }
-    let file = study.root.join("plans").join(format!("{name}.toml"));
-    if file.is_file() {
-        bail!(
-            "the plan {} cannot be used: plans/{}.toml has a fault that `tautpoint check {}` names; correct it",
-            shown(name),
-            shown(name),
-            study.root.display()
-        );
-    }
-    let own = study.plans.iter().map(|p| p.name.as_str());
-    let known: Vec<&str> = own.chain(built_in::NAMES).collect();
-    let near = nearest(name, known.iter().copied());
-    let near = near.map_or_else(String::new, |n| format!("; is {n} meant?"));
-    bail!(
-        "there is no plan {}: expected {}{near}",
-        shown(name),
-        one_of(&known)
-    );
+    study
+        .plan(name)
+        .ok_or_else(|| Error::from(study.no_plan(name, "--plan")).into())
 }
 
 /// The port that was named, or the only USB device.

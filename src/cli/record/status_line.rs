@@ -4,6 +4,7 @@ use super::keys::Keyboard;
 use crate::acquire::control::SessionState;
 use crate::cli::terminal::TerminalControl::{ClearLine, NextLine};
 use crate::cli::terminal::{self, PlainText, TerminalPart, draw};
+use crate::format::counted;
 use crate::live::phase::Phase;
 use crate::live::view::LiveView;
 use crate::settings::CeilingOrigin;
@@ -131,10 +132,7 @@ pub fn line(state: &SessionState, view: Option<&LiveView>) -> String {
                 parts.push(format!("left {:.0} right {:.0}", left.force_n, right.force_n));
             }
             parts.push(phase(now.phase).to_owned());
-            parts.push(match now.springs {
-                1 => "1 spring".to_owned(),
-                n => format!("{n} springs"),
-            });
+            parts.push(counted(now.springs, "spring"));
         }
     }
     parts.push(ceiling);

@@ -6,6 +6,7 @@ mod study;
 mod trace;
 
 use super::Outcome;
+use crate::format::counted;
 use crate::simulate::{self, ExaminerFault, SAMPLE_SEED};
 use anyhow::bail;
 use clap::{Args as ClapArgs, Subcommand};
@@ -54,7 +55,7 @@ pub fn run(args: &SimulateArgs, quiet: bool) -> anyhow::Result<Outcome> {
         What::Sample(args) => {
             let study = simulate::sample_study(args.seed)?;
             study.write(&args.out)?;
-            (format!("{} recordings", study.recordings.len()), &args.out)
+            (counted(study.recordings.len(), "recording"), &args.out)
         }
     };
     if !quiet {

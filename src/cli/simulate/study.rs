@@ -2,6 +2,7 @@
 
 use super::within;
 use crate::cli::terms::term;
+use crate::format::counted;
 use crate::simulate::{Cohort, StudyFolder};
 use crate::terms::Level;
 use anyhow::Context;
@@ -62,7 +63,10 @@ pub(super) fn make(args: &StudyArgs) -> anyhow::Result<String> {
     cohort.spread.repositioning = percent / 100.0;
     let study = StudyFolder::of_cohort(&cohort, args.seed)?;
     study.write(&args.out)?;
-    Ok(format!("a study of {} recordings", study.recordings.len()))
+    Ok(format!(
+        "a study of {}",
+        counted(study.recordings.len(), "recording")
+    ))
 }
 
 fn level_percent(text: &str) -> anyhow::Result<(Level, f64)> {

@@ -2,6 +2,7 @@
 
 use super::{fault, mat, within};
 use crate::cli::terms::term;
+use crate::format::counted;
 use crate::simulate::{self, Condition, Elastic, ExaminerFault, Rng, SimulatedTests, TraceSpec, TwoHands};
 use crate::terms::{Level, Side};
 use crate::trace::About;
@@ -166,8 +167,8 @@ pub(super) fn make(args: &TraceArgs) -> anyhow::Result<String> {
     };
     write_pair(&args.out, &recording.0, &sidecar, &recording.1)?;
     Ok(format!(
-        "{} samples, truth in {}",
-        made.trace.time_s.len(),
+        "{}, truth in {}",
+        counted(made.trace.time_s.len(), "sample"),
         sidecar.display()
     ))
 }

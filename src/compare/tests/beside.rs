@@ -201,4 +201,7 @@ fn neighbours_with_unequal_trials_lend_the_fewest_degrees_of_freedom() {
         (half_width / expected - 1.0).abs() < 1e-9,
         "{half_width} {expected}"
     );
+    assert_eq!(found.variance_rule, Some(VarianceRule::Moderated));
+    assert!((found.standard_error.unwrap() / se - 1.0).abs() < 1e-9);
+    assert_eq!(found.degrees_of_freedom, Some(moderated[1].df));
 }

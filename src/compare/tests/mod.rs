@@ -46,7 +46,7 @@ fn test(about: About, values: &[(Measure, f64)]) -> Test {
     }
 }
 
-pub(super) fn stiff(level: &str, side: Side, trial: u32, n_per_mm: f64) -> Test {
+pub(crate) fn stiff(level: &str, side: Side, trial: u32, n_per_mm: f64) -> Test {
     test(about(level, side, trial), &[(Measure::EndFeel, n_per_mm)])
 }
 
@@ -104,6 +104,8 @@ fn one_trial_a_side_at_the_published_spread_tells_no_less_than_40_percent() {
     ]);
     let f = &found.comparisons[0];
     assert_eq!(f.spread_source, Some(SpreadSource::Published));
+    assert_eq!(f.variance_rule, Some(VarianceRule::Given));
+    assert_eq!(f.degrees_of_freedom, Some(f64::INFINITY));
     assert!((f.mdc_percent.unwrap() - 39.6).abs() < 0.2, "{f:?}");
     assert!((log_of_percent(f.mdc_percent.unwrap()) - 0.401).abs() < 0.002);
     assert!((4.49_f64 / 11.2 - 0.40).abs() < 0.002);
@@ -150,6 +152,8 @@ fn a_repetition_that_happens_to_agree_is_no_better_than_the_measurement() {
     let mdc = percent_of_log(1.96 * 0.1 * (2.0_f64 / 3.0).sqrt());
     assert!((f.mdc_percent.unwrap() - mdc).abs() < 1e-5);
     assert_eq!(f.spread_source, Some(SpreadSource::Trials));
+    assert_eq!(f.variance_rule, Some(VarianceRule::Pooled));
+    assert_eq!(f.raised_to_measurement, Some(true));
     assert_eq!(f.side_of_resistance, Some(Decision::Undecided));
 }
 

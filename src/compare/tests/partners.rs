@@ -36,7 +36,7 @@ fn what_finds_no_partner_is_listed_with_the_reason() {
     for (i, expected) in [
         "L3 right 1: the left side was tested with another contact: thumb, here thenar",
         "T4 midline 1: fewer than two neighbouring midline steps",
-        "L1 left 1: the right side has no end-feel stiffness above zero",
+        "L1 left 1: the right side has no end-feel stiffness that is told from zero",
         "L3 left 2: the right side was tested with another contact: thenar, here thumb",
         "L3 not named 1: its side is not named",
         "L5 right 1: no test of the left side in this scan and posture",

@@ -4,6 +4,7 @@ use super::{Monitor, SHOWN_BINS};
 use crate::live::ceiling::CeilingCrossing;
 use crate::live::control::SessionState;
 use crate::live::side::LiveSide;
+use crate::live::sign::PushDirection;
 use crate::live::strip::round;
 use crate::live::view::{AlarmView, CurrentForce, CurrentSideForce, LiveView};
 use crate::terms::{Level, Side};
@@ -53,11 +54,18 @@ impl Monitor {
 
     fn warnings(&self) -> Vec<String> {
         let mut warnings = self.warnings.clone();
+        let (inverted, others): (Vec<&LiveSide>, Vec<&LiveSide>) = self
+            .sides
+            .iter()
+            .partition(|side| side.force_sign().direction == PushDirection::Down);
+        warnings.extend(inverted.iter().map(|side| format!("{}.", side.force_sign())));
         let zeros: Vec<f64> = self.sides.iter().filter_map(|s| s.feed.zero_n()).collect();
         if self.newest.is_some() && zeros.len() < self.sides.len() && warnings.is_empty() {
             warnings.push("The zero is being taken: keep the hands off.".to_owned());
         }
-        if let Some(zero) = zeros.iter().find(|z| z.abs() > LARGE_ZERO_N) {
+        // That of an inverted sensor has crept after the push.
+        let mut zeros = others.iter().filter_map(|s| s.feed.zero_n());
+        if let Some(zero) = zeros.find(|z| z.abs() > LARGE_ZERO_N) {
             warnings.push(format!(
                 "The sensor reads {zero:.0} N where zero was taken. If a hand was on, take it off until this goes away; \
                  until then force and ceiling count from there."

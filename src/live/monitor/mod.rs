@@ -5,7 +5,7 @@ mod tests_ended;
 
 pub use frame::alarm_view;
 
-use crate::acquire::station::{Sample, Station};
+use crate::acquire::station::{Sample, Station, StationChannel};
 use crate::calibrate::Calibration;
 use crate::live::background::{AnalysedTest, BackgroundAnalysis};
 use crate::live::ceiling::{CeilingChange, CeilingCrossing, CeilingWatch, active_ceiling};
@@ -15,11 +15,14 @@ use crate::live::ended_test::EndedTest;
 use crate::live::phase::Phase;
 use crate::live::sample_buffer::{BEFORE_S, SampleBuffer};
 use crate::live::side::LiveSide;
+use crate::live::sign::{ForceSign, SensorGain};
 use crate::live::strip::Strip;
 use crate::live::summary::{ReferenceValues, TestView};
 use crate::live::view::{DisplayGate, GateInputs};
 use crate::settings::Settings;
 use crate::signal::episodes::SideEpisode;
+use crate::study::gains::ColumnGains;
+use crate::study::mapping::ColumnKey;
 use crate::terms::{Level, Side};
 use crate::trace::About;
 use std::sync::Arc;
@@ -33,10 +36,21 @@ const SHOWN_BINS: usize = 4;
 pub struct MonitorOptions {
     /// For channels of counts.
     pub calibrations: Vec<Calibration>,
+    /// What the readings of each channel are multiplied by.
+    pub gains: ColumnGains,
     /// The examiner says each level's call before its values are shown.
     pub calls: bool,
     /// The teacher's values, to stand beside the last test.
     pub reference: Option<ReferenceValues>,
+}
+
+/// The sensor of a force channel, with the factor that its readings are multiplied by.
+fn sensor(station: &Station, force: usize, gains: &ColumnGains) -> SensorGain {
+    let column = station.channels.get(force).map_or(ColumnKey::Force, StationChannel::column);
+    SensorGain {
+        column,
+        gain: gains.of(column),
+    }
 }
 
 /// Something that happened.
@@ -46,6 +60,8 @@ pub enum MonitorEvent {
     AlarmBegan(CeilingCrossing),
     /// It is back under, and how high and long it was: for the log.
     AlarmEnded(CeilingCrossing),
+    /// A force counts down when it is pushed, or up after all.
+    ForceSign(ForceSign),
     /// The detector is sure of a spring, up to a second later; number within this touch and side.
     Spring {
         side: Option<Side>,
@@ -91,7 +107,7 @@ impl Monitor {
     /// For a station that has just connected. The settings are the study's.
     pub fn new(station: &Station, settings: &Settings, options: MonitorOptions) -> Self {
         let rate_hz = station.rate_hz;
-        let converter = ChannelConverter::new(station, &options.calibrations);
+        let converter = ChannelConverter::new(station, &options.calibrations, &options.gains);
         let channels = sides_of(station);
         let mut warnings = Vec::new();
         if channels.is_empty() {
@@ -108,7 +124,7 @@ impl Monitor {
         let sides: Vec<LiveSide> = channels
             .iter()
             .enumerate()
-            .map(|(k, c)| LiveSide::new(k, *c, rate_hz, settings))
+            .map(|(k, c)| LiveSide::new(k, *c, rate_hz, settings, sensor(station, c.force, &options.gains)))
             .collect();
         let shown = GateInputs {
             calls: options.calls,
@@ -179,14 +195,16 @@ impl Monitor {
         let time_s = sample.time_s;
         self.newest = Some((time_s, sample.arrived));
         let mut values = [(f64::NAN, f64::NAN); 2];
+        let mut signs = Vec::new();
         for (side, value) in self.sides.iter_mut().zip(&mut values) {
             let x = side.channels.displacement;
             let x = x.map_or(f64::NAN, |c| self.converter.value(sample, c));
             *value = (self.converter.value(sample, side.channels.force), x);
-            side.look(value.0, value.1);
+            signs.extend(side.look(time_s, value.0, value.1).map(MonitorEvent::ForceSign));
         }
         let mut events = Vec::new();
         events.extend(self.watch_total(time_s));
+        events.append(&mut signs);
         self.keep(time_s, &values);
         self.bins(time_s);
         for (k, (force_n, x)) in values.into_iter().enumerate().take(self.sides.len()) {
@@ -215,7 +233,11 @@ impl Monitor {
 
     /// Sum of all contacts with the zero taken off, in N, spikes taken out; `None` until the zero is known.
     pub fn total_n(&self) -> Option<f64> {
-        let forces: Option<Vec<f64>> = self.sides.iter().map(|s| s.force_n).collect();
+        self.sum(|side| side.force_n)
+    }
+
+    fn sum(&self, of: impl Fn(&LiveSide) -> Option<f64>) -> Option<f64> {
+        let forces: Option<Vec<f64>> = self.sides.iter().map(of).collect();
         forces.filter(|f| !f.is_empty()).map(|f| f.iter().sum())
     }
 
@@ -250,10 +272,10 @@ impl Monitor {
     }
 
     fn watch_total(&mut self, time_s: f64) -> Option<MonitorEvent> {
-        let total_n = self.total_n()?;
-        self.peak_n = self.peak_n.max(total_n);
-        self.test_peak_n = self.test_peak_n.max(total_n);
-        let watched = self.watch.push(time_s, total_n);
+        let pushed_n = self.sum(LiveSide::pushed_n)?;
+        self.peak_n = self.peak_n.max(pushed_n);
+        self.test_peak_n = self.test_peak_n.max(pushed_n);
+        let watched = self.watch.push(time_s, self.sum(|side| side.watched_n)?);
         self.watched(watched)
     }
 

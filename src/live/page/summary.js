@@ -30,7 +30,7 @@ export function summary(test, hidden) {
 export function spoken(test) {
   const side = (s) => {
     const peak = s.rows.find((r) => r.label === "peak force");
-    return [s.side, `${s.springs} springs`, peak && `peak ${peak.value} newtons`].filter(Boolean).join(", ");
+    return [s.side, `${s.springs} ${s.springs === 1 ? "spring" : "springs"}`, peak && `peak ${peak.value} newtons`].filter(Boolean).join(", ");
   };
   return `Test ${test.number} ended. ${test.sides.map(side).join(". ")}.`;
 }

@@ -1,5 +1,6 @@
 //! The hands of a mat as a trace, with everything that its reader should know.
 
+use crate::format::counted;
 use super::MatSource;
 use super::pass::MatPass;
 use crate::error::{Problem, Result};
@@ -118,9 +119,9 @@ fn nothing_loaded(source: &MatSource<'_>, passed: &MatPass) -> Problem {
     Problem::error(
         source.recording,
         format!(
-            "no loaded area: no group of cells over {:.2} kPa in {} frames (all cells together at most {most:.1} N)",
+            "no loaded area: no group of cells over {:.2} kPa in {} (all cells together at most {most:.1} N)",
             passed.plan.threshold_kpa,
-            passed.frames.len()
+            counted(passed.frames.len(), "frame")
         ),
         "at least one hand pressing on the mat",
         "check unit and gain in the sidecar, and that the mat lay under the hands",
@@ -203,10 +204,6 @@ fn notes(source: &MatSource<'_>, passed: &MatPass, under: bool) -> Vec<String> {
         ));
     }
     notes
-}
-
-fn counted(n: usize, word: &str) -> String {
-    format!("{n} {word}{}", if n == 1 { "" } else { "s" })
 }
 
 /// Corrupt frames, each kind as a warning with its first place.

@@ -3,7 +3,7 @@
 use super::MatSource;
 use super::block::RowBlock;
 use super::reader::MatReader;
-use super::sequence::{RowSequence, good_frames, good_times, smallest_step};
+use super::sequence::{RowSequence, SharedStamps, good_frames, good_times, smallest_step};
 use crate::error::{Problem, Result};
 use crate::mat::baseline::{Baseline, SHORTEST_S, baseline, unloaded_frames};
 use crate::mat::cells::{CellCheck, CellFault, CellRanges};
@@ -37,6 +37,8 @@ pub(super) struct MatPass {
     /// The mat was never unloaded: nothing was taken off.
     pub no_baseline: bool,
     pub missing_cells: usize,
+    /// Rows that have the time of the one before.
+    pub equal_times: usize,
     /// What `beside` holds.
     pub beside_columns: Vec<SourceColumn>,
     noisy: Vec<usize>,
@@ -47,15 +49,16 @@ pub(super) fn pass(
     source: &MatSource<'_>,
     unloaded: Option<Range<usize>>,
     masked: &[usize],
+    shared: SharedStamps,
     hash: bool,
 ) -> Result<(MatPass, MatReader)> {
     let given = match &unloaded {
-        Some(range) => Some(frames_of(source, range)?),
+        Some(range) => Some(frames_of(source, range, shared)?),
         None => None,
     };
     let mut reader = MatReader::open(source, hash)?;
     let time_scale = reader.layout().columns.first().map_or(1.0, |w| w.scale);
-    let mut rows = RowSequence::new(source, time_scale);
+    let mut rows = RowSequence::new(source, time_scale, shared);
     let mut head: Vec<RowBlock> = Vec::new();
     while rows.wants_more(&head) {
         match reader.next_block()? {
@@ -73,6 +76,7 @@ pub(super) fn pass(
         passed.take(rows.in_order(block)?);
     }
     passed.missing_cells = rows.missing_cells;
+    passed.equal_times = rows.equal;
     for (line, time_s) in rows.untimed {
         passed.frames.count(FrameFault::Time, time_s, line);
     }
@@ -80,10 +84,10 @@ pub(super) fn pass(
 }
 
 /// The raw cells of some frames, as counted by [`Frames`].
-fn frames_of(source: &MatSource<'_>, range: &Range<usize>) -> Result<Vec<f32>> {
+fn frames_of(source: &MatSource<'_>, range: &Range<usize>, shared: SharedStamps) -> Result<Vec<f32>> {
     let mut reader = MatReader::open(source, false)?;
     let time_scale = reader.layout().columns.first().map_or(1.0, |w| w.scale);
-    let mut rows = RowSequence::new(source, time_scale);
+    let mut rows = RowSequence::new(source, time_scale, shared);
     let cells = source.setup.cells();
     let (mut from, mut found) = (0, Vec::new());
     while let Some(block) = reader.next_block()? {
@@ -158,6 +162,7 @@ impl MatPass {
             faults: Vec::new(),
             no_baseline,
             missing_cells: 0,
+            equal_times: 0,
             beside_columns: Vec::new(),
             noisy,
         }

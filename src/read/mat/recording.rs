@@ -2,10 +2,12 @@
 
 use super::MatSource;
 use super::assemble::assemble_mat;
-use super::pass::pass;
+use super::pass::{MatPass, pass};
 use super::reader::MatReader;
-use crate::error::{Error, Result};
+use super::sequence::SharedStamps;
+use crate::error::{Error, Problem, Result};
 use crate::read::counts::CalibrationChoice;
+use crate::read::stamps::{self, Stamps};
 use crate::read::{HashWriter, ReadTrace, hex};
 use crate::trace::About;
 use std::path::Path;
@@ -31,20 +33,42 @@ pub fn read_mat(
         .iter()
         .map(|(row, col)| (row - 1) * source.setup.cols + col - 1)
         .collect();
-    let (mut passed, reader) = pass(source, None, &named, sha256.is_none())?;
+    let (mut passed, reader) = pass(source, None, &named, SharedStamps::Kept, sha256.is_none())?;
     let (sha256, bytes) = match sha256 {
         Some(known) => (known, size(source.path)?),
         None => sums(source.path, reader)?,
     };
+    let (shared, even) = match stamps_of(source, &passed)? {
+        Some(even) => (SharedStamps::Kept, Some(even)),
+        None => (SharedStamps::LeftOut, None),
+    };
+    if even.is_none() && passed.equal_times > 0 {
+        passed = pass(source, None, &named, shared, false)?.0;
+    }
     let loaded_start = passed.loaded_start(source);
     let faults = passed.judge_cells(source);
     if loaded_start.is_some() || faults.iter().any(|f| !named.contains(&f.0)) {
         let masked: Vec<usize> = faults.iter().map(|f| f.0).collect();
-        passed = pass(source, loaded_start, &masked, false)?.0;
+        passed = pass(source, loaded_start, &masked, shared, false)?.0;
     }
+    let note = even.map(|(time_s, note)| {
+        passed.frames.time_s = time_s;
+        note
+    });
     passed.faults = faults;
     passed.frames.leave_out_dropouts(DROPOUT_S);
-    assemble_mat(source, passed, about, calibrations, (sha256, bytes))
+    let mut read = assemble_mat(source, passed, about, calibrations, (sha256, bytes))?;
+    read.trace.notes.extend(note);
+    Ok(read)
+}
+
+/// Times of the frames, where their stamps are not these, and the note that says so.
+fn stamps_of(source: &MatSource<'_>, passed: &MatPass) -> Result<Option<(Vec<f64>, String)>, Problem> {
+    match stamps::judge(&passed.frames.time_s, &[&passed.frames.total_n]) {
+        Stamps::AsTheyAre => Ok(None),
+        Stamps::Rebuilt { time_s, note } => Ok(Some((time_s, note))),
+        Stamps::Uneven(found) => Err(stamps::uneven_problem(source.recording, found).in_column("time")),
+    }
 }
 
 fn size(path: &Path) -> Result<u64> {

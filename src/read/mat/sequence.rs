@@ -8,6 +8,14 @@ use crate::error::{Problem, Result};
 const HEAD_S: f64 = 1.0;
 const HEAD_FRAMES: usize = 1000;
 
+/// What becomes of rows that have the time of the one before.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum SharedStamps {
+    /// They are frames of their own, whose times are found when all are known.
+    Kept,
+    LeftOut,
+}
+
 /// Puts the rows of blocks in order: time in s and rising, missing cells as they were the frame before.
 pub(super) struct RowSequence<'a> {
     source: &'a MatSource<'a>,
@@ -16,16 +24,21 @@ pub(super) struct RowSequence<'a> {
     first_s: Option<f64>,
     rows: usize,
     held: Vec<f32>,
+    shared: SharedStamps,
+    /// How many rows have the time of the one before.
+    pub equal: usize,
     pub missing_cells: usize,
     /// RowSequence without a time of their own: line and time.
     pub untimed: Vec<(Option<u64>, Option<f64>)>,
 }
 
 impl<'a> RowSequence<'a> {
-    pub fn new(source: &'a MatSource<'a>, time_scale: f64) -> RowSequence<'a> {
+    pub fn new(source: &'a MatSource<'a>, time_scale: f64, shared: SharedStamps) -> RowSequence<'a> {
         RowSequence {
             source,
             time_scale,
+            shared,
+            equal: 0,
             last_s: f64::NEG_INFINITY,
             first_s: None,
             rows: 0,
@@ -52,7 +65,9 @@ impl<'a> RowSequence<'a> {
         for k in 0..block.len() {
             let t = block.time[k] * self.time_scale;
             let line = block.line.get(k).copied();
-            let good = t.is_finite() && t > self.last_s;
+            let equal = t == self.last_s;
+            self.equal += usize::from(equal);
+            let good = t.is_finite() && (t > self.last_s || (equal && self.shared == SharedStamps::Kept));
             if t < self.last_s {
                 return Err(self.backwards(t, line).into());
             }

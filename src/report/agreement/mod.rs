@@ -13,6 +13,7 @@ use crate::agreement::{Agreement, Design};
 use crate::compare::DECIDED;
 use crate::error::{Problem, Result};
 use crate::plot::{self, Figure};
+use crate::results::{InputRecord, run};
 use crate::write::OutputFolder;
 use serde_json::{Map, Value};
 
@@ -65,11 +66,11 @@ pub fn write(agreement: &Agreement, problems: &[Problem], folder: &mut OutputFol
     folder.write("agreement.html", page(agreement, problems, &drawn)?.as_bytes())
 }
 
-/// The content of run.json, but for the list of files.
-pub fn record(problems: &[Problem]) -> Map<String, Value> {
+/// The content of run.json, but for what the output folder adds.
+pub fn record(problems: &[Problem], inputs: &[InputRecord]) -> Map<String, Value> {
     let mut record = Map::new();
-    record.insert("version".to_owned(), env!("CARGO_PKG_VERSION").into());
     record.insert("command".to_owned(), "agree".into());
+    record.insert("inputs".to_owned(), run::inputs(inputs));
     record.insert("problems".to_owned(), json::problems(problems));
     record
 }

@@ -3,6 +3,7 @@
 //! One file, no outside request. Each test is five small numbers and one bin a measure; the page counts bins, so that it
 //! draws ten thousand tests at once. What it shows is this dataset's spread and no more: nothing to hold a person against.
 
+use crate::format::counted;
 use crate::columns::Measure;
 use crate::error::Result;
 use crate::format::number;
@@ -53,8 +54,8 @@ pub fn page(results: &Results) -> Result<String> {
         "standing": results.standing(),
         "caution": CAUTION,
         "version": env!("CARGO_PKG_VERSION"),
-        "tests": results.tests.len(),
-        "recordings": results.inputs.len(),
+        "tests": counted(results.tests.len(), "test"),
+        "recordings": counted(results.recordings_read(), "recording"),
         "tables": tables(results),
         // What stands in a script element ends only at `</`.
         "data": data(results).to_string().replace('<', "\\u003c"),
@@ -129,7 +130,7 @@ fn data(results: &Results) -> Value {
 }
 
 fn measure(measure: Measure, tests: &[Test]) -> Option<Value> {
-    let values: Vec<Option<f64>> = tests.iter().map(|t| t.value(measure)).collect();
+    let values: Vec<Option<f64>> = tests.iter().map(|t| t.finding(measure)).collect();
     let mut sorted: Vec<f64> = values.iter().flatten().copied().collect();
     sorted.sort_by(f64::total_cmp);
     let [low, high] = [quantile(&sorted, TAILS[0])?, quantile(&sorted, TAILS[1])?];
@@ -175,7 +176,7 @@ fn tables(results: &Results) -> Vec<PageTable> {
         let mut rows: Vec<Vec<String>> = Vec::new();
         for group in &groups {
             let of_group = results.tests.iter().filter(|t| (facet.of)(t) == *group);
-            let mut values: Vec<f64> = of_group.filter_map(|t| t.value(*m)).collect();
+            let mut values: Vec<f64> = of_group.filter_map(|t| t.finding(*m)).collect();
             values.sort_by(f64::total_cmp);
             let told = |share| quantile(&values, share).map(|q| number(q, info.decimals));
             if let (Some(low), Some(median), Some(high)) = (told(0.05), told(0.5), told(0.95)) {

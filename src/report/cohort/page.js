@@ -112,7 +112,7 @@
     }
     element("text", { x: right, y: H - 4, "text-anchor": "end", class: "quiet" }, svg, measure.label + (measure.unit ? ", " + measure.unit : ""));
     const n = total(chosen), of = total(whole);
-    const words = n ? `${n} of ${of} tests: median ${number(median)}${unit()}, 5–95 % from ${number(low)} to ${number(high)}${unit()}` : "No test is left: take a choice away.";
+    const words = n ? `${n} of ${of} ${of === 1 ? "test" : "tests"}: median ${number(median)}${unit()}, 5–95 % from ${number(low)} to ${number(high)}${unit()}` : "No test is left: take a choice away.";
     element("title", {}, svg, words);
     document.getElementById("whole").replaceChildren(svg);
     const line = document.getElementById("chosen");
@@ -153,7 +153,7 @@
         element("circle", { cx: x(median), cy: y, r: 4, class: "median" }, row);
       }
       element("text", { x: W - 4, y: y + 4, "text-anchor": "end", class: "quiet" }, row, String(n));
-      const words = median === null ? `${f.groups[g]}: no test` : `${f.groups[g]}: ${n} tests, median ${number(median)}${unit()}, 5–95 % from ${number(low)} to ${number(high)}${unit()}`;
+      const words = median === null ? `${f.groups[g]}: no test` : `${f.groups[g]}: ${n} ${n === 1 ? "test" : "tests"}, median ${number(median)}${unit()}, 5–95 % from ${number(low)} to ${number(high)}${unit()}`;
       element("title", {}, row, words);
       row.setAttribute("aria-label", words);
       const toggle = () => { f.chosen.has(g) ? f.chosen.delete(g) : f.chosen.add(g); draw([k, g]); };

@@ -30,13 +30,13 @@ pub use shares::Share;
 pub use sheet::{Request, Sheet, SheetCall, SheetRow, SheetTest, pre_tension};
 pub use work_on::{AT_ONCE, WorkOn, outside};
 
+use crate::format::counted;
 use crate::report::followed::{Followed, followed};
 use crate::results::Results;
 use crate::study::folder::Study;
 use crate::terms::Role;
 use crate::trace::Test;
 use std::collections::BTreeSet;
-use words::count;
 
 /// One debrief.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -178,7 +178,7 @@ impl<'a> People<'a> {
         let known = |c: &&&str| listed.contains(**c) || teachers.contains(**c);
         let strangers: Vec<&str> = tested.iter().filter(|c| !known(c)).copied().collect();
         if !strangers.is_empty() && !roster.people.is_empty() {
-            let many = count(strangers.len(), "examiner", "examiners");
+            let many = counted(strangers.len(), "examiner");
             note(
                 format!(
                     "Tests by {many} whom roster.csv does not name are shown all the same; add to the roster, or correct in the sidecars"
@@ -188,7 +188,7 @@ impl<'a> People<'a> {
         }
         let idle: Vec<&str> = listed.difference(&tested).copied().collect();
         if !idle.is_empty() {
-            let many = count(idle.len(), "learner", "learners");
+            let many = counted(idle.len(), "learner");
             note(
                 format!("On the roster, but without a test that could be used: {many}"),
                 idle,
@@ -200,15 +200,12 @@ impl<'a> People<'a> {
             .filter(|t| t.about.examiner.is_none())
             .count();
         if nobodys > 0 {
-            let many = count(
-                nobodys,
-                "test names no examiner and is",
-                "tests name no examiner and are",
+            let name = if nobodys == 1 { "names no examiner and is" } else { "name no examiner and are" };
+            let words = format!(
+                "{} {name} in no part of this: write `examiner` into the sidecars",
+                counted(nobodys, "test")
             );
-            note(
-                format!("{many} in no part of this: write `examiner` into the sidecars"),
-                Vec::new(),
-            );
+            note(words, Vec::new());
         }
         People {
             learners: tested.difference(&teachers).copied().collect(),

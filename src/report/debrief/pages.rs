@@ -1,9 +1,9 @@
 //! The class page and the learners' pages.
 
+use crate::format::counted;
 use super::drawn::{self, PlaceView};
 use super::points::Shown;
 use super::views::{self, Audience, WorkOnView};
-use super::words::count;
 use super::{Debrief, Learner, ScanCoverage};
 use crate::error::Result;
 use crate::plot::{mat_figures, test_panels};
@@ -153,12 +153,12 @@ fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: boo
         site: debrief.site.clone(),
         counts: format!(
             "{}, {} in {}{}",
-            count(debrief.learners.len(), "learner", "learners"),
-            count(tests, "test", "tests"),
-            count(sessions.len(), "session", "sessions"),
+            counted(debrief.learners.len(), "learner"),
+            counted(tests, "test"),
+            counted(sessions.len(), "session"),
             match debrief.reference_tests {
                 0 => String::new(),
-                n => format!(", and {} of the teacher as reference", count(n, "test", "tests")),
+                n => format!(", and {} of the teacher as reference", counted(n, "test")),
             }
         ),
         standing: debrief.standing.clone(),
@@ -181,8 +181,8 @@ fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: boo
 fn counts(l: &Learner) -> String {
     format!(
         "{} in {}",
-        count(l.tests, "test", "tests"),
-        count(l.sessions.len(), "session", "sessions")
+        counted(l.tests, "test"),
+        counted(l.sessions.len(), "session")
     )
 }
 

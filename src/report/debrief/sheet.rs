@@ -202,7 +202,7 @@ fn sheet_test(results: &Results, test: &Test, places: Option<&Places<'_>>) -> Sh
 /// Springs that began no further short of the onset than its interval, of all springs whose beginning is known; `None`
 /// without an onset.
 pub fn pre_tension(test: &Test) -> Option<[usize; 2]> {
-    let onset = test.measures.get(Measure::Onset)?;
+    let onset = test.measures.finding(Measure::Onset)?;
     let limit_mm = onset.value - onset.u95().unwrap_or(0.0);
     let starts: Vec<f64> = test.springs.iter().filter_map(|s| s.start_mm).collect();
     let out = starts.iter().filter(|mm| **mm >= limit_mm).count();

@@ -1,6 +1,7 @@
 //! What the templates print, already in words.
 
-use super::words::{count, minutes, rule_words, try_next};
+use crate::format::counted;
+use super::words::{minutes, rule_words, try_next};
 use super::{MeasureCurve, Debrief, Learner, ScanCoverage, Share, WorkOn};
 use crate::format::number;
 use crate::report::followed::FollowedView;
@@ -31,7 +32,7 @@ pub fn percent(share: &Share) -> String {
 
 /// `48 tests`, `1 scan`.
 fn total(share: &Share) -> String {
-    count(share.total, share.of.trim_end_matches('s'), share.of)
+    counted(share.total, share.of.trim_end_matches('s'))
 }
 
 /// How often each finding was made: of the class, or of a learner in all sessions.
@@ -131,10 +132,10 @@ pub fn scan_table(scans: &[&ScanCoverage], seen: Audience) -> PageTable {
         row.push(PageCell::from(s.plan.clone().unwrap_or_else(|| "none".to_owned())));
         row.push(match (s.done, s.planned) {
             (Some(done), Some(planned)) => PageCell::sorted_by(
-                format!("{done} of {planned} tests"),
+                format!("{done} of {}", counted(planned, "test")),
                 done as f64 / planned.max(1) as f64,
             ),
-            _ => PageCell::from(format!("{}, no plan", count(s.tests, "test", "tests"))),
+            _ => PageCell::from(format!("{}, no plan", counted(s.tests, "test"))),
         });
         for list in [&s.missed, &s.doubled, &s.out_of_order] {
             row.push(PageCell::sorted_by(list.join(", "), list.len() as f64));

@@ -30,11 +30,6 @@ pub fn rule_words(rule: TechniqueRule) -> String {
     first.chain(letters).collect()
 }
 
-/// `1 test`, `3 tests`.
-pub fn count(n: usize, one: &str, many: &str) -> String {
-    format!("{n} {}", if n == 1 { one } else { many })
-}
-
 /// Seconds as minutes and seconds, or as seconds below a minute.
 pub fn minutes(seconds: f64) -> String {
     let whole = seconds.round().max(0.0) as u64;

@@ -125,7 +125,7 @@ pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) ->
             notes: by_side
                 .iter()
                 .filter(|t| !results.hides(t))
-                .flat_map(|t| t.notes.iter().map(|n| format!("{}: {n}", tables::test_name(t))))
+                .flat_map(|t| t.remarks().into_iter().map(|n| format!("{}: {n}", tables::test_name(t))))
                 .collect(),
             heading,
         });

@@ -1,5 +1,6 @@
 //! The methods paragraph, ready to paste, and the settings it rests on.
 
+use crate::format::counted;
 use crate::format;
 use crate::agreement::registered::Registration;
 use crate::compare::{ComparisonKind, SpreadSource};
@@ -124,7 +125,7 @@ fn onset(results: &Results) -> String {
     if results.blinded {
         return text.to_owned();
     }
-    let mut counts = vec![format!("found so in {} tests", count(Knee::Fitted))];
+    let mut counts = vec![format!("found so in {}", counted(count(Knee::Fitted), "test"))];
     if count(Knee::TwoLines) > 0 {
         let n = count(Knee::TwoLines);
         counts.push(format!(
@@ -290,12 +291,9 @@ fn left_out(results: &Results) -> String {
             ));
         }
     }
+    let tests = counted(results.tests.len(), "test");
     match parts.is_empty() {
-        true => format!("Nothing was left out of the {} tests.", results.tests.len()),
-        false => format!(
-            "Left out: {}; {} tests entered the analysis.",
-            parts.join(", "),
-            results.tests.len()
-        ),
+        true => format!("Nothing was left out; {tests} entered the analysis."),
+        false => format!("Left out: {}; {tests} entered the analysis.", parts.join(", ")),
     }
 }

@@ -1,6 +1,6 @@
 //! The report: one page that stands alone, without script and without any outside request.
 
-mod choose;
+pub(super) mod choose;
 mod levels;
 mod mats;
 mod methods;
@@ -159,14 +159,8 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
         if results.hides(test) {
             continue;
         }
-        let stem = test
-            .recording
-            .rsplit('/')
-            .next()
-            .and_then(|file| file.split('.').next())
-            .unwrap_or("");
-        let side = test.side().map_or("side", |s| s.word());
-        let name = names.take(&format!("test-{stem}-{}-{side}", test.test));
+        let stem = test.file_stem();
+        let name = names.take(&format!("test-{stem}"));
         let figure = test_panels(test, &context.panel_options(test));
         all.push(Drawn {
             of: Of::Test(i),
@@ -177,7 +171,7 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
             && let Some(figure) = overlay(results, test)
         {
             overlays += 1;
-            let name = names.take(&format!("reference-{stem}-{}-{side}", test.test));
+            let name = names.take(&format!("reference-{stem}"));
             all.push(Drawn {
                 of: Of::Overlay(i),
                 name,

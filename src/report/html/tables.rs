@@ -24,9 +24,10 @@ pub fn test_name(test: &Test) -> String {
 
 /// A measure of a test with its interval, as a cell.
 fn cell(test: &Test, measure: Measure) -> String {
-    match test.measures.get(measure) {
-        Some(e) => format::plus_minus(e.value, e.u95(), measure.info().decimals),
-        None => String::new(),
+    match (test.measures.finding(measure), test.value(measure)) {
+        (Some(e), _) => format::plus_minus(e.value, e.u95(), measure.info().decimals),
+        (None, Some(_)) => format::NOT_DETERMINED.to_owned(),
+        (None, None) => String::new(),
     }
 }
 

@@ -26,8 +26,7 @@ pub fn technique(results: &Results) -> TechniqueView {
     let reference = &results.reference;
     let of = match reference.len() {
         0 => None,
-        1 => Some("1 test".to_owned()),
-        n => Some(format!("{n} tests")),
+        n => Some(format::counted(n, "test")),
     };
     TechniqueView {
         rules: RULES

@@ -131,16 +131,12 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> PageVi
     }
 }
 
-fn plural(n: usize, one: &str, many: &str) -> String {
-    format!("{n} {}", if n == 1 { one } else { many })
-}
-
 fn counts(results: &Results, scans: &[Scan<'_>]) -> String {
     format!(
         "{} in {} from {}",
-        plural(results.tests.len(), "test", "tests"),
-        plural(scans.len(), "scan", "scans"),
-        plural(results.inputs.len(), "file", "files")
+        format::counted(results.tests.len(), "test"),
+        format::counted(scans.len(), "scan"),
+        format::counted(results.recordings_read(), "file")
     )
 }
 

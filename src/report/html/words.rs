@@ -88,7 +88,7 @@ fn named(f: &Comparison, measure: Measure) -> String {
             "resisted more than the levels beside it: {}. Its {} was {right}, theirs {left}, over {} of its own.",
             size(f),
             info.label,
-            tests(f.right_trials)
+            format::counted(f.right_trials as usize, "test")
         ),
         side => format!(
             "the {} side resisted more: {}. The {} was {left} on the left and {right} on the right, \
@@ -99,14 +99,6 @@ fn named(f: &Comparison, measure: Measure) -> String {
             f.left_trials,
             f.right_trials
         ),
-    }
-}
-
-fn tests(n: u32) -> String {
-    if n == 1 {
-        "1 test".to_owned()
-    } else {
-        format!("{n} tests")
     }
 }
 

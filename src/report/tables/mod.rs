@@ -71,7 +71,9 @@ impl Cell {
             Cell::Text(text) => Some(text.clone()),
             Cell::Int(n) => Some(n.to_string()),
             Cell::Num(n) => Some(shortest(*n)),
-            Cell::Bool(b) => Some(b.to_string()),
+            // The words that R reads as logical; all else reads them too.
+            Cell::Bool(true) => Some("TRUE".to_owned()),
+            Cell::Bool(false) => Some("FALSE".to_owned()),
             Cell::List(items) => {
                 let separator = match kind {
                     Kind::List(separator) => separator,

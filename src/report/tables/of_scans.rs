@@ -25,6 +25,7 @@ pub fn comparisons(comparisons: &[Comparison]) -> Table {
     let mut fields = comparison_key();
     fields.extend(comparison_numbers());
     fields.extend(comparison_words());
+    fields.extend(comparison_statistics());
     Table::fill("findings", fields, comparisons)
 }
 
@@ -86,6 +87,22 @@ fn comparison_words() -> Vec<Field<Comparison>> {
         field(c::DIFFERENCE, move |f: &Comparison| difference(f, 0)),
         field(c::DIFFERENCE_LOW, move |f: &Comparison| difference(f, 1)),
         field(c::DIFFERENCE_HIGH, move |f: &Comparison| difference(f, 2)),
+    ]
+}
+
+/// What the interval and the word rest on.
+fn comparison_statistics() -> Vec<Field<Comparison>> {
+    vec![
+        field(c::STANDARD_ERROR, |f: &Comparison| Cell::num(f.standard_error)),
+        field(c::DEGREES_OF_FREEDOM, |f: &Comparison| {
+            Cell::num(f.degrees_of_freedom)
+        }),
+        field(c::P_VALUE, |f: &Comparison| Cell::num(f.p_value)),
+        field(c::P_ADJUSTED, |f: &Comparison| Cell::num(f.p_adjusted)),
+        field(c::VARIANCE_RULE, |f: &Comparison| Cell::term(f.variance_rule)),
+        field(c::RAISED_TO_MEASUREMENT, |f: &Comparison| {
+            f.raised_to_measurement.map_or(Cell::Missing, Cell::Bool)
+        }),
     ]
 }
 

@@ -120,7 +120,7 @@ fn knee_and_notes() -> Vec<Field<Test>> {
             Knee::NotLooked => Cell::Missing,
         }),
         field(c::NOTES, |t: &Test| {
-            Cell::List(t.notes.iter().map(ToString::to_string).collect())
+            Cell::List(t.remarks().iter().map(ToString::to_string).collect())
         }),
     ]
 }
@@ -133,7 +133,7 @@ fn further_fields() -> Vec<Field<Test>> {
             Knee::None | Knee::NotLooked => Cell::Missing,
         }),
         field(c::FIT_RESIDUAL, |t: &Test| {
-            Cell::num(t.fit.map(|f| f.residual_percent))
+            Cell::num(t.fit.and_then(|f| f.residual_percent))
         }),
         field(c::TOTAL_PEAK, |t: &Test| Cell::num(t.total_peak_n)),
         field(c::DRIVE, |t: &Test| Cell::num(t.drive_deg)),

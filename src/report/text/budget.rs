@@ -24,7 +24,11 @@ pub fn budget_text(results: &Results) -> String {
             } else {
                 format!(" {}", info.unit)
             };
-            let _ = writeln!(out, "  {}: {value}{unit}", info.label);
+            let open = match test.measures.finding(measure) {
+                Some(_) => "",
+                None => " (not determined: the interval is wider than the number itself)",
+            };
+            let _ = writeln!(out, "  {}: {value}{unit}{open}", info.label);
             budget_lines(&mut out, test.measures.budget(measure), estimate, info.decimals);
         }
         out.push('\n');

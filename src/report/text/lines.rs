@@ -89,12 +89,3 @@ pub(super) fn cut(text: &str, width: usize) -> String {
 pub(super) fn file_name(path: &str) -> &str {
     path.rsplit('/').next().unwrap_or(path)
 }
-
-/// `1 test`, `2 tests`.
-pub(super) fn counted(n: usize, word: &str) -> String {
-    if n == 1 {
-        format!("{n} {word}")
-    } else {
-        format!("{n} {word}s")
-    }
-}

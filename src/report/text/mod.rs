@@ -7,12 +7,13 @@ pub use budget::budget_text;
 
 use super::CAUTION;
 use crate::columns::Measure;
+use crate::format::{NOT_DETERMINED, counted};
 use crate::compare::{Comparison, ComparisonKind, Decision, TrialsToDecide, Unpaired};
 use crate::results::{Exclusion, Results};
 use crate::technique::TechniqueFinding;
 use crate::terms::{Level, SessionKey};
 use crate::trace::{Note, Test};
-use lines::{WIDTH, counted, cut, file_name, padded, paragraph, plain, section, with_interval};
+use lines::{WIDTH, cut, file_name, padded, paragraph, plain, section, with_interval};
 use std::collections::HashSet;
 use std::fmt::Write;
 
@@ -169,16 +170,16 @@ fn test_table(out: &mut String, tests: &[&Test]) {
     }
     table_line(out, HEADINGS.map(str::to_owned));
     for test in tests {
-        let cell = |m: Measure| {
-            test.measures
-                .get(m)
-                .map_or_else(String::new, |e| with_interval(e, m.info().decimals))
+        let cell = |m: Measure| match (test.measures.finding(m), test.value(m)) {
+            (Some(e), _) => with_interval(e, m.info().decimals),
+            (None, Some(_)) => NOT_DETERMINED.to_owned(),
+            (None, None) => String::new(),
         };
         let short = |note: &Note| {
             let words = note.to_string();
             words.split(':').next().unwrap_or_default().to_owned()
         };
-        let notes: Vec<String> = test.notes.iter().map(short).collect();
+        let notes: Vec<String> = test.remarks().iter().map(short).collect();
         table_line(
             out,
             [

@@ -82,8 +82,8 @@ pub struct Fit {
     pub relaxation_time_s: Option<f64>,
     /// First passage of the onset, in samples of the input.
     pub passage: f64,
-    /// Root mean square residual over the springs, over their range of force, in percent.
-    pub residual_percent: f64,
+    /// Root mean square residual over the springs, over their range of force, in percent; `None` without springs.
+    pub residual_percent: Option<f64>,
     /// The tissue departs from the law by more than noise explains, and so that a result moves.
     pub poor: bool,
     /// Why there is no knee; empty when there is one.
@@ -324,7 +324,7 @@ fn first_passage(x: &[f64], level: f64) -> f64 {
     }
 }
 
-fn residual_percent(input: &FitInput, series: &Series, residual: &[f64]) -> f64 {
+fn residual_percent(input: &FitInput, series: &Series, residual: &[f64]) -> Option<f64> {
     let (mut sum, mut n) = (0.0, 0_usize);
     let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
     for spring in input.springs {
@@ -336,9 +336,5 @@ fn residual_percent(input: &FitInput, series: &Series, residual: &[f64]) -> f64 
             n += 1;
         }
     }
-    if n == 0 || high <= low {
-        0.0
-    } else {
-        100.0 * (sum / n as f64).sqrt() / (high - low)
-    }
+    (n > 0 && high > low).then(|| 100.0 * (sum / n as f64).sqrt() / (high - low))
 }

@@ -183,7 +183,7 @@ fn what_a_study_lacks_is_said_for_each_design() {
     assert!(agreement::of_study(&one, &[], &[]).spread.is_none());
     one[0].about.level = None;
     let notes = agreement::of_study(&one, &[], &[]).notes;
-    assert!(notes[0].starts_with("1 tests name no level"), "{notes:?}");
+    assert!(notes[0].starts_with("1 test names no level"), "{notes:?}");
 }
 
 #[test]
@@ -296,6 +296,12 @@ fn called(asymmetry_percent: f64, call: &str) -> Comparison {
         threshold_percent: None,
         mdc_percent: None,
         spread_source: None,
+        variance_rule: None,
+        raised_to_measurement: None,
+        standard_error: None,
+        degrees_of_freedom: None,
+        p_value: None,
+        p_adjusted: None,
         side_of_resistance: Some(match asymmetry_percent {
             a if a > 15.0 => Decision::Right,
             a if a < -15.0 => Decision::Left,

@@ -2,6 +2,7 @@
 
 mod canary;
 mod convert;
+mod curves;
 mod dataset;
 mod faults;
 mod page;

@@ -109,8 +109,10 @@ fn options_of_the_command_line_calls_spread_and_agreement_come_through_the_shard
     assert_same(&whole, &out);
     let found = String::from_utf8(std::fs::read(out.join("findings.csv")).unwrap()).unwrap();
     assert!(found.contains("12.5"), "{found}");
-    // Agreement as `agree` gives it, at the settings of the shards.
+    // Agreement as `agree` gives it, at the settings of the shards; agreement.toml is among what it reads now.
     std::fs::rename(&gone, &study).unwrap();
+    let agreed = run(&["--quiet", "agree", text(&study), "--out", text(&agreement)]);
+    assert!(matches!(code(&agreed), 0 | 1), "{}", err(&agreed));
     let plain = shards(&study, &dir.path().join("plain"), 2, &[]);
     let done = combine(
         &plain,

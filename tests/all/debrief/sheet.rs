@@ -212,7 +212,8 @@ fn a_draw_is_kept_stands_and_heads_the_sheet() {
     let (code, text) = draw("no-such-plan,seated", FIRST);
     assert_eq!(code, 2, "{text}");
     assert!(
-        text.contains("no plan no-such-plan") && !root.join("draws.toml").exists(),
+        text.contains("found no-such-plan, a plan that is neither in plans/ nor built in")
+            && !root.join("draws.toml").exists(),
         "{text}"
     );
     let (code, text) = draw("simulated-scan,simulated-scan", FIRST);

@@ -136,6 +136,8 @@ fn a_blinded_result_holds_no_measured_number_but_that_over_the_ceiling() {
         "high_percent",
         "side_of_resistance",
         "trials_to_decide",
+        "p_value",
+        "p_adjusted",
         "call_agrees",
         "difference",
         "difference_low",

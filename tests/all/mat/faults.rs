@@ -1,6 +1,6 @@
 //! What a real mat does wrong: corrupt frames, dead rows, stuck cells, uneven cells, creep, a hand already on.
 
-use super::{COLS, on_mat, pads, push, read, record, setup};
+use super::{COLS, Folder, on_mat, pads, push, read, read_file, record, setup};
 use tautpoint::mat::Geometry;
 use tautpoint::mat::frame::{FramePlan, Scratch};
 use tautpoint::simulate::{BadFrame, MatSensor, SimulatedMat};
@@ -223,4 +223,44 @@ fn single_missing_readings_stand_as_they_did_the_frame_before() {
         notes(&read)
     );
     assert!(force_error_percent(&mat, &read) < 1.0);
+}
+
+#[test]
+fn frames_that_come_in_packets_of_one_stamp_are_frames_of_their_own() {
+    let made = push(71);
+    let mat = on_mat(&made, MatSensor::good(setup()), &pads(50.0), 71);
+    let even = read(&mat, About::default());
+    // Four frames with the one stamp of the last.
+    let lines: Vec<String> = mat.text().lines().map(str::to_owned).collect();
+    let time = |line: &str| line.split(',').next().unwrap().to_owned();
+    let mut packets = vec![lines[0].clone()];
+    for packet in lines[1..].chunks(4) {
+        let stamp = time(packet.last().unwrap());
+        packets.extend(
+            packet
+                .iter()
+                .map(|l| format!("{stamp}{}", &l[l.find(',').unwrap()..])),
+        );
+    }
+    let text = packets.join("\n") + "\n";
+    let folder = Folder::new();
+    let parquet = folder.0.path().join("mat.parquet");
+    super::reference::write_parquet(&parquet, super::reference::parquet_columns(&text));
+    for path in [folder.file("mat.csv", &text), parquet] {
+        let read = read_file(&path, &mat.sensor.setup, About::default()).unwrap();
+        assert!(
+            notes(&read).contains("time stamps rebuilt: samples came 4 to a stamp, stamps 50.0 ms apart"),
+            "{}",
+            notes(&read)
+        );
+        assert_eq!(read.trace.time_s.len(), even.trace.time_s.len());
+        assert_eq!(record(&read).time_s, read.trace.time_s);
+        // What a second of baseline is taken over differs by a packet.
+        for (a, b) in read.trace.channels.iter().zip(&even.trace.channels) {
+            let apart = a.force_n.iter().zip(&b.force_n).map(|(a, b)| (a - b).abs());
+            assert!(apart.fold(0.0, f64::max) < 0.2);
+        }
+        let rate = 1.0 / (read.trace.time_s[1] - read.trace.time_s[0]);
+        assert!((rate - 80.0).abs() < 0.1, "{rate}");
+    }
 }

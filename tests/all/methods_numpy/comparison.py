@@ -38,7 +38,7 @@ class Side:
 
 
 def spread(levels, measure, log):
-    """§6.4: variance and degrees of freedom for each level."""
+    """§6.4: variance and degrees of freedom for each level, where the spread comes from, and the rule."""
     df = [sum(s.n - 1 for s in sides if s.n > 1) for sides in levels]
     squares = [sum(s.squares for s in sides) for sides in levels]
     within = [(q / d, d) for q, d in zip(squares, df) if d > 0]
@@ -52,26 +52,29 @@ def spread(levels, measure, log):
             t = nu * math.log(all_v) - sum(d * math.log(v) for v, d in raised)
             t /= 1 + (sum(1 / d for _, d in raised) - 1 / nu) / (3 * (len(raised) - 1))
             if chi2_tail(t, len(raised) - 1) < 0.01:
-                return moderated(raised, [(q / d if d else 0.0, d) for q, d in zip(squares, df)], nu, all_v), "trials"
-        return [(pooled, nu)] * len(levels), "trials"
+                own = moderated(raised, [(q / d if d else 0.0, d) for q, d in zip(squares, df)])
+                if own:
+                    return [(v, min(d, nu)) for v, d in own], "trials", "moderated"
+                return [(all_v, nu)] * len(levels), "trials", "pooled"
+        return [(pooled, nu)] * len(levels), "trials", "pooled"
     if measure in STIFFNESS:
-        return [((SEM_PERCENT / 100) ** 2, math.inf)] * len(levels), "published"
-    return None, None
+        return [((SEM_PERCENT / 100) ** 2, math.inf)] * len(levels), "published", "given"
+    return None, None, None
 
 
-def moderated(raised, levels, nu, pooled):
-    """§6.4, Smyth 2004."""
+def moderated(raised, levels):
+    """§6.4, Smyth 2004; nothing where the levels leave nothing for the prior."""
     e = [math.log(v) - digamma(d / 2) + math.log(d / 2) for v, d in raised]
     left = float(np.var(e, ddof=1)) - mean([trigamma(d / 2) for _, d in raised])
     if left <= 0:
-        return [(pooled, nu)] * len(levels)
+        return None
     low, high = 1e-6, 1e6
     for _ in range(200):
         middle = math.sqrt(low * high)
         low, high = (middle, high) if trigamma(middle) > left else (low, middle)
     half = math.sqrt(low * high)
     d0, v0 = 2 * half, math.exp(mean(e) + digamma(half) - math.log(half))
-    return [((d0 * v0 + d * v) / (d0 + d), min(d0 + d, nu)) for v, d in levels]
+    return [((d0 * v0 + d * v) / (d0 + d), d0 + d) for v, d in levels]
 
 
 def digamma(x):
@@ -91,15 +94,18 @@ def trigamma(x):
 
 
 class Contrast:
-    """§6.5 to §6.8. `parts` are weight, variance and trials."""
+    """§6.5 to §6.8. `sides` are weight, variance of a trial and side; `parts` weight, variance and trials."""
 
-    def __init__(self, d, parts, df, one_sided=False):
-        self.d, self.parts, self.df, self.one_sided = d, parts, df, one_sided
+    def __init__(self, d, sides, df, one_sided=False):
+        self.raised = any(s.measured > v for _, v, s in sides)
+        self.d, self.df, self.one_sided = d, df, one_sided
+        self.parts = [(w, max(v, s.measured), s.n) for w, v, s in sides]
 
     def with_trials(self, n):
-        parts = [(w, v, max(n, k)) for w, v, k in self.parts]
-        added = sum(p[2] for p in parts) - sum(p[2] for p in self.parts)
-        return Contrast(self.d, parts, self.df + added, self.one_sided)
+        then = Contrast(self.d, [], self.df, self.one_sided)
+        then.parts = [(w, v, max(n, k)) for w, v, k in self.parts]
+        then.df += sum(p[2] for p in then.parts) - sum(p[2] for p in self.parts)
+        return then
 
     @property
     def se(self):
@@ -141,7 +147,7 @@ def decide(contrasts):
                 if then.word(benjamini_hochberg(q)[i], margin) != "undecided":
                     trials = str(n)
                     break
-        out.append((word, trials))
+        out.append((word, trials, p[i], adjusted[i]))
     return out
 
 
@@ -168,13 +174,16 @@ def findings(tests):
     return rows
 
 
-def put(rows, kind, key, measure, contrast, left, right, n, source, log):
+def put(rows, kind, key, measure, contrast, left, right, n, known, log):
     half = t_quantile(0.5 + CONFIDENCE / 2, contrast.df) * contrast.se if contrast.parts else None
     row = rows[(kind, key, measure)] = {"left": left, "right": right, "left_trials": n[0], "right_trials": n[1]}
     if log:
         row["asymmetry_percent"] = percent(contrast.d)
     if half is not None:
-        row["spread_source"] = source
+        _, row["spread_source"], row["variance_rule"] = known
+        row["raised_to_measurement"] = str(contrast.raised).upper()
+        row["standard_error"] = contrast.se
+        row["degrees_of_freedom"] = contrast.df if math.isfinite(contrast.df) else None
         ends = [contrast.d - half, contrast.d + half]
         if log:
             row["low_percent"], row["high_percent"] = map(percent, ends)
@@ -184,7 +193,8 @@ def put(rows, kind, key, measure, contrast, left, right, n, source, log):
 
 
 def words(contrasts, made):
-    for (word, trials), c, row in zip(decide(contrasts), contrasts, made):
+    for (word, trials, p, adjusted), c, row in zip(decide(contrasts), contrasts, made):
+        row.update(p_value=p, p_adjusted=adjusted)
         row.update(side_of_resistance=word, trials_to_decide=trials, mdc_percent=percent(1.96 * c.se))
         row["threshold_percent"] = THRESHOLD
 
@@ -193,7 +203,8 @@ def left_right(groups, measure, rows):
     log = measure not in ("onset_travel_mm", "loss_ratio")
     keys = [k for k, g in sorted(groups.items()) if g.get("left") or g.get("right")]
     levels = [[Side(groups[k].get(side, []), measure, log) for side in ("left", "right")] for k in keys]
-    known, source = spread(levels, measure, log)
+    found = spread(levels, measure, log)
+    known = found[0]
     contrasts, made = [], []
     for i, (key, (left, right)) in enumerate(zip(keys, levels)):
         if not (left.n and right.n):
@@ -201,12 +212,12 @@ def left_right(groups, measure, rows):
         parts, df = [], math.inf
         if known:
             (v, df) = known[i]
-            parts = [(-1, max(v, left.measured), left.n), (1, max(v, right.measured), right.n)]
+            parts = [(-1, v, left), (1, v, right)]
         c = Contrast(right.mean - left.mean, parts, df)
         back = math.exp if log else float
         contrasts.append(c)
         n = (left.n, right.n)
-        made.append(put(rows, "left_right", key, measure, c, back(left.mean), back(right.mean), n, source, log))
+        made.append(put(rows, "left_right", key, measure, c, back(left.mean), back(right.mean), n, found, log))
     if known and measure in STIFFNESS:
         words(contrasts, made)
 
@@ -215,7 +226,8 @@ def neighbours(steps, measure, rows):
     """§6.9."""
     keys = sorted((k for k in steps if Side(steps[k], measure, True).n), key=lambda k: LEVELS.index(k[5]))
     sides, rank = [Side(steps[k], measure, True) for k in keys], [LEVELS.index(k[5]) for k in keys]
-    known, source = spread([[s] for s in sides], measure, True)
+    found = spread([[s] for s in sides], measure, True)
+    known = found[0]
     contrasts, made = [], []
     for i, key in enumerate(keys):
         window = lambda j: measure != "window_n_per_mm" or steps[keys[j]][0]["window"] == steps[key][0]["window"]
@@ -227,10 +239,10 @@ def neighbours(steps, measure, rows):
         half = len(near) // 2
         middle = [(near[half], 1.0)] if len(near) % 2 else [(near[half - 1], 0.5), (near[half], 0.5)]
         median = sum(w * sides[j].mean for j, w in middle)
-        parts = [(w, max(known[j][0], sides[j].measured), sides[j].n) for j, w in [(i, 1.0)] + middle]
+        parts = [(w, known[j][0], sides[j]) for j, w in [(i, 1.0)] + middle]
         df = min(known[j][1] for j, _ in [(i, 1.0)] + middle)
         c = Contrast(sides[i].mean - median, parts, df, one_sided=True)
         n = (sum(sides[j].n for j in near), sides[i].n)
         contrasts.append(c)
-        made.append(put(rows, "neighbours", key, measure, c, math.exp(median), math.exp(sides[i].mean), n, source, True))
+        made.append(put(rows, "neighbours", key, measure, c, math.exp(median), math.exp(sides[i].mean), n, found, True))
     words(contrasts, made)

@@ -69,7 +69,15 @@ fn the_text_of_the_methods_is_enough_to_rebuild_the_tables() {
     let dir = tempfile::tempdir().unwrap();
     let results = dir.path().join("results");
     let status = Command::new(env!("CARGO_BIN_EXE_tautpoint"))
-        .args(["--quiet", "analyze", "--figures", "none", "--out"])
+        .args([
+            "--quiet",
+            "analyze",
+            "--figures",
+            "none",
+            "--curves",
+            "csv",
+            "--out",
+        ])
         .args([&results, &sample])
         .output()
         .unwrap();
@@ -86,6 +94,9 @@ fn the_text_of_the_methods_is_enough_to_rebuild_the_tables() {
     assert_eq!(cells("tests.peak_n"), 35);
     assert_eq!(cells("springs.loss_mj"), 105);
     assert_eq!(cells("findings.side_of_resistance"), 36);
+    assert_eq!(cells("findings.p_adjusted"), 36);
+    assert_eq!(cells("curves.peak_n"), 105);
+    assert!(cells("curves.force_n") > 20_000);
     let off: Vec<String> = columns
         .iter()
         // An infinite difference, one side missing, is no number in JSON.

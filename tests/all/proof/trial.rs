@@ -71,6 +71,11 @@ pub fn trial(condition: Condition, seed: u64) -> Trial {
         .unwrap_or_else(|| panic!("{} seed {seed}: no test found", condition.word()))
 }
 
+/// The same of a trace that is made already, or that was read from a file.
+pub fn trial_of(made: &Simulated, seed: u64) -> Option<Trial> {
+    beside_truth(made, None, seed)
+}
+
 /// The same of a press that the fitted law does not describe; `None` when no test was found in it.
 pub fn trial_of_law(law: UnmodelledLaw, seed: u64) -> Option<Trial> {
     beside_truth(&law.simulate(seed), None, seed)

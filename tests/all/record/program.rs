@@ -212,7 +212,7 @@ fn what_cannot_be_meant_is_refused_before_anything_is_written() {
     for (more, words) in [
         (
             &["--plan", "prone-thums", "--port", "sim"][..],
-            "is prone-thumbs meant",
+            "write prone-thumbs if that is meant",
         ),
         (
             &["--plan", "prone-thumbs", "--calls", "--port", "sim"],

@@ -8,6 +8,7 @@ use tautpoint::acquire::control::Command;
 use tautpoint::acquire::recorder::RecordingRequest;
 use tautpoint::session::{Session, SessionEvent, SessionReport, SessionSetup};
 use tautpoint::study::inputs::collect_any;
+use tautpoint::study::mapping::ColumnKey;
 use tautpoint::terms::{Feedback, Level, RecordingStatus, Region};
 
 /// What the slowest machine gets.
@@ -161,4 +162,37 @@ fn a_blind_study_shows_no_value_whatever_feedback_was_asked_for() {
     assert_eq!((&view.now, &view.strip, &view.last), (&None, &None, &None));
     driven.session.command(Command::Stop);
     driven.finish();
+}
+
+#[test]
+fn a_force_that_counts_down_is_said_and_the_gain_stands_in_the_sidecar() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    // The virtual device counts up: with this gain it is an inverted sensor.
+    std::fs::write(
+        root.join("study.toml"),
+        "[gain]\nforce = -1\n\n[ceiling_n]\nlumbar = 20.0\n",
+    )
+    .unwrap();
+    let request = RecordingRequest {
+        plan: Some(plan(&[("L3", "left")])),
+        ..request()
+    };
+    let mut driven = Driven::start(setup(&root, "sim:speed=4,levels=L3", request));
+    driven.until_said("force counts down when it is pushed");
+    driven.until("alarm", |session, _| session.is_over_ceiling());
+    assert!(
+        said(&driven.events, "write force = 1 under [gain]"),
+        "{:#?}",
+        driven.events
+    );
+    let warnings = driven.session.view().unwrap().warnings.join("\n");
+    assert!(warnings.contains("counts down"), "{warnings}");
+    driven.session.command(Command::Stop);
+    driven.finish();
+    let kept = kept(&root);
+    let (text, sidecar) = &kept["recordings/2026-09-14/V-07_L-11_L3_left_1.csv"];
+    let column = &sidecar.columns.columns[&ColumnKey::Force];
+    assert_eq!((column.name.as_str(), column.gain), ("force_n", Some(-1.0)));
+    assert!(!text.contains("-4"), "the trace stays as the device gave it");
 }

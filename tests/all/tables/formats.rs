@@ -60,7 +60,7 @@ fn assert_written_alike(table: &Table) {
                 }
                 (Cell::Bool(b), AnyValue::Boolean(m)) => {
                     assert_eq!(*b, m, "{place}");
-                    assert_eq!(text, if m { "true" } else { "false" }, "{place}");
+                    assert_eq!(text, if m { "TRUE" } else { "FALSE" }, "{place}");
                 }
                 (Cell::Missing, AnyValue::Null) => assert_eq!(text, "", "{place}"),
                 (Cell::List(items), AnyValue::Null) => {
@@ -102,6 +102,42 @@ fn tables_without_rows_keep_their_columns_and_kinds() {
                 Kind::Bool => "bool",
             };
             assert_eq!(kind, wanted, "{}.{}", table.name, column.name);
+        }
+    }
+}
+
+/// Parquet's own schema says all there is to say. What else a writer puts beside it (how Arrow held the columns) names types
+/// that older readers refuse the file for: pyarrow 12 and R's arrow of its time know no `string_view`.
+#[test]
+fn parquet_holds_types_that_every_reader_knows_and_no_others() {
+    let recording = tautpoint::cohort::parquet::recording(
+        &[("force_n".to_owned(), vec![Some(1.0), None])],
+        &[("about".to_owned(), "a text".to_owned())],
+    );
+    let mut files = vec![(recording.unwrap(), vec!["about".to_owned()])];
+    files.extend(
+        all_tables(&hostile_results())
+            .iter()
+            .map(|t| (t.to_parquet().unwrap(), vec![])),
+    );
+    for (bytes, texts) in files {
+        let mut reader = ParquetReader::new(Cursor::new(bytes));
+        let about = reader.get_metadata().unwrap();
+        let pairs = about.key_value_metadata.iter().flatten();
+        assert_eq!(pairs.map(|p| p.key.clone()).collect::<Vec<_>>(), texts);
+        for column in about.schema_descr.columns() {
+            let kind = &column.descriptor.primitive_type;
+            // Parquet format, LogicalTypes.md: STRING annotates a byte array; int64, double and boolean need none.
+            let said = (
+                format!("{:?}", kind.physical_type),
+                format!("{:?}", kind.logical_type),
+            );
+            let known = match said.0.as_str() {
+                "ByteArray" => said.1 == "Some(String)",
+                "Int64" | "Double" | "Boolean" => said.1 == "None",
+                _ => false,
+            };
+            assert!(known, "{}: {said:?}", kind.field_info.name);
         }
     }
 }
@@ -189,7 +225,8 @@ fn the_tables_have_the_agreed_columns_in_the_agreed_order() {
     let findings = "subject, examiner, session, level, posture, contact, line_of_drive_deg, comparison, measure, unit, \
         left, right, left_trials, right_trials, asymmetry_percent, low_percent, high_percent, threshold_percent, \
         mdc_percent, spread_source, side_of_resistance, trials_to_decide, call, call_agrees, covers, difference, \
-        difference_low, difference_high";
+        difference_low, difference_high, standard_error, degrees_of_freedom, p_value, p_adjusted, variance_rule, \
+        raised_to_measurement";
     assert_eq!(names("findings").join(", "), findings);
     let springs = "recording, test, side, spring, counted, start_s, peak_s, end_s, preload_n, peak_n, start_mm, peak_mm, \
         end_mm, excursion_mm, end_feel_n_per_mm, secant_n_per_mm, loading_work_mj, loss_mj, loss_ratio, recoil_ratio, \
@@ -292,6 +329,30 @@ fn the_json_has_the_agreed_names_and_kinds_of_values() {
     for extra in ["technique", "unpaired", "exclusions"] {
         assert!(ours[extra].is_array(), "{extra}");
     }
+    let springs: Vec<&String> = ours["springs"][0].as_object().unwrap().keys().collect();
+    assert_eq!(springs, names("springs").iter().collect::<Vec<_>>());
+    assert_eq!(ours["springs"].as_array().unwrap().len(), 3);
+    assert_eq!(ours["version"], env!("CARGO_PKG_VERSION"));
+    assert_eq!(ours["settings"], run::record(&results)["settings"]);
+    let finding = &ours["findings"][0];
+    assert_eq!(finding["variance_rule"], "pooled");
+    assert_eq!(finding["p_adjusted"], 0.004);
+}
+
+#[test]
+fn the_build_is_named_with_its_compiler_and_platform() {
+    let named = tautpoint::write::build();
+    // As the compiler that runs this test says it, and as Cargo names the platform that it builds for.
+    let compiler = std::process::Command::new(option_env!("RUSTC").unwrap_or("rustc"))
+        .arg("-vV")
+        .output()
+        .unwrap();
+    let told = String::from_utf8(compiler.stdout).unwrap();
+    assert_eq!(named["compiler"], told.lines().next().unwrap());
+    let host = told.lines().find_map(|l| l.strip_prefix("host: ")).unwrap();
+    assert_eq!(named["platform"], host);
+    let fingerprint = named["fingerprint"].as_str().unwrap();
+    assert!(fingerprint.len() == 32 && fingerprint.bytes().all(|b| b.is_ascii_hexdigit()));
 }
 
 #[test]

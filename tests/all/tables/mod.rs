@@ -2,6 +2,7 @@
 
 mod folder;
 mod formats;
+mod inputs;
 mod text;
 
 use tautpoint::columns::Measure;
@@ -88,6 +89,12 @@ fn comparison(level: &str) -> Comparison {
         threshold_percent: Some(15.0),
         mdc_percent: Some(9.1),
         spread_source: Some(SpreadSource::Trials),
+        variance_rule: Some(VarianceRule::Pooled),
+        raised_to_measurement: Some(false),
+        standard_error: Some(0.046),
+        degrees_of_freedom: Some(4.0),
+        p_value: Some(0.002),
+        p_adjusted: Some(0.004),
         side_of_resistance: Some(Decision::Right),
         trials_to_decide: None,
         call: Some(Felt::Right),

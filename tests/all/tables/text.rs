@@ -6,7 +6,7 @@ use tautpoint::columns::Measure;
 use tautpoint::compare::Decision;
 use tautpoint::error::Problem;
 use tautpoint::report::{budget_text, summary_text};
-use tautpoint::results::{Excluded, InputRecord, Results, run, spring_exclusions};
+use tautpoint::results::{Excluded, InputKind, InputRecord, Results, run, spring_exclusions};
 use tautpoint::technique;
 use tautpoint::terms::{Level, Side};
 use tautpoint::trace::{DropCause, Note};
@@ -50,6 +50,7 @@ fn the_counts_add_up() {
 fn the_run_record_names_no_place_on_the_machine() {
     let mut results = hostile_results();
     results.inputs = vec![InputRecord {
+        kind: InputKind::Recording,
         file: "/home/somebody/study/recordings/a.csv".to_owned(),
         sha256: "00".repeat(32),
         bytes: 12,

@@ -38,6 +38,7 @@ impl Recorder {
             about: self.about(),
             plan: self.request.plan.as_ref().map(|p| p.name.clone()),
             cautions: self.request.cautions,
+            gains: self.study.gains.clone(),
         };
         let tests = self.request.tests_are_seen.then_some(0);
         // The columns were settled when the station connected.

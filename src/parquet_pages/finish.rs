@@ -1,12 +1,15 @@
-//! Checksums put into a Parquet file that was written without.
+//! What is put into a Parquet file, and taken out of it, after the table library wrote it.
 
-use super::footer::{self, chunk, file, first_page, meta, page, row_group};
+use super::footer::{self, chunk, file, first_page, key_value, meta, page, row_group};
 use super::thrift::{self, I32, Structure, ThriftValue};
 use super::{MAGIC, verify};
 
-/// The same file with a checksum in each page header, and without an index of its pages. A file that this program's
-/// writer does not make (with filters between its pages) comes back as it was.
-pub fn with_checksums(bytes: Vec<u8>) -> Vec<u8> {
+/// Key of the text in a file's footer that holds the schema of Apache Arrow, Base64 within.
+const ARROW_SCHEMA: &[u8] = b"ARROW:schema";
+
+/// The same file with a checksum in each page header, without an index of its pages, and with Parquet's own types only. A
+/// file that this program's writer does not make (with filters between its pages) comes back as it was.
+pub fn finished(bytes: Vec<u8>) -> Vec<u8> {
     match rewritten(&bytes) {
         Some(rewritten) if verify::verify_bytes(&rewritten).is_ok_and(|v| v.checksums == v.pages) => rewritten,
         _ => bytes,
@@ -17,6 +20,7 @@ fn rewritten(bytes: &[u8]) -> Option<Vec<u8>> {
     let (_, tail) = bytes.split_last_chunk::<8>()?;
     let length = usize::try_from(footer::footer_length(tail, bytes.len() as u64).ok()?).ok()?;
     let mut whole = footer::parse(bytes.get(bytes.len() - 8 - length..)?).ok()?;
+    take_out_arrow_schema(&mut whole);
     let mut made = MAGIC.to_vec();
     for group in structures_mut(&mut whole, file::ROW_GROUPS) {
         let (begin, mut grown) = (made.len(), 0);
@@ -43,6 +47,25 @@ fn rewritten(bytes: &[u8]) -> Option<Vec<u8>> {
     made.extend(u32::try_from(made.len() - begin).ok()?.to_le_bytes());
     made.extend(MAGIC);
     Some(made)
+}
+
+/// Takes out how the columns lay in the writer's memory. It names types that readers of some years ago do not know, who
+/// then refuse the file, though text is text in Parquet's own schema.
+fn take_out_arrow_schema(whole: &mut Structure) {
+    let Some(ThriftValue::List(_, _, pairs)) = whole.get_mut(file::KEY_VALUES) else {
+        return;
+    };
+    let is_schema = |pair: &ThriftValue| match pair {
+        ThriftValue::Struct(pair) => {
+            let key = pair.get(key_value::KEY);
+            matches!(key, Some(ThriftValue::Binary(key)) if key == ARROW_SCHEMA)
+        }
+        _ => false,
+    };
+    pairs.retain(|pair| !is_schema(pair));
+    if pairs.is_empty() {
+        whole.0.retain(|(field, _)| *field != file::KEY_VALUES);
+    }
 }
 
 /// Copies the pages of a column chunk, each with its checksum, and sets the chunk's offsets and sizes; gives by how much
