@@ -78,10 +78,10 @@ pub fn find_onset(
         two_line_fallback(view, x, contact.start..lean_end, poor, sources, &mut finding);
         return finding;
     }
-    if fit.poor {
-        finding.notes.push(Note::PoorFit {
-            residual_percent: of_springs,
-        });
+    match fit.laws.first() {
+        Some(law) => finding.notes.push(Note::Averaged { law: law.clone(), of: fit.laws.len() }),
+        None if fit.poor => finding.notes.push(Note::PoorFit { residual_percent: of_springs }),
+        None => {}
     }
     if !fit.against_knee.is_empty() {
         finding.knee = Knee::None;
@@ -115,6 +115,7 @@ fn summary(fit: &Fit) -> FitSummary {
         damping_n_s_per_mm: fit.damping_n_s_per_mm.value,
         relaxation_time_s: fit.relaxation_time_s,
         residual_percent: fit.residual_percent,
+        laws: fit.laws.clone(),
     }
 }
 

@@ -34,8 +34,6 @@ pub struct Misfit {
     cell: Vec<usize>,
     /// Mean square departure of the cells beyond noise.
     departure2: f64,
-    pub told: [f64; 3],
-    pub cells_told: Vec<(usize, f64, f64)>,
 }
 
 impl Misfit {
@@ -72,13 +70,7 @@ impl Misfit {
             ratio,
             poor: whole || by_cell,
             departure2,
-            cells_told: {
-                let mut t = vec![(0usize, 0.0, 0.0); 48];
-                for ((c, r), e) in cell.iter().zip(residual).zip(expected) { t[*c].0 += 1; t[*c].1 += r; t[*c].2 += e; }
-                t.iter().map(|(n, s, e)| { let f = *n as f64; (*n, 1000.0 * s / f, 1000.0 * (e / f * noise.mean_variance_factor(series.every) / f).sqrt()) }).collect()
-            },
             cell,
-            told: [chi2, filled, independent],
         }
     }
 

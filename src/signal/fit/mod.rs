@@ -17,7 +17,7 @@ use super::noise::FilteredNoise;
 use crate::error::Result;
 use crate::stats::moments::extremes;
 use crate::stats::quantile::f_upper_tail;
-use crate::trace::AgainstKnee;
+use crate::trace::{AgainstKnee, LawShare};
 use family::{Averaged, DAMPING, END_FEEL, ONSET, ONSET_FORCE, Press, TAKE_UP, average};
 use covariance::{CONSTANT, Parts, Propagation, RawNoise, linear_index};
 use knee::Evidence;
@@ -37,6 +37,8 @@ const RELAXATION_FROM: f64 = 1.1;
 /// displacement's range or the end-feel by this share of itself (standard uncertainties).
 const MOVED_ONSET: f64 = 3e-4;
 const MOVED_END_FEEL: f64 = 1e-3;
+/// The family works at no more than this many samples a second.
+const FAMILY_HZ: f64 = 100.0;
 /// Beyond a knee the push is this many times as stiff as before …
 const STIFFENED: f64 = 1.5;
 /// … and beyond a curved toe, as its best line has it: a toe that went with the power 1.5 ends 1.46 times as stiff.
@@ -88,7 +90,8 @@ pub struct Fit {
     pub poor: bool,
     /// Why there is no knee; empty when there is one.
     pub against_knee: Vec<AgainstKnee>,
-    pub law: Option<String>,
+    /// The laws that were averaged, the one that weighs most first; empty where the plain law was not in doubt.
+    pub laws: Vec<LawShare>,
 }
 
 /// Fits the law to one test. `None` when there are too few samples or the displacement does not move.
@@ -139,35 +142,37 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
     };
     let best = bias_corrected(best, &propagation.attenuation);
     let mut fit = describe(input, &series, &bounds, &best, &c, &propagation, independent);
-    if std::env::var_os("TP_LAW").is_some() {
-        eprintln!("cells {:.1?}", propagation.misfit.cells_told);
-        eprintln!("MISFIT {:?} ratio {:.3} n {} xk {:.3} w {:.3}", propagation.misfit.told, propagation.misfit.ratio, series.len(), best.shape.onset_mm, best.shape.width_mm());
-    }
-    if propagation.misfit.poor
-        && let Some((press, averaged)) = by_family(input, &series, &propagation)
-    {
-        fit.take_over(input, &press, &averaged, &bounds);
+    let doubtful = fit.poor || (propagation.misfit.poor && !fit.against_knee.is_empty());
+    if doubtful {
+        fit.by_family(input, &series, &propagation, &bounds)?;
     }
     Ok(Some(fit))
 }
 
-/// What the family of laws says of the same samples.
-fn by_family<'s>(
-    input: &FitInput,
-    series: &'s Series,
-    propagation: &Propagation,
-) -> Option<(Press<'s>, Averaged)> {
-    let springs: Vec<Range<usize>> = input
-        .springs
-        .iter()
-        .map(|s| s.start / series.every..(s.end / series.every).min(series.len()))
-        .collect();
-    let press = Press::new(series, &propagation.expected, &springs, input.noise);
-    let averaged = average(&press, input.noise, input.displacement_noise_mm)?;
-    Some((press, averaged))
-}
-
 impl Fit {
+    /// Asks the family of laws about the same samples, and takes its results over where it has any.
+    fn by_family(
+        &mut self,
+        input: &FitInput,
+        series: &Series,
+        propagation: &Propagation,
+        bounds: &Bounds,
+    ) -> Result<()> {
+        let thin = ((series.rate_hz / FAMILY_HZ).floor() as usize).max(1);
+        let thinned = series.one_in(thin, input.cutoff_hz)?;
+        let expected: Vec<f64> = propagation.expected.iter().copied().step_by(thin).collect();
+        let springs: Vec<Range<usize>> = input
+            .springs
+            .iter()
+            .map(|s| s.start / thinned.every..(s.end / thinned.every).min(thinned.len()))
+            .collect();
+        let press = Press::new(&thinned, &expected, &springs, input.noise);
+        if let Some(averaged) = average(&press, input.noise, input.displacement_noise_mm) {
+            self.take_over(input, &press, &averaged, bounds);
+        }
+        Ok(())
+    }
+
     /// Puts the family's results in place of the plain law's.
     fn take_over(&mut self, input: &FitInput, press: &Press, family: &Averaged, bounds: &Bounds) {
         for (k, own) in [
@@ -195,7 +200,7 @@ impl Fit {
             u_onset_mm: family.winner[ONSET].by_noise,
             k1: winner(TAKE_UP),
             k2: winner(END_FEEL),
-            stiffening: if family.members.first().is_some_and(|m| m.by.has_curved_toe()) {
+            stiffening: if family.laws.first().is_some_and(|l| l.shape.has_curved_toe()) {
                 STIFFENED_FROM_CURVE
             } else {
                 STIFFENED
@@ -211,12 +216,13 @@ impl Fit {
             independent: press.independent(),
         };
         self.against_knee = evidence.against();
-        if std::env::var_os("TP_LAW").is_some() {
-            let m: Vec<String> = family.members.iter().take(4).map(|m| format!("{:?}/{:?}/{:?} {:.2} {:.3}", m.by, m.law.shape, m.law.parts, m.weight, m.onset_mm)).collect();
-            eprintln!("k1 {:.2} k2 {:.2} mean_done {:.2} {:?} ", family.winner[TAKE_UP].value, family.winner[END_FEEL].value, press.mean_done, family.b);
-            eprintln!("LAW onset {:.3}±{:.3} n {:.2} against {:?} {}", self.onset_mm.value, 1.96*self.onset_mm.parts.total(), self.onset_n.value, self.against_knee, m.join(" | "));
-        }
-        self.law = family.members.first().map(|m| format!("{:?} {:?} {:.2}", m.by, m.law, m.weight));
+        self.laws = family.laws.clone();
+        let kept = press.kept.iter().zip(&family.residual_n);
+        let of_series = press.series;
+        self.residual_percent = residual_percent(
+            input.springs,
+            kept.map(|(i, left)| (i * of_series.every, *left, of_series.force_n[*i])),
+        );
     }
 }
 
@@ -294,11 +300,14 @@ fn describe(
         knee_width_mm: best.shape.width_mm(),
         relaxation_time_s: best.shape.time_s(),
         passage,
-        residual_percent: residual_percent(input, series, &propagation.residual),
+        residual_percent: residual_percent(
+            input.springs,
+            (0..series.len()).map(|i| (i * series.every, propagation.residual[i], series.force_n[i])),
+        ),
         poor: moved(&onset_mm, bounds.range_mm, MOVED_ONSET)
             || moved(&end_feel, end_feel.value, MOVED_END_FEEL),
         against_knee: evidence.against(),
-        law: None,
+        laws: Vec::new(),
     }
 }
 
@@ -324,17 +333,17 @@ fn first_passage(x: &[f64], level: f64) -> f64 {
     }
 }
 
-fn residual_percent(input: &FitInput, series: &Series, residual: &[f64]) -> Option<f64> {
+/// Root mean square residual over the springs, over their range of force, in percent, from (grid sample, residual, force).
+fn residual_percent(
+    springs: &[Range<usize>],
+    samples: impl Iterator<Item = (usize, f64, f64)>,
+) -> Option<f64> {
     let (mut sum, mut n) = (0.0, 0_usize);
     let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-    for spring in input.springs {
-        let own = spring.start / series.every..(spring.end / series.every).min(series.len());
-        let forces = series.force_n.get(own.clone()).unwrap_or_default();
-        for (f, left) in forces.iter().zip(residual.get(own).unwrap_or_default()) {
-            sum += left * left;
-            (low, high) = (low.min(*f), high.max(*f));
-            n += 1;
-        }
+    for (_, left, force) in samples.filter(|(i, ..)| springs.iter().any(|s| s.contains(i))) {
+        sum += left * left;
+        (low, high) = (low.min(force), high.max(force));
+        n += 1;
     }
     (n > 0 && high > low).then(|| 100.0 * (sum / n as f64).sqrt() / (high - low))
 }

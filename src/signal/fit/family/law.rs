@@ -2,17 +2,17 @@
 
 use super::super::project::solve_scaled;
 use super::super::series::speed;
-use super::part::Part;
 use super::press::Press;
-use super::shape::{Reach, Shape};
+use super::shape::Reach;
 use crate::stats::sums::dot;
+use crate::trace::{CurveShape, LawPart};
 use nalgebra::{DMatrix, DVector};
 use std::borrow::Cow;
 
 /// Damped steps at most.
-const MOST_STEPS: usize = 25;
+const MOST_STEPS: usize = 20;
 /// A search ends when a step lowers the sum of squares by less than this share.
-const LITTLE: f64 = 1e-6;
+const LITTLE: f64 = 1e-5;
 /// Step of difference quotients, in mm or ln mm.
 const STEP: f64 = 1e-4;
 
@@ -22,8 +22,8 @@ const LITTLE_TOE: f64 = 0.03;
 /// One shape with its parts, in order.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Law {
-    pub shape: Shape,
-    pub parts: Vec<Part>,
+    pub shape: CurveShape,
+    pub parts: Vec<LawPart>,
 }
 
 /// Every column of a law at given numbers: constant, elastic columns, speed, then those of the parts in their order.
@@ -47,14 +47,14 @@ pub struct LawFit {
 }
 
 impl Law {
-    pub fn new(shape: Shape, parts: &[Part]) -> Law {
+    pub fn new(shape: CurveShape, parts: &[LawPart]) -> Law {
         let mut parts = parts.to_vec();
         parts.sort_unstable();
         Law { shape, parts }
     }
 
     /// The same law with one part more; `None` when they do not go together.
-    pub fn with(&self, part: Part) -> Option<Law> {
+    pub fn with(&self, part: LawPart) -> Option<Law> {
         let fits = self.parts.iter().all(|p| p.goes_with(part));
         fits.then(|| Law::new(self.shape, &[&self.parts[..], &[part]].concat()))
     }
@@ -125,19 +125,19 @@ impl Law {
     /// Whether a fit stands for tissue that stiffens, from a toe that begins no earlier than the push.
     fn stiffens(&self, q: &[f64], b: &[f64], touch_mm: f64) -> bool {
         let (toe, end) = match self.shape {
-            Shape::SoftKnee | Shape::BentCable | Shape::StiffeningEnd => (b[1], b[1] + b[2]),
-            Shape::ThreeLines | Shape::BentToe => (b[1], b[1] + b[2] + b[3]),
-            Shape::Line | Shape::ExponentialToe | Shape::PowerToe | Shape::Exponential | Shape::Power => (0.0, b[1]),
+            CurveShape::SoftKnee | CurveShape::BentCable | CurveShape::StiffeningEnd => (b[1], b[1] + b[2]),
+            CurveShape::ThreeLines | CurveShape::BentToe => (b[1], b[1] + b[2] + b[3]),
+            CurveShape::Line | CurveShape::ExponentialToe | CurveShape::PowerToe | CurveShape::Exponential | CurveShape::Power => (0.0, b[1]),
         };
         let bend_begins = match self.shape {
-            Shape::SoftKnee | Shape::StiffeningEnd => q[0] - 2.0 * q[1].exp(),
-            Shape::BentCable => q[0] - q[1].exp(),
+            CurveShape::SoftKnee | CurveShape::StiffeningEnd => q[0] - 2.0 * q[1].exp(),
+            CurveShape::BentCable => q[0] - q[1].exp(),
             _ => touch_mm,
         };
         end > 0.0 && end > toe && toe > -LITTLE_TOE * end && bend_begins >= touch_mm
     }
 
-    /// Fits the law: the three best of the starts improved.
+    /// Fits the law: the two best of the starts improved.
     pub fn fit(&self, press: &Press, starts: Vec<Vec<f64>>) -> Option<LawFit> {
         let bounds = self.bounds(press);
         let mut at: Vec<Iterate> = starts
@@ -145,7 +145,7 @@ impl Law {
             .filter_map(|q| Iterate::at(self, press, kept_within(q, &bounds)))
             .collect();
         at.sort_by(|a, b| a.rss.total_cmp(&b.rss));
-        at.truncate(3);
+        at.truncate(2);
         at.into_iter()
             .filter_map(|start| improve(self, press, &bounds, start))
             .filter(|i| self.stiffens(&i.q, &i.b, press.touch_mm))

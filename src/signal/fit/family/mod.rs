@@ -11,15 +11,13 @@ mod press;
 mod reading;
 mod shape;
 
-pub use law::Law;
-pub use part::Part;
 pub use press::Press;
 pub use reading::{DAMPING, END_FEEL, ONSET, ONSET_FORCE, RESULTS, TAKE_UP};
-pub use shape::Shape;
 
 use super::super::noise::FilteredNoise;
 use crate::stats::sums::dot;
-use law::LawFit;
+use crate::trace::{CurveShape, LawPart, LawShare};
+use law::{Law, LawFit};
 use mixture::{Component, interval_95};
 use reading::{Read, read};
 use std::collections::BTreeMap;
@@ -30,6 +28,10 @@ const AGAINST_PART: f64 = 25.0;
 const AGAINST_SHAPE: f64 = 4.0;
 /// Parts that one law may have.
 const MOST_PARTS: usize = 2;
+/// Laws that weigh less than this share of the best are not read.
+const LEAST_WEIGHT: f64 = 1e-3;
+/// No further part is tried when the residual's variance is that of noise but for this many standard deviations.
+const EXPLAINED_SDS: f64 = 2.0;
 /// Lags of the residual's correlation that coarsen.
 const LAGS: usize = 40;
 /// An onset nearer than this share of the range to either end of the press is none.
@@ -37,23 +39,13 @@ const EDGE_SHARE: f64 = 0.03;
 /// Nor is one less certain than this, in mm.
 const USELESS_MM: f64 = 3.0;
 
-/// What one law says.
-#[derive(Debug, Clone)]
-pub struct Member {
-    pub law: Law,
-    /// By whose definition the onset was read.
-    pub by: Shape,
-    pub weight: f64,
-    pub onset_mm: f64,
-}
-
 /// What the family says.
 #[derive(Debug, Clone)]
 pub struct Averaged {
     /// Middle and standard uncertainty of each result.
     pub results: [[f64; 2]; RESULTS],
     /// The law that weighs most first.
-    pub members: Vec<Member>,
+    pub laws: Vec<LawShare>,
     /// What the winner says, and what noise alone gives it.
     pub winner: [Read; RESULTS],
     /// Residual of the winner at `Press::kept`, in N.
@@ -65,7 +57,6 @@ pub struct Averaged {
     /// Where the winner has no force at rest, and its damping there.
     pub unloaded_mm: f64,
     pub first_damping: f64,
-    pub b: Vec<f64>,
 }
 
 /// Fits the family and averages it. `None` when no law gives an onset within the press.
@@ -80,17 +71,17 @@ pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<
     let best = pool.values().min_by(|a, b| score(a, 1.0).total_cmp(&score(b, 1.0)))?;
     // Residuals that hang together are worth fewer independent samples.
     let share = (white_share(&best.residual) / press.independent_share()).min(1.0);
-    let mut read_by: Vec<(f64, Shape, &LawFit, [Read; RESULTS])> = Vec::new();
+    let mut read_by: Vec<(f64, CurveShape, &LawFit, [Read; RESULTS])> = Vec::new();
     let least = pool.values().map(|f| score(f, share)).fold(f64::INFINITY, f64::min);
     for fit in pool.values() {
-        let definitions: &[Shape] = match fit.law.shape {
-            Shape::Line | Shape::Exponential | Shape::Power => &[],
+        let definitions: &[CurveShape] = match fit.law.shape {
+            CurveShape::Line | CurveShape::Exponential | CurveShape::Power => &[],
             // Which of three lines are the toe is for no law to say.
-            Shape::ThreeLines => &[Shape::ThreeLines, Shape::BentToe],
+            CurveShape::ThreeLines => &[CurveShape::ThreeLines, CurveShape::BentToe],
             ref own => std::slice::from_ref(own),
         };
         let weight = (-0.5 * (score(fit, share) - least)).exp();
-        if weight < 1e-5 {
+        if weight < LEAST_WEIGHT {
             continue;
         }
         for by in definitions {
@@ -135,12 +126,11 @@ pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<
         parameters: fit.parameters(),
         unloaded_mm: fit.law.shape.unloaded_mm(&fit.b, &fit.q, press.touch_mm),
         first_damping: fit.b[1 + fit.law.shape.elastic_columns()],
-        b: fit.b.clone(),
-        members: read_by
+        laws: read_by
             .iter()
-            .map(|(w, by, fit, read)| Member {
-                law: fit.law.clone(),
-                by: *by,
+            .map(|(w, by, fit, read)| LawShare {
+                shape: *by,
+                parts: fit.law.parts.clone(),
                 weight: w / total,
                 onset_mm: read[ONSET].value,
             })
@@ -158,12 +148,12 @@ fn doubt_of_memory(
     noise: &FilteredNoise,
     x_noise_mm: f64,
 ) -> f64 {
-    let other = |p: &Part| match p {
-        Part::Relaxation => Some(Part::TwoTimes),
-        Part::TwoTimes => Some(Part::Relaxation),
+    let other = |p: &LawPart| match p {
+        LawPart::Relaxation => Some(LawPart::TwoTimes),
+        LawPart::TwoTimes => Some(LawPart::Relaxation),
         _ => None,
     };
-    let swapped: Vec<Part> = winner.law.parts.iter().map(|p| other(p).unwrap_or(*p)).collect();
+    let swapped: Vec<LawPart> = winner.law.parts.iter().map(|p| other(p).unwrap_or(*p)).collect();
     let law = Law::new(winner.law.shape, &swapped);
     if law == winner.law {
         return 0.0;
@@ -194,26 +184,32 @@ fn within(press: &Press, read: &[Read; RESULTS]) -> bool {
     press.touch_mm + edge < onset && onset < press.top_mm - edge && read[ONSET].by_noise < USELESS_MM
 }
 
-/// The laws that are fitted: every shape alone; the best two with each part; the best with a second; every shape with the
-/// best's parts.
+/// The laws that are fitted: every shape alone; then, until one leaves no more than noise, the best two with each part and the
+/// best with a second; and every shape with the best's parts.
 fn pool(press: &Press) -> BTreeMap<Law, LawFit> {
     let mut fits = Pool { press, fits: BTreeMap::new() };
-    for shape in Shape::WITH_ONSET {
+    for shape in CurveShape::WITH_ONSET {
         let law = Law::new(shape, &[]);
         let starts = law.starts_beside(press, &[]);
         fits.add(law, starts);
     }
-    for base in fits.ranked().into_iter().take(2) {
-        fits.add_parts(&base);
+    if !fits.explained() {
+        for base in fits.ranked().into_iter().take(2) {
+            fits.add_parts(&base);
+        }
     }
-    for _ in 1..MOST_PARTS + 1 {
+    while !fits.explained() {
+        let before = fits.fits.len();
         match fits.ranked().into_iter().next() {
             Some(best) if best.law.parts.len() < MOST_PARTS => fits.add_parts(&best),
             _ => break,
         }
+        if fits.fits.len() == before {
+            break;
+        }
     }
     if let Some(best) = fits.ranked().into_iter().next() {
-        for shape in Shape::WITH_ONSET {
+        for shape in CurveShape::WITH_ONSET {
             let law = Law::new(shape, &best.law.parts);
             let starts = law.starts_beside(press, &best.q[best.law.shape.searched()..]);
             fits.add(law, starts);
@@ -237,11 +233,18 @@ impl Pool<'_> {
     }
 
     fn add_parts(&mut self, base: &LawFit) {
-        for part in Part::ALL {
+        for part in LawPart::ALL {
             if let Some(law) = base.law.with(part) {
                 self.add(law, warm(base, part, self.press));
             }
         }
+    }
+
+    /// Whether the best leaves no more than noise.
+    fn explained(&self) -> bool {
+        let least = self.fits.values().map(|f| f.rss).fold(f64::INFINITY, f64::min);
+        let noise = self.press.kept.len() as f64 * self.press.sd_n.powi(2);
+        least <= noise * (1.0 + EXPLAINED_SDS * (2.0 / self.press.independent()).sqrt())
     }
 
     /// The best first.
@@ -255,9 +258,9 @@ impl Pool<'_> {
 }
 
 /// Where a law with one part more may begin: what was found without it.
-fn warm(base: &LawFit, part: Part, press: &Press) -> Vec<Vec<f64>> {
+fn warm(base: &LawFit, part: LawPart, press: &Press) -> Vec<Vec<f64>> {
     let with = |start: Vec<f64>| {
-        let mut own: Vec<(Part, &[f64])> = base.law.parts.iter().copied().zip(base.law.searched_by_part(&base.q)).collect();
+        let mut own: Vec<(LawPart, &[f64])> = base.law.parts.iter().copied().zip(base.law.searched_by_part(&base.q)).collect();
         own.push((part, &start));
         own.sort_by_key(|(p, _)| *p);
         let mut q = base.q[..base.law.shape.searched()].to_vec();
@@ -269,7 +272,7 @@ fn warm(base: &LawFit, part: Part, press: &Press) -> Vec<Vec<f64>> {
 
 /// Least sum of squares of the laws without an onset, with the winner's parts.
 fn without_onset(press: &Press, winner: &LawFit) -> f64 {
-    [Shape::Line, Shape::Exponential, Shape::Power]
+    [CurveShape::Line, CurveShape::Exponential, CurveShape::Power]
         .into_iter()
         .filter_map(|shape| {
             let law = Law::new(shape, &winner.law.parts);

@@ -2,27 +2,7 @@
 
 use super::super::law::memory;
 use super::press::Press;
-
-/// A part that a law may have.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Part {
-    /// One Maxwell element: q = (ln τ).
-    Relaxation,
-    /// Two Maxwell elements: q = (ln τ₁, ln τ₂).
-    TwoTimes,
-    /// Friction that turns over some travel (Dahl 1976, AIAA J 14:1675-1682): q = (ln travel).
-    Friction,
-    /// Damping that grows with depth.
-    DeepeningDamping,
-    /// Every spring leaves the tissue softer or stiffer: q = (share a spring).
-    SofteningSprings,
-    /// After the first spring the tissue is stiffer by a share, and a force stands beside it: q = (share, when in s).
-    Tightening,
-    /// The contact slides on the skin once, over a tenth of a second: q = (mm, when in s).
-    Slip,
-    /// The trunk rises and falls under the hand: q = (mm of sine, of cosine, rad/s).
-    Sway,
-}
+use crate::trace::LawPart;
 
 /// Muscle tightens within this time.
 const TIGHTENED_S: f64 = 0.3;
@@ -33,32 +13,35 @@ const SLIP_EVERY_S: f64 = 0.25;
 /// The hand follows the trunk fully from this depth on.
 const FOLLOWED_MM: f64 = 1.0;
 
-impl Part {
+/// What is searched (`q` below): of relaxation (ln τ), of two times (ln τ₁, ln τ₂), of friction (ln travel in mm; Dahl 1976, AIAA
+/// J 14:1675-1682), of softening (share a spring), of tightening (share, when in s), of a slip (mm, when in s), of a swaying
+/// trunk (mm of sine, of cosine, rad/s).
+impl LawPart {
     /// Every one.
-    pub const ALL: [Part; 8] = [
-        Part::Relaxation,
-        Part::TwoTimes,
-        Part::Friction,
-        Part::DeepeningDamping,
-        Part::SofteningSprings,
-        Part::Tightening,
-        Part::Slip,
-        Part::Sway,
+    pub const ALL: [LawPart; 8] = [
+        LawPart::Relaxation,
+        LawPart::TwoTimes,
+        LawPart::Friction,
+        LawPart::DeepeningDamping,
+        LawPart::SofteningSprings,
+        LawPart::Tightening,
+        LawPart::Slip,
+        LawPart::Sway,
     ];
 
     /// Whether a law may have both.
-    pub fn goes_with(self, other: Part) -> bool {
-        let times = |p| matches!(p, Part::Relaxation | Part::TwoTimes);
+    pub fn goes_with(self, other: LawPart) -> bool {
+        let times = |p| matches!(p, LawPart::Relaxation | LawPart::TwoTimes);
         self != other && !(times(self) && times(other))
     }
 
     /// How many numbers are searched.
     pub fn searched(self) -> usize {
         match self {
-            Part::Relaxation | Part::Friction | Part::SofteningSprings => 1,
-            Part::TwoTimes | Part::Slip | Part::Tightening => 2,
-            Part::Sway => 3,
-            Part::DeepeningDamping => 0,
+            LawPart::Relaxation | LawPart::Friction | LawPart::SofteningSprings => 1,
+            LawPart::TwoTimes | LawPart::Slip | LawPart::Tightening => 2,
+            LawPart::Sway => 3,
+            LawPart::DeepeningDamping => 0,
         }
     }
 
@@ -66,29 +49,29 @@ impl Part {
     pub fn bounds(self, press: &Press) -> Vec<[f64; 2]> {
         let ln = |low: f64, high: f64| [low.ln(), high.ln()];
         match self {
-            Part::Relaxation => vec![ln(0.02, 10.0)],
-            Part::TwoTimes => vec![ln(0.02, 0.6), ln(0.4, 15.0)],
-            Part::Friction => vec![ln(0.08, 1.5)],
-            Part::SofteningSprings => vec![[-0.2, 0.2]],
-            Part::Tightening => vec![[-0.5, 1.0], [0.0, press.last_s()]],
-            Part::Slip => vec![[-4.0, 4.0], [0.0, press.last_s()]],
-            Part::Sway => vec![[-2.0, 2.0], [-2.0, 2.0], [0.6, 4.0]],
-            Part::DeepeningDamping => Vec::new(),
+            LawPart::Relaxation => vec![ln(0.02, 10.0)],
+            LawPart::TwoTimes => vec![ln(0.02, 0.6), ln(0.4, 15.0)],
+            LawPart::Friction => vec![ln(0.08, 1.5)],
+            LawPart::SofteningSprings => vec![[-0.2, 0.2]],
+            LawPart::Tightening => vec![[-0.5, 1.0], [0.0, press.last_s()]],
+            LawPart::Slip => vec![[-4.0, 4.0], [0.0, press.last_s()]],
+            LawPart::Sway => vec![[-2.0, 2.0], [-2.0, 2.0], [0.6, 4.0]],
+            LawPart::DeepeningDamping => Vec::new(),
         }
     }
 
     /// Where searches begin.
     pub fn starts(self, press: &Press) -> Vec<Vec<f64>> {
         match self {
-            Part::Relaxation | Part::Friction => vec![vec![0.3_f64.ln()]],
-            Part::TwoTimes => vec![vec![0.1_f64.ln(), 1.5_f64.ln()]],
-            Part::SofteningSprings => vec![vec![0.0]],
-            Part::Tightening => vec![vec![0.0, press.first_spring_done_s]],
-            Part::DeepeningDamping => vec![Vec::new()],
-            Part::Slip => (1..(press.last_s() / SLIP_EVERY_S) as u32)
+            LawPart::Relaxation | LawPart::Friction => vec![vec![0.3_f64.ln()]],
+            LawPart::TwoTimes => vec![vec![0.1_f64.ln(), 1.5_f64.ln()]],
+            LawPart::SofteningSprings => vec![vec![0.0]],
+            LawPart::Tightening => vec![vec![0.0, press.first_spring_done_s]],
+            LawPart::DeepeningDamping => vec![Vec::new()],
+            LawPart::Slip => (1..(press.last_s() / SLIP_EVERY_S) as u32)
                 .map(|k| vec![0.7, SLIP_EVERY_S * f64::from(k)])
                 .collect(),
-            Part::Sway => [0.9, 1.3, 1.8, 2.5]
+            LawPart::Sway => [0.9, 1.3, 1.8, 2.5]
                 .iter()
                 .flat_map(|w| [[0.3, 0.0], [0.0, 0.3], [-0.3, 0.0], [0.0, -0.3]].map(|[a, b]| vec![a, b, *w]))
                 .collect(),
@@ -100,11 +83,11 @@ impl Part {
         let rate = press.series.rate_hz;
         let x = &press.series.displacement_mm;
         match self {
-            Part::Slip => {
+            LawPart::Slip => {
                 let slid = |i: usize| q[0] * ((i as f64 / rate - q[1]) / SLIP_S).clamp(0.0, 1.0);
                 Some((0..x.len()).map(slid).collect())
             }
-            Part::Sway => {
+            LawPart::Sway => {
                 let moved = |(i, x): (usize, &f64)| {
                     let turn = q[2] * i as f64 / rate;
                     let followed = ((x - press.touch_mm) / FOLLOWED_MM).clamp(0.0, 1.0);
@@ -120,30 +103,30 @@ impl Part {
     pub fn columns(self, q: &[f64], elastic: &[&[f64]], press: &Press) -> Vec<Vec<f64>> {
         let rate = press.series.rate_hz;
         match self {
-            Part::Relaxation | Part::TwoTimes => q
+            LawPart::Relaxation | LawPart::TwoTimes => q
                 .iter()
                 .flat_map(|ln_time| {
                     let time_s = ln_time.exp();
                     elastic.iter().take(2).map(move |e| memory(e, rate, time_s))
                 })
                 .collect(),
-            Part::Friction => {
+            LawPart::Friction => {
                 let turned = turned(&press.series.displacement_mm, q[0].exp());
                 vec![press.series.low_pass.apply(&turned)]
             }
-            Part::DeepeningDamping => vec![press.deep.clone()],
-            Part::SofteningSprings | Part::Slip | Part::Sway => Vec::new(),
-            Part::Tightening => vec![tightened(q, press)],
+            LawPart::DeepeningDamping => vec![press.deep.clone()],
+            LawPart::SofteningSprings | LawPart::Slip | LawPart::Sway => Vec::new(),
+            LawPart::Tightening => vec![tightened(q, press)],
         }
     }
 
     /// How many columns it has beside so many elastic ones.
     pub fn columns_beside(self, elastic: usize) -> usize {
         match self {
-            Part::Relaxation => elastic.min(2),
-            Part::TwoTimes => 2 * elastic.min(2),
-            Part::Friction | Part::DeepeningDamping | Part::Tightening => 1,
-            Part::SofteningSprings | Part::Slip | Part::Sway => 0,
+            LawPart::Relaxation => elastic.min(2),
+            LawPart::TwoTimes => 2 * elastic.min(2),
+            LawPart::Friction | LawPart::DeepeningDamping | LawPart::Tightening => 1,
+            LawPart::SofteningSprings | LawPart::Slip | LawPart::Sway => 0,
         }
     }
 
@@ -151,8 +134,8 @@ impl Part {
     pub fn factor(self, q: &[f64], press: &Press) -> Option<Vec<f64>> {
         let by = |over: &[f64]| Some(over.iter().map(|o| 1.0 + q[0] * o).collect());
         match self {
-            Part::SofteningSprings => by(&press.done),
-            Part::Tightening => by(&tightened(q, press)),
+            LawPart::SofteningSprings => by(&press.done),
+            LawPart::Tightening => by(&tightened(q, press)),
             _ => None,
         }
     }
@@ -160,8 +143,8 @@ impl Part {
     /// The mean of that factor over the springs.
     pub fn mean_factor(self, q: &[f64], press: &Press) -> f64 {
         match self {
-            Part::SofteningSprings => 1.0 + q[0] * press.mean_done,
-            Part::Tightening => 1.0 + q[0] * press.mean_loading(&tightened(q, press)),
+            LawPart::SofteningSprings => 1.0 + q[0] * press.mean_done,
+            LawPart::Tightening => 1.0 + q[0] * press.mean_loading(&tightened(q, press)),
             _ => 1.0,
         }
     }

@@ -4,10 +4,10 @@ use super::super::super::noise::FilteredNoise;
 use super::super::first_passage;
 use super::super::project::solve_scaled;
 use super::law::{LawColumns, LawFit, derivatives, gram};
-use super::part::Part;
 use super::press::Press;
-use super::shape::{Asymptotes, Shape};
+use super::shape::Asymptotes;
 use crate::stats::sums::dot;
+use crate::trace::{CurveShape, LawPart};
 use nalgebra::DMatrix;
 
 /// Residual memory allowed for, in s (Newey & West 1987, Econometrica 55:703-708).
@@ -40,7 +40,7 @@ impl Read {
 }
 
 /// Results of a law read by a shape's definition; `None` where it has no onset or the system cannot be solved.
-pub fn read(fit: &LawFit, by: Shape, press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<[Read; RESULTS]> {
+pub fn read(fit: &LawFit, by: CurveShape, press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<[Read; RESULTS]> {
     let columns = fit.law.columns(&fit.q, press);
     let values = results(fit, by, press, &columns, &fit.b, &fit.q)?;
     let mut jacobian: Vec<Vec<f64>> = columns.all.iter().map(|c| press.weighted(c)).collect();
@@ -83,7 +83,7 @@ pub fn read(fit: &LawFit, by: Shape, press: &Press, noise: &FilteredNoise, x_noi
 
 fn results(
     fit: &LawFit,
-    by: Shape,
+    by: CurveShape,
     press: &Press,
     columns: &LawColumns,
     b: &[f64],
@@ -109,7 +109,7 @@ fn results(
             force += b * there(column);
         }
         end *= part.mean_factor(own_q, press);
-        if *part == Part::DeepeningDamping {
+        if *part == LawPart::DeepeningDamping {
             damping += coefficients[0] * (onset_mm - press.touch_mm);
         }
         from += own;

@@ -3,31 +3,7 @@
 use super::super::law::softplus;
 use super::super::soft::softplus_and_slope;
 use crate::stats::line::line;
-
-/// A shape of the resting curve. `q` below are its searched numbers, in mm or ln mm.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Shape {
-    /// Two slopes joined by a softened knee: q = (xk, ln w).
-    SoftKnee,
-    /// Two slopes joined by a parabola: q = (xk, ln half-width).
-    BentCable,
-    /// A softened knee whose end region goes on stiffening: q as the soft knee's.
-    StiffeningEnd,
-    /// An exponential, then its tangent: q = (toe's end, ln rate).
-    ExponentialToe,
-    /// A power, then its tangent: q = (toe's end, ln(power − 1), where it begins).
-    PowerToe,
-    /// Three slopes, of which the first is the toe: q = (first bend, ln distance to the second).
-    ThreeLines,
-    /// The same with the first two as the toe: only the onset is another.
-    BentToe,
-    /// One slope: no knee.
-    Line,
-    /// An exponential to the end: no knee; q = (ln rate).
-    Exponential,
-    /// A power to the end: no knee; q = (ln(power − 1), where it begins).
-    Power,
-}
+use crate::trace::CurveShape;
 
 /// Width of the bends of three lines.
 const SHARP_MM: f64 = 0.05;
@@ -57,33 +33,36 @@ impl Reach {
     }
 }
 
-impl Shape {
+/// What is searched (`q` below), in mm or ln mm: of a soft knee (xk, ln w), so too where the end stiffens; of a bent cable (xk,
+/// ln half-width); of an exponential toe (its end, ln rate); of a power toe (its end, ln(power − 1), where it begins); of three
+/// lines (the first bend, ln distance to the second); of an exponential (ln rate); of a power (ln(power − 1), where it begins).
+impl CurveShape {
     /// Those that have an onset.
-    pub const WITH_ONSET: [Shape; 6] = [
-        Shape::SoftKnee,
-        Shape::BentCable,
-        Shape::StiffeningEnd,
-        Shape::ExponentialToe,
-        Shape::PowerToe,
-        Shape::ThreeLines,
+    pub const WITH_ONSET: [CurveShape; 6] = [
+        CurveShape::SoftKnee,
+        CurveShape::BentCable,
+        CurveShape::StiffeningEnd,
+        CurveShape::ExponentialToe,
+        CurveShape::PowerToe,
+        CurveShape::ThreeLines,
     ];
 
     /// Two slopes and one bend: what the law of the plain fit says.
     pub fn is_plain(self) -> bool {
-        matches!(self, Shape::SoftKnee | Shape::BentCable)
+        matches!(self, CurveShape::SoftKnee | CurveShape::BentCable)
     }
 
     /// Whether the toe's line is one of least squares.
     pub fn has_curved_toe(self) -> bool {
-        matches!(self, Shape::ExponentialToe | Shape::PowerToe | Shape::BentToe)
+        matches!(self, CurveShape::ExponentialToe | CurveShape::PowerToe | CurveShape::BentToe)
     }
 
     /// How many numbers are searched.
     pub fn searched(self) -> usize {
         match self {
-            Shape::Line => 0,
-            Shape::Exponential => 1,
-            Shape::PowerToe => 3,
+            CurveShape::Line => 0,
+            CurveShape::Exponential => 1,
+            CurveShape::PowerToe => 3,
             _ => 2,
         }
     }
@@ -92,21 +71,21 @@ impl Shape {
     pub fn has_line(self) -> bool {
         matches!(
             self,
-            Shape::SoftKnee | Shape::BentCable | Shape::StiffeningEnd | Shape::ThreeLines | Shape::BentToe | Shape::Line
+            CurveShape::SoftKnee | CurveShape::BentCable | CurveShape::StiffeningEnd | CurveShape::ThreeLines | CurveShape::BentToe | CurveShape::Line
         )
     }
 
     /// Columns beside the constant and displacement, before the low pass.
     pub fn curved(self, q: &[f64], x: &[f64]) -> Vec<Vec<f64>> {
         match self {
-            Shape::Line => Vec::new(),
-            Shape::SoftKnee => vec![softened(q[0], q[1].exp(), x)],
-            Shape::StiffeningEnd => {
+            CurveShape::Line => Vec::new(),
+            CurveShape::SoftKnee => vec![softened(q[0], q[1].exp(), x)],
+            CurveShape::StiffeningEnd => {
                 let s = softened(q[0], q[1].exp(), x);
                 let square = s.iter().map(|s| 0.5 * s * s).collect();
                 vec![s, square]
             }
-            Shape::BentCable => {
+            CurveShape::BentCable => {
                 let (xk, half) = (q[0], q[1].exp());
                 let bent = |x: &f64| match x - xk {
                     d if d < -half => 0.0,
@@ -115,7 +94,7 @@ impl Shape {
                 };
                 vec![x.iter().map(bent).collect()]
             }
-            Shape::ExponentialToe => {
+            CurveShape::ExponentialToe => {
                 let (end, rate) = (q[0], q[1].exp());
                 let toe = |x: &f64| {
                     let d = x - end;
@@ -123,28 +102,28 @@ impl Shape {
                 };
                 vec![x.iter().map(toe).collect()]
             }
-            Shape::Exponential => {
+            CurveShape::Exponential => {
                 let rate = q[0].exp();
                 vec![x.iter().map(|x| (rate * (x - MIDDLE_MM)).exp_m1() / rate).collect()]
             }
-            Shape::Power => {
+            CurveShape::Power => {
                 let (power, begin) = (1.0 + q[0].exp(), q[1]);
-                vec![x.iter().map(|x| (x - begin).max(0.0).powf(power)).collect()]
+                vec![x.iter().map(|x| (power * (x - begin).max(0.0).ln()).exp()).collect()]
             }
-            Shape::PowerToe => {
+            CurveShape::PowerToe => {
                 let (end, power, begin) = (q[0], 1.0 + q[1].exp(), q[2]);
                 let length = (end - begin).max(0.1);
                 let toe = |x: &f64| {
                     let share = ((x - begin) / length).max(0.0);
                     if share < 1.0 {
-                        length / power * (share.powf(power) - 1.0)
+                        length / power * ((power * share.ln()).exp() - 1.0)
                     } else {
                         x - end
                     }
                 };
                 vec![x.iter().map(toe).collect()]
             }
-            Shape::ThreeLines | Shape::BentToe => vec![
+            CurveShape::ThreeLines | CurveShape::BentToe => vec![
                 softened(q[0], SHARP_MM, x),
                 softened(q[0] + q[1].exp(), SHARP_MM, x),
             ],
@@ -157,15 +136,15 @@ impl Shape {
         let (touch, top) = (reach.touch_mm, reach.top_mm);
         let onset = [touch, top];
         match self {
-            Shape::Line => Vec::new(),
-            Shape::Exponential => vec![ln(0.01, 3.0)],
-            Shape::Power => vec![ln(0.1, 4.0), [touch - 3.0, touch + 0.5]],
-            Shape::SoftKnee => vec![onset, ln(0.01, 4.0)],
-            Shape::StiffeningEnd => vec![onset, ln(0.01, 1.0)],
-            Shape::BentCable => vec![onset, ln(0.02, 4.0)],
-            Shape::ExponentialToe => vec![[reach.at(0.05), top], ln(0.03, 3.0)],
-            Shape::PowerToe => vec![[reach.at(0.1), top], ln(0.1, 4.0), [touch - 3.0, touch + 0.5]],
-            Shape::ThreeLines | Shape::BentToe => vec![onset, ln(0.5, 6.0)],
+            CurveShape::Line => Vec::new(),
+            CurveShape::Exponential => vec![ln(0.01, 3.0)],
+            CurveShape::Power => vec![ln(0.1, 4.0), [touch - 3.0, touch + 0.5]],
+            CurveShape::SoftKnee => vec![onset, ln(0.01, 4.0)],
+            CurveShape::StiffeningEnd => vec![onset, ln(0.01, 1.0)],
+            CurveShape::BentCable => vec![onset, ln(0.02, 4.0)],
+            CurveShape::ExponentialToe => vec![[reach.at(0.05), top], ln(0.03, 3.0)],
+            CurveShape::PowerToe => vec![[reach.at(0.1), top], ln(0.1, 4.0), [touch - 3.0, touch + 0.5]],
+            CurveShape::ThreeLines | CurveShape::BentToe => vec![onset, ln(0.5, 6.0)],
         }
     }
 
@@ -176,15 +155,15 @@ impl Shape {
             shares.iter().map(start).collect()
         };
         match self {
-            Shape::Line => vec![Vec::new()],
-            Shape::Exponential => vec![vec![0.3_f64.ln()]],
-            Shape::Power => vec![vec![0.0, reach.touch_mm - 0.3]],
-            Shape::SoftKnee => at(&[0.35, 0.5, 0.65, 0.8], &[0.3_f64.ln()]),
-            Shape::StiffeningEnd => at(&[0.4, 0.55, 0.7, 0.8], &[0.15_f64.ln()]),
-            Shape::BentCable => at(&[0.35, 0.5, 0.65, 0.8], &[0.6_f64.ln()]),
-            Shape::ExponentialToe => at(&[0.5, 0.7, 0.85], &[0.4_f64.ln()]),
-            Shape::PowerToe => at(&[0.5, 0.7, 0.85], &[0.0, reach.touch_mm - 0.3]),
-            Shape::ThreeLines | Shape::BentToe => [(0.3, 2.0_f64), (0.45, 2.5), (0.65, 1.0)]
+            CurveShape::Line => vec![Vec::new()],
+            CurveShape::Exponential => vec![vec![0.3_f64.ln()]],
+            CurveShape::Power => vec![vec![0.0, reach.touch_mm - 0.3]],
+            CurveShape::SoftKnee => at(&[0.35, 0.5, 0.65, 0.8], &[0.3_f64.ln()]),
+            CurveShape::StiffeningEnd => at(&[0.4, 0.55, 0.7, 0.8], &[0.15_f64.ln()]),
+            CurveShape::BentCable => at(&[0.35, 0.5, 0.65, 0.8], &[0.6_f64.ln()]),
+            CurveShape::ExponentialToe => at(&[0.5, 0.7, 0.85], &[0.4_f64.ln()]),
+            CurveShape::PowerToe => at(&[0.5, 0.7, 0.85], &[0.0, reach.touch_mm - 0.3]),
+            CurveShape::ThreeLines | CurveShape::BentToe => [(0.3, 2.0_f64), (0.45, 2.5), (0.65, 1.0)]
                 .map(|(share, apart)| vec![reach.at(share), apart.ln()])
                 .to_vec(),
         }
@@ -198,17 +177,17 @@ impl Shape {
             Some(Asymptotes { onset_mm, toe_n_per_mm, end_n_per_mm })
         };
         match self {
-            Shape::Line | Shape::Exponential | Shape::Power => None,
-            Shape::SoftKnee | Shape::BentCable | Shape::StiffeningEnd => found(q[0], b[1], b[1] + b[2]),
-            Shape::ThreeLines => {
+            CurveShape::Line | CurveShape::Exponential | CurveShape::Power => None,
+            CurveShape::SoftKnee | CurveShape::BentCable | CurveShape::StiffeningEnd => found(q[0], b[1], b[1] + b[2]),
+            CurveShape::ThreeLines => {
                 let (first, second) = (q[0], q[0] + q[1].exp());
                 let (k1, k2, k3) = (b[1], b[1] + b[2], b[1] + b[2] + b[3]);
                 found(((k2 - k1) * first + (k3 - k2) * second) / (k3 - k1), k1, k3)
             }
-            Shape::BentToe | Shape::ExponentialToe | Shape::PowerToe => {
+            CurveShape::BentToe | CurveShape::ExponentialToe | CurveShape::PowerToe => {
                 let force = |x: &[f64]| self.at_rest(b, q, x, touch_mm);
-                let end_mm = if self == Shape::BentToe { q[0] + q[1].exp() } else { q[0] };
-                let begin = if self == Shape::PowerToe {
+                let end_mm = if self == CurveShape::BentToe { q[0] + q[1].exp() } else { q[0] };
+                let begin = if self == CurveShape::PowerToe {
                     q[2]
                 } else {
                     unloaded(&force, touch_mm, end_mm)
@@ -229,8 +208,8 @@ impl Shape {
     /// How many elastic columns it has.
     pub fn elastic_columns(self) -> usize {
         match self {
-            Shape::ThreeLines | Shape::BentToe | Shape::StiffeningEnd => 3,
-            Shape::SoftKnee | Shape::BentCable => 2,
+            CurveShape::ThreeLines | CurveShape::BentToe | CurveShape::StiffeningEnd => 3,
+            CurveShape::SoftKnee | CurveShape::BentCable => 2,
             _ => 1,
         }
     }
@@ -238,8 +217,8 @@ impl Shape {
     /// Where the toe has no force at rest.
     pub fn unloaded_mm(self, b: &[f64], q: &[f64], touch_mm: f64) -> f64 {
         match self {
-            Shape::PowerToe => q[2],
-            Shape::ExponentialToe => unloaded(&|x: &[f64]| self.at_rest(b, q, x, touch_mm), touch_mm, q[0]),
+            CurveShape::PowerToe => q[2],
+            CurveShape::ExponentialToe => unloaded(&|x: &[f64]| self.at_rest(b, q, x, touch_mm), touch_mm, q[0]),
             _ => touch_mm - b[0] / b[1],
         }
     }
