@@ -10,7 +10,7 @@ use crate::results::{ExclusionCause, Results, spring_exclusions};
 use crate::study::inputs::Study;
 use crate::study::opened;
 use crate::study::plan::Plan;
-use crate::technique::{PlanCoverage, PlanStep, technique_findings};
+use crate::technique::{PlanCoverage, PlanStep, RuleInput, findings_of};
 use crate::terms::SessionKey;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -32,7 +32,9 @@ pub fn aggregate(job: &Job, given: usize, mut outcomes: Vec<RecordingOutcome>, k
     good_practice(study, &outcomes, &mut results);
     leave_out_copies(&mut outcomes);
     let plans = plans(job, &outcomes, &mut results.problems);
+    let mut untold = Vec::new();
     for outcome in outcomes {
+        untold.extend(outcome.untold);
         results.tests.extend(outcome.tests);
         results.mats.extend(outcome.mats);
         results.problems.extend(outcome.problems);
@@ -59,7 +61,12 @@ pub fn aggregate(job: &Job, given: usize, mut outcomes: Vec<RecordingOutcome>, k
         .into_iter()
         .map(|(scan, plan)| coverage(scan, &plan))
         .collect();
-    results.technique = technique_findings(&results.tests, &coverage, &results.settings);
+    results.technique = findings_of(&RuleInput {
+        tests: &results.tests,
+        plans: &coverage,
+        untold: &untold,
+        settings: &results.settings,
+    });
     results.reference = reference::reference(study, &results.tests);
     results.plans = coverage;
     results.comparisons = comparison.comparisons;
@@ -106,6 +113,7 @@ fn leave_out_copies(outcomes: &mut [RecordingOutcome]) {
         if same_place {
             copy.tests.clear();
             copy.mats.clear();
+            copy.untold.clear();
             copy.exclusions
                 .push(whole_file(&copy.input.file, ExclusionCause::Unusable(found)));
         }

@@ -131,7 +131,7 @@ impl Job {
                 &self.study.site,
                 &self.study.calibrations,
                 &self.study.sensors,
-                &self.study.gains,
+                (&self.study.gains, &self.study.import),
                 &self.study.default_plan,
                 &self.study.plans,
                 &self.plan,

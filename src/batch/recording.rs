@@ -4,13 +4,14 @@ use super::{Job, mats, naming, sums};
 use crate::error::{Error, Problem, Severity};
 use crate::fault::isolated;
 use crate::mat::MatTest;
+use crate::read::plausible::implausible_stiffness;
 use crate::read::recording::{RecordingSource, read_recording_bytes};
 use crate::read::{HashWriter, ReadTrace, parquet, sha256_hex};
 use crate::results::{Excluded, Exclusion, ExclusionCause, InputKind, InputRecord};
 use crate::signal::{find_tests, measure};
 use crate::study::inputs;
 use crate::study::sidecar::{Sidecar, any_error};
-use crate::technique::outside_tests;
+use crate::technique::{UntoldForce, untold_forces, untold_problems};
 use crate::trace::{About, ConditionedSignals, Curve, Test};
 use serde::{Deserialize, Serialize};
 use std::io::Read;
@@ -26,6 +27,8 @@ pub struct RecordingOutcome {
     pub plan: Option<String>,
     pub problems: Vec<Problem>,
     pub exclusions: Vec<Exclusion>,
+    /// Forces over a ceiling that no test holds.
+    pub untold: Vec<UntoldForce>,
     pub input: InputRecord,
     /// The sidecar beside it.
     pub sidecar: Option<InputRecord>,
@@ -42,6 +45,7 @@ impl RecordingOutcome {
             plan: None,
             problems: Vec::new(),
             exclusions: Vec::new(),
+            untold: Vec::new(),
             input,
             sidecar: None,
             name_in_sums: None,
@@ -211,7 +215,8 @@ impl Job {
                 // What was left out was pressed all the same.
                 if sidecar.known_weight_n.is_none() {
                     let hidden = self.study.hidden();
-                    problems.extend(outside_tests(&read.trace, &outcome.tests, &self.settings, hidden));
+                    outcome.untold = untold_forces(&read.trace, &outcome.tests, &self.settings);
+                    problems.extend(untold_problems(&outcome.untold, &self.settings, hidden));
                 }
             }
             Err(error) => {
@@ -270,6 +275,12 @@ impl Job {
         problems: &mut Vec<Problem>,
     ) {
         let recording = &read.trace.recording;
+        if let Some(inverted) = &read.inverted {
+            let cause = ExclusionCause::Unusable(inverted.found.clone());
+            outcome.exclusions.push(whole_file(recording, cause));
+            problems.push((**inverted).clone());
+            return;
+        }
         let named = naming::Naming::new(&read.trace, sidecar, &self.study, self.plan.as_ref());
         let named = match named {
             Ok(named) => named,
@@ -289,6 +300,7 @@ impl Job {
         });
         match measured {
             Ok((tests, short)) => {
+                let tests = self.plausible(recording, tests, outcome, problems);
                 outcome.plan = named.plan_used(&tests).or_else(|| sidecar.plan.clone());
                 outcome.tests = tests;
                 outcome
@@ -307,6 +319,32 @@ impl Job {
                 problems.push(problem);
             }
         }
+    }
+}
+
+impl Job {
+    /// The tests whose stiffness can be a spine's; the others are left out and named.
+    fn plausible(
+        &self,
+        recording: &str,
+        tests: Vec<Test>,
+        outcome: &mut RecordingOutcome,
+        problems: &mut Vec<Problem>,
+    ) -> Vec<Test> {
+        let limits = &self.settings.plausible;
+        let hidden = self.study.hidden();
+        let left_out = |test: &Test| implausible_stiffness(test, limits, hidden);
+        let mut kept = Vec::with_capacity(tests.len());
+        for test in tests {
+            let Some(problem) = left_out(&test) else {
+                kept.push(test);
+                continue;
+            };
+            let cause = ExclusionCause::Unusable(problem.found.clone());
+            outcome.exclusions.push(Exclusion::in_recording(Excluded::Test, recording, cause));
+            problems.push(problem);
+        }
+        kept
     }
 }
 

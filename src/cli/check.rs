@@ -1,5 +1,6 @@
 //! `check`: reads and validates, analyses nothing.
 
+use super::propose::{Proposed, propose};
 use super::{Outcome, progress};
 use crate::batch::{self, parallel_map};
 use crate::error::{Error, Problem, Severity};
@@ -27,7 +28,8 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 #[command(after_help = "Examples:
   tautpoint check autumn-term                a study: everything in its folder
   tautpoint check press.csv more/            files and folders
-  tautpoint check autumn-term --json         the same list for a program")]
+  tautpoint check autumn-term --json         the same list for a program
+  tautpoint check export.txt --propose       how another program's file is to be read, for you to read first")]
 pub struct CheckArgs {
     /// Recordings, folders of recordings, or a study's folder.
     #[arg(required = true, value_name = "PATH")]
@@ -35,6 +37,10 @@ pub struct CheckArgs {
     /// Prints one JSON object: {"problems": [...]}.
     #[arg(long)]
     pub json: bool,
+    /// Writes an import profile for recordings of other programs beside them, as NAME.toml.proposed; a person reads it and
+    /// puts it in place. Writes over nothing.
+    #[arg(long)]
+    pub propose: bool,
 }
 
 /// What was found about one recording.
@@ -43,6 +49,8 @@ struct Checked {
     notes: Vec<String>,
     about: About,
     usable: bool,
+    /// The file itself cannot be read as it is.
+    unreadable: bool,
 }
 
 /// Runs the command.
@@ -68,13 +76,36 @@ pub fn run(args: &CheckArgs, quiet: bool) -> anyhow::Result<Outcome> {
         let recordings: Vec<PathBuf> = inputs.files.iter().map(|f| f.path.clone()).collect();
         problems.extend(batch::sums::verify(&study.root, &recordings));
     }
-    let text = if args.json {
-        let object = serde_json::json!({ "problems": problems });
+    let proposed = match args.propose {
+        true => propose(
+            inputs
+                .files
+                .iter()
+                .zip(&checked)
+                .filter(|(_, c)| c.unreadable)
+                .map(|(f, _)| f),
+        ),
+        false => Proposed::default(),
+    };
+    let mut text = if args.json {
+        let mut object = serde_json::json!({ "problems": problems });
+        if args.propose {
+            let files = proposed.files.iter().map(|f| f.to_string_lossy());
+            object["proposed"] = files.collect();
+        }
         format!("{}\n", serde_json::to_string_pretty(&object)?)
     } else {
         report(&inputs, &checked, &problems, quiet)
     };
+    if !args.json {
+        for said in &proposed.said {
+            let _ = writeln!(text, "{}", one_line(said));
+        }
+    }
     say!("{}", &text);
+    if !proposed.files.is_empty() {
+        return Ok(Outcome::Partly);
+    }
     if let (true, Some(folder)) = (checked.is_empty(), inputs.empty.first()) {
         return Err(no_recordings(folder).into());
     }
@@ -111,6 +142,7 @@ fn check_files(inputs: &Inputs, calibrations: &Calibrations, quiet: bool) -> Vec
                 notes: Vec::new(),
                 about: About::default(),
                 usable: false,
+                unreadable: false,
             });
             bar.tell(done.fetch_add(1, Ordering::Relaxed) + 1, inputs.files.len());
             checked
@@ -128,6 +160,7 @@ fn check_file(file: &InputFile, study: Option<&Study>, calibrations: &Calibratio
     }
     let sidecar_usable = !any_error(&problems);
     let mut notes = Vec::new();
+    let mut unread = false;
     if sidecar.mat.is_some() || !sidecar.mat_named {
         let none = Study::default();
         let source = RecordingSource {
@@ -142,11 +175,18 @@ fn check_file(file: &InputFile, study: Option<&Study>, calibrations: &Calibratio
         match read_recording(&source, sidecar.about.clone()) {
             Ok(read) => {
                 problems.extend(read.problems);
+                if sidecar.about.excluded.is_none() {
+                    problems.extend(read.inverted.map(|problem| *problem));
+                }
                 problems.extend(validity::validity(&read.trace));
                 problems.extend(stretches::describe(&read.trace, &[]));
                 notes = read.trace.notes;
             }
-            Err(Error::Data(problem)) => problems.push(*problem),
+            Err(Error::Data(problem)) => {
+                // A mat's and a file that has a profile are not told by their looks.
+                unread = source.mat().is_none() && source.mapping().import.is_none();
+                problems.push(*problem);
+            }
             Err(other) => problems.push(unreadable(file, &other)),
         }
     }
@@ -156,6 +196,7 @@ fn check_file(file: &InputFile, study: Option<&Study>, calibrations: &Calibratio
         notes,
         about: sidecar.about,
         usable,
+        unreadable: unread,
     }
 }
 

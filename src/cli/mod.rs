@@ -28,6 +28,7 @@ pub mod open;
 pub mod ports;
 pub mod prepare;
 mod progress;
+mod propose;
 mod terms;
 pub mod record;
 pub mod shell;

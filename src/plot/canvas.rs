@@ -106,6 +106,17 @@ impl Canvas {
         self.draw(Circle::new(at, fine(radius), stroke(colour, width)));
     }
 
+    /// A cross of two strokes, on a rim of paper so that it stands out from what lies under it.
+    pub fn cross(&mut self, (x, y): Point, half: f64, colour: RGBColor, width: f64) {
+        self.take(around((x, y), half), 3);
+        let strokes = [[(x - half, y - half), (x + half, y + half)], [(x - half, y + half), (x + half, y - half)]];
+        for (colour, width) in [(palette::PAPER, width + 2.0), (colour, width)] {
+            for ends in strokes {
+                self.draw(PathElement::new(ends, stroke(colour, width)));
+            }
+        }
+    }
+
     /// Words with their baseline at `at`; other labels keep clear of them.
     pub fn words(&mut self, at: Point, content: &str, style: Style) {
         let content = text::one_line(content);

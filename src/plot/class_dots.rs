@@ -4,7 +4,7 @@ use crate::format;
 use super::axis::{MARGIN, SMALL, Scale, ticks};
 use super::canvas::{Canvas, Figure};
 use super::palette::{ACCENT, BAND, GREY, INK, QUIET};
-use super::progress::axis_end;
+use super::progress::{OVER, axis_end, over_words};
 use super::shape::{Align, Area, words};
 use super::text;
 
@@ -22,7 +22,10 @@ const BELOW: f64 = 30.0;
 pub struct ClassDot {
     /// `None` leaves the dot without a label.
     pub code: Option<String>,
-    pub mean: f64,
+    /// `None` where no test gave one.
+    pub mean: Option<f64>,
+    /// Pushes over the ceiling, which a mean would hide: a cross each.
+    pub over: Vec<f64>,
     pub interval: Option<[f64; 2]>,
     /// Made without any feedback: drawn as an open mark.
     pub open: bool,
@@ -46,7 +49,7 @@ pub fn class_dots(class: &ClassDots<'_>) -> Option<Figure> {
     if class.dots.is_empty() {
         return None;
     }
-    let values = class.dots.iter().map(|d| d.mean);
+    let values = class.dots.iter().flat_map(|d| d.mean.iter().chain(&d.over).copied());
     let values = values.chain(class.band.into_iter().flatten().flatten());
     let end = axis_end(values, class.dots.iter().filter_map(|d| d.interval))?;
     let left = if class.dots.iter().any(|d| d.code.is_some()) {
@@ -110,9 +113,13 @@ fn draw_dot(canvas: &mut Canvas, dot: &ClassDot, x: Scale, y: f64) {
             canvas.fill(&[(tip, y), (tip - 7.0, y - 3.5), (tip - 7.0, y + 3.5)], ACCENT);
         }
     }
-    match dot.open {
-        true => canvas.ring((x.px(dot.mean), y), 3.8, ACCENT, 1.5),
-        false => canvas.dot((x.px(dot.mean), y), 4.2, ACCENT),
+    for peak in &dot.over {
+        canvas.cross((x.px(*peak), y), OVER, INK, 2.0);
+    }
+    match (dot.mean, dot.open) {
+        (Some(mean), true) => canvas.ring((x.px(mean), y), 3.8, ACCENT, 1.5),
+        (Some(mean), false) => canvas.dot((x.px(mean), y), 4.2, ACCENT),
+        (None, _) => {}
     }
 }
 
@@ -125,7 +132,8 @@ fn alt(class: &ClassDots<'_>) -> String {
             format!(" ({} to {})", number(low), number(high))
         });
         let open = if d.open { ", without feedback" } else { "" };
-        format!("{code}{}{range}{open}", number(d.mean))
+        let mean = d.mean.map_or_else(|| "no mean".to_owned(), number);
+        format!("{code}{mean}{range}{open}{}", over_words(&d.over, class.decimals))
     };
     let dots: Vec<String> = class.dots.iter().map(one).collect();
     let band = match class.band {
@@ -151,7 +159,8 @@ mod tests {
     fn dot(code: Option<&str>, mean: f64) -> ClassDot {
         ClassDot {
             code: code.map(str::to_owned),
-            mean,
+            mean: Some(mean),
+            over: Vec::new(),
             interval: Some([mean - 1.0, mean + 1.0]),
             open: false,
         }
@@ -172,6 +181,12 @@ mod tests {
     fn a_code_stands_in_the_figure_only_when_it_was_given() {
         let named = class_dots(&class(&[dot(Some("L-05"), 3.0)])).unwrap();
         assert!(named.svg.contains("L-05") && named.alt.contains("L-05 3.0 (2.0 to 4.0)"));
+        let over = class_dots(&class(&[ClassDot {
+            over: vec![9.0],
+            ..dot(None, 3.0)
+        }]))
+        .unwrap();
+        assert!(over.alt.contains("3.0 (2.0 to 4.0), over the ceiling: 9.0"), "{}", over.alt);
         let unnamed = class_dots(&class(&[dot(None, 3.0)])).unwrap();
         assert!(!unnamed.svg.contains("L-05"));
         assert_eq!(class_dots(&class(&[])), None);

@@ -31,6 +31,8 @@ pub struct ProgressMark {
     pub open: bool,
     /// The single tests.
     pub tests: Vec<f64>,
+    /// Pushes over the ceiling: a cross each.
+    pub over: Vec<f64>,
 }
 
 /// What a panel shows.
@@ -59,7 +61,7 @@ pub fn progress(panel: &ProgressPanel<'_>) -> Option<Figure> {
     let values = panel
         .marks
         .iter()
-        .flat_map(|m| m.tests.iter().copied().chain([m.mean]))
+        .flat_map(|m| m.tests.iter().chain(&m.over).copied().chain([m.mean]))
         .chain(panel.band.into_iter().flatten().flatten());
     let top = axis_end(values, panel.marks.iter().filter_map(|m| m.interval))?;
     let y = Scale::new(0.0, top, PANEL.bottom, PANEL.top);
@@ -97,6 +99,18 @@ pub fn progress(panel: &ProgressPanel<'_>) -> Option<Figure> {
     }
     let alt = alt(panel);
     Some(canvas.figure(heading, alt))
+}
+
+/// Half the width of a cross, in px.
+pub(super) const OVER: f64 = 4.5;
+
+/// `, over the ceiling: 182, 176`; nothing without any.
+pub(super) fn over_words(peaks: &[f64], decimals: usize) -> String {
+    let peaks: Vec<String> = peaks.iter().map(|p| format::number(*p, decimals)).collect();
+    match peaks.is_empty() {
+        true => String::new(),
+        false => format!(", over the ceiling: {}", peaks.join(", ")),
+    }
 }
 
 /// End of an axis from nought: every value and, as long as they do not crush the rest, the intervals. Those that go on
@@ -171,6 +185,9 @@ fn draw_mark(canvas: &mut Canvas, mark: &ProgressMark, px: f64, y: Scale) {
     for value in mark.tests.iter().filter(|_| mark.tests.len() > 1) {
         canvas.dot((px + 6.0, y.px(*value)), 1.4, GREY);
     }
+    for peak in &mark.over {
+        canvas.cross((px, y.px(*peak)), OVER, INK, 2.0);
+    }
     match mark.open {
         true => canvas.ring((px, y.px(mark.mean)), 4.2, ACCENT, 1.6),
         false => canvas.dot((px, y.px(mark.mean)), 4.6, ACCENT),
@@ -189,7 +206,8 @@ fn alt(panel: &ProgressPanel<'_>) -> String {
             let range = m.interval.map_or(String::new(), |[low, high]| {
                 format!(" ({} to {})", number(low), number(high))
             });
-            format!("session {}{open}: {}{range}", m.session + 1, number(m.mean))
+            let over = over_words(&m.over, panel.decimals);
+            format!("session {}{open}: {}{range}{over}", m.session + 1, number(m.mean))
         })
         .collect();
     let band = match panel.band {
@@ -213,6 +231,7 @@ mod tests {
             interval: Some([mean - 1.0, mean + 1.0]),
             open,
             tests: vec![mean - 0.5, mean + 0.5],
+            over: Vec::new(),
         }
     }
 

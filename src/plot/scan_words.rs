@@ -89,6 +89,7 @@ pub(super) fn decision_word(f: &Comparison) -> &'static str {
     match f.side_of_resistance {
         Some(Decision::StifferThanNeighbours) => "stiffer than neighbours",
         Some(Decision::LikeNeighbours) => "like neighbours",
+        Some(Decision::Undecided) if f.kind == ComparisonKind::Neighbours => "undecided beside these",
         Some(decision) => decision.word(),
         None => "not decided on",
     }

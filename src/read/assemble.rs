@@ -3,10 +3,12 @@
 use crate::format::counted;
 use super::counts::{self, CalibratedColumn, CalibrationChoice};
 use super::headings::{ColumnLayout, SourceColumn};
+use super::sign::{self, ChannelSigns, ColumnSign};
 use super::stamps::{self, Stamps};
 use crate::error::{Problem, Result};
 use crate::study::mapping::{ColumnKey, ColumnMapping};
-use crate::trace::{About, Trace};
+use crate::terms::Side;
+use crate::trace::{About, Channel, Trace};
 use crate::units::Quantity;
 use std::borrow::Cow;
 
@@ -37,6 +39,8 @@ pub(super) struct AssembledTrace {
     pub trace: Trace,
     pub problems: Vec<Problem>,
     pub calibrated: Vec<CalibratedColumn>,
+    /// A sensor counts the wrong way round.
+    pub inverted: Option<Problem>,
 }
 
 /// Line of a row in the file, when it has lines.
@@ -69,6 +73,7 @@ pub(super) fn assemble(
     table.scale();
     let calibrated = table.convert(calibrations)?;
     let time_s = table.time()?;
+    let signs = table.signs();
     let marker = table.marker()?;
     let drive_deg = table.take(ColumnKey::DriveDeg).map(|(_, values)| values);
     let channels = table.channels(&about)?;
@@ -82,10 +87,29 @@ pub(super) fn assemble(
         about,
         notes,
     };
+    let signs: Vec<ChannelSigns> = trace.channels.iter().filter_map(|c| signs_of(c, &signs)).collect();
     Ok(AssembledTrace {
+        inverted: sign::inverted(&trace, &signs),
         trace,
         problems,
         calibrated,
+    })
+}
+
+/// The columns that a channel was made of.
+fn signs_of(channel: &Channel, signs: &[(ColumnKey, ColumnSign)]) -> Option<ChannelSigns> {
+    let (force, displacement) = match channel.side {
+        Some(Side::Left) => (ColumnKey::ForceLeft, ColumnKey::DisplacementLeft),
+        Some(Side::Right) => (ColumnKey::ForceRight, ColumnKey::DisplacementRight),
+        _ => (ColumnKey::Force, ColumnKey::Displacement),
+    };
+    let of = |own: ColumnKey, plain: ColumnKey| {
+        let of = |key: ColumnKey| signs.iter().find(|(k, _)| *k == key).map(|(_, sign)| sign.clone());
+        of(own).or_else(|| of(plain))
+    };
+    Some(ChannelSigns {
+        force: of(force, ColumnKey::Force)?,
+        displacement: of(displacement, ColumnKey::Displacement),
     })
 }
 
@@ -176,6 +200,16 @@ impl RawTable<'_> {
             });
         }
         Ok(calibrated)
+    }
+
+    /// What each column is multiplied by, before the channels take them.
+    fn signs(&self) -> Vec<(ColumnKey, ColumnSign)> {
+        let of = |column: &SourceColumn| ColumnSign {
+            word: column.key.word(),
+            heading: column.heading.clone(),
+            gain: column.gain,
+        };
+        self.columns.iter().map(|(column, _)| (column.key, of(column))).collect()
     }
 
     pub(super) fn has(&self, key: ColumnKey) -> bool {

@@ -7,14 +7,41 @@ use crate::format::counted;
 use super::assemble::{AssembledTrace, ReadContext, assemble};
 use super::cells::{BadCells, TextCell, cell, plain_number};
 use crate::study::words::could_be_thousands;
-use super::headings::{ColumnLayout, column_layout, count_known, no_rows};
+use super::import;
+use super::headings::{ColumnLayout, column_layout, no_rows, split_header};
 use super::lines::{Lines, plain_text, split_quoted};
-use crate::error::{Problem, Result};
-use crate::study::mapping::ColumnMapping;
+use crate::error::{Error, Problem, Result};
 use crate::study::words::shown;
 
 /// Reads a trace from the bytes of a text file.
+///
+/// # Errors
+/// The first problem, and for a file that no row of can be read without an import profile that one.
 pub(super) fn read(bytes: &[u8], file: &str, context: ReadContext<'_>) -> Result<AssembledTrace> {
+    if let Some(profile) = &context.mapping.import {
+        let plain = import::plain(bytes, file, profile, context.mapping)?;
+        return read_plain(&plain, file, context);
+    }
+    match read_plain(bytes, file, context) {
+        Err(Error::Data(first)) => {
+            let why = import::look(bytes).and_then(|looked| looked.why());
+            Err(why.map_or(*first, |why| needs_profile(file, &why)).into())
+        }
+        read => read,
+    }
+}
+
+/// The problem of a file that another program wrote.
+fn needs_profile(file: &str, why: &str) -> Problem {
+    Problem::error(
+        file,
+        format!("a file that looks like another program's: {why}"),
+        "headings in the first line and numbers under them, or an [import] that says how the file is written",
+        "run `tautpoint check --propose` with it, read what it writes, and put it in place",
+    )
+}
+
+fn read_plain(bytes: &[u8], file: &str, context: ReadContext<'_>) -> Result<AssembledTrace> {
     let (mapping, left_open) = (context.mapping, context.left_open);
     let text = plain_text(bytes, file)?;
     let mut lines = Lines::new(&text);
@@ -57,25 +84,6 @@ pub(super) fn read(bytes: &[u8], file: &str, context: ReadContext<'_>) -> Result
         problems,
         ..assembled
     })
-}
-
-/// The delimiter under which most headings are known, and the headings.
-pub(super) fn split_header(header: &[u8], mapping: &ColumnMapping) -> (u8, Vec<String>) {
-    let mut best = (0, 0, b',', Vec::new());
-    for delimiter in [b',', b';', b'\t'] {
-        let mut headings: Vec<String> = split_quoted(header, delimiter)
-            .iter()
-            .map(|cell| String::from_utf8_lossy(cell).trim().to_owned())
-            .collect();
-        while headings.len() > 1 && headings.last().is_some_and(String::is_empty) {
-            headings.pop();
-        }
-        let score = (count_known(&headings, mapping), headings.len());
-        if best.3.is_empty() || score > (best.0, best.1) {
-            best = (score.0, score.1, delimiter, headings);
-        }
-    }
-    (best.2, best.3)
 }
 
 /// Raw numbers, column by column in the order of the layout, with the line of each row.

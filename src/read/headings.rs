@@ -1,5 +1,6 @@
 //! Which column of a file is what: our own headings with their unit suffix, and the sidecar's mapping.
 
+use super::lines::split_quoted;
 use crate::error::Problem;
 use crate::study::mapping::{ColumnKey, ColumnMapping};
 use crate::study::words::{list, nearest, one_of, shown};
@@ -42,8 +43,27 @@ enum Suffix {
     Unknown(String),
 }
 
+/// The delimiter under which most headings are known, and the headings.
+pub(super) fn split_header(header: &[u8], mapping: &ColumnMapping) -> (u8, Vec<String>) {
+    let mut best = (0, 0, b',', Vec::new());
+    for delimiter in [b',', b';', b'\t'] {
+        let mut headings: Vec<String> = split_quoted(header, delimiter)
+            .iter()
+            .map(|cell| String::from_utf8_lossy(cell).trim().to_owned())
+            .collect();
+        while headings.len() > 1 && headings.last().is_some_and(String::is_empty) {
+            headings.pop();
+        }
+        let score = (count_known(&headings, mapping), headings.len());
+        if best.3.is_empty() || score > (best.0, best.1) {
+            best = (score.0, score.1, delimiter, headings);
+        }
+    }
+    (best.2, best.3)
+}
+
 /// How many headings are known, for telling the delimiter.
-pub(super) fn count_known(headings: &[String], mapping: &ColumnMapping) -> usize {
+fn count_known(headings: &[String], mapping: &ColumnMapping) -> usize {
     headings
         .iter()
         .filter(|h| recognise(h).is_some() || mapping.columns.values().any(|m| same(&m.name, h)))
@@ -82,6 +102,44 @@ fn recognise(heading: &str) -> Option<(ColumnKey, Suffix)> {
         _ => return None,
     };
     Some((key, suffix))
+}
+
+/// A heading with the unit that stands under it; `Err` with the unit that heading or mapping name otherwise.
+pub(super) fn with_unit_below(heading: &str, unit: &str, mapping: &ColumnMapping) -> Result<String, String> {
+    let unit = plain_unit(unit);
+    let mapped = mapping.columns.iter().find(|(_, m)| same(&m.name, heading));
+    let (key, named) = match (mapped, recognise(heading)) {
+        (Some((key, column)), _) => (*key, Some(column.unit)),
+        (None, Some((key, Suffix::Unit(unit)))) => (key, Some(unit)),
+        (None, Some((key, Suffix::Missing))) => (key, None),
+        _ => return Ok(heading.to_owned()),
+    };
+    let below = key.quantity().and_then(|q| Unit::parse(q, &unit));
+    match (named, below) {
+        (None, Some(_)) => Ok(format!("{}_{unit}", heading.trim())),
+        (Some(named), Some(below)) if named != below => Err(unit),
+        _ => Ok(heading.to_owned()),
+    }
+}
+
+/// A unit as units rows and headings of other programs write it: in brackets, with a µ.
+pub(super) fn plain_unit(unit: &str) -> String {
+    let unit = unit.trim().trim_matches(['[', ']', '(', ')', ' ']).to_lowercase();
+    let unit = unit.replace(['\u{b5}', '\u{3bc}'], "u");
+    match unit.as_str() {
+        "sec" | "seconds" | "second" => "s".to_owned(),
+        "newton" => "n".to_owned(),
+        "inch" => "in".to_owned(),
+        _ => unit,
+    }
+}
+
+/// Whether a heading is the time's, in our own words or the mapping's.
+pub(super) fn is_time(heading: &str, mapping: &ColumnMapping) -> bool {
+    match mapping.columns.get(&ColumnKey::Time) {
+        Some(column) => same(&column.name, heading),
+        None => recognise(heading).is_some_and(|(key, _)| key == ColumnKey::Time),
+    }
 }
 
 /// Settles which column is what. `line` is the header's line.

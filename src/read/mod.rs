@@ -10,11 +10,14 @@ mod channels;
 pub mod counts;
 mod delimited;
 mod headings;
+pub mod import;
 mod lines;
 pub mod mat;
 pub mod parquet;
 pub mod readings;
+pub mod plausible;
 pub mod recording;
+mod sign;
 mod stamps;
 pub mod validity;
 
@@ -43,6 +46,8 @@ pub struct ReadTrace {
     pub calibrated: Vec<CalibratedColumn>,
     /// What a pressure mat gave beside the trace.
     pub mat: Option<Box<MatRecord>>,
+    /// A sensor counts the wrong way round: nothing should be measured from the trace until that is mended.
+    pub inverted: Option<Box<Problem>>,
 }
 
 /// Reads one recording.
@@ -116,6 +121,7 @@ fn from_bytes(bytes: &[u8], sha256: String, recording: &str, context: ReadContex
         bytes: bytes.len() as u64,
         calibrated: assembled.calibrated,
         mat: None,
+        inverted: assembled.inverted.map(Box::new),
     })
 }
 

@@ -3,6 +3,7 @@
 use super::assemble::ReadContext;
 use super::calibrations::Calibrations;
 use super::counts::CalibrationChoice;
+use super::plausible::implausible;
 use super::mat::{MatSource, read_mat};
 use super::{ReadTrace, from_file, read_file, sha256_hex};
 use crate::calibrate::drift::OUT_OF_CONTROL_ADVICE;
@@ -78,6 +79,9 @@ pub fn read_recording_bytes(
             from_file(source.path, bytes, sha256, source.recording, context)?
         }
     };
+    if let Some(problem) = implausible(&read.trace, &source.study.settings.plausible) {
+        return Err(problem.into());
+    }
     // A trace that is in units does not depend on it.
     if let Some(absent) = absent
         && source.calibrations.iter().next().is_some()
@@ -105,10 +109,16 @@ fn day(about: &About) -> Option<Day> {
 
 impl RecordingSource<'_> {
     /// Which heading is which column, with the study's factors where the sidecar has none.
-    fn mapping(&self) -> ColumnMapping {
-        ColumnMapping {
+    pub fn mapping(&self) -> ColumnMapping {
+        let own = ColumnMapping {
             gains: self.study.gains.clone(),
             ..self.sidecar.columns.clone()
+        };
+        // What our own recorder wrote is no other program's, nor is what says itself how it is written.
+        let ours = self.sidecar.recorder_version.is_some() || own.import.is_some();
+        match self.study.import.as_ref().filter(|_| !ours) {
+            Some(import) => own.or(import),
+            None => own,
         }
     }
 

@@ -60,7 +60,7 @@ fn stuck(trace: &Trace, channel: &Channel) -> Option<Problem> {
     )
 }
 
-fn median_step_s(time_s: &[f64]) -> Option<f64> {
+pub(super) fn median_step_s(time_s: &[f64]) -> Option<f64> {
     let mut steps: Vec<f64> = time_s.windows(2).map(|w| w[1] - w[0]).collect();
     if steps.is_empty() {
         return None;

@@ -13,6 +13,7 @@ pub mod html;
 pub mod json;
 mod order;
 pub mod output;
+mod over;
 mod parquet;
 pub mod station;
 pub mod tables;

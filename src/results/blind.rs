@@ -9,6 +9,7 @@
 
 use super::{Excluded, Exclusion, ExclusionCause, Results};
 use crate::compare::{Comparison, ComparisonKind, Unpaired, UnpairedSide};
+use crate::format::number;
 use crate::technique::{TechniqueFinding, TechniqueRule, technique_findings};
 use crate::trace::{Curve, DropCause, HIDDEN, Knee, Measures, Note, Phases, Spring, Test};
 use crate::terms::{Side, TestKey};
@@ -93,6 +94,15 @@ fn told_findings(results: &Results) -> Vec<TechniqueFinding> {
     }
     let over = technique_findings(&sideless, &[], &results.settings).into_iter();
     let mut over: Vec<TechniqueFinding> = over.filter(|r| r.rule == TechniqueRule::OverCeiling).collect();
+    // Forces that no test holds stand there alone; their words name a time in the recording.
+    let untold = results.technique.iter().filter(|r| {
+        r.rule == TechniqueRule::OverCeiling && r.test.is_none() && r.side != Some(Side::Midline)
+    });
+    over.extend(untold.map(|r| TechniqueFinding {
+        side: None,
+        observed: format!("{} N over the ceiling, outside every test.", number(r.value.unwrap_or(0.0), 1)),
+        ..r.clone()
+    }));
     over.iter_mut().for_each(hide_recording);
     over.sort_by(|a, b| {
         let key = |r: &TechniqueFinding| {

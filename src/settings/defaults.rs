@@ -1,6 +1,6 @@
 //! What every tunable is when a study says nothing; reasons and sources stand in `documented.rs`.
 
-use super::{CeilingN, Compare, Detect, Filter, Mat, RegionBands, Technique, WindowN};
+use super::{CeilingN, Compare, Detect, Filter, Mat, Plausible, RegionBands, Technique, WindowN};
 
 impl Default for Mat {
     fn default() -> Self {
@@ -81,6 +81,17 @@ impl Default for Technique {
             thoracic: RegionBands::default(),
             lumbar: RegionBands::default(),
             sacral: RegionBands::default(),
+        }
+    }
+}
+
+impl Default for Plausible {
+    fn default() -> Self {
+        Plausible {
+            force_n: 1500.0,
+            displacement_mm: 200.0,
+            stiffness_n_per_mm: 200.0,
+            rate_hz: 20_000.0,
         }
     }
 }

@@ -232,4 +232,28 @@ pub const SETTINGS: &[SettingInfo] = &[
         "rise of a mat's reading under a steady load for each tenfold time, where the sidecar names none",
         "common practice, no source: sheet sensors are stated to 3 to 5 % a decade of time",
     ),
+    info(
+        "plausible.force_n",
+        "N",
+        "a recording whose force passes this is refused: its unit is most likely wrong",
+        "our choice: about twice the weight of a heavy examiner",
+    ),
+    info(
+        "plausible.displacement_mm",
+        "mm",
+        "a recording whose displacement spans more than this is refused: its unit is most likely wrong",
+        "our choice: no hand goes so far into a body",
+    ),
+    info(
+        "plausible.stiffness_n_per_mm",
+        "N/mm",
+        "a test whose end-feel, window or secant stiffness passes this is left out: force and displacement do not belong together",
+        "our choice: ten times what spines give",
+    ),
+    info(
+        "plausible.rate_hz",
+        "Hz",
+        "a recording with more samples a second is refused: the unit of its time is most likely wrong",
+        "our choice: load cells for hands are read at 10 kHz at the most",
+    ),
 ];

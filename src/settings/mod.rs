@@ -36,6 +36,8 @@ pub struct Settings {
     pub instrument: InstrumentSettings,
     /// How a pressure mat is read.
     pub mat: Mat,
+    /// What a hand on a spine never does.
+    pub plausible: Plausible,
     /// Dotted key of each setting that somebody set, be it to the default, and where (`study.toml`, `--low-pass`). The
     /// last entry of a key counts.
     #[serde(skip)]
@@ -143,6 +145,16 @@ pub struct Mat {
     pub creep_percent: f64,
 }
 
+/// Limits beyond which a number is a slip of unit or sensor, and no measurement.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Plausible {
+    pub force_n: f64,
+    pub displacement_mm: f64,
+    pub stiffness_n_per_mm: f64,
+    pub rate_hz: f64,
+}
+
 impl Settings {
     /// Refuses values that cannot be meant.
     ///
@@ -199,7 +211,12 @@ impl Settings {
         within("mat.threshold_kpa", m.threshold_kpa, 0.0, 50.0)?;
         within("mat.gain_u_percent", m.gain_u_percent, 0.0, 50.0)?;
         within("mat.non_uniformity_percent", m.non_uniformity_percent, 0.0, 50.0)?;
-        within("mat.creep_percent", m.creep_percent, 0.0, 50.0)
+        within("mat.creep_percent", m.creep_percent, 0.0, 50.0)?;
+        let p = &self.plausible;
+        within("plausible.force_n", p.force_n, 200.0, 1e6)?;
+        within("plausible.displacement_mm", p.displacement_mm, 20.0, 1e5)?;
+        within("plausible.stiffness_n_per_mm", p.stiffness_n_per_mm, 20.0, 1e6)?;
+        within("plausible.rate_hz", p.rate_hz, 100.0, 1e7)
     }
 
     /// The value of a dotted key as text, as it would stand in study.toml.

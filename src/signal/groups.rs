@@ -5,6 +5,7 @@ use super::fit::series::{speed, speed_transposed};
 use super::limb_starts::read_peak;
 use super::limbs::{Between, slope_between};
 use super::onset::OnsetFinding;
+use super::short_peak::short_peak;
 use super::springs::SpringMeasures;
 use super::uncertainty::{Sources, mean_over_springs, single};
 use super::view::{SideView, UncertainValue};
@@ -83,7 +84,10 @@ impl MeasureContext<'_> {
             .is_some();
         if !saturated && let Some(p) = read_peak(v.force_n, self.contact.start, self.contact.end, v.rate_hz) {
             let bias = v.peak_noise_bias(v.force_n, p.index, v.force_noise_n);
-            let peak = UncertainValue::force(p.value - bias, v.noise.sample_sd(v.force_noise_n));
+            let peak = match short_peak(&[own], self.contact.clone(), v.rate_hz, p.value) {
+                Some(short) => UncertainValue::force(short.value_n, short.sd_n),
+                None => UncertainValue::force(p.value - bias, v.noise.sample_sd(v.force_noise_n)),
+            };
             out.set(Measure::Peak, single(peak, &self.sources));
         }
         if saturated && springs.iter().all(|s| s.dropped.is_some()) && !springs.is_empty() {

@@ -6,6 +6,7 @@ use super::cycles::{FoundCycle, describe_springs, find_springs, lean_end, number
 use super::episodes::{Episode, SideEpisode};
 use super::groups::MeasureContext;
 use super::onset::{OnsetFinding, find_onset};
+use super::short_peak::short_peak;
 use super::springs::{SpringMeasures, measure_spring};
 use super::stillness::stands_still;
 use super::uncertainty::Sources;
@@ -18,6 +19,8 @@ use std::ops::Range;
 
 /// Samples a second kept for drawing.
 const CURVE_HZ: f64 = 100.0;
+/// A plate that nobody presses may be levered by so much, in N, when the other is pressed.
+const NO_CONTACT_N: f64 = 5.0;
 /// Efficiency of the noise estimate: its degrees of freedom a sample.
 const NOISE_DF_PER_SAMPLE: f64 = 0.35;
 
@@ -121,7 +124,7 @@ pub fn measure_test(
         window_n,
         knee: onset.knee,
         fit: onset.fit,
-        total_peak_n: total_peak_n(prepared.sides, episode),
+        total_peak_n: total_peak_n(prepared, episode),
         drive_deg: mean_drive(c, &found),
         notes,
         curve: curve(c, own, !still, &contact),
@@ -188,14 +191,24 @@ fn sources(c: &Conditioned, own: &ZeroedSide, around: Option<&ZeroAround>) -> So
     }
 }
 
-/// Highest force of all sides together: what a ceiling is set for.
-fn total_peak_n(zeroed: &[ZeroedSide], episode: &Episode) -> f64 {
+/// Highest force of all sides together: what a ceiling is set for. A hand whose contact was too short for a test counts too.
+fn total_peak_n(prepared: &PreparedRecording, episode: &Episode) -> f64 {
     let begin = episode.sides.iter().map(|s| s.contact.start).min().unwrap_or(0);
     let end = episode.sides.iter().map(|s| s.contact.end).max().unwrap_or(0);
-    let on: Vec<&ZeroedSide> = episode.sides.iter().map(|s| &zeroed[s.channel]).collect();
-    (begin..end)
+    let short_contact = |z: &ZeroedSide| {
+        let limit_n = prepared.settings.detect.contact_floor_n.max(NO_CONTACT_N);
+        z.force_n.get(begin..end).is_some_and(|f| f.iter().any(|n| *n > limit_n))
+    };
+    let sides = prepared.sides.iter().enumerate();
+    let on: Vec<&ZeroedSide> = sides
+        .filter(|(channel, z)| episode.sides.iter().any(|s| s.channel == *channel) || short_contact(z))
+        .map(|(_, z)| z)
+        .collect();
+    let filtered_n = (begin..end)
         .map(|i| on.iter().filter_map(|z| z.force_n.get(i)).sum::<f64>())
-        .fold(0.0, f64::max)
+        .fold(0.0, f64::max);
+    let rate_hz = prepared.conditioned.grid.rate_hz();
+    short_peak(&on, begin..end, rate_hz, filtered_n).map_or(filtered_n, |peak| peak.value_n)
 }
 
 fn mean_drive(c: &Conditioned, found: &[FoundCycle]) -> Option<f64> {

@@ -17,6 +17,7 @@ pub mod zero;
 pub mod unloaded;
 pub mod view;
 pub mod limbs;
+mod short_peak;
 pub mod springs;
 pub mod stillness;
 pub mod stretches;

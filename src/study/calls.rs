@@ -3,13 +3,17 @@
 use super::call::Call;
 use super::codes::code_warning;
 use super::table::{TextRow, TextTable};
-use super::words::{nearest, one_of, shown};
+use super::words::{could_be_thousands, nearest, one_of, shown};
 use crate::error::Problem;
 use crate::terms::{Felt, Level, Term, looks_like_a_day};
 use std::collections::{BTreeMap, BTreeSet};
 
 const NEEDED: [&str; 5] = ["subject", "examiner", "session", "level", "call"];
 const OPTIONAL: [&str; 2] = ["trial", "confidence"];
+
+/// What a number of the table looks like.
+const ONE_WAY: &str = "a number that can be read in one way, without separators between thousands and with a decimal point, or \
+                       an empty cell";
 
 /// Headings of the file, in the order that `prepare` writes them.
 pub const HEADER: &str = "subject,examiner,session,level,trial,call,confidence";
@@ -31,7 +35,7 @@ pub fn parse(file: &str, text: &str) -> (Vec<Call>, Vec<Problem>) {
     }
     let mut rows: Vec<(u64, Call)> = Vec::new();
     for row in &table.rows {
-        match read_row(file, row) {
+        match read_row(file, row, table.delimiter) {
             Ok(call) => rows.push((row.line, call)),
             Err(problem) => problems.push(problem),
         }
@@ -42,8 +46,9 @@ pub fn parse(file: &str, text: &str) -> (Vec<Call>, Vec<Problem>) {
     (calls, problems)
 }
 
-fn read_row(file: &str, row: &TextRow) -> Result<Call, Problem> {
+fn read_row(file: &str, row: &TextRow, delimiter: u8) -> Result<Call, Problem> {
     let cells = Cells { file, row };
+    let unclear = |cell: &str| delimiter == b',' && could_be_thousands(cell.as_bytes());
     Ok(Call {
         subject: cells.text("subject")?,
         examiner: cells.text("examiner")?,
@@ -53,8 +58,9 @@ fn read_row(file: &str, row: &TextRow) -> Result<Call, Problem> {
             t.parse().ok().filter(|n| *n >= 1)
         })?,
         call: cells.word("call")?,
-        confidence: cells.number("confidence", "a number, or an empty cell", |t| {
-            t.replace(',', ".").parse().ok().filter(|c: &f64| c.is_finite())
+        confidence: cells.number("confidence", ONE_WAY, |t| {
+            let number = t.replace(',', ".").parse().ok().filter(|c: &f64| c.is_finite());
+            number.filter(|_| !unclear(t))
         })?,
     })
 }

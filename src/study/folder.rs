@@ -4,6 +4,7 @@ use super::built_in;
 use super::call::Call;
 use super::calls;
 use super::gains::ColumnGains;
+use super::mapping::ColumnMapping;
 use super::opened::{Opened, read_opened};
 use super::plan::Plan;
 use super::roster::Roster;
@@ -37,6 +38,8 @@ pub struct Study {
     pub sensors: Vec<String>,
     /// Factors of sensors, where the sidecars say none.
     pub gains: ColumnGains,
+    /// How another program wrote the recordings whose sidecars do not say.
+    pub import: Option<ColumnMapping>,
     pub settings: Settings,
     /// `[technique] reference`: recordings that others are held against; empty when the roster's teachers are.
     pub reference: Vec<String>,
@@ -117,6 +120,7 @@ pub fn read_study(root: &Path, problems: &mut Vec<Problem>) -> Study {
         calibrations: file.calibrations,
         sensors: file.sensors,
         gains: file.gains,
+        import: file.import,
         settings: file.settings,
         reference: file.reference,
         plans,

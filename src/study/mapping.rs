@@ -3,6 +3,7 @@
 pub use super::column_key::ColumnKey;
 
 use super::gains::{ColumnGains, read_gain};
+use super::import::ImportProfile;
 use super::toml_doc::{Section, describe};
 use super::words::{nearest, one_of, shown};
 use crate::units::{Quantity, Unit};
@@ -28,6 +29,8 @@ pub struct ColumnMapping {
     pub columns: BTreeMap<ColumnKey, MappedColumn>,
     /// The study's factors, for columns without one of their own.
     pub gains: ColumnGains,
+    /// How another program wrote the file, when it is not written as our own are.
+    pub import: Option<ImportProfile>,
 }
 
 impl ColumnMapping {
@@ -56,6 +59,34 @@ impl ColumnMapping {
             }
         }
         mapping
+    }
+}
+
+impl ColumnMapping {
+    /// Reads `[import]` with its columns.
+    pub fn read_import(section: &Section<'_, '_>) -> Self {
+        let path = section.dotted("columns");
+        let columns = section.table("columns").map(|table| {
+            ColumnMapping::read(&Section {
+                doc: section.doc,
+                table,
+                path: &path,
+            })
+        });
+        ColumnMapping {
+            import: Some(ImportProfile::read(section)),
+            ..columns.unwrap_or_default()
+        }
+    }
+
+    /// The same, with what another mapping says where this one says nothing.
+    #[must_use]
+    pub fn or(mut self, other: &ColumnMapping) -> Self {
+        for (key, column) in &other.columns {
+            self.columns.entry(*key).or_insert_with(|| column.clone());
+        }
+        self.import = self.import.or_else(|| other.import.clone());
+        self
     }
 }
 

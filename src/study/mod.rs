@@ -10,6 +10,7 @@ pub mod column_key;
 pub mod draws;
 pub mod folder;
 pub mod gains;
+pub mod import;
 pub mod inputs;
 pub mod mapping;
 pub mod mat_setup;

@@ -42,6 +42,7 @@ pub const KEYS: &[&str] = &[
     "known_weight_n",
     "cautions",
     "columns",
+    "import",
     "mat",
     "line",
     "truth",
@@ -142,13 +143,34 @@ fn read(top: &Section<'_, '_>) -> Sidecar {
             path: "columns",
         })
     });
+    let import = top.table("import").map(|table| {
+        ColumnMapping::read_import(&Section {
+            doc: top.doc,
+            table,
+            path: "import",
+        })
+    });
+    let columns = columns.unwrap_or_default();
+    let columns = match &import {
+        Some(import) => columns.or(import),
+        None => columns,
+    };
+    if let (Some(import), true) = (top.get("import"), top.get("mat").is_some()) {
+        top.doc.error(
+            import.span(),
+            "import",
+            "an import profile for a pressure mat",
+            "a mat's file as docs/mats.md describes it",
+            "write the mat's frames so, and take [import] out",
+        );
+    }
     let known_weight_n = top.number("known_weight_n", 0.0, 1e5);
     let mut about = about(top);
     about.excluded = about.excluded.or_else(|| known_weight_n.map(known_weight));
     Sidecar {
         about,
         known_weight_n,
-        columns: columns.unwrap_or_default(),
+        columns,
         calibrations: top.texts("calibration"),
         sensors: top.texts("sensor"),
         status,

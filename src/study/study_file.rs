@@ -1,6 +1,7 @@
 //! study.toml: what holds for a whole study. Written by people, never by the program.
 
 use super::gains::ColumnGains;
+use super::mapping::ColumnMapping;
 use super::toml_doc::{Doc, Section, as_number, as_whole, describe};
 use super::words::{nearest, resembles_ceiling};
 use crate::error::{Error, Problem};
@@ -18,6 +19,8 @@ const CEILINGS: &str = "ceiling_n";
 
 /// The section of the factors of sensors.
 const GAIN: &str = "gain";
+/// The section of how another program writes recordings.
+const IMPORT: &str = "import";
 
 pub const PLAIN_KEYS: [&str; 7] = [
     "title",
@@ -41,6 +44,8 @@ pub struct StudyFile {
     pub sensors: Vec<String>,
     /// `[gain]`: factors of sensors, where the sidecars say none.
     pub gains: ColumnGains,
+    /// `[import]`: how another program wrote the recordings whose sidecars have none.
+    pub import: Option<ColumnMapping>,
     pub settings: Settings,
     /// `[plan] default`: a plan's name.
     pub default_plan: Option<String>,
@@ -94,7 +99,7 @@ fn read(top: &Section<'_, '_>) -> StudyFile {
     let sections = sections();
     let mut known: Vec<&str> = PLAIN_KEYS.to_vec();
     known.extend(&sections);
-    known.extend(["plan", "registered", GAIN]);
+    known.extend(["plan", "registered", GAIN, IMPORT]);
     warn_unknown(top, &known);
     let mut study = StudyFile {
         title: top.text("title"),
@@ -137,6 +142,13 @@ fn read(top: &Section<'_, '_>) -> StudyFile {
             table,
             path: GAIN,
         });
+    }
+    if let Some(table) = top.table(IMPORT) {
+        study.import = Some(ColumnMapping::read_import(&Section {
+            doc: top.doc,
+            table,
+            path: IMPORT,
+        }));
     }
     if let Some(table) = top.table("plan") {
         let plan = Section {

@@ -1,9 +1,13 @@
 //! Over the ceiling.
 
-use super::{RuleInput, TechniqueFinding, TechniqueRule};
+use super::{RuleInput, TechniqueFinding, TechniqueRule, UntoldForce};
+use crate::format::number;
 use crate::settings::{Ceiling, Settings};
 use crate::trace::Test;
 use std::collections::BTreeMap;
+
+const ADVICE: &str = "lean in with less weight and stop well below the ceiling; stop at once on request or pain. A blank \
+                      result is never a reason to press harder.";
 
 /// The ceiling that a test is held against. `None` when no level is known; no ceiling is then claimed.
 pub fn ceiling_of(test: &Test, settings: &Settings) -> Option<Ceiling> {
@@ -18,9 +22,9 @@ pub(super) fn over_ceiling(seen: &RuleInput<'_>) -> Vec<TechniqueFinding> {
         sides.entry((&test.recording, test.test)).or_default().push(test);
     }
     // The map has sorted the tests; the sort of all findings brings back their order.
-    sides
-        .into_values()
-        .filter_map(|tests| over(&tests, seen.settings))
+    let of_tests = sides.into_values().filter_map(|tests| over(&tests, seen.settings));
+    of_tests
+        .chain(seen.untold.iter().filter_map(|force| outside(force, seen.settings)))
         .collect()
 }
 
@@ -43,12 +47,35 @@ fn over(sides: &[&Test], settings: &Settings) -> Option<TechniqueFinding> {
         ceiling.newtons,
         ceiling.origin
     );
-    let advice = "lean in with less weight and stop well below the ceiling; stop at once on request or pain. \
-                  A blank result is never a reason to press harder.";
     Some(TechniqueFinding {
         value: Some(worst.total_peak_n),
         unit: "N",
         high: Some(ceiling.newtons),
-        ..TechniqueFinding::on(TechniqueRule::OverCeiling, &of_all, text, advice)
+        ..TechniqueFinding::on(TechniqueRule::OverCeiling, &of_all, text, ADVICE)
+    })
+}
+
+/// A finding on a force that no test holds; it names no test.
+fn outside(force: &UntoldForce, settings: &Settings) -> Option<TechniqueFinding> {
+    let ceiling = force.ceiling(settings)?;
+    let text = format!(
+        "{} N over the {} ceiling of {} N ({}), {}.",
+        number(force.over.peak_n, 1),
+        ceiling.region,
+        ceiling.newtons,
+        ceiling.origin,
+        force.place()
+    );
+    let of = Test {
+        recording: force.recording.clone(),
+        about: force.about.clone(),
+        ..Test::default()
+    };
+    Some(TechniqueFinding {
+        test: None,
+        value: Some(force.over.peak_n),
+        unit: "N",
+        high: Some(ceiling.newtons),
+        ..TechniqueFinding::on(TechniqueRule::OverCeiling, &of, text, ADVICE)
     })
 }

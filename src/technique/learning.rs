@@ -92,8 +92,11 @@ pub enum NoCurve {
         found: usize,
     },
     NotFinite,
-    /// The error is not shown to fall: the curve explains no more than chance would (F test, 5 %).
+    /// A fall is not told from chance: neither law explains more than chance would (F test, 5 %), nor do later sessions
+    /// rank lower (Kendall's test, 5 %).
     NotFalling,
+    /// Later sessions rank lower, but neither law explains more than chance would.
+    OtherLaw,
     /// It falls, but how fast cannot be told from these sessions.
     NoBend,
 }
@@ -108,8 +111,11 @@ impl fmt::Display for NoCurve {
             ),
             NoCurve::NotFinite => f.write_str("no curve: a session's number or its error is not a number"),
             NoCurve::NotFalling => {
-                f.write_str("no curve: the error is not shown to fall over these sessions")
+                f.write_str("no curve: a fall of the error is not told from chance over these sessions")
             }
+            NoCurve::OtherLaw => f.write_str(
+                "no curve: the error falls over these sessions, but neither as a power law nor as an exponential",
+            ),
             NoCurve::NoBend => {
                 f.write_str("no curve: how fast the error falls cannot be told from these sessions")
             }
@@ -145,8 +151,46 @@ pub fn learning_curve(points: &[(f64, f64)]) -> Result<LearningCurve, NoCurve> {
     match (power, exponential) {
         (Ok(p), Ok(e)) => Ok(if e.rss < p.rss { e } else { p }),
         (Ok(one), Err(_)) | (Err(_), Ok(one)) => Ok(one),
+        // One law may see the fall that the other is too stiff for.
+        (Err(NoCurve::NotFalling), Err(other)) | (Err(other), Err(NoCurve::NotFalling)) => Err(other),
         (Err(why), Err(_)) => Err(why),
     }
+    .map_err(|why| match why {
+        NoCurve::NotFalling if ranks_fall(points) => NoCurve::OtherLaw,
+        other => other,
+    })
+}
+
+/// Whether later sessions rank lower than earlier ones by more than chance: one-sided exact test of Kendall's S at 5 %, on the
+/// mean of each session (Mann 1945, Econometrica 13:245-259).
+fn ranks_fall(points: &[(f64, f64)]) -> bool {
+    let mut sessions: Vec<f64> = points.iter().map(|p| p.0).collect();
+    sessions.sort_by(f64::total_cmp);
+    sessions.dedup();
+    let mean = |session: &f64| {
+        let own: Vec<f64> = points.iter().filter(|p| p.0 == *session).map(|p| p.1).collect();
+        own.iter().sum::<f64>() / own.len() as f64
+    };
+    let errors: Vec<f64> = sessions.iter().map(mean).collect();
+    let pairs = || (0..errors.len()).flat_map(|i| (i + 1..errors.len()).map(move |j| (i, j)));
+    // A tie counts as a rise.
+    let rises = pairs().filter(|(i, j)| errors[*j] >= errors[*i]).count();
+    orders_with_at_most(errors.len(), rises) < 0.05
+}
+
+/// Share of the orders of n different numbers in which at most so many pairs rise: the counts build up number by number.
+fn orders_with_at_most(n: usize, rises: usize) -> f64 {
+    let mut shares = vec![1.0];
+    for next in 2..=n {
+        let mut grown = vec![0.0; shares.len() + next - 1];
+        for (at, share) in shares.iter().enumerate() {
+            for more in 0..next {
+                grown[at + more] += share / next as f64;
+            }
+        }
+        shares = grown;
+    }
+    shares.iter().take(rises + 1).sum()
 }
 
 /// Fits one law by least squares; every point has the same weight.
@@ -351,6 +395,17 @@ mod tests {
         let flat: Vec<(f64, f64)> = (1..=7).map(|n| (f64::from(n), 5.0)).collect();
         assert!(learning_curve(&flat).is_err());
         assert_eq!(learning_curve(&[(f64::NAN, 1.0)]), Err(NoCurve::NotFinite));
+        // Kendall, Rank Correlation Methods, table of the distribution of S (from memory): n = 5, S = 10 and 8.
+        assert!((orders_with_at_most(5, 0) - 0.0083).abs() < 5e-5);
+        assert!((orders_with_at_most(5, 1) - 0.042).abs() < 5e-4);
+        // Tenfold in five sessions, but neither law's way: it falls all the same.
+        let late: Vec<(f64, f64)> = [52.0, 50.0, 49.0, 47.0, 5.0]
+            .into_iter()
+            .zip(1..)
+            .map(|(error, n)| (f64::from(n), error))
+            .collect();
+        assert_eq!(learning_curve(&late), Err(NoCurve::OtherLaw));
+        assert!(NoCurve::OtherLaw.to_string().contains("the error falls"));
         // Known only from the first session on: learned at once, how fast cannot be told.
         let sudden: Vec<(f64, f64)> = (1..=7)
             .map(|n| (f64::from(n), if n == 1 { 9.0 } else { 2.0 }))

@@ -14,7 +14,7 @@ mod slack;
 
 pub use band::{Aspect, BandCheck, BandStatus, band_check, band_checks};
 pub use ceiling::ceiling_of;
-pub use outside::{ForceOver, forces_over, outside_tests};
+pub use outside::{ForceOver, UntoldForce, forces_over, untold_forces, untold_problems};
 pub use plan::{PlanCoverage, PlanStep};
 pub use rule::TechniqueRule;
 
@@ -50,6 +50,8 @@ pub struct TechniqueFinding {
 pub struct RuleInput<'a> {
     pub tests: &'a [Test],
     pub plans: &'a [PlanCoverage],
+    /// Forces over a ceiling that no test holds.
+    pub untold: &'a [UntoldForce],
     pub settings: &'a Settings,
 }
 
@@ -67,8 +69,8 @@ pub struct RuleCheck {
 pub const RULES: &[RuleCheck] = &[
     RuleCheck {
         rule: TechniqueRule::OverCeiling,
-        statement: "peak force, summed over all contacts at the level, is over the region's ceiling; without any allowance for \
-               noise",
+        statement: "peak force, summed over all contacts at the level, is over the region's ceiling, in a test or outside every \
+               test; without any allowance for noise",
         look: ceiling::over_ceiling,
     },
     RuleCheck {
@@ -140,7 +142,7 @@ pub const RULES: &[RuleCheck] = &[
     },
 ];
 
-/// Every breach of every rule: first those of tests, in the order of the tests, then those of whole scans.
+/// Every breach of every rule by some tests: first those of tests, in the order of the tests, then those of whole scans.
 ///
 /// `plans` holds the plan that each scan was to follow; a scan without one is held against none.
 pub fn technique_findings(
@@ -148,14 +150,19 @@ pub fn technique_findings(
     plans: &[PlanCoverage],
     settings: &Settings,
 ) -> Vec<TechniqueFinding> {
-    let seen = RuleInput {
+    findings_of(&RuleInput {
         tests,
         plans,
+        untold: &[],
         settings,
-    };
-    let mut all: Vec<TechniqueFinding> = RULES.iter().flat_map(|check| (check.look)(&seen)).collect();
+    })
+}
+
+/// The same of everything that the rules look at; forces that no test holds come after the tests.
+pub fn findings_of(seen: &RuleInput<'_>) -> Vec<TechniqueFinding> {
+    let mut all: Vec<TechniqueFinding> = RULES.iter().flat_map(|check| (check.look)(seen)).collect();
     let mut positions: HashMap<(&str, u32), usize> = HashMap::new();
-    for (i, test) in tests.iter().enumerate() {
+    for (i, test) in seen.tests.iter().enumerate() {
         positions.entry((&test.recording, test.test)).or_insert(i);
     }
     // Stable: within one test the order of the rules stays.
@@ -192,6 +199,7 @@ impl TechniqueFinding {
         let at = match (self.level, &self.recording, self.test) {
             (Some(level), ..) => level.label().to_owned(),
             (None, Some(recording), Some(test)) => format!("{recording}, test {test}"),
+            (None, Some(recording), None) => recording.clone(),
             _ => "level not named".to_owned(),
         };
         match self.side {

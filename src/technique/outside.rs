@@ -6,22 +6,33 @@ use crate::error::Problem;
 use crate::format::number;
 use crate::settings::{Ceiling, Settings};
 use crate::stats::moments::median_in_place;
-use crate::trace::{Test, Trace};
+use crate::terms::Level;
+use crate::trace::{About, Test, Trace};
+use serde::{Deserialize, Serialize};
 
 /// Samples of the running median that takes spikes out, as for the alarm of the live page; fewer at low rates.
 const MEDIAN: usize = 5;
 const MEDIAN_OF_SLOW: usize = 3;
 const SLOW_HZ: f64 = 200.0;
-/// The zero is the force that a tenth of the samples lie below, unless that is itself a load.
+/// The zero is where the force stands outside the tests, when that is known for so long, in s, and clear of them by so much.
+const REST_S: f64 = 0.2;
+const CLEAR_OF_TEST_S: f64 = 0.35;
+/// Else it is the force that a tenth of the samples lie below, unless that is itself a load; else above, as under a sensor of
+/// inverted sign.
 const ZERO_SHARE: f64 = 0.1;
+/// A force that goes so far below its zero, in N, and further than above it, counts the wrong way round.
+const INVERTED_N: f64 = 10.0;
 const LARGEST_ZERO_N: f64 = 10.0;
 /// Two passages closer than this are one, in s.
 const JOINED_S: f64 = 0.25;
+/// A force within a test differs no further from the test's own peak by how the zero is taken.
+const SAME_SHARE: f64 = 0.05;
+const SAME_N: f64 = 2.0;
 /// Listed one by one; the rest are counted.
 const LISTED: usize = 5;
 
 /// A stretch of a recording in which all hands together pressed harder than the ceiling.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct ForceOver {
     /// Begin and end, in the recording's own seconds.
     pub begin_s: f64,
@@ -32,17 +43,23 @@ pub struct ForceOver {
 
 /// Every stretch of a recording in which the sum of all hands is over `ceiling_n`, spikes taken out.
 ///
-/// A channel without a value counts as nothing there: what the others show is still told.
-pub fn forces_over(trace: &Trace, ceiling_n: f64) -> Vec<ForceOver> {
+/// A channel without a value counts as nothing there: what the others show is still told. One of inverted sign counts by its
+/// size.
+pub fn forces_over(trace: &Trace, tests: &[Test], ceiling_n: f64) -> Vec<ForceOver> {
     let Some(rate_hz) = rate_hz(&trace.time_s) else {
         return Vec::new();
     };
     let width = if rate_hz < SLOW_HZ { MEDIAN_OF_SLOW } else { MEDIAN };
     let mut total = vec![0.0; trace.time_s.len()];
     for channel in &trace.channels {
-        let zero = zero_n(&channel.force_n);
-        for (sum, force) in total.iter_mut().zip(without_spikes(&channel.force_n, width)) {
-            *sum += if force.is_finite() { force - zero } else { 0.0 };
+        let zero = rest_n(trace, &channel.force_n, tests).unwrap_or_else(|| zero_n(&channel.force_n));
+        let over_zero: Vec<f64> = without_spikes(&channel.force_n, width).iter().map(|f| f - zero).collect();
+        let (lowest, highest) = over_zero.iter().fold((0.0_f64, 0.0_f64), |(l, h), f| (l.min(*f), h.max(*f)));
+        let inverted = -lowest > highest.max(INVERTED_N);
+        for (sum, force) in total.iter_mut().zip(over_zero) {
+            if force.is_finite() {
+                *sum += if inverted { force.abs() } else { force };
+            }
         }
     }
     let mut found: Vec<ForceOver> = Vec::new();
@@ -65,24 +82,81 @@ pub fn forces_over(trace: &Trace, ceiling_n: f64) -> Vec<ForceOver> {
     found
 }
 
-/// A warning for each force over the ceiling that has no finding because no test holds it. The ceiling is the lowest of the
-/// levels in the recording; without any level the highest of all, over which a force is over every ceiling. A blind study
-/// is told of it without the force.
-pub fn outside_tests(trace: &Trace, tests: &[Test], settings: &Settings, hidden: bool) -> Vec<Problem> {
-    let of_tests = tests.iter().flat_map(|t| t.about.level.into_iter().chain(t.about.covers.iter().copied()));
-    let levels = of_tests.chain(trace.about.level).chain(trace.about.covers.iter().copied());
+/// A force over a ceiling that no test tells of.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct UntoldForce {
+    pub recording: String,
+    /// The test that it lies beside: its span overlaps, and its measures do not hold the force.
+    pub beside: Option<u32>,
+    /// Of that test, else of the recording.
+    pub about: About,
+    /// Every level in the recording: the ceiling is the lowest of theirs.
+    pub levels: Vec<Level>,
+    pub over: ForceOver,
+}
+
+impl UntoldForce {
+    /// The ceiling that it is over.
+    pub fn ceiling(&self, settings: &Settings) -> Option<Ceiling> {
+        ceiling_of_levels(&self.levels, settings)
+    }
+
+    /// How long and where in the recording.
+    pub fn place(&self) -> String {
+        let ForceOver { begin_s, end_s, .. } = self.over;
+        let place = match self.beside {
+            Some(test) => format!("beside what test {test} measures"),
+            None => "outside every test".to_owned(),
+        };
+        format!("at {} s for {} s, {place}", number(begin_s, 2), number(end_s - begin_s, 2))
+    }
+}
+
+/// The lowest of the levels'; without any level the highest of all, over which a force is over every ceiling.
+fn ceiling_of_levels(levels: &[Level], settings: &Settings) -> Option<Ceiling> {
     let highest = || settings.ceilings().max_by(|a, b| a.newtons.total_cmp(&b.newtons));
-    let Some(ceiling) = settings.ceiling_at(levels).or_else(highest) else {
+    settings.ceiling_at(levels.iter().copied()).or_else(highest)
+}
+
+/// Every force over the ceiling that has no finding because no test holds it.
+pub fn untold_forces(trace: &Trace, tests: &[Test], settings: &Settings) -> Vec<UntoldForce> {
+    let of_tests = tests.iter().flat_map(|t| t.about.level.into_iter().chain(t.about.covers.iter().copied()));
+    let mut levels: Vec<Level> = of_tests
+        .chain(trace.about.level)
+        .chain(trace.about.covers.iter().copied())
+        .collect();
+    levels.sort_unstable();
+    levels.dedup();
+    let Some(ceiling) = ceiling_of_levels(&levels, settings) else {
         return Vec::new();
     };
-    let told = |over: &ForceOver| tests.iter().any(|t| holds(t, over) && t.total_peak_n > ceiling.newtons);
-    let mut untold = forces_over(trace, ceiling.newtons);
-    untold.retain(|over| !told(over));
+    let mut untold = forces_over(trace, tests, ceiling.newtons);
+    untold.retain(|over| !tests.iter().any(|t| holds(t, over) && tells(t, over, &ceiling)));
+    let of = |over: ForceOver| {
+        let beside = tests.iter().find(|t| holds(t, &over));
+        let mut about = beside.or(tests.first()).map_or(&trace.about, |t| &t.about).clone();
+        about.level = beside.map_or(trace.about.level, |t| t.about.level);
+        if trace.channels.len() > 1 {
+            about.side = None;
+        }
+        UntoldForce {
+            recording: trace.recording.clone(),
+            beside: beside.map(|t| t.test),
+            about,
+            levels: levels.clone(),
+            over,
+        }
+    };
+    untold.into_iter().map(of).collect()
+}
+
+/// A warning for each. A blind study is told of it without the force.
+pub fn untold_problems(untold: &[UntoldForce], settings: &Settings, hidden: bool) -> Vec<Problem> {
     let more = untold.len().saturating_sub(LISTED);
     let mut problems: Vec<Problem> = untold
         .iter()
         .take(LISTED)
-        .map(|over| problem(trace, over, tests, &ceiling, hidden))
+        .filter_map(|force| problem(force, settings, hidden))
         .collect();
     if let (Some(last), true) = (problems.last_mut(), more > 0) {
         last.found = format!("{} (and {} in this recording)", last.found, counted(more, "more time"));
@@ -95,25 +169,24 @@ fn holds(test: &Test, over: &ForceOver) -> bool {
     phases.contact_begin_s <= over.end_s && over.begin_s <= phases.contact_end_s
 }
 
-fn problem(trace: &Trace, over: &ForceOver, tests: &[Test], ceiling: &Ceiling, hidden: bool) -> Problem {
-    let force = match hidden {
+/// Whether a test's own peak tells of it: it is over the ceiling too, or as good as the same force, and stays under its own.
+fn tells(test: &Test, over: &ForceOver, ceiling: &Ceiling) -> bool {
+    let own_n = test.total_peak_n;
+    own_n > ceiling.newtons || over.peak_n <= own_n * (1.0 + SAME_SHARE) + SAME_N
+}
+
+fn problem(force: &UntoldForce, settings: &Settings, hidden: bool) -> Option<Problem> {
+    let ceiling = force.ceiling(settings)?;
+    let newtons = match hidden {
         true => "a force".to_owned(),
-        false => format!("{} N", number(over.peak_n, 0)),
+        false => format!("{} N", number(force.over.peak_n, 0)),
     };
-    let place = match tests.iter().find(|t| holds(t, over)) {
-        Some(test) => format!("beside what test {} measures", test.test),
-        None => "outside every test".to_owned(),
-    };
-    Problem::warning(
-        &trace.recording,
-        format!(
-            "{force} over the {ceiling}, at {} s for {} s, {place}",
-            number(over.begin_s, 2),
-            number(over.end_s - over.begin_s, 2)
-        ),
+    Some(Problem::warning(
+        &force.recording,
+        format!("{newtons} over the {ceiling}, {}", force.place()),
         "no force over the ceiling at any time, all hands together",
         "find out what pressed; stop at once on request or pain. A check with a known weight has known_weight_n in its sidecar",
-    )
+    ))
 }
 
 fn rate_hz(time_s: &[f64]) -> Option<f64> {
@@ -122,12 +195,27 @@ fn rate_hz(time_s: &[f64]) -> Option<f64> {
     (rate.is_finite() && rate > 0.0).then_some(rate)
 }
 
-/// Where the channel stands when nobody presses; a recording that is loaded most of the time counts from the sensor's own zero.
+/// Where the channel stands outside the tests.
+fn rest_n(trace: &Trace, force_n: &[f64], tests: &[Test]) -> Option<f64> {
+    let clear = |time_s: f64| {
+        tests.iter().all(|t| {
+            time_s < t.phases.contact_begin_s - CLEAR_OF_TEST_S || time_s > t.phases.contact_end_s + CLEAR_OF_TEST_S
+        })
+    };
+    let at_rest = trace.time_s.iter().zip(force_n).filter(|(t, f)| f.is_finite() && clear(**t));
+    let mut at_rest: Vec<f64> = at_rest.map(|(_, f)| *f).collect();
+    let long_enough = at_rest.len() as f64 >= REST_S * rate_hz(&trace.time_s)?;
+    median_in_place(&mut at_rest).filter(|_| long_enough && !tests.is_empty())
+}
+
+/// The same where no test is known; a recording that is loaded most of the time counts from the sensor's own zero.
 fn zero_n(force_n: &[f64]) -> f64 {
     let mut sorted: Vec<f64> = force_n.iter().copied().filter(|f| f.is_finite()).collect();
     sorted.sort_unstable_by(f64::total_cmp);
-    let zero = sorted.get((sorted.len() as f64 * ZERO_SHARE) as usize).copied();
-    zero.filter(|z| z.abs() <= LARGEST_ZERO_N).unwrap_or_default()
+    let below = (sorted.len() as f64 * ZERO_SHARE) as usize;
+    let shares = [Some(below), (sorted.len() - below).checked_sub(1)];
+    let mut zeros = shares.into_iter().flatten().filter_map(|at| sorted.get(at).copied());
+    zeros.find(|z| z.abs() <= LARGEST_ZERO_N).unwrap_or_default()
 }
 
 /// The running median; the ends stay as they are.
@@ -147,8 +235,11 @@ fn without_spikes(force_n: &[f64], width: usize) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::terms::Level;
-    use crate::trace::{About, Channel};
+    use crate::trace::Channel;
+
+    fn outside_tests(trace: &Trace, tests: &[Test], settings: &Settings, hidden: bool) -> Vec<Problem> {
+        untold_problems(&untold_forces(trace, tests, settings), settings, hidden)
+    }
 
     fn trace(forces: &[Vec<f64>]) -> Trace {
         let channel = |force_n: &Vec<f64>| Channel {
@@ -193,6 +284,13 @@ mod tests {
         assert_eq!(over(&[jab(0.0, 40.0, 200), jab(0.0, 15.0, 200)]), 0);
         // Two wrong samples are a spike.
         assert_eq!(over(&[jab(0.0, 400.0, 2)]), 0);
+        // A sensor of inverted sign: the push is as hard.
+        assert_eq!(over(&[jab(0.0, -120.0, 30)]), 1);
+        assert_eq!(over(&[jab(0.0, -120.0, 1900)]), 1);
+        assert_eq!(over(&[jab(0.0, -40.0, 200), jab(0.0, 35.0, 200)]), 1);
+        // A pull beside a push is none.
+        assert_eq!(over(&[[jab(0.0, -65.0, 200), jab(0.0, 70.0, 2)].concat()]), 1);
+        assert_eq!(over(&[[jab(0.0, -50.0, 200), jab(0.0, 55.0, 200)].concat()]), 0);
         // A hand that never leaves counts from the sensor's own zero.
         assert_eq!(over(&[vec![70.0; 2000]]), 1);
     }

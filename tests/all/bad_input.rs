@@ -123,9 +123,9 @@ fn a_row_of_another_length_is_named_by_line() {
         &problem(b"time_s;force_n\n0;1\n0,1\n0,2;4\n"),
         3,
         None,
-        &["1 cells"],
+        &["1 cell"],
     );
-    says(&problem(b"time_s,force_n\n0\n"), 2, None, &["1 cells"]);
+    says(&problem(b"time_s,force_n\n0\n"), 2, None, &["1 cell"]);
 }
 
 #[test]
@@ -938,7 +938,10 @@ fn check_lists_every_problem_and_says_so_in_its_exit_code() {
     let (code, out, err) = check(&["check", "bad.csv"], root);
     assert_eq!(code, 2);
     assert!(out.contains("line 2"), "{out}");
-    assert!(err.contains("none of the 1 recordings can be used"), "{err}");
+    assert!(
+        err.contains("there is 1 recording, of which none can be used"),
+        "{err}"
+    );
     assert_eq!(check(&["check", "nowhere"], root).0, 2);
     assert_eq!(check(&["check"], root).0, 2);
 }

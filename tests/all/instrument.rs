@@ -243,7 +243,7 @@ fn traces_that_tell_nothing_are_refused_in_words() {
     for (trace, told) in [
         (force_only, "no displacement"),
         (still, "no contact"),
-        (one_spring, "only one spring to measure on"),
+        (one_spring, "only 1 spring to measure on"),
     ] {
         let said = from_reference_springs(&[trace], &Settings::default())
             .unwrap_err()

@@ -143,6 +143,157 @@ fn study(dir: &Path, study_toml: &str, sidecar: &str) {
     std::fs::write(recordings.join("press.toml"), sidecar).unwrap();
 }
 
+/// The words of what is said of a recording, and why it was left out.
+fn refused(dir: &Path, trace: &Trace, sidecar: &str) -> (Vec<String>, Vec<String>) {
+    study(dir, "[ceiling_n]\nneck = 30.0\n", sidecar);
+    std::fs::write(
+        dir.join("recordings/press.csv"),
+        trace_text(trace, &Sensor::default()),
+    )
+    .unwrap();
+    let results = run(&[dir.to_owned()], &Options::default()).unwrap();
+    (
+        results.problems.iter().map(|p| p.to_string()).collect(),
+        results.exclusions.iter().map(|e| e.cause.to_string()).collect(),
+    )
+}
+
+#[test]
+fn a_force_that_counts_down_is_refused_by_name_and_still_held_against_the_ceiling() {
+    let dir = tempfile::tempdir().unwrap();
+    let upright = simulate(&TraceSpec::default(), 8).trace;
+    let mut force_alone = inverted(&upright, 0);
+    force_alone.channels[0].displacement_mm = None;
+    for trace in [inverted(&upright, 0), force_alone] {
+        let (problems, reasons) = refused(dir.path(), &trace, "level = \"C5\"\n");
+        let all = problems.join("\n");
+        assert!(
+            all.contains("a force that falls from where it begins and ends")
+                && all.contains("write force = -1 under [gain] in study.toml"),
+            "{all}"
+        );
+        assert!(all.contains("over the neck 30"), "{all}");
+        assert!(reasons[0].contains("a force that falls"), "{reasons:?}");
+    }
+    // A gain of -1 on a sensor that counts up is one too many.
+    let turned = "[columns]\nforce = { name = \"force_n\", unit = \"n\", gain = -1 }\n";
+    let (problems, _) = refused(dir.path(), &upright, turned);
+    assert!(
+        problems.join("\n").contains("write force = 1 under"),
+        "{problems:?}"
+    );
+    // A check with a known weight may hang from the sensor.
+    let (problems, _) = refused(dir.path(), &inverted(&upright, 0), "known_weight_n = 50\n");
+    assert!(problems.is_empty(), "{problems:?}");
+}
+
+#[test]
+fn a_displacement_that_counts_down_is_refused_by_name_and_both_at_once_are_named() {
+    let dir = tempfile::tempdir().unwrap();
+    let turn = |mut trace: Trace| {
+        let x = trace.channels[0].displacement_mm.as_mut().unwrap();
+        x.iter_mut().for_each(|mm| *mm = -*mm);
+        trace
+    };
+    let upright = simulate(&TraceSpec::default(), 8).trace;
+    let (problems, reasons) = refused(dir.path(), &turn(upright.clone()), "");
+    let all = problems.join("\n");
+    assert!(
+        all.contains("a displacement that falls while the force rises")
+            && all.contains("write displacement = -1 under"),
+        "{all}"
+    );
+    assert_eq!(reasons.len(), 1);
+    let (problems, _) = refused(dir.path(), &turn(inverted(&upright, 0)), "");
+    let all = problems.join("\n");
+    assert!(
+        all.contains("write force = -1 and displacement = -1 under"),
+        "{all}"
+    );
+}
+
+#[test]
+fn one_inverted_hand_of_two_is_named() {
+    let dir = tempfile::tempdir().unwrap();
+    let both = both_hands(3);
+    let (problems, _) = refused(dir.path(), &inverted(&both, 1), "");
+    let all = problems.join("\n");
+    assert!(
+        all.contains("force_right = -1") && !all.contains("force_left = "),
+        "{all}"
+    );
+    let (problems, _) = refused(dir.path(), &both, "level = \"L3\"\n");
+    assert!(problems.is_empty(), "{problems:?}");
+}
+
+/// A push of 40 N over 9 mm in each second, as time, force and displacement at 1 kHz.
+fn presses(seconds: usize, shape: impl Fn(f64, f64) -> (f64, f64)) -> Trace {
+    let mut trace = simulate(&TraceSpec::default(), 1).trace;
+    trace.time_s = (0..seconds * 1000).map(|i| i as f64 / 1e3).collect();
+    let made = |t: &f64| {
+        let push = (t * std::f64::consts::PI).sin().powi(2);
+        let noise = 0.1 * ((t * 1e3 * 7919.0) % 11.0 - 5.0);
+        let (force, x) = shape(*t, push);
+        (force + noise, x)
+    };
+    let all: Vec<(f64, f64)> = trace.time_s.iter().map(made).collect();
+    trace.channels[0].force_n = all.iter().map(|v| v.0).collect();
+    trace.channels[0].displacement_mm = Some(all.iter().map(|v| v.1).collect());
+    trace
+}
+
+#[test]
+fn what_only_looks_a_little_like_it_is_not_refused() {
+    let dir = tempfile::tempdir().unwrap();
+    let whole = |t: f64, push: f64| if (2.0..8.0).contains(&t) { push } else { 0.0 };
+    let cases: [(&str, Trace); 8] = [
+        (
+            "drift",
+            presses(12, |t, p| (40.0 * whole(t, p) - 1.5 * t, 9.0 * whole(t, p))),
+        ),
+        (
+            "a pull",
+            presses(12, |t, p| {
+                let pull = if (9.0..10.0).contains(&t) { -25.0 * p } else { 0.0 };
+                (40.0 * whole(t, p) + pull, 9.0 * whole(t, p) + 0.1 * pull)
+            }),
+        ),
+        (
+            "coarse",
+            presses(12, |t, p| {
+                (
+                    (40.0 * whole(t, p) / 8.0).round() * 8.0,
+                    (9.0 * whole(t, p)).round(),
+                )
+            }),
+        ),
+        (
+            "an offset below",
+            presses(12, |t, p| (40.0 * whole(t, p) - 60.0, 9.0 * whole(t, p))),
+        ),
+        (
+            "loaded at both ends",
+            presses(12, |_, p| (15.0 + 40.0 * (1.0 - p), 3.0 + 9.0 * (1.0 - p))),
+        ),
+        ("still", presses(12, |t, p| (40.0 * whole(t, p), 4.0))),
+        (
+            "a displacement that sinks",
+            presses(12, |t, p| (40.0 * whole(t, p), 9.0 * whole(t, p) - 2.0 * t)),
+        ),
+        (
+            "breathing",
+            presses(12, |t, p| {
+                (40.0 * whole(t, p), 9.0 * whole(t, p) - 2.0 * (1.5 * t).sin())
+            }),
+        ),
+    ];
+    for (what, trace) in cases {
+        let (problems, _) = refused(dir.path(), &trace, "");
+        let all = problems.join("\n");
+        assert!(!all.contains("[gain]"), "{what}: {all}");
+    }
+}
+
 /// Its peak and end-feel.
 fn measured(dir: &Path) -> (f64, f64) {
     let results = run(&[dir.to_owned()], &Options::default()).unwrap();

@@ -160,9 +160,9 @@ fn a_page_says_in_plain_words_what_was_found() {
     for words in [
         "<b>L3</b>: the right side resisted more: 35\u{a0}% (26 to 43\u{a0}%)",
         "The examiner&#x27;s call was right, which agrees",
-        "<b>L4</b>: undecided.",
+        "<b>L4</b>: left against right undecided.",
         "4 tests a side would decide it at this spread",
-        "Even within 15 %: T5, L2.",
+        "Left and right even within 15 %: T5, L2.",
         "<b>T4–T6</b>: resisted more than the levels beside it",
         "no knee: the slack is not shown to be out",
         "no test of the right side",

@@ -2,6 +2,7 @@
 
 use tautpoint::agreement::ratings;
 use tautpoint::error::{Error, Severity};
+use tautpoint::read::readings::{ReadingsOptions, read_readings};
 use tautpoint::read::{ReadTrace, read_bytes};
 use tautpoint::results::Excluded;
 use tautpoint::study::sidecar::Sidecar;
@@ -64,6 +65,24 @@ fn thousands_in_quotes_are_refused_everywhere() {
     assert_eq!(table.subjects.len(), 1);
     assert_eq!(problems[0].line, Some(2));
     assert_eq!(problems[0].found, "3,231");
+
+    let header = "subject,examiner,session,level,call,confidence";
+    let rows = "V-1,L-1,s1,L3,left,\"1,250\"\nV-1,L-1,s1,L4,left,\"2,5\"\n";
+    let (calls, problems) = calls::parse("calls.csv", &format!("{header}\n{rows}"));
+    assert_eq!(
+        calls.iter().map(|c| c.confidence).collect::<Vec<_>>(),
+        [Some(2.5)]
+    );
+    let [problem] = problems.as_slice() else {
+        panic!("{problems:?}")
+    };
+    assert!(
+        problem.found == "1,250" && problem.column.as_deref() == Some("confidence"),
+        "{problem}"
+    );
+    let readings = "applied_n,indicated\n0,1\n10,\"3,231\"\n20,3\n";
+    let (found, problems) = read_readings("r.csv", readings, &ReadingsOptions::default());
+    assert!(found.is_none() && problems[0].found == "3,231", "{problems:?}");
 }
 
 #[test]

@@ -112,6 +112,9 @@ fn trace(path: &Path) -> anyhow::Result<Trace> {
     }
     let read = read_trace(path, &name, &sidecar.columns, sidecar.about)?;
     tell(&read.problems);
+    if let Some(inverted) = read.inverted {
+        return Err(Error::from(*inverted).into());
+    }
     Ok(read.trace)
 }
 

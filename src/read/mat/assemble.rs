@@ -110,6 +110,7 @@ pub(super) fn assemble_mat(
         sha256,
         bytes,
         calibrated: made.calibrated,
+        inverted: made.inverted.map(Box::new),
         mat: Some(Box::new(record(source, passed, hands))),
     })
 }

@@ -7,11 +7,12 @@ use crate::error::Problem;
 use crate::stats::agreement::Interval;
 use crate::stats::agreement::fleiss_kappa::FleissKappa;
 use crate::stats::agreement::kappa::{Kappa, Weights};
+use crate::write::build;
 use serde_json::{Map, Value, json};
 
 /// `measures`: by name of measure the numbers of the design that stands first (`design` says which), and each design
-/// under its own name; for a file of ratings `ratings` too. Then `spread`, `calls`, `notes`, `problems`. What could
-/// not be had is null, with `reason`.
+/// under its own name; for a file of ratings `ratings` too. Then `spread`, `calls`, `notes`, `problems`, `version`, `build`.
+/// What could not be had is null, with `reason`.
 pub fn object(agreement: &Agreement, all_problems: &[Problem]) -> Value {
     let mut root = Map::new();
     let ratings = agreement.measures.iter().find_map(|m| m.design(Design::Ratings));
@@ -27,6 +28,8 @@ pub fn object(agreement: &Agreement, all_problems: &[Problem]) -> Value {
     );
     root.insert("notes".to_owned(), json!(agreement.notes));
     root.insert("problems".to_owned(), problems(all_problems));
+    root.insert("version".to_owned(), env!("CARGO_PKG_VERSION").into());
+    root.insert("build".to_owned(), build());
     Value::Object(root)
 }
 

@@ -78,6 +78,7 @@ pub fn progress_of(debrief: &Debrief, learner: &Learner) -> Vec<PlaceView> {
                     interval: p.spot.interval,
                     open: p.retention,
                     tests: p.values.clone(),
+                    over: over_at(learner, &place, measure, p.session.as_ref()),
                 })
                 .collect();
             let band = debrief.band(&place, measure);
@@ -120,17 +121,12 @@ pub fn class_of(debrief: &Debrief, measures: &[Shown], codes: bool) -> Vec<Place
             let mut dots: Vec<ClassDot> = debrief
                 .learners
                 .iter()
-                .filter_map(|l| Some((l, latest(l, &place, *measure)?)))
-                .map(|(l, p)| ClassDot {
-                    code: codes.then(|| l.code.clone()),
-                    mean: p.spot.mean,
-                    interval: p.spot.interval,
-                    open: p.retention,
-                })
+                .filter_map(|l| class_dot(l, &place, *measure, codes))
                 .collect();
             if !codes {
                 // A row must not tell who it is: in the order of codes it would.
-                dots.sort_by(|a, b| a.mean.total_cmp(&b.mean));
+                let at = |d: &ClassDot| d.mean.unwrap_or(f64::INFINITY);
+                dots.sort_by(|a, b| at(a).total_cmp(&at(b)));
             }
             let band = debrief.band(&place, *measure);
             let words = band.map_or(String::new(), |b| b.words());
@@ -159,6 +155,30 @@ pub fn class_of(debrief: &Debrief, measures: &[Shown], codes: bool) -> Vec<Place
         .map(of_place)
         .filter(|p| !p.svgs.is_empty())
         .collect()
+}
+
+/// The learner's latest mean there, and every push over the ceiling in that session; who has pushes over the ceiling and no
+/// mean is shown all the same.
+fn class_dot(learner: &Learner, place: &TestPlace, measure: Shown, codes: bool) -> Option<ClassDot> {
+    let point = latest(learner, place, measure);
+    let session = match point {
+        Some(point) => point.session.as_ref(),
+        None => learner.last_session.as_ref(),
+    };
+    let over = over_at(learner, place, measure, session);
+    (point.is_some() || !over.is_empty()).then(|| ClassDot {
+        code: codes.then(|| learner.code.clone()),
+        mean: point.map(|p| p.spot.mean),
+        over,
+        interval: point.and_then(|p| p.spot.interval),
+        open: point.is_some_and(|p| p.retention),
+    })
+}
+
+/// Pushes over the ceiling that belong beside a mean of peak forces.
+fn over_at(learner: &Learner, place: &TestPlace, measure: Shown, session: Option<&String>) -> Vec<f64> {
+    let own = learner.over.iter().filter(|push| measure == Shown::PeakForce && push.is_at(place));
+    own.filter(|push| push.session.as_ref() == session).map(|push| push.peak_n).collect()
 }
 
 /// The learner's last mark of a measure at a place; of two in one session the one without feedback, which shows what
@@ -193,6 +213,7 @@ pub fn closeness_of(learner: &Learner) -> Vec<String> {
                 interval: c.size.interval,
                 open: c.retention,
                 tests: c.sizes.clone(),
+                over: Vec::new(),
             })
             .collect();
         let fitted = learner.curves.iter().find(|c| c.measure == measure);

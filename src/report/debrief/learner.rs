@@ -3,13 +3,14 @@
 use super::closeness::{Closeness, MeasureCurve, closeness, curves};
 use super::coverage::ScanCoverage;
 use crate::report::order::{in_time, sessions};
-use super::points::{ProgressPoint, points};
+use super::points::{ProgressPoint, TestPlace, points};
 use super::work_on::{WorkOn, work_on};
 use crate::columns::Measure;
 use crate::results::Results;
 use crate::technique::TechniqueFinding;
 use crate::technique::reference::Reference;
-use crate::terms::Level;
+use crate::report::over;
+use crate::terms::{Level, Region};
 use crate::trace::Test;
 use std::collections::BTreeSet;
 
@@ -25,6 +26,8 @@ pub struct Learner {
     pub tests: usize,
     pub sessions: Vec<String>,
     pub points: Vec<ProgressPoint>,
+    /// Every push over the ceiling.
+    pub over: Vec<OverPush>,
     /// How far off the teacher's tests, session by session.
     pub closeness: Vec<Closeness>,
     /// One a measure of [`COMPARED`](crate::technique::reference::COMPARED) that can be held against the teacher.
@@ -36,6 +39,37 @@ pub struct Learner {
     /// The session that `work_on` is about.
     pub last_session: Option<String>,
     pub work_on: Vec<WorkOn>,
+}
+
+/// A push over the ceiling, to be marked in figures where a mean would hide it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OverPush {
+    pub session: Option<String>,
+    pub region: Option<Region>,
+    /// `None` where it belongs to no test that is shown.
+    pub place: Option<TestPlace>,
+    /// Of all contacts together.
+    pub peak_n: f64,
+}
+
+impl OverPush {
+    fn of(finding: &TechniqueFinding, tests: &[&Test]) -> Option<OverPush> {
+        let same = |t: &&&Test| finding.recording.as_ref() == Some(&t.recording) && finding.test == Some(t.test);
+        Some(OverPush {
+            session: finding.session.clone(),
+            region: finding.level.map(Level::region),
+            place: tests.iter().find(same).map(|t| TestPlace::of(t)),
+            peak_n: finding.value?,
+        })
+    }
+
+    /// Whether it stands in the figures of a place. One of no test stands in all of its region.
+    pub fn is_at(&self, place: &TestPlace) -> bool {
+        match &self.place {
+            Some(own) => own == place,
+            None => self.region.is_none() || self.region == place.region,
+        }
+    }
 }
 
 /// Puts together what is known of a learner; `scans` are the learner's own.
@@ -73,6 +107,10 @@ pub fn learner(
         on_roster,
         tests: tests.len(),
         points: points(results, &tests, &sessions),
+        over: over::pushes(findings.iter().copied())
+            .into_iter()
+            .filter_map(|push| OverPush::of(push, &tests))
+            .collect(),
         closest: closest(results, &to_show, &findings, &sessions),
         latest: latest(results, &to_show, &sessions),
         work_on: of_session(results, &tests, &findings, scans, last_session.as_deref()),

@@ -22,7 +22,7 @@ mod work_on;
 pub use bands::{Band, BandFrom, band};
 pub use closeness::{Closeness, MeasureCurve};
 pub use coverage::ScanCoverage;
-pub use learner::Learner;
+pub use learner::{Learner, OverPush};
 pub use crate::report::order::{ScanTime, in_time, natural, scan_time, sessions};
 pub use pages::pages;
 pub use points::{TestPlace, ProgressPoint, Shown, Spot, without_feedback};

@@ -9,10 +9,11 @@ use crate::error::Result;
 use crate::plot::{mat_figures, test_panels};
 use crate::report::followed::FollowedView;
 use crate::report::frame::{Page, PageTable, STYLE};
+use crate::report::over;
 use crate::report::html::{Context, safe_name, test_heading};
 use crate::results::Results;
 use crate::study::cautions::CAUTIONS;
-use crate::technique::TechniqueRule;
+use crate::technique::{TechniqueFinding, TechniqueRule};
 use serde::Serialize;
 use std::collections::BTreeSet;
 
@@ -28,6 +29,8 @@ struct ClassView {
     title: String,
     site: Option<String>,
     counts: String,
+    /// Pushes over the ceiling.
+    over_ceiling: Vec<String>,
     standing: Vec<String>,
     blinded: bool,
     codes: bool,
@@ -60,11 +63,15 @@ struct LearnerView {
     title: String,
     code: String,
     counts: String,
+    /// Pushes over the ceiling.
+    over_ceiling: Vec<String>,
     standing: Vec<String>,
     blinded: bool,
     work_on: Vec<WorkOnView>,
     /// Whether going over the ceiling is among it.
     over: bool,
+    /// Means of the last session that lie outside their band.
+    outside: Vec<String>,
     last_session: Option<String>,
     places: Vec<PlaceView>,
     /// How far off the teacher's tests.
@@ -141,6 +148,8 @@ fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: boo
         .into_iter()
         .filter(|m| *m != Shown::HandShare)
         .collect();
+    let own = debrief.learners.iter().flat_map(|l| of_learner(results, &l.code));
+    let pushes = over::pushes(own);
     let links = debrief.learners.iter().zip(files).map(|(l, file)| LinkView {
         href: file.clone(),
         code: l.code.clone(),
@@ -161,6 +170,10 @@ fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: boo
                 n => format!(", and {} of the teacher as reference", counted(n, "test")),
             }
         ),
+        over_ceiling: match codes {
+            true => over::told(&pushes),
+            false => over::counted_only(&pushes),
+        },
         standing: debrief.standing.clone(),
         blinded: debrief.blinded,
         codes,
@@ -176,6 +189,11 @@ fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: boo
         ceilings: results.settings.ceilings().map(|c| c.to_string()).collect(),
         cautions: &CAUTIONS,
     }
+}
+
+fn of_learner<'a>(results: &'a Results, code: &'a str) -> impl Iterator<Item = &'a TechniqueFinding> {
+    let own = move |f: &&TechniqueFinding| f.examiner.as_deref() == Some(code);
+    results.technique.iter().filter(own)
 }
 
 fn counts(l: &Learner) -> String {
@@ -202,8 +220,10 @@ fn learner_view(
         title: title(debrief),
         code: learner.code.clone(),
         counts: counts(learner),
+        over_ceiling: over::told(&over::pushes(of_learner(results, &learner.code))),
         standing: debrief.standing.clone(),
         blinded: debrief.blinded,
+        outside: views::means_outside(debrief, learner),
         over: learner
             .work_on
             .iter()

@@ -62,7 +62,10 @@ pub fn shares(
     RULES
         .iter()
         .map(|check| {
-            let of_rule = findings.iter().filter(|r| r.rule == check.rule);
+            // A force that no test holds is no share of tests; pages tell it by itself.
+            let of_rule = findings
+                .iter()
+                .filter(|r| r.rule == check.rule && (r.test.is_some() || r.recording.is_none()));
             if check.rule.is_of_the_plan() {
                 let hit: BTreeSet<_> = of_rule.map(|r| (&r.subject, &r.examiner, &r.session)).collect();
                 let hit = planned
@@ -75,7 +78,8 @@ pub fn shares(
                 TechniqueRule::OverCeiling => all,
                 _ => seen,
             };
-            Share::new(check.rule, "tests", episodes_hit(of_rule.copied()), total)
+            let hit = episodes_hit(of_rule.copied());
+            Share::new(check.rule, "tests", hit, total.max(hit))
         })
         .collect()
 }

@@ -5,6 +5,7 @@ use crate::report::order::{ScanTime, in_time, scan_time};
 use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind, DECIDED};
 use crate::report::followed::words as comparison_words;
+use crate::report::over;
 use crate::results::Results;
 use crate::settings::Ceiling;
 use crate::study::call::Call;
@@ -29,6 +30,8 @@ pub struct Request {
 #[derive(Debug, Clone, Default)]
 pub struct Sheet {
     pub title: Option<String>,
+    /// Pushes of the scan over the ceiling, in words.
+    pub over_ceiling: Vec<String>,
     pub standing: Vec<String>,
     pub blinded: bool,
     pub request: Request,
@@ -106,8 +109,14 @@ impl Sheet {
             .collect();
         let feedback = feedback.into_iter().map(str::to_owned).collect();
         let places = ordered.as_deref().map(places);
+        let scan = &request.scan;
+        let of_scan = results
+            .technique
+            .iter()
+            .filter(|f| [&f.subject, &f.examiner, &f.session] == [&scan.subject, &scan.examiner, &scan.session]);
         Sheet {
             title: results.title.clone(),
+            over_ceiling: over::told(&over::pushes(of_scan)),
             standing: results.standing(),
             blinded: results.blinded,
             time: scan_time(&own, hidden),

@@ -2,11 +2,13 @@
 
 use crate::format::counted;
 use super::words::{minutes, rule_words, try_next};
-use super::{MeasureCurve, Debrief, Learner, ScanCoverage, Share, WorkOn};
+use super::{MeasureCurve, ProgressPoint, Debrief, Learner, ScanCoverage, Share, WorkOn};
 use crate::format::number;
 use crate::report::followed::FollowedView;
 use crate::report::frame::{PageCell, PageTable};
+use crate::columns::Measure;
 use crate::results::Results;
+use crate::technique::learning::NoCurve;
 use crate::terms::Feedback;
 use serde::Serialize;
 
@@ -175,6 +177,40 @@ pub fn work_on(things: &[WorkOn]) -> Vec<WorkOnView> {
     things.iter().map(one).collect()
 }
 
+/// Means of the learner's last session that lie outside their band, each with how sure that is.
+pub fn means_outside(debrief: &Debrief, learner: &Learner) -> Vec<String> {
+    let last = learner.points.iter().filter(|p| p.session == learner.last_session);
+    let one = |p: &ProgressPoint| {
+        let band = debrief.band(&p.place, p.measure)?;
+        let n = |v: f64| number(v, p.measure.decimals());
+        let (unit, mean) = (p.measure.unit(), p.spot.mean);
+        let (side, reaches) = match (band.low, band.high) {
+            (_, Some(high)) if mean > high => ("over", p.spot.interval.is_some_and(|i| i[0] <= high)),
+            (Some(low), _) if mean < low => ("under", p.spot.interval.is_some_and(|i| i[1] >= low)),
+            _ => return None,
+        };
+        let range = match (band.low, band.high) {
+            (Some(low), Some(high)) => format!("its band of {} to {}\u{a0}{unit}", n(low), n(high)),
+            (None, Some(end)) | (Some(end), None) => format!("the end of its band, {}\u{a0}{unit}", n(end)),
+            (None, None) => return None,
+        };
+        let sure = match (p.spot.interval, reaches) {
+            (None, _) => "; one test has no interval",
+            (_, true) => "; its interval reaches into the band",
+            (_, false) => "",
+        };
+        let open = if p.retention { ", without feedback" } else { "" };
+        Some(format!(
+            "{}: mean {} {}\u{a0}{unit}{open}, {side} {range} ({}){sure}.",
+            p.place.label(),
+            p.measure.label(),
+            n(mean),
+            band.words()
+        ))
+    };
+    last.filter_map(one).collect()
+}
+
 /// The learner's sessions, numbered as in the figures.
 pub fn session_table(learner: &Learner, results: &Results) -> PageTable {
     let rows = learner.sessions.iter().enumerate().map(|(i, session)| {
@@ -219,10 +255,28 @@ pub fn curve_words(learner: &Learner) -> Vec<String> {
                     n(curve.at(1.0))
                 )
             }
+            // Whoever sees the dots fall is told from where to where.
+            Err(why @ (NoCurve::NotFalling | NoCurve::OtherLaw)) => match first_and_last(learner, c.measure) {
+                Some([first, last]) => format!(
+                    "{label}: {}\u{a0}% in the first session and {}\u{a0}% in the last; {why}",
+                    number(first, 0),
+                    number(last, 0)
+                ),
+                None => format!("{label}: {why}"),
+            },
             Err(why) => format!("{label}: {why}"),
         }
     };
     learner.curves.iter().map(one).collect()
+}
+
+/// Mean size of the error in the first and in the last session that a curve would go through.
+fn first_and_last(learner: &Learner, measure: Measure) -> Option<[f64; 2]> {
+    let own = || learner.closeness.iter().filter(|c| c.measure == measure && c.session.is_some());
+    let practised = own().any(|c| !c.retention);
+    let mut means = own().filter(|c| !(practised && c.retention)).map(|c| c.size.mean);
+    let first = means.next()?;
+    Some([first, means.last()?])
 }
 
 /// Regions looked at again. A learner's page has only those that the same learner found and looked at again.

@@ -3,7 +3,7 @@
 use super::scans::Scan;
 use crate::format;
 use crate::columns::Measure;
-use crate::compare::{Comparison, ComparisonKind};
+use crate::compare::{Comparison, ComparisonKind, Decision};
 use crate::plot::level_label;
 use crate::report::frame::PageTable;
 use crate::results::Results;
@@ -166,6 +166,7 @@ fn comparison_row(f: &Comparison, blinded: bool) -> Vec<String> {
         percent(f.mdc_percent),
         f.spread_source.map_or(String::new(), |s| s.word().to_owned()),
         match f.side_of_resistance {
+            Some(Decision::Undecided) if neighbours => "undecided against neighbours".to_owned(),
             Some(word) => word.word().replace('_', " "),
             None if blinded && !neighbours => "hidden".to_owned(),
             None => "shown without a word".to_owned(),

@@ -12,6 +12,7 @@ use crate::error::Severity;
 use crate::report::followed::{Followed, FollowedView, followed};
 use crate::report::frame::PageTable;
 use crate::results::BLINDED;
+use crate::report::over;
 use crate::results::Results;
 use crate::settings::{Ceiling, CeilingOrigin, Settings};
 use crate::technique::{TechniqueFinding, TechniqueRule};
@@ -36,6 +37,8 @@ pub struct PageView {
     ethics_ref: Option<String>,
     version: &'static str,
     counts: String,
+    /// Pushes over the ceiling.
+    over: Vec<String>,
     /// Whether sides are hidden, and how the settings stand to those registered.
     standing: Vec<String>,
     blinded: bool,
@@ -108,6 +111,7 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> PageVi
         ethics_ref: results.ethics_ref.clone(),
         version: env!("CARGO_PKG_VERSION"),
         counts: counts(results, &scans),
+        over: over::told(&over::pushes(&results.technique)),
         standing: results.standing(),
         blinded: results.blinded,
         scans: scan_views,

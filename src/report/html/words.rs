@@ -139,7 +139,11 @@ fn undecided(f: &Comparison) -> String {
         }
         None => String::new(),
     };
-    format!("undecided. Measured: {at}{range}.{more}")
+    let against = match kind {
+        ComparisonKind::LeftRight => "left against right undecided",
+        ComparisonKind::Neighbours => "undecided against its neighbours",
+    };
+    format!("{against}. Measured: {at}{range}.{more}")
 }
 
 fn call_sentence(f: &Comparison) -> String {
@@ -183,7 +187,7 @@ fn even_sentences(all: &mut Sentences, kind: ComparisonKind, even: &[(String, &C
     let levels: Vec<&str> = even.iter().map(|e| e.0.as_str()).collect();
     let levels = levels.join(", ");
     all.even.push(match kind {
-        ComparisonKind::LeftRight => format!("Even{within}: {levels}."),
+        ComparisonKind::LeftRight => format!("Left and right even{within}: {levels}."),
         ComparisonKind::Neighbours => format!("Like their neighbours{within}: {levels}."),
     });
     let differing: Vec<String> = even

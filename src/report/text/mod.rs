@@ -10,7 +10,7 @@ use crate::columns::Measure;
 use crate::format::{NOT_DETERMINED, counted};
 use crate::compare::{Comparison, ComparisonKind, Decision, TrialsToDecide, Unpaired};
 use crate::results::{Exclusion, Results};
-use crate::technique::TechniqueFinding;
+use crate::technique::{TechniqueFinding, TechniqueRule};
 use crate::terms::{Level, SessionKey};
 use crate::trace::{Note, Test};
 use lines::{WIDTH, cut, file_name, padded, paragraph, plain, section, with_interval};
@@ -107,7 +107,10 @@ fn exclusion_words(e: &Exclusion) -> String {
 /// Remarks gathered by what to try next time, so that it is said once.
 fn technique_lines(out: &mut String, findings: &[TechniqueFinding]) {
     let mut advice: Vec<&str> = Vec::new();
-    for finding in findings {
+    // Over the ceiling comes before all else.
+    let over = |f: &&TechniqueFinding| f.rule == TechniqueRule::OverCeiling;
+    let (first, rest): (Vec<_>, Vec<_>) = findings.iter().partition(over);
+    for finding in first.into_iter().chain(rest) {
         if !advice.contains(&finding.next_time) {
             advice.push(finding.next_time);
         }
@@ -267,18 +270,22 @@ fn decision_words(f: &Comparison) -> String {
     };
     match decision {
         Decision::Left | Decision::Right => format!("side of resistance {decision}"),
-        Decision::Even => "even".to_owned(),
+        Decision::Even => "left and right even".to_owned(),
         Decision::StifferThanNeighbours => "stiffer than its neighbours".to_owned(),
         Decision::LikeNeighbours => "like its neighbours".to_owned(),
-        Decision::Undecided => match f.trials_to_decide {
-            Some(TrialsToDecide::Trials(n)) => {
-                format!(
-                    "undecided, {} a side would decide it at this spread",
+        Decision::Undecided => {
+            let (against, where_to) = match f.kind {
+                ComparisonKind::LeftRight => ("left against right undecided", " a side"),
+                ComparisonKind::Neighbours => ("undecided against its neighbours", ""),
+            };
+            match f.trials_to_decide {
+                Some(TrialsToDecide::Trials(n)) => format!(
+                    "{against}, {}{where_to} would decide it at this spread",
                     counted(n as usize, "trial")
-                )
+                ),
+                Some(TrialsToDecide::NotInOneSession) => format!("{against}, not decidable in one session"),
+                None => against.to_owned(),
             }
-            Some(TrialsToDecide::NotInOneSession) => "undecided, not decidable in one session".to_owned(),
-            None => "undecided".to_owned(),
-        },
+        }
     }
 }

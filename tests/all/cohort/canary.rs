@@ -53,6 +53,7 @@ fn sidecar_text(c: &mut Canaries) -> String {
         "known_weight_n",
         "cautions",
         "columns",
+        "import",
         "mat",
         "line",
         "truth",

@@ -4,6 +4,7 @@ mod ceilings;
 mod counts;
 mod followed;
 mod hostile;
+mod over;
 mod people;
 mod sheet;
 

@@ -110,8 +110,10 @@ fn tables_without_rows_keep_their_columns_and_kinds() {
 /// that older readers refuse the file for: pyarrow 12 and R's arrow of its time know no `string_view`.
 #[test]
 fn parquet_holds_types_that_every_reader_knows_and_no_others() {
+    // Long enough for several groups of rows.
+    let force = (0..600_000).map(|i| (i % 7 > 0).then_some(f64::from(i)));
     let recording = tautpoint::cohort::parquet::recording(
-        &[("force_n".to_owned(), vec![Some(1.0), None])],
+        &[("force_n".to_owned(), force.collect())],
         &[("about".to_owned(), "a text".to_owned())],
     );
     let mut files = vec![(recording.unwrap(), vec!["about".to_owned()])];

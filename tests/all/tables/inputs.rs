@@ -198,6 +198,9 @@ fn whatever_writes_a_run_json_names_its_inputs_and_its_build() {
     std::fs::remove_file(study.join("opened.toml")).unwrap();
     let ratings = dir.path().join("scores.csv");
     std::fs::write(&ratings, "subject,rater,value\na,x,1\na,y,2\nb,x,3\nb,y,3\n").unwrap();
+    let told = run(&["agree", "--ratings", text(&ratings), "--json"]);
+    let told: Value = serde_json::from_slice(&told.stdout).unwrap();
+    assert_eq!(told["build"], tautpoint::write::build());
     let out = |name: &str| dir.path().join(name);
     let of_ratings = [
         "agree",
