@@ -254,7 +254,7 @@ impl MeasureContext<'_> {
         // Both ways to first contact, along its own line and along the fitted toe, should meet.
         let by_law = fitted.map_or(0.0, |c| {
             let by_damping = by_force.iter().zip(&speeds).map(|(w, v)| w * v).sum::<f64>() * c.damping_u;
-            let apart = (c.unloaded_mm - value).abs().min(reach) / 3.0_f64.sqrt();
+            let apart = (c.unloaded_mm - value).abs().min(reach) / 12.0_f64.sqrt();
             by_damping.hypot(if apart.is_finite() { apart } else { reach })
         });
         let mm = UncertainValue {

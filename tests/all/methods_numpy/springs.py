@@ -373,7 +373,7 @@ class Test:
         if self.fit.knee:
             apart = min(abs(self.fit.unloaded() - (mx - mf / b)), reach)
             u_damping = math.hypot(*self.fit.p.parts({3: 1.0}))
-            by_law = math.hypot((w @ v) * u_damping, apart / math.sqrt(3))
+            by_law = math.hypot((w @ v) * u_damping, apart / math.sqrt(12))
         return Value(mx - mf / b, r.sf * r.noise.norm(w), r.sx * r.noise.norm(by_x), -1 / b), by_law
 
     def window(self, counted, loads):

@@ -94,7 +94,7 @@ pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<
         }
     }
     let total: f64 = read_by.iter().map(|r| r.0).sum();
-    if !(total > 0.0) {
+    if read_by.is_empty() || total <= 0.0 {
         return None;
     }
     read_by.sort_by(|a, b| b.0.total_cmp(&a.0));

@@ -99,7 +99,11 @@ fn results(
         y[i] + (at - i as f64) * (y[i + 1] - y[i])
     };
     let mut damping = b[elastic + 1];
-    let mut force = fit.law.shape.at_rest(&b[..=elastic], q, &[onset_mm], press.touch_mm)[0] + damping * there(&series.speed_mm_per_s);
+    // What the resting curve sees there is not what the sensor reads, when skin or trunk moved.
+    let shifts = fit.law.parts.iter().zip(fit.law.searched_by_part(q));
+    let moved: f64 = shifts.filter_map(|(part, own)| part.shift(own, press)).map(|s| there(&s)).sum();
+    let at_rest = fit.law.shape.at_rest(&b[..=elastic], q, &[onset_mm - moved], press.touch_mm)[0];
+    let mut force = at_rest + damping * there(&columns.all[elastic + 1]);
     let mut end = end_n_per_mm;
     let mut from = elastic + 2;
     for (part, own_q) in fit.law.parts.iter().zip(fit.law.searched_by_part(q)) {
