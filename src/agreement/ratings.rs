@@ -1,10 +1,16 @@
 //! Ratings of any kind from a file: subject, rater, value.
 
+use crate::format::counted;
 use super::{Design, RatingTable};
 use crate::error::Problem;
 use crate::study::table::TextTable;
 use crate::study::words::{could_be_thousands, shown};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
+
+/// More raters than any study has; what is computed of them grows with their square.
+const MOST_RATERS: usize = 500;
+/// Subjects times raters.
+const MOST_CELLS: usize = 2_000_000;
 
 /// Reads ratings from delimited text with the columns `subject`, `rater` and `value`; subjects and raters keep the order
 /// of the file. `file` is the name that problems carry.
@@ -20,8 +26,7 @@ pub fn parse(file: &str, text: &str) -> Result<(RatingTable, Vec<Problem>), Vec<
     if !table.check_headings(file, &["subject", "rater", "value"], &[], &mut problems) {
         return Err(problems);
     }
-    let mut subjects: Vec<String> = Vec::new();
-    let mut raters: Vec<String> = Vec::new();
+    let (mut subjects, mut raters) = (Names::default(), Names::default());
     let mut values: BTreeMap<(usize, usize), Vec<(u64, f64)>> = BTreeMap::new();
     for row in &table.rows {
         let (Some(subject), Some(rater)) = (row.get("subject"), row.get("rater")) else {
@@ -34,7 +39,7 @@ pub fn parse(file: &str, text: &str) -> Result<(RatingTable, Vec<Problem>), Vec<
             problems.push(problem.at_line(row.line).in_column(empty));
             continue;
         };
-        let (s, r) = (place(&mut subjects, subject), place(&mut raters, rater));
+        let (s, r) = (subjects.place(subject), raters.place(rater));
         let Some(cell) = row.get("value") else { continue };
         if table.delimiter == b',' && could_be_thousands(cell.as_bytes()) {
             problems.push(
@@ -63,6 +68,16 @@ pub fn parse(file: &str, text: &str) -> Result<(RatingTable, Vec<Problem>), Vec<
                 .in_column("value"),
             ),
         }
+    }
+    let (subjects, raters) = (subjects.names, raters.names);
+    if raters.len() > MOST_RATERS || subjects.len() * raters.len() > MOST_CELLS {
+        problems.push(Problem::error(
+            file,
+            format!("{} by {}", counted(subjects.len(), "subject"), counted(raters.len(), "rater")),
+            format!("at most {MOST_RATERS} raters, and {MOST_CELLS} places for a rating"),
+            "check that the columns are the right way round, or split the table",
+        ));
+        return Err(problems);
     }
     let mut cells = vec![vec![None; raters.len()]; subjects.len()];
     for ((s, r), found) in values {
@@ -93,11 +108,23 @@ pub fn parse(file: &str, text: &str) -> Result<(RatingTable, Vec<Problem>), Vec<
     Ok((table, problems))
 }
 
-fn place(all: &mut Vec<String>, word: &str) -> usize {
-    all.iter().position(|w| w == word).unwrap_or_else(|| {
-        all.push(word.to_owned());
-        all.len() - 1
-    })
+/// Names in the order of the file, each once.
+#[derive(Default)]
+struct Names {
+    names: Vec<String>,
+    places: HashMap<String, usize>,
+}
+
+impl Names {
+    fn place(&mut self, word: &str) -> usize {
+        if let Some(at) = self.places.get(word) {
+            return *at;
+        }
+        let at = self.names.len();
+        self.names.push(word.to_owned());
+        self.places.insert(word.to_owned(), at);
+        at
+    }
 }
 
 fn conflict(file: &str, subject: &str, rater: &str, found: &[(u64, f64)]) -> Problem {

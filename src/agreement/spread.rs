@@ -1,5 +1,6 @@
 //! agreement.toml: how much one test differs from its repetition, for later single-trial decisions.
 
+use crate::study::door;
 use super::tables::Repeats;
 use crate::columns::Measure;
 use crate::compare::{AgreementSpread, DECIDED, SHOWN};
@@ -194,7 +195,7 @@ fn read_measure(entry: &toml::Value) -> Option<MeasureSpread> {
 ///
 /// Problems carry the file's name alone, not where it lies.
 pub fn read(path: &Path) -> (Option<AgreementSpread>, Vec<Problem>) {
-    if !path.exists() {
+    if !door::is_there(path) {
         return (None, Vec::new());
     }
     match read_text(path, FILE_NAME) {

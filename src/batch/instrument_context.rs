@@ -1,5 +1,6 @@
 //! What is known of the lab's instrument: calibrations and the reference spring's result.
 
+use crate::study::door;
 use crate::calibrate::Calibration;
 use crate::calibrate::budget::{Used, add_to_test};
 use crate::error::Problem;
@@ -112,7 +113,7 @@ fn of(calibrated: &[CalibratedColumn], side: Option<Side>, keys: [ColumnKey; 3])
 
 fn read_instrument(study: &Study, problems: &mut Vec<Problem>) -> Option<Instrument> {
     let path = study.root.join(FILE_NAME);
-    if !path.is_file() {
+    if !door::is_there(&path) {
         return None;
     }
     match read_text(&path, FILE_NAME) {

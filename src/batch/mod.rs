@@ -21,6 +21,7 @@ pub use recording::{Loaded, RecordingOutcome, sidecar};
 pub use saved_curves::SavedCurves;
 pub use study_files::{given_plan, study_files};
 
+use crate::study::door::{self, FileKind};
 use crate::agreement::registered::Registered;
 use crate::error::{Error, Problem, Result, Severity};
 use crate::results::{InputRecord, Results};
@@ -201,7 +202,7 @@ pub fn settings_in_use(study: &Study) -> Settings {
 /// What a study registered, read from its study.toml, and what is wrong with it.
 pub fn registered(study: &Study) -> (Option<Registered>, Vec<Problem>) {
     // What study.toml itself lacks was told when the study was read.
-    match std::fs::read_to_string(study.root.join(study_file::FILE_NAME)) {
+    match door::read_to_string(&study.root.join(study_file::FILE_NAME), FileKind::Settings) {
         Ok(text) => Registered::parse(study_file::FILE_NAME, &text),
         Err(_) => (None, Vec::new()),
     }

@@ -1,5 +1,6 @@
 //! One recording: read, analysed, and what it gave.
 
+use crate::study::door::{self, FileKind};
 use super::{Job, mats, naming, sums};
 use crate::error::{Error, Problem, Severity};
 use crate::fault::isolated;
@@ -14,7 +15,6 @@ use crate::study::sidecar::{Sidecar, any_error};
 use crate::technique::{UntoldForce, untold_forces, untold_problems};
 use crate::trace::{About, ConditionedSignals, Curve, Test};
 use serde::{Deserialize, Serialize};
-use std::io::Read;
 use std::path::Path;
 
 /// What one recording gave.
@@ -79,7 +79,7 @@ pub struct Loaded<'a> {
 impl<'a> Loaded<'a> {
     /// Reads the recording into `buffer`, which may have held another one, and its sidecar.
     pub fn read(file: &'a inputs::InputFile, buffer: &'a mut Vec<u8>) -> Loaded<'a> {
-        let beside = file.sidecar_path.exists().then(|| sidecar(file, &[]));
+        let beside = door::is_there(&file.sidecar_path).then(|| sidecar(file, &[]));
         // A mat's frames may be many times the memory, and are read as they are needed.
         let held = beside.as_ref().is_none_or(|(sidecar, _)| !sidecar.mat_named);
         buffer.clear();
@@ -131,7 +131,7 @@ pub(super) fn input_of(kind: InputKind, path: &Path, name: &str) -> Option<Input
 
 /// The sidecar beside a recording or, where none lies, the one that a Parquet file holds within.
 pub fn sidecar(file: &inputs::InputFile, bytes: &[u8]) -> (Sidecar, Vec<Problem>) {
-    let beside = file.sidecar_path.exists();
+    let beside = door::is_there(&file.sidecar_path);
     let read = || match parquet::about_itself(bytes, parquet::SIDECAR) {
         Some(text) if !beside => Sidecar::parse(&file.recording, &text),
         _ => Sidecar::read(&file.sidecar_path, &file.sidecar),
@@ -144,20 +144,15 @@ pub fn sidecar(file: &inputs::InputFile, bytes: &[u8]) -> (Sidecar, Vec<Problem>
 
 /// Size and hash of a file; its bytes go into `buffer` when there is one.
 fn read_into(path: &Path, buffer: Option<&mut Vec<u8>>) -> std::io::Result<(u64, String)> {
-    let mut file = std::fs::File::open(path)?;
-    let Some(buffer) = buffer else {
+        let Some(buffer) = buffer else {
+        let mut file = door::open(path, FileKind::Streamed)?;
         let mut hash = HashWriter::default();
         let bytes = std::io::copy(&mut file, &mut hash)?;
         return Ok((bytes, hash.finish()));
     };
-    let size = file.metadata().map_or(0, |m| m.len());
-    buffer.reserve(usize::try_from(size).unwrap_or(0).min(MOST_RESERVED));
-    file.read_to_end(buffer)?;
+    door::read_into(path, FileKind::Recording, buffer)?;
     Ok((buffer.len() as u64, sha256_hex(buffer)))
 }
-
-/// A file's size is what the system says; a device may say anything.
-const MOST_RESERVED: usize = 1 << 30;
 
 impl Job {
     /// Analyses one recording. Whatever is wrong with it is in the outcome, a fault of the program that it brings to

@@ -5,6 +5,7 @@
 //! everything behind it, when the file is opened again. The header names the build that wrote the file: no other build
 //! reads it, since a mended fault must not live on in what was kept.
 
+use crate::study::door::{self, FileKind};
 use super::RecordingOutcome;
 use crate::error::{Error, Result};
 use crate::trace::Curve;
@@ -115,7 +116,7 @@ impl Records {
     pub fn read(path: &Path) -> Result<Records> {
         let advice = "check that the file is there and may be read";
         let failed = |e| Error::io(path, e, advice);
-        let mut file = File::open(path).map_err(failed)?;
+        let mut file = door::open(path, FileKind::Streamed).map_err(failed)?;
         let size = file.metadata().map_err(failed)?.len();
         if !matches!(begins_as(&mut file).map_err(failed)?, Begins::Ours) {
             return Err(damaged(path));

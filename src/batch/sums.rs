@@ -4,11 +4,12 @@
 //! to the folder; a line that begins with a backslash has `\\`, `\n` and `\r` in its name escaped; lines that begin with
 //! `#` are passed over. Recording writes it; people may with `sha256sum * > SHA256SUMS`.
 
+use crate::study::door::{self, FileKind};
 use crate::format::counted;
 use crate::error::Problem;
 use crate::read::sha256_hex;
 use crate::study::opened::is_sha256;
-use crate::study::toml_doc::read_text;
+use crate::study::toml_doc::read_text_as;
 use crate::study::words::shown;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Component, Path, PathBuf};
@@ -45,7 +46,7 @@ fn read(root: &Path) -> (Option<Sums>, Vec<Problem>) {
         let problem = Problem::warning(shown_file(), "no ordinary file", expected, "remove or replace it");
         return (None, vec![problem]);
     }
-    match read_text(&path, &shown_file()) {
+    match read_text_as(&path, &shown_file(), FileKind::Hashes) {
         Ok(text) => {
             let (sums, problems) = parse(&text);
             (Some(sums), problems)
@@ -188,13 +189,7 @@ pub fn verify(root: &Path, recordings: &[PathBuf]) -> Vec<Problem> {
     let folder = root.join(FOLDER);
     for (name, sum) in &sums {
         let path = folder.join(name);
-        // A device or a pipe of that name would never end.
-        let special = std::fs::metadata(&path).is_ok_and(|kind| !kind.is_file());
-        let content = match special {
-            true => Err(std::io::Error::other("it is no ordinary file")),
-            false => std::fs::read(&path),
-        };
-        match content {
+        match door::read(&path, FileKind::Recording) {
             Ok(bytes) if sha256_hex(&bytes) == sum.sha256 => {}
             Ok(_) => problems.push(changed_problem(name)),
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => {

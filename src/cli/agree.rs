@@ -11,6 +11,7 @@ use crate::format::number;
 use crate::report::agreement as report;
 use crate::results::{InputKind, InputRecord, Results};
 use crate::study::call::Call;
+use crate::study::door::{self, FileKind};
 use crate::study::inputs;
 use crate::write::{OutputFolder, sha256_hex, write_file_whole};
 use anyhow::{Context, bail};
@@ -98,7 +99,7 @@ fn of_ratings(path: &Path) -> anyhow::Result<AgreeOutcome> {
     let file = path
         .file_name()
         .map_or_else(|| path.to_string_lossy(), |n| n.to_string_lossy());
-    let bytes = std::fs::read(path).with_context(|| {
+    let bytes = door::read(path, FileKind::Table).with_context(|| {
         format!(
             "{} cannot be read; check that the file is there and may be read",
             path.display()

@@ -12,6 +12,7 @@ use crate::report::output::{self, OutputOptions};
 use crate::report::{budget_text, json, summary_text};
 use crate::results::{InputRecord, Results};
 use crate::study::built_in;
+use crate::study::door;
 use crate::study::folder::read_study;
 use crate::study::plan::Plan;
 use crate::study::study_file;
@@ -235,7 +236,7 @@ fn tell_earlier(earlier: Earlier, quiet: bool) {
     }
     if earlier.resumed > 0 {
         note!(
-            "taken up where an earlier run stopped, with {} done",
+            "taken up: {} done before this run",
             counted(earlier.resumed, "recording")
         );
     }
@@ -269,10 +270,10 @@ fn overrides(args: &AnalyzeArgs) -> Vec<(&'static str, f64, String)> {
 fn find_plan(given: &str, inputs: &[PathBuf]) -> anyhow::Result<(Plan, Option<InputRecord>)> {
     let own = |input: &PathBuf| input.join("plans").join(format!("{given}.toml"));
     let named = Path::new(given).components().count() == 1;
-    let own = inputs.iter().map(own).find(|path| named && path.is_file());
+    let own = inputs.iter().map(own).find(|path| named && door::is_there(path));
     let of_study = own.is_some();
     let path = own.unwrap_or_else(|| PathBuf::from(given));
-    if path.is_file() {
+    if door::is_there(&path) && !path.is_dir() {
         let text = read_text(&path, given).map_err(Error::from)?;
         let (plan, problems) = Plan::parse(given, &text);
         for problem in &problems {
@@ -282,7 +283,9 @@ fn find_plan(given: &str, inputs: &[PathBuf]) -> anyhow::Result<(Plan, Option<In
             plan.with_context(|| format!("the plan {given} cannot be used: correct what is listed above"))?;
         return Ok((plan, (!of_study).then(|| batch::given_plan(&path, &text))));
     }
-    let studies = inputs.iter().filter(|i| i.join(study_file::FILE_NAME).is_file());
+    let studies = inputs
+        .iter()
+        .filter(|i| door::is_there(&i.join(study_file::FILE_NAME)));
     if let Some(study) = studies.map(|root| read_study(root, &mut Vec::new())).next() {
         return match study.plan(given) {
             Some(plan) => Ok((plan, None)),

@@ -10,6 +10,7 @@ use crate::read::calibrations::Calibrations;
 use crate::read::recording::{RecordingSource, read_recording};
 use crate::read::validity;
 use crate::signal::stretches;
+use crate::study::door::{self, FileKind};
 use crate::study::inputs::{InputFile, Inputs, Study, collect_any, no_recordings};
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::study::words::{nearest, shown};
@@ -206,8 +207,10 @@ fn sidecar(file: &InputFile) -> (Sidecar, Vec<Problem>) {
         .path
         .extension()
         .is_some_and(|e| e.eq_ignore_ascii_case("parquet"));
-    let within = parquet && !file.sidecar_path.exists();
-    let bytes = within.then(|| std::fs::read(&file.path).ok()).flatten();
+    let within = parquet && !door::is_there(&file.sidecar_path);
+    let bytes = within
+        .then(|| door::read(&file.path, FileKind::Recording).ok())
+        .flatten();
     batch::sidecar(file, bytes.as_deref().unwrap_or_default())
 }
 

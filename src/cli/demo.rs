@@ -5,6 +5,7 @@ use crate::batch;
 use crate::report::output::{self, OutputOptions};
 use crate::report::summary_text;
 use crate::simulate::{SAMPLE_SEED, sample_study};
+use crate::study::door::{self, FileKind};
 use anyhow::bail;
 use std::path::{Path, PathBuf};
 
@@ -53,5 +54,5 @@ pub fn run(args: &DemoArgs, quiet: bool) -> anyhow::Result<Outcome> {
 }
 
 fn same(path: &Path, text: &str) -> bool {
-    std::fs::read(path).is_ok_and(|bytes| bytes == text.as_bytes())
+    door::read(path, FileKind::Record).is_ok_and(|bytes| bytes == text.as_bytes())
 }

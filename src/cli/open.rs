@@ -5,6 +5,7 @@ use super::analyze::word;
 use crate::agreement::registered::settings_hash;
 use crate::batch;
 use crate::error::Problem;
+use crate::study::door;
 use crate::study::folder::{Study, read_study};
 use crate::study::opened::{FILE_NAME, Opened};
 use crate::study::study_file;
@@ -43,7 +44,7 @@ pub(super) fn day_of(text: &str) -> Result<String, String> {
 
 /// Reads a study that must be there and sound, for a command that acts on it.
 pub(super) fn sound_study(root: &Path) -> anyhow::Result<Study> {
-    if !root.join(study_file::FILE_NAME).is_file() {
+    if !door::is_there(&root.join(study_file::FILE_NAME)) {
         bail!(
             "{} is no study: it holds no study.toml; name the study's folder, or make one with `tautpoint prepare`",
             root.display()

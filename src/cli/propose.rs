@@ -1,6 +1,7 @@
 //! `check --propose`: an import profile beside each recording of another program, for a person to read.
 
 use crate::read::import::{Looked, look, proposal};
+use crate::study::door::{self, FileKind};
 use crate::study::inputs::InputFile;
 use crate::study::words::shown;
 use crate::write::write_new;
@@ -20,7 +21,9 @@ pub(super) fn propose<'a>(unreadable: impl Iterator<Item = &'a InputFile>) -> Pr
     let mut kinds: Vec<(Looked, Vec<&InputFile>)> = Vec::new();
     let mut proposed = Proposed::default();
     for file in unreadable {
-        let looked = std::fs::read(&file.path).ok().and_then(|bytes| look(&bytes));
+        let looked = door::read(&file.path, FileKind::Recording)
+            .ok()
+            .and_then(|bytes| look(&bytes));
         match looked.filter(|l| !l.columns.is_empty()) {
             None => proposed.said.push(format!(
                 "nothing proposed for {}: no table of numbers under known headings was seen in it",

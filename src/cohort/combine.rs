@@ -1,5 +1,6 @@
 //! The folders of shards to the results of the whole, as one run would have made them.
 
+use crate::study::door::{self, FileKind};
 use super::manifest::{MANIFEST, ShardManifest};
 use super::shard::Shard;
 use super::shard_run::RECORDS;
@@ -140,7 +141,7 @@ fn read_shard(folder: &Path) -> Result<(Shard, ShardManifest)> {
             "name folders that `tautpoint analyze --shard K/N --out DIR` wrote",
         )
     };
-    let run = std::fs::read(folder.join("run.json")).map_err(|_| no("holds no run.json"))?;
+    let run = door::read(&folder.join("run.json"), FileKind::Record).map_err(|_| no("holds no run.json"))?;
     let run: Value = serde_json::from_slice(&run).map_err(|_| no("holds a run.json that cannot be read"))?;
     let number = |key: &str| {
         run.pointer(key)
@@ -155,7 +156,7 @@ fn read_shard(folder: &Path) -> Result<(Shard, ShardManifest)> {
         let file = files.into_iter().flatten().find(|f| f["file"] == name);
         file.and_then(|f| f["sha256"].as_str()).map(str::to_owned)
     };
-    let manifest = std::fs::read(folder.join(MANIFEST)).map_err(|_| no("holds no shard"))?;
+    let manifest = door::read(&folder.join(MANIFEST), FileKind::Record).map_err(|_| no("holds no shard"))?;
     if listed(MANIFEST).is_none_or(|hash| hash != sha256_hex(&manifest)) {
         return Err(no("was changed after it was written"));
     }

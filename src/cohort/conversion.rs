@@ -1,5 +1,6 @@
 //! One recording from delimited text to Parquet and back: every number bit for bit, every heading, the sidecar.
 
+use crate::study::door::{self, FileKind};
 use super::parquet::{Numbers, recording};
 use super::rounding::{Rounding, rounded};
 use crate::error::Problem;
@@ -42,9 +43,9 @@ impl Conversion {
 }
 
 pub(super) fn to_parquet(file: &InputFile, bytes: &[u8], target: &str, round: &Rounding) -> Conversion {
-    let sidecar = std::fs::read_to_string(&file.sidecar_path).ok();
+    let sidecar = door::read_to_string(&file.sidecar_path, FileKind::Settings).ok();
     // A sidecar that is no text stays where it is.
-    if sidecar.is_none() && file.sidecar_path.exists() {
+    if sidecar.is_none() && door::is_there(&file.sidecar_path) {
         return copied(file, bytes, target);
     }
     let text = std::str::from_utf8(bytes).ok().and_then(columns_of_text);
@@ -82,7 +83,7 @@ pub(super) fn to_csv(file: &InputFile, bytes: &[u8], target: &str) -> Conversion
         Some(name) => format!("{folder}/{name}"),
         None => target.to_owned(),
     };
-    let beside = std::fs::read(&file.sidecar_path).ok();
+    let beside = door::read(&file.sidecar_path, FileKind::Settings).ok();
     let sidecar = beside.or_else(|| about(read_parquet::SIDECAR).map(String::into_bytes));
     let sidecar = sidecar.map(|bytes| OutputFile::new(format!("{}.toml", stem(&target)), bytes));
     let recording = OutputFile::new(target, text);
@@ -94,7 +95,7 @@ fn copied(file: &InputFile, bytes: &[u8], target: &str) -> Conversion {
     let own = Path::new(&file.recording).extension().and_then(|e| e.to_str());
     let stem = stem(target);
     let name = own.map_or_else(|| stem.to_owned(), |e| format!("{stem}.{e}"));
-    let sidecar = std::fs::read(&file.sidecar_path).ok();
+    let sidecar = door::read(&file.sidecar_path, FileKind::Settings).ok();
     let sidecar = sidecar.map(|bytes| OutputFile::new(format!("{stem}.toml"), bytes));
     let recording = OutputFile::new(name, bytes);
     Conversion::Copied(std::iter::once(recording).chain(sidecar).collect())

@@ -1,5 +1,6 @@
 //! A folder of recordings made anew: as Parquet, as text, or for others.
 
+use crate::study::door::{self, FileKind};
 use super::conversion::{Conversion, OutputFile, to_csv, to_parquet};
 use super::manifest::study_files;
 use super::pseudonymizer::Pseudonymizer;
@@ -129,7 +130,7 @@ fn convert_one(
     options: &ConvertOptions,
     staging: &NewFolder,
 ) -> Result<ConversionOutcome> {
-    let read = std::fs::read(&file.path);
+    let read = door::read(&file.path, FileKind::Recording);
     let conversion = isolated(|| match (&read, options.share, options.to) {
         (Err(cause), ..) => {
             let advice = "check its permissions; it is left out";
@@ -175,7 +176,7 @@ fn write_study(
                 .files
                 .iter()
                 .filter_map(|f| {
-                    let bytes = std::fs::read(&f.path).ok()?;
+                    let bytes = door::read(&f.path, FileKind::Recording).ok()?;
                     Some((sums::name_in_study(&study.root, &f.path)?, sha256_hex(&bytes)))
                 })
                 .collect();

@@ -1,5 +1,6 @@
 //! The key of what was shared: a secret and which code stands for which, in a file that stays in the lab.
 
+use crate::study::door::{self, FileKind};
 use crate::error::{Error, Result};
 use crate::read::hex;
 use crate::write::{lock_file, write_new_private, write_private_file_whole};
@@ -71,7 +72,7 @@ impl PseudonymKey {
             }
         }
         let advice = "check that the key file may be read";
-        let text = std::fs::read_to_string(path).map_err(|e| Error::io(path, e, advice))?;
+        let text = door::read_to_string(path, FileKind::Hashes).map_err(|e| Error::io(path, e, advice))?;
         PseudonymKey::parse(path, &text)
     }
 
@@ -104,7 +105,7 @@ impl PseudonymKey {
     pub fn save(&self) -> Result<()> {
         let advice = "check that the key file may be read and written";
         let _alone = lock_file(&self.path).map_err(|e| Error::io(&self.path, e, advice))?;
-        let text = std::fs::read_to_string(&self.path).map_err(|e| Error::io(&self.path, e, advice))?;
+        let text = door::read_to_string(&self.path, FileKind::Hashes).map_err(|e| Error::io(&self.path, e, advice))?;
         let now = PseudonymKey::parse(&self.path, &text)?;
         if now.secret != self.secret {
             return Err(Error::Refused {

@@ -1,6 +1,7 @@
 //! What a shard knows of the whole: everything but its recordings that the results depend on. Every shard of a run holds
 //! the same bytes.
 
+use crate::study::door::{self, FileKind};
 use super::shard::Shard;
 use crate::batch::records::header;
 use crate::batch::{self, Job};
@@ -154,7 +155,7 @@ pub(super) fn study_files(root: &Path) -> Result<Vec<NamedFile>> {
     let advice = "check that it may be read; every shard keeps a copy";
     let read = |(name, _): (String, _)| {
         let path = root.join(&name);
-        let bytes = std::fs::read(&path).map_err(|e| Error::io(&path, e, advice))?;
+        let bytes = door::read(&path, FileKind::Hashes).map_err(|e| Error::io(&path, e, advice))?;
         Ok((name, bytes))
     };
     batch::study_files(root).into_iter().map(read).collect()

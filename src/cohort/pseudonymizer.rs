@@ -3,6 +3,7 @@
 //! Everything depends on a secret in a key file that stays in the lab: the same code is always replaced by the same one,
 //! and the key file lists which, so that a subject who withdraws can be found in what was shared.
 
+use crate::study::door::{self, FileKind};
 use super::conversion::{Conversion, OutputFile};
 use super::key::{PseudonymKey, CodeKind};
 use super::parquet::{Numbers, recording};
@@ -266,14 +267,14 @@ impl Pseudonymizer {
             put("calls.csv", self.calls(study));
         }
         let root = &study.root;
-        if let Ok(text) = std::fs::read_to_string(root.join(spread::FILE_NAME)) {
+        if let Ok(text) = door::read_to_string(&root.join(spread::FILE_NAME), FileKind::Settings) {
             let (spread, found) = RepeatSpread::parse(spread::FILE_NAME, &text);
             problems.extend(found);
             if let Some(spread) = spread {
                 put(spread::FILE_NAME, spread.to_toml());
             }
         }
-        if let Ok(text) = std::fs::read_to_string(root.join(instrument::FILE_NAME)) {
+        if let Ok(text) = door::read_to_string(&root.join(instrument::FILE_NAME), FileKind::Settings) {
             let (instrument, found) = Instrument::parse(instrument::FILE_NAME, &text);
             problems.extend(found);
             if let Some(mut instrument) = instrument {

@@ -1,5 +1,6 @@
 //! The calibrations that sidecars and study.toml may name.
 
+use crate::study::door;
 use crate::calibrate::drift::{
     ControlHistory, HISTORY, OUT_OF_CONTROL_ADVICE, OutOfControl, read_history, wrongly_dated,
 };
@@ -17,7 +18,7 @@ pub const FOLDER: &str = "calibrations";
 /// # Errors
 /// [`Error::Data`] with the first thing that makes it unusable. Warnings come with the calibration.
 pub fn read_calibration(path: &Path, file: &str) -> Result<(Calibration, Vec<Problem>)> {
-    if !path.is_file() {
+    if !door::is_there(path) {
         let source = std::io::Error::from(std::io::ErrorKind::NotFound);
         return Err(Error::io(
             path,
@@ -162,7 +163,7 @@ impl Calibrations {
 fn read_control(root: &Path, all: &[Calibration], problems: &mut Vec<Problem>) -> Vec<ControlHistory> {
     let file = format!("{FOLDER}/{HISTORY}");
     let path = root.join(&file);
-    if !path.exists() {
+    if !door::is_there(&path) {
         return Vec::new();
     }
     let history = match read_text(&path, &file) {

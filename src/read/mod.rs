@@ -21,6 +21,7 @@ mod sign;
 mod stamps;
 pub mod validity;
 
+use crate::study::door::{self, FileKind};
 use crate::error::{Error, Problem, Result};
 use crate::mat::MatRecord;
 use crate::study::mapping::ColumnMapping;
@@ -64,7 +65,7 @@ pub fn read_trace(path: &Path, recording: &str, mapping: &ColumnMapping, about: 
 }
 
 fn read_file(path: &Path) -> Result<Vec<u8>> {
-    std::fs::read(path).map_err(|e| Error::unreadable(path, e))
+    door::read(path, FileKind::Recording).map_err(|e| Error::unreadable(path, e))
 }
 
 /// Reads a recording whose file holds these bytes, of this hash.

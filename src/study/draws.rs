@@ -1,5 +1,6 @@
 //! draws.toml: which scan plan was drawn for whom before an assessment. Written by the program, row by row.
 
+use super::door;
 use super::toml_doc::{Doc, Section, describe, read_text};
 use crate::error::Problem;
 use rand_chacha::ChaCha8Rng;
@@ -151,7 +152,7 @@ fn one(section: &Section<'_, '_>) -> Option<Draw> {
 /// The draws of a study; none when there is no file.
 pub fn read(root: &Path, problems: &mut Vec<Problem>) -> Vec<Draw> {
     let path = root.join(FILE_NAME);
-    if !path.exists() {
+    if !door::is_there(&path) {
         return Vec::new();
     }
     match read_text(&path, FILE_NAME) {

@@ -1,5 +1,6 @@
 //! A study's folder: study.toml with the plans, the roster and the calls beside it.
 
+use super::door;
 use super::built_in;
 use super::call::Call;
 use super::calls;
@@ -152,7 +153,7 @@ pub fn read_study(root: &Path, problems: &mut Vec<Problem>) -> Study {
 
 fn optional(root: &Path, name: &str, problems: &mut Vec<Problem>) -> Option<String> {
     let path = root.join(name);
-    if !path.exists() {
+    if !door::is_there(&path) {
         return None;
     }
     read_text(&path, name).map_err(|p| problems.push(p)).ok()

@@ -1,5 +1,6 @@
 //! Paths on the command line to a list of recordings: files, folders, studies.
 
+use super::door::{self, FileKind};
 use super::folder::read_study;
 use super::reference;
 use super::study_file;
@@ -79,7 +80,7 @@ pub fn collect_any(paths: &[PathBuf]) -> Result<Inputs> {
         let kind = std::fs::metadata(path).map_err(|e| missing(path, e))?;
         if !kind.is_dir() {
             found.push(Found::file(path));
-        } else if path.join(study_file::FILE_NAME).is_file() {
+        } else if door::is_there(&path.join(study_file::FILE_NAME)) {
             if let Some(study) = &inputs.study
                 && !same_file(&study.root, path)
             {
@@ -299,7 +300,7 @@ impl Walk {
             if NOT_SEARCHED.contains(&name) || written_by_us(&path) {
                 return Ok(());
             }
-            if path.join(study_file::FILE_NAME).is_file() {
+            if door::is_there(&path.join(study_file::FILE_NAME)) {
                 self.problems.push(Problem::warning(
                     format!("{relative}/{}", study_file::FILE_NAME),
                     "a study inside the folder named",
@@ -328,12 +329,12 @@ fn is_recording(path: &Path) -> bool {
             .unwrap_or_default()
     };
     let (stem, ending) = (lower(path.file_stem()), lower(path.extension()));
-    ENDINGS.contains(&ending.as_str()) && !NOT_RECORDINGS.contains(&stem.as_str()) && path.is_file()
+    ENDINGS.contains(&ending.as_str()) && !NOT_RECORDINGS.contains(&stem.as_str())
 }
 
 /// Whether an earlier analysis wrote the folder: it then holds a run.json that names this program.
 fn written_by_us(folder: &Path) -> bool {
-    let Ok(file) = std::fs::File::open(folder.join("run.json")) else {
+    let Ok(file) = door::open(&folder.join("run.json"), FileKind::Record) else {
         return false;
     };
     let mut start = Vec::new();

@@ -3,6 +3,7 @@
 //! A study with `blind = true` hides which side was measured stiffer until this file stands in it. A file that cannot be
 //! read opens nothing: what was hidden stays hidden.
 
+use super::door;
 use super::study_file::{self, StudyFile};
 use super::toml_doc::{Doc, Section, read_text};
 use super::words::shown;
@@ -107,7 +108,7 @@ pub fn any_hidden<'a>(files: impl IntoIterator<Item = &'a Path>) -> bool {
     let studies: BTreeSet<&Path> = folders
         .iter()
         .flat_map(|folder| folder.ancestors())
-        .filter(|folder| folder.join(study_file::FILE_NAME).is_file())
+        .filter(|folder| door::is_there(&folder.join(study_file::FILE_NAME)))
         .collect();
     studies.into_iter().any(is_hidden)
 }

@@ -1,5 +1,6 @@
 //! Sidecars: what is known of one recording, in `<stem>.toml` beside it.
 
+use super::door;
 use super::codes::code_warning;
 use super::mapping::ColumnMapping;
 use super::mat_setup::MatSetup;
@@ -94,7 +95,7 @@ impl Sidecar {
 
     /// Reads the sidecar at a path; one that is not there is an empty one.
     pub fn read(path: &Path, file: &str) -> (Sidecar, Vec<Problem>) {
-        if !path.exists() {
+        if !door::is_there(path) {
             return (Sidecar::default(), Vec::new());
         }
         match read_text(path, file) {

@@ -1,10 +1,12 @@
 //! TOML read with its line numbers, so that a fault in a sidecar, a study file or a plan can be named.
 
+use super::door::{self, FileKind, OpenRefusal};
 use super::words::{nearest, one_of, resembles_ceiling, shown};
 use crate::error::Problem;
 use crate::terms::{LineOfDrive, Term};
-use std::cell::RefCell;
+use std::cell::{OnceCell, RefCell};
 use std::ops::Range;
+use std::path::Path;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
@@ -12,6 +14,8 @@ use toml::de::{DeTable, DeValue};
 pub struct Doc<'a> {
     file: &'a str,
     text: &'a str,
+    /// Where lines end; looked for once.
+    line_ends: OnceCell<Vec<usize>>,
     problems: RefCell<Vec<Problem>>,
 }
 
@@ -21,6 +25,7 @@ impl<'a> Doc<'a> {
         Doc {
             file,
             text: text.strip_prefix('\u{feff}').unwrap_or(text),
+            line_ends: OnceCell::new(),
             problems: RefCell::default(),
         }
     }
@@ -70,8 +75,10 @@ impl<'a> Doc<'a> {
 
     /// Line, from 1, of a byte offset.
     pub fn line(&self, offset: usize) -> u64 {
-        let end = offset.min(self.text.len());
-        1 + memchr::memchr_iter(b'\n', &self.text.as_bytes()[..end]).count() as u64
+        let ends = self
+            .line_ends
+            .get_or_init(|| memchr::memchr_iter(b'\n', self.text.as_bytes()).collect());
+        1 + ends.partition_point(|end| *end < offset) as u64
     }
 
     /// Adds a problem.
@@ -385,28 +392,32 @@ pub fn describe(value: &DeValue<'_>) -> String {
     }
 }
 
-/// Reads a text file that people write, at most 64 MB.
+/// Reads a text file that people write: TOML, or a table.
 ///
 /// # Errors
-/// A problem that names the file: not readable, too large, not UTF-8.
-pub fn read_text(path: &std::path::Path, file: &str) -> Result<String, Problem> {
-    const MOST_BYTES: u64 = 64 << 20;
-    let too_large = std::fs::metadata(path).is_ok_and(|m| m.len() > MOST_BYTES);
-    if too_large {
-        return Err(Problem::error(
+/// As [`read_text_as`].
+pub fn read_text(path: &Path, file: &str) -> Result<String, Problem> {
+    read_text_as(path, file, FileKind::of_text(path))
+}
+
+/// Reads a text file of a kind.
+///
+/// # Errors
+/// A problem that names the file: no ordinary file, too large, not readable, not UTF-8.
+pub fn read_text_as(path: &Path, file: &str, kind: FileKind) -> Result<String, Problem> {
+    let bytes = door::read(path, kind).map_err(|e| match OpenRefusal::of(&e) {
+        Some(refusal) => Problem::error(
             file,
-            "a file of over 64 MB",
-            "a short text file",
-            "check that the name is right",
-        ));
-    }
-    let bytes = std::fs::read(path).map_err(|e| {
-        Problem::error(
+            refusal.to_string(),
+            "an ordinary file, or a link to one, of a size that such a file may have",
+            "check that the right file has this name",
+        ),
+        None => Problem::error(
             file,
             format!("a file that cannot be read ({e})"),
             "a readable file",
-            "check its permissions",
-        )
+            "check that it is there, and its permissions",
+        ),
     })?;
     String::from_utf8(bytes).map_err(|e| {
         let good = &e.as_bytes()[..e.utf8_error().valid_up_to()];

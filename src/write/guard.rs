@@ -1,5 +1,6 @@
 //! What a result folder may not be: other people's work, or the recordings.
 
+use crate::study::door::{self, FileKind};
 use super::sha256_hex;
 use crate::error::{Error, Result};
 use serde_json::Value;
@@ -149,7 +150,7 @@ pub(super) fn only_ours(shown: &Path, target: &Path) -> Result<()> {
 
 /// Hash of each file that the run which wrote this folder lists; `None` when no run of this program did.
 fn listed_files(target: &Path) -> Option<BTreeMap<String, String>> {
-    let run: Value = serde_json::from_slice(&fs::read(target.join(RUN_FILE)).ok()?).ok()?;
+    let run: Value = serde_json::from_slice(&door::read(&target.join(RUN_FILE), FileKind::Record).ok()?).ok()?;
     if run.get("program")? != PROGRAM {
         return None;
     }
@@ -163,7 +164,7 @@ fn listed_files(target: &Path) -> Option<BTreeMap<String, String>> {
 fn is_as_written(target: &Path, entry: &str, sha256: Option<&String>) -> bool {
     let path = target.join(entry);
     let plain_file = fs::symlink_metadata(&path).is_ok_and(|m| m.is_file());
-    plain_file && sha256.is_some_and(|sha256| fs::read(&path).is_ok_and(|b| sha256_hex(&b) == *sha256))
+    plain_file && sha256.is_some_and(|sha256| door::read(&path, FileKind::Record).is_ok_and(|b| sha256_hex(&b) == *sha256))
 }
 
 /// Everything in a folder, relative, with forward slashes, folders ending in one; sorted. Links are not followed.

@@ -20,7 +20,8 @@ pub use crate::read::sha256_hex;
 use crate::error::{Error, Result};
 use std::fs;
 use std::io::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use tempfile::NamedTempFile;
 
 /// Writes a file whole or not at all: into a temporary file beside it, then renamed over it. Mode 0644.
 ///
@@ -41,30 +42,120 @@ pub fn write_private_file_whole(path: &Path, bytes: &[u8]) -> Result<()> {
     write_whole(path, bytes, PRIVATE_MODE)
 }
 
-fn write_whole(path: &Path, bytes: &[u8], mode: u32) -> Result<()> {
-    let advice = "check that the folder exists and may be written, and that the disk is not full";
-    let target = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
-    if target.exists() && !target.is_file() {
-        return Err(Error::Refused {
-            found: format!("{} is not an ordinary file", path.display()),
-            advice: "give the name of a file".to_owned(),
-        });
+/// Writes files that belong together, each whole: all of them, or none when the system will not write one. Mode 0644.
+///
+/// # Errors
+/// As [`write_file_whole`].
+pub fn write_files_whole(files: &[(&Path, &[u8])]) -> Result<()> {
+    let staged: Vec<Staged> = files
+        .iter()
+        .map(|(path, bytes)| Staged::write(path, bytes, FILE_MODE))
+        .collect::<Result<_>>()?;
+    let mut placed: Vec<Placed> = Vec::new();
+    for one in staged {
+        match one.place() {
+            Ok(done) => placed.push(done),
+            Err(error) => {
+                placed.into_iter().rev().for_each(Placed::undo);
+                return Err(error);
+            }
+        }
     }
-    let parent = match target.parent() {
-        Some(parent) if !parent.as_os_str().is_empty() => parent,
-        _ => Path::new("."),
-    };
-    let write = || -> std::io::Result<()> {
-        let mut file = tempfile::Builder::new()
-            .prefix(".tautpoint-")
-            .tempfile_in(parent)?;
-        file.write_all(bytes)?;
-        file.as_file().sync_all()?;
-        set_mode(file.path(), mode)?;
-        file.persist(&target).map_err(|e| e.error)?;
-        Ok(())
-    };
-    write().map_err(|e| Error::io(path, e, advice))
+    placed.into_iter().for_each(Placed::keep);
+    Ok(())
+}
+
+const WRITE_ADVICE: &str = "check that the folder exists and may be written, and that the disk is not full";
+
+fn write_whole(path: &Path, bytes: &[u8], mode: u32) -> Result<()> {
+    let staged = Staged::write(path, bytes, mode)?;
+    let renamed = staged.file.persist(&staged.target).map_err(|e| e.error);
+    renamed.map(|_| ()).map_err(|e| Error::io(path, e, WRITE_ADVICE))
+}
+
+/// A file's new content, whole and on the disk under another name beside it.
+struct Staged {
+    path: PathBuf,
+    target: PathBuf,
+    file: NamedTempFile,
+}
+
+impl Staged {
+    fn write(path: &Path, bytes: &[u8], mode: u32) -> Result<Staged> {
+        let target = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+        if target.exists() && !target.is_file() {
+            return Err(Error::Refused {
+                found: format!("{} is not an ordinary file", path.display()),
+                advice: "give the name of a file".to_owned(),
+            });
+        }
+        let parent = match target.parent() {
+            Some(parent) if !parent.as_os_str().is_empty() => parent,
+            _ => Path::new("."),
+        };
+        let write = || -> std::io::Result<NamedTempFile> {
+            let mut file = tempfile::Builder::new()
+                .prefix(".tautpoint-")
+                .tempfile_in(parent)?;
+            file.write_all(bytes)?;
+            file.as_file().sync_all()?;
+            set_mode(file.path(), mode)?;
+            Ok(file)
+        };
+        let file = write().map_err(|e| Error::io(path, e, WRITE_ADVICE))?;
+        Ok(Staged {
+            path: path.to_owned(),
+            target,
+            file,
+        })
+    }
+
+    /// Puts it in its place; what was there is kept aside until all of its company is in place too.
+    fn place(self) -> Result<Placed> {
+        let failed = |e| Error::io(&self.path, e, WRITE_ADVICE);
+        let aside = match self.target.exists() {
+            true => {
+                let aside = self.file.path().with_extension("before");
+                // By a second name, so that a kill at any moment leaves one of both under the first.
+                let linked = fs::hard_link(&self.target, &aside);
+                linked.or_else(|_| fs::copy(&self.target, &aside).map(drop)).map_err(failed)?;
+                Some(aside)
+            }
+            false => None,
+        };
+        let placed = Placed {
+            target: self.target,
+            aside,
+        };
+        match self.file.persist(&placed.target) {
+            Ok(_) => Ok(placed),
+            Err(e) => {
+                placed.undo();
+                Err(Error::io(&self.path, e.error, WRITE_ADVICE))
+            }
+        }
+    }
+}
+
+/// A file in its place, and what was there before.
+struct Placed {
+    target: PathBuf,
+    aside: Option<PathBuf>,
+}
+
+impl Placed {
+    fn undo(self) {
+        let _ = match self.aside {
+            Some(aside) => fs::rename(aside, &self.target),
+            None => fs::remove_file(&self.target),
+        };
+    }
+
+    fn keep(self) {
+        if let Some(aside) = self.aside {
+            let _ = fs::remove_file(aside);
+        }
+    }
 }
 
 /// Refuses what is neither an ordinary file nor free: a link would have the file that it leads to emptied, a pipe never
@@ -128,6 +219,27 @@ mod tests {
         write_file_whole(&path, b"second").unwrap();
         assert_eq!(fs::read(&path).unwrap(), b"second");
         assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn files_that_belong_together_are_all_written_or_none() {
+        let dir = tempfile::tempdir().unwrap();
+        let (first, second) = (dir.path().join("a.toml"), dir.path().join("a.html"));
+        let both = |a: &[u8], b: &[u8]| write_files_whole(&[(&first, a), (&second, b)]);
+        both(b"1", b"2").unwrap();
+        both(b"3", b"4").unwrap();
+        assert_eq!((fs::read(&first).unwrap(), fs::read(&second).unwrap()), (b"3".to_vec(), b"4".to_vec()));
+        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 2);
+        // The second cannot be written: the first stays what it was.
+        fs::remove_file(&second).unwrap();
+        fs::create_dir(&second).unwrap();
+        both(b"5", b"6").unwrap_err();
+        assert_eq!(fs::read(&first).unwrap(), b"3");
+        // Nor when it cannot be put in its place.
+        let staged = Staged::write(&first, b"7", FILE_MODE).unwrap();
+        staged.place().unwrap().undo();
+        assert_eq!(fs::read(&first).unwrap(), b"3");
+        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 2);
     }
 
     #[test]

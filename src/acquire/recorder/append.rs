@@ -3,9 +3,9 @@
 //! A line is on the disk before anybody is told that it is kept. A line half written by a machine that lost its power
 //! is ended before the next one is added, so that it spoils itself alone.
 
+use crate::study::door::{self, FileKind};
 use super::disk::Disk;
 use crate::error::{Error, Result};
-use std::fs::File;
 use std::io::{ErrorKind, Read, Seek, SeekFrom};
 use std::path::Path;
 
@@ -39,7 +39,7 @@ pub fn append_line(disk: &dyn Disk, path: &Path, heading: Option<&str>, line: &s
 
 /// `None` when the file is empty or not there.
 fn last_byte(path: &Path) -> std::io::Result<Option<u8>> {
-    let mut file = match File::open(path) {
+    let mut file = match door::open(path, FileKind::Table) {
         Ok(file) => file,
         Err(e) if e.kind() == ErrorKind::NotFound => return Ok(None),
         Err(e) => return Err(e),
@@ -93,7 +93,7 @@ pub fn append_row(disk: &dyn Disk, path: &Path, cells: &[(&str, &str)], needed: 
 
 /// The first line that is neither blank nor a comment, as [`crate::study::table::TextTable`] takes it.
 fn heading_of(path: &Path) -> Result<Option<String>> {
-    let bytes = match std::fs::read(path) {
+    let bytes = match door::read(path, FileKind::Table) {
         Ok(bytes) => bytes,
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(None),
         Err(e) => return Err(Error::io(path, e, "check that it is a file that may be read")),

@@ -1,5 +1,6 @@
 //! One recording while it is open: its sidecar, its trace, its line in SHA256SUMS.
 
+use crate::study::door::{self, FileKind};
 use super::columns::TraceColumns;
 use super::disk::{Disk, Sink};
 use super::trace_file::{SYNC_EVERY, TraceFile};
@@ -495,6 +496,6 @@ pub fn add_sum(disk: &dyn Disk, root: &Path, name: &str, sha256: &str) -> Result
 /// [`Error::Io`] when it cannot be read or the sums not be written.
 pub fn add_sum_of(disk: &dyn Disk, root: &Path, name: &str) -> Result<()> {
     let path = root.join(FOLDER).join(name);
-    let bytes = std::fs::read(&path).map_err(|e| Error::io(&path, e, "check its permissions"))?;
+    let bytes = door::read(&path, FileKind::Hashes).map_err(|e| Error::io(&path, e, "check its permissions"))?;
     add_sum(disk, root, name, &sha256_hex(&bytes))
 }

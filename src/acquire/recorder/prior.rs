@@ -1,5 +1,6 @@
 //! What a study already holds: unfinished scans, trials to count on from, recordings that were never closed.
 
+use crate::study::door::{self, FileKind};
 use super::disk::Disk;
 use super::open_recording::{FOLDER, SUMS, add_sum_of};
 use super::plan_cursor::{RecordingKind, kind};
@@ -73,7 +74,7 @@ fn owner_of(a: &About) -> RecordingOwner {
 
 /// How many tests the recorder saw while it recorded.
 fn tests_seen(sidecar: &Path) -> Option<i64> {
-    let text = std::fs::read_to_string(sidecar).ok()?;
+    let text = door::read_to_string(sidecar, FileKind::Settings).ok()?;
     let table: toml::Table = text.parse().ok()?;
     table.get("line")?.get("tests_seen")?.as_integer()
 }
@@ -85,7 +86,7 @@ fn tests_seen(sidecar: &Path) -> Option<i64> {
 /// # Errors
 /// [`crate::error::Error::Io`] when the sums cannot be written.
 pub fn settle_left_open(disk: &dyn Disk, root: &Path, files: &[InputFile]) -> Result<Vec<String>> {
-    let sums = std::fs::read(root.join(FOLDER).join(SUMS)).unwrap_or_default();
+    let sums = door::read(&root.join(FOLDER).join(SUMS), FileKind::Hashes).unwrap_or_default();
     let sums = String::from_utf8_lossy(&sums);
     let listed: BTreeSet<&str> = sums
         .lines()

@@ -1,5 +1,6 @@
 //! sessions.csv: in which sessions the cautions were shown before whom was pressed, and whether somebody confirmed them.
 
+use crate::study::door::{self, FileKind};
 use super::append::append_row;
 use super::disk::Disk;
 use crate::error::{Problem, Result};
@@ -13,7 +14,7 @@ pub const FILE_NAME: &str = "sessions.csv";
 /// were shown. What holds for one person says nothing of the next, nor of somebody without a code.
 pub fn met(root: &Path, session: &str, subject: Option<&str>) -> Option<&'static str> {
     let subject = subject?;
-    let text = std::fs::read_to_string(root.join(FILE_NAME)).ok()?;
+    let text = door::read_to_string(&root.join(FILE_NAME), FileKind::Table).ok()?;
     let mut problems: Vec<Problem> = Vec::new();
     let table = TextTable::parse(FILE_NAME, &text, &mut problems).ok()?;
     let rows = table.rows.iter().filter(|r| r.get("session") == Some(session) && r.get("subject") == Some(subject));

@@ -9,8 +9,9 @@ use crate::calibrate::{Calibration, Day, MakeOptions, NewCalibration, SensorRead
 use crate::error::{Error, Problem};
 use crate::read::readings::{ReadingsOptions, read_readings};
 use crate::report::certificate::{page, to_json};
+use crate::study::door::{self, FileKind};
 use crate::study::toml_doc::read_text;
-use crate::write::write_file_whole;
+use crate::write::write_files_whole;
 use anyhow::Context;
 use std::path::{Path, PathBuf};
 
@@ -211,7 +212,7 @@ fn readings(args: &CalibrateArgs, path: &Path) -> anyhow::Result<SensorReadings>
     let file = path
         .file_name()
         .map_or_else(|| "readings".to_owned(), |n| n.to_string_lossy().into_owned());
-    if !path.is_file() {
+    if !door::is_there(path) {
         let source = std::io::Error::from(std::io::ErrorKind::NotFound);
         return Err(Error::io(path, source, "check the name of the file of readings").into());
     }
@@ -240,7 +241,7 @@ fn write(made: &NewCalibration, out: &Path) -> Result<(), Error> {
         advice: format!("it is not {what} and stays as it is; give another --out"),
     };
     if out.exists() {
-        let text = std::fs::read_to_string(out).unwrap_or_default();
+        let text = door::read_to_string(out, FileKind::Settings).unwrap_or_default();
         if Calibration::parse("", &text).0.is_none() {
             return Err(keeps(
                 format!("{} is there already", out.display()),
@@ -249,7 +250,8 @@ fn write(made: &NewCalibration, out: &Path) -> Result<(), Error> {
         }
     }
     if page_path.exists()
-        && !std::fs::read_to_string(&page_path).is_ok_and(|t| t.contains("<title>Calibration "))
+        && !door::read_to_string(&page_path, FileKind::Record)
+            .is_ok_and(|t| t.contains("<title>Calibration "))
     {
         return Err(keeps(
             format!("{} is there already", page_path.display()),
@@ -257,8 +259,8 @@ fn write(made: &NewCalibration, out: &Path) -> Result<(), Error> {
         ));
     }
     let page = page(made)?;
-    write_file_whole(out, made.calibration.to_toml().as_bytes())?;
-    write_file_whole(&page_path, page.as_bytes())
+    let toml = made.calibration.to_toml();
+    write_files_whole(&[(out, toml.as_bytes()), (&page_path, page.as_bytes())])
 }
 
 /// A few lines for the terminal.

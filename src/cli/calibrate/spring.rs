@@ -7,6 +7,7 @@ use crate::fault::{ProgramFault, isolated};
 use crate::instrument::{FILE_NAME, Instrument, from_reference_springs};
 use crate::read::read_trace;
 use crate::settings::Settings;
+use crate::study::door::{self, FileKind};
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::study::study_file::{self, StudyFile};
 use crate::study::toml_doc::read_text;
@@ -37,7 +38,7 @@ pub fn reference_spring(args: &CalibrateArgs, quiet: bool) -> anyhow::Result<Out
     let target = target(args);
     if let Some(path) = &target {
         if path.exists() {
-            let text = std::fs::read_to_string(path).unwrap_or_default();
+            let text = door::read_to_string(path, FileKind::Settings).unwrap_or_default();
             if Instrument::parse(FILE_NAME, &text).0.is_none() {
                 return Err(Error::Refused {
                     found: format!("{} is there already", path.display()),
@@ -78,7 +79,7 @@ fn settings(study: Option<&Path>) -> anyhow::Result<Settings> {
         return Ok(Settings::default());
     };
     let path = study.join(study_file::FILE_NAME);
-    if !path.is_file() {
+    if !door::is_there(&path) {
         bail!(
             "{} is no study: there is no {} in it",
             study.display(),

@@ -9,7 +9,8 @@ use crate::calibrate::{Calibration, Day, SensorReadings, unit_sign, unit_word};
 use crate::error::{Error, Severity};
 use crate::plot::{control_chart, control_words};
 use crate::read::calibrations::{Calibrations, FOLDER, read_calibration};
-use crate::write::write_file_whole;
+use crate::study::door::{self, FileKind};
+use crate::write::write_files_whole;
 use anyhow::bail;
 use serde_json::json;
 use std::path::{Path, PathBuf};
@@ -28,7 +29,7 @@ pub fn verify(args: &CalibrateArgs, readings: &SensorReadings, quiet: bool) -> a
         tell(&[complaint]);
     }
     let path = folder.join(HISTORY);
-    let text = match std::fs::read_to_string(&path) {
+    let text = match door::read_to_string(&path, FileKind::Table) {
         Ok(text) => text,
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => String::new(),
         Err(e) => return Err(Error::io(&path, e, "check that the history may be read").into()),
@@ -46,11 +47,12 @@ pub fn verify(args: &CalibrateArgs, readings: &SensorReadings, quiet: bool) -> a
     history.extend(new.iter().cloned());
     tell(&wrongly_dated(HISTORY, &history, number, Some(Day::today())));
     let charts = charts(&history, &calibration);
-    write_file_whole(&path, appended(&text, &new).as_bytes())?;
+    let history_text = appended(&text, &new);
     let figure_path = folder.join(format!("verify-{}.svg", slug(&calibration.name)));
-    if let Some(figure) = control_chart(&charts, &calibration.name) {
-        write_file_whole(&figure_path, figure.svg.as_bytes())?;
-    }
+    let figure = control_chart(&charts, &calibration.name);
+    let mut files = vec![(path.as_path(), history_text.as_bytes())];
+    files.extend(figure.iter().map(|f| (figure_path.as_path(), f.svg.as_bytes())));
+    write_files_whole(&files)?;
     if args.json {
         say(&serde_json::to_string_pretty(&as_json(
             &calibration,

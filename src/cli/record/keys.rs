@@ -5,7 +5,7 @@ use crate::fault::is_isolated;
 use crate::terms::Felt;
 use crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 use crossterm::terminal::{disable_raw_mode, enable_raw_mode, size};
-use std::io::IsTerminal;
+use std::io::{BufRead, IsTerminal, Read};
 use std::sync::Once;
 use std::sync::mpsc::{Receiver, Sender, channel};
 
@@ -80,8 +80,8 @@ fn restore_before_a_panic_is_printed() {
 }
 
 fn by_line(sender: &Sender<KeyPress>) {
-    for line in std::io::stdin().lines() {
-        let Ok(line) = line else { break };
+    let mut input = std::io::stdin().lock();
+    while let Ok(Some(line)) = next_line(&mut input) {
         let word = line.trim().to_lowercase();
         let press = command_for(&word).map_or(KeyPress::Unknown(word), KeyPress::Command);
         if sender.send(press).is_err() {
@@ -89,6 +89,29 @@ fn by_line(sender: &Sender<KeyPress>) {
         }
     }
     let _ = sender.send(KeyPress::Closed);
+}
+
+/// Longer than any word that is known; the rest of such a line is passed over.
+const LONGEST_WORD: u64 = 256;
+
+/// The next line, or as much of it as a word may be long; `None` at the end.
+fn next_line(input: &mut impl BufRead) -> std::io::Result<Option<String>> {
+    let mut line = Vec::new();
+    if input.by_ref().take(LONGEST_WORD).read_until(b'\n', &mut line)? == 0 {
+        return Ok(None);
+    }
+    while !line.ends_with(b"\n") {
+        let held = input.fill_buf()?;
+        let (passed, ended) = match held.iter().position(|b| *b == b'\n') {
+            Some(at) => (at + 1, true),
+            None => (held.len(), held.is_empty()),
+        };
+        input.consume(passed);
+        if ended {
+            break;
+        }
+    }
+    Ok(Some(String::from_utf8_lossy(&line).into_owned()))
 }
 
 fn by_key(sender: &Sender<KeyPress>) {

@@ -6,6 +6,7 @@ use crate::cli::Outcome;
 use crate::cli::terms::term;
 use crate::simulate::ExaminerFault;
 use crate::study::built_in;
+use crate::study::door::{self, FileKind};
 use crate::study::plan::Plan;
 use crate::terms::{Level, Side};
 use anyhow::{Context, bail};
@@ -173,7 +174,7 @@ fn plan(given: &str) -> anyhow::Result<Plan> {
     if let Some(plan) = built_in::built_in(given) {
         return Ok(plan);
     }
-    let text = std::fs::read_to_string(given).with_context(|| {
+    let text = door::read_to_string(given.as_ref(), FileKind::Settings).with_context(|| {
         format!(
             "--plan {given} is no built-in plan ({}) and no file that can be read",
             built_in::NAMES.join(", ")

@@ -1,5 +1,6 @@
 //! A mat's file, text or Parquet, read block by block.
 
+use crate::study::door::{self, FileKind};
 use super::MatSource;
 use super::block::RowBlock;
 use super::parquet::ParquetReader;
@@ -20,7 +21,7 @@ impl MatReader {
     /// Opens it; Parquet when it begins as such.
     pub fn open(source: &MatSource<'_>, hash: bool) -> Result<MatReader> {
         let mut begin = Vec::new();
-        std::fs::File::open(source.path)
+        door::open(source.path, FileKind::Streamed)
             .and_then(|f| f.take(parquet::MAGIC.len() as u64).read_to_end(&mut begin))
             .map_err(|e| Error::unreadable(source.path, e))?;
         let MatSource {

@@ -1,5 +1,6 @@
 //! A whole mat recording: one pass through its frames or, where the first shows a need, two.
 
+use crate::study::door::{self, FileKind};
 use super::MatSource;
 use super::assemble::assemble_mat;
 use super::pass::{MatPass, pass};
@@ -84,7 +85,7 @@ fn sums(path: &Path, reader: MatReader) -> Result<(String, u64)> {
         return Ok((hex(&digest), bytes));
     }
     let mut hash = HashWriter::default();
-    let copied = std::fs::File::open(path).and_then(|mut file| std::io::copy(&mut file, &mut hash));
+    let copied = door::open(path, FileKind::Streamed).and_then(|mut file| std::io::copy(&mut file, &mut hash));
     let bytes = copied.map_err(|e| unreadable(path, e))?;
     Ok((hash.finish(), bytes))
 }

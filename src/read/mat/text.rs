@@ -1,5 +1,6 @@
 //! Mat files in delimited text, read block by block: the whole file is never in memory.
 
+use crate::study::door::{self, FileKind};
 use super::block::{MISSING_SHARE, RowBlock};
 use super::columns::{MatColumn, mat_columns};
 use crate::error::{Error, Problem, Result};
@@ -62,7 +63,7 @@ impl TextReader {
         hash: bool,
         step: usize,
     ) -> Result<TextReader> {
-        let file = File::open(path).map_err(|e| Error::unreadable(path, e))?;
+        let file = door::open(path, FileKind::Streamed).map_err(|e| Error::unreadable(path, e))?;
         let mut reader = TextReader {
             file,
             step,

@@ -1,5 +1,6 @@
 //! An open Parquet file: the only reader that knows polars.
 
+use crate::study::door::{self, FileKind};
 use super::MAGIC;
 use crate::error::{Error, Problem, Result};
 use crate::fault::isolated;
@@ -11,7 +12,6 @@ use polars::io::parquet::metadata::{FileMetadata, FileMetadataRef};
 use polars::prelude::{
     ArrowDataType, Column, DataFrame, DataType, Float64Chunked, ParallelStrategy, ParquetReader, SerReader,
 };
-use std::fs::File;
 use std::io::Cursor;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
@@ -210,7 +210,7 @@ impl ParquetSource<'_> {
         let verified = match self {
             ParquetSource::Bytes(bytes) => verify_bytes(bytes),
             ParquetSource::Path(path) => {
-                let file = File::open(path);
+                let file = door::open(path, FileKind::Streamed);
                 let verified = file.and_then(|mut file| verify(&mut file));
                 verified.map_err(|e| Error::unreadable(path, e))?
             }
@@ -222,7 +222,7 @@ impl ParquetSource<'_> {
         let reader: Box<dyn MmapBytesReader + '_> = match self {
             ParquetSource::Bytes(bytes) => Box::new(Cursor::new(*bytes)),
             ParquetSource::Path(path) => {
-                let file = File::open(path);
+                let file = door::open(path, FileKind::Streamed);
                 Box::new(file.map_err(|e| Error::unreadable(path, e))?)
             }
         };

@@ -276,7 +276,7 @@ fn first_and_last(learner: &Learner, measure: Measure) -> Option<[f64; 2]> {
     let practised = own().any(|c| !c.retention);
     let mut means = own().filter(|c| !(practised && c.retention)).map(|c| c.size.mean);
     let first = means.next()?;
-    Some([first, means.last()?])
+    Some([first, means.next_back()?])
 }
 
 /// Regions looked at again. A learner's page has only those that the same learner found and looked at again.

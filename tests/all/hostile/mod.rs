@@ -1,6 +1,8 @@
 //! Inputs that once broke the program, and their kind: each is named or analysed, none ends the batch, none takes more
 //! memory than its size allows.
 
+#[cfg(unix)]
+mod doors;
 mod parquet;
 mod replay;
 mod stuck;

@@ -1,5 +1,6 @@
 //! What a person commands, and where it leads.
 
+use crate::study::door;
 use super::{CalledLevel, ClosingRecording, Recorder, RecordingEnd, State, TAIL_AT_MOST};
 use crate::acquire::control::Command;
 use crate::acquire::recorder::calls;
@@ -225,7 +226,7 @@ impl Recorder {
     /// Learners of the roster as it is now: people are added while a class runs.
     fn learners(&mut self) -> Vec<String> {
         let path = self.root.join(ROSTER);
-        if path.exists() {
+        if door::is_there(&path) {
             match read_text(&path, ROSTER) {
                 Ok(text) => {
                     let (roster, problems) = Roster::parse(ROSTER, &text);
