@@ -83,7 +83,7 @@ impl MeasureContext<'_> {
             .next()
             .is_some();
         if !saturated && let Some(p) = read_peak(v.force_n, self.contact.start, self.contact.end, v.rate_hz) {
-            let bias = v.peak_noise_bias(v.force_n, p.index, v.force_noise_n);
+            let bias = v.peak_noise_bias(v.force_n, p.index, v.force_noise_n / v.force_times_white);
             let peak = match short_peak(&[own], self.contact.clone(), v.rate_hz, p.value) {
                 Some(short) => UncertainValue::force(short.value_n, short.sd_n),
                 None => UncertainValue::force(p.value - bias, v.noise.sample_sd(v.force_noise_n)),

@@ -178,6 +178,8 @@ fn view<'a>(c: &'a Conditioned, own: &'a ZeroedSide, moves: bool) -> SideView<'a
         displacement_mm: x.map(|x| x.y.as_slice()),
         force_noise_n: own.force_noise.sd,
         displacement_noise_mm: own.displacement_noise.filter(|_| moves).map_or(0.0, |n| n.sd),
+        force_times_white: own.force_noise.times_white,
+        displacement_times_white: own.displacement_noise.map_or(1.0, |n| n.times_white),
         noise: &c.noise,
     }
 }

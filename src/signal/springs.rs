@@ -34,8 +34,8 @@ pub struct SpringMeasures {
 /// of contact.
 pub fn shape(side: &SideView, mark: usize, bounds: Range<usize>, least: f64) -> Option<SpringShape> {
     let (y, noise_sd) = match side.displacement_mm {
-        Some(x) => (x, side.displacement_noise_mm),
-        None => (side.force_n, side.force_noise_n),
+        Some(x) => (x, side.displacement_noise_mm / side.displacement_times_white),
+        None => (side.force_n, side.force_noise_n / side.force_times_white),
     };
     let near = ((0.06 * side.rate_hz).round() as usize).max(2);
     let mut peak = read_peak(
@@ -59,7 +59,7 @@ pub fn measure_spring(side: &SideView, shape: SpringShape, onset_mm: Option<f64>
         .map_or(shape.peak.index, |a| a.at.ceil() as usize)
         .min(f.len() - 1);
     let mut force_peak = read_peak(f, start, end + 1, side.rate_hz).unwrap_or(shape.peak);
-    force_peak.value -= side.peak_noise_bias(f, force_peak.index, side.force_noise_n);
+    force_peak.value -= side.peak_noise_bias(f, force_peak.index, side.force_noise_n / side.force_times_white);
     let (preload_n, preload_sd_n) = level(side, f, side.force_noise_n, shape.before);
     let preload = UncertainValue::force(preload_n, preload_sd_n);
     let sample_n = side.noise.sample_sd(side.force_noise_n);

@@ -15,6 +15,9 @@ pub struct SideView<'a> {
     /// White noise of one raw sample.
     pub force_noise_n: f64,
     pub displacement_noise_mm: f64,
+    /// How many times that is what white noise explains. Slow noise does not lift a maximum.
+    pub force_times_white: f64,
+    pub displacement_times_white: f64,
     pub noise: &'a FilteredNoise,
 }
 

@@ -196,6 +196,8 @@ fn unloading_n_per_mm(force: &[f64], x: &[f64], rate_hz: f64, low: f64, high: f6
         displacement_mm: Some(&x),
         force_noise_n: 0.0,
         displacement_noise_mm: 0.0,
+        force_times_white: 1.0,
+        displacement_times_white: 1.0,
         noise: &FilteredNoise::new(&low_pass, rate_hz, 0.4 * rate_hz),
     };
     let top = f[f.len() - 1];

@@ -69,6 +69,7 @@ class Recording:
             begin, end = begin + (s(0.2) if begin > 0 else 0), max(0, end - (s(0.45) if end < n else 0))
             if end - begin >= s(0.3):
                 clear.append((begin, end))
+        self.quick_f, self.quick_x = self.sf, self.sx
         self.sf, df_f = self.beyond_white(self.force, self.sf, clear, s(0.1))
         self.sx, df_x = self.beyond_white(self.x, self.sx, clear, s(0.1))
         self.df = min(self.df, df_f, df_x)

@@ -216,7 +216,7 @@ class Test:
             high = found[k + 1] if k + 1 < len(found) else min(self.end, len(y)) - 1
             s = Spring()
             s.p, s.peak_at, s.x_p = peak_between(y, max(mark - near, low), min(mark + near + 1, high), r.fs)
-            s.x_p -= noise_bias(y, s.p, r.fs, r.sx * r.noise.slope)
+            s.x_p -= noise_bias(y, s.p, r.fs, r.quick_x * r.noise.slope)
             s.start = Limb(y, s.p, s.x_p, low, -1, r.fs, least)
             s.stop = Limb(y, s.p, s.x_p, high, 1, r.fs, least)
             if not s.start.ok:
@@ -230,7 +230,7 @@ class Test:
         s.values = v = dict.fromkeys(("end_feel_n_per_mm", "loss_mj", "loss_ratio", "recoil_ratio", "time_to_peak_s"))
         end = math.ceil(s.b) if s.stop.ok else s.p
         top, _, value = peak_between(f, math.floor(s.a), end + 1, r.fs)
-        v["peak_n"] = peak = Value(value - noise_bias(f, top, r.fs, r.sf * r.noise.slope), self.f1, 0, 1)
+        v["peak_n"] = peak = Value(value - noise_bias(f, top, r.fs, r.quick_f * r.noise.slope), self.f1, 0, 1)
         level, level_u = s.start.of(f, r.sf, r.noise)
         v["preload_n"] = preload = Value(level, level_u, 0, 1)
         rest_u = s.start.of(x, r.sx, r.noise)[1]
@@ -325,7 +325,7 @@ class Test:
     def peak(self):
         r, f = self.r, self.r.force
         i, _, value = peak_between(f, self.begin, self.end, r.fs)
-        return Value(value - noise_bias(f, i, r.fs, r.sf * r.noise.slope), self.f1, 0, 1)
+        return Value(value - noise_bias(f, i, r.fs, r.quick_f * r.noise.slope), self.f1, 0, 1)
 
     def preload(self):
         r = self.r
