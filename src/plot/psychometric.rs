@@ -126,7 +126,7 @@ mod tests {
         let sizes = [2.0, 4.0, 8.0, 9.0, 11.0, 12.0, 16.0, 18.0].repeat(6);
         let seen = [false, false, true, false, true, false, true, true].repeat(6);
         let figure = psychometric(&calls(&sizes, &seen)).unwrap();
-        assert!(figure.svg.contains("10.0 %") && figure.alt.contains("24 times out of 48"));
+        assert!(figure.svg.contains("10.0 %") && figure.alt.contains("in 24 of 48 calls"));
     }
 
     #[test]

@@ -40,9 +40,7 @@ fn taken_up(study: &Path, out: &Path, more: &[&str]) -> usize {
     let output = run(&args);
     assert!(matches!(code(&output), 0 | 1), "{}", err(&output));
     let told = err(&output);
-    let line = told
-        .lines()
-        .find_map(|l| l.strip_prefix("taken up where an earlier run stopped, with "));
+    let line = told.lines().find_map(|l| l.strip_prefix("taken up: "));
     line.map_or(0, |l| l.split(' ').next().unwrap().parse().unwrap())
 }
 
@@ -176,7 +174,7 @@ fn what_another_build_had_done_counts_for_nothing_and_the_run_says_so() {
     std::fs::write(&records, kept).unwrap();
     let output = run(&["analyze", text(&study), "--out", text(&out)]);
     assert!(err(&output).contains("started over: "), "{}", err(&output));
-    assert!(!err(&output).contains("taken up where"), "{}", err(&output));
+    assert!(!err(&output).contains("taken up: "), "{}", err(&output));
     assert_same(&whole, &out);
     assert!(!records.exists());
 }
