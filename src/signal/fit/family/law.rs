@@ -4,15 +4,18 @@ use super::super::project::solve_scaled;
 use super::super::series::speed;
 use super::press::Press;
 use super::shape::Reach;
-use crate::stats::sums::dot;
+use crate::stats::sums::{add_scaled, dot};
 use crate::trace::{CurveShape, LawPart};
 use nalgebra::{DMatrix, DVector};
 use std::borrow::Cow;
+use std::cmp::Ordering;
 
 /// Damped steps at most.
 const MOST_STEPS: usize = 20;
-/// A search ends when a step lowers the sum of squares by less than this share.
-const LITTLE: f64 = 1e-5;
+/// The two best starts go so many steps before the better one goes on alone.
+const RACE_STEPS: usize = 3;
+/// What a step is expected to lower the sum of squares by may be this many times too little, far from the best.
+const EXPECTED_TOO_LITTLE: f64 = 20.0;
 /// Step of difference quotients, in mm or ln mm.
 const STEP: f64 = 1e-4;
 
@@ -27,10 +30,21 @@ pub struct Law {
 }
 
 /// Every column of a law at given numbers: constant, elastic columns, speed, then those of the parts in their order.
-pub struct LawColumns {
+pub struct LawColumns<'p> {
     pub all: Vec<Vec<f64>>,
     /// How many are elastic.
     pub elastic: usize,
+    /// The displacement that the resting curve sees.
+    seen_mm: Cow<'p, [f64]>,
+}
+
+/// How closely a law is searched.
+#[derive(Debug, Clone, Copy)]
+pub struct Effort {
+    /// The search ends where the next step is expected to lower the sum of squares by less than this share …
+    pub little: f64,
+    /// … or where no step can bring it below this.
+    pub hopeless: f64,
 }
 
 /// A law's best fit.
@@ -59,6 +73,12 @@ impl Law {
         fits.then(|| Law::new(self.shape, &[&self.parts[..], &[part]].concat()))
     }
 
+    /// How many numbers a fit has.
+    pub fn parameters(&self) -> usize {
+        let searched = |p: &LawPart| p.searched() + p.columns_beside(self.shape.elastic_columns());
+        2 + self.shape.elastic_columns() + self.shape.searched() + self.parts.iter().map(searched).sum::<usize>()
+    }
+
     fn bounds(&self, press: &Press) -> Vec<[f64; 2]> {
         let mut bounds = self.shape.bounds(reach(press));
         bounds.extend(self.parts.iter().flat_map(|p| p.bounds(press)));
@@ -72,41 +92,66 @@ impl Law {
     }
 
     /// The columns at `q`, over the whole series.
-    pub fn columns(&self, q: &[f64], press: &Press) -> LawColumns {
+    pub fn columns<'p>(&self, q: &[f64], press: &'p Press) -> LawColumns<'p> {
         let series = press.series;
-        let n = series.len();
-        let own = &q[..self.shape.searched()];
-        let mut all = vec![vec![1.0; n]];
-        let mut x = Cow::Borrowed(&series.displacement_mm);
+        let mut seen_mm = Cow::Borrowed(series.displacement_mm.as_slice());
         for (part, own) in self.parts.iter().zip(self.searched_by_part(q)) {
             if let Some(shift) = part.shift(own, press) {
-                x.to_mut().iter_mut().zip(shift).for_each(|(x, s)| *x -= s);
+                add_scaled(seen_mm.to_mut(), -1.0, &shift);
             }
         }
-        let columns = self.shape.elastic(own, &x, press.touch_mm);
-        let straight = usize::from(self.shape.has_line());
-        for (i, column) in columns.into_iter().enumerate() {
-            // Displacement has been through the low pass already.
-            all.push(if i < straight { column } else { series.low_pass.apply(&column) });
-        }
+        let mut all = vec![vec![1.0; series.len()]];
+        all.extend(self.elastic(q, &seen_mm, press));
         let elastic = all.len() - 1;
-        for (part, own) in self.parts.iter().zip(self.searched_by_part(q)) {
-            if let Some(factor) = part.factor(own, press) {
-                for column in &mut all[1..] {
-                    column.iter_mut().zip(&factor).for_each(|(c, f)| *c *= f);
-                }
-            }
-        }
-        all.push(match &x {
+        all.push(match &seen_mm {
             Cow::Borrowed(_) => series.speed_mm_per_s.clone(),
             Cow::Owned(x) => speed(x, series.rate_hz),
         });
         for (part, own) in self.parts.iter().zip(self.searched_by_part(q)) {
-            let columns: Vec<&[f64]> = all[1..=elastic].iter().map(Vec::as_slice).collect();
-            let columns = part.columns(own, &columns, press);
+            let columns = part.columns(own, &all[1..=elastic], press);
             all.extend(columns);
         }
-        LawColumns { all, elastic }
+        LawColumns { all, elastic, seen_mm }
+    }
+
+    /// The elastic columns, through the low pass and by what the parts multiply them with.
+    fn elastic(&self, q: &[f64], seen_mm: &[f64], press: &Press) -> Vec<Vec<f64>> {
+        let mut columns = self.shape.elastic(&q[..self.shape.searched()], seen_mm, press.touch_mm);
+        // Displacement has been through the low pass already.
+        for column in columns.iter_mut().skip(usize::from(self.shape.has_line())) {
+            *column = press.series.low_pass.apply(column);
+        }
+        for (part, own) in self.parts.iter().zip(self.searched_by_part(q)) {
+            if let Some(factor) = part.factor(own, press) {
+                for column in &mut columns {
+                    column.iter_mut().zip(&factor).for_each(|(c, f)| *c *= f);
+                }
+            }
+        }
+        columns
+    }
+
+    /// The columns that change where one searched number goes from what it was for `before`, each with its place.
+    fn changed(&self, q: &[f64], which: usize, before: &LawColumns, press: &Press) -> Vec<(usize, Vec<f64>)> {
+        let elastic = before.elastic;
+        let of_shape = which < self.shape.searched();
+        let moved = of_shape.then(|| self.elastic(q, &before.seen_mm, press));
+        let mut changed = Vec::new();
+        let (mut first, mut place) = (self.shape.searched(), elastic + 2);
+        for (part, own) in self.parts.iter().zip(self.searched_by_part(q)) {
+            let own_changed = (first..first + own.len()).contains(&which);
+            if own_changed && !part.stands_beside() {
+                return self.columns(q, press).all.into_iter().enumerate().skip(1).collect();
+            }
+            if own_changed || (of_shape && part.remembers()) {
+                let columns = part.columns(own, moved.as_deref().unwrap_or(&before.all[1..=elastic]), press);
+                changed.extend((place..).zip(columns));
+            }
+            first += own.len();
+            place += part.columns_beside(elastic);
+        }
+        changed.extend((1..).zip(moved.into_iter().flatten()));
+        changed
     }
 
     /// The searched numbers of each part.
@@ -137,8 +182,8 @@ impl Law {
         end > 0.0 && end > toe && toe > -LITTLE_TOE * end && bend_begins >= touch_mm
     }
 
-    /// Fits the law: the two best of the starts improved.
-    pub fn fit(&self, press: &Press, starts: Vec<Vec<f64>>) -> Option<LawFit> {
+    /// Fits the law from the best of the starts.
+    pub fn fit(&self, press: &Press, starts: Vec<Vec<f64>>, effort: Effort) -> Option<LawFit> {
         let bounds = self.bounds(press);
         let mut at: Vec<Iterate> = starts
             .into_iter()
@@ -146,24 +191,27 @@ impl Law {
             .collect();
         at.sort_by(|a, b| a.rss.total_cmp(&b.rss));
         at.truncate(2);
-        at.into_iter()
-            .filter_map(|start| improve(self, press, &bounds, start))
-            .filter(|i| self.stiffens(&i.q, &i.b, press.touch_mm))
-            .min_by(|a, b| a.rss.total_cmp(&b.rss))
-            .map(|i| LawFit {
-                law: self.clone(),
-                q: i.q,
-                b: i.b,
-                residual: i.residual,
-                rss: i.rss,
-            })
+        let search = Search { law: self, press, bounds: &bounds, effort };
+        if at.len() > 1 {
+            at = at.into_iter().filter_map(|start| search.improve(start, RACE_STEPS)).collect();
+        }
+        let stands = |i: &Iterate| self.stiffens(&i.q, &i.b, press.touch_mm);
+        at.sort_by(|a, b| (!stands(a), a.rss).partial_cmp(&(!stands(b), b.rss)).unwrap_or(Ordering::Equal));
+        let best = search.improve(at.into_iter().next()?, MOST_STEPS)?;
+        stands(&best).then(|| LawFit {
+            law: self.clone(),
+            q: best.q,
+            b: best.b,
+            residual: best.residual,
+            rss: best.rss,
+        })
     }
 }
 
 impl LawFit {
     /// How many numbers were fitted.
     pub fn parameters(&self) -> usize {
-        self.b.len() + self.q.len()
+        self.law.parameters()
     }
 }
 
@@ -182,34 +230,35 @@ fn kept_within(mut q: Vec<f64>, bounds: &[[f64; 2]]) -> Vec<f64> {
 }
 
 /// The linear fit at one q.
-struct Iterate {
+struct Iterate<'p> {
     q: Vec<f64>,
     b: Vec<f64>,
+    columns: LawColumns<'p>,
     weighted: Vec<Vec<f64>>,
     gram: DMatrix<f64>,
     residual: Vec<f64>,
     rss: f64,
 }
 
-impl Iterate {
-    fn at(law: &Law, press: &Press, q: Vec<f64>) -> Option<Iterate> {
+impl<'p> Iterate<'p> {
+    fn at(law: &Law, press: &'p Press, q: Vec<f64>) -> Option<Iterate<'p>> {
         let columns = law.columns(&q, press);
         let weighted: Vec<Vec<f64>> = columns.all.iter().map(|c| press.weighted(c)).collect();
         let gram = gram(&weighted);
-        let force = press.weighted(&press.series.force_n);
-        let right = DVector::from_iterator(weighted.len(), weighted.iter().map(|c| dot(c, &force)));
+        let right = DVector::from_iterator(weighted.len(), weighted.iter().map(|c| dot(c, &press.weighted_force_n)));
         let mut b: Vec<f64> = solve_scaled(&gram, &right)?.iter().copied().collect();
-        let mut residual = left(&force, &weighted, &b);
+        let mut residual = left(&press.weighted_force_n, &weighted, &b);
         // Once more on what is left: columns of a law may nearly agree.
         let right = DVector::from_iterator(weighted.len(), weighted.iter().map(|c| dot(c, &residual)));
         for (b, more) in b.iter_mut().zip(solve_scaled(&gram, &right)?.iter()) {
             *b += more;
         }
-        residual = left(&force, &weighted, &b);
+        residual = left(&press.weighted_force_n, &weighted, &b);
         let rss = dot(&residual, &residual);
         rss.is_finite().then_some(Iterate {
             q,
             b,
+            columns,
             weighted,
             gram,
             residual,
@@ -221,9 +270,7 @@ impl Iterate {
 fn left(force: &[f64], columns: &[Vec<f64>], b: &[f64]) -> Vec<f64> {
     let mut left = force.to_vec();
     for (column, b) in columns.iter().zip(b) {
-        for (left, c) in left.iter_mut().zip(column) {
-            *left -= b * c;
-        }
+        add_scaled(&mut left, -b, column);
     }
     left
 }
@@ -241,18 +288,23 @@ pub fn gram(columns: &[Vec<f64>]) -> DMatrix<f64> {
     gram
 }
 
-/// ∂F/∂q at the kept samples, weighted, for given coefficients.
-pub fn derivatives(law: &Law, press: &Press, q: &[f64], b: &[f64], at: &[Vec<f64>]) -> Vec<Vec<f64>> {
+/// ∂F/∂q at the kept samples, weighted, for given coefficients; the columns at q, and these weighted, are known.
+pub fn derivatives(
+    law: &Law,
+    press: &Press,
+    q: &[f64],
+    b: &[f64],
+    columns: &LawColumns,
+    weighted: &[Vec<f64>],
+) -> Vec<Vec<f64>> {
     (0..q.len())
         .map(|j| {
             let mut moved = q.to_vec();
             moved[j] += STEP;
-            let columns = law.columns(&moved, press);
             let mut d = vec![0.0; press.kept.len()];
-            for ((column, before), b) in columns.all.iter().zip(at).zip(b) {
-                for (((d, i), w), before) in d.iter_mut().zip(&press.kept).zip(&press.weight).zip(before) {
-                    *d += b * (w * column[*i] - before) / STEP;
-                }
+            for (i, column) in law.changed(&moved, j, columns, press) {
+                add_scaled(&mut d, b[i] / STEP, &press.weighted(&column));
+                add_scaled(&mut d, -b[i] / STEP, &weighted[i]);
             }
             d
         })
@@ -260,35 +312,53 @@ pub fn derivatives(law: &Law, press: &Press, q: &[f64], b: &[f64], at: &[Vec<f64
 }
 
 /// Damped Gauss–Newton steps on the projected residual (Kaufman 1975, BIT 15:49-57).
-fn improve(law: &Law, press: &Press, bounds: &[[f64; 2]], mut best: Iterate) -> Option<Iterate> {
-    if best.q.is_empty() {
-        return Some(best);
+struct Search<'s> {
+    law: &'s Law,
+    press: &'s Press<'s>,
+    bounds: &'s [[f64; 2]],
+    effort: Effort,
+}
+
+impl<'s> Search<'s> {
+    fn improve(&self, mut best: Iterate<'s>, most_steps: usize) -> Option<Iterate<'s>> {
+        let mut damping = 1e-3;
+        for _ in 0..if best.q.is_empty() { 0 } else { most_steps } {
+            let d = derivatives(self.law, self.press, &best.q, &best.b, &best.columns, &best.weighted);
+            let cross = DMatrix::from_fn(best.weighted.len(), d.len(), |i, j| dot(&best.weighted[i], &d[j]));
+            let jtj = gram(&d) - cross.transpose() * solve_scaled(&best.gram, &cross)?;
+            let gradient = DVector::from_iterator(d.len(), d.iter().map(|d| dot(d, &best.residual)));
+            let expected = solve_scaled(&jtj, &gradient).map_or(f64::INFINITY, |step| step.dot(&gradient));
+            if expected < self.effort.little * best.rss || best.rss - EXPECTED_TOO_LITTLE * expected > self.effort.hopeless {
+                break;
+            }
+            let Some(trial) = self.lower(&best, &jtj, &gradient, &mut damping) else {
+                break;
+            };
+            let gained = best.rss - trial.rss;
+            best = trial;
+            if gained < self.effort.little * best.rss {
+                break;
+            }
+        }
+        Some(best)
     }
-    let mut damping = 1e-3;
-    for _ in 0..MOST_STEPS {
-        let d = derivatives(law, press, &best.q, &best.b, &best.weighted);
-        let cross = DMatrix::from_fn(best.weighted.len(), d.len(), |i, j| dot(&best.weighted[i], &d[j]));
-        let jtj = gram(&d) - cross.transpose() * solve_scaled(&best.gram, &cross)?;
-        let gradient = DVector::from_iterator(d.len(), d.iter().map(|d| dot(d, &best.residual)));
-        let before = best.rss;
+
+    /// The first step that lowers the sum of squares, less and less bold.
+    fn lower(&self, from: &Iterate, jtj: &DMatrix<f64>, gradient: &DVector<f64>, damping: &mut f64) -> Option<Iterate<'s>> {
         for _ in 0..6 {
             let mut damped = jtj.clone();
             for i in 0..damped.nrows() {
-                damped[(i, i)] += damping * jtj[(i, i)].max(1e-300);
+                damped[(i, i)] += *damping * jtj[(i, i)].max(1e-300);
             }
-            let step = solve_scaled(&damped, &gradient)?;
-            let moved = best.q.iter().zip(step.iter()).map(|(q, d)| q + d.clamp(-1.5, 1.5));
-            let trial = Iterate::at(law, press, kept_within(moved.collect(), bounds));
-            if let Some(trial) = trial.filter(|t| t.rss < best.rss) {
-                best = trial;
-                damping = (damping * 0.2).max(1e-9);
-                break;
+            let step = solve_scaled(&damped, gradient)?;
+            let moved = from.q.iter().zip(step.iter()).map(|(q, d)| q + d.clamp(-1.5, 1.5));
+            let trial = Iterate::at(self.law, self.press, kept_within(moved.collect(), self.bounds));
+            if let Some(trial) = trial.filter(|t| t.rss < from.rss) {
+                *damping = (*damping * 0.2).max(1e-9);
+                return Some(trial);
             }
-            damping *= 6.0;
+            *damping *= 6.0;
         }
-        if best.rss > before * (1.0 - LITTLE) {
-            break;
-        }
+        None
     }
-    Some(best)
 }

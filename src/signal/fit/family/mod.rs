@@ -17,7 +17,7 @@ pub use reading::{DAMPING, END_FEEL, ONSET, ONSET_FORCE, RESULTS, TAKE_UP};
 use super::super::noise::FilteredNoise;
 use crate::stats::sums::dot;
 use crate::trace::{CurveShape, LawPart, LawShare};
-use law::{Law, LawFit};
+use law::{Effort, Law, LawFit};
 use mixture::{Component, interval_95};
 use reading::{Read, read};
 use std::collections::BTreeMap;
@@ -30,6 +30,10 @@ const AGAINST_SHAPE: f64 = 4.0;
 const MOST_PARTS: usize = 2;
 /// Laws that weigh less than this share of the best are not read.
 const LEAST_WEIGHT: f64 = 1e-3;
+/// A search among laws ends where a step lowers the sum of squares by less than this share, that of a law that is read by less
+/// than the second.
+const ROUGHLY: f64 = 1e-3;
+const CLOSELY: f64 = 1e-6;
 /// No further part is tried when the residual's variance is that of noise but for this many standard deviations.
 const EXPLAINED_SDS: f64 = 2.0;
 /// Lags of the residual's correlation that coarsen.
@@ -61,26 +65,20 @@ pub struct Averaged {
 
 /// Fits the family and averages it. `None` when no law gives an onset within the press.
 pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<Averaged> {
-    let pool = pool(press);
-    let n = press.independent();
-    let score = |fit: &LawFit, share: f64| {
-        let k = fit.parameters() as f64;
-        let count = (share * n).max(2.0);
-        share * n * fit.rss.max(f64::MIN_POSITIVE).ln() + k * count.ln() + 2.0 * against(&fit.law)
-    };
-    let best = pool.values().min_by(|a, b| score(a, 1.0).total_cmp(&score(b, 1.0)))?;
-    // Residuals that hang together are worth fewer independent samples.
-    let share = (white_share(&best.residual) / press.independent_share()).min(1.0);
+    let mut pool = pool(press);
+    let share = pool.share()?;
+    pool.closely(share);
+    let share = pool.share()?;
+    let least = pool.least(share);
     let mut read_by: Vec<(f64, CurveShape, &LawFit, [Read; RESULTS])> = Vec::new();
-    let least = pool.values().map(|f| score(f, share)).fold(f64::INFINITY, f64::min);
-    for fit in pool.values() {
+    for fit in pool.fits.values() {
         let definitions: &[CurveShape] = match fit.law.shape {
             CurveShape::Line | CurveShape::Exponential | CurveShape::Power => &[],
             // Which of three lines are the toe is for no law to say.
             CurveShape::ThreeLines => &[CurveShape::ThreeLines, CurveShape::BentToe],
             ref own => std::slice::from_ref(own),
         };
-        let weight = (-0.5 * (score(fit, share) - least)).exp();
+        let weight = (-0.5 * (pool.score(fit, share) - least)).exp();
         if weight < LEAST_WEIGHT {
             continue;
         }
@@ -101,7 +99,7 @@ pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<
     let plain: f64 = read_by.iter().filter(|r| is_plain(&r.2.law)).map(|r| r.0 / total).sum();
     // What the family holds is not all there is: where its plainest laws do not do, the next best hardly does either.
     let widen = 2.0 - plain;
-    let by_memory = doubt_of_memory(&pool, read_by[0].2, &read_by[0].3, press, noise, x_noise_mm);
+    let by_memory = doubt_of_memory(&pool.fits, read_by[0].2, &read_by[0].3, press, noise, x_noise_mm);
     let results = std::array::from_fn(|k| {
         let components: Vec<Component> = read_by
             .iter()
@@ -162,7 +160,7 @@ fn doubt_of_memory(
         let own = &winner.q[..law.shape.searched()];
         let of_parts: Vec<f64> = law.parts.iter().filter_map(|p| p.starts(press).into_iter().next()).flatten().collect();
         let starts = vec![[own, &of_parts].concat()];
-        law.fit(press, starts)
+        law.fit(press, starts, Effort { little: CLOSELY, hopeless: f64::INFINITY })
     });
     fit.and_then(|fit| read(&fit, fit.law.shape, press, noise, x_noise_mm))
         .map_or(0.0, |r| (r[END_FEEL].value - own[END_FEEL].value).abs())
@@ -184,9 +182,9 @@ fn within(press: &Press, read: &[Read; RESULTS]) -> bool {
     press.touch_mm + edge < onset && onset < press.top_mm - edge && read[ONSET].by_noise < USELESS_MM
 }
 
-/// The laws that are fitted: every shape alone; then, until one leaves no more than noise, the best two with each part and the
-/// best with a second; and every shape with the best's parts.
-fn pool(press: &Press) -> BTreeMap<Law, LawFit> {
+/// The laws that are fitted: every shape alone; then, until one leaves no more than noise, two of them with parts, and the best
+/// with a second of the parts that paid; and every shape with the best's parts.
+fn pool<'p>(press: &'p Press<'p>) -> Pool<'p> {
     let mut fits = Pool { press, fits: BTreeMap::new() };
     for shape in CurveShape::WITH_ONSET {
         let law = Law::new(shape, &[]);
@@ -194,18 +192,17 @@ fn pool(press: &Press) -> BTreeMap<Law, LawFit> {
         fits.add(law, starts);
     }
     if !fits.explained() {
-        for base in fits.ranked().into_iter().take(2) {
-            fits.add_parts(&base);
-        }
-    }
-    while !fits.explained() {
-        let before = fits.fits.len();
-        match fits.ranked().into_iter().next() {
-            Some(best) if best.law.parts.len() < MOST_PARTS => fits.add_parts(&best),
-            _ => break,
-        }
-        if fits.fits.len() == before {
-            break;
+        let bases = fits.ranked();
+        let parts = fits.parts_that_pay(&bases);
+        while !fits.explained() {
+            let before = fits.fits.len();
+            match fits.ranked().into_iter().next() {
+                Some(best) if best.law.parts.len() < MOST_PARTS => fits.add_parts(&best, &parts),
+                _ => break,
+            }
+            if fits.fits.len() == before {
+                break;
+            }
         }
     }
     if let Some(best) = fits.ranked().into_iter().next() {
@@ -215,7 +212,7 @@ fn pool(press: &Press) -> BTreeMap<Law, LawFit> {
             fits.add(law, starts);
         }
     }
-    fits.fits
+    fits
 }
 
 struct Pool<'p> {
@@ -225,19 +222,91 @@ struct Pool<'p> {
 
 impl Pool<'_> {
     fn add(&mut self, law: Law, starts: Vec<Vec<f64>>) {
-        if !self.fits.contains_key(&law)
-            && let Some(fit) = law.fit(self.press, starts)
-        {
+        if self.fits.contains_key(&law) {
+            return;
+        }
+        let effort = Effort { little: ROUGHLY, hopeless: self.hopeless(&law) };
+        if let Some(fit) = law.fit(self.press, starts, effort) {
             self.fits.insert(law, fit);
         }
     }
 
-    fn add_parts(&mut self, base: &LawFit) {
-        for part in LawPart::ALL {
-            if let Some(law) = base.law.with(part) {
-                self.add(law, warm(base, part, self.press));
+    /// −2·ln of the posterior where samples count by this share.
+    fn score(&self, fit: &LawFit, share: f64) -> f64 {
+        let n = self.press.independent();
+        let k = fit.parameters() as f64;
+        share * n * fit.rss.max(f64::MIN_POSITIVE).ln() + k * (share * n).max(2.0).ln() + 2.0 * against(&fit.law)
+    }
+
+    fn least(&self, share: f64) -> f64 {
+        self.fits.values().map(|f| self.score(f, share)).fold(f64::INFINITY, f64::min)
+    }
+
+    /// What samples are worth: residuals that hang together are worth fewer independent ones.
+    fn share(&self) -> Option<f64> {
+        let best = self.fits.values().min_by(|a, b| self.score(a, 1.0).total_cmp(&self.score(b, 1.0)))?;
+        Some((white_share(&best.residual) / self.press.independent_share()).min(1.0))
+    }
+
+    /// The sum of squares with which a law would weigh too little beside what there is already.
+    fn hopeless(&self, law: &Law) -> f64 {
+        let Some(share) = self.share() else {
+            return f64::INFINITY;
+        };
+        let n = self.press.independent();
+        let numbers = law.parameters() as f64;
+        let beside = numbers * (share * n).max(2.0).ln() + 2.0 * against(law);
+        ((self.least(share) - 2.0 * LEAST_WEIGHT.ln() - beside) / (share * n)).exp()
+    }
+
+    /// Goes on with the laws that may be read.
+    fn closely(&mut self, share: f64) {
+        let least = self.least(share);
+        let beyond = least - 2.0 * (0.1 * LEAST_WEIGHT).ln();
+        let near: Vec<LawFit> = self.fits.values().filter(|f| self.score(f, share) < beyond).cloned().collect();
+        for fit in near {
+            let effort = Effort { little: CLOSELY, hopeless: f64::INFINITY };
+            if let Some(closer) = fit.law.fit(self.press, vec![fit.q], effort) {
+                self.fits.insert(fit.law, closer);
             }
         }
+    }
+
+    fn add_parts(&mut self, base: &LawFit, parts: &[LawPart]) {
+        for part in parts {
+            if let Some(law) = base.law.with(*part) {
+                self.add(law, warm(base, *part, self.press));
+            }
+        }
+    }
+
+    /// Adds each part to the best shape, and to the next best what paid there; or, where the best bends more than once, each to
+    /// the best that does not: it may bend only because a part is missing. Gives the parts that paid.
+    fn parts_that_pay(&mut self, bases: &[LawFit]) -> Vec<LawPart> {
+        let Some((best, others)) = bases.split_first() else {
+            return Vec::new();
+        };
+        self.add_parts(best, &LawPart::ALL);
+        let paid = |fits: &Pool, base: &LawFit| LawPart::ALL.into_iter().filter(|part| fits.pays(base, *part)).collect::<Vec<_>>();
+        let mut parts = paid(self, best);
+        if best.law.shape.is_plain() {
+            others.first().into_iter().for_each(|next| self.add_parts(next, &parts));
+        } else if let Some(plain) = others.iter().find(|b| b.law.shape.is_plain()) {
+            self.add_parts(plain, &LawPart::ALL);
+            parts.extend(paid(self, plain));
+        }
+        parts
+    }
+
+    /// Whether a part explains more than its numbers would by chance.
+    fn pays(&self, base: &LawFit, part: LawPart) -> bool {
+        let with = base.law.with(part).and_then(|law| self.fits.get(&law));
+        with.is_some_and(|with| self.bic(with) < self.bic(base))
+    }
+
+    fn bic(&self, fit: &LawFit) -> f64 {
+        let n = self.press.independent();
+        n * fit.rss.max(f64::MIN_POSITIVE).ln() + fit.parameters() as f64 * n.ln()
     }
 
     /// Whether the best leaves no more than noise.
@@ -249,10 +318,8 @@ impl Pool<'_> {
 
     /// The best first.
     fn ranked(&self) -> Vec<LawFit> {
-        let n = self.press.independent();
-        let bic = |f: &LawFit| n * f.rss.max(f64::MIN_POSITIVE).ln() + f.parameters() as f64 * n.ln();
         let mut all: Vec<LawFit> = self.fits.values().cloned().collect();
-        all.sort_by(|a, b| bic(a).total_cmp(&bic(b)));
+        all.sort_by(|a, b| self.bic(a).total_cmp(&self.bic(b)));
         all
     }
 }
@@ -277,7 +344,7 @@ fn without_onset(press: &Press, winner: &LawFit) -> f64 {
         .filter_map(|shape| {
             let law = Law::new(shape, &winner.law.parts);
             let starts = law.starts_beside(press, &winner.q[winner.law.shape.searched()..]);
-            law.fit(press, starts)
+            law.fit(press, starts, Effort { little: ROUGHLY, hopeless: f64::INFINITY })
         })
         .map(|fit| fit.rss)
         .fold(f64::INFINITY, f64::min)

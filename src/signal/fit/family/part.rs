@@ -100,7 +100,7 @@ impl LawPart {
     }
 
     /// Its columns, given the law's elastic columns (displacement among them) as low-passed.
-    pub fn columns(self, q: &[f64], elastic: &[&[f64]], press: &Press) -> Vec<Vec<f64>> {
+    pub fn columns(self, q: &[f64], elastic: &[Vec<f64>], press: &Press) -> Vec<Vec<f64>> {
         let rate = press.series.rate_hz;
         match self {
             LawPart::Relaxation | LawPart::TwoTimes => q
@@ -118,6 +118,16 @@ impl LawPart {
             LawPart::SofteningSprings | LawPart::Slip | LawPart::Sway => Vec::new(),
             LawPart::Tightening => vec![tightened(q, press)],
         }
+    }
+
+    /// Whether its numbers change no columns but its own.
+    pub fn stands_beside(self) -> bool {
+        matches!(self, LawPart::Relaxation | LawPart::TwoTimes | LawPart::Friction)
+    }
+
+    /// Whether its columns are made of the elastic ones.
+    pub fn remembers(self) -> bool {
+        matches!(self, LawPart::Relaxation | LawPart::TwoTimes)
     }
 
     /// How many columns it has beside so many elastic ones.

@@ -18,6 +18,8 @@ pub struct Press<'s> {
     pub every: usize,
     /// Of each kept sample; the largest is 1.
     pub weight: Vec<f64>,
+    /// Force at the kept samples, by their weights.
+    pub weighted_force_n: Vec<f64>,
     /// Standard deviation that noise gives a residual of weight 1.
     pub sd_n: f64,
     /// Correlation of noise from one kept sample to the next ones.
@@ -50,7 +52,7 @@ impl<'s> Press<'s> {
         let sds: Vec<f64> = kept.iter().map(|i| expected[*i].sqrt()).collect();
         let (least, _) = extremes(&sds);
         let sd_n = least.max(1e-9);
-        let weight = sds.iter().map(|sd| sd_n / sd.max(sd_n)).collect();
+        let weight: Vec<f64> = sds.iter().map(|sd| sd_n / sd.max(sd_n)).collect();
         let every = series.every * stride;
         let lags = noise.autocovariance();
         let r0 = lags.first().copied().unwrap_or(1.0);
@@ -70,6 +72,7 @@ impl<'s> Press<'s> {
         Press {
             series,
             every,
+            weighted_force_n: picked(&series.force_n, &kept, &weight),
             weight,
             sd_n,
             correlation: lags.iter().step_by(every).map(|r| r / r0).collect(),
@@ -101,7 +104,7 @@ impl<'s> Press<'s> {
 
     /// A column at the kept samples, by their weights.
     pub fn weighted(&self, column: &[f64]) -> Vec<f64> {
-        self.kept.iter().zip(&self.weight).map(|(i, w)| w * column[*i]).collect()
+        picked(column, &self.kept, &self.weight)
     }
 
     /// Independent samples.
@@ -114,6 +117,18 @@ impl<'s> Press<'s> {
         let beside: f64 = self.correlation.iter().skip(1).map(|r| r * r).sum();
         1.0 / (1.0 + 2.0 * beside)
     }
+}
+
+/// Counted for the same reason as the loops of [`crate::stats::sums`].
+fn picked(column: &[f64], kept: &[usize], weight: &[f64]) -> Vec<f64> {
+    let mut all = vec![0.0; kept.len()];
+    let out = all.as_mut_slice();
+    let mut i = 0;
+    while i < out.len() {
+        out[i] = weight[i] * column[kept[i]];
+        i += 1;
+    }
+    all
 }
 
 fn highest(x: &[f64], within: &Range<usize>) -> usize {

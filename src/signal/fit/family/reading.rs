@@ -6,7 +6,7 @@ use super::super::project::solve_scaled;
 use super::law::{LawColumns, LawFit, derivatives, gram};
 use super::press::Press;
 use super::shape::Asymptotes;
-use crate::stats::sums::dot;
+use crate::stats::sums::{add_scaled, dot};
 use crate::trace::{CurveShape, LawPart};
 use nalgebra::DMatrix;
 
@@ -44,7 +44,7 @@ pub fn read(fit: &LawFit, by: CurveShape, press: &Press, noise: &FilteredNoise, 
     let columns = fit.law.columns(&fit.q, press);
     let values = results(fit, by, press, &columns, &fit.b, &fit.q)?;
     let mut jacobian: Vec<Vec<f64>> = columns.all.iter().map(|c| press.weighted(c)).collect();
-    let searched = derivatives(&fit.law, press, &fit.q, &fit.b, &jacobian);
+    let searched = derivatives(&fit.law, press, &fit.q, &fit.b, &columns, &jacobian);
     jacobian.extend(searched);
     let p = jacobian.len();
     let mut gradient = DMatrix::zeros(p, RESULTS);
@@ -68,8 +68,7 @@ pub fn read(fit: &LawFit, by: CurveShape, press: &Press, noise: &FilteredNoise, 
     for (k, read) in read.iter_mut().enumerate() {
         let mut m = vec![0.0; press.kept.len()];
         for (i, column) in jacobian.iter().enumerate() {
-            let w = weights[(i, k)];
-            m.iter_mut().zip(column).for_each(|(m, c)| *m += w * c);
+            add_scaled(&mut m, weights[(i, k)], column);
         }
         let direct = if k == ONSET_FORCE { speed } else { 0.0 };
         *read = Read {
