@@ -43,14 +43,17 @@ impl Conversion {
 }
 
 pub(super) fn to_parquet(file: &InputFile, bytes: &[u8], target: &str, round: &Rounding) -> Conversion {
-    let sidecar = door::read_to_string(&file.sidecar_path, FileKind::Settings).ok();
+    let beside = match sidecar_beside(file) {
+        Ok(beside) => beside,
+        Err(problem) => return Conversion::LeftOut(problem),
+    };
     // A sidecar that is no text stays where it is.
-    if sidecar.is_none() && door::is_there(&file.sidecar_path) {
-        return copied(file, bytes, target);
-    }
+    let Ok(sidecar) = beside.clone().map(String::from_utf8).transpose() else {
+        return copied(file, bytes, beside, target);
+    };
     let text = std::str::from_utf8(bytes).ok().and_then(columns_of_text);
     let Some(columns) = text.or_else(|| read_parquet::all_numbers(bytes, &file.recording).ok()) else {
-        return copied(file, bytes, target);
+        return copied(file, bytes, beside, target);
     };
     let name = file.recording.rsplit('/').next().unwrap_or(&file.recording);
     let mut about = vec![(NAME.to_owned(), name.to_owned())];
@@ -64,16 +67,20 @@ pub(super) fn to_parquet(file: &InputFile, bytes: &[u8], target: &str, round: &R
     }
     match recording(&columns, &about) {
         Ok(bytes) => Conversion::Converted(vec![OutputFile::new(target, bytes)]),
-        Err(_) => copied(file, bytes, target),
+        Err(_) => copied(file, bytes, beside, target),
     }
 }
 
 pub(super) fn to_csv(file: &InputFile, bytes: &[u8], target: &str) -> Conversion {
+    let beside = match sidecar_beside(file) {
+        Ok(beside) => beside,
+        Err(problem) => return Conversion::LeftOut(problem),
+    };
     let text = read_parquet::all_numbers(bytes, &file.recording)
         .ok()
         .and_then(|c| text_of_columns(&c).ok());
     let Some(text) = text else {
-        return copied(file, bytes, target);
+        return copied(file, bytes, beside, target);
     };
     // The name it had, ending and all, in the folder it lies in now.
     let about = |key: &str| read_parquet::about_itself(bytes, key);
@@ -83,19 +90,29 @@ pub(super) fn to_csv(file: &InputFile, bytes: &[u8], target: &str) -> Conversion
         Some(name) => format!("{folder}/{name}"),
         None => target.to_owned(),
     };
-    let beside = door::read(&file.sidecar_path, FileKind::Settings).ok();
     let sidecar = beside.or_else(|| about(read_parquet::SIDECAR).map(String::into_bytes));
     let sidecar = sidecar.map(|bytes| OutputFile::new(format!("{}.toml", stem(&target)), bytes));
     let recording = OutputFile::new(target, text);
     Conversion::Converted(std::iter::once(recording).chain(sidecar).collect())
 }
 
+/// The sidecar, where there is one. A recording never goes on without what was written about it.
+fn sidecar_beside(file: &InputFile) -> Result<Option<Vec<u8>>, Box<Problem>> {
+    if !door::is_there(&file.sidecar_path) {
+        return Ok(None);
+    }
+    door::read(&file.sidecar_path, FileKind::Settings).map(Some).map_err(|e| {
+        let expected = "a sidecar that can be read";
+        let advice = "check its permissions and the disk; the recording is left out";
+        Box::new(Problem::error(&file.sidecar, e.to_string(), expected, advice))
+    })
+}
+
 /// The recording and its sidecar as they are.
-fn copied(file: &InputFile, bytes: &[u8], target: &str) -> Conversion {
+fn copied(file: &InputFile, bytes: &[u8], sidecar: Option<Vec<u8>>, target: &str) -> Conversion {
     let own = Path::new(&file.recording).extension().and_then(|e| e.to_str());
     let stem = stem(target);
     let name = own.map_or_else(|| stem.to_owned(), |e| format!("{stem}.{e}"));
-    let sidecar = door::read(&file.sidecar_path, FileKind::Settings).ok();
     let sidecar = sidecar.map(|bytes| OutputFile::new(format!("{stem}.toml"), bytes));
     let recording = OutputFile::new(name, bytes);
     Conversion::Copied(std::iter::once(recording).chain(sidecar).collect())

@@ -3,7 +3,7 @@
 //! Everything depends on a secret in a key file that stays in the lab: the same code is always replaced by the same one,
 //! and the key file lists which, so that a subject who withdraws can be found in what was shared.
 
-use crate::study::door::{self, FileKind};
+use crate::study::door;
 use super::conversion::{Conversion, OutputFile};
 use super::key::{PseudonymKey, CodeKind};
 use super::parquet::{Numbers, recording};
@@ -19,6 +19,7 @@ use crate::study::folder::Study;
 use crate::study::inputs::{InputFile, Inputs};
 use crate::study::plan::{Plan, Step};
 use crate::study::reference::is_named;
+use crate::study::toml_doc::read_text;
 use crate::study::{built_in, study_file};
 use crate::terms::{Contact, Feedback, Landmark, Level, Posture, Role, Side};
 use crate::trace::{About, Channel, Trace};
@@ -267,14 +268,18 @@ impl Pseudonymizer {
             put("calls.csv", self.calls(study));
         }
         let root = &study.root;
-        if let Ok(text) = door::read_to_string(&root.join(spread::FILE_NAME), FileKind::Settings) {
+        let mut text_of = |name: &str| read_text(&root.join(name), name).map_err(|p| problems.push(p)).ok();
+        let texts = [spread::FILE_NAME, instrument::FILE_NAME]
+            .map(|name| door::is_there(&root.join(name)).then(|| text_of(name)).flatten());
+        let [spread, instrument] = texts;
+        if let Some(text) = spread {
             let (spread, found) = RepeatSpread::parse(spread::FILE_NAME, &text);
             problems.extend(found);
             if let Some(spread) = spread {
                 put(spread::FILE_NAME, spread.to_toml());
             }
         }
-        if let Ok(text) = door::read_to_string(&root.join(instrument::FILE_NAME), FileKind::Settings) {
+        if let Some(text) = instrument {
             let (instrument, found) = Instrument::parse(instrument::FILE_NAME, &text);
             problems.extend(found);
             if let Some(mut instrument) = instrument {

@@ -8,7 +8,7 @@ use crate::calibrate::{Calibration, Day};
 use crate::error::{Error, Problem, Result, Severity};
 use crate::study::toml_doc::read_text;
 use crate::study::words::{nearest, shown};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Folder of a study that holds its calibrations.
 pub const FOLDER: &str = "calibrations";
@@ -51,9 +51,20 @@ impl Calibrations {
     /// out, a sensor out of control is one too; without the folder there are none.
     pub fn in_folder(root: &Path) -> (Calibrations, Vec<Problem>) {
         let (mut all, mut problems) = (Vec::new(), Vec::new());
-        let entries =
-            std::fs::read_dir(root.join(FOLDER)).map(|e| e.filter_map(|e| e.ok().map(|e| e.path())));
-        let mut paths: Vec<_> = entries.map(Iterator::collect).unwrap_or_default();
+        let listed = std::fs::read_dir(root.join(FOLDER)).and_then(|e| e.map(|e| Ok(e?.path())).collect());
+        let mut paths: Vec<PathBuf> = match listed {
+            Ok(paths) => paths,
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => Vec::new(),
+            Err(e) => {
+                problems.push(Problem::error(
+                    FOLDER,
+                    e.to_string(),
+                    "a folder whose names can be read",
+                    "check its permissions and the disk; until then no calibration and no daily check is known",
+                ));
+                Vec::new()
+            }
+        };
         paths.sort();
         for path in paths {
             let toml = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml"));

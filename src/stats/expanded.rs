@@ -16,7 +16,7 @@ pub fn expanded_95(u: f64, df: f64) -> Option<f64> {
 }
 
 /// Combined standard uncertainty of independent parts and its effective degrees of freedom, each part a standard
-/// uncertainty with its own. `None` when no part is above 0.
+/// uncertainty with its own. `None` when no part is above 0, or one is beyond every number.
 ///
 /// # Formula
 /// u² = Σ uᵢ², ν by [`welch_satterthwaite`].
@@ -25,7 +25,7 @@ pub fn expanded_95(u: f64, df: f64) -> Option<f64> {
 /// JCGM 100:2008, G.4.1.
 pub fn combined(parts: impl IntoIterator<Item = (f64, f64)>) -> Option<(f64, f64)> {
     let (variance, df) = welch_satterthwaite(parts.into_iter().map(|(u, df)| (u * u, df)));
-    (variance > 0.0).then(|| (variance.sqrt(), df))
+    (variance > 0.0 && variance.is_finite()).then(|| (variance.sqrt(), df))
 }
 
 /// Sum of independent variances and its effective degrees of freedom.
@@ -33,8 +33,13 @@ pub fn combined(parts: impl IntoIterator<Item = (f64, f64)>) -> Option<(f64, f64
 /// # Formula
 /// ν = (Σ vᵢ)²/Σ(vᵢ²/νᵢ) (Welch–Satterthwaite); infinite when every part is known.
 pub fn welch_satterthwaite(variances: impl IntoIterator<Item = (f64, f64)>) -> (f64, f64) {
+    let parts: Vec<(f64, f64)> = variances.into_iter().collect();
+    let largest = parts.iter().map(|p| p.0).fold(0.0, f64::max);
+    // By a power of two, which costs no digit, so that squares stay within what a number can be.
+    let unit = largest.log2().floor().clamp(-1000.0, 1000.0).exp2();
     let (mut sum, mut bottom) = (0.0, 0.0);
-    for (variance, df) in variances {
+    for (variance, df) in parts {
+        let variance = variance / unit;
         sum += variance;
         bottom += variance * variance / df;
     }
@@ -43,7 +48,7 @@ pub fn welch_satterthwaite(variances: impl IntoIterator<Item = (f64, f64)>) -> (
     } else {
         f64::INFINITY
     };
-    (sum, df)
+    (sum * unit, df)
 }
 
 #[cfg(test)]
@@ -56,6 +61,17 @@ mod tests {
         let (u, df) = combined([(0.25, 9.0), (0.57, 4.0), (0.82, 14.0)]).unwrap();
         assert!((u - 1.03).abs() < 0.005, "{u}");
         assert!((df - 19.0).abs() < 0.05, "{df}");
+    }
+
+    #[test]
+    fn degrees_of_freedom_do_not_depend_on_the_unit() {
+        let parts = [(0.25, 9.0), (0.57, 4.0), (0.82, 14.0)];
+        let (_, df) = combined(parts).unwrap();
+        for scale in [1e-100, 1e-20, 1e20, 1e100] {
+            let scaled = combined(parts.map(|(u, df)| (u * scale, df))).unwrap();
+            assert!((scaled.1 / df - 1.0).abs() < 1e-12, "{scale}: {scaled:?}");
+        }
+        assert_eq!(combined([(1e300, 3.0)]), None);
     }
 
     /// JCGM 100:2008, H.1.6: 25 (18), 9.7 (25.6), 2.9 (50) and 16.6 (2) nm give u = 32 nm and ν = 16; here with the t of

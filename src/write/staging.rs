@@ -16,6 +16,9 @@ const MARKER_TEXT: &[u8] =
     b"Results of tautpoint, not finished. A later run into the same folder clears this away. \
 If that folder is missing, `old` here holds the earlier results whole, and `new` the later ones.\n";
 
+/// Times that a staging folder is made anew when another run clears it away in the moment before its lock.
+const ATTEMPTS: usize = 5;
+
 /// A staging folder of this run; removed when dropped.
 pub(super) struct Staging {
     // The lock is given up before the folder is removed.
@@ -27,18 +30,36 @@ impl Staging {
     /// Makes the staging folder of `target`, clears away what killed runs left, and refuses when another run is at
     /// work on the same folder.
     pub(super) fn begin(shown: &Path, target: &Path) -> Result<Staging> {
-        let advice = "check that the disk is not full";
-        let failed = |e| Error::io(shown, e, advice);
-        let folder = beside(shown, target.parent().unwrap_or(target), &prefix(target))?;
-        let mut lock = File::create(folder.path().join(MARKER)).map_err(failed)?;
-        // Some file systems cannot lock; then leftovers stay and neighbours are not noticed.
-        let _ = lock.try_lock();
-        lock.write_all(MARKER_TEXT).map_err(failed)?;
-        let staging = Staging { lock, folder };
+        let failed = |e| Error::io(shown, e, "check that the disk is not full");
+        let mut made = None;
+        for _ in 0..ATTEMPTS {
+            let folder = beside(shown, target.parent().unwrap_or(target), &prefix(target))?;
+            match Self::mark(folder) {
+                Ok(staging) => {
+                    made = Some(staging);
+                    break;
+                }
+                // A run that began at the same moment took it for what a killed one had left.
+                Err(e) if e.kind() == std::io::ErrorKind::NotFound => {}
+                Err(e) => return Err(failed(e)),
+            }
+        }
+        let staging = made.ok_or_else(|| failed(std::io::ErrorKind::NotFound.into()))?;
         staging.sweep(shown, target)?;
-        fs::create_dir(staging.new_results()).map_err(failed)?;
         set_mode(&staging.new_results(), FOLDER_MODE).map_err(failed)?;
         Ok(staging)
+    }
+
+    /// Marks the folder as this run's.
+    fn mark(folder: TempDir) -> std::io::Result<Staging> {
+        let marker = folder.path().join(MARKER);
+        let mut lock = File::create(&marker)?;
+        // Some file systems cannot lock; then leftovers stay and neighbours are not noticed.
+        let _ = lock.try_lock();
+        lock.write_all(MARKER_TEXT)?;
+        fs::create_dir(folder.path().join("new"))?;
+        fs::metadata(&marker)?;
+        Ok(Staging { lock, folder })
     }
 
     /// Where the new results are built.
@@ -109,12 +130,35 @@ fn prefix(target: &Path) -> String {
     format!(".{name}.tautpoint-")
 }
 
+/// Removes a folder whose run was killed before its marker was whole, or after that was gone again: nothing but an empty folder goes.
+/// A run that was only about to write the marker makes another folder.
+fn clear_unmarked(leftover: &Path, marker: Option<&Path>) {
+    if let Some(marker) = marker {
+        let alone = fs::read_dir(leftover).is_ok_and(|e| e.count() == 1);
+        let free = File::options().write(true).open(marker).is_ok_and(|f| f.try_lock().is_ok());
+        if !(alone && free) {
+            return;
+        }
+        let _ = fs::remove_file(marker);
+    }
+    let _ = fs::remove_dir(leftover);
+}
+
 /// Removes a staging folder whose run is dead, after putting back old results it holds. One that cannot be shown to
 /// be ours and dead is left alone.
 fn clear_leftover(shown: &Path, target: &Path, leftover: &Path) -> Result<()> {
     let marker = leftover.join(MARKER);
-    if !fs::read(&marker).is_ok_and(|text| text == MARKER_TEXT) {
-        return Ok(());
+    match fs::read(&marker) {
+        Ok(text) if text == MARKER_TEXT => {}
+        Ok(text) if MARKER_TEXT.starts_with(&text) => {
+            clear_unmarked(leftover, Some(&marker));
+            return Ok(());
+        }
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
+            clear_unmarked(leftover, None);
+            return Ok(());
+        }
+        _ => return Ok(()),
     }
     let Ok(lock) = File::options().read(true).write(true).open(&marker) else {
         return Ok(());
@@ -144,4 +188,53 @@ fn clear_leftover(shown: &Path, target: &Path, leftover: &Path) -> Result<()> {
     drop(lock);
     let _ = fs::remove_dir_all(leftover);
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_a_kill_beside_the_marker_leaves_is_cleared_and_nothing_else() {
+        let place = tempfile::tempdir().unwrap();
+        let target = place.path().join("results");
+        let leftover = |name: &str| {
+            let folder = place.path().join(format!(".results.tautpoint-{name}"));
+            fs::create_dir(&folder).unwrap();
+            folder
+        };
+        let empty = leftover("aaaaaa");
+        let begun = leftover("bbbbbb");
+        fs::write(begun.join(MARKER), &MARKER_TEXT[..7]).unwrap();
+        let at_work = leftover("cccccc");
+        let lock = File::create(at_work.join(MARKER)).unwrap();
+        lock.lock().unwrap();
+        let foreign = leftover("dddddd");
+        fs::write(foreign.join("notes.txt"), "kept").unwrap();
+
+        let staging = Staging::begin(&target, &target).unwrap();
+        assert!(!empty.exists() && !begun.exists());
+        assert!(at_work.exists() && foreign.join("notes.txt").exists());
+        assert!(staging.new_results().is_dir());
+        drop(staging);
+    }
+
+    #[test]
+    fn runs_that_begin_at_one_moment_take_no_folder_from_each_other() {
+        let place = tempfile::tempdir().unwrap();
+        let target = place.path().join("results");
+        std::thread::scope(|s| {
+            for _ in 0..8 {
+                s.spawn(|| {
+                    for _ in 0..20 {
+                        match Staging::begin(&target, &target) {
+                            Ok(staging) => assert!(staging.new_results().is_dir()),
+                            Err(e) => assert!(e.to_string().contains("another run is writing"), "{e}"),
+                        }
+                    }
+                });
+            }
+        });
+        assert_eq!(fs::read_dir(place.path()).unwrap().count(), 0);
+    }
 }

@@ -384,10 +384,7 @@ fn thousand() -> Results {
 #[test]
 fn a_thousand_tests_still_make_a_page_that_opens() {
     let results = thousand();
-    let begin = std::time::Instant::now();
     let html = html(&results);
-    // A fifth of a second without optimised dependencies; the bound leaves room for a busy machine.
-    assert!(begin.elapsed().as_secs_f64() < 5.0, "{:?}", begin.elapsed());
     assert!(html.len() < 3_000_000, "{} bytes", html.len());
     assert!(html.contains("60 of the 1000 tests are drawn here"));
     // Every test stands in a table all the same.

