@@ -14,8 +14,6 @@ use std::cmp::Ordering;
 const MOST_STEPS: usize = 20;
 /// The two best starts go so many steps before the better one goes on alone.
 const RACE_STEPS: usize = 3;
-/// What a step is expected to lower the sum of squares by may be this many times too little, far from the best.
-const EXPECTED_TOO_LITTLE: f64 = 20.0;
 /// Step of difference quotients, in mm or ln mm.
 const STEP: f64 = 1e-4;
 
@@ -38,14 +36,9 @@ pub struct LawColumns<'p> {
     seen_mm: Cow<'p, [f64]>,
 }
 
-/// How closely a law is searched.
+/// A best fit is found where the next step is expected to lower the sum of squares by less than this share.
 #[derive(Debug, Clone, Copy)]
-pub struct Effort {
-    /// The search ends where the next step is expected to lower the sum of squares by less than this share …
-    pub little: f64,
-    /// … or where no step can bring it below this.
-    pub hopeless: f64,
-}
+pub struct Little(pub f64);
 
 /// A law's best fit.
 #[derive(Debug, Clone)]
@@ -71,12 +64,6 @@ impl Law {
     pub fn with(&self, part: LawPart) -> Option<Law> {
         let fits = self.parts.iter().all(|p| p.goes_with(part));
         fits.then(|| Law::new(self.shape, &[&self.parts[..], &[part]].concat()))
-    }
-
-    /// How many numbers a fit has.
-    pub fn parameters(&self) -> usize {
-        let searched = |p: &LawPart| p.searched() + p.columns_beside(self.shape.elastic_columns());
-        2 + self.shape.elastic_columns() + self.shape.searched() + self.parts.iter().map(searched).sum::<usize>()
     }
 
     fn bounds(&self, press: &Press) -> Vec<[f64; 2]> {
@@ -183,7 +170,7 @@ impl Law {
     }
 
     /// Fits the law from the best of the starts.
-    pub fn fit(&self, press: &Press, starts: Vec<Vec<f64>>, effort: Effort) -> Option<LawFit> {
+    pub fn fit(&self, press: &Press, starts: Vec<Vec<f64>>, little: Little) -> Option<LawFit> {
         let bounds = self.bounds(press);
         let mut at: Vec<Iterate> = starts
             .into_iter()
@@ -191,7 +178,7 @@ impl Law {
             .collect();
         at.sort_by(|a, b| a.rss.total_cmp(&b.rss));
         at.truncate(2);
-        let search = Search { law: self, press, bounds: &bounds, effort };
+        let search = Search { law: self, press, bounds: &bounds, little };
         if at.len() > 1 {
             at = at.into_iter().filter_map(|start| search.improve(start, RACE_STEPS)).collect();
         }
@@ -211,7 +198,7 @@ impl Law {
 impl LawFit {
     /// How many numbers were fitted.
     pub fn parameters(&self) -> usize {
-        self.law.parameters()
+        self.b.len() + self.q.len()
     }
 }
 
@@ -316,7 +303,7 @@ struct Search<'s> {
     law: &'s Law,
     press: &'s Press<'s>,
     bounds: &'s [[f64; 2]],
-    effort: Effort,
+    little: Little,
 }
 
 impl<'s> Search<'s> {
@@ -328,7 +315,7 @@ impl<'s> Search<'s> {
             let jtj = gram(&d) - cross.transpose() * solve_scaled(&best.gram, &cross)?;
             let gradient = DVector::from_iterator(d.len(), d.iter().map(|d| dot(d, &best.residual)));
             let expected = solve_scaled(&jtj, &gradient).map_or(f64::INFINITY, |step| step.dot(&gradient));
-            if expected < self.effort.little * best.rss || best.rss - EXPECTED_TOO_LITTLE * expected > self.effort.hopeless {
+            if expected < self.little.0 * best.rss {
                 break;
             }
             let Some(trial) = self.lower(&best, &jtj, &gradient, &mut damping) else {
@@ -336,7 +323,7 @@ impl<'s> Search<'s> {
             };
             let gained = best.rss - trial.rss;
             best = trial;
-            if gained < self.effort.little * best.rss {
+            if gained < self.little.0 * best.rss {
                 break;
             }
         }

@@ -17,7 +17,7 @@ pub use reading::{DAMPING, END_FEEL, ONSET, ONSET_FORCE, RESULTS, TAKE_UP};
 use super::super::noise::FilteredNoise;
 use crate::stats::sums::dot;
 use crate::trace::{CurveShape, LawPart, LawShare};
-use law::{Effort, Law, LawFit};
+use law::{Law, LawFit, Little};
 use mixture::{Component, interval_95};
 use reading::{Read, read};
 use std::collections::BTreeMap;
@@ -30,10 +30,9 @@ const AGAINST_SHAPE: f64 = 4.0;
 const MOST_PARTS: usize = 2;
 /// Laws that weigh less than this share of the best are not read.
 const LEAST_WEIGHT: f64 = 1e-3;
-/// A search among laws ends where a step lowers the sum of squares by less than this share, that of a law that is read by less
-/// than the second.
-const ROUGHLY: f64 = 1e-3;
-const CLOSELY: f64 = 1e-6;
+/// How far a law is searched among others, and one that is read.
+const ROUGHLY: Little = Little(1e-3);
+const CLOSELY: Little = Little(1e-6);
 /// No further part is tried when the residual's variance is that of noise but for this many standard deviations.
 const EXPLAINED_SDS: f64 = 2.0;
 /// Lags of the residual's correlation that coarsen.
@@ -156,12 +155,14 @@ fn doubt_of_memory(
     if law == winner.law {
         return 0.0;
     }
-    let fit = pool.get(&law).cloned().or_else(|| {
-        let own = &winner.q[..law.shape.searched()];
-        let of_parts: Vec<f64> = law.parts.iter().filter_map(|p| p.starts(press).into_iter().next()).flatten().collect();
-        let starts = vec![[own, &of_parts].concat()];
-        law.fit(press, starts, Effort { little: CLOSELY, hopeless: f64::INFINITY })
-    });
+    let start = pool.get(&law).map_or_else(
+        || {
+            let of_parts = law.parts.iter().filter_map(|p| p.starts(press).into_iter().next()).flatten();
+            winner.q[..law.shape.searched()].iter().copied().chain(of_parts).collect()
+        },
+        |fit| fit.q.clone(),
+    );
+    let fit = law.fit(press, vec![start], CLOSELY);
     fit.and_then(|fit| read(&fit, fit.law.shape, press, noise, x_noise_mm))
         .map_or(0.0, |r| (r[END_FEEL].value - own[END_FEEL].value).abs())
 }
@@ -222,11 +223,9 @@ struct Pool<'p> {
 
 impl Pool<'_> {
     fn add(&mut self, law: Law, starts: Vec<Vec<f64>>) {
-        if self.fits.contains_key(&law) {
-            return;
-        }
-        let effort = Effort { little: ROUGHLY, hopeless: self.hopeless(&law) };
-        if let Some(fit) = law.fit(self.press, starts, effort) {
+        if !self.fits.contains_key(&law)
+            && let Some(fit) = law.fit(self.press, starts, ROUGHLY)
+        {
             self.fits.insert(law, fit);
         }
     }
@@ -248,25 +247,13 @@ impl Pool<'_> {
         Some((white_share(&best.residual) / self.press.independent_share()).min(1.0))
     }
 
-    /// The sum of squares with which a law would weigh too little beside what there is already.
-    fn hopeless(&self, law: &Law) -> f64 {
-        let Some(share) = self.share() else {
-            return f64::INFINITY;
-        };
-        let n = self.press.independent();
-        let numbers = law.parameters() as f64;
-        let beside = numbers * (share * n).max(2.0).ln() + 2.0 * against(law);
-        ((self.least(share) - 2.0 * LEAST_WEIGHT.ln() - beside) / (share * n)).exp()
-    }
-
     /// Goes on with the laws that may be read.
     fn closely(&mut self, share: f64) {
         let least = self.least(share);
         let beyond = least - 2.0 * (0.1 * LEAST_WEIGHT).ln();
         let near: Vec<LawFit> = self.fits.values().filter(|f| self.score(f, share) < beyond).cloned().collect();
         for fit in near {
-            let effort = Effort { little: CLOSELY, hopeless: f64::INFINITY };
-            if let Some(closer) = fit.law.fit(self.press, vec![fit.q], effort) {
+            if let Some(closer) = fit.law.fit(self.press, vec![fit.q], CLOSELY) {
                 self.fits.insert(fit.law, closer);
             }
         }
@@ -344,7 +331,7 @@ fn without_onset(press: &Press, winner: &LawFit) -> f64 {
         .filter_map(|shape| {
             let law = Law::new(shape, &winner.law.parts);
             let starts = law.starts_beside(press, &winner.q[winner.law.shape.searched()..]);
-            law.fit(press, starts, Effort { little: ROUGHLY, hopeless: f64::INFINITY })
+            law.fit(press, starts, ROUGHLY)
         })
         .map(|fit| fit.rss)
         .fold(f64::INFINITY, f64::min)
