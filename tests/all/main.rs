@@ -38,6 +38,7 @@ mod messages;
 mod methods_doc;
 mod methods_numpy;
 mod not_determined;
+mod other_rules;
 mod over_ceiling;
 mod page;
 mod plans;

@@ -5,6 +5,8 @@
 mod doors;
 #[cfg(target_os = "linux")]
 mod injected;
+#[cfg(target_os = "linux")]
+mod memory;
 mod corpus;
 mod parquet;
 mod replay;
