@@ -168,6 +168,7 @@ fn measure(study: &std::path::Path, dir: &std::path::Path, asked: &Asked) {
                 force_noise_n: side.force.noise_sd,
                 displacement_noise_mm: side.displacement.as_ref().map_or(0.0, |x| x.noise_sd),
                 noise: &c.noise,
+                zero_sd_n: 0.0,
                 springs: &p.springs,
             };
             let _ = black_box(fit(&input));

@@ -38,6 +38,10 @@ columns! {
     KNEE_METHOD = "knee_method": Text, at "4.9", "how the knee was found: whole_trace_fit or two_lines";
     FIT_RESIDUAL = "fit_residual_percent": Num, in "%", at "4.8",
         "residual of the whole-trace fit over the springs, as a share of their force range; missing without springs";
+    FIT_LAW = "fit_law": Text, at "4.12",
+        "law that weighs most where onset and fitted slopes are averaged over several; missing where the plain law was not in doubt";
+    FIT_LAW_WEIGHT = "fit_law_weight": Num, at "4.12", "its weight, from 0 to 1";
+    ONSET_BY_LAW = "onset_by_law": List("; "), at "4.12", "onset by each law that was averaged, with its weight";
 
     // Columns of `springs`.
     SPRING = "spring": Int, at "2.9", "number of the spring within its test, from 1";

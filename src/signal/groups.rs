@@ -1,6 +1,7 @@
 //! The measures of one test by groups: springs, force, take-up, hold, zero (METHODS.md §3).
 
 use super::contact::{ZeroedSide, overlapping};
+use super::fit::series::{speed, speed_transposed};
 use super::limb_starts::read_peak;
 use super::limbs::{Between, slope_between};
 use super::onset::OnsetFinding;
@@ -22,6 +23,13 @@ const BETWEEN_S: f64 = 0.05;
 const HELD_SHARE: f64 = 0.95;
 /// Shortest hold whose steadiness is reported, in s.
 const SHORTEST_HOLD_S: f64 = 0.3;
+
+/// Displacement at first contact, and what the fitted law leaves open of it (standard uncertainty, mm).
+#[derive(Debug, Clone, Copy)]
+struct FirstContact {
+    mm: UncertainValue,
+    by_law: f64,
+}
 
 /// What the groups of measures below share.
 pub struct MeasureContext<'a> {
@@ -153,26 +161,30 @@ impl MeasureContext<'_> {
         let Some(x) = self.view.displacement_mm else {
             return;
         };
-        let contact_mm = self.first_contact(x);
-        if let (Some(onset), Some(contact_mm)) = (&o.onset, contact_mm) {
-            out.set(Measure::OnsetTravel, self.travel(onset, contact_mm));
+        let contact = self.first_contact(x);
+        if let (Some(onset), Some(contact)) = (&o.onset, contact) {
+            out.set(Measure::OnsetTravel, self.travel(onset, contact));
         }
-        if let (Some(contact_mm), Some(at30)) = (contact_mm, self.crossing(x, 30.0)) {
-            let travel = single(at30 - contact_mm, &self.sources);
-            out.set(Measure::DisplacementAt30N, travel);
+        if let (Some(contact), Some(at30)) = (contact, self.crossing(x, 30.0)) {
+            let travel = single(at30 - contact.mm, &self.sources);
+            let by_law = Source::ContactLaw.line(contact.by_law, f64::INFINITY);
+            let lines = travel.budget.iter().copied().chain([by_law]);
+            out.set(Measure::DisplacementAt30N, Measured::new(travel.estimate.value, lines));
         }
         if let Some(k) = self.window(x, kept, first, window_n) {
             out.set(Measure::Window, single(k, &self.sources));
         }
     }
 
-    fn travel(&self, onset: &Measured, contact_mm: UncertainValue) -> Measured {
+    fn travel(&self, onset: &Measured, contact: FirstContact) -> Measured {
+        let FirstContact { mm: contact_mm, by_law } = contact;
         let df = self.sources.noise_df;
         let zero = (contact_mm.per_zero_n * self.sources.zero_sd_n).abs();
         let at_contact = [
             Source::ContactForceNoise.line(contact_mm.from_force, df),
             Source::ContactDisplacementNoise.line(contact_mm.from_displacement, df),
             Source::ContactForceZero.line(zero, df),
+            Source::ContactLaw.line(by_law, f64::INFINITY),
         ];
         let lines = onset.budget.iter().copied().chain(at_contact);
         Measured::new(onset.estimate.value - contact_mm.value, lines)
@@ -203,38 +215,55 @@ impl MeasureContext<'_> {
         })
     }
 
-    /// Displacement at first contact: the contact limit is passed a little late, so the first of the take-up is
-    /// followed back along its own line to no force.
+    /// Displacement at first contact: the contact limit is passed a little late, so the first of the take-up, less the force
+    /// of damping where a fit gave it, is followed back along its own line to no force.
     ///
     /// # Formula
-    /// x₀ = x̄ − F̄/b over the take-up up to three times the force that contact was seen at;
-    /// ∂x₀/∂Fᵢ = −1/(nb) + F̄wᵢ/b², wᵢ = (xᵢ − x̄)/Sxx, ∂x₀/∂xᵢ = −b·∂x₀/∂Fᵢ.
-    fn first_contact(&self, x: &[f64]) -> Option<UncertainValue> {
+    /// x₀ = x̄ − F̄/b over the take-up up to three times the force that contact was seen at, F less c·v;
+    /// wᵢ = ∂x₀/∂Fᵢ = −1/(nb) + F̄(xᵢ − x̄)/(b²Sxx), ∂x₀/∂xᵢ = −b·wᵢ − c·(Dᵀw)ᵢ with D the differences that make v.
+    fn first_contact(&self, x: &[f64]) -> Option<FirstContact> {
         let (v, f, begin) = (&self.view, self.view.force_n, self.contact.start);
         let seen = self.crossing(x, f[begin])?;
         let end = (begin..self.lean_end).find(|i| f[*i] > 3.0 * f[begin])?;
-        let (xs, fs) = (&x[begin..end], &f[begin..end]);
+        let fitted = self.onset.first_contact;
+        let damping = fitted.map_or(0.0, |c| c.damping_n_s_per_mm);
+        let xs = &x[begin..end];
+        let speeds = speed(xs, v.rate_hz);
+        let fs: Vec<f64> = f[begin..end].iter().zip(&speeds).map(|(f, v)| f - damping * v).collect();
         let n = xs.len() as f64;
         let (mx, mf) = (xs.iter().sum::<f64>() / n, fs.iter().sum::<f64>() / n);
         let sxx: f64 = xs.iter().map(|x| (x - mx).powi(2)).sum();
-        let slope = xs.iter().zip(fs).map(|(x, f)| (x - mx) * (f - mf)).sum::<f64>() / sxx;
+        let slope = xs.iter().zip(&fs).map(|(x, f)| (x - mx) * (f - mf)).sum::<f64>() / sxx;
         let back = mf / slope;
+        let reach = 3.0 * (xs[xs.len() - 1] - xs[0]);
         // A start that is a jump or a dent has no line to follow.
-        if xs.len() < 5 || !slope.is_finite() || slope <= 0.0 || back > 3.0 * (xs[xs.len() - 1] - xs[0]) {
-            return Some(seen);
+        if xs.len() < 5 || !slope.is_finite() || slope <= 0.0 || back.abs() > reach {
+            return Some(FirstContact { mm: seen, by_law: 0.0 });
         }
         let by_force: Vec<f64> = xs
             .iter()
             .map(|x| back / slope * (x - mx) / sxx - 1.0 / (n * slope))
             .collect();
-        // ∂x₀/∂xᵢ is −b times ∂x₀/∂Fᵢ throughout.
-        let of_force = v.noise.combination_sd(1.0, &by_force);
-        Some(UncertainValue {
-            value: mx - back,
-            from_force: v.force_noise_n * of_force,
-            from_displacement: v.displacement_noise_mm * slope * of_force,
+        let of_speed = speed_transposed(&by_force, v.rate_hz);
+        let by_displacement: Vec<f64> = by_force
+            .iter()
+            .zip(&of_speed)
+            .map(|(w, s)| slope * w + damping * s)
+            .collect();
+        let value = mx - back;
+        // Both ways to first contact, along its own line and along the fitted toe, should meet.
+        let by_law = fitted.map_or(0.0, |c| {
+            let by_damping = by_force.iter().zip(&speeds).map(|(w, v)| w * v).sum::<f64>() * c.damping_u;
+            let apart = (c.unloaded_mm - value).abs().min(reach) / 12.0_f64.sqrt();
+            by_damping.hypot(if apart.is_finite() { apart } else { reach })
+        });
+        let mm = UncertainValue {
+            value,
+            from_force: v.noise.combination_sd(v.force_noise_n, &by_force),
+            from_displacement: v.noise.combination_sd(v.displacement_noise_mm, &by_displacement),
             per_zero_n: -1.0 / slope,
-        })
+        };
+        Some(FirstContact { mm, by_law })
     }
 
     /// Slope between two fixed loads on the way in: the first counted spring's loading limb that covers both,

@@ -10,6 +10,14 @@ use std::ops::Range;
 /// Residual over the springs beyond which the fit is not believed for the onset.
 const POOR_PERCENT: f64 = 5.0;
 
+/// Where the fitted toe at rest has no force, and damping there with its standard uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FittedContact {
+    pub unloaded_mm: f64,
+    pub damping_n_s_per_mm: f64,
+    pub damping_u: f64,
+}
+
 /// What is known of the onset; by default nothing was looked for.
 #[derive(Debug, Clone, Default)]
 pub struct OnsetFinding {
@@ -22,6 +30,8 @@ pub struct OnsetFinding {
     pub damping: Option<Measured>,
     /// First passage on the way in, in grid samples.
     pub passage: Option<f64>,
+    /// What the fit says of first contact.
+    pub first_contact: Option<FittedContact>,
     pub notes: Vec<Note>,
 }
 
@@ -56,6 +66,7 @@ pub fn find_onset(
         force_noise_n: view.force_noise_n,
         displacement_noise_mm: view.displacement_noise_mm,
         noise: view.noise,
+        zero_sd_n: sources.zero_sd_n,
         springs: &shifted,
     };
     let Ok(Some(fit)) = fit(&input) else {
@@ -67,10 +78,10 @@ pub fn find_onset(
         two_line_fallback(view, x, contact.start..lean_end, poor, sources, &mut finding);
         return finding;
     }
-    if fit.poor {
-        finding.notes.push(Note::PoorFit {
-            residual_percent: of_springs,
-        });
+    match fit.laws.first() {
+        Some(law) => finding.notes.push(Note::Averaged { law: law.clone(), of: fit.laws.len() }),
+        None if fit.poor => finding.notes.push(Note::PoorFit { residual_percent: of_springs }),
+        None => {}
     }
     if !fit.against_knee.is_empty() {
         finding.knee = Knee::None;
@@ -80,6 +91,11 @@ pub fn find_onset(
     }
     finding.knee = Knee::Fitted;
     finding.passage = Some(contact.start as f64 + fit.passage);
+    finding.first_contact = Some(FittedContact {
+        unloaded_mm: fit.unloaded_mm,
+        damping_n_s_per_mm: fit.first_damping_n_s_per_mm.value,
+        damping_u: fit.first_damping_n_s_per_mm.parts.total(),
+    });
     finding.fit = Some(summary(&fit));
     finding.onset = Some(reported(fit.onset_mm, 0.0, sources));
     finding.onset_force = Some(reported(fit.onset_n, 1.0, sources));
@@ -99,6 +115,7 @@ fn summary(fit: &Fit) -> FitSummary {
         damping_n_s_per_mm: fit.damping_n_s_per_mm.value,
         relaxation_time_s: fit.relaxation_time_s,
         residual_percent: fit.residual_percent,
+        laws: fit.laws.clone(),
     }
 }
 

@@ -199,7 +199,13 @@ impl UnmodelledLaw {
             }
             UnmodelledLaw::SeriesCompliance => press.in_series(rng.between(15.0, 40.0)),
             UnmodelledLaw::Slip => press.slip_mm = rng.between(0.5, 1.5),
-            UnmodelledLaw::Guarding => press.guarding = Some((rng.between(4.0, 10.0), rng.between(0.1, 0.25))),
+            UnmodelledLaw::Guarding => {
+                let share = rng.between(0.1, 0.25);
+                press.guarding = Some((rng.between(4.0, 10.0), share));
+                // All springs but the first meet the tightened tissue.
+                let springs = f64::from(press.examiner.springs);
+                press.known.end_n_per_mm *= 1.0 + share * (springs - 1.0) / springs;
+            }
             UnmodelledLaw::Breathing => press.breathing_mm = rng.between(0.3, 0.8),
             UnmodelledLaw::HeartBeat => press.pulse_n = rng.between(0.5, 1.5),
             UnmodelledLaw::PinkNoise => {

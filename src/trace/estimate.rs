@@ -74,6 +74,8 @@ pub enum UncertaintySource {
     ContactDisplacementNoise,
     /// How well the zero of force is known, where contact begins.
     ContactForceZero,
+    /// What the fitted law leaves open of where contact begins.
+    ContactLaw,
     /// The preloads of both hands, in the share of one.
     BothPreloads,
     /// Calibration of the load cell.
@@ -131,6 +133,7 @@ impl UncertaintySource {
             S::ContactForceNoise => "force noise at first contact",
             S::ContactDisplacementNoise => "displacement noise at first contact",
             S::ContactForceZero => "force zero at first contact",
+            S::ContactLaw => "law of the take-up at first contact",
             S::BothPreloads => "both preloads",
             S::ForceCalibration => "force calibration",
             S::DisplacementCalibration => "displacement calibration",

@@ -1,10 +1,12 @@
 //! What the stages pass along: [`Trace`] in, [`Test`] and [`Spring`] out, with their invariants.
 
 mod estimate;
+mod law;
 mod note;
 
 pub use crate::terms::Side;
 pub use estimate::{BudgetLine, Estimate, Measured, Measures, UncertaintySource};
+pub use law::{CurveShape, LawPart, LawShare};
 pub use note::{AgainstKnee, Note};
 
 use crate::columns::Measure;
@@ -240,7 +242,7 @@ pub struct ConditionedSignals {
 }
 
 /// The whole-trace fit, for drawing its lines and reporting how well it holds.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FitSummary {
     /// Displacement of the knee.
     pub onset_mm: f64,
@@ -258,6 +260,8 @@ pub struct FitSummary {
     pub relaxation_time_s: Option<f64>,
     /// Residual of the springs over their force range, in percent; `None` without springs.
     pub residual_percent: Option<f64>,
+    /// The laws that were averaged, the one that weighs most first; empty where the plain law was not in doubt.
+    pub laws: Vec<LawShare>,
 }
 
 /// One episode from touching to leaving, of one side.

@@ -1,7 +1,7 @@
 //! What the reader of a result should know of how it came about.
 
 use crate::format::counted;
-use super::{DropCause, HIDDEN};
+use super::{DropCause, HIDDEN, LawShare};
 use crate::columns::Measure;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -95,6 +95,13 @@ pub enum Note {
         of_displacement: bool,
         /// How many times as much.
         times: f64,
+    },
+    /// The plain law was in doubt: onset and slopes are averages over several.
+    Averaged {
+        /// The one that weighs most.
+        law: LawShare,
+        /// How many were averaged.
+        of: usize,
     },
     /// The law describes the springs poorly.
     PoorFit {
@@ -248,6 +255,15 @@ impl fmt::Display for Note {
                     f,
                     "noise beyond white: with the hand off the {channel} varied {times:.1} times as much as white noise \
                      explains (1/f noise, drift, mains, a moving cable); the intervals are widened for it"
+                );
+            }
+            Note::Averaged { law, of } => {
+                return write!(
+                    f,
+                    "other tissue: two slopes and a knee do not explain this push; onset and fitted slopes are averaged over {of} \
+                     laws by how well each does, and their intervals hold that doubt (most weight: {}, {:.0} %)",
+                    law.law().replace('_', " ").replace('+', " with "),
+                    100.0 * law.weight
                 );
             }
             Note::PoorFit { residual_percent } => {

@@ -125,3 +125,26 @@ fn white_noise_is_left_alone() {
         .count();
     assert!(widened <= 2, "{widened} of 40");
 }
+
+#[test]
+fn tissue_that_follows_another_law_keeps_its_knee_and_its_interval() {
+    // Before the family of METHODS.md §4.12: held 0, 0, 32 and, for want of a knee, none; "no knee" for 38, 18, 8 and all of 100.
+    let (mut held, mut all) = (0, 0);
+    for (k, law) in [
+        UnmodelledLaw::PowerToe,
+        UnmodelledLaw::SquareToe,
+        UnmodelledLaw::Slip,
+        UnmodelledLaw::SofteningSprings,
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let trials = trials_of_law(law, 3, 910_000 + 100 * k as u64);
+        let onset = spread(&trials, Measure::Onset);
+        assert!(onset.n >= 2, "{}: {} of 3 have an onset", law.word(), onset.n);
+        assert!(onset.median < 0.2, "{}: {} mm", law.word(), onset.median);
+        held += onset.held;
+        all += onset.n;
+    }
+    assert!(held + 2 >= all, "{held} of {all}");
+}

@@ -189,6 +189,7 @@ pub fn press(push: &Push, level: &str, side: Side, trial: u32) -> Test {
             damping_n_s_per_mm: push.damping,
             relaxation_time_s: None,
             residual_percent: Some(0.8),
+            laws: Vec::new(),
         }),
         total_peak_n: peak,
         drive_deg: None,

@@ -250,7 +250,7 @@ print(json.dumps([fitted(e) for e in d]))
     };
     for ((_, t), theirs) in cases.iter().zip(theirs.as_array().unwrap()) {
         assert_eq!(t.knee, Knee::Fitted);
-        let fit = t.fit.unwrap();
+        let fit = t.fit.as_ref().unwrap();
         let [xk, k1, k2, c] = ["xk", "k1", "k2", "c"].map(|name| theirs[name].as_f64().unwrap());
         assert!(
             (fit.onset_mm - xk).abs() < 2e-3,

@@ -98,7 +98,7 @@ fn a_press_without_springs_has_no_share_of_the_springs_force() {
     let results = analysed(dir.path());
     let test = &results.tests[0];
     assert!(test.springs.is_empty());
-    assert_eq!(test.fit.map(|fit| fit.residual_percent), Some(None));
+    assert_eq!(test.fit.as_ref().map(|fit| fit.residual_percent), Some(None));
     let words: Vec<String> = test.notes.iter().map(ToString::to_string).collect();
     assert!(!words.iter().any(|w| w.contains("springs' force")), "{words:?}");
     let poor = tautpoint::trace::Note::PoorFit {

@@ -3,7 +3,7 @@
 use super::{Cell, Field, Table, field};
 use crate::columns::{Measure, table as c};
 use crate::terms::{Landmark, LineOfDrive, Posture};
-use crate::trace::{Knee, Spring, Test};
+use crate::trace::{Knee, LawShare, Spring, Test};
 
 /// A spring with the test it is of.
 type SpringRow<'a> = (&'a Test, &'a Spring);
@@ -133,7 +133,17 @@ fn further_fields() -> Vec<Field<Test>> {
             Knee::None | Knee::NotLooked => Cell::Missing,
         }),
         field(c::FIT_RESIDUAL, |t: &Test| {
-            Cell::num(t.fit.and_then(|f| f.residual_percent))
+            Cell::num(t.fit.as_ref().and_then(|f| f.residual_percent))
+        }),
+        field(c::FIT_LAW, |t: &Test| {
+            let law = t.fit.as_ref().and_then(|f| f.laws.first());
+            Cell::maybe(law.map(LawShare::law).as_deref())
+        }),
+        field(c::FIT_LAW_WEIGHT, |t: &Test| {
+            Cell::num(t.fit.as_ref().and_then(|f| f.laws.first()).map(|l| l.weight))
+        }),
+        field(c::ONSET_BY_LAW, |t: &Test| {
+            Cell::List(t.fit.iter().flat_map(|f| &f.laws).map(ToString::to_string).collect())
         }),
         field(c::TOTAL_PEAK, |t: &Test| Cell::num(t.total_peak_n)),
         field(c::DRIVE, |t: &Test| Cell::num(t.drive_deg)),

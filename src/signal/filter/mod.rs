@@ -269,27 +269,38 @@ impl LowPass {
                 each[k] = *v;
             }
         }
-        self.pass_all(all.iter_mut());
-        self.pass_all(all.iter_mut().rev());
+        self.pass_all(&mut all, Way::Forward);
+        self.pass_all(&mut all, Way::Backward);
         let inner = all.get(pad..pad + len).unwrap_or_default();
         std::array::from_fn(|k| inner.iter().map(|each| each[k]).collect())
     }
 
-    fn pass_all<'a, const N: usize>(&self, mut samples: impl Iterator<Item = &'a mut [f64; N]>) {
+    /// Both passes count for themselves: tests are built with little optimisation, where each step of an iterator is a call.
+    fn pass_all<const N: usize>(&self, samples: &mut [[f64; N]], way: Way) {
         let FilterSection {
             b: [b0, b1, b2],
             a: [a1, a2],
             ..
         } = self.section;
-        let Some(first) = samples.next() else { return };
-        let x0 = *first;
+        let n = samples.len();
+        if n == 0 {
+            return;
+        }
+        let x0 = samples[way.place(0, n)];
         let (mut x1, mut x2, mut y1, mut y2) = (x0, x0, x0, x0);
-        for each in std::iter::once(first).chain(samples) {
-            let x = *each;
-            for k in 0..N {
-                each[k] = (b0 * x[k] + b1 * x1[k] + b2 * x2[k] - a2 * y2[k]) - a1 * y1[k];
+        let mut i = 0;
+        while i < n {
+            let at = way.place(i, n);
+            let x = samples[at];
+            let mut y = x;
+            let mut k = 0;
+            while k < N {
+                y[k] = (b0 * x[k] + b1 * x1[k] + b2 * x2[k] - a2 * y2[k]) - a1 * y1[k];
+                k += 1;
             }
-            (x2, x1, y2, y1) = (x1, x, y1, *each);
+            samples[at] = y;
+            (x2, x1, y2, y1) = (x1, x, y1, y);
+            i += 1;
         }
     }
 
@@ -300,27 +311,33 @@ impl LowPass {
         out.clear();
         let pad = padding(2, y.len());
         extend_odd(y, pad, scratch);
-        self.pass(scratch.iter_mut());
-        self.pass(scratch.iter_mut().rev());
+        self.pass(scratch, Way::Forward);
+        self.pass(scratch, Way::Backward);
         out.extend_from_slice(&scratch[pad..pad + y.len()]);
     }
 
     /// One pass in direct form I: its chain of dependent operations is a third shorter than the transposed form's.
-    fn pass<'a>(&self, mut samples: impl Iterator<Item = &'a mut f64>) {
+    fn pass(&self, samples: &mut [f64], way: Way) {
         let FilterSection {
             b: [b0, b1, b2],
             a: [a1, a2],
             ..
         } = self.section;
-        let Some(first) = samples.next() else { return };
+        let n = samples.len();
+        if n == 0 {
+            return;
+        }
         // Before its first sample the input is that sample, and so is the output: the steady state.
-        let x0 = *first;
+        let x0 = samples[way.place(0, n)];
         let (mut x1, mut x2, mut y1, mut y2) = (x0, x0, x0, x0);
-        for v in std::iter::once(first).chain(samples) {
-            let x = *v;
+        let mut i = 0;
+        while i < n {
+            let at = way.place(i, n);
+            let x = samples[at];
             let y = (b0 * x + b1 * x1 + b2 * x2 - a2 * y2) - a1 * y1;
             (x2, x1, y2, y1) = (x1, x, y1, y);
-            *v = y;
+            samples[at] = y;
+            i += 1;
         }
     }
 
@@ -355,6 +372,24 @@ impl LowPass {
         let whole: Vec<f64> = right.iter().skip(1).rev().chain(&right).copied().collect();
         let at = |lag: usize| dot(&whole, whole.get(lag..).unwrap_or_default());
         (0..=lags).map(at).collect()
+    }
+}
+
+/// Which way a pass goes.
+#[derive(Clone, Copy)]
+enum Way {
+    Forward,
+    Backward,
+}
+
+impl Way {
+    /// Where the `i`-th of `n` samples stands.
+    #[inline(always)]
+    fn place(self, i: usize, n: usize) -> usize {
+        match self {
+            Way::Forward => i,
+            Way::Backward => n - 1 - i,
+        }
     }
 }
 

@@ -18,6 +18,8 @@ pub struct RawNoise<'a> {
     pub force_n: f64,
     pub displacement_mm: f64,
     pub filtered: &'a FilteredNoise,
+    /// Standard uncertainty of the force zero.
+    pub zero_sd_n: f64,
 }
 
 /// Estimator weights of all parameters: constant, linear columns, xk, ln w[, ln τ].
@@ -29,6 +31,8 @@ pub struct Propagation<'a> {
     /// F'(x) at each sample.
     slope: Vec<f64>,
     damping: f64,
+    /// Variance that noise gives each sample of the residual.
+    pub expected: Vec<f64>,
     /// Force less the law, sample by sample.
     pub residual: Vec<f64>,
     pub misfit: Misfit,
@@ -86,7 +90,7 @@ impl<'a> Propagation<'a> {
             })
             .collect();
         let expected = expected(series, &slope, k[V], noise);
-        let misfit = Misfit::judge(series, &residual, &expected, noise.filtered, p);
+        let misfit = Misfit::judge(series, &residual, &expected, noise, p);
         Some(Propagation {
             series,
             noise,
@@ -95,6 +99,7 @@ impl<'a> Propagation<'a> {
             damping: k[V],
             residual,
             misfit,
+            expected,
             attenuation: attenuation.column(0).iter().copied().collect(),
         })
     }
@@ -241,6 +246,19 @@ pub struct Parts {
 }
 
 impl Parts {
+    /// The noise of both channels in the same shares, in another total.
+    pub fn noise_share(&self, total: f64) -> Parts {
+        let both = self.force.hypot(self.displacement);
+        if both <= 0.0 {
+            return Parts { force: total, displacement: 0.0, misfit: 0.0 };
+        }
+        Parts {
+            force: self.force * total / both,
+            displacement: self.displacement * total / both,
+            misfit: 0.0,
+        }
+    }
+
     /// All together.
     pub fn total(&self) -> f64 {
         self.force.hypot(self.displacement).hypot(self.misfit)

@@ -11,6 +11,8 @@ pub struct Evidence {
     pub u_onset_mm: f64,
     pub k1: f64,
     pub k2: f64,
+    /// How many times k1 k2 must be.
+    pub stiffening: f64,
     pub bounds: Bounds,
     pub highest_mm: f64,
     pub lowest_mm: f64,
@@ -34,7 +36,7 @@ impl Evidence {
         if !f_upper_tail(f, 3.0, df).is_ok_and(|p| p < 1e-3) {
             against.push(AgainstKnee::OneLineExplains);
         }
-        if self.k1 <= 0.0 || self.k2 < 1.5 * self.k1 {
+        if self.k1 <= 0.0 || self.k2 < self.stiffening * self.k1 {
             against.push(AgainstKnee::HardlyStiffened);
         }
         if self.highest_mm - self.onset_mm < 0.03 * range || self.onset_mm - self.lowest_mm < 0.03 * range {

@@ -81,18 +81,21 @@ fn knee_columns(series: &Series, shape: &KneeShape, derivatives: bool) -> (Vec<f
 }
 
 /// A Maxwell element's memory of a signal: r' = y' − r/τ, from rest.
-fn memory(y: &[f64], rate_hz: f64, time_s: f64) -> Vec<f64> {
+pub fn memory(y: &[f64], rate_hz: f64, time_s: f64) -> Vec<f64> {
     let keep = (-1.0 / (rate_hz * time_s)).exp();
     // Exact for straight lines between samples.
     let gain = (1.0 - keep) * rate_hz * time_s;
-    let mut r = Vec::with_capacity(y.len());
-    let (mut state, mut before) = (0.0, y.first().copied().unwrap_or(0.0));
-    for v in y {
-        state = keep * state + gain * (v - before);
-        before = *v;
-        r.push(state);
+    let mut remembered = vec![0.0; y.len()];
+    let r = remembered.as_mut_slice();
+    let mut state = 0.0;
+    // Counted for the same reason as the loops of `stats::sums`.
+    let mut i = 1;
+    while i < y.len() {
+        state = keep * state + gain * (y[i] - y[i - 1]);
+        r[i] = state;
+        i += 1;
     }
-    r
+    remembered
 }
 
 /// The columns for one shape.

@@ -4,7 +4,7 @@
 //! stretches of displacement, going in, coming out and at rest apart, therefore show a departure that the residual
 //! as a whole hides in noise.
 
-use super::super::noise::FilteredNoise;
+use super::covariance::RawNoise;
 use super::series::Series;
 use crate::stats::moments::extremes;
 use crate::stats::sums::dot;
@@ -42,9 +42,10 @@ impl Misfit {
         series: &Series,
         residual: &[f64],
         expected: &[f64],
-        noise: &FilteredNoise,
+        raw: RawNoise,
         parameters: usize,
     ) -> Misfit {
+        let noise = raw.filtered;
         let n = residual.len() as f64;
         let independent = (n * noise.independent_share(series.every)).max(parameters as f64 + 1.0);
         let lost = 1.0 - parameters as f64 / independent;
@@ -62,13 +63,14 @@ impl Misfit {
             residual,
             expected,
             noise.mean_variance_factor(series.every),
+            raw.zero_sd_n.powi(2),
         );
         let by_cell = chi2 > filled + CELL_SDS * (2.0 * filled).sqrt();
         Misfit {
             ratio,
             poor: whole || by_cell,
-            cell,
             departure2,
+            cell,
         }
     }
 
@@ -111,7 +113,7 @@ fn cells(series: &Series) -> Vec<usize> {
 }
 
 /// χ² of the cells' means, how many cells count, and their mean square beyond noise.
-fn by_cells(cell: &[usize], residual: &[f64], expected: &[f64], factor: f64) -> (f64, f64, f64) {
+fn by_cells(cell: &[usize], residual: &[f64], expected: &[f64], factor: f64, zero2: f64) -> (f64, f64, f64) {
     let mut sums = vec![(0.0, 0.0, 0.0); 3 * STRETCHES];
     for ((c, r), e) in cell.iter().zip(residual).zip(expected) {
         let s = &mut sums[*c];
@@ -123,7 +125,7 @@ fn by_cells(cell: &[usize], residual: &[f64], expected: &[f64], factor: f64) -> 
             continue;
         }
         let mean2 = (sum / n).powi(2);
-        let by_noise = (explained / n * factor / n).min(explained / n);
+        let by_noise = (explained / n * factor / n).min(explained / n) + zero2;
         chi2 += mean2 / by_noise;
         beyond += mean2 - by_noise;
         filled += 1.0;

@@ -11,15 +11,17 @@ pub mod misfit;
 pub mod covariance;
 pub mod onset_force;
 pub mod knee;
+pub mod family;
 
 use super::noise::FilteredNoise;
 use crate::error::Result;
 use crate::stats::moments::extremes;
 use crate::stats::quantile::f_upper_tail;
-use crate::trace::AgainstKnee;
+use crate::trace::{AgainstKnee, LawShare};
+use family::{Averaged, DAMPING, END_FEEL, ONSET, ONSET_FORCE, Press, TAKE_UP, average};
 use covariance::{CONSTANT, Parts, Propagation, RawNoise, linear_index};
 use knee::Evidence;
-use law::{Columns, R1, R2, S, V, X, columns};
+use law::{Columns, R1, R2, S, V, X, columns, softplus};
 use onset_force::onset_force;
 use project::{Bounds, Fitted, linear, search, search_relaxing};
 use series::Series;
@@ -35,6 +37,12 @@ const RELAXATION_FROM: f64 = 1.1;
 /// displacement's range or the end-feel by this share of itself (standard uncertainties).
 const MOVED_ONSET: f64 = 3e-4;
 const MOVED_END_FEEL: f64 = 1e-3;
+/// The family works at no more than this many samples a second.
+const FAMILY_HZ: f64 = 100.0;
+/// Beyond a knee the push is this many times as stiff as before …
+const STIFFENED: f64 = 1.5;
+/// … and beyond a curved toe, as its best line has it: a toe that went with the power 1.5 ends 1.46 times as stiff.
+const STIFFENED_FROM_CURVE: f64 = 1.3;
 
 /// One test's conditioned signals from first contact to the end of the last spring (or the peak).
 #[derive(Debug, Clone, Copy)]
@@ -48,6 +56,8 @@ pub struct FitInput<'a> {
     pub force_noise_n: f64,
     pub displacement_noise_mm: f64,
     pub noise: &'a FilteredNoise,
+    /// Standard uncertainty of the force zero.
+    pub zero_sd_n: f64,
     /// Springs, as ranges into the signals.
     pub springs: &'a [Range<usize>],
 }
@@ -67,6 +77,9 @@ pub struct Fit {
     pub take_up_n_per_mm: Value,
     pub end_feel_n_per_mm: Value,
     pub damping_n_s_per_mm: Value,
+    /// Where the toe at rest has no force, and damping there.
+    pub unloaded_mm: f64,
+    pub first_damping_n_s_per_mm: Value,
     pub knee_width_mm: f64,
     pub relaxation_time_s: Option<f64>,
     /// First passage of the onset, in samples of the input.
@@ -77,6 +90,8 @@ pub struct Fit {
     pub poor: bool,
     /// Why there is no knee; empty when there is one.
     pub against_knee: Vec<AgainstKnee>,
+    /// The laws that were averaged, the one that weighs most first; empty where the plain law was not in doubt.
+    pub laws: Vec<LawShare>,
 }
 
 /// Fits the law to one test. `None` when there are too few samples or the displacement does not move.
@@ -104,6 +119,7 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
         force_n: input.force_noise_n,
         displacement_mm: input.displacement_noise_mm,
         filtered: input.noise,
+        zero_sd_n: input.zero_sd_n,
     };
     let c = columns(&series, &plain.shape, true);
     let Some(propagation) = Propagation::new(&series, &c, &plain, noise) else {
@@ -125,15 +141,89 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
         }
     };
     let best = bias_corrected(best, &propagation.attenuation);
-    Ok(Some(describe(
-        input,
-        &series,
-        &bounds,
-        &best,
-        &c,
-        &propagation,
-        independent,
-    )))
+    let mut fit = describe(input, &series, &bounds, &best, &c, &propagation, independent);
+    let doubtful = fit.poor || (propagation.misfit.poor && !fit.against_knee.is_empty());
+    if doubtful {
+        fit.by_family(input, &series, &propagation, &bounds)?;
+    }
+    Ok(Some(fit))
+}
+
+impl Fit {
+    /// Asks the family of laws about the same samples, and takes its results over where it has any.
+    fn by_family(
+        &mut self,
+        input: &FitInput,
+        series: &Series,
+        propagation: &Propagation,
+        bounds: &Bounds,
+    ) -> Result<()> {
+        let thin = ((series.rate_hz / FAMILY_HZ).floor() as usize).max(1);
+        let thinned = series.one_in(thin, input.cutoff_hz)?;
+        let expected: Vec<f64> = propagation.expected.iter().copied().step_by(thin).collect();
+        let springs: Vec<Range<usize>> = input
+            .springs
+            .iter()
+            .map(|s| s.start / thinned.every..(s.end / thinned.every).min(thinned.len()))
+            .collect();
+        let press = Press::new(&thinned, &expected, &springs, input.noise);
+        if let Some(averaged) = average(&press, input.noise, input.displacement_noise_mm) {
+            self.take_over(input, &press, &averaged, bounds);
+        }
+        Ok(())
+    }
+
+    /// Puts the family's results in place of the plain law's.
+    fn take_over(&mut self, input: &FitInput, press: &Press, family: &Averaged, bounds: &Bounds) {
+        for (k, own) in [
+            (ONSET, &mut self.onset_mm),
+            (ONSET_FORCE, &mut self.onset_n),
+            (TAKE_UP, &mut self.take_up_n_per_mm),
+            (END_FEEL, &mut self.end_feel_n_per_mm),
+            (DAMPING, &mut self.damping_n_s_per_mm),
+        ] {
+            let [value, u] = family.results[k];
+            let noise = own.parts.noise_share(family.winner[k].by_noise.min(u));
+            *own = Value {
+                value,
+                parts: Parts { misfit: (u * u - noise.total().powi(2)).max(0.0).sqrt(), ..noise },
+            };
+        }
+        self.unloaded_mm = family.unloaded_mm;
+        self.first_damping_n_s_per_mm = Value { value: family.first_damping, ..self.damping_n_s_per_mm };
+        self.passage = first_passage(input.displacement_mm, self.onset_mm.value);
+        let (lowest_mm, highest_mm) = extremes(&press.series.displacement_mm);
+        let (lowest_n, highest_n) = extremes(&press.series.force_n);
+        let winner = |k: usize| family.winner[k].value;
+        let evidence = Evidence {
+            onset_mm: winner(ONSET),
+            u_onset_mm: family.winner[ONSET].by_noise,
+            k1: winner(TAKE_UP),
+            k2: winner(END_FEEL),
+            stiffening: if family.laws.first().is_some_and(|l| l.shape.has_curved_toe()) {
+                STIFFENED_FROM_CURVE
+            } else {
+                STIFFENED
+            },
+            bounds: *bounds,
+            highest_mm,
+            lowest_mm,
+            force_range_n: highest_n - lowest_n,
+            force_noise_n: input.noise.sample_sd(input.force_noise_n),
+            rss: family.rss,
+            rss_one_line: family.rss_without_onset,
+            parameters: family.parameters,
+            independent: press.independent(),
+        };
+        self.against_knee = evidence.against();
+        self.laws = family.laws.clone();
+        let kept = press.kept.iter().zip(&family.residual_n);
+        let of_series = press.series;
+        self.residual_percent = residual_percent(
+            input.springs,
+            kept.map(|(i, left)| (i * of_series.every, *left, of_series.force_n[*i])),
+        );
+    }
 }
 
 /// The fit with what noise in displacement takes from it put back. Width and relaxation time stay: a narrow knee's width
@@ -186,6 +276,7 @@ fn describe(
         u_onset_mm: propagation.noise_alone(&[(onset, 1.0)], &[]).total(),
         k1,
         k2,
+        stiffening: STIFFENED,
         bounds: *bounds,
         highest_mm,
         lowest_mm,
@@ -196,19 +287,27 @@ fn describe(
         parameters: 1 + k.len() + best.shape.count(),
         independent,
     };
+    let damping = value(k[V], &[(linear_index(V), 1.0)]);
+    let toe_n = best.linear.constant + k[S] * -softplus(-best.shape.onset_mm / best.shape.width_mm()) * best.shape.width_mm();
     Fit {
+        unloaded_mm: -toe_n / k1,
+        first_damping_n_s_per_mm: damping,
         onset_mm,
         onset_n,
         take_up_n_per_mm: value(k1, &[(linear_index(X), 1.0)]),
         end_feel_n_per_mm: end_feel,
-        damping_n_s_per_mm: value(k[V], &[(linear_index(V), 1.0)]),
+        damping_n_s_per_mm: damping,
         knee_width_mm: best.shape.width_mm(),
         relaxation_time_s: best.shape.time_s(),
         passage,
-        residual_percent: residual_percent(input, series, &propagation.residual),
+        residual_percent: residual_percent(
+            input.springs,
+            (0..series.len()).map(|i| (i * series.every, propagation.residual[i], series.force_n[i])),
+        ),
         poor: moved(&onset_mm, bounds.range_mm, MOVED_ONSET)
             || moved(&end_feel, end_feel.value, MOVED_END_FEEL),
         against_knee: evidence.against(),
+        laws: Vec::new(),
     }
 }
 
@@ -234,17 +333,17 @@ fn first_passage(x: &[f64], level: f64) -> f64 {
     }
 }
 
-fn residual_percent(input: &FitInput, series: &Series, residual: &[f64]) -> Option<f64> {
+/// Root mean square residual over the springs, over their range of force, in percent, from (grid sample, residual, force).
+fn residual_percent(
+    springs: &[Range<usize>],
+    samples: impl Iterator<Item = (usize, f64, f64)>,
+) -> Option<f64> {
     let (mut sum, mut n) = (0.0, 0_usize);
     let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-    for spring in input.springs {
-        let own = spring.start / series.every..(spring.end / series.every).min(series.len());
-        let forces = series.force_n.get(own.clone()).unwrap_or_default();
-        for (f, left) in forces.iter().zip(residual.get(own).unwrap_or_default()) {
-            sum += left * left;
-            (low, high) = (low.min(*f), high.max(*f));
-            n += 1;
-        }
+    for (_, left, force) in samples.filter(|(i, ..)| springs.iter().any(|s| s.contains(i))) {
+        sum += left * left;
+        (low, high) = (low.min(force), high.max(force));
+        n += 1;
     }
     (n > 0 && high > low).then(|| 100.0 * (sum / n as f64).sqrt() / (high - low))
 }

@@ -169,6 +169,7 @@ fn probe<'a>(
         force_n: input.force_noise_n,
         displacement_mm: input.displacement_noise_mm,
         filtered: input.noise,
+        zero_sd_n: input.zero_sd_n,
     };
     Propagation::new(series, &columns(series, &wider.shape, true), &wider, noise)
 }

@@ -30,6 +30,13 @@ impl Series {
         Series::thinned(force_n, displacement_mm, rate_hz, cutoff_hz, FIT_HZ)
     }
 
+    /// One in so many samples of the same test.
+    pub fn one_in(&self, every: usize, cutoff_hz: f64) -> Result<Series> {
+        let target = self.rate_hz / every as f64;
+        let thinned = Series::thinned(&self.force_n, &self.displacement_mm, self.rate_hz, cutoff_hz, target)?;
+        Ok(Series { every: self.every * thinned.every, ..thinned })
+    }
+
     /// A thinner copy of the same test for the search.
     pub fn coarse(&self, cutoff_hz: f64) -> Result<Series> {
         let target = COARSE_HZ.max(2.5 * cutoff_hz);

@@ -21,8 +21,10 @@ pub fn softplus_and_slope(u: &[f64], soft: &mut [f64], slope: &mut [f64]) {
     let (stretches, rest) = u.as_chunks::<LANES>();
     let (soft_stretches, soft_rest) = soft.as_chunks_mut::<LANES>();
     let (slope_stretches, slope_rest) = slope.as_chunks_mut::<LANES>();
-    for ((u, soft), slope) in stretches.iter().zip(soft_stretches).zip(slope_stretches) {
-        stretch(u, soft, slope);
+    let mut i = 0;
+    while i < stretches.len() {
+        stretch(&stretches[i], &mut soft_stretches[i], &mut slope_stretches[i]);
+        i += 1;
     }
     let (mut last, mut last_soft, mut last_slope) = ([0.0; LANES], [0.0; LANES], [0.0; LANES]);
     last[..rest.len()].copy_from_slice(rest);
@@ -33,32 +35,41 @@ pub fn softplus_and_slope(u: &[f64], soft: &mut [f64], slope: &mut [f64]) {
 
 type Lanes = [f64; LANES];
 
+/// An expression of each lane. Written out because tests are built with little optimisation, where a loop over an array is
+/// a call a lane.
+macro_rules! lanes {
+    ($i:ident => $each:expr) => {
+        [
+            { const $i: usize = 0; $each },
+            { const $i: usize = 1; $each },
+            { const $i: usize = 2; $each },
+            { const $i: usize = 3; $each },
+        ]
+    };
+}
+
 fn stretch(u: &Lanes, soft: &mut Lanes, slope: &mut Lanes) {
-    *soft = u.map(|u| u.max(0.0));
-    *slope = u.map(|u| if u > 0.0 { 1.0 } else { 0.0 });
-    let away = u.map(f64::abs);
-    if away.iter().all(|a| *a > FAR) {
+    *soft = lanes!(I => if u[I] > 0.0 { u[I] } else { 0.0 });
+    *slope = lanes!(I => if u[I] > 0.0 { 1.0 } else { 0.0 });
+    let away: Lanes = lanes!(I => if u[I] < 0.0 { -u[I] } else { u[I] });
+    if away[0] > FAR && away[1] > FAR && away[2] > FAR && away[3] > FAR {
         return;
     }
-    let mut e = exp_of_minus(&away.map(|a| a.min(FAR)));
-    for i in 0..LANES {
-        e[i] = if away[i] <= FAR { e[i] } else { 0.0 };
-    }
+    let mut e = exp_of_minus(&lanes!(I => if away[I] < FAR { away[I] } else { FAR }));
+    e = lanes!(I => if away[I] <= FAR { e[I] } else { 0.0 });
     let ln = ln_1p(&e);
-    for i in 0..LANES {
-        soft[i] += ln[i];
-        slope[i] = if u[i] > 0.0 { 1.0 } else { e[i] } / (1.0 + e[i]);
-    }
+    *soft = lanes!(I => soft[I] + ln[I]);
+    *slope = lanes!(I => if u[I] > 0.0 { 1.0 } else { e[I] } / (1.0 + e[I]));
 }
 
 /// Σ cᵢ·x^(n − i), each lane by itself.
 #[inline(always)]
 fn polynomial<const N: usize>(coefficients: [f64; N], x: &Lanes) -> Lanes {
     let mut sum = [0.0; LANES];
-    for c in coefficients {
-        for i in 0..LANES {
-            sum[i] = sum[i] * x[i] + c;
-        }
+    let mut k = 0;
+    while k < N {
+        sum = lanes!(I => sum[I] * x[I] + coefficients[k]);
+        k += 1;
     }
     sum
 }
@@ -66,13 +77,10 @@ fn polynomial<const N: usize>(coefficients: [f64; N], x: &Lanes) -> Lanes {
 /// e⁻ˣ for 0 ≤ x ≤ 20: 2ᵏ·eʳ with |r| ≤ ln 2/2, by its Taylor series up to r¹¹, even and odd powers apart.
 #[inline(always)]
 fn exp_of_minus(x: &Lanes) -> Lanes {
-    let shifted = x.map(|x| TO_WHOLE - x * std::f64::consts::LOG2_E);
-    let (mut r, mut s) = ([0.0; LANES], [0.0; LANES]);
-    for i in 0..LANES {
-        let k = shifted[i] - TO_WHOLE;
-        r[i] = (-x[i] - k * LN_2[0]) - k * LN_2[1];
-        s[i] = r[i] * r[i];
-    }
+    let shifted = lanes!(I => TO_WHOLE - x[I] * std::f64::consts::LOG2_E);
+    let k = lanes!(I => shifted[I] - TO_WHOLE);
+    let r = lanes!(I => (-x[I] - k[I] * LN_2[0]) - k[I] * LN_2[1]);
+    let s = lanes!(I => r[I] * r[I]);
     let even = [
         1.0 / 3_628_800.0,
         1.0 / 40_320.0,
@@ -90,21 +98,17 @@ fn exp_of_minus(x: &Lanes) -> Lanes {
         1.0,
     ];
     let (even, odd) = (polynomial(even, &s), polynomial(odd, &s));
-    let mut e = [0.0; LANES];
-    for i in 0..LANES {
-        // The exponent of a double is 11 bits that stand above 52 others, and 1023 there means 2⁰.
-        let power = f64::from_bits((shifted[i].to_bits() << 52).wrapping_add(1023 << 52));
-        e[i] = (even[i] + r[i] * odd[i]) * power;
-    }
-    e
+    // The exponent of a double is 11 bits that stand above 52 others, and 1023 there means 2⁰.
+    let power = lanes!(I => f64::from_bits((shifted[I].to_bits() << 52).wrapping_add(1023 << 52)));
+    lanes!(I => (even[I] + r[I] * odd[I]) * power[I])
 }
 
 /// ln(1 + e) for 0 ≤ e ≤ 1 as 2·artanh(z), z = e/(2 + e) ≤ 1/3: Σ z²ⁿ/(2n + 1) up to n = 11, even and odd n apart.
 #[inline(always)]
 fn ln_1p(e: &Lanes) -> Lanes {
-    let z = e.map(|e| e / (2.0 + e));
-    let s = z.map(|z| z * z);
-    let s2 = s.map(|s| s * s);
+    let z = lanes!(I => e[I] / (2.0 + e[I]));
+    let s = lanes!(I => z[I] * z[I]);
+    let s2 = lanes!(I => s[I] * s[I]);
     let even = polynomial(
         [1.0 / 21.0, 1.0 / 17.0, 1.0 / 13.0, 1.0 / 9.0, 1.0 / 5.0, 1.0],
         &s2,
@@ -120,11 +124,7 @@ fn ln_1p(e: &Lanes) -> Lanes {
         ],
         &s2,
     );
-    let mut ln = [0.0; LANES];
-    for i in 0..LANES {
-        ln[i] = 2.0 * z[i] * (even[i] + s[i] * odd[i]);
-    }
-    ln
+    lanes!(I => 2.0 * z[I] * (even[I] + s[I] * odd[I]))
 }
 
 #[cfg(test)]

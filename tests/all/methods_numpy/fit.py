@@ -178,7 +178,7 @@ class Propagation:
             n = own.sum()
             if n >= 2:
                 mean_e = expected[own].mean()
-                noise = min(mean_e * factor / n, mean_e)
+                noise = min(mean_e * factor / n, mean_e) + fit.r.u_zero**2
                 chi2 += e[own].mean() ** 2 / noise
                 beyond += e[own].mean() ** 2 - noise
                 cells += 1
@@ -241,6 +241,10 @@ class Fit:
         self.constant = p.constant - p.shift[0]
         self.k = p.k - p.shift[1 : n + 1]
         self.onset, self.width, self.at_onset = p.shape[0] - p.shift[n + 1], math.exp(p.shape[1]), n + 1
+
+    def unloaded(self):
+        """§3.7: where the fitted toe has no force."""
+        return -(self.constant - self.k[1] * self.width * softplus(-self.onset / self.width)) / self.k[0]
 
     def residual(self):
         t, total, n, forces = self.test, 0.0, 0, []

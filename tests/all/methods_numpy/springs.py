@@ -5,7 +5,7 @@ import math
 import numpy as np
 from detector import CONTACT_FLOOR_N, CONTACT_SIGMA, PROMINENCE_MM
 from distributions import rnd, t_quantile
-from fit import Fit
+from fit import Fit, differences
 
 
 def refined(f, a, b, sd, fs):
@@ -174,8 +174,10 @@ class Test:
         self.single("between_springs_n", self.between())
         touch, at30 = self.touch(), self.at_force(30.0)
         if touch and at30:
+            touch, by_law = touch
             parts = [math.hypot(getattr(touch, k), getattr(at30, k)) for k in ("force", "x")]
-            self.single("displacement_at_30_n_mm", Value(at30.value - touch.value, *parts, at30.zero - touch.zero))
+            travel = Value(at30.value - touch.value, *parts, at30.zero - touch.zero)
+            self.put("displacement_at_30_n_mm", travel.value, travel.lines(r) + [(by_law, math.inf)])
         self.single("window_n_per_mm", self.window(counted, window_n))
         if drift:
             self.put("zero_drift_n", drift[0], [(drift[1], r.df)])
@@ -184,7 +186,8 @@ class Test:
         for name, value, lines in self.fit.results() if self.fit.knee else []:
             self.put(name, value, lines)
             if name == "onset_mm" and touch:
-                self.put("onset_travel_mm", value - touch.value, lines + touch.lines(r))
+                touch, by_law = self.touch()
+                self.put("onset_travel_mm", value - touch.value, lines + touch.lines(r) + [(by_law, math.inf)])
         self.put("total_peak_n", max(0.0, f[a:b].max()), [])
         self.put("samples", self.end - self.begin, [])
         self.put("fit_residual_percent", self.fit.residual_percent if self.fit.knee else None, [])
@@ -357,14 +360,21 @@ class Test:
         end = next((i for i in range(c, self.lean) if f[i] > 3 * f[c]), None)
         if end is None:
             return None
-        x, f = r.x[c:end], f[c:end]
+        x, seen = r.x[c:end], f[c]
+        v, damping = np.gradient(x) * r.fs, self.fit.k[2] if self.fit.knee else 0.0
+        f = f[c:end] - damping * v
         mx, mf, s = x.mean(), f.mean(), ((x - x.mean()) ** 2).sum()
         b = ((x - mx) * (f - mf)).sum() / s if s > 0 else 0.0
-        if len(x) < 5 or b <= 0 or mf / b > 3 * (x[-1] - x[0]):
-            return self.at_force(f[0])
+        reach = 3 * (x[-1] - x[0])
+        if len(x) < 5 or b <= 0 or abs(mf / b) > reach:
+            return self.at_force(seen), 0.0
         w = mf / b**2 * (x - mx) / s - 1 / (len(x) * b)
-        norm = r.noise.norm(w)
-        return Value(mx - mf / b, r.sf * norm, r.sx * b * norm, -1 / b)
+        by_x, by_law = b * w + damping * differences(len(x), r.fs).T @ w, 0.0
+        if self.fit.knee:
+            apart = min(abs(self.fit.unloaded() - (mx - mf / b)), reach)
+            u_damping = math.hypot(*self.fit.p.parts({3: 1.0}))
+            by_law = math.hypot((w @ v) * u_damping, apart / math.sqrt(12))
+        return Value(mx - mf / b, r.sf * r.noise.norm(w), r.sx * r.noise.norm(by_x), -1 / b), by_law
 
     def window(self, counted, loads):
         """§3.5."""

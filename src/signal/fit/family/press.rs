@@ -1,0 +1,150 @@
+//! One test as the family of laws sees it: samples, weights, and the columns that no law searches.
+
+use super::super::super::noise::FilteredNoise;
+use super::super::series::Series;
+use crate::stats::moments::extremes;
+use std::ops::Range;
+
+/// Residuals are taken at about this many samples a second: the low pass leaves no more that are independent.
+const RESIDUAL_HZ: f64 = 50.0;
+/// The first samples after first contact are left out: the low pass smears a landing over them.
+const LANDING_S: f64 = 0.03;
+/// Samples of a test with what all laws share.
+pub struct Press<'s> {
+    pub series: &'s Series,
+    /// Samples of the series at which residuals are taken.
+    pub kept: Vec<usize>,
+    /// Grid samples from one kept sample to the next.
+    pub every: usize,
+    /// Of each kept sample; the largest is 1.
+    pub weight: Vec<f64>,
+    /// Force at the kept samples, by their weights.
+    pub weighted_force_n: Vec<f64>,
+    /// Standard deviation that noise gives a residual of weight 1.
+    pub sd_n: f64,
+    /// Correlation of noise from one kept sample to the next ones.
+    pub correlation: Vec<f64>,
+    pub touch_mm: f64,
+    pub top_mm: f64,
+    /// Springs done so far.
+    pub done: Vec<f64>,
+    /// Speed times depth.
+    pub deep: Vec<f64>,
+    /// Its mean over the loading limbs.
+    pub mean_done: f64,
+    /// Since first contact.
+    pub first_spring_done_s: f64,
+    /// From each spring's start to its peak.
+    loading: Vec<Range<usize>>,
+}
+
+impl<'s> Press<'s> {
+    /// `expected` is the variance that noise gives each sample's residual; `springs` are ranges of the series.
+    pub fn new(
+        series: &'s Series,
+        expected: &[f64],
+        springs: &[Range<usize>],
+        noise: &FilteredNoise,
+    ) -> Press<'s> {
+        let stride = ((series.rate_hz / RESIDUAL_HZ).round() as usize).max(1);
+        let first = (LANDING_S * series.rate_hz).ceil() as usize;
+        let kept: Vec<usize> = (first..series.len()).step_by(stride).collect();
+        let sds: Vec<f64> = kept.iter().map(|i| expected[*i].sqrt()).collect();
+        let (least, _) = extremes(&sds);
+        let sd_n = least.max(1e-9);
+        let weight: Vec<f64> = sds.iter().map(|sd| sd_n / sd.max(sd_n)).collect();
+        let every = series.every * stride;
+        let lags = noise.autocovariance();
+        let r0 = lags.first().copied().unwrap_or(1.0);
+        let x = &series.displacement_mm;
+        let (_, top_mm) = extremes(x);
+        let touch_mm = x.first().copied().unwrap_or(0.0);
+        let deep = x.iter().zip(&series.speed_mm_per_s);
+        let limbs: Vec<(Range<usize>, usize)> = springs.iter().map(|s| (s.clone(), highest(x, s))).collect();
+        // A spring softens the tissue on its way back.
+        let done_by = |i: usize, (spring, peak): &(Range<usize>, usize)| {
+            let back = spring.end.saturating_sub(*peak).max(1);
+            (i.saturating_sub(*peak) as f64 / back as f64).min(1.0)
+        };
+        let done: Vec<f64> = (0..x.len()).map(|i| limbs.iter().map(|l| done_by(i, l)).sum()).collect();
+        let loading: Vec<Range<usize>> = limbs.iter().map(|(spring, peak)| spring.start..*peak).collect();
+        let first_end = springs.first().map_or(x.len(), |s| s.end);
+        Press {
+            series,
+            every,
+            weighted_force_n: picked(&series.force_n, &kept, &weight),
+            weight,
+            sd_n,
+            correlation: lags.iter().step_by(every).map(|r| r / r0).collect(),
+            touch_mm,
+            top_mm,
+            deep: deep.map(|(x, v)| v * (x - touch_mm).max(0.0)).collect(),
+            mean_done: mean_over(&done, &loading),
+            first_spring_done_s: first_end as f64 / series.rate_hz,
+            loading,
+            done,
+            kept,
+        }
+    }
+
+    /// Mean over the loading limbs.
+    pub fn mean_loading(&self, y: &[f64]) -> f64 {
+        mean_over(y, &self.loading)
+    }
+
+    /// Range of displacement.
+    pub fn range_mm(&self) -> f64 {
+        self.top_mm - self.touch_mm
+    }
+
+    /// How long it took.
+    pub fn last_s(&self) -> f64 {
+        self.series.len() as f64 / self.series.rate_hz
+    }
+
+    /// A column at the kept samples, by their weights.
+    pub fn weighted(&self, column: &[f64]) -> Vec<f64> {
+        picked(column, &self.kept, &self.weight)
+    }
+
+    /// Independent samples.
+    pub fn independent(&self) -> f64 {
+        self.kept.len() as f64 * self.independent_share()
+    }
+
+    /// Share of kept samples worth an independent one where noise is white through the low pass.
+    pub fn independent_share(&self) -> f64 {
+        let beside: f64 = self.correlation.iter().skip(1).map(|r| r * r).sum();
+        1.0 / (1.0 + 2.0 * beside)
+    }
+}
+
+/// Counted for the same reason as the loops of [`crate::stats::sums`].
+fn picked(column: &[f64], kept: &[usize], weight: &[f64]) -> Vec<f64> {
+    let mut all = vec![0.0; kept.len()];
+    let out = all.as_mut_slice();
+    let mut i = 0;
+    while i < out.len() {
+        out[i] = weight[i] * column[kept[i]];
+        i += 1;
+    }
+    all
+}
+
+fn highest(x: &[f64], within: &Range<usize>) -> usize {
+    let end = within.end.min(x.len());
+    (within.start.min(end)..end)
+        .max_by(|a, b| x[*a].total_cmp(&x[*b]))
+        .unwrap_or(within.start)
+}
+
+fn mean_over(y: &[f64], springs: &[Range<usize>]) -> f64 {
+    let (mut sum, mut n) = (0.0, 0_usize);
+    for spring in springs {
+        for v in y.get(spring.start..spring.end.min(y.len())).unwrap_or_default() {
+            sum += v;
+            n += 1;
+        }
+    }
+    sum / n.max(1) as f64
+}

@@ -1,0 +1,275 @@
+//! Elastic shapes of the family: force at rest against displacement, and where each has its onset.
+
+use super::super::law::softplus;
+use super::super::soft::softplus_and_slope;
+use crate::stats::line::line;
+use crate::trace::CurveShape;
+
+/// Width of the bends of three lines.
+const SHARP_MM: f64 = 0.05;
+/// Exponentials are written about a depth, so that their numbers stay of middling size.
+const MIDDLE_MM: f64 = 10.0;
+/// The toe's line is fitted at this many places.
+const TOE_PLACES: usize = 200;
+
+/// Where a law's asymptotes meet, and their slopes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Asymptotes {
+    pub onset_mm: f64,
+    pub toe_n_per_mm: f64,
+    pub end_n_per_mm: f64,
+}
+
+/// How far a press went.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Reach {
+    pub touch_mm: f64,
+    pub top_mm: f64,
+}
+
+impl Reach {
+    fn at(&self, share: f64) -> f64 {
+        self.touch_mm + share * (self.top_mm - self.touch_mm)
+    }
+}
+
+/// What is searched (`q` below), in mm or ln mm: of a soft knee (xk, ln w), so too where the end stiffens; of a bent cable (xk,
+/// ln half-width); of an exponential toe (its end, ln rate); of a power toe (its end, ln(power − 1), where it begins); of three
+/// lines (the first bend, ln distance to the second); of an exponential (ln rate); of a power (ln(power − 1), where it begins).
+impl CurveShape {
+    /// Those that have an onset.
+    pub const WITH_ONSET: [CurveShape; 6] = [
+        CurveShape::SoftKnee,
+        CurveShape::BentCable,
+        CurveShape::StiffeningEnd,
+        CurveShape::ExponentialToe,
+        CurveShape::PowerToe,
+        CurveShape::ThreeLines,
+    ];
+
+    /// Two slopes and one bend: what the law of the plain fit says.
+    pub fn is_plain(self) -> bool {
+        matches!(self, CurveShape::SoftKnee | CurveShape::BentCable)
+    }
+
+    /// Whether the toe's line is one of least squares.
+    pub fn has_curved_toe(self) -> bool {
+        matches!(self, CurveShape::ExponentialToe | CurveShape::PowerToe | CurveShape::BentToe)
+    }
+
+    /// How many numbers are searched.
+    pub fn searched(self) -> usize {
+        match self {
+            CurveShape::Line => 0,
+            CurveShape::Exponential => 1,
+            CurveShape::PowerToe => 3,
+            _ => 2,
+        }
+    }
+
+    /// Whether displacement itself is a column; it needs no low pass.
+    pub fn has_line(self) -> bool {
+        matches!(
+            self,
+            CurveShape::SoftKnee | CurveShape::BentCable | CurveShape::StiffeningEnd | CurveShape::ThreeLines | CurveShape::BentToe | CurveShape::Line
+        )
+    }
+
+    /// Columns beside the constant and displacement, before the low pass.
+    pub fn curved(self, q: &[f64], x: &[f64]) -> Vec<Vec<f64>> {
+        match self {
+            CurveShape::Line => Vec::new(),
+            CurveShape::SoftKnee => vec![softened(q[0], q[1].exp(), x)],
+            CurveShape::StiffeningEnd => {
+                let s = softened(q[0], q[1].exp(), x);
+                let square = s.iter().map(|s| 0.5 * s * s).collect();
+                vec![s, square]
+            }
+            CurveShape::BentCable => {
+                let (xk, half) = (q[0], q[1].exp());
+                let bent = |x: &f64| match x - xk {
+                    d if d < -half => 0.0,
+                    d if d > half => d,
+                    d => (d + half).powi(2) / (4.0 * half),
+                };
+                vec![x.iter().map(bent).collect()]
+            }
+            CurveShape::ExponentialToe => {
+                let (end, rate) = (q[0], q[1].exp());
+                let toe = |x: &f64| {
+                    let d = x - end;
+                    if d < 0.0 { (rate * d).exp_m1() / rate } else { d }
+                };
+                vec![x.iter().map(toe).collect()]
+            }
+            CurveShape::Exponential => {
+                let rate = q[0].exp();
+                vec![x.iter().map(|x| (rate * (x - MIDDLE_MM)).exp_m1() / rate).collect()]
+            }
+            CurveShape::Power => {
+                let (power, begin) = (1.0 + q[0].exp(), q[1]);
+                vec![x.iter().map(|x| (power * (x - begin).max(0.0).ln()).exp()).collect()]
+            }
+            CurveShape::PowerToe => {
+                let (end, power, begin) = (q[0], 1.0 + q[1].exp(), q[2]);
+                let length = (end - begin).max(0.1);
+                let toe = |x: &f64| {
+                    let share = ((x - begin) / length).max(0.0);
+                    if share < 1.0 {
+                        length / power * ((power * share.ln()).exp() - 1.0)
+                    } else {
+                        x - end
+                    }
+                };
+                vec![x.iter().map(toe).collect()]
+            }
+            CurveShape::ThreeLines | CurveShape::BentToe => vec![
+                softened(q[0], SHARP_MM, x),
+                softened(q[0] + q[1].exp(), SHARP_MM, x),
+            ],
+        }
+    }
+
+    /// Limits of the searched numbers.
+    pub fn bounds(self, reach: Reach) -> Vec<[f64; 2]> {
+        let ln = |low: f64, high: f64| [low.ln(), high.ln()];
+        let (touch, top) = (reach.touch_mm, reach.top_mm);
+        let onset = [touch, top];
+        match self {
+            CurveShape::Line => Vec::new(),
+            CurveShape::Exponential => vec![ln(0.01, 3.0)],
+            CurveShape::Power => vec![ln(0.1, 4.0), [touch - 3.0, touch + 0.5]],
+            CurveShape::SoftKnee => vec![onset, ln(0.01, 4.0)],
+            CurveShape::StiffeningEnd => vec![onset, ln(0.01, 1.0)],
+            CurveShape::BentCable => vec![onset, ln(0.02, 4.0)],
+            CurveShape::ExponentialToe => vec![[reach.at(0.05), top], ln(0.03, 3.0)],
+            CurveShape::PowerToe => vec![[reach.at(0.1), top], ln(0.1, 4.0), [touch - 3.0, touch + 0.5]],
+            CurveShape::ThreeLines | CurveShape::BentToe => vec![onset, ln(0.5, 6.0)],
+        }
+    }
+
+    /// Where searches begin.
+    pub fn starts(self, reach: Reach) -> Vec<Vec<f64>> {
+        let at = |shares: &[f64], others: &[f64]| -> Vec<Vec<f64>> {
+            let start = |share: &f64| [&[reach.at(*share)], others].concat();
+            shares.iter().map(start).collect()
+        };
+        match self {
+            CurveShape::Line => vec![Vec::new()],
+            CurveShape::Exponential => vec![vec![0.3_f64.ln()]],
+            CurveShape::Power => vec![vec![0.0, reach.touch_mm - 0.3]],
+            CurveShape::SoftKnee => at(&[0.35, 0.5, 0.65, 0.8], &[0.3_f64.ln()]),
+            CurveShape::StiffeningEnd => at(&[0.4, 0.55, 0.7, 0.8], &[0.15_f64.ln()]),
+            CurveShape::BentCable => at(&[0.35, 0.5, 0.65, 0.8], &[0.6_f64.ln()]),
+            CurveShape::ExponentialToe => at(&[0.5, 0.7, 0.85], &[0.4_f64.ln()]),
+            CurveShape::PowerToe => at(&[0.5, 0.7, 0.85], &[0.0, reach.touch_mm - 0.3]),
+            CurveShape::ThreeLines | CurveShape::BentToe => [(0.3, 2.0_f64), (0.45, 2.5), (0.65, 1.0)]
+                .map(|(share, apart)| vec![reach.at(share), apart.ln()])
+                .to_vec(),
+        }
+    }
+
+    /// Onset and slopes by the written definition (METHODS.md §4.2, 4.12): where the toe's line and the end line meet. A
+    /// curved toe's line is that of least squares from where it begins to where it ends. `b` are the coefficients of the
+    /// constant, displacement where it is a column, and the curved columns.
+    pub fn asymptotes(self, b: &[f64], q: &[f64], touch_mm: f64) -> Option<Asymptotes> {
+        let found = |onset_mm: f64, toe_n_per_mm: f64, end_n_per_mm: f64| {
+            Some(Asymptotes { onset_mm, toe_n_per_mm, end_n_per_mm })
+        };
+        match self {
+            CurveShape::Line | CurveShape::Exponential | CurveShape::Power => None,
+            CurveShape::SoftKnee | CurveShape::BentCable | CurveShape::StiffeningEnd => found(q[0], b[1], b[1] + b[2]),
+            CurveShape::ThreeLines => {
+                let (first, second) = (q[0], q[0] + q[1].exp());
+                let (k1, k2, k3) = (b[1], b[1] + b[2], b[1] + b[2] + b[3]);
+                found(((k2 - k1) * first + (k3 - k2) * second) / (k3 - k1), k1, k3)
+            }
+            CurveShape::BentToe | CurveShape::ExponentialToe | CurveShape::PowerToe => {
+                let force = |x: &[f64]| self.at_rest(b, q, x, touch_mm);
+                let end_mm = if self == CurveShape::BentToe { q[0] + q[1].exp() } else { q[0] };
+                let begin = if self == CurveShape::PowerToe {
+                    q[2]
+                } else {
+                    unloaded(&force, touch_mm, end_mm)
+                };
+                let step = (end_mm - begin) / (TOE_PLACES - 1) as f64;
+                let x: Vec<f64> = (0..TOE_PLACES).map(|i| begin + step * i as f64).collect();
+                let toe = line(&x, &force(&x)).ok()?;
+                let slope = toe.at(1.0) - toe.at(0.0);
+                // Far enough on that a softened bend is behind.
+                let [low, high] = [end_mm + 1.0, end_mm + 2.0].map(|x| force(&[x])[0]);
+                let end_slope = high - low;
+                let end_at_zero = low - end_slope * (end_mm + 1.0);
+                found((toe.at(0.0) - end_at_zero) / (end_slope - slope), slope, end_slope)
+            }
+        }
+    }
+
+    /// How many elastic columns it has.
+    pub fn elastic_columns(self) -> usize {
+        match self {
+            CurveShape::ThreeLines | CurveShape::BentToe | CurveShape::StiffeningEnd => 3,
+            CurveShape::SoftKnee | CurveShape::BentCable => 2,
+            _ => 1,
+        }
+    }
+
+    /// Where the toe has no force at rest.
+    pub fn unloaded_mm(self, b: &[f64], q: &[f64], touch_mm: f64) -> f64 {
+        match self {
+            CurveShape::PowerToe => q[2],
+            CurveShape::ExponentialToe => unloaded(&|x: &[f64]| self.at_rest(b, q, x, touch_mm), touch_mm, q[0]),
+            _ => touch_mm - b[0] / b[1],
+        }
+    }
+
+    /// Elastic columns: displacement where it is one, and the curved ones, all from first contact and before the low pass.
+    pub fn elastic(self, q: &[f64], x: &[f64], touch_mm: f64) -> Vec<Vec<f64>> {
+        let mut columns = Vec::new();
+        if self.has_line() {
+            columns.push(x.iter().map(|x| x - touch_mm).collect());
+        }
+        let at_touch = self.curved(q, &[touch_mm]);
+        for (mut column, at_touch) in self.curved(q, x).into_iter().zip(at_touch) {
+            column.iter_mut().for_each(|c| *c -= at_touch[0]);
+            columns.push(column);
+        }
+        columns
+    }
+
+    /// Force at rest, N.
+    pub fn at_rest(self, b: &[f64], q: &[f64], x: &[f64], touch_mm: f64) -> Vec<f64> {
+        let columns = self.elastic(q, x, touch_mm);
+        let force = |i: usize| b[0] + columns.iter().zip(&b[1..]).map(|(c, b)| c[i] * b).sum::<f64>();
+        (0..x.len()).map(force).collect()
+    }
+}
+
+/// w·softplus((x − xk)/w).
+fn softened(xk: f64, w: f64, x: &[f64]) -> Vec<f64> {
+    let u: Vec<f64> = x.iter().map(|x| (x - xk) / w).collect();
+    if u.len() < 8 {
+        return u.iter().map(|u| w * softplus(*u)).collect();
+    }
+    let (mut s, mut slope) = (vec![0.0; u.len()], vec![0.0; u.len()]);
+    softplus_and_slope(&u, &mut s, &mut slope);
+    s.iter_mut().for_each(|s| *s *= w);
+    s
+}
+
+/// Where the resting force passes zero, near first contact and not beyond it.
+fn unloaded(force: &dyn Fn(&[f64]) -> Vec<f64>, touch_mm: f64, end_mm: f64) -> f64 {
+    let (mut low, mut high) = (touch_mm - 3.0, end_mm);
+    if force(&[low])[0] >= 0.0 {
+        return low;
+    }
+    for _ in 0..50 {
+        let middle = 0.5 * (low + high);
+        if force(&[middle])[0] < 0.0 {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    low.min(touch_mm)
+}
