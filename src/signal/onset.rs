@@ -116,6 +116,7 @@ fn summary(fit: &Fit) -> FitSummary {
         relaxation_time_s: fit.relaxation_time_s,
         residual_percent: fit.residual_percent,
         laws: fit.laws.clone(),
+        rules: fit.rules,
     }
 }
 

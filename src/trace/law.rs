@@ -109,3 +109,14 @@ impl fmt::Display for LawShare {
         write!(f, "{} {:.3} mm (weight {:.2})", self.law(), self.onset_mm, self.weight)
     }
 }
+
+/// Where rules other than the written definition put the onset, in the trace's own displacement (METHODS.md §4.13).
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct OtherRules {
+    /// The corner of two least-squares lines.
+    pub two_lines_mm: Option<f64>,
+    /// The middle of a bent cable's bend.
+    pub bent_cable_mm: Option<f64>,
+    /// Where lines through both ends of the range meet.
+    pub tangents_mm: Option<f64>,
+}

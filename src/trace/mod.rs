@@ -6,7 +6,7 @@ mod note;
 
 pub use crate::terms::Side;
 pub use estimate::{BudgetLine, Estimate, Measured, Measures, UncertaintySource};
-pub use law::{CurveShape, LawPart, LawShare};
+pub use law::{CurveShape, LawPart, LawShare, OtherRules};
 pub use note::{AgainstKnee, Note};
 
 use crate::columns::Measure;
@@ -262,6 +262,8 @@ pub struct FitSummary {
     pub residual_percent: Option<f64>,
     /// The laws that were averaged, the one that weighs most first; empty where the plain law was not in doubt.
     pub laws: Vec<LawShare>,
+    /// Where other rules put the onset.
+    pub rules: OtherRules,
 }
 
 /// One episode from touching to leaving, of one side.

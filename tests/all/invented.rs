@@ -3,7 +3,9 @@
 use tautpoint::columns::Measure;
 use tautpoint::compare::{Comparison, ComparisonKind, Decision, SpreadSource, TrialsToDecide};
 use tautpoint::terms::{Contact, Level, LineOfDrive, Posture, Side, TestKey};
-use tautpoint::trace::{About, Curve, Estimate, FitSummary, Knee, Measured, Measures, Phases, Spring, Test};
+use tautpoint::trace::{
+    About, Curve, Estimate, FitSummary, Knee, Measured, Measures, OtherRules, Phases, Spring, Test,
+};
 
 /// What a hand does to a tissue, in N, mm and s.
 #[derive(Debug, Clone)]
@@ -190,6 +192,7 @@ pub fn press(push: &Push, level: &str, side: Side, trial: u32) -> Test {
             relaxation_time_s: None,
             residual_percent: Some(0.8),
             laws: Vec::new(),
+            rules: OtherRules::default(),
         }),
         total_peak_n: peak,
         drive_deg: None,

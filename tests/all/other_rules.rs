@@ -304,3 +304,22 @@ print(json.dumps(prony.E_relax_norm(t, a, tau).tolist()))
         assert!((ours - theirs).abs() < 1e-3, "{i}: {ours}, pyvisco {theirs}");
     }
 }
+
+#[test]
+fn the_report_tells_how_much_the_rule_decides() {
+    let dir = tempfile::tempdir().unwrap();
+    let out = dir.path().join("results");
+    let run = Command::new(env!("CARGO_BIN_EXE_tautpoint"))
+        .args(["--quiet", "analyze", "--figures", "none", "--out", out.to_str().unwrap()])
+        .arg(std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-data"))
+        .output()
+        .unwrap();
+    assert_ne!(run.status.code(), Some(2), "{}", String::from_utf8_lossy(&run.stderr));
+    let page = std::fs::read_to_string(out.join("report.html")).unwrap();
+    let table = page.split("How much the rule decides").nth(1).expect("the table");
+    let table = table.split("</table>").next().unwrap();
+    for rule in ["two straight lines", "bent cable", "tangents at both ends"] {
+        assert!(table.contains(rule), "{table}");
+    }
+    println!("{table}");
+}

@@ -4,6 +4,7 @@ pub(super) mod choose;
 mod levels;
 mod mats;
 mod methods;
+mod rules;
 mod scans;
 mod tables;
 mod technique;

@@ -3,6 +3,7 @@
 use super::levels;
 use super::methods::{self, Methods, SettingRow};
 use super::scans::{self, Scan};
+use super::rules;
 use super::tables;
 use super::technique::{self, TechniqueView};
 use super::words::{self, Sentences};
@@ -56,6 +57,8 @@ pub struct PageView {
     changed: usize,
     ceilings: Vec<String>,
     methods: Methods,
+    /// Where other rules put the onset.
+    rules: Option<PageTable>,
     comparisons: bool,
     /// Coverage of the intervals of asymmetry (`95 %`).
     coverage: String,
@@ -130,6 +133,7 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> PageVi
         ceilings: ceilings(&results.settings, &settings),
         settings,
         methods: methods::methods(results),
+        rules: rules::other_rules(results),
         comparisons: !results.comparisons.is_empty(),
         coverage: format::coverage(results.settings.compare.confidence),
     }

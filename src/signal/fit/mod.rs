@@ -12,12 +12,13 @@ pub mod covariance;
 pub mod onset_force;
 pub mod knee;
 pub mod family;
+mod rules;
 
 use super::noise::FilteredNoise;
 use crate::error::Result;
 use crate::stats::moments::extremes;
 use crate::stats::quantile::f_upper_tail;
-use crate::trace::{AgainstKnee, LawShare};
+use crate::trace::{AgainstKnee, LawShare, OtherRules};
 use family::{Averaged, DAMPING, END_FEEL, ONSET, ONSET_FORCE, Press, TAKE_UP, average};
 use covariance::{CONSTANT, Parts, Propagation, RawNoise, linear_index};
 use knee::Evidence;
@@ -92,6 +93,8 @@ pub struct Fit {
     pub against_knee: Vec<AgainstKnee>,
     /// The laws that were averaged, the one that weighs most first; empty where the plain law was not in doubt.
     pub laws: Vec<LawShare>,
+    /// Where other rules put the onset.
+    pub rules: OtherRules,
 }
 
 /// Fits the law to one test. `None` when there are too few samples or the displacement does not move.
@@ -146,6 +149,7 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
     if doubtful {
         fit.by_family(input, &series, &propagation, &bounds)?;
     }
+    fit.rules = rules::other_rules(&coarse, fit.damping_n_s_per_mm.value);
     Ok(Some(fit))
 }
 
@@ -308,6 +312,7 @@ fn describe(
             || moved(&end_feel, end_feel.value, MOVED_END_FEEL),
         against_knee: evidence.against(),
         laws: Vec::new(),
+        rules: OtherRules::default(),
     }
 }
 

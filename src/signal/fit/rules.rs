@@ -16,35 +16,33 @@ const TANGENT_SHARE: f64 = 0.2;
 const GOLDEN_STEPS: usize = 24;
 
 /// What the rules say. `None` each where there is nothing to say: no range, no corner, or tangents that hardly cross.
-pub fn other_rules(series: &Series, damping: f64, touch_mm: f64) -> OtherRules {
-    let beyond = |i: &usize| series.displacement_mm[*i] > touch_mm;
-    let rows: Vec<usize> = (0..series.len()).filter(beyond).collect();
-    let x: Vec<f64> = rows.iter().map(|i| series.displacement_mm[*i]).collect();
-    let at_rest = |i: &usize| series.force_n[*i] - damping * series.speed_mm_per_s[*i];
-    let f: Vec<f64> = rows.iter().map(at_rest).collect();
-    let (low, high) = extremes(&x);
+pub fn other_rules(series: &Series, damping: f64) -> OtherRules {
+    let x = &series.displacement_mm;
+    let speed = series.speed_mm_per_s.iter();
+    let f: Vec<f64> = series.force_n.iter().zip(speed).map(|(f, v)| f - damping * v).collect();
+    let (low, high) = extremes(x);
     let range = high - low;
     if x.len() < 10 || !(range > 0.0 && range.is_finite()) || f.iter().any(|f| !f.is_finite()) {
         return OtherRules::default();
     }
     let edge = EDGE_SHARE * range;
     let inside = (low + edge, high - edge);
-    let corner = |psi: f64| rss(&x, &f, |x| (x - psi).max(0.0));
+    let corner = |psi: f64| rss(x, &f, |x| (x - psi).max(0.0));
     let two_lines = lowest(inside, GRID, corner);
     let bend = |gamma: f64| move |x: f64, tau: f64| bend(x, tau, gamma);
     let cable = HALF_WIDTHS
         .iter()
         .map(|share| {
             let of = bend(share * range);
-            let tau = lowest(inside, GRID / 2, |tau| rss(&x, &f, |x| of(x, tau)));
-            (rss(&x, &f, |x| of(x, tau)), tau)
+            let tau = lowest(inside, GRID / 2, |tau| rss(x, &f, |x| of(x, tau)));
+            (rss(x, &f, |x| of(x, tau)), tau)
         })
         .min_by(|a, b| a.0.total_cmp(&b.0));
     let within = |mm: f64| (inside.0 * 1.000_001 < mm && mm < inside.1 * 0.999_999).then_some(mm);
     OtherRules {
         two_lines_mm: within(two_lines),
         bent_cable_mm: cable.and_then(|(_, tau)| within(tau)),
-        tangents_mm: tangents(&x, &f, (low, high)).filter(|mm| low < *mm && *mm < high),
+        tangents_mm: tangents(x, &f, (low, high)).filter(|mm| low < *mm && *mm < high),
     }
 }
 
@@ -126,7 +124,7 @@ mod tests {
         let speed = super::super::series::speed(&x, rate_hz);
         let f: Vec<f64> = x.iter().zip(&speed).map(|(x, v)| curve(*x) + 0.15 * v).collect();
         let series = Series::new(&f, &x, rate_hz, 20.0).unwrap();
-        other_rules(&series, 0.15, 0.0)
+        other_rules(&series, 0.15)
     }
 
     #[test]

@@ -68,7 +68,10 @@ fn recordings_that_changed_are_missing_or_unlisted_are_named() {
     let warnings: Vec<&Value> = found["problems"].as_array().unwrap().iter().collect();
     assert_eq!(warnings.len(), 3, "{warnings:?}");
     let of = |file: &str| warnings.iter().find(|w| w["file"] == file).unwrap()["found"].to_string();
-    assert!(of("recordings/SHA256SUMS").contains("no hash of 1 recording (extra.csv)"), "{warnings:?}");
+    assert!(
+        of("recordings/SHA256SUMS").contains("no hash of 1 recording (extra.csv)"),
+        "{warnings:?}"
+    );
     assert!(!of("recordings/extra.csv").is_empty(), "a copy, named");
     assert_eq!(warnings[0]["file"], "recordings/L3_left_1.csv");
     assert_eq!(
