@@ -5,9 +5,9 @@ use crate::results::Results;
 use crate::trace::{Knee, OtherRules};
 
 /// A rule by name, and where it has its answer.
-type Rule = (&'static str, fn(&OtherRules) -> Option<f64>);
+type NamedRule = (&'static str, fn(&OtherRules) -> Option<f64>);
 
-const RULES: [Rule; 3] = [
+const RULES: [NamedRule; 3] = [
     ("two straight lines", |r| r.two_lines_mm),
     ("bent cable", |r| r.bent_cable_mm),
     ("tangents at both ends", |r| r.tangents_mm),
