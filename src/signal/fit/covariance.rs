@@ -5,22 +5,12 @@
 
 use super::super::noise::FilteredNoise;
 use super::law::{Columns, R1, R2, S, V, X};
-use super::misfit::Misfit;
+use super::misfit::{Misfit, RawNoise};
 use super::project::{Fitted, solve_scaled};
 use super::series::{Series, speed_transposed};
 use super::soft::softplus_and_slope;
 use crate::stats::sums::dot;
 use nalgebra::DMatrix;
-
-/// White noise of the raw channels and the low pass they went through.
-#[derive(Debug, Clone, Copy)]
-pub struct RawNoise<'a> {
-    pub force_n: f64,
-    pub displacement_mm: f64,
-    pub filtered: &'a FilteredNoise,
-    /// Standard uncertainty of the force zero.
-    pub zero_sd_n: f64,
-}
 
 /// Estimator weights of all parameters: constant, linear columns, xk, ln w[, ln τ].
 pub struct Propagation<'a> {
