@@ -47,12 +47,12 @@ impl Problem {
     ) -> Self {
         Problem {
             severity: Severity::Error,
-            file: file.into(),
+            file: printable(file.into()),
             line: None,
             column: None,
-            found: found.into(),
-            expected: expected.into(),
-            advice: advice.into(),
+            found: printable(found.into()),
+            expected: printable(expected.into()),
+            advice: printable(advice.into()),
         }
     }
 
@@ -79,8 +79,22 @@ impl Problem {
     /// Names the column heading or the TOML key.
     #[must_use]
     pub fn in_column(mut self, column: impl Into<String>) -> Self {
-        self.column = Some(column.into());
+        self.column = Some(printable(column.into()));
         self
+    }
+}
+
+/// Text from a name or a file without what would steer a terminal, a page or a spreadsheet: control signs, and marks that turn the
+/// writing direction of what stands around them.
+pub(crate) fn printable(text: String) -> String {
+    let steers = |c: char| match c {
+        '\n' | '\t' => false,
+        '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => true,
+        c => c.is_control(),
+    };
+    match text.contains(steers) {
+        true => text.replace(steers, "\u{fffd}"),
+        false => text,
     }
 }
 

@@ -2,7 +2,7 @@
 
 mod aggregate;
 mod folder_run;
-mod instrument_context;
+pub mod instrument_context;
 mod mats;
 mod naming;
 mod parallel;

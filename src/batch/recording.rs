@@ -5,14 +5,14 @@ use super::{Job, mats, naming, sums};
 use crate::error::{Error, Problem, Severity};
 use crate::fault::isolated;
 use crate::mat::MatTest;
-use crate::read::plausible::implausible_stiffness;
+use crate::read::plausible::{doubts, implausible_test};
 use crate::read::recording::{RecordingSource, read_recording_bytes};
 use crate::read::{HashWriter, ReadTrace, parquet, sha256_hex};
 use crate::results::{Excluded, Exclusion, ExclusionCause, InputKind, InputRecord};
 use crate::signal::{find_tests, measure};
 use crate::study::inputs;
 use crate::study::sidecar::{Sidecar, any_error};
-use crate::technique::{UntoldForce, untold_forces, untold_problems};
+use crate::technique::{UntoldForce, lone_samples_problem, untold_forces, untold_problems};
 use crate::trace::{About, ConditionedSignals, Curve, Test};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -212,6 +212,7 @@ impl Job {
                     let hidden = self.study.hidden();
                     outcome.untold = untold_forces(&read.trace, &outcome.tests, &self.settings);
                     problems.extend(untold_problems(&outcome.untold, &self.settings, hidden));
+                    problems.extend(lone_samples_problem(&read.trace, &outcome.tests, &self.settings, hidden));
                 }
             }
             Err(error) => {
@@ -291,6 +292,7 @@ impl Job {
         let measured = find_tests(&read.trace, &self.settings).and_then(|found| {
             let names = named.name(&found)?;
             problems.extend(found.pauses());
+            problems.extend(found.dropouts());
             Ok((measure(&found, names), found.short_contacts_s()))
         });
         match measured {
@@ -318,7 +320,7 @@ impl Job {
 }
 
 impl Job {
-    /// The tests whose stiffness can be a spine's; the others are left out and named.
+    /// The tests whose numbers can be a spine's; the others are left out and named, as is what makes one doubtful.
     fn plausible(
         &self,
         recording: &str,
@@ -328,10 +330,13 @@ impl Job {
     ) -> Vec<Test> {
         let limits = &self.settings.plausible;
         let hidden = self.study.hidden();
-        let left_out = |test: &Test| implausible_stiffness(test, limits, hidden);
+        let left_out = |test: &Test| implausible_test(test, limits, hidden);
         let mut kept = Vec::with_capacity(tests.len());
         for test in tests {
             let Some(problem) = left_out(&test) else {
+                let levels = test.about.level.into_iter().chain(test.about.covers.iter().copied());
+                let ceiling = self.settings.ceiling_at(levels);
+                problems.extend(doubts(&test, ceiling.as_ref(), hidden));
                 kept.push(test);
                 continue;
             };

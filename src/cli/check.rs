@@ -2,6 +2,8 @@
 
 use super::propose::{Proposed, propose};
 use super::{Outcome, progress};
+use crate::agreement::spread;
+use crate::batch::instrument_context::InstrumentContext;
 use crate::batch::{self, parallel_map};
 use crate::error::{Error, Problem, Severity};
 use crate::fault::isolated;
@@ -9,13 +11,15 @@ use crate::format::counted;
 use crate::read::calibrations::Calibrations;
 use crate::read::recording::{RecordingSource, read_recording};
 use crate::read::validity;
-use crate::signal::stretches;
+use crate::settings::Settings;
+use crate::signal::{dropouts, stretches};
 use crate::study::door::{self, FileKind};
 use crate::study::inputs::{InputFile, Inputs, Study, collect_any, no_recordings};
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::study::words::{nearest, shown};
 use crate::terms::Role;
 use crate::trace::About;
+use std::borrow::Cow;
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::path::PathBuf;
@@ -60,13 +64,16 @@ struct Checked {
 /// A path that is not there, nothing to check, or no recording that can be used (after the list is printed).
 pub fn run(args: &CheckArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let inputs = collect_any(&args.paths)?;
-    let (calibrations, mut unusable) = match &inputs.study {
-        Some(study) => Calibrations::in_folder(&study.root),
-        None => (Calibrations::default(), Vec::new()),
-    };
-    let checked = check_files(&inputs, &calibrations, quiet || args.json);
     let mut problems = inputs.problems.clone();
-    problems.append(&mut unusable);
+    let mut settings = inputs
+        .study
+        .as_ref()
+        .map_or_else(Settings::default, |s| s.settings.clone());
+    let instrument = InstrumentContext::of_study(inputs.study.as_ref(), &mut settings, &mut problems);
+    if let Some(study) = &inputs.study {
+        problems.extend(spread::read(&study.root.join(spread::FILE_NAME)).1);
+    }
+    let checked = check_files(&inputs, &instrument.calibrations, quiet || args.json);
     for c in &checked {
         problems.extend(c.problems.iter().cloned());
     }
@@ -181,6 +188,8 @@ fn check_file(file: &InputFile, study: Option<&Study>, calibrations: &Calibratio
                 }
                 problems.extend(validity::validity(&read.trace));
                 problems.extend(stretches::describe(&read.trace, &[]));
+                let (_, columns) = dropouts::masked(Cow::Borrowed(&read.trace));
+                problems.extend(columns.iter().filter_map(|c| dropouts::problem(&read.trace, c)));
                 notes = read.trace.notes;
             }
             Err(Error::Data(problem)) => {

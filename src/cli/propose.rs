@@ -24,9 +24,10 @@ pub(super) fn propose<'a>(unreadable: impl Iterator<Item = &'a InputFile>) -> Pr
         let looked = door::read(&file.path, FileKind::Recording)
             .ok()
             .and_then(|bytes| look(&bytes));
-        match looked.filter(|l| !l.columns.is_empty()) {
+        match looked.filter(|l| !(l.columns.is_empty() && l.unknown.is_empty())) {
             None => proposed.said.push(format!(
-                "nothing proposed for {}: no table of numbers under known headings was seen in it",
+                "nothing proposed for {}: no table of numbers under a line of headings was seen in it; write [import] by hand, \
+                 with skip_rows, units_row, delimiter, decimal and [import.columns] (docs/settings.md)",
                 shown(&file.recording)
             )),
             Some(looked) => match kinds.iter_mut().find(|(kind, _)| *kind == looked) {

@@ -3,10 +3,7 @@
 use crate::settings::{CeilingOrigin, Settings};
 use crate::terms::{Level, Region};
 use serde::Serialize;
-use std::collections::VecDeque;
 
-/// From this rate on five samples are short against any push, and two wrong ones in a row cannot raise an alarm.
-const FIVE_FROM_RATE_HZ: f64 = 200.0;
 /// An alarm ends when the force has been under the ceiling by this share of it, for this long.
 const BACK_SHARE: f64 = 0.02;
 const BACK_S: f64 = 0.1;
@@ -32,38 +29,6 @@ pub fn active_ceiling(levels: impl Iterator<Item = Level>, settings: &Settings) 
         ceiling_n: ceiling.newtons,
         origin: ceiling.origin,
         assumed: named.is_none(),
-    }
-}
-
-/// Median of the last few samples: single wrong samples never pass, and an edge is late by one or two samples.
-#[derive(Debug, Clone)]
-pub struct Despiker {
-    last: VecDeque<f64>,
-    width: usize,
-}
-
-impl Despiker {
-    pub fn new(rate_hz: f64) -> Self {
-        Despiker {
-            last: VecDeque::with_capacity(5),
-            width: if rate_hz >= FIVE_FROM_RATE_HZ { 5 } else { 3 },
-        }
-    }
-
-    /// Takes a sample; a missing one changes nothing. `None` before the first.
-    pub fn push(&mut self, value: f64) -> Option<f64> {
-        if value.is_finite() {
-            if self.last.len() == self.width {
-                self.last.pop_front();
-            }
-            self.last.push_back(value);
-        }
-        let mut sorted = [f64::INFINITY; 5];
-        for (to, v) in sorted.iter_mut().zip(&self.last) {
-            *to = *v;
-        }
-        sorted.sort_unstable_by(f64::total_cmp);
-        (!self.last.is_empty()).then(|| sorted[self.last.len() / 2])
     }
 }
 
@@ -155,6 +120,7 @@ impl CeilingWatch {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::signal::pushes::PushFilter;
 
     fn watch() -> CeilingWatch {
         CeilingWatch::new(active_ceiling([Level::L3].into_iter(), &Settings::default()))
@@ -175,14 +141,14 @@ mod tests {
     #[test]
     fn one_or_two_wrong_samples_raise_no_alarm_and_a_third_does() {
         for (wrong, alarms) in [(1, 0), (2, 0), (3, 1)] {
-            let (mut despiker, mut watch, mut began) = (Despiker::new(2000.0), watch(), 0);
+            let (mut filter, mut watch, mut began) = (PushFilter::new(2000.0), watch(), 0);
             for i in 0..200 {
                 let raw = if (100..100 + wrong).contains(&i) {
                     900.0
                 } else {
                     50.0
                 };
-                let total = despiker.push(raw).unwrap();
+                let total = filter.push(raw).unwrap();
                 if let Some(CeilingChange::Began(_)) = watch.push(f64::from(i) / 2000.0, total) {
                     began += 1;
                 }
@@ -193,7 +159,7 @@ mod tests {
 
     #[test]
     fn one_push_over_the_ceiling_is_one_crossing_with_its_peak_and_time() {
-        let (mut despiker, mut watch) = (Despiker::new(1000.0), watch());
+        let (mut filter, mut watch) = (PushFilter::new(1000.0), watch());
         let mut seen = Vec::new();
         for i in 0..3000 {
             let t = f64::from(i) / 1000.0;
@@ -204,7 +170,7 @@ mod tests {
             } else {
                 0.0
             };
-            let total = despiker.push(force + noise).unwrap();
+            let total = filter.push(force + noise).unwrap();
             seen.extend(watch.push(t, total));
         }
         let [CeilingChange::Began(began), CeilingChange::Ended(ended)] = seen[..] else {

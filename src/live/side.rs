@@ -1,6 +1,5 @@
 //! One side of a running station.
 
-use super::ceiling::Despiker;
 use super::channels::SideChannels;
 use super::phase::{Phase, PhaseInput, PhaseTracker};
 use super::sign::{ForceSign, PushDirection, SensorGain, SignWatch};
@@ -11,6 +10,7 @@ use crate::settings::Settings;
 use crate::signal::episodes::{ContactFold, SideEpisode};
 use crate::signal::events::{Event, SpringMark};
 use crate::signal::feed::{Feed, FeedSettings};
+use crate::signal::pushes::PushFilter;
 
 /// Contact limit before noise is known, in N.
 const FIRST_LIMIT_N: f64 = 2.0;
@@ -19,8 +19,8 @@ const FIRST_LIMIT_N: f64 = 2.0;
 pub struct LiveSide {
     pub channels: SideChannels,
     pub feed: Feed,
-    force: Despiker,
-    displacement: Despiker,
+    force: PushFilter,
+    displacement: PushFilter,
     /// Zero taken off; `None` until the zero is known.
     pub force_n: Option<f64>,
     /// The force that a ceiling is held against.
@@ -55,8 +55,8 @@ impl LiveSide {
                 channels.displacement.is_some(),
                 settings,
             )),
-            force: Despiker::new(rate_hz),
-            displacement: Despiker::new(rate_hz),
+            force: PushFilter::new(rate_hz),
+            displacement: PushFilter::new(rate_hz),
             force_n: None,
             watched_n: None,
             sign: SignWatch::default(),

@@ -3,6 +3,7 @@
 use crate::format::counted;
 use super::counts::{self, CalibratedColumn, CalibrationChoice};
 use super::headings::{ColumnLayout, SourceColumn};
+use super::sentinels;
 use super::sign::{self, ChannelSigns, ColumnSign};
 use super::stamps::{self, Stamps};
 use crate::error::{Problem, Result};
@@ -113,42 +114,6 @@ fn signs_of(channel: &Channel, signs: &[(ColumnKey, ColumnSign)]) -> Option<Chan
     })
 }
 
-/// Numbers that loggers write where they have none. Common practice, no source.
-const SENTINELS: [f64; 6] = [-999.0, -999.9, -9999.0, -99999.0, 9999.0, 99999.0];
-
-/// Takes such numbers out of a column, and says so. In counts, micrometres or gram-force they are ordinary readings.
-fn without_sentinels(file: &str, column: &SourceColumn, values: &mut [f64]) -> Option<Problem> {
-    let measured = matches!(
-        column.key.quantity(),
-        Some(Quantity::Force | Quantity::Displacement)
-    );
-    if column.counts || !measured || column.scale < 1.0 {
-        return None;
-    }
-    let mut first = None;
-    let mut count = 0_usize;
-    for value in values {
-        if SENTINELS.contains(value) {
-            first.get_or_insert(*value);
-            count += 1;
-            *value = f64::NAN;
-        }
-    }
-    let first = first?;
-    Some(
-        Problem::warning(
-            file,
-            format!(
-                "{} of {first} or the like, which loggers write for \"no value\"",
-                counted(count, "sample")
-            ),
-            "an empty cell where a sample is missing",
-            "they are read as missing; look why the sensor gave none",
-        )
-        .in_column(&column.heading),
-    )
-}
-
 pub(super) struct RawTable<'a> {
     file: &'a str,
     columns: Vec<(SourceColumn, Vec<f64>)>,
@@ -163,7 +128,7 @@ pub(super) struct RawTable<'a> {
 impl RawTable<'_> {
     fn scale(&mut self) {
         for (column, values) in &mut self.columns {
-            self.problems.extend(without_sentinels(self.file, column, values));
+            self.problems.extend(sentinels::take_out(self.file, column, values));
             let factor = column.scale * column.gain;
             if factor != 1.0 {
                 values.iter_mut().for_each(|v| *v *= factor);

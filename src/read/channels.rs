@@ -7,6 +7,9 @@ use crate::study::mapping::ColumnKey;
 use crate::terms::Side;
 use crate::trace::{About, Channel};
 
+/// So many samples that are alike are no chance.
+const FEWEST_ALIKE: usize = 50;
+
 /// Left and right in mm, and whether they are the same sensor's.
 type BothDisplacements = ([Option<Vec<f64>>; 2], bool);
 
@@ -224,17 +227,51 @@ impl RawTable<'_> {
         ))
     }
 
-    /// Says of a force that is 0 in every sample that it is: a live sensor trembles, and a dead one gives no test that
+    /// Says of a force that is one number in every sample that it is: a live sensor trembles, and a dead one gives no test that
     /// anybody would miss.
     fn name_dead(&mut self, channel: &Channel, name: &str) {
-        let dead = channel.force_n.iter().all(|n| *n == 0.0 || n.is_nan());
-        if dead {
+        let mut valid = channel.force_n.iter().filter(|n| !n.is_nan());
+        let first = valid.next().copied().unwrap_or_default();
+        let alike = valid.clone().all(|n| *n == first);
+        // A few rows may be alike by chance.
+        if alike && (first == 0.0 || valid.count() >= FEWEST_ALIKE) {
             self.warn(
                 name,
-                "exactly 0 N in every sample".to_owned(),
+                format!("exactly {first} N in every sample"),
                 "the noise of a live sensor at least",
                 "no test can be found in it; check the sensor and its cable",
             );
+        }
+    }
+
+    /// Says of two columns that are one: a column copied twice, or a logger that gives one sensor on two channels.
+    fn name_copies(&mut self, channels: &[Channel]) {
+        let same = |a: &[f64], b: &[f64]| {
+            let mut pairs = a.iter().zip(b).filter(|(a, b)| !(a.is_nan() && b.is_nan()));
+            let moves = a.array_windows().any(|[a, b]| a != b && !a.is_nan() && !b.is_nan());
+            a.len() > FEWEST_ALIKE && moves && pairs.all(|(a, b)| a == b)
+        };
+        if let [left, right] = channels
+            && same(&left.force_n, &right.force_n)
+        {
+            self.warn(
+                "force_left, force_right",
+                "the same force on both sides, in every sample".to_owned(),
+                "two sensors, which never agree to the last digit",
+                "left against right says nothing here; check which column is which sensor's and the channels of the logger",
+            );
+        }
+        for channel in channels {
+            let copied = channel.displacement_mm.as_ref().is_some_and(|x| same(x, &channel.force_n));
+            if copied {
+                let of = channel.side.filter(|_| channels.len() > 1).map_or(String::new(), |s| format!("_{s}"));
+                self.warn(
+                    &format!("force{of}, displacement{of}"),
+                    "a displacement that is the same number as the force, in every sample".to_owned(),
+                    "two sensors of their own",
+                    "every stiffness is 1 N/mm here and says nothing; check which column is which sensor's",
+                );
+            }
         }
     }
 
@@ -283,6 +320,7 @@ impl RawTable<'_> {
                 "check the sensor and its cable, and record again",
             ));
         }
+        self.name_copies(&kept);
         if two && kept.len() == 1 {
             kept.iter_mut().for_each(|c| c.displacement_shared = false);
         }

@@ -11,6 +11,7 @@ use super::import;
 use super::headings::{ColumnLayout, column_layout, no_rows, split_header};
 use super::lines::{Lines, plain_text, split_quoted};
 use crate::error::{Error, Problem, Result};
+use crate::study::mapping::ColumnMapping;
 use crate::study::words::shown;
 
 /// Reads a trace from the bytes of a text file.
@@ -22,10 +23,17 @@ pub(super) fn read(bytes: &[u8], file: &str, context: ReadContext<'_>) -> Result
         let plain = import::plain(bytes, file, profile, context.mapping)?;
         return read_plain(&plain, file, context);
     }
+    let mapping = context.mapping;
     match read_plain(bytes, file, context) {
         Err(Error::Data(first)) => {
-            let why = import::look(bytes).and_then(|looked| looked.why());
-            Err(why.map_or(*first, |why| needs_profile(file, &why)).into())
+            let looked = import::look(bytes);
+            let why = looked.as_ref().and_then(import::Looked::why);
+            Err(match (why, looked) {
+                (Some(why), _) => needs_profile(file, &why),
+                (None, Some(_)) if !headings_known(bytes, file, mapping) => or_propose(*first),
+                _ => *first,
+            }
+            .into())
         }
         read => read,
     }
@@ -39,6 +47,25 @@ fn needs_profile(file: &str, why: &str) -> Problem {
         "headings in the first line and numbers under them, or an [import] that says how the file is written",
         "run `tautpoint check --propose` with it, read what it writes, and put it in place",
     )
+}
+
+/// Whether the headings say which column is what.
+fn headings_known(bytes: &[u8], file: &str, mapping: &ColumnMapping) -> bool {
+    let Ok(text) = plain_text(bytes, file) else { return false };
+    let header = Lines::new(&text).next_record();
+    header.is_some_and(|(line, header)| {
+        let (_, headings) = split_header(header, mapping);
+        column_layout(file, &headings, Some(line), mapping).is_ok()
+    })
+}
+
+/// Says of a table under other headings how it can be read as it is.
+fn or_propose(mut problem: Problem) -> Problem {
+    problem.advice.push_str(
+        "; or leave the file as it is and say under [import] what its columns are: `tautpoint check --propose` writes that for a \
+         file of another program",
+    );
+    problem
 }
 
 fn read_plain(bytes: &[u8], file: &str, context: ReadContext<'_>) -> Result<AssembledTrace> {

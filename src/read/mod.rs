@@ -17,6 +17,7 @@ pub mod parquet;
 pub mod readings;
 pub mod plausible;
 pub mod recording;
+mod sentinels;
 mod sign;
 mod stamps;
 pub mod validity;

@@ -92,6 +92,8 @@ impl Default for Plausible {
             displacement_mm: 200.0,
             stiffness_n_per_mm: 200.0,
             rate_hz: 20_000.0,
+            zero_n: 10.0,
+            zero_drift_n: 2.0,
         }
     }
 }

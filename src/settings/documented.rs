@@ -256,4 +256,16 @@ pub const SETTINGS: &[SettingInfo] = &[
         "a recording with more samples a second is refused: the unit of its time is most likely wrong",
         "our choice: load cells for hands are read at 10 kHz at the most",
     ),
+    info(
+        "plausible.zero_n",
+        "N",
+        "a zero further from nothing than this is named with every test that it is taken off: it may be a load on the sensor",
+        "our choice: a sensor that was tared stands within a few newtons of nothing",
+    ),
+    info(
+        "plausible.zero_drift_n",
+        "N",
+        "a zero that differs by more than this before and after a test is named with it",
+        "our choice: twice the contact limit",
+    ),
 ];

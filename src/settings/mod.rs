@@ -153,6 +153,8 @@ pub struct Plausible {
     pub displacement_mm: f64,
     pub stiffness_n_per_mm: f64,
     pub rate_hz: f64,
+    pub zero_n: f64,
+    pub zero_drift_n: f64,
 }
 
 impl Settings {
@@ -216,7 +218,9 @@ impl Settings {
         within("plausible.force_n", p.force_n, 200.0, 1e6)?;
         within("plausible.displacement_mm", p.displacement_mm, 20.0, 1e5)?;
         within("plausible.stiffness_n_per_mm", p.stiffness_n_per_mm, 20.0, 1e6)?;
-        within("plausible.rate_hz", p.rate_hz, 100.0, 1e7)
+        within("plausible.rate_hz", p.rate_hz, 100.0, 1e7)?;
+        within("plausible.zero_n", p.zero_n, 0.5, 1e6)?;
+        within("plausible.zero_drift_n", p.zero_drift_n, 0.1, 1e6)
     }
 
     /// The value of a dotted key as text, as it would stand in study.toml.

@@ -2,6 +2,7 @@
 //!
 //! The force zero is set later, by [`super::zero`], when it is known where the hand was off.
 
+use super::dropouts::ColumnDropouts;
 use super::filter::LowPass;
 use super::grid::{Grid, Gridded, put_on_grid, time_base};
 use super::noise::{FilteredNoise, resolution, white_noise_sd};
@@ -25,8 +26,11 @@ pub struct Signal {
     /// Standard deviation of the white noise of one raw sample.
     pub noise_sd: f64,
     pub gaps: Vec<Range<usize>>,
-    pub spikes: usize,
+    /// Samples taken out as spikes, with what stood there.
+    pub spikes: Vec<(usize, f64)>,
     pub filled: usize,
+    /// Where the sensor gave no reading of its own, and straight lines stand instead.
+    pub lost: Vec<Range<usize>>,
 }
 
 /// One side's conditioned signals.
@@ -53,6 +57,30 @@ pub struct Conditioned {
     pub marker: Option<Vec<i64>>,
     pub drive_deg: Option<Vec<f64>>,
     pub notes: Vec<Note>,
+}
+
+impl Conditioned {
+    /// Remembers where readings were taken out, in samples of the grid.
+    pub fn take_note_of(&mut self, columns: &[ColumnDropouts], time_s: &[f64]) {
+        for column in columns {
+            let Some(side) = self.sides.get_mut(column.channel) else { continue };
+            let signal = match column.of_displacement {
+                false => Some(&mut side.force),
+                true => side.displacement.as_mut(),
+            };
+            let Some(signal) = signal else { continue };
+            signal.lost.extend(column.dropouts.iter().filter_map(|d| {
+                let (first, last) = (time_s.get(d.samples.start)?, time_s.get(d.samples.end - 1)?);
+                Some(self.grid.nearest(*first)..self.grid.nearest(*last) + 1)
+            }));
+        }
+        let owner = self.sides.first().and_then(|s| s.displacement.as_ref()).map(|x| x.lost.clone());
+        for side in self.sides.iter_mut().filter(|s| s.displacement_shared) {
+            if let (Some(x), Some(lost)) = (&mut side.displacement, &owner) {
+                x.lost.clone_from(lost);
+            }
+        }
+    }
 }
 
 /// Conditions a trace.
@@ -161,7 +189,7 @@ fn one_side(
 fn signals<const N: usize>(mut gridded: [Gridded; N], grid: &Grid, low_pass: &LowPass) -> [Signal; N] {
     let noise = gridded.each_mut().map(|g| {
         let sd = white_noise_sd(&g.y, &g.filled);
-        (sd, remove_spikes(&mut g.y, grid.rate_hz(), sd, &g.filled).len())
+        (sd, remove_spikes(&mut g.y, grid.rate_hz(), sd, &g.filled))
     });
     let mut passed = low_pass
         .apply_all(gridded.each_ref().map(|g| g.y.as_slice()))
@@ -177,6 +205,7 @@ fn signals<const N: usize>(mut gridded: [Gridded; N], grid: &Grid, low_pass: &Lo
             gaps: g.gaps,
             spikes,
             filled,
+            lost: Vec::new(),
         }
     })
 }
@@ -265,10 +294,10 @@ fn describe_repairs(sides: &[SideSignals], grid: &Grid, notes: &mut Vec<Note>) {
             if name == "displacement" && s.displacement_shared && s.side == Some(Side::Right) {
                 continue;
             }
-            if signal.spikes > 0 {
+            if !signal.spikes.is_empty() {
                 notes.push(Note::Spikes {
                     signal: format!("{name}{of}"),
-                    samples: signal.spikes,
+                    samples: signal.spikes.len(),
                 });
             }
             if signal.filled > 0 {

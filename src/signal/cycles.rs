@@ -3,6 +3,7 @@
 use super::condition::Conditioned;
 use super::contact::{ZeroedSide, overlapping};
 use super::episodes::SideEpisode;
+use super::grid::GAP_S;
 use super::limb_starts::read_peak;
 use super::springs::{SpringMeasures, shape};
 use super::view::{SideView, SpringShape, UncertainValue};
@@ -59,6 +60,8 @@ pub fn find_springs(
             .chain(own.signals.displacement.iter().flat_map(|x| &x.gaps));
         let dropped = if gaps.into_iter().any(|g| g.start < span.end && span.start < g.end) {
             Some(DropCause::Gap)
+        } else if lost(own, &span) > c.grid.samples(GAP_S) {
+            Some(DropCause::NoReadings)
         } else if overlapping(&own.signals.saturated, &span).next().is_some() {
             Some(DropCause::FlatTop)
         } else {
@@ -73,6 +76,16 @@ pub fn find_springs(
     }
     found.retain(|f| !f.alone);
     found
+}
+
+/// Samples of a spring for which force or displacement had no reading of its own.
+fn lost(own: &ZeroedSide, span: &Range<usize>) -> usize {
+    let of = |ranges: &[Range<usize>]| -> usize {
+        let within = |r: &Range<usize>| r.end.min(span.end).saturating_sub(r.start.max(span.start));
+        ranges.iter().map(within).sum()
+    };
+    let x = own.signals.displacement.as_ref().map_or(0, |x| of(&x.lost));
+    of(&own.signals.force.lost).max(x)
 }
 
 /// Whether this side's force hardly follows a spring of the shared displacement that the other side's does.

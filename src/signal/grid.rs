@@ -40,6 +40,12 @@ impl Grid {
         self.start_s + index * self.step_s
     }
 
+    /// The sample nearest to a time.
+    pub fn nearest(&self, time_s: f64) -> usize {
+        let at = ((time_s - self.start_s) / self.step_s).round().max(0.0) as usize;
+        at.min(self.len.saturating_sub(1))
+    }
+
     /// Samples in that many seconds, at least one.
     pub fn samples(&self, seconds: f64) -> usize {
         ((seconds / self.step_s).round() as usize).max(1)

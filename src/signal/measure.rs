@@ -13,14 +13,24 @@ use super::uncertainty::Sources;
 use super::view::SideView;
 use super::unloaded::noise_of;
 use super::zero::{ForceZero, ZeroAround};
+use crate::columns::Measure;
 use crate::settings::Settings;
-use crate::trace::{About, ConditionedSignals, Curve, Measures, Note, Phases, Test};
+use crate::stats::moments::{extremes, median_in_place};
+use crate::trace::{About, ConditionedSignals, Curve, Measures, Note, Phases, Spring, Test};
 use std::ops::Range;
 
 /// Samples a second kept for drawing.
 const CURVE_HZ: f64 = 100.0;
 /// A plate that nobody presses may be levered by so much, in N, when the other is pressed.
 const NO_CONTACT_N: f64 = 5.0;
+/// The end of a contact that may be none is looked at over so long, in s.
+const LAST_S: f64 = 0.4;
+/// A force is still when it spans no more than this, in N, and so many standard deviations of its filtered noise.
+const STILL_N: f64 = 0.3;
+const STILL_SDS: f64 = 8.0;
+/// A displacement is back within this, in mm, and this share of its way; so is a force within that share of its peak.
+const BACK_MM: f64 = 0.3;
+const BACK_SHARE: f64 = 0.1;
 /// Efficiency of the noise estimate: its degrees of freedom a sample.
 const NOISE_DF_PER_SAMPLE: f64 = 0.35;
 
@@ -74,6 +84,11 @@ pub fn measure_test(
     notes.extend(onset.notes.iter().cloned());
     describe_displacement(own, still, &mut notes);
     describe_noise(own, !still, &mut notes);
+    describe_dropouts(own, &contact, &mut notes);
+    describe_zero(prepared, own, side, &view, &contact, &mut notes);
+    if !found.is_empty() && force_stands_still(&view, &found) {
+        notes.push(Note::StuckForce);
+    }
     let onset_mm = onset.onset.as_ref().map(|m| m.estimate.value);
     let measured: Vec<SpringMeasures> = found
         .iter()
@@ -104,6 +119,7 @@ pub fn measure_test(
     context.take_up(&kept, first, window_n, &mut measures);
     context.zero(around, &mut measures);
     let hold = context.hold(&measured, &mut measures);
+    notes.extend(loss_below_zero(&springs, &measures));
     let time = |i: usize| c.grid.time_s(i as f64);
     Test {
         recording: prepared.recording.to_owned(),
@@ -158,6 +174,98 @@ fn describe_displacement(own: &ZeroedSide, still: bool, notes: &mut Vec<Note>) {
     } else if own.signals.displacement_shared {
         notes.push(Note::SharedDisplacement);
     }
+}
+
+fn describe_dropouts(own: &ZeroedSide, contact: &Range<usize>, notes: &mut Vec<Note>) {
+    let x = own.signals.displacement.as_ref();
+    for (of_displacement, signal) in [(false, Some(&own.signals.force)), (true, x)] {
+        let within = |r: &Range<usize>| r.end.min(contact.end).saturating_sub(r.start.max(contact.start));
+        let samples: usize = signal.map_or(0, |s| s.lost.iter().map(within).sum());
+        if samples > 0 {
+            notes.push(Note::DroppedOut {
+                of_displacement,
+                samples,
+                percent: 100.0 * samples as f64 / contact.len().max(1) as f64,
+            });
+        }
+    }
+}
+
+/// What of the zero makes forces doubtful: that it may be a load, or that it moved.
+fn describe_zero(
+    prepared: &PreparedRecording,
+    own: &ZeroedSide,
+    side: &SideEpisode,
+    view: &SideView,
+    contact: &Range<usize>,
+    notes: &mut Vec<Note>,
+) {
+    let limits = &prepared.settings.plausible;
+    let middle = contact.start + contact.len() / 2;
+    let taken_off = own.signals.force.y.get(middle).zip(own.force_n.get(middle)).map_or(0.0, |(y, f)| y - f);
+    if taken_off.abs() > limits.zero_n {
+        notes.push(Note::ZeroTakenOff { newtons: taken_off });
+    }
+    let drift = own.zero.around(&side.contact).and_then(|z| z.drift_n);
+    if let Some((newtons, _)) = drift.filter(|(n, sd)| n.abs() > limits.zero_drift_n.max(3.0 * sd)) {
+        notes.push(Note::ZeroMoved { newtons });
+    }
+    let begins_unloaded = own.zero_known && own.zero.known_before(&side.contact);
+    if side.cut_off && begins_unloaded {
+        notes.extend(ends_off_zero(view, contact).map(|newtons| Note::EndsOffZero { newtons }));
+    }
+}
+
+/// Force at the end of a contact that did not end though the hand seems to be off: with displacement, when that is back where the
+/// contact began; by force alone, when it stays at a small share of the peak and as still as no hand keeps it.
+fn ends_off_zero(view: &SideView, contact: &Range<usize>) -> Option<f64> {
+    let last = ((LAST_S * view.rate_hz) as usize).min(contact.len() / 4).max(2);
+    let tail = contact.end - last..contact.end;
+    let force = view.force_n.get(tail.clone())?;
+    let (low, high) = extremes(force);
+    let newtons = median_in_place(&mut force.to_vec())?;
+    let (_, peak) = extremes(view.force_n.get(contact.clone())?);
+    let still = high - low <= STILL_N + STILL_SDS * view.noise.sample_sd(view.force_noise_n);
+    let off = match view.displacement_mm {
+        Some(x) => {
+            let (lowest, highest) = extremes(x.get(contact.clone())?);
+            let end = median_in_place(&mut x.get(tail)?.to_vec())?;
+            end <= x[contact.start] + BACK_MM.max(BACK_SHARE * (highest - lowest))
+        }
+        None => newtons <= BACK_SHARE * peak,
+    };
+    (still && off && newtons < 0.5 * peak).then_some(newtons)
+}
+
+/// Whether a force does not follow the springs that displacement shows.
+fn force_stands_still(view: &SideView, found: &[FoundCycle]) -> bool {
+    if view.displacement_mm.is_none() {
+        return false;
+    }
+    let spans = found.iter().filter_map(|f| view.force_n.get(range_of(&f.shape)));
+    // The last spring may run into the release.
+    let mut ways: Vec<f64> = spans.map(extremes).map(|(low, high)| high - low).collect();
+    let limit = STILL_N + STILL_SDS * view.noise.sample_sd(view.force_noise_n);
+    median_in_place(&mut ways).is_some_and(|way| way <= limit)
+}
+
+/// A note when more work comes back than goes in, beyond its own interval.
+fn loss_below_zero(springs: &[Spring], measures: &Measures) -> Option<Note> {
+    let ratio = measures.get(Measure::LossRatio)?;
+    if ratio.value + ratio.u95().unwrap_or(0.0) >= 0.0 {
+        return None;
+    }
+    // The loop of a pure spring driven as a sine and read with a shift tau has the area pi·k·a²·sin(omega·tau).
+    let shift = |s: &Spring| {
+        let (a, k) = (0.5 * s.excursion_mm?, s.secant_n_per_mm?);
+        let omega = std::f64::consts::TAU / (s.end_s - s.start_s);
+        let sine = -s.loss_mj? / (std::f64::consts::PI * k * a * a);
+        let shift_s = sine.clamp(0.0, 1.0).asin() / omega;
+        (s.counted && s.dropped.is_none() && shift_s.is_finite()).then_some(shift_s)
+    };
+    let mut shifts: Vec<f64> = springs.iter().filter_map(shift).collect();
+    let shift_s = median_in_place(&mut shifts)?;
+    Some(Note::LossBelowZero { shift_ms: 1e3 * shift_s })
 }
 
 fn describe_noise(own: &ZeroedSide, moves: bool, notes: &mut Vec<Note>) {

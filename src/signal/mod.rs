@@ -5,6 +5,7 @@ pub mod noise;
 pub mod spikes;
 pub mod grid;
 pub mod condition;
+pub mod dropouts;
 pub mod events;
 pub mod candidates;
 pub mod running_zero;
@@ -17,6 +18,7 @@ pub mod zero;
 pub mod unloaded;
 pub mod view;
 pub mod limbs;
+pub mod pushes;
 mod short_peak;
 pub mod springs;
 pub mod stillness;
@@ -41,6 +43,7 @@ use condition::{Conditioned, condition};
 use contact::ZeroedSide;
 use episodes::{Episode, find_episodes};
 use measure::{PreparedRecording, conditioned_signals, measure_test, zeroed};
+use std::borrow::Cow;
 use std::ops::Range;
 
 /// Who and where each side of each episode is: one list an episode, one entry a side.
@@ -61,6 +64,8 @@ struct Stretch {
     conditioned: Conditioned,
     episodes: Vec<Episode>,
     short_contacts: Vec<Range<usize>>,
+    /// Sensors that gave no readings of their own for a while.
+    dropouts: Vec<Problem>,
 }
 
 /// Conditions a trace and finds its tests.
@@ -71,7 +76,7 @@ pub fn find_tests<'a>(trace: &'a Trace, settings: &'a Settings) -> Result<FoundT
     let (mut found, mut refused) = (Vec::new(), Vec::new());
     let all = stretches::stretches(trace);
     for stretch in &all {
-        match Stretch::find(&stretches::part(trace, stretch), settings) {
+        match Stretch::find(stretches::part(trace, stretch), settings) {
             Ok(done) => found.push(done),
             Err(Error::Data(problem)) if all.len() > 1 => refused.push((stretch.clone(), *problem)),
             Err(other) => return Err(other),
@@ -93,14 +98,17 @@ pub fn find_tests<'a>(trace: &'a Trace, settings: &'a Settings) -> Result<FoundT
 }
 
 impl Stretch {
-    fn find(trace: &Trace, settings: &Settings) -> Result<Stretch, Error> {
-        let mut conditioned = condition(trace, settings)?;
+    fn find(trace: Cow<'_, Trace>, settings: &Settings) -> Result<Stretch, Error> {
+        let (trace, dropouts) = dropouts::masked(trace);
+        let mut conditioned = condition(&trace, settings)?;
+        conditioned.take_note_of(&dropouts, &trace.time_s);
         stillness::disregard_stuck(&mut conditioned, settings);
-        let (episodes, short_contacts) = find_episodes(trace, &conditioned, settings);
+        let (episodes, short_contacts) = find_episodes(&trace, &conditioned, settings);
         Ok(Stretch {
             conditioned,
             episodes,
             short_contacts,
+            dropouts: dropouts.iter().filter_map(|column| dropouts::problem(&trace, column)).collect(),
         })
     }
 
@@ -186,6 +194,11 @@ impl FoundTests<'_> {
             s.short_contacts.iter().map(span).collect::<Vec<_>>()
         };
         self.stretches.iter().flat_map(of_stretch).collect()
+    }
+
+    /// Where sensors gave no readings of their own.
+    pub fn dropouts(&self) -> Vec<Problem> {
+        self.stretches.iter().flat_map(|s| s.dropouts.iter().cloned()).collect()
     }
 
     /// What pauses in the recording cost it, when it has any.

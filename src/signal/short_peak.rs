@@ -1,20 +1,16 @@
 //! Peaks that are over before the low pass follows them (METHODS.md §3.2).
 
 use super::contact::ZeroedSide;
-use crate::stats::moments::median_in_place;
+use super::pushes::pushes;
 use std::ops::Range;
 
-/// Samples of the running median that the unfiltered force is read through; fewer at low rates.
-const MEDIAN: usize = 5;
-const MEDIAN_OF_SLOW: usize = 3;
-const SLOW_HZ: f64 = 200.0;
 /// The unfiltered force shows a peak that the filtered one has lost when it is higher by so much: in standard deviations of
 /// a raw sample's noise, as a share of the peak, and in N. A longer peak that noise rides on stays what it is.
-const NOISE_SDS: f64 = 4.5;
+const NOISE_SDS: f64 = 6.0;
 const LEAST_SHARE: f64 = 0.05;
 const LEAST_N: f64 = 2.0;
 
-/// A peak of the unfiltered force, spikes taken out.
+/// A peak of the unfiltered force, lone samples taken out.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ShortPeak {
     pub value_n: f64,
@@ -30,31 +26,33 @@ pub fn short_peak(
     rate_hz: f64,
     filtered_n: f64,
 ) -> Option<ShortPeak> {
-    let width = if rate_hz < SLOW_HZ { MEDIAN_OF_SLOW } else { MEDIAN };
-    let at = |i: usize| -> f64 { sides.iter().filter_map(|side| unfiltered(side, i)).sum() };
-    let forces: Vec<f64> = within.map(at).collect();
-    let mut window = Vec::with_capacity(width);
-    let mut highest = f64::NEG_INFINITY;
-    for around in forces.windows(width) {
-        // Nearly every window lies below the highest so far as a whole.
-        if around.iter().all(|n| *n <= highest) {
-            continue;
+    let mut total = vec![0.0; within.len()];
+    for side in sides {
+        for (sum, n) in total.iter_mut().zip(unfiltered(side, &within, rate_hz)) {
+            *sum += n;
         }
-        window.clear();
-        window.extend_from_slice(around);
-        highest = median_in_place(&mut window).map_or(highest, |n| n.max(highest));
     }
+    let highest = total.into_iter().fold(f64::NEG_INFINITY, f64::max);
     let noise_n = sides.iter().map(|s| s.signals.force.noise_sd.powi(2)).sum::<f64>().sqrt();
     let least_n = (NOISE_SDS * noise_n).max(LEAST_SHARE * highest).max(LEAST_N);
-    (highest.is_finite() && highest > filtered_n + least_n).then(|| ShortPeak {
+    (highest.is_finite() && highest > filtered_n + least_n).then_some(ShortPeak {
         value_n: highest,
-        // Of a median of so many samples, in the limit of many.
-        sd_n: noise_n * (std::f64::consts::FRAC_PI_2 / width as f64).sqrt(),
+        sd_n: noise_n,
     })
 }
 
-/// A raw sample less the zero that was taken off the filtered one.
-fn unfiltered(side: &ZeroedSide, i: usize) -> Option<f64> {
+/// Raw samples less the zero that was taken off the filtered ones. What was taken out as spikes is put back first: over a window
+/// in which a short push fills less than half, its samples look like some.
+fn unfiltered(side: &ZeroedSide, within: &Range<usize>, rate_hz: f64) -> Vec<f64> {
     let force = &side.signals.force;
-    Some(force.raw.get(i)? - (force.y.get(i)? - side.force_n.get(i)?))
+    let (from, to) = (within.start.saturating_sub(2), (within.end + 2).min(force.raw.len()));
+    let mut raw = force.raw[from.min(to)..to].to_vec();
+    for (i, value) in &force.spikes {
+        if let Some(sample) = i.checked_sub(from).and_then(|k| raw.get_mut(k)) {
+            *sample = *value;
+        }
+    }
+    let clean = pushes(&raw, rate_hz);
+    let of = |i: usize| Some(clean.get(i - from)? - (force.y.get(i)? - side.force_n.get(i)?));
+    within.clone().map(|i| of(i).unwrap_or_default()).collect()
 }

@@ -9,12 +9,12 @@ const NOISE_SDS: f64 = 6.0;
 /// From this rate on a window of eleven samples is short against any real peak.
 pub const WINDOW_FROM_RATE_HZ: f64 = 200.0;
 
-/// Replaces spikes in place and gives the indices replaced. `noise_sd` is the channel's own white noise.
+/// Replaces spikes in place and gives the indices replaced, each with what stood there. `noise_sd` is the channel's own white noise.
 ///
 /// At 200 Hz and above a Hampel identifier over 11 samples (Hampel 1974, J Am Stat Assoc 69:383-393; Davies &
 /// Gather 1993, J Am Stat Assoc 88:782-792); below, only isolated samples that stand off the line through both
 /// neighbours, since eleven samples there would cut real peaks. Ends shorter than a window are left alone.
-pub fn remove_spikes(y: &mut [f64], rate_hz: f64, noise_sd: f64, filled: &[bool]) -> Vec<usize> {
+pub fn remove_spikes(y: &mut [f64], rate_hz: f64, noise_sd: f64, filled: &[bool]) -> Vec<(usize, f64)> {
     if rate_hz >= WINDOW_FROM_RATE_HZ {
         hampel(y, noise_sd)
     } else {
@@ -22,7 +22,7 @@ pub fn remove_spikes(y: &mut [f64], rate_hz: f64, noise_sd: f64, filled: &[bool]
     }
 }
 
-fn hampel(y: &mut [f64], noise_sd: f64) -> Vec<usize> {
+fn hampel(y: &mut [f64], noise_sd: f64) -> Vec<(usize, f64)> {
     let n = y.len();
     let mut found = Vec::new();
     if n < 2 * HALF_WIDTH + 1 {
@@ -34,7 +34,7 @@ fn hampel(y: &mut [f64], noise_sd: f64) -> Vec<usize> {
         let window = &raw[i - HALF_WIDTH..=i + HALF_WIDTH];
         if let Some(median) = spike_median(window, floor) {
             y[i] = median;
-            found.push(i);
+            found.push((i, raw[i]));
         }
     }
     found
@@ -72,7 +72,7 @@ pub fn spike_median(window: &[f64], floor: f64) -> Option<f64> {
     (off > SCALED_MADS * mad && off > floor).then_some(median)
 }
 
-fn isolated(y: &mut [f64], noise_sd: f64, filled: &[bool]) -> Vec<usize> {
+fn isolated(y: &mut [f64], noise_sd: f64, filled: &[bool]) -> Vec<(usize, f64)> {
     let mut found = Vec::new();
     let n = y.len();
     if n < 7 {
@@ -85,7 +85,7 @@ fn isolated(y: &mut [f64], noise_sd: f64, filled: &[bool]) -> Vec<usize> {
         }
         if let Some(line) = isolated_line(&raw[i - 3..=i + 3], noise_sd) {
             y[i] = line;
-            found.push(i);
+            found.push((i, raw[i]));
         }
     }
     found
@@ -127,7 +127,7 @@ mod tests {
             let mut y = clean.clone();
             let i = y.len() / 3;
             y[i] += 25.0;
-            assert_eq!(remove_spikes(&mut y, rate, 0.05, &[]), vec![i]);
+            assert_eq!(remove_spikes(&mut y, rate, 0.05, &[]), vec![(i, clean[i] + 25.0)]);
             assert!((y[i] - clean[i]).abs() < 1.0, "{} {}", y[i], clean[i]);
         }
     }

@@ -5,7 +5,7 @@ use super::folder::read_study;
 use super::reference;
 use super::study_file;
 use super::words::one_of;
-use crate::error::{Error, Problem, Result};
+use crate::error::{Error, Problem, Result, printable};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
@@ -397,6 +397,8 @@ fn doubled(names: &[String]) -> BTreeSet<String> {
 }
 
 fn input_file(path: PathBuf, recording: String) -> InputFile {
+    // The name goes into tables and pages; the file is opened by its path.
+    let recording = printable(recording);
     let sidecar_path = path.with_extension("toml");
     // In a study without recordings/ a trace could be called study.csv; study.toml is no sidecar of it.
     let reserved = [

@@ -205,6 +205,10 @@ impl<'d, 'a> Section<'d, 'a> {
         match value.get_ref() {
             DeValue::String(s) => {
                 let s = s.trim();
+                if s.contains(|c: char| c.is_control() && !matches!(c, '\n' | '\r' | '\t')) {
+                    self.wrong_type(key, value, "text without control characters");
+                    return None;
+                }
                 (!s.is_empty()).then(|| s.to_owned())
             }
             DeValue::Datetime(d) => Some(d.to_string()),

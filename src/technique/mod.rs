@@ -14,7 +14,7 @@ mod slack;
 
 pub use band::{Aspect, BandCheck, BandStatus, band_check, band_checks};
 pub use ceiling::ceiling_of;
-pub use outside::{ForceOver, UntoldForce, forces_over, untold_forces, untold_problems};
+pub use outside::{ForceOver, UntoldForce, forces_over, lone_samples_problem, untold_forces, untold_problems};
 pub use plan::{PlanCoverage, PlanStep};
 pub use rule::TechniqueRule;
 

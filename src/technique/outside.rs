@@ -5,15 +5,14 @@ use crate::format::counted;
 use crate::error::Problem;
 use crate::format::number;
 use crate::settings::{Ceiling, Settings};
+use crate::signal::pushes::pushes;
 use crate::stats::moments::median_in_place;
 use crate::terms::Level;
 use crate::trace::{About, Test, Trace};
 use serde::{Deserialize, Serialize};
 
-/// Samples of the running median that takes spikes out, as for the alarm of the live page; fewer at low rates.
-const MEDIAN: usize = 5;
-const MEDIAN_OF_SLOW: usize = 3;
-const SLOW_HZ: f64 = 200.0;
+/// A sample is told of as taken for a spike when it stands this share of the ceiling above what is left of it.
+const LONE_SHARE: f64 = 0.1;
 /// The zero is where the force stands outside the tests, when that is known for so long, in s, and clear of them by so much.
 const REST_S: f64 = 0.2;
 const CLEAR_OF_TEST_S: f64 = 0.35;
@@ -41,29 +40,49 @@ pub struct ForceOver {
     pub peak_n: f64,
 }
 
-/// Every stretch of a recording in which the sum of all hands is over `ceiling_n`, spikes taken out.
-///
-/// A channel without a value counts as nothing there: what the others show is still told. One of inverted sign counts by its
-/// size.
-pub fn forces_over(trace: &Trace, tests: &[Test], ceiling_n: f64) -> Vec<ForceOver> {
-    let Some(rate_hz) = rate_hz(&trace.time_s) else {
-        return Vec::new();
-    };
-    let width = if rate_hz < SLOW_HZ { MEDIAN_OF_SLOW } else { MEDIAN };
-    let mut total = vec![0.0; trace.time_s.len()];
-    for channel in &trace.channels {
-        let zero = rest_n(trace, &channel.force_n, tests).unwrap_or_else(|| zero_n(&channel.force_n));
-        let over_zero: Vec<f64> = without_spikes(&channel.force_n, width).iter().map(|f| f - zero).collect();
-        let (lowest, highest) = over_zero.iter().fold((0.0_f64, 0.0_f64), |(l, h), f| (l.min(*f), h.max(*f)));
-        let inverted = -lowest > highest.max(INVERTED_N);
-        for (sum, force) in total.iter_mut().zip(over_zero) {
-            if force.is_finite() {
-                *sum += if inverted { force.abs() } else { force };
-            }
+/// The sum of all hands, row by row.
+struct TotalForce {
+    /// Lone samples taken out.
+    pushed_n: Vec<f64>,
+    /// As recorded.
+    raw_n: Vec<f64>,
+}
+
+impl TotalForce {
+    /// A channel without a value counts as nothing there: what the others show is still told. One of inverted sign counts by its
+    /// size.
+    fn new(trace: &Trace, tests: &[Test]) -> Option<TotalForce> {
+        let rate_hz = rate_hz(&trace.time_s)?;
+        let nothing = vec![0.0; trace.time_s.len()];
+        let mut total = TotalForce {
+            pushed_n: nothing.clone(),
+            raw_n: nothing,
+        };
+        for channel in &trace.channels {
+            let zero = rest_n(trace, &channel.force_n, tests).unwrap_or_else(|| zero_n(&channel.force_n));
+            let pushed: Vec<f64> = pushes(&channel.force_n, rate_hz).iter().map(|f| f - zero).collect();
+            let (lowest, highest) = pushed.iter().fold((0.0_f64, 0.0_f64), |(l, h), f| (l.min(*f), h.max(*f)));
+            let inverted = -lowest > highest.max(INVERTED_N);
+            let add = |to: &mut [f64], forces: &mut dyn Iterator<Item = f64>| {
+                for (sum, force) in to.iter_mut().zip(forces).filter(|(_, f)| f.is_finite()) {
+                    *sum += if inverted { force.abs() } else { force };
+                }
+            };
+            add(&mut total.pushed_n, &mut pushed.into_iter());
+            add(&mut total.raw_n, &mut channel.force_n.iter().map(|f| f - zero));
         }
+        Some(total)
     }
+}
+
+/// Every stretch of a recording in which the sum of all hands is over `ceiling_n`, lone samples taken out.
+pub fn forces_over(trace: &Trace, tests: &[Test], ceiling_n: f64) -> Vec<ForceOver> {
+    TotalForce::new(trace, tests).map_or(Vec::new(), |total| stretches_over(trace, &total.pushed_n, ceiling_n))
+}
+
+fn stretches_over(trace: &Trace, total_n: &[f64], ceiling_n: f64) -> Vec<ForceOver> {
     let mut found: Vec<ForceOver> = Vec::new();
-    for (&time_s, &force_n) in trace.time_s.iter().zip(&total) {
+    for (&time_s, &force_n) in trace.time_s.iter().zip(total_n) {
         if force_n <= ceiling_n {
             continue;
         }
@@ -118,8 +137,35 @@ fn ceiling_of_levels(levels: &[Level], settings: &Settings) -> Option<Ceiling> {
     settings.ceiling_at(levels.iter().copied()).or_else(highest)
 }
 
-/// Every force over the ceiling that has no finding because no test holds it.
-pub fn untold_forces(trace: &Trace, tests: &[Test], settings: &Settings) -> Vec<UntoldForce> {
+/// A warning where single samples over the ceiling were taken for spikes of the sensor: the samples beside them show nothing of a
+/// push.
+pub fn lone_samples_problem(trace: &Trace, tests: &[Test], settings: &Settings, hidden: bool) -> Option<Problem> {
+    let ceiling = ceiling_of_levels(&levels_of(trace, tests), settings)?;
+    let total = TotalForce::new(trace, tests)?;
+    let clear_n = LONE_SHARE * ceiling.newtons;
+    let rows = trace.time_s.iter().zip(total.raw_n.iter().zip(&total.pushed_n));
+    let lone = rows.filter(|(_, (raw, pushed))| {
+        **raw > ceiling.newtons && **pushed <= ceiling.newtons && **raw - **pushed > clear_n
+    });
+    let count = lone.clone().count();
+    let (time_s, (most_n, _)) = lone.max_by(|a, b| a.1.0.total_cmp(b.1.0))?;
+    let newtons = match hidden {
+        true => String::new(),
+        false => format!(" of {} N", number(*most_n, 0)),
+    };
+    let which = if count == 1 { "" } else { ", the largest" };
+    let stood = format!("{} over the {ceiling} that stood alone{which}{newtons} at {} s", counted(count, "sample"), number(*time_s, 3));
+    Some(Problem::warning(
+        &trace.recording,
+        stood,
+        "a push over several samples, or no sample over the ceiling",
+        "it was taken for a spike of the sensor and counts for no ceiling; at a low rate a jab of a few milliseconds looks the same: \
+         look at the recording, and record at 500 Hz or more",
+    ))
+}
+
+/// Every level in a recording, in order.
+fn levels_of(trace: &Trace, tests: &[Test]) -> Vec<Level> {
     let of_tests = tests.iter().flat_map(|t| t.about.level.into_iter().chain(t.about.covers.iter().copied()));
     let mut levels: Vec<Level> = of_tests
         .chain(trace.about.level)
@@ -127,6 +173,12 @@ pub fn untold_forces(trace: &Trace, tests: &[Test], settings: &Settings) -> Vec<
         .collect();
     levels.sort_unstable();
     levels.dedup();
+    levels
+}
+
+/// Every force over the ceiling that has no finding because no test holds it.
+pub fn untold_forces(trace: &Trace, tests: &[Test], settings: &Settings) -> Vec<UntoldForce> {
+    let levels = levels_of(trace, tests);
     let Some(ceiling) = ceiling_of_levels(&levels, settings) else {
         return Vec::new();
     };
@@ -216,20 +268,6 @@ fn zero_n(force_n: &[f64]) -> f64 {
     let shares = [Some(below), (sorted.len() - below).checked_sub(1)];
     let mut zeros = shares.into_iter().flatten().filter_map(|at| sorted.get(at).copied());
     zeros.find(|z| z.abs() <= LARGEST_ZERO_N).unwrap_or_default()
-}
-
-/// The running median; the ends stay as they are.
-fn without_spikes(force_n: &[f64], width: usize) -> Vec<f64> {
-    let half = width / 2;
-    let mut out = force_n.to_vec();
-    let mut window = vec![0.0; width];
-    for (value, around) in out.iter_mut().skip(half).zip(force_n.windows(width)) {
-        window.copy_from_slice(around);
-        window.retain(|f| f.is_finite());
-        *value = median_in_place(&mut window).unwrap_or(f64::NAN);
-        window.resize(width, 0.0);
-    }
-    out
 }
 
 #[cfg(test)]

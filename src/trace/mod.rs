@@ -122,6 +122,8 @@ pub const HIDDEN: &str = "blinded: hidden until `tautpoint open STUDY`";
 pub enum DropCause {
     /// Samples are missing inside it.
     Gap,
+    /// A sensor gave no readings of its own for too much of it.
+    NoReadings,
     /// The load cell was at its limit.
     FlatTop,
     /// Not told while the study is blinded.
@@ -132,6 +134,7 @@ impl fmt::Display for DropCause {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
             DropCause::Gap => "a gap of over 50 ms lies inside it",
+            DropCause::NoReadings => "a sensor gave no reading of its own for over 50 ms of it",
             DropCause::FlatTop => "the load cell stood at its limit: a flat top is no peak",
             DropCause::Hidden => HIDDEN,
         })

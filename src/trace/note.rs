@@ -26,6 +26,37 @@ pub enum Note {
         /// How much.
         percent: f64,
     },
+    /// A sensor gave no readings of its own for a while, and straight lines stand instead.
+    DroppedOut {
+        /// Of the displacement; else of the force.
+        of_displacement: bool,
+        /// How many of the test's samples.
+        samples: usize,
+        /// Their share of the test.
+        percent: f64,
+    },
+    /// The zero that was taken off is so large that it may be a load.
+    ZeroTakenOff {
+        /// How much.
+        newtons: f64,
+    },
+    /// The zeros before and after the test differ.
+    ZeroMoved {
+        /// After less before.
+        newtons: f64,
+    },
+    /// The contact has no end because the force does not come back to its zero.
+    EndsOffZero {
+        /// Where it stays.
+        newtons: f64,
+    },
+    /// More work came back than went in.
+    LossBelowZero {
+        /// How far displacement would have to be moved against force.
+        shift_ms: f64,
+    },
+    /// The force stood still while the displacement sprang.
+    StuckForce,
     /// Forces count from the sensor's own zero.
     NoZero,
     /// The zero is taken from after the release alone.
@@ -162,6 +193,7 @@ impl fmt::Display for Note {
                 "stuck displacement: it did not move while the hand pressed, as when its sensor is unplugged, so \
                  nothing that needs it is reported"
             }
+            Note::StuckForce => "stuck force: it stood still while the displacement sprang, as when its sensor is unplugged",
             Note::SharedDisplacement => {
                 "shared displacement: one displacement serves both sides, taken to move alike"
             }
@@ -173,6 +205,40 @@ impl fmt::Display for Note {
             Note::Blinded => HIDDEN,
             Note::Spikes { signal, samples } => {
                 return write!(f, "spikes: {} of {signal} replaced by what stands around", counted(*samples, "sample"));
+            }
+            Note::DroppedOut { of_displacement, samples, percent } => {
+                let channel = if *of_displacement { "displacement" } else { "force" };
+                return write!(
+                    f,
+                    "dropped out: for {} ({percent:.1} % of the test) the {channel} sensor gave no reading of its own; straight \
+                     lines stand instead",
+                    counted(*samples, "sample")
+                );
+            }
+            Note::ZeroTakenOff { newtons } => {
+                let open = "if something pressed on the sensor meanwhile, the true forces are that much higher, at the ceiling too";
+                return write!(f, "zero: {newtons:.1} N taken off, which is where the force stood with the hand off; {open}");
+            }
+            Note::ZeroMoved { newtons } => {
+                return write!(
+                    f,
+                    "zero moved: it is {newtons:+.1} N after the test against before, a drift or a step of the amplifier; the zero \
+                     is taken off along a straight line between the two"
+                );
+            }
+            Note::EndsOffZero { newtons } => {
+                return write!(
+                    f,
+                    "ends off zero: the recording ends {newtons:.1} N from the zero it began with, though the hand seems to be off: \
+                     a drift or a step of the amplifier, for which the end of the contact was not found"
+                );
+            }
+            Note::LossBelowZero { shift_ms } => {
+                return write!(
+                    f,
+                    "loss below zero: more work came back than went in; force and displacement may be shifted in time by about \
+                     {shift_ms:.0} ms or more"
+                );
             }
             Note::Resampled { signal, percent } => {
                 let was = "was missing and filled by straight lines";

@@ -130,7 +130,7 @@ fn a_row_of_another_length_is_named_by_line() {
 
 #[test]
 fn a_forgotten_quote_swallows_no_row_without_a_word() {
-    let rows: String = (0..100).map(|i| format!("{i},1,x\n")).collect();
+    let rows: String = (0..100).map(|i| format!("{i},{},x\n", i % 7)).collect();
     let r = read_bytes(
         format!("time_s,force_n,note\n-1,1,\"open\n{rows}").as_bytes(),
         "a.csv",
@@ -914,7 +914,7 @@ fn check_lists_every_problem_and_says_so_in_its_exit_code() {
     let folder = tempfile::tempdir().unwrap();
     let root = folder.path();
     let rows: String = (0..150)
-        .map(|i| format!("{},1\n", f64::from(i) / 100.0))
+        .map(|i| format!("{},{}\n", f64::from(i) / 100.0, i % 7))
         .collect();
     let good = format!("time_s,force_n\n{rows}");
     write(root, "good.csv", &good);

@@ -244,3 +244,145 @@ fn what_contradicts_a_profile_is_told_with_its_place() {
         );
     }
 }
+
+/// Rows of a press as another program might write them.
+fn rows(separator: char, comma: bool) -> String {
+    let mut text = String::new();
+    for i in 0..1200 {
+        let cells = [
+            f64::from(i) / 1000.0,
+            f64::from(i % 37) * 0.5,
+            f64::from(i % 41) * 0.125,
+        ];
+        let cells: Vec<String> = cells.iter().map(|c| format!("{c:.3}")).collect();
+        let line = cells.join(&separator.to_string());
+        text.push_str(&if comma { line.replace('.', ",") } else { line });
+        text.push('\n');
+    }
+    text
+}
+
+#[test]
+fn a_proposal_is_right_for_other_separators_marks_units_rows_and_headings() {
+    let dir = tempfile::tempdir().unwrap();
+    for (name, headings, separator, comma, columns) in [
+        (
+            "a",
+            "Zeit [s];Kraft [N];Weg [mm]\n",
+            ';',
+            true,
+            [
+                "Zeit [s]\", unit = \"s",
+                "Kraft [N]\", unit = \"n",
+                "Weg [mm]\", unit = \"mm",
+            ],
+        ),
+        (
+            "b",
+            "Time (s)\tLoad (lbf)\tLVDT (in)\n",
+            '\t',
+            true,
+            [
+                "Time (s)\", unit = \"s",
+                "Load (lbf)\", unit = \"lbf",
+                "LVDT (in)\", unit = \"in",
+            ],
+        ),
+        (
+            "c",
+            "Zeit;Fz;Position\nsek;kg;mm\n",
+            ';',
+            true,
+            [
+                "Zeit\", unit = \"s",
+                "Fz\", unit = \"kgf",
+                "Position\", unit = \"mm",
+            ],
+        ),
+        (
+            "d",
+            "t (s),F (N),Disp (um)\n",
+            ',',
+            false,
+            [
+                "t (s)\", unit = \"s",
+                "F (N)\", unit = \"n",
+                "Disp (um)\", unit = \"um",
+            ],
+        ),
+        (
+            "e",
+            "X_Value,Load,Disp\n",
+            ',',
+            false,
+            [
+                "X_Value\", unit = \"?",
+                "Load\", unit = \"?",
+                "Disp\", unit = \"?",
+            ],
+        ),
+    ] {
+        let file = format!("{name}.csv");
+        std::fs::write(
+            dir.path().join(&file),
+            format!("{headings}{}", rows(separator, comma)),
+        )
+        .unwrap();
+        let refused = said(&run(dir.path(), &["check", &file]));
+        assert!(
+            refused.contains("[import]") && refused.contains("check --propose"),
+            "{refused}"
+        );
+        let proposed = said(&run(dir.path(), &["check", &file, "--propose"]));
+        let text = std::fs::read_to_string(dir.path().join(format!("{name}.toml.proposed")));
+        let text = text.unwrap_or_else(|_| panic!("{proposed}"));
+        for column in columns {
+            assert!(
+                text.contains(&format!("{{ name = \"{column}\" }}")),
+                "{column}: {text}"
+            );
+        }
+        assert!(
+            text.contains(&format!("decimal = \"{}\"", if comma { ',' } else { '.' })),
+            "{text}"
+        );
+        assert_eq!(text.contains("units_row = true"), name == "c", "{text}");
+        if name == "e" {
+            assert!(
+                text.contains(
+                    "the unit of X_Value (steps of 0.001000: 1000.000 samples a second if that is s"
+                ),
+                "{text}"
+            );
+            continue;
+        }
+        std::fs::write(dir.path().join(format!("{name}.toml")), &text).unwrap();
+        let read = said(&run(dir.path(), &["check", &file]));
+        assert!(!read.contains("error:"), "{name}: {read}");
+    }
+}
+
+#[test]
+fn what_a_proposal_cannot_decide_stands_in_it_to_be_filled_in() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(
+        dir.path().join("a.csv"),
+        format!("Time (s),Channel 1,Channel 2\n{}", rows(',', false)),
+    )
+    .unwrap();
+    let proposed = said(&run(dir.path(), &["check", "a.csv", "--propose"]));
+    assert!(proposed.contains("proposed for 1 recording"), "{proposed}");
+    let text = std::fs::read_to_string(dir.path().join("a.toml.proposed")).unwrap();
+    for part in [
+        "which column is the force",
+        "# force = { name = \"Channel 1\", unit = \"?\" }",
+        "# displacement = { name = \"Channel 2\", unit = \"?\" }",
+    ] {
+        assert!(text.contains(part), "{part}: {text}");
+    }
+    let (_, problems) = Sidecar::parse("a.toml", &text);
+    assert!(problems.is_empty(), "{problems:?}");
+    std::fs::write(dir.path().join("b.csv"), "a letter\nto somebody\n").unwrap();
+    let none = said(&run(dir.path(), &["check", "b.csv", "--propose"]));
+    assert!(none.contains("write [import] by hand, with skip_rows"), "{none}");
+}

@@ -50,6 +50,7 @@ mod read_wrongly;
 mod record;
 mod reference_study;
 mod reference_tests;
+mod sensor_faults;
 mod simulate;
 mod simulated_truth;
 mod springs;

@@ -119,7 +119,7 @@ fn numbers_that_stand_for_no_value_and_dead_sensors_are_named() {
     assert_eq!(
         found,
         [
-            "2 samples of -999 or the like, which loggers write for \"no value\"",
+            "2 samples of -999, which loggers write for \"no value\"",
             "exactly 0 N in every sample"
         ]
     );

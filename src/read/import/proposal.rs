@@ -1,6 +1,7 @@
 //! A profile proposed for a file that was recognised, for a person to read.
 
 use super::recognise::Looked;
+use crate::study::column_key::ColumnKey;
 use crate::study::import::TimeForm;
 use crate::study::words::{list, shown};
 use std::fmt::Write as _;
@@ -24,8 +25,10 @@ pub fn proposal(looked: &Looked, recordings: &[&str], sidecar: &str) -> String {
     let why = looked.why().unwrap_or_else(|| "a table of other headings".to_owned());
     let _ = writeln!(text, "# Recognised: {why}.");
     let mut open = Vec::new();
-    for (_, heading, _) in looked.columns.iter().filter(|(_, _, unit)| unit.is_empty()) {
-        open.push(format!("the unit of {}", shown(heading)));
+    for (key, heading, _) in looked.columns.iter().filter(|(_, _, unit)| unit.is_empty()) {
+        let steps = looked.time_steps.as_ref().filter(|_| *key == ColumnKey::Time);
+        let steps = steps.map_or(String::new(), |steps| format!(" ({steps})"));
+        open.push(format!("the unit of {}{steps}", shown(heading)));
     }
     for key in ["time", "force"] {
         if !looked.columns.iter().any(|(k, _, _)| k.word().starts_with(key)) {
@@ -33,7 +36,8 @@ pub fn proposal(looked: &Looked, recordings: &[&str], sidecar: &str) -> String {
         }
     }
     if !looked.unknown.is_empty() {
-        open.push(format!("what these columns are (they are not used): {}", list(&looked.unknown)));
+        let unknown: Vec<String> = looked.unknown.iter().map(|h| shown(h)).collect();
+        open.push(format!("what these columns are (they are not used): {}", list(&unknown)));
     }
     if !open.is_empty() {
         let _ = writeln!(text, "# Not recognised: {}.", open.join("; "));
@@ -62,5 +66,30 @@ pub fn proposal(looked: &Looked, recordings: &[&str], sidecar: &str) -> String {
         let unit = if unit.is_empty() { "?" } else { unit };
         let _ = writeln!(text, "{} = {{ name = {heading}, unit = \"{unit}\" }}", key.word());
     }
+    by_hand(looked, &mut text);
     text
+}
+
+/// Lines for what a trace needs and no heading says, to be filled in by hand.
+fn by_hand(looked: &Looked, text: &mut String) {
+    let missing: Vec<&str> = [("time", "s"), ("force", "n"), ("displacement", "mm")]
+        .into_iter()
+        .filter(|(word, _)| !looked.columns.iter().any(|(k, _, _)| k.word().starts_with(word)))
+        .map(|(word, _)| word)
+        .collect();
+    if missing.is_empty() || looked.unknown.is_empty() {
+        return;
+    }
+    let _ = writeln!(
+        text,
+        "# No heading says which column is the {}. Take \"# \" from the line that is right, and put in the unit; a column that\n\
+         # is not there stays out.",
+        list(&missing.iter().map(|word| (*word).to_owned()).collect::<Vec<_>>())
+    );
+    for word in missing {
+        for heading in &looked.unknown {
+            let heading = toml::Value::String(heading.clone());
+            let _ = writeln!(text, "# {word} = {{ name = {heading}, unit = \"?\" }}");
+        }
+    }
 }

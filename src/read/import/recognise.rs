@@ -6,7 +6,7 @@ use super::times::form_of;
 use crate::read::headings::plain_unit;
 use crate::study::column_key::ColumnKey;
 use crate::study::import::{ImportProfile, TextEncoding, TimeForm};
-use crate::study::words::{list, shown};
+use crate::study::words::list;
 use crate::units::{Quantity, Unit};
 
 /// Lines that are looked at.
@@ -22,6 +22,8 @@ pub struct Looked {
     pub columns: Vec<(ColumnKey, String, String)>,
     /// Headings that say nothing that is known.
     pub unknown: Vec<String>,
+    /// What the steps of a time without a unit would mean.
+    pub time_steps: Option<String>,
     heading_line: usize,
 }
 
@@ -73,7 +75,8 @@ pub fn look(bytes: &[u8]) -> Option<Looked> {
         .collect();
     let tables = [b';', b'\t', b',', b'|'].into_iter();
     let tables = tables.filter_map(|delimiter| RowsAlike::find(&lines, delimiter));
-    let table = tables.max_by_key(|t| (t.rows, t.cells))?;
+    // A decimal comma makes rows of a semicolon's file look like rows of commas, but of cells that are no numbers.
+    let table = tables.max_by_key(|t| (t.all_numbers, t.rows, t.cells))?;
     table.looked(&lines, encoding)
 }
 
@@ -94,6 +97,8 @@ struct RowsAlike {
     first: usize,
     rows: usize,
     cells: usize,
+    /// Nearly every cell that is not empty is a number or a moment.
+    all_numbers: bool,
 }
 
 impl RowsAlike {
@@ -119,6 +124,7 @@ impl RowsAlike {
                     first: from,
                     rows: to - from,
                     cells,
+                    all_numbers: all_numbers(&lines[from..to], delimiter),
                 });
             }
             from = to;
@@ -140,7 +146,7 @@ impl RowsAlike {
         let next = before.next();
         let near = above(nearest)?;
         let units = match next.and_then(above) {
-            Some(headings) if is_units(&near) => Some(headings),
+            Some(headings) if is_units(&near) || units_under(&headings, &near) => Some(headings),
             _ => None,
         };
         let (heading_line, headings, units) = match units {
@@ -164,7 +170,7 @@ impl RowsAlike {
             ..ImportProfile::default()
         };
         marks(&mut profile, &rows)?;
-        let (mut columns, mut unknown) = (Vec::new(), Vec::new());
+        let (mut columns, mut unknown, mut time_steps) = (Vec::new(), Vec::new(), None);
         for (k, heading) in headings.iter().enumerate() {
             let cell = rows.first().and_then(|r| r.get(k)).map_or("", String::as_str);
             let moment = form_of(cell);
@@ -183,17 +189,23 @@ impl RowsAlike {
                         }
                         None => below.or_else(|| unit_in(heading)),
                     };
+                    let unit = unit.map(|u| other_name(&u).to_owned());
                     let known = |u: &String| key.quantity().is_some_and(|q| Unit::parse(q, u).is_some());
-                    columns.push((key, heading.clone(), unit.filter(known).unwrap_or_default()));
+                    let unit = unit.filter(known).unwrap_or_default();
+                    if key == ColumnKey::Time && unit.is_empty() {
+                        time_steps = steps_of(&rows, k, &profile);
+                    }
+                    columns.push((key, heading.clone(), unit));
                 }
                 None if heading.is_empty() => {}
-                None => unknown.push(shown(heading)),
+                None => unknown.push(heading.clone()),
             }
         }
         Some(Looked {
             profile,
             columns,
             unknown,
+            time_steps,
             heading_line: heading_line + 1,
         })
     }
@@ -224,6 +236,13 @@ fn marks(profile: &mut ImportProfile, rows: &[Vec<String>]) -> Option<()> {
     Some(())
 }
 
+/// Whether of the cells that are not empty nine in ten are numbers or moments.
+fn all_numbers(rows: &[&str], delimiter: u8) -> bool {
+    let cells = rows.iter().flat_map(|line| cells_of(line, delimiter)).filter(|c| !c.is_empty());
+    let (all, data) = cells.fold((0, 0), |(all, data), c| (all + 1, data + usize::from(is_data(&c))));
+    10 * data >= 9 * all
+}
+
 fn is_data(cell: &str) -> bool {
     let digits = cell.bytes().any(|b| b.is_ascii_digit());
     let marks = cell.bytes().all(|b| b.is_ascii_digit() || b"+-.,eE' ".contains(&b));
@@ -242,23 +261,73 @@ fn is_units(cells: &[String]) -> bool {
     cells.iter().all(short) && cells.iter().filter(|c| known(c)).count() >= 2
 }
 
-/// Words of headings in English, German, French and Spanish, by what they begin with.
-const WORDS: [(ColumnKey, &[&str]); 3] = [
-    (ColumnKey::Time, &["time", "zeit", "temps", "tiempo", "elapsed"]),
-    (ColumnKey::Force, &["force", "load", "kraft", "fuerza"]),
+/// Whether a row that names no column stands under one that does, and holds a unit at least: units of which one is known.
+fn units_under(headings: &[String], below: &[String]) -> bool {
+    let unit = |cell: &String| {
+        let unit = plain_unit(cell);
+        let quantities = [Quantity::Time, Quantity::Force, Quantity::Displacement];
+        quantities.into_iter().any(|q| Unit::parse(q, other_name(&unit)).is_some())
+    };
+    let short = |cell: &String| cell.chars().count() <= 8;
+    below.iter().all(short)
+        && below.iter().any(unit)
+        && below.iter().all(|cell| key_of(cell).is_none())
+        && headings.iter().any(|heading| key_of(heading).is_some())
+}
+
+/// Words of headings in English, German, French, Italian and Spanish: what they begin with, and what they are as a whole. Common
+/// practice, no source.
+const WORDS: [(ColumnKey, &[&str], &[&str]); 3] = [
+    (
+        ColumnKey::Time,
+        &["time", "zeit", "temps", "tiempo", "tempo", "elapsed"],
+        &["t", "x value", "sec", "seconds", "sekunden"],
+    ),
+    (
+        ColumnKey::Force,
+        &["force", "load", "kraft", "fuerza", "forza", "newton", "fz"],
+        &["f", "fn"],
+    ),
     (
         ColumnKey::Displacement,
-        &["displ", "weg", "dépl", "depl", "desplaz", "position", "travel"],
+        &[
+            "disp", "weg", "dépl", "depl", "desplaz", "spost", "pos", "travel", "lvdt", "stroke", "extension", "depth",
+            "tiefe", "hub", "deflection", "indentation",
+        ],
+        &["d"],
     ),
 ];
+
+/// Units by other names that headings give them; a person reads the proposal before it holds.
+fn other_name(unit: &str) -> &str {
+    match unit {
+        "lb" | "lbs" => "lbf",
+        "kg" | "kp" | "kilogram" => "kgf",
+        "g" | "gram" => "gf",
+        "newtons" => "n",
+        "millimeter" | "millimetre" | "millimeters" => "mm",
+        "inches" | "\"" => "in",
+        "msec" | "milliseconds" => "ms",
+        "sek" => "s",
+        other => other,
+    }
+}
 
 /// What a heading most likely is; the sides are those it names.
 fn key_of(heading: &str) -> Option<ColumnKey> {
     let lower = heading.to_lowercase();
     let words: Vec<&str> = lower.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).collect();
     let begins = |begin: &&str| words.iter().any(|w| w.starts_with(begin));
-    let key = WORDS.iter().find(|(_, begins_with)| begins_with.iter().any(begins));
-    let key = key.map(|(key, _)| *key)?;
+    let is = |key: ColumnKey, word: &str| match words.as_slice() {
+        [one] => *one == word,
+        // A letter is a column's name with the unit of one behind it: T (s), but no T (C).
+        [one, unit] if *one == word => key.quantity().is_some_and(|q| Unit::parse(q, other_name(unit)).is_some()),
+        _ => words.join(" ") == word,
+    };
+    let key = WORDS.iter().find(|(key, begin, whole)| {
+        begin.iter().any(begins) || whole.iter().any(|word| is(*key, word))
+    });
+    let key = key.map(|(key, _, _)| *key)?;
     let says = |side: [&str; 2]| words.iter().any(|w| side.contains(w));
     Some(match (key, says(["left", "links"]), says(["right", "rechts"])) {
         (ColumnKey::Force, true, false) => ColumnKey::ForceLeft,
@@ -273,4 +342,20 @@ fn key_of(heading: &str) -> Option<ColumnKey> {
 fn unit_in(heading: &str) -> Option<String> {
     let last = heading.rsplit([' ', '_', '[', '(', '/']).find(|w| !w.is_empty())?;
     Some(plain_unit(last))
+}
+
+/// What the steps of a time column without a unit would mean.
+fn steps_of(rows: &[Vec<String>], column: usize, profile: &ImportProfile) -> Option<String> {
+    let value = |row: &Vec<String>| -> Option<f64> {
+        match number(row.get(column)?.as_bytes(), profile) {
+            NumberCell::Number(plain) => String::from_utf8(plain).ok()?.parse().ok(),
+            _ => None,
+        }
+    };
+    let times: Vec<f64> = rows.iter().filter_map(value).collect();
+    let (first, last) = (times.first()?, times.last()?);
+    let step = (last - first) / (times.len() - 1) as f64;
+    (step > 0.0).then(|| {
+        format!("steps of {step:.6}: {:.3} samples a second if that is s, {:.3} if it is ms", 1.0 / step, 1000.0 / step)
+    })
 }

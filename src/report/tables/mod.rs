@@ -1,6 +1,7 @@
 //! The result tables. Each is described once, as a list of columns with the way to fill them; CSV, Parquet, JSON
 //! and the codebook are all made of that list.
 
+use crate::error::printable;
 use crate::columns::{Column, Kind, table as c};
 use crate::error::{Error, Result};
 use crate::results::Results;
@@ -29,7 +30,7 @@ impl Cell {
         if text.is_empty() {
             Cell::Missing
         } else {
-            Cell::Text(text.to_owned())
+            Cell::Text(printable(text.to_owned()))
         }
     }
 

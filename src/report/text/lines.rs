@@ -1,5 +1,6 @@
 //! Lines of plain text for a terminal.
 
+use crate::error::printable;
 use crate::trace::Estimate;
 use std::fmt::Write;
 
@@ -63,13 +64,7 @@ pub(super) fn paragraph(out: &mut String, lead: &str, text: &str) {
 /// Takes out what is not for reading: nothing that comes from a file may steer the terminal or turn the writing
 /// direction of what stands around it.
 pub(super) fn plain(text: &str) -> String {
-    let tame = |c: char| match c {
-        '\n' | '\r' | '\t' => ' ',
-        '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => '\u{fffd}',
-        c if c.is_control() => '\u{fffd}',
-        c => c,
-    };
-    text.chars().map(tame).collect()
+    printable(text.replace(['\n', '\r', '\t'], " "))
 }
 
 /// The text on exactly `width` columns.

@@ -92,3 +92,86 @@ fn write_press(path: &Path) {
     let rows = press(1100, |t, f, x| format!("{t:.3},{f:.2},{x:.3}\n"));
     std::fs::write(path, format!("time_s,force_n,displacement_mm\n{rows}")).unwrap();
 }
+
+/// Control characters of a file's name reach no table and no page, and a code that holds some is refused.
+#[cfg(unix)]
+#[test]
+fn escape_codes_of_a_name_reach_no_output() {
+    let dir = tempfile::tempdir().unwrap();
+    let study = dir.path().join("study");
+    std::fs::create_dir_all(study.join("recordings")).unwrap();
+    std::fs::write(study.join("study.toml"), "title = \"names\"\n").unwrap();
+    let made = tautpoint::simulate::simulate(&tautpoint::simulate::TraceSpec::default(), 3).trace;
+    let x = made.channels[0].displacement_mm.as_ref().unwrap();
+    let rows = made.time_s.iter().zip(&made.channels[0].force_n).zip(x);
+    let rows: String = rows.map(|((t, f), x)| format!("{t},{f},{x}\n")).collect();
+    let name = "press\u{1b}[31m\u{202e}1.csv";
+    std::fs::write(
+        study.join("recordings").join(name),
+        format!("time_s,force_n,displacement_mm\n{rows}"),
+    )
+    .unwrap();
+    let out = dir.path().join("out");
+    let run = std::process::Command::new(env!("CARGO_BIN_EXE_tautpoint"))
+        .args(["--quiet", "analyze"])
+        .arg(&study)
+        .arg("--out")
+        .arg(&out)
+        .output()
+        .unwrap();
+    assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+    let mut folders = vec![out];
+    let mut looked = 0;
+    while let Some(folder) = folders.pop() {
+        for entry in std::fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                folders.push(path);
+            } else if path
+                .extension()
+                .is_some_and(|e| ["csv", "html", "txt", "json", "svg"].iter().any(|x| e == *x))
+            {
+                let text = std::fs::read_to_string(&path).unwrap();
+                let bad = text.contains(['\u{1b}', '\u{202e}']);
+                assert!(!bad, "{}", path.display());
+                looked += 1;
+            }
+        }
+    }
+    assert!(looked >= 5, "{looked}");
+    let (_, problems) = tautpoint::study::sidecar::Sidecar::parse("a.toml", "subject = \"V\\u001b[2J\"\n");
+    assert!(
+        problems
+            .iter()
+            .any(|p| p.expected == "text without control characters"),
+        "{problems:?}"
+    );
+}
+
+/// `check` opens what `analyze` would, by the same door: a pipe is named, and nothing waits for its other end.
+#[cfg(unix)]
+#[test]
+fn check_names_a_pipe_under_a_studys_own_names() {
+    for name in ["agreement.toml", "instrument.toml"] {
+        let dir = tempfile::tempdir().unwrap();
+        std::fs::write(dir.path().join("study.toml"), "title = \"pipes\"\n").unwrap();
+        std::fs::create_dir(dir.path().join("recordings")).unwrap();
+        std::fs::write(dir.path().join("recordings/a.csv"), "time_s,force_n\n0,1\n1,2\n").unwrap();
+        let made = std::process::Command::new("mkfifo")
+            .arg(dir.path().join(name))
+            .status();
+        if !made.is_ok_and(|s| s.success()) {
+            return;
+        }
+        let run = std::process::Command::new(env!("CARGO_BIN_EXE_tautpoint"))
+            .args(["--quiet", "check"])
+            .arg(dir.path())
+            .output()
+            .unwrap();
+        let said = String::from_utf8_lossy(&run.stdout);
+        assert!(
+            said.contains(name) && said.contains("a pipe and no ordinary file"),
+            "{said}"
+        );
+    }
+}
