@@ -3,7 +3,6 @@
 //! Every parameter is a weighted sum of the residual, so its variance is that of a weighted sum of filtered noise
 //! (a sandwich; JCGM 100:2008, 5.2.2). Residual noise is e = δF − F'(x)·δx − c·δv with δv the speed of δx.
 
-use super::super::noise::FilteredNoise;
 use super::law::{Columns, R1, R2, S, V, X};
 use super::misfit::{Misfit, RawNoise};
 use super::project::{Fitted, solve_scaled};
