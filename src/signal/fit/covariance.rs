@@ -3,24 +3,13 @@
 //! Every parameter is a weighted sum of the residual, so its variance is that of a weighted sum of filtered noise
 //! (a sandwich; JCGM 100:2008, 5.2.2). Residual noise is e = δF − F'(x)·δx − c·δv with δv the speed of δx.
 
-use super::super::noise::FilteredNoise;
 use super::law::{Columns, R1, R2, S, V, X};
-use super::misfit::Misfit;
+use super::misfit::{Misfit, RawNoise};
 use super::project::{Fitted, solve_scaled};
 use super::series::{Series, speed_transposed};
 use super::soft::softplus_and_slope;
 use crate::stats::sums::dot;
 use nalgebra::DMatrix;
-
-/// White noise of the raw channels and the low pass they went through.
-#[derive(Debug, Clone, Copy)]
-pub struct RawNoise<'a> {
-    pub force_n: f64,
-    pub displacement_mm: f64,
-    pub filtered: &'a FilteredNoise,
-    /// Standard uncertainty of the force zero.
-    pub zero_sd_n: f64,
-}
 
 /// Estimator weights of all parameters: constant, linear columns, xk, ln w[, ln τ].
 pub struct Propagation<'a> {

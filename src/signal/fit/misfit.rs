@@ -4,7 +4,7 @@
 //! stretches of displacement, going in, coming out and at rest apart, therefore show a departure that the residual
 //! as a whole hides in noise.
 
-use super::covariance::RawNoise;
+use super::super::noise::FilteredNoise;
 use super::series::Series;
 use crate::stats::moments::extremes;
 use crate::stats::sums::dot;
@@ -13,6 +13,8 @@ use crate::stats::sums::dot;
 const WHOLE_SDS: f64 = 4.0;
 /// … or the χ² of the cells by this many: what the fit itself takes up already keeps that one low.
 const CELL_SDS: f64 = 2.0;
+/// One in some forty presses that follow the law is beyond that by chance; other laws are asked from here on.
+const CLEAR_CELL_SDS: f64 = 4.0;
 /// Stretches of displacement.
 const STRETCHES: usize = 16;
 /// Slower than this share of the fastest is rest.
@@ -23,6 +25,16 @@ const MEMORY_S: f64 = 0.4;
 /// (friction, a curved toe, a knee drawn out, two relaxation times).
 const LEFT_SHARE: f64 = 0.20;
 
+/// White noise of the raw channels and the low pass they went through.
+#[derive(Debug, Clone, Copy)]
+pub struct RawNoise<'a> {
+    pub force_n: f64,
+    pub displacement_mm: f64,
+    pub filtered: &'a FilteredNoise,
+    /// Standard uncertainty of the force zero.
+    pub zero_sd_n: f64,
+}
+
 /// How the residual compares with noise.
 #[derive(Debug, Clone)]
 pub struct Misfit {
@@ -30,6 +42,8 @@ pub struct Misfit {
     pub ratio: f64,
     /// Whether the departure is beyond chance.
     pub poor: bool,
+    /// Whether it is so far beyond chance that the law itself is in doubt.
+    pub clear: bool,
     /// Cell of each sample: stretch and way.
     cell: Vec<usize>,
     /// Mean square departure of the cells beyond noise.
@@ -65,10 +79,11 @@ impl Misfit {
             noise.mean_variance_factor(series.every),
             raw.zero_sd_n.powi(2),
         );
-        let by_cell = chi2 > filled + CELL_SDS * (2.0 * filled).sqrt();
+        let by_cell = |sds: f64| chi2 > filled + sds * (2.0 * filled).sqrt();
         Misfit {
             ratio,
-            poor: whole || by_cell,
+            poor: whole || by_cell(CELL_SDS),
+            clear: whole || by_cell(CLEAR_CELL_SDS),
             departure2,
             cell,
         }

@@ -20,8 +20,9 @@ use crate::stats::moments::extremes;
 use crate::stats::quantile::f_upper_tail;
 use crate::trace::{AgainstKnee, LawShare, OtherRules};
 use family::{Averaged, DAMPING, END_FEEL, ONSET, ONSET_FORCE, Press, TAKE_UP, average};
-use covariance::{CONSTANT, Parts, Propagation, RawNoise, linear_index};
+use covariance::{CONSTANT, Parts, Propagation, linear_index};
 use knee::Evidence;
+use misfit::RawNoise;
 use law::{Columns, R1, R2, S, V, X, columns, softplus};
 use onset_force::onset_force;
 use project::{Bounds, Fitted, linear, search, search_relaxing};
@@ -145,8 +146,7 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
     };
     let best = bias_corrected(best, &propagation.attenuation);
     let mut fit = describe(input, &series, &bounds, &best, &c, &propagation, independent);
-    let doubtful = fit.poor || (propagation.misfit.poor && !fit.against_knee.is_empty());
-    if doubtful {
+    if propagation.misfit.clear && (fit.poor || !fit.against_knee.is_empty()) {
         fit.by_family(input, &series, &propagation, &bounds)?;
     }
     fit.rules = rules::other_rules(&coarse, fit.damping_n_s_per_mm.value);

@@ -1,6 +1,7 @@
 //! The force at the onset: the fitted law at the first passage of the knee (METHODS.md §4.10).
 
-use super::covariance::{CONSTANT, Parts, Propagation, RawNoise, linear_index};
+use super::covariance::{CONSTANT, Parts, Propagation, linear_index};
+use super::misfit::RawNoise;
 use super::law::{KneeShape, R1, R2, S, V, X, columns, softplus};
 use super::project::{Bounds, Fitted};
 use super::series::Series;

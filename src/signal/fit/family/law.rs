@@ -22,7 +22,7 @@ const LITTLE_TOE: f64 = 0.03;
 
 /// One shape with its parts, in order.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Law {
+pub struct FamilyLaw {
     pub shape: CurveShape,
     pub parts: Vec<LawPart>,
 }
@@ -43,7 +43,7 @@ pub struct Little(pub f64);
 /// A law's best fit.
 #[derive(Debug, Clone)]
 pub struct LawFit {
-    pub law: Law,
+    pub law: FamilyLaw,
     /// Searched numbers: of the shape, then of the parts in order.
     pub q: Vec<f64>,
     /// Coefficients in the order of the columns.
@@ -53,17 +53,17 @@ pub struct LawFit {
     pub rss: f64,
 }
 
-impl Law {
-    pub fn new(shape: CurveShape, parts: &[LawPart]) -> Law {
+impl FamilyLaw {
+    pub fn new(shape: CurveShape, parts: &[LawPart]) -> FamilyLaw {
         let mut parts = parts.to_vec();
         parts.sort_unstable();
-        Law { shape, parts }
+        FamilyLaw { shape, parts }
     }
 
     /// The same law with one part more; `None` when they do not go together.
-    pub fn with(&self, part: LawPart) -> Option<Law> {
+    pub fn with(&self, part: LawPart) -> Option<FamilyLaw> {
         let fits = self.parts.iter().all(|p| p.goes_with(part));
-        fits.then(|| Law::new(self.shape, &[&self.parts[..], &[part]].concat()))
+        fits.then(|| FamilyLaw::new(self.shape, &[&self.parts[..], &[part]].concat()))
     }
 
     fn bounds(&self, press: &Press) -> Vec<[f64; 2]> {
@@ -228,7 +228,7 @@ struct Iterate<'p> {
 }
 
 impl<'p> Iterate<'p> {
-    fn at(law: &Law, press: &'p Press, q: Vec<f64>) -> Option<Iterate<'p>> {
+    fn at(law: &FamilyLaw, press: &'p Press, q: Vec<f64>) -> Option<Iterate<'p>> {
         let columns = law.columns(&q, press);
         let weighted: Vec<Vec<f64>> = columns.all.iter().map(|c| press.weighted(c)).collect();
         let gram = gram(&weighted);
@@ -277,7 +277,7 @@ pub fn gram(columns: &[Vec<f64>]) -> DMatrix<f64> {
 
 /// ∂F/∂q at the kept samples, weighted, for given coefficients; the columns at q, and these weighted, are known.
 pub fn derivatives(
-    law: &Law,
+    law: &FamilyLaw,
     press: &Press,
     q: &[f64],
     b: &[f64],
@@ -300,7 +300,7 @@ pub fn derivatives(
 
 /// Damped Gauss–Newton steps on the projected residual (Kaufman 1975, BIT 15:49-57).
 struct Search<'s> {
-    law: &'s Law,
+    law: &'s FamilyLaw,
     press: &'s Press<'s>,
     bounds: &'s [[f64; 2]],
     little: Little,

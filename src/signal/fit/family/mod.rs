@@ -17,7 +17,7 @@ pub use reading::{DAMPING, END_FEEL, ONSET, ONSET_FORCE, RESULTS, TAKE_UP};
 use super::super::noise::FilteredNoise;
 use crate::stats::sums::dot;
 use crate::trace::{CurveShape, LawPart, LawShare};
-use law::{Law, LawFit, Little};
+use law::{FamilyLaw, LawFit, Little};
 use mixture::{Component, interval_95};
 use reading::{Read, read};
 use std::collections::BTreeMap;
@@ -138,7 +138,7 @@ pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<
 /// How much longer memory is believed to last than was seen decides what of a push is memory and what is stiffness: the
 /// difference that a second time makes to the end slope.
 fn doubt_of_memory(
-    pool: &BTreeMap<Law, LawFit>,
+    pool: &BTreeMap<FamilyLaw, LawFit>,
     winner: &LawFit,
     own: &[Read; RESULTS],
     press: &Press,
@@ -151,7 +151,7 @@ fn doubt_of_memory(
         _ => None,
     };
     let swapped: Vec<LawPart> = winner.law.parts.iter().map(|p| other(p).unwrap_or(*p)).collect();
-    let law = Law::new(winner.law.shape, &swapped);
+    let law = FamilyLaw::new(winner.law.shape, &swapped);
     if law == winner.law {
         return 0.0;
     }
@@ -167,12 +167,12 @@ fn doubt_of_memory(
         .map_or(0.0, |r| (r[END_FEEL].value - own[END_FEEL].value).abs())
 }
 
-fn is_plain(law: &Law) -> bool {
+fn is_plain(law: &FamilyLaw) -> bool {
     law.shape.is_plain() && law.parts.is_empty()
 }
 
 /// ln of the prior odds against a law.
-fn against(law: &Law) -> f64 {
+fn against(law: &FamilyLaw) -> f64 {
     let shape = if law.shape.is_plain() { 0.0 } else { AGAINST_SHAPE.ln() };
     shape + AGAINST_PART.ln() * law.parts.len() as f64
 }
@@ -188,7 +188,7 @@ fn within(press: &Press, read: &[Read; RESULTS]) -> bool {
 fn pool<'p>(press: &'p Press<'p>) -> Pool<'p> {
     let mut fits = Pool { press, fits: BTreeMap::new() };
     for shape in CurveShape::WITH_ONSET {
-        let law = Law::new(shape, &[]);
+        let law = FamilyLaw::new(shape, &[]);
         let starts = law.starts_beside(press, &[]);
         fits.add(law, starts);
     }
@@ -208,7 +208,7 @@ fn pool<'p>(press: &'p Press<'p>) -> Pool<'p> {
     }
     if let Some(best) = fits.ranked().into_iter().next() {
         for shape in CurveShape::WITH_ONSET {
-            let law = Law::new(shape, &best.law.parts);
+            let law = FamilyLaw::new(shape, &best.law.parts);
             let starts = law.starts_beside(press, &best.q[best.law.shape.searched()..]);
             fits.add(law, starts);
         }
@@ -218,11 +218,11 @@ fn pool<'p>(press: &'p Press<'p>) -> Pool<'p> {
 
 struct Pool<'p> {
     press: &'p Press<'p>,
-    fits: BTreeMap<Law, LawFit>,
+    fits: BTreeMap<FamilyLaw, LawFit>,
 }
 
 impl Pool<'_> {
-    fn add(&mut self, law: Law, starts: Vec<Vec<f64>>) {
+    fn add(&mut self, law: FamilyLaw, starts: Vec<Vec<f64>>) {
         if !self.fits.contains_key(&law)
             && let Some(fit) = law.fit(self.press, starts, ROUGHLY)
         {
@@ -329,7 +329,7 @@ fn without_onset(press: &Press, winner: &LawFit) -> f64 {
     [CurveShape::Line, CurveShape::Exponential, CurveShape::Power]
         .into_iter()
         .filter_map(|shape| {
-            let law = Law::new(shape, &winner.law.parts);
+            let law = FamilyLaw::new(shape, &winner.law.parts);
             let starts = law.starts_beside(press, &winner.q[winner.law.shape.searched()..]);
             law.fit(press, starts, ROUGHLY)
         })
