@@ -199,7 +199,7 @@ fn a_force_that_counts_down_is_refused_by_name_and_still_held_against_the_ceilin
                 && all.contains("write force = -1 under [gain] in study.toml"),
             "{all}"
         );
-        assert!(all.contains("over the neck 30"), "{all}");
+        assert!(all.contains("over the neck ceiling of 30 N"), "{all}");
         assert!(reasons[0].contains("a force that falls"), "{reasons:?}");
     }
     // A gain of -1 on a sensor that counts up is one too many.
