@@ -176,7 +176,8 @@ impl Ceilings {
                 let left_out = results.exclusions.iter().filter(|e| {
                     e.what == Excluded::File && !e.is_by_person() && sound.contains(e.recording.as_str())
                 });
-                let left_out = left_out.map(|e| format!("an analysis leaves out {}: {}", e.recording, e.cause));
+                let left_out =
+                    left_out.map(|e| format!("an analysis leaves out {}: {}", e.recording, e.cause));
                 Ceilings {
                     pushes: said.told(),
                     warnings: said.warnings(),

@@ -104,7 +104,11 @@ fn check_says_of_ceilings_what_analyze_says() {
     let json = tautpoint(&["check", "--json"], &[&root]);
     let json: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
     let count = |what: &str| json["ceilings"][what].as_array().unwrap().len();
-    assert_eq!((count("pushes"), count("warnings"), count("notes")), (3, 1, 2), "{json}");
+    assert_eq!(
+        (count("pushes"), count("warnings"), count("notes")),
+        (3, 1, 2),
+        "{json}"
+    );
     // However little else is wanted.
     let out = dir.path().join("out");
     let quiet = tautpoint(&["analyze", "--quiet", "--out", out.to_str().unwrap()], &[&root]);

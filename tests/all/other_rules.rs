@@ -310,11 +310,23 @@ fn the_report_tells_how_much_the_rule_decides() {
     let dir = tempfile::tempdir().unwrap();
     let out = dir.path().join("results");
     let run = Command::new(env!("CARGO_BIN_EXE_tautpoint"))
-        .args(["--quiet", "analyze", "--figures", "none", "--out", out.to_str().unwrap()])
+        .args([
+            "--quiet",
+            "analyze",
+            "--figures",
+            "none",
+            "--out",
+            out.to_str().unwrap(),
+        ])
         .arg(std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-data"))
         .output()
         .unwrap();
-    assert_ne!(run.status.code(), Some(2), "{}", String::from_utf8_lossy(&run.stderr));
+    assert_ne!(
+        run.status.code(),
+        Some(2),
+        "{}",
+        String::from_utf8_lossy(&run.stderr)
+    );
     let page = std::fs::read_to_string(out.join("report.html")).unwrap();
     let table = page.split("How much the rule decides").nth(2).expect("the table");
     let table = table.split("</table>").next().unwrap();

@@ -59,8 +59,10 @@ impl Console {
                 let peak = alarm
                     .peak_n
                     .map_or_else(String::new, |peak| format!(", highest {peak:.0} N"));
-                self.status_line
-                    .say(&format!("under the ceiling again after {}{peak}", duration(duration_s)));
+                self.status_line.say(&format!(
+                    "under the ceiling again after {}{peak}",
+                    duration(duration_s)
+                ));
             }
             SessionEvent::Message(message) => {
                 self.status_line.say(&message);

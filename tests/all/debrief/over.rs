@@ -128,7 +128,9 @@ fn a_push_of_a_learner_without_a_usable_test_stands_on_every_page() {
             "{name}"
         );
     }
-    assert!(learner.contains(&format!("in 0 of 0 tests of the session, and {pushes} pushes in no test")));
+    assert!(learner.contains(&format!(
+        "in 0 of 0 tests of the session, and {pushes} pushes in no test"
+    )));
     assert!(!page(&debrief, &results, true, "learners/L-01.html").contains("L-04"));
     let unnamed = page(&debrief, &results, false, "class.html");
     assert!(
