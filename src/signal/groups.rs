@@ -228,6 +228,9 @@ impl MeasureContext<'_> {
         let fitted = self.onset.first_contact;
         let damping = fitted.map_or(0.0, |c| c.damping_n_s_per_mm);
         let xs = &x[begin..end];
+        if xs.len() < 5 {
+            return Some(FirstContact { mm: seen, by_law: 0.0 });
+        }
         let speeds = speed(xs, v.rate_hz);
         let fs: Vec<f64> = f[begin..end].iter().zip(&speeds).map(|(f, v)| f - damping * v).collect();
         let n = xs.len() as f64;
@@ -237,7 +240,7 @@ impl MeasureContext<'_> {
         let back = mf / slope;
         let reach = 3.0 * (xs[xs.len() - 1] - xs[0]);
         // A start that is a jump or a dent has no line to follow.
-        if xs.len() < 5 || !slope.is_finite() || slope <= 0.0 || back.abs() > reach {
+        if !slope.is_finite() || slope <= 0.0 || back.abs() > reach {
             return Some(FirstContact { mm: seen, by_law: 0.0 });
         }
         let by_force: Vec<f64> = xs
