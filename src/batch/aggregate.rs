@@ -35,6 +35,7 @@ pub fn aggregate(job: &Job, given: usize, mut outcomes: Vec<RecordingOutcome>, k
     let mut untold = Vec::new();
     for outcome in outcomes {
         untold.extend(outcome.untold);
+        results.not_looked_at.extend(outcome.not_looked_at);
         results.tests.extend(outcome.tests);
         results.mats.extend(outcome.mats);
         results.problems.extend(outcome.problems);

@@ -1,6 +1,7 @@
 //! Paths to results: read, analyse every recording on all cores, compare, and look at technique.
 
 mod aggregate;
+mod ceilings;
 mod folder_run;
 pub mod instrument_context;
 mod mats;
@@ -17,7 +18,7 @@ pub use aggregate::aggregate;
 pub(crate) use folder_run::FolderRun;
 pub use folder_run::{Earlier, WriteResults, analyze_into};
 pub use parallel::parallel_map;
-pub use recording::{Loaded, RecordingOutcome, sidecar};
+pub use recording::{Loaded, RecordingOutcome, sidecar, sidecar_on_disk};
 pub use saved_curves::SavedCurves;
 pub use study_files::{given_plan, study_files};
 
@@ -85,7 +86,7 @@ impl Job {
     /// # Errors
     /// When nothing can be done at all: a path that is not there, no recordings, a study.toml with an error.
     pub fn prepare(paths: &[PathBuf], options: &Options) -> Result<Job> {
-        Job::of(inputs::collect(paths)?, options)
+        Job::of(inputs::collect_in_study(paths)?, options)
     }
 
     /// The same for inputs that are collected already.
@@ -148,7 +149,15 @@ impl Job {
 /// # Errors
 /// As [`Job::prepare`]. Faults of single recordings are in [`Results::problems`].
 pub fn run(paths: &[PathBuf], options: &Options) -> Result<Results> {
-    let job = Job::prepare(paths, options)?;
+    run_on(inputs::collect_in_study(paths)?, options)
+}
+
+/// The same for inputs that are collected already.
+///
+/// # Errors
+/// As [`Job::of`].
+pub fn run_on(inputs: Inputs, options: &Options) -> Result<Results> {
+    let job = Job::of(inputs, options)?;
     let done = AtomicUsize::new(0);
     let total = job.inputs.files.len();
     let outcomes = parallel_map(&job.inputs.files, Vec::new, |buffer, file| {

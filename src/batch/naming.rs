@@ -6,7 +6,7 @@ use crate::study::inputs::Study;
 use crate::study::match_plan::match_plan;
 use crate::study::plan::Plan;
 use crate::study::sidecar::Sidecar;
-use crate::terms::{Side, TestKey};
+use crate::terms::{Level, Side, TestKey};
 use crate::trace::{Test, Trace};
 use std::collections::BTreeMap;
 
@@ -58,9 +58,23 @@ impl<'a> Naming<'a> {
 
     /// Name of the plan that these tests were matched with.
     pub fn plan_used(&self, tests: &[Test]) -> Option<String> {
-        let episodes = tests.iter().map(|t| t.test).max().unwrap_or(0) as usize;
-        self.plan_for(episodes).map(|p| p.name.clone())
+        self.plan_of(tests).map(|p| p.name.clone())
     }
+
+    /// The levels of that plan.
+    pub fn planned_levels(&self, tests: &[Test]) -> Vec<Level> {
+        self.plan_of(tests).map_or_else(Vec::new, levels_of)
+    }
+
+    fn plan_of(&self, tests: &[Test]) -> Option<&Plan> {
+        self.plan_for(tests.iter().map(|t| t.test).max().unwrap_or(0) as usize)
+    }
+}
+
+/// Every level that a plan's steps touch.
+pub fn levels_of(plan: &Plan) -> Vec<Level> {
+    let steps = plan.ordered().into_iter();
+    steps.flat_map(|(_, step)| std::iter::once(step.level).chain(step.covers.iter().copied())).collect()
 }
 
 /// A fault as a problem of its recording, without a path of this machine.

@@ -1,6 +1,7 @@
 //! One recording: read, analysed, and what it gave.
 
 use crate::study::door::{self, FileKind};
+use super::ceilings::{self, not_looked_at};
 use super::{Job, mats, naming, sums};
 use crate::error::{Error, Problem, Severity};
 use crate::fault::isolated;
@@ -8,11 +9,12 @@ use crate::mat::MatTest;
 use crate::read::plausible::{doubts, implausible_test};
 use crate::read::recording::{RecordingSource, read_recording_bytes};
 use crate::read::{HashWriter, ReadTrace, parquet, sha256_hex};
-use crate::results::{Excluded, Exclusion, ExclusionCause, InputKind, InputRecord};
+use crate::results::{Excluded, Exclusion, ExclusionCause, InputKind, InputRecord, LookedAt, NotLookedAt};
 use crate::signal::{find_tests, measure};
 use crate::study::inputs;
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::technique::{UntoldForce, lone_samples_problem, untold_forces, untold_problems};
+use crate::terms::Level;
 use crate::trace::{About, ConditionedSignals, Curve, Test};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -29,6 +31,8 @@ pub struct RecordingOutcome {
     pub exclusions: Vec<Exclusion>,
     /// Forces over a ceiling that no test holds.
     pub untold: Vec<UntoldForce>,
+    /// That its force could not be held against the ceilings.
+    pub not_looked_at: Option<NotLookedAt>,
     pub input: InputRecord,
     /// The sidecar beside it.
     pub sidecar: Option<InputRecord>,
@@ -46,6 +50,7 @@ impl RecordingOutcome {
             problems: Vec::new(),
             exclusions: Vec::new(),
             untold: Vec::new(),
+            not_looked_at: None,
             input,
             sidecar: None,
             name_in_sums: None,
@@ -119,7 +124,9 @@ impl<'a> Loaded<'a> {
 
 /// Hash and size of a file beside recordings; `None` where none can be read, which whoever reads it tells.
 pub(super) fn input_of(kind: InputKind, path: &Path, name: &str) -> Option<InputRecord> {
-    let ordinary = std::fs::metadata(path).is_ok_and(|m| m.is_file());
+    // What is larger than any of these files is refused by whoever reads it, and takes long to hash.
+    let most = FileKind::Hashes.most_bytes();
+    let ordinary = std::fs::metadata(path).is_ok_and(|m| m.is_file() && m.len() <= most);
     let (bytes, sha256) = ordinary.then(|| read_into(path, None).ok()).flatten()?;
     Some(InputRecord {
         kind,
@@ -138,13 +145,26 @@ pub fn sidecar(file: &inputs::InputFile, bytes: &[u8]) -> (Sidecar, Vec<Problem>
     };
     isolated(read).unwrap_or_else(|fault| {
         let name = if beside { &file.sidecar } else { &file.recording };
-        (Sidecar::default(), vec![fault.problem(name)])
+        (Sidecar::unreadable(), vec![fault.problem(name)])
     })
+}
+
+/// The same with the file's bytes read where the sidecar may be within them.
+pub fn sidecar_on_disk(file: &inputs::InputFile) -> (Sidecar, Vec<Problem>) {
+    let parquet = file
+        .path
+        .extension()
+        .is_some_and(|e| e.eq_ignore_ascii_case("parquet"));
+    let within = parquet && !door::is_there(&file.sidecar_path);
+    let bytes = within
+        .then(|| door::read(&file.path, FileKind::Recording).ok())
+        .flatten();
+    sidecar(file, bytes.as_deref().unwrap_or_default())
 }
 
 /// Size and hash of a file; its bytes go into `buffer` when there is one.
 fn read_into(path: &Path, buffer: Option<&mut Vec<u8>>) -> std::io::Result<(u64, String)> {
-        let Some(buffer) = buffer else {
+    let Some(buffer) = buffer else {
         let mut file = door::open(path, FileKind::Streamed)?;
         let mut hash = HashWriter::default();
         let bytes = std::io::copy(&mut file, &mut hash)?;
@@ -160,6 +180,7 @@ impl Job {
     pub fn analyse(&self, loaded: Loaded<'_>) -> RecordingOutcome {
         let file = loaded.file;
         let nothing_yet = loaded.outcome(&self.study.root);
+        let about = loaded.sidecar.about.clone();
         isolated(|| self.analyse_sound(loaded)).unwrap_or_else(|fault| {
             let problem = fault.problem(&file.recording);
             let mut outcome = nothing_yet;
@@ -168,6 +189,7 @@ impl Job {
                 ExclusionCause::Unusable(problem.found.clone()),
             ));
             outcome.problems.push(problem);
+            outcome.not_looked_at = Some(not_looked_at(&file.recording, &about, LookedAt::Nothing, "a fault of the program"));
             outcome
         })
     }
@@ -190,6 +212,7 @@ impl Job {
             ));
         }
         let source = self.source(file, &sidecar);
+        let bytes = content.as_ref().ok().copied();
         let read = if any_error(&problems) {
             Err(None)
         } else {
@@ -200,8 +223,9 @@ impl Job {
         match read {
             Ok(read) => {
                 problems.extend(read.problems.iter().cloned());
+                let mut planned = Vec::new();
                 if sidecar.about.excluded.is_none() {
-                    self.measure(&read, &sidecar, &mut outcome, &mut problems);
+                    planned = self.measure(&read, &sidecar, &mut outcome, &mut problems);
                     self.instrument.finish(&read.calibrated, &mut outcome.tests);
                     if let (Some(record), Some(mat)) = (&read.mat, source.mat()) {
                         mats::finish(&mat, record, &mut outcome.tests, &mut outcome.mats, &mut problems);
@@ -210,9 +234,11 @@ impl Job {
                 // What was left out was pressed all the same.
                 if sidecar.known_weight_n.is_none() {
                     let hidden = self.study.hidden();
-                    outcome.untold = untold_forces(&read.trace, &outcome.tests, &self.settings);
+                    let (trace, tests) = (&read.trace, &outcome.tests);
+                    outcome.untold = untold_forces(trace, tests, &planned, &self.settings);
                     problems.extend(untold_problems(&outcome.untold, &self.settings, hidden));
-                    problems.extend(lone_samples_problem(&read.trace, &outcome.tests, &self.settings, hidden));
+                    problems.extend(lone_samples_problem(trace, tests, &planned, &self.settings, hidden));
+                    outcome.not_looked_at = ceilings::dead(trace);
                 }
             }
             Err(error) => {
@@ -226,13 +252,15 @@ impl Job {
                         .exclusions
                         .push(whole_file(&file.recording, ExclusionCause::Unusable(reason)));
                 }
+                (outcome.untold, outcome.not_looked_at) = ceilings::look_at_refused(self, &source, bytes);
+                problems.extend(untold_problems(&outcome.untold, &self.settings, self.study.hidden()));
             }
         }
         outcome.problems = problems;
         outcome
     }
 
-    fn source<'a>(&'a self, file: &'a inputs::InputFile, sidecar: &'a Sidecar) -> RecordingSource<'a> {
+    pub(super) fn source<'a>(&'a self, file: &'a inputs::InputFile, sidecar: &'a Sidecar) -> RecordingSource<'a> {
         RecordingSource {
             path: &file.path,
             recording: &file.recording,
@@ -244,7 +272,7 @@ impl Job {
         }
     }
 
-    fn about(&self, sidecar: &Sidecar) -> About {
+    pub(super) fn about(&self, sidecar: &Sidecar) -> About {
         let site = sidecar.about.site.clone().or_else(|| self.study.site.clone());
         About {
             site,
@@ -263,19 +291,20 @@ impl Job {
         Ok(find_tests(&read.trace, &self.settings)?.signals())
     }
 
+    /// Finds and measures the tests; gives the levels of the plan that they were made by.
     fn measure(
         &self,
         read: &ReadTrace,
         sidecar: &Sidecar,
         outcome: &mut RecordingOutcome,
         problems: &mut Vec<Problem>,
-    ) {
+    ) -> Vec<Level> {
         let recording = &read.trace.recording;
         if let Some(inverted) = &read.inverted {
             let cause = ExclusionCause::Unusable(inverted.found.clone());
             outcome.exclusions.push(whole_file(recording, cause));
             problems.push((**inverted).clone());
-            return;
+            return Vec::new();
         }
         let named = naming::Naming::new(&read.trace, sidecar, &self.study, self.plan.as_ref());
         let named = match named {
@@ -286,7 +315,7 @@ impl Job {
                     ExclusionCause::Unusable(problem.found.clone()),
                 ));
                 problems.push(*problem);
-                return;
+                return Vec::new();
             }
         };
         let measured = find_tests(&read.trace, &self.settings).and_then(|found| {
@@ -316,6 +345,7 @@ impl Job {
                 problems.push(problem);
             }
         }
+        named.planned_levels(&outcome.tests)
     }
 }
 
@@ -334,9 +364,8 @@ impl Job {
         let mut kept = Vec::with_capacity(tests.len());
         for test in tests {
             let Some(problem) = left_out(&test) else {
-                let levels = test.about.level.into_iter().chain(test.about.covers.iter().copied());
-                let ceiling = self.settings.ceiling_at(levels);
-                problems.extend(doubts(&test, ceiling.as_ref(), hidden));
+                let ceiling = self.settings.ceiling_at(test.about.levels());
+                problems.extend(doubts(&test, Some(&ceiling), hidden));
                 kept.push(test);
                 continue;
             };

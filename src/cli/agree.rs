@@ -1,7 +1,7 @@
 //! `agree`: how far repeated tests, and calls, agree.
 
 use super::Outcome;
-use super::analyze::{analyze, word};
+use super::analyze::{analyze, tell_study, word};
 use crate::agreement::calls::CallNote;
 use crate::agreement::{self, Agreement, ratings, spread};
 use crate::batch;
@@ -132,7 +132,14 @@ fn of_ratings(path: &Path) -> anyhow::Result<AgreeOutcome> {
 
 fn of_study(path: &Path, quiet: bool) -> anyhow::Result<AgreeOutcome> {
     let paths = [path.to_owned()];
-    let inputs = inputs::collect(&paths)?;
+    let inputs = inputs::collect_in_study(&paths)?;
+    tell_study(
+        inputs
+            .part_of_study
+            .then(|| inputs.study.as_ref().map(|s| s.root.as_path()))
+            .flatten(),
+        quiet,
+    );
     let options = batch::Options {
         keep_hidden: true,
         thin: true,
@@ -143,7 +150,12 @@ fn of_study(path: &Path, quiet: bool) -> anyhow::Result<AgreeOutcome> {
     Ok(of_results(
         results,
         calls,
-        inputs.study.as_ref().map(|s| s.root.clone()),
+        // Of a part nothing is kept for the whole.
+        inputs
+            .study
+            .as_ref()
+            .filter(|_| !inputs.part_of_study)
+            .map(|s| s.root.clone()),
     ))
 }
 

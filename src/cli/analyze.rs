@@ -9,11 +9,12 @@ use crate::format::counted;
 use crate::report::datapackage::TableFormat;
 use crate::report::html::{FiguresChoice, PageOptions};
 use crate::report::output::{self, OutputOptions};
-use crate::report::{budget_text, json, summary_text};
-use crate::results::{InputRecord, Results};
+use crate::report::{OverCeilings, Whose, budget_text, json, summary_text};
+use crate::results::{Excluded, Exclusion, ExclusionCause, InputRecord, Results};
 use crate::study::built_in;
 use crate::study::door;
 use crate::study::folder::read_study;
+use crate::study::inputs;
 use crate::study::plan::Plan;
 use crate::study::study_file;
 use crate::study::toml_doc::read_text;
@@ -112,7 +113,10 @@ pub fn run(args: &AnalyzeArgs, quiet: bool) -> anyhow::Result<Outcome> {
             .num_threads(usize::from(n))
             .build_global();
     }
-    let plan = args.plan.as_deref().map(|given| find_plan(given, &args.paths));
+    let above = inputs::study_of_recordings(&args.paths);
+    tell_study(above.as_deref(), quiet);
+    let roots: Vec<PathBuf> = args.paths.iter().chain(&above).cloned().collect();
+    let plan = args.plan.as_deref().map(|given| find_plan(given, &roots));
     let (plan, plan_file) = plan.transpose()?.unzip();
     let analysis = batch::Options {
         overrides: overrides(args),
@@ -137,10 +141,12 @@ pub fn run(args: &AnalyzeArgs, quiet: bool) -> anyhow::Result<Outcome> {
             sayln!("{}\n", crate::results::BLINDED);
         }
         say!("{}", budget_text(&results));
+        tell_ceilings(&results, Whose::All);
         tell_problems(&results);
     } else if args.out.is_none() || !quiet {
         say!("{}", summary_text(&results));
     } else {
+        tell_ceilings(&results, Whose::All);
         tell_problems(&results);
     }
     if let (Some(out), false) = (&args.out, quiet) {
@@ -309,6 +315,30 @@ pub(super) fn word(severity: Severity) -> &'static str {
     }
 }
 
+/// Which study is used, when recordings of it were named and not itself.
+pub(super) fn tell_study(root: Option<&Path>, quiet: bool) {
+    if let Some(root) = root.filter(|_| !quiet) {
+        note!(
+            "note: what is named lies in the study {}: its study.toml is used, and with it its ceilings, calibrations and plans",
+            root.display()
+        );
+    }
+}
+
+/// What must be known of ceilings on standard error, however little else is wanted.
+pub(super) fn tell_ceilings(results: &Results, whose: Whose<'_>) {
+    let ceilings = OverCeilings::of(results, whose);
+    for push in ceilings.told() {
+        note!("over the ceiling: {push}");
+    }
+    for warning in ceilings.warnings() {
+        note!("warning: {warning}");
+    }
+    for known in ceilings.notes() {
+        note!("note: {known}");
+    }
+}
+
 /// Problems on standard error, where nothing else that is printed names them.
 pub(super) fn tell_problems(results: &Results) {
     for problem in &results.problems {
@@ -317,7 +347,9 @@ pub(super) fn tell_problems(results: &Results) {
 }
 
 pub(super) fn outcome(results: &Results) -> Outcome {
-    let failed = results.problems.iter().any(|p| p.severity == Severity::Error);
+    let unusable = |e: &Exclusion| e.what == Excluded::File && matches!(e.cause, ExclusionCause::Unusable(_));
+    let failed = results.problems.iter().any(|p| p.severity == Severity::Error)
+        || results.exclusions.iter().any(unusable);
     match (results.tests.is_empty(), failed) {
         (true, true) => Outcome::Nothing,
         (_, true) => Outcome::Partly,

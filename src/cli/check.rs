@@ -1,5 +1,6 @@
-//! `check`: reads and validates, analyses nothing.
+//! `check`: reads and validates, and says of ceilings what an analysis says; writes no results.
 
+use super::analyze::tell_study;
 use super::propose::{Proposed, propose};
 use super::{Outcome, progress};
 use crate::agreement::spread;
@@ -11,10 +12,13 @@ use crate::format::counted;
 use crate::read::calibrations::Calibrations;
 use crate::read::recording::{RecordingSource, read_recording};
 use crate::read::validity;
+use crate::report::{OverCeilings, Whose};
+use crate::results::Excluded;
 use crate::settings::Settings;
 use crate::signal::{dropouts, stretches};
-use crate::study::door::{self, FileKind};
-use crate::study::inputs::{InputFile, Inputs, Study, collect_any, no_recordings};
+use crate::study::inputs::{
+    InputFile, Inputs, Study, collect_any_in_study, no_recordings, study_of_recordings,
+};
 use crate::study::sidecar::{Sidecar, any_error};
 use crate::study::words::{nearest, shown};
 use crate::terms::Role;
@@ -26,7 +30,7 @@ use std::path::PathBuf;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Reads and validates recordings, sidecars, roster, calls and plans, and holds recordings against SHA256SUMS; lists
-/// every problem, analyses nothing.
+/// every problem and whatever an analysis would warn of ceilings; writes no results.
 ///
 /// Ends with 0 when nothing is wrong, 1 when something is, 2 when nothing can be used.
 #[derive(Debug, clap::Args)]
@@ -63,7 +67,8 @@ struct Checked {
 /// # Errors
 /// A path that is not there, nothing to check, or no recording that can be used (after the list is printed).
 pub fn run(args: &CheckArgs, quiet: bool) -> anyhow::Result<Outcome> {
-    let inputs = collect_any(&args.paths)?;
+    let inputs = collect_any_in_study(&args.paths)?;
+    tell_study(study_of_recordings(&args.paths).as_deref(), quiet || args.json);
     let mut problems = inputs.problems.clone();
     let mut settings = inputs
         .study
@@ -79,11 +84,14 @@ pub fn run(args: &CheckArgs, quiet: bool) -> anyhow::Result<Outcome> {
     }
     if let Some(study) = &inputs.study {
         let abouts: Vec<&About> = checked.iter().map(|c| &c.about).collect();
-        problems.extend(calls_without_recording(study, &abouts));
+        if !inputs.part_of_study {
+            problems.extend(calls_without_recording(study, &abouts));
+        }
         problems.extend(batch::registered(study).1);
         let recordings: Vec<PathBuf> = inputs.files.iter().map(|f| f.path.clone()).collect();
         problems.extend(batch::sums::verify(&study.root, &recordings));
     }
+    let ceilings = Ceilings::of(&inputs, &checked, quiet || args.json);
     let proposed = match args.propose {
         true => propose(
             inputs
@@ -96,14 +104,17 @@ pub fn run(args: &CheckArgs, quiet: bool) -> anyhow::Result<Outcome> {
         false => Proposed::default(),
     };
     let mut text = if args.json {
-        let mut object = serde_json::json!({ "problems": problems });
+        let mut object = serde_json::json!({
+            "problems": problems,
+            "ceilings": { "pushes": ceilings.pushes, "warnings": ceilings.warnings, "notes": ceilings.notes },
+        });
         if args.propose {
             let files = proposed.files.iter().map(|f| f.to_string_lossy());
             object["proposed"] = files.collect();
         }
         format!("{}\n", serde_json::to_string_pretty(&object)?)
     } else {
-        report(&inputs, &checked, &problems, quiet)
+        report(&inputs, &checked, &problems, &ceilings, quiet)
     };
     if !args.json {
         for said in &proposed.said {
@@ -129,11 +140,60 @@ pub fn run(args: &CheckArgs, quiet: bool) -> anyhow::Result<Outcome> {
             counted(checked.len(), "recording")
         );
     }
-    Ok(if problems.is_empty() {
+    Ok(if problems.is_empty() && ceilings.warnings.is_empty() {
         Outcome::Done
     } else {
         Outcome::Partly
     })
+}
+
+/// What an analysis would say of ceilings, by the analysis itself.
+#[derive(Default)]
+struct Ceilings {
+    /// Pushes over one: a result, and no fault of what was recorded.
+    pushes: Vec<String>,
+    warnings: Vec<String>,
+    notes: Vec<String>,
+}
+
+impl Ceilings {
+    /// With it, in the notes, the recordings that an analysis leaves out though nothing is wrong with the file.
+    fn of(inputs: &Inputs, checked: &[Checked], quiet: bool) -> Ceilings {
+        let bar = progress::Bar::new("recordings held against the ceilings", quiet);
+        let tell = |done: usize, of: usize| bar.tell(done, of);
+        let options = batch::Options {
+            thin: true,
+            progress: Some(&tell),
+            ..batch::Options::default()
+        };
+        let analysed = batch::run_on(inputs.clone(), &options);
+        bar.finish();
+        match analysed {
+            Ok(results) => {
+                let said = OverCeilings::of(&results, Whose::All);
+                let sound = inputs.files.iter().zip(checked).filter(|(_, c)| c.usable);
+                let sound: BTreeSet<&str> = sound.map(|(file, _)| file.recording.as_str()).collect();
+                let left_out = results.exclusions.iter().filter(|e| {
+                    e.what == Excluded::File && !e.is_by_person() && sound.contains(e.recording.as_str())
+                });
+                let left_out = left_out.map(|e| format!("an analysis leaves out {}: {}", e.recording, e.cause));
+                Ceilings {
+                    pushes: said.told(),
+                    warnings: said.warnings(),
+                    notes: said.notes().into_iter().chain(left_out).collect(),
+                }
+            }
+            // What is wrong with the study stands among the problems.
+            Err(_) if inputs.files.is_empty() => Ceilings::default(),
+            Err(_) => Ceilings {
+                warnings: vec![format!(
+                    "{} could not be looked at for ceilings: the settings of study.toml cannot be read",
+                    counted(inputs.files.len(), "recording")
+                )],
+                ..Ceilings::default()
+            },
+        }
+    }
 }
 
 /// Checks every file, in parallel; the order stays that of the inputs.
@@ -161,7 +221,7 @@ fn check_files(inputs: &Inputs, calibrations: &Calibrations, quiet: bool) -> Vec
 }
 
 fn check_file(file: &InputFile, study: Option<&Study>, calibrations: &Calibrations) -> Checked {
-    let (sidecar, mut problems) = sidecar(file);
+    let (sidecar, mut problems) = batch::sidecar_on_disk(file);
     if let Some(study) = study {
         problems.extend(unknown_codes(file, &sidecar, study));
         problems.extend(unknown_plan(file, &sidecar, study));
@@ -208,19 +268,6 @@ fn check_file(file: &InputFile, study: Option<&Study>, calibrations: &Calibratio
         usable,
         unreadable: unread,
     }
-}
-
-/// The sidecar beside a recording, or within it.
-fn sidecar(file: &InputFile) -> (Sidecar, Vec<Problem>) {
-    let parquet = file
-        .path
-        .extension()
-        .is_some_and(|e| e.eq_ignore_ascii_case("parquet"));
-    let within = parquet && !door::is_there(&file.sidecar_path);
-    let bytes = within
-        .then(|| door::read(&file.path, FileKind::Recording).ok())
-        .flatten();
-    batch::sidecar(file, bytes.as_deref().unwrap_or_default())
 }
 
 fn unreadable(file: &InputFile, error: &Error) -> Problem {
@@ -314,8 +361,20 @@ fn calls_without_recording(study: &Study, abouts: &[&About]) -> Vec<Problem> {
     problems
 }
 
-fn report(inputs: &Inputs, checked: &[Checked], problems: &[Problem], quiet: bool) -> String {
+fn report(
+    inputs: &Inputs,
+    checked: &[Checked],
+    problems: &[Problem],
+    ceilings: &Ceilings,
+    quiet: bool,
+) -> String {
     let mut text = String::new();
+    for push in &ceilings.pushes {
+        let _ = writeln!(text, "over the ceiling: {}", one_line(push));
+    }
+    for warning in &ceilings.warnings {
+        let _ = writeln!(text, "warning: {}", one_line(warning));
+    }
     for problem in problems {
         let word = match problem.severity {
             Severity::Warning => "warning",
@@ -331,6 +390,9 @@ fn report(inputs: &Inputs, checked: &[Checked], problems: &[Problem], quiet: boo
             let _ = writeln!(text, "note: {}: {}", one_line(&file.recording), one_line(note));
         }
     }
+    for note in &ceilings.notes {
+        let _ = writeln!(text, "note: {}", one_line(note));
+    }
     let errors = problems.iter().filter(|p| p.severity == Severity::Error).count();
     let usable = checked.iter().filter(|c| c.usable).count();
     let _ = writeln!(
@@ -338,7 +400,7 @@ fn report(inputs: &Inputs, checked: &[Checked], problems: &[Problem], quiet: boo
         "{} read, {usable} of them usable; {}, {}",
         counted(checked.len(), "recording"),
         counted(errors, "error"),
-        counted(problems.len() - errors, "warning")
+        counted(problems.len() - errors + ceilings.warnings.len(), "warning")
     );
     text
 }

@@ -58,7 +58,10 @@ columns! {
     TOTAL = "total": Int, in "as in of", at "9.8", "tests or scans in all";
     WITH_FINDING = "with_finding": Int, in "as in of", at "9.8",
         "tests or scans in which the finding was made at least once";
-    SHARE = "share_percent": Num, in "%", at "9.8", "with_finding over total";
+    JUDGED = "judged": Int, in "as in of", at "9.8",
+        "tests in which the finding could be made at all, since what it is judged by was measured; scans that have a plan";
+    IN_NO_TEST = "in_no_test": Int, in "pushes", at "9.3", "pushes over a ceiling that no test holds; no part of the share";
+    SHARE = "share_percent": Num, in "%", at "9.8", "with_finding over total; empty where none could be judged";
     SHARE_LOW = "share_low_percent": Num, in "%", at "9.8",
         "lower end of the 95 % score interval of the share (Wilson 1927), as if each test were drawn anew from the same hands";
     SHARE_HIGH = "share_high_percent": Num, in "%", at "9.8", "upper end of that interval";

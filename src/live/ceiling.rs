@@ -22,13 +22,12 @@ pub struct ActiveCeiling {
 /// The ceiling for a contact: the lowest of the regions it covers, or of all regions when no level is known. A live
 /// alarm without any ceiling would be no alarm.
 pub fn active_ceiling(levels: impl Iterator<Item = Level>, settings: &Settings) -> ActiveCeiling {
-    let named = settings.ceiling_at(levels);
-    let ceiling = named.unwrap_or_else(|| settings.lowest_ceiling());
+    let ceiling = settings.ceiling_at(levels);
     ActiveCeiling {
         region: ceiling.region,
         ceiling_n: ceiling.newtons,
         origin: ceiling.origin,
-        assumed: named.is_none(),
+        assumed: ceiling.assumed,
     }
 }
 

@@ -62,15 +62,7 @@ pub(super) fn assemble(
     let ReadContext {
         about, calibrations, ..
     } = context;
-    let mut table = RawTable {
-        file,
-        notes: layout.notes,
-        header_line: layout.header_line,
-        columns: layout.columns.into_iter().zip(values).collect(),
-        problems: Vec::new(),
-        kept: None,
-        line_of,
-    };
+    let mut table = RawTable::new(file, layout, values, line_of);
     table.scale();
     let calibrated = table.convert(calibrations)?;
     let time_s = table.time()?;
@@ -125,8 +117,28 @@ pub(super) struct RawTable<'a> {
     line_of: LineOf<'a>,
 }
 
+impl<'a> RawTable<'a> {
+    pub(super) fn new(
+        file: &'a str,
+        layout: ColumnLayout,
+        values: Vec<Vec<f64>>,
+        line_of: LineOf<'a>,
+    ) -> RawTable<'a> {
+        RawTable {
+            file,
+            notes: layout.notes,
+            header_line: layout.header_line,
+            columns: layout.columns.into_iter().zip(values).collect(),
+            problems: Vec::new(),
+            kept: None,
+            line_of,
+        }
+    }
+}
+
 impl RawTable<'_> {
-    fn scale(&mut self) {
+    /// Numbers that stand for none are taken out, and units and gains put in.
+    pub(super) fn scale(&mut self) {
         for (column, values) in &mut self.columns {
             self.problems.extend(sentinels::take_out(self.file, column, values));
             let factor = column.scale * column.gain;
@@ -141,7 +153,7 @@ impl RawTable<'_> {
     }
 
     /// Turns columns of counts into N or mm, and says by which calibration each column is known.
-    fn convert(&mut self, calibrations: CalibrationChoice<'_>) -> Result<Vec<CalibratedColumn>, Problem> {
+    pub(super) fn convert(&mut self, calibrations: CalibrationChoice<'_>) -> Result<Vec<CalibratedColumn>, Problem> {
         let mut calibrated = Vec::new();
         for (column, values) in &mut self.columns {
             let Some(calibration) =

@@ -13,6 +13,8 @@ use super::lines::{Lines, plain_text, split_quoted};
 use crate::error::{Error, Problem, Result};
 use crate::study::mapping::ColumnMapping;
 use crate::study::words::shown;
+use crate::units::Quantity;
+use std::borrow::Cow;
 
 /// Reads a trace from the bytes of a text file.
 ///
@@ -68,24 +70,67 @@ fn or_propose(mut problem: Problem) -> Problem {
     problem
 }
 
-fn read_plain(bytes: &[u8], file: &str, context: ReadContext<'_>) -> Result<AssembledTrace> {
-    let (mapping, left_open) = (context.mapping, context.left_open);
-    let text = plain_text(bytes, file)?;
-    let mut lines = Lines::new(&text);
-    let Some((header_line, header)) = lines.next_record() else {
+/// The line of headings.
+fn header<'t>(lines: &mut Lines<'t>, text: &[u8], file: &str) -> Result<(u64, &'t [u8]), Problem> {
+    lines.next_record().ok_or_else(|| {
         let found = if text.trim_ascii().is_empty() {
             "an empty file"
         } else {
             "comments only"
         };
-        return Err(Problem::error(
+        Problem::error(
             file,
             found,
             "a line of headings, then numbers",
             "record again, or copy the file again",
         )
-        .into());
+    })
+}
+
+/// The numbers that can be read of a text that is no trace as it stands.
+pub(super) struct LooseText {
+    pub layout: ColumnLayout,
+    pub values: Vec<Vec<f64>>,
+    /// Cells of force that are no number, and rows of another length, which nobody can read.
+    pub unread: PassedOver,
+}
+
+/// Reads what can be read: a cell that is no number is left empty, a row of another length left out.
+///
+/// # Errors
+/// Headings that say nothing of time and force, or an import profile that the file does not follow.
+pub(super) fn loose(bytes: &[u8], file: &str, mapping: &ColumnMapping) -> Result<LooseText> {
+    let plain = match &mapping.import {
+        Some(profile) => import::plain(bytes, file, profile, mapping)?.into(),
+        None => Cow::Borrowed(bytes),
     };
+    let text = plain_text(&plain, file)?;
+    let mut lines = Lines::new(&text);
+    let (header_line, header) = header(&mut lines, &text, file)?;
+    let (delimiter, headings) = split_header(header, mapping);
+    lines.delimiter = Some(delimiter);
+    let layout = column_layout(file, &headings, Some(header_line), mapping)?;
+    let body = TextBody {
+        file,
+        delimiter,
+        headings: &headings,
+        layout: &layout,
+        left_open: false,
+        passes_over: true,
+    };
+    let rows = body.rows(&mut lines)?;
+    Ok(LooseText {
+        values: rows.values,
+        unread: rows.passed_over,
+        layout,
+    })
+}
+
+fn read_plain(bytes: &[u8], file: &str, context: ReadContext<'_>) -> Result<AssembledTrace> {
+    let (mapping, left_open) = (context.mapping, context.left_open);
+    let text = plain_text(bytes, file)?;
+    let mut lines = Lines::new(&text);
+    let (header_line, header) = header(&mut lines, &text, file)?;
     let (delimiter, headings) = split_header(header, mapping);
     lines.delimiter = Some(delimiter);
     let layout = column_layout(file, &headings, Some(header_line), mapping)?;
@@ -95,6 +140,7 @@ fn read_plain(bytes: &[u8], file: &str, context: ReadContext<'_>) -> Result<Asse
         headings: &headings,
         layout: &layout,
         left_open,
+        passes_over: false,
     };
     let rows = body.rows(&mut lines)?;
     if rows.lines.is_empty() {
@@ -104,6 +150,7 @@ fn read_plain(bytes: &[u8], file: &str, context: ReadContext<'_>) -> Result<Asse
         values,
         lines,
         mut problems,
+        passed_over: _,
     } = rows;
     let mut assembled = assemble(file, context, layout, values, &|row| lines.get(row).copied())?;
     problems.append(&mut assembled.problems);
@@ -118,6 +165,16 @@ struct ParsedRows {
     values: Vec<Vec<f64>>,
     lines: Vec<u64>,
     problems: Vec<Problem>,
+    passed_over: PassedOver,
+}
+
+/// What was passed over where as much as can be is to be read.
+#[derive(Debug, Default, Clone, Copy)]
+pub(super) struct PassedOver {
+    pub force_cells: usize,
+    pub rows: usize,
+    /// Decimal commas and points in one file: one of them may set thousands apart.
+    pub decimals_mixed: bool,
 }
 
 /// What is known once the header is read.
@@ -127,6 +184,8 @@ struct TextBody<'a> {
     headings: &'a [String],
     layout: &'a ColumnLayout,
     left_open: bool,
+    /// What is no number or no whole row is passed over and counted.
+    passes_over: bool,
 }
 
 /// Where decimal commas and points were first seen: they must not be mixed.
@@ -144,9 +203,11 @@ impl TextBody<'_> {
             values: vec![Vec::with_capacity(guess); self.layout.columns.len()],
             lines: Vec::with_capacity(guess),
             problems: Vec::new(),
+            passed_over: PassedOver::default(),
         };
         let mut state = ParseState {
             bad: BadCells::default(),
+            bad_forces: 0,
             decimals: DecimalSigns::default(),
         };
         while let Some((line, record)) = lines.next_record() {
@@ -164,12 +225,20 @@ impl TextBody<'_> {
                 state.bad.back_to(bad_before);
                 rows.values.iter_mut().for_each(|v| v.truncate(kept));
                 rows.problems.push(self.cut_off(line, record));
+            } else if cells != slots.len() && self.passes_over {
+                rows.values.iter_mut().for_each(|v| v.truncate(kept));
+                rows.passed_over.rows += 1;
             } else if cells != slots.len() {
                 let bad = state.bad.problem(self.file);
                 return Err(bad.unwrap_or_else(|| self.ragged(line, record, cells)));
             } else {
                 rows.lines.push(line);
             }
+        }
+        if self.passes_over {
+            rows.passed_over.force_cells = state.bad_forces;
+            rows.passed_over.decimals_mixed = state.decimals.mixed().is_some();
+            return Ok(rows);
         }
         state.finish(self.file)?;
         if let Some((first, last)) = lines.spread {
@@ -288,7 +357,9 @@ impl TextBody<'_> {
             }
             TextCell::Missing => f64::NAN,
             TextCell::Bad => {
-                state.bad.add(line, &self.layout.columns[slot].heading, bytes);
+                let column = &self.layout.columns[slot];
+                state.bad_forces += usize::from(column.key.quantity() == Some(Quantity::Force));
+                state.bad.add(line, &column.heading, bytes);
                 f64::NAN
             }
         };
@@ -337,6 +408,8 @@ impl TextBody<'_> {
 /// What goes along through the rows.
 struct ParseState {
     bad: BadCells,
+    /// Those of them in a column of force.
+    bad_forces: usize,
     decimals: DecimalSigns,
 }
 
@@ -346,6 +419,11 @@ impl DecimalSigns {
             self.point = Some(line);
         }
     }
+
+    /// Lines of a comma and of a point, when there are both.
+    fn mixed(&self) -> Option<(u64, u64)> {
+        self.comma.zip(self.point)
+    }
 }
 
 impl ParseState {
@@ -353,7 +431,7 @@ impl ParseState {
         if let Some(problem) = self.bad.problem(file) {
             return Err(problem);
         }
-        if let (Some(comma), Some(point)) = (self.decimals.comma, self.decimals.point) {
+        if let Some((comma, point)) = self.decimals.mixed() {
             return Err(Problem::error(
                 file,
                 format!("a decimal comma, and a decimal point in line {point}"),

@@ -9,6 +9,7 @@ mod cells;
 mod channels;
 pub mod counts;
 mod delimited;
+pub mod forces;
 mod headings;
 pub mod import;
 mod lines;

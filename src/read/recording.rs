@@ -134,7 +134,7 @@ impl RecordingSource<'_> {
     }
 
     /// The calibrations named, and a problem when one of the names is not known.
-    fn choose(&self) -> (Vec<&Calibration>, Option<Problem>) {
+    pub(super) fn choose(&self) -> (Vec<&Calibration>, Option<Problem>) {
         let (names, file) = match self.sidecar.calibrations.as_slice() {
             [] => (self.study.calibrations.as_slice(), study_file::FILE_NAME),
             own => (own, self.sidecar_name),

@@ -63,8 +63,11 @@ fn is_nines(value: f64) -> bool {
         return false;
     }
     let mut digits = hundredths as u64;
-    while digits.is_multiple_of(10) {
-        digits /= 10;
+    // Decimals that are not there; -990 is no such number.
+    for _ in 0..2 {
+        if digits.is_multiple_of(10) {
+            digits /= 10;
+        }
     }
     let mut nines = 0;
     while digits % 10 == 9 {

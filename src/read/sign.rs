@@ -13,7 +13,7 @@ const MEDIAN: usize = 5;
 const EDGE_S: f64 = 0.3;
 /// A force that moves less says nothing of its sign, in N; so does one that moves less than this share of the other hand's,
 /// which may lever it.
-const LEAST_N: f64 = 10.0;
+const LEAST_N: f64 = 5.0;
 const LEAST_SHARE: f64 = 0.25;
 /// An inverted force rises above where it begins and ends by no more than this share of its fall.
 const RISE_SHARE: f64 = 0.25;

@@ -2,13 +2,13 @@
 
 use super::tables::Table;
 use crate::error::Problem;
-use crate::results::{Results, run};
+use crate::results::{NotLookedAt, Results, run};
 use crate::write::build;
 use serde_json::{Value, json};
 
 /// `tests`, `findings`, `problems`, then `springs`, `technique`, `reference`, `unpaired` and `exclusions`: the rows of the
-/// tables of these names, one object a row, with the same names and full precision; missing is null. Last, as in `run.json`,
-/// `registered`, `blinded`, `settings`, `version` and `build`.
+/// tables of these names, one object a row, with the same names and full precision; missing is null. `not_looked_at` are the
+/// recordings whose force could not be held against the ceilings, or not all of it. Last, as in `run.json`, `registered`, `blinded`, `settings`, `version` and `build`.
 pub fn analysis(results: &Results) -> Value {
     let rows = |name: &str| {
         results
@@ -25,6 +25,7 @@ pub fn analysis(results: &Results) -> Value {
         "reference": rows("reference"),
         "unpaired": rows("unpaired"),
         "exclusions": rows("exclusions"),
+        "not_looked_at": not_looked_at(results),
         "registered": run::registered(results),
         "blinded": results.blinded,
         "settings": run::settings_record(&results.settings),
@@ -36,6 +37,20 @@ pub fn analysis(results: &Results) -> Value {
 /// The object as text, indented, ending in a line feed.
 pub fn analysis_text(results: &Results) -> String {
     format!("{:#}\n", analysis(results))
+}
+
+fn not_looked_at(results: &Results) -> Value {
+    let object = |n: &NotLookedAt| {
+        json!({
+            "recording": n.recording,
+            "subject": n.subject,
+            "examiner": n.examiner,
+            "session": n.session,
+            "looked_at": n.looked_at.word(),
+            "why": n.why,
+        })
+    };
+    Value::Array(results.not_looked_at.iter().map(object).collect())
 }
 
 fn problems(problems: &[Problem]) -> Value {

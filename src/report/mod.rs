@@ -19,7 +19,8 @@ pub mod station;
 pub mod tables;
 mod text;
 
-pub use text::{budget_text, summary_text};
+pub use over::{OverCeilings, Whose};
+pub use text::{budget_text, ceilings_text, summary_text};
 
 /// Caution that every report carries.
 pub const CAUTION: &str = "For training models and consenting volunteers under a licensed supervisor. This is no medical \

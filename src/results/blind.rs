@@ -39,6 +39,7 @@ impl Results {
             settings: _,
             plans: _,
             problems: _,
+            not_looked_at: _,
             inputs: _,
             recordings_given: _,
             registration: _,

@@ -1,5 +1,6 @@
 //! What was left out, by whom and why.
 
+use crate::format::{duration, moment};
 use crate::terms::{Side, closed_terms};
 use crate::trace::{DropCause, HIDDEN, Test};
 use serde::{Deserialize, Serialize};
@@ -40,8 +41,9 @@ impl fmt::Display for ExclusionCause {
             ExclusionCause::Dropped(cause) => cause.fmt(f),
             ExclusionCause::ShortContact { begin_s, end_s } => write!(
                 f,
-                "a touch of {:.2} s at {begin_s:.2} s is too short to be a test",
-                end_s - begin_s
+                "a touch of {} at {} is too short to be a test",
+                duration(end_s - begin_s),
+                moment(*begin_s)
             ),
             ExclusionCause::Unusable(reason) | ExclusionCause::Person(reason) => f.write_str(reason),
             ExclusionCause::Hidden => f.write_str(HIDDEN),

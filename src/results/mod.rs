@@ -3,10 +3,12 @@
 mod blind;
 mod counts;
 mod exclusions;
+mod not_looked_at;
 pub mod run;
 
 pub use blind::BLINDED;
 pub use counts::{Counts, ExclusionCounts, RecordingCounts, SpringCounts, TestCounts};
+pub use not_looked_at::{LookedAt, NotLookedAt};
 pub use exclusions::{Excluded, Exclusion, ExclusionCause, spring_exclusions};
 
 use crate::agreement::registered::Registration;
@@ -64,6 +66,8 @@ pub struct Results {
     /// Tests on a pressure mat as their figures need them.
     pub mats: Vec<MatTest>,
     pub exclusions: Vec<Exclusion>,
+    /// Recordings whose force could not be held against the ceilings, or not all of it.
+    pub not_looked_at: Vec<NotLookedAt>,
     pub problems: Vec<Problem>,
     /// Everything that was read, by name.
     pub inputs: Vec<InputRecord>,

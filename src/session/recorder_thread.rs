@@ -7,6 +7,7 @@ use crate::acquire::recorder::over_ceiling::{self, OverCeiling};
 use crate::acquire::station::{LineCounts, Sample, Station};
 use crate::error::Result;
 use crate::fault::{ProgramFault, isolated};
+use crate::format::duration;
 use crate::study::inputs::collect_any;
 use crate::trace::About;
 use std::collections::VecDeque;
@@ -289,11 +290,11 @@ impl Worker {
     fn give_up_unwritten(&mut self) {
         for over in std::mem::take(&mut self.unwritten) {
             self.messages.push(format!(
-                "not written down: at {} the force was over the ceiling of {:.0} N for {:.2} s, {:.1} N at most; add it \
+                "not written down: at {} the force was over the ceiling of {:.0} N for {}, {:.1} N at most; add it \
                  to {} by hand",
                 over.time,
                 over.ceiling_n,
-                over.duration_s,
+                duration(over.duration_s),
                 over.peak_n,
                 over_ceiling::FILE_NAME
             ));

@@ -8,7 +8,7 @@ mod defaults;
 mod documented;
 mod regional;
 
-pub use ceiling::{Ceiling, CeilingOrigin};
+pub use ceiling::{Ceiling, CeilingDoubt, CeilingOrigin, LEVEL_NOT_GIVEN};
 pub use documented::{SETTINGS, SettingInfo};
 pub use regional::{Bands, REGIONAL, RegionBands};
 

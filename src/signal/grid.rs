@@ -1,6 +1,7 @@
 //! Raw samples onto a uniform grid, with what was filled in and where gaps lie.
 
 use crate::error::Problem;
+use crate::format::{duration, moment};
 use crate::trace::Trace;
 use std::ops::Range;
 
@@ -129,7 +130,11 @@ fn mostly_holes(trace: &Trace, duration_s: f64, median_s: f64) -> Problem {
     let n = trace.time_s.len();
     Problem::error(
         &trace.recording,
-        format!("{n} samples over {duration_s:.3} s, most of them {median_s:.3e} s apart: nearly all of it is holes"),
+        format!(
+            "{n} samples over {}, most of them {} apart: nearly all of it is holes",
+            moment(duration_s),
+            duration(median_s)
+        ),
         "samples that follow each other evenly",
         "check the time column and its unit: a clock that jumps, or stamps of packets, look like this",
     )

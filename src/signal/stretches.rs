@@ -2,6 +2,7 @@
 //! nothing was recorded is filled.
 
 use crate::error::Problem;
+use crate::format::moment;
 use crate::trace::{Channel, Trace};
 use std::borrow::Cow;
 use std::ops::Range;
@@ -55,18 +56,18 @@ pub fn describe(trace: &Trace, refused: &[(Range<usize>, Problem)]) -> Option<Pr
     let count = pauses.clone().count();
     let longest = pauses.max_by(|a, b| (a[1] - a[0]).total_cmp(&(b[1] - b[0])))?;
     let found = match count {
-        1 => format!("a pause of {:.6e} s after {} s", longest[1] - longest[0], longest[0]),
+        1 => format!("a pause of {} after {}", moment(longest[1] - longest[0]), moment(longest[0])),
         n => format!(
-            "{n} pauses, the longest of {:.6e} s after {} s",
-            longest[1] - longest[0],
-            longest[0]
+            "{n} pauses, the longest of {} after {}",
+            moment(longest[1] - longest[0]),
+            moment(longest[0])
         ),
     };
     let left_out = refused.first().map_or(String::new(), |(stretch, why)| {
         let n = refused.len();
         let are = if n == 1 { "stretch is" } else { "stretches are" };
         let begin = t.get(stretch.start).copied().unwrap_or(f64::NAN);
-        format!("; {n} {are} left out, the first at {begin} s: {}", why.found)
+        format!("; {n} {are} left out, the first at {}: {}", moment(begin), why.found)
     });
     Some(
         Problem::warning(

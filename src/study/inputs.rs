@@ -48,6 +48,8 @@ pub struct Inputs {
     pub problems: Vec<Problem>,
     /// Folders named that hold no recording.
     pub empty: Vec<PathBuf>,
+    /// Recordings of the study were named, and not the study: it is used, and may have others.
+    pub part_of_study: bool,
 }
 
 /// Collects recordings from files, folders and at most one study.
@@ -61,7 +63,27 @@ pub struct Inputs {
 /// A path that is not there, more than one study, no recording at all. A folder without recordings beside others
 /// that have some is a problem.
 pub fn collect(paths: &[PathBuf]) -> Result<Inputs> {
-    let inputs = collect_any(paths)?;
+    with_recordings(gather(paths, false)?)
+}
+
+/// As [`collect`], with the study whose recordings were named, when the study itself was not: its ceilings, calibrations and
+/// plans are meant, whatever of it is to be analysed. Recordings then have the names that they have in the study.
+///
+/// # Errors
+/// As [`collect`]; recordings of two studies too.
+pub fn collect_in_study(paths: &[PathBuf]) -> Result<Inputs> {
+    with_recordings(gather(paths, true)?)
+}
+
+/// As [`collect_any`], with the study whose recordings were named.
+///
+/// # Errors
+/// As [`collect_any`]; recordings of two studies too.
+pub fn collect_any_in_study(paths: &[PathBuf]) -> Result<Inputs> {
+    gather(paths, true)
+}
+
+fn with_recordings(inputs: Inputs) -> Result<Inputs> {
     match inputs.empty.first() {
         Some(folder) if inputs.files.is_empty() => Err(no_recordings(folder)),
         _ => Ok(inputs),
@@ -73,13 +95,34 @@ pub fn collect(paths: &[PathBuf]) -> Result<Inputs> {
 /// # Errors
 /// A path that is not there, more than one study.
 pub fn collect_any(paths: &[PathBuf]) -> Result<Inputs> {
+    gather(paths, false)
+}
+
+fn gather(paths: &[PathBuf], look_above: bool) -> Result<Inputs> {
     let mut inputs = Inputs::default();
     let mut found: Vec<Found> = Vec::new();
+    let mut above: Option<PathBuf> = None;
     for path in paths {
         let path = &meant(path)?;
         let kind = std::fs::metadata(path).map_err(|e| missing(path, e))?;
+        let inside = match look_above && !door::is_there(&path.join(study_file::FILE_NAME)) {
+            true => study_above(path),
+            false => None,
+        };
+        if let Some(InStudy { root, .. }) = &inside {
+            if let Some(other) = above.as_ref().filter(|other| !same_file(other, root)) {
+                return Err(two_studies(other, root));
+            }
+            above.get_or_insert_with(|| root.clone());
+        }
+        let within = inside.map_or_else(String::new, |i| i.within);
         if !kind.is_dir() {
-            found.push(Found::file(path));
+            found.push(Found {
+                relative: if within.is_empty() { Found::file(path).relative } else { within },
+                ..Found::file(path)
+            });
+        } else if !within.is_empty() {
+            search(path, &within, path, &mut found, &mut inputs)?;
         } else if door::is_there(&path.join(study_file::FILE_NAME)) {
             if let Some(study) = &inputs.study
                 && !same_file(&study.root, path)
@@ -100,6 +143,16 @@ pub fn collect_any(paths: &[PathBuf]) -> Result<Inputs> {
             search(path, "", path, &mut found, &mut inputs)?;
         }
     }
+    match (&inputs.study, above) {
+        (Some(study), Some(root)) if !same_file(&study.root, &root) => {
+            return Err(two_studies(&study.root, &root));
+        }
+        (None, Some(root)) => {
+            inputs.study = Some(read_study(&root, &mut inputs.problems));
+            inputs.part_of_study = true;
+        }
+        _ => {}
+    }
     inputs.files = name_all(found);
     if !inputs.files.is_empty() {
         inputs.problems.extend(inputs.empty.iter().map(|folder| {
@@ -111,11 +164,58 @@ pub fn collect_any(paths: &[PathBuf]) -> Result<Inputs> {
             )
         }));
     }
-    if let Some(study) = &inputs.study {
+    // What was not named is not missing.
+    if let Some(study) = inputs.study.as_ref().filter(|_| !inputs.part_of_study) {
         let recordings = inputs.files.iter().map(|f| f.recording.as_str());
         inputs.problems.extend(reference::missing(study, recordings));
     }
     Ok(inputs)
+}
+
+/// Where a path lies in a study.
+struct InStudy {
+    root: PathBuf,
+    /// The path as the study names it: `recordings/press.csv`.
+    within: String,
+}
+
+/// The study among whose recordings one of these lies, when none of them is a study itself.
+pub fn study_of_recordings(paths: &[PathBuf]) -> Option<PathBuf> {
+    let is_study = |path: &PathBuf| door::is_there(&path.join(study_file::FILE_NAME));
+    let meant: Vec<PathBuf> = paths.iter().filter_map(|p| meant(p).ok()).collect();
+    match meant.iter().any(is_study) {
+        true => None,
+        false => meant.iter().find_map(|p| study_above(p)).map(|inside| inside.root),
+    }
+}
+
+/// The study among whose recordings a path lies: that of the nearest study.toml above it.
+fn study_above(path: &Path) -> Option<InStudy> {
+    let real = path.canonicalize().ok()?;
+    let above = |folder: &&Path| door::is_there(&folder.join(study_file::FILE_NAME));
+    let root = real.ancestors().skip(1).find(above)?;
+    let within = real.strip_prefix(root).ok()?;
+    let first = within.components().next()?;
+    let own = root.join("recordings");
+    let among = match own.is_dir() {
+        true => first.as_os_str() == "recordings",
+        false => !NOT_SEARCHED.iter().any(|name| first.as_os_str() == *name),
+    };
+    let results_between = real.ancestors().take_while(|a| *a != root).any(written_by_us);
+    if !among || results_between {
+        return None;
+    }
+    // As the person wrote it, where that leads there too.
+    let depth = within.components().count();
+    let written = path.ancestors().nth(depth).map(|p| match p.as_os_str().is_empty() {
+        true => PathBuf::from("."),
+        false => p.to_owned(),
+    });
+    let root = written.filter(|w| same_file(w, root)).unwrap_or_else(|| root.to_owned());
+    Some(InStudy {
+        root,
+        within: slashes(within),
+    })
 }
 
 /// A study.toml stands for its folder; no other TOML file is a recording.

@@ -73,6 +73,8 @@ pub struct Sidecar {
     pub mat: Option<MatSetup>,
     /// There is a `[mat]`, whole or not: the recording is no plain trace.
     pub mat_named: bool,
+    /// How its force is to be read, or whether it is a check with a known weight, cannot be told: the sidecar has an error there.
+    pub forces_unsure: bool,
 }
 
 impl Sidecar {
@@ -88,7 +90,7 @@ impl Sidecar {
                 table: &table,
                 path: "",
             }),
-            None => Sidecar::default(),
+            None => Sidecar::unreadable(),
         };
         (sidecar, doc.into_problems())
     }
@@ -100,7 +102,15 @@ impl Sidecar {
         }
         match read_text(path, file) {
             Ok(text) => Sidecar::parse(file, &text),
-            Err(problem) => (Sidecar::default(), vec![problem]),
+            Err(problem) => (Sidecar::unreadable(), vec![problem]),
+        }
+    }
+
+    /// One that is there and says nothing.
+    pub fn unreadable() -> Sidecar {
+        Sidecar {
+            forces_unsure: true,
+            ..Sidecar::default()
         }
     }
 }
@@ -112,8 +122,10 @@ pub fn any_error(problems: &[Problem]) -> bool {
 
 fn read(top: &Section<'_, '_>) -> Sidecar {
     top.warn_unknown(KEYS);
+    let sound_so_far = top.doc.errors();
     check_format(top);
     refuse_gain(top);
+    let errors_of_forces = top.doc.errors() - sound_so_far;
     let status = top.word("status");
     if status == Some(RecordingStatus::Open) {
         top.doc.warning(
@@ -124,6 +136,7 @@ fn read(top: &Section<'_, '_>) -> Sidecar {
             "look whether its end is missing; it is used as it is",
         );
     }
+    let before_mapping = top.doc.errors();
     let mat_span = top.get("mat").map_or(0..0, toml::Spanned::span);
     let mat = top.table("mat").and_then(|table| {
         let section = Section {
@@ -166,6 +179,7 @@ fn read(top: &Section<'_, '_>) -> Sidecar {
         );
     }
     let known_weight_n = top.number("known_weight_n", 0.0, 1e5);
+    let errors_of_forces = errors_of_forces + top.doc.errors() - before_mapping;
     let mut about = about(top);
     about.excluded = about.excluded.or_else(|| known_weight_n.map(known_weight));
     Sidecar {
@@ -184,6 +198,7 @@ fn read(top: &Section<'_, '_>) -> Sidecar {
         plan: top.text("plan"),
         mat,
         mat_named: top.get("mat").is_some(),
+        forces_unsure: errors_of_forces > 0,
     }
 }
 

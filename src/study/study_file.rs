@@ -245,9 +245,25 @@ fn read_settings(section: &Section<'_, '_>, besides: &[&str], study: &mut StudyF
                 &section.dotted(key),
                 &found,
                 &expected,
-                "correct the value or take the line out",
+                match section.path {
+                    CEILINGS => "write the most force allowed in N, such as neck = 60; without the line the shipped one holds",
+                    _ => "correct the value or take the line out",
+                },
             ),
         }
+    }
+    if section.path == CEILINGS {
+        doubt_ceilings(section, &study.settings);
+    }
+}
+
+/// Warns of ceilings that can be read and hardly be meant.
+fn doubt_ceilings(section: &Section<'_, '_>, settings: &Settings) {
+    for doubt in settings.ceiling_doubts() {
+        let region = doubt.ceiling().region.to_string();
+        let span = section.get(&region).map_or(0..0, Spanned::span);
+        let (found, expected) = doubt.found();
+        section.doc.warning(span, &section.dotted(&region), &found, &expected, &doubt.advice());
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::door::{self, FileKind, OpenRefusal};
 use super::words::{nearest, one_of, resembles_ceiling, shown};
-use crate::error::Problem;
+use crate::error::{Problem, Severity};
 use crate::terms::{LineOfDrive, Term};
 use std::cell::{OnceCell, RefCell};
 use std::ops::Range;
@@ -84,6 +84,12 @@ impl<'a> Doc<'a> {
     /// Adds a problem.
     pub fn add(&self, problem: Problem) {
         self.problems.borrow_mut().push(problem);
+    }
+
+    /// How many errors were found so far.
+    pub fn errors(&self) -> usize {
+        let problems = self.problems.borrow();
+        problems.iter().filter(|p| p.severity == Severity::Error).count()
     }
 
     /// What was found wrong, in the order of the lines.

@@ -135,7 +135,7 @@ pub fn band_checks(test: &Test, settings: &Settings) -> Vec<BandCheck> {
 pub fn band_check(test: &Test, aspect: Aspect, settings: &Settings) -> Option<BandCheck> {
     let bands = settings.technique.bands(test.about.level.map(Level::region));
     let (found, low, high) = match aspect {
-        Aspect::TotalPeak => (total_peak(test)?, None, Some(ceiling_of(test, settings)?.newtons)),
+        Aspect::TotalPeak => (total_peak(test)?, None, Some(ceiling_of(test, settings).newtons)),
         Aspect::PastOnset => (past_onset(test)?, Some(0.0), None),
         Aspect::Excursion => band(test.measures.get(Measure::Excursion)?, bands.excursion_mm),
         Aspect::TimeToPeak => (

@@ -6,6 +6,7 @@ mod band;
 mod ceiling;
 pub mod learning;
 mod execution;
+mod judged;
 mod outside;
 mod plan;
 pub mod reference;
@@ -14,7 +15,7 @@ mod slack;
 
 pub use band::{Aspect, BandCheck, BandStatus, band_check, band_checks};
 pub use ceiling::ceiling_of;
-pub use outside::{ForceOver, UntoldForce, forces_over, lone_samples_problem, untold_forces, untold_problems};
+pub use outside::{ForceOver, UntoldForce, lone_samples_problem, untold_forces, untold_problems};
 pub use plan::{PlanCoverage, PlanStep};
 pub use rule::TechniqueRule;
 

@@ -1,9 +1,8 @@
 //! Forces over the ceiling that no test holds: a jab too short for a test, the other hand, a recording that was left out
 //! (METHODS.md §9.3).
 
-use crate::format::counted;
 use crate::error::Problem;
-use crate::format::number;
+use crate::format::{counted, duration, moment, number};
 use crate::settings::{Ceiling, Settings};
 use crate::signal::pushes::pushes;
 use crate::stats::moments::median_in_place;
@@ -40,7 +39,14 @@ pub struct ForceOver {
     pub peak_n: f64,
 }
 
-/// The sum of all hands, row by row.
+impl ForceOver {
+    /// How long it lasted.
+    pub fn duration_s(&self) -> f64 {
+        self.end_s - self.begin_s
+    }
+}
+
+/// The sum of all hands, row by row, each channel's zero off.
 struct TotalForce {
     /// Lone samples taken out.
     pushed_n: Vec<f64>,
@@ -51,8 +57,9 @@ struct TotalForce {
 impl TotalForce {
     /// A channel without a value counts as nothing there: what the others show is still told. One of inverted sign counts by its
     /// size.
-    fn new(trace: &Trace, tests: &[Test]) -> Option<TotalForce> {
-        let rate_hz = rate_hz(&trace.time_s)?;
+    fn new(trace: &Trace, tests: &[Test]) -> TotalForce {
+        // Without a rate a sample that stands alone is told by its neighbours, as at low rates.
+        let rate_hz = rate_hz(&trace.time_s).unwrap_or_default();
         let nothing = vec![0.0; trace.time_s.len()];
         let mut total = TotalForce {
             pushed_n: nothing.clone(),
@@ -71,34 +78,8 @@ impl TotalForce {
             add(&mut total.pushed_n, &mut pushed.into_iter());
             add(&mut total.raw_n, &mut channel.force_n.iter().map(|f| f - zero));
         }
-        Some(total)
+        total
     }
-}
-
-/// Every stretch of a recording in which the sum of all hands is over `ceiling_n`, lone samples taken out.
-pub fn forces_over(trace: &Trace, tests: &[Test], ceiling_n: f64) -> Vec<ForceOver> {
-    TotalForce::new(trace, tests).map_or(Vec::new(), |total| stretches_over(trace, &total.pushed_n, ceiling_n))
-}
-
-fn stretches_over(trace: &Trace, total_n: &[f64], ceiling_n: f64) -> Vec<ForceOver> {
-    let mut found: Vec<ForceOver> = Vec::new();
-    for (&time_s, &force_n) in trace.time_s.iter().zip(total_n) {
-        if force_n <= ceiling_n {
-            continue;
-        }
-        match found.last_mut() {
-            Some(last) if time_s - last.end_s <= JOINED_S => {
-                last.end_s = time_s;
-                last.peak_n = last.peak_n.max(force_n);
-            }
-            _ => found.push(ForceOver {
-                begin_s: time_s,
-                end_s: time_s,
-                peak_n: force_n,
-            }),
-        }
-    }
-    found
 }
 
 /// A force over a ceiling that no test tells of.
@@ -109,43 +90,142 @@ pub struct UntoldForce {
     pub beside: Option<u32>,
     /// Of that test, else of the recording.
     pub about: About,
-    /// Every level in the recording: the ceiling is the lowest of theirs.
+    /// Where it may have been pressed: the ceiling is the lowest of theirs. Empty when that is not known.
     pub levels: Vec<Level>,
     pub over: ForceOver,
 }
 
 impl UntoldForce {
     /// The ceiling that it is over.
-    pub fn ceiling(&self, settings: &Settings) -> Option<Ceiling> {
-        ceiling_of_levels(&self.levels, settings)
+    pub fn ceiling(&self, settings: &Settings) -> Ceiling {
+        settings.ceiling_at(self.levels.iter().copied())
     }
 
     /// How long and where in the recording.
     pub fn place(&self) -> String {
-        let ForceOver { begin_s, end_s, .. } = self.over;
         let place = match self.beside {
             Some(test) => format!("beside what test {test} measures"),
             None => "outside every test".to_owned(),
         };
-        format!("at {} s for {} s, {place}", number(begin_s, 2), number(end_s - begin_s, 2))
+        let ForceOver { begin_s, .. } = self.over;
+        format!("at {} for {}, {place}", moment(begin_s), duration(self.over.duration_s()))
     }
 }
 
-/// The lowest of the levels'; without any level the highest of all, over which a force is over every ceiling.
-fn ceiling_of_levels(levels: &[Level], settings: &Settings) -> Option<Ceiling> {
-    let highest = || settings.ceilings().max_by(|a, b| a.newtons.total_cmp(&b.newtons));
-    settings.ceiling_at(levels.iter().copied()).or_else(highest)
+/// Where the hand may have been in a stretch that lies in no test; empty when that is not known. `planned` are the levels
+/// of the plan that the recording follows.
+fn levels_in_question(trace: &Trace, tests: &[Test], planned: &[Level]) -> Vec<Level> {
+    let own: Vec<Level> = trace.about.levels().collect();
+    if !own.is_empty() {
+        return own;
+    }
+    // Who made one test where nobody knows may have been there before and after it.
+    if tests.iter().any(|t| t.about.levels().next().is_none()) {
+        return Vec::new();
+    }
+    let of_tests = tests.iter().flat_map(|t| t.about.levels());
+    sorted(of_tests.chain(planned.iter().copied()))
+}
+
+fn sorted(levels: impl Iterator<Item = Level>) -> Vec<Level> {
+    let mut levels: Vec<Level> = levels.collect();
+    levels.sort_unstable();
+    levels.dedup();
+    levels
+}
+
+/// Which ceiling holds when: within a test that test's, elsewhere the lowest of where the hand may have been.
+struct Limits<'a> {
+    spans: Vec<(&'a Test, f64)>,
+    elsewhere: Vec<Level>,
+    elsewhere_n: f64,
+}
+
+impl<'a> Limits<'a> {
+    fn of(trace: &Trace, tests: &'a [Test], planned: &[Level], settings: &Settings) -> Limits<'a> {
+        let elsewhere = levels_in_question(trace, tests, planned);
+        Limits {
+            elsewhere_n: settings.ceiling_at(elsewhere.iter().copied()).newtons,
+            elsewhere,
+            spans: tests.iter().map(|t| (t, settings.ceiling_at(t.about.levels()).newtons)).collect(),
+        }
+    }
+
+    fn tests_at(&self, time_s: f64) -> impl Iterator<Item = &(&'a Test, f64)> {
+        self.spans.iter().filter(move |(t, _)| {
+            t.phases.contact_begin_s <= time_s && time_s <= t.phases.contact_end_s
+        })
+    }
+
+    fn at(&self, time_s: f64) -> f64 {
+        let here = self.tests_at(time_s).map(|(_, newtons)| *newtons);
+        here.reduce(f64::min).unwrap_or(self.elsewhere_n)
+    }
+
+    fn ceiling_at(&self, time_s: f64, settings: &Settings) -> Ceiling {
+        match self.tests_at(time_s).next() {
+            Some(_) => settings.ceiling_at(self.tests_at(time_s).flat_map(|(t, _)| t.about.levels())),
+            None => settings.ceiling_at(self.elsewhere.iter().copied()),
+        }
+    }
+
+    fn lowest(&self) -> f64 {
+        self.spans.iter().map(|(_, n)| *n).fold(self.elsewhere_n, f64::min)
+    }
+}
+
+/// Every force over the ceiling that has no finding because no test holds it; `planned` are the levels of the plan that the
+/// recording follows.
+pub fn untold_forces(trace: &Trace, tests: &[Test], planned: &[Level], settings: &Settings) -> Vec<UntoldForce> {
+    let limits = Limits::of(trace, tests, planned, settings);
+    let lowest_n = limits.lowest();
+    let mut passages: Vec<(ForceOver, f64)> = Vec::new();
+    for (&time_s, force_n) in trace.time_s.iter().zip(TotalForce::new(trace, tests).pushed_n) {
+        if force_n <= lowest_n {
+            continue;
+        }
+        let limit_n = limits.at(time_s);
+        if force_n <= limit_n {
+            continue;
+        }
+        match passages.last_mut() {
+            Some((last, same_n)) if *same_n == limit_n && time_s - last.end_s <= JOINED_S => {
+                last.end_s = time_s;
+                last.peak_n = last.peak_n.max(force_n);
+            }
+            _ => {
+                let over = ForceOver {
+                    begin_s: time_s,
+                    end_s: time_s,
+                    peak_n: force_n,
+                };
+                passages.push((over, limit_n));
+            }
+        }
+    }
+    passages.retain(|(over, _)| !tests.iter().any(|t| holds(t, over) && tells(t, over)));
+    passages.into_iter().map(|(over, _)| untold(trace, tests, &limits.elsewhere, over)).collect()
 }
 
 /// A warning where single samples over the ceiling were taken for spikes of the sensor: the samples beside them show nothing of a
 /// push.
-pub fn lone_samples_problem(trace: &Trace, tests: &[Test], settings: &Settings, hidden: bool) -> Option<Problem> {
-    let ceiling = ceiling_of_levels(&levels_of(trace, tests), settings)?;
-    let total = TotalForce::new(trace, tests)?;
-    let clear_n = LONE_SHARE * ceiling.newtons;
+pub fn lone_samples_problem(
+    trace: &Trace,
+    tests: &[Test],
+    planned: &[Level],
+    settings: &Settings,
+    hidden: bool,
+) -> Option<Problem> {
+    let limits = Limits::of(trace, tests, planned, settings);
+    let lowest_n = limits.lowest();
+    let total = TotalForce::new(trace, tests);
     let rows = trace.time_s.iter().zip(total.raw_n.iter().zip(&total.pushed_n));
-    let lone = rows.filter(|(_, (raw, pushed))| {
-        **raw > ceiling.newtons && **pushed <= ceiling.newtons && **raw - **pushed > clear_n
+    let lone = rows.filter(|(time_s, (raw, pushed))| {
+        if **raw <= lowest_n {
+            return false;
+        }
+        let limit_n = limits.at(**time_s);
+        **raw > limit_n && **pushed <= limit_n && **raw - **pushed > LONE_SHARE * limit_n
     });
     let count = lone.clone().count();
     let (time_s, (most_n, _)) = lone.max_by(|a, b| a.1.0.total_cmp(b.1.0))?;
@@ -153,6 +233,7 @@ pub fn lone_samples_problem(trace: &Trace, tests: &[Test], settings: &Settings, 
         true => String::new(),
         false => format!(" of {} N", number(*most_n, 0)),
     };
+    let ceiling = limits.ceiling_at(*time_s, settings);
     let which = if count == 1 { "" } else { ", the largest" };
     let stood = format!("{} over the {ceiling} that stood alone{which}{newtons} at {} s", counted(count, "sample"), number(*time_s, 3));
     Some(Problem::warning(
@@ -164,51 +245,35 @@ pub fn lone_samples_problem(trace: &Trace, tests: &[Test], settings: &Settings, 
     ))
 }
 
-/// Every level in a recording, in order.
-fn levels_of(trace: &Trace, tests: &[Test]) -> Vec<Level> {
-    let of_tests = tests.iter().flat_map(|t| t.about.level.into_iter().chain(t.about.covers.iter().copied()));
-    let mut levels: Vec<Level> = of_tests
-        .chain(trace.about.level)
-        .chain(trace.about.covers.iter().copied())
-        .collect();
-    levels.sort_unstable();
-    levels.dedup();
-    levels
-}
-
-/// Every force over the ceiling that has no finding because no test holds it.
-pub fn untold_forces(trace: &Trace, tests: &[Test], settings: &Settings) -> Vec<UntoldForce> {
-    let levels = levels_of(trace, tests);
-    let Some(ceiling) = ceiling_of_levels(&levels, settings) else {
-        return Vec::new();
-    };
-    let mut untold = forces_over(trace, tests, ceiling.newtons);
-    untold.retain(|over| !tests.iter().any(|t| holds(t, over) && tells(t, over, &ceiling)));
-    let of = |over: ForceOver| {
-        let beside = tests.iter().find(|t| holds(t, &over));
-        let mut about = beside.or(tests.first()).map_or(&trace.about, |t| &t.about).clone();
-        about.level = beside.map_or(trace.about.level, |t| t.about.level);
-        if trace.channels.len() > 1 {
-            about.side = None;
-        }
-        UntoldForce {
-            recording: trace.recording.clone(),
-            beside: beside.map(|t| t.test),
-            about,
-            levels: levels.clone(),
-            over,
-        }
-    };
-    untold.into_iter().map(of).collect()
+fn untold(trace: &Trace, tests: &[Test], elsewhere: &[Level], over: ForceOver) -> UntoldForce {
+    let beside: Vec<&Test> = tests.iter().filter(|t| holds(t, &over)).collect();
+    let first = beside.first().copied();
+    let mut about = first.or(tests.first()).map_or(&trace.about, |t| &t.about).clone();
+    about.level = first.map_or(trace.about.level, |t| t.about.level);
+    if trace.channels.len() > 1 {
+        about.side = None;
+    }
+    UntoldForce {
+        recording: trace.recording.clone(),
+        beside: first.map(|t| t.test),
+        about,
+        levels: match first {
+            Some(_) => sorted(beside.iter().flat_map(|t| t.about.levels())),
+            None => elsewhere.to_vec(),
+        },
+        over,
+    }
 }
 
 /// A warning for each. A blind study is told of it without the force.
 pub fn untold_problems(untold: &[UntoldForce], settings: &Settings, hidden: bool) -> Vec<Problem> {
     let more = untold.len().saturating_sub(LISTED);
-    let mut problems: Vec<Problem> = untold
-        .iter()
+    let mut hardest: Vec<&UntoldForce> = untold.iter().collect();
+    hardest.sort_by(|a, b| b.over.peak_n.total_cmp(&a.over.peak_n));
+    let mut problems: Vec<Problem> = hardest
+        .into_iter()
         .take(LISTED)
-        .filter_map(|force| problem(force, settings, hidden))
+        .map(|force| problem(force, settings, hidden))
         .collect();
     if let (Some(last), true) = (problems.last_mut(), more > 0) {
         last.found = format!("{} (and {} in this recording)", last.found, counted(more, "more time"));
@@ -221,24 +286,22 @@ fn holds(test: &Test, over: &ForceOver) -> bool {
     phases.contact_begin_s <= over.end_s && over.begin_s <= phases.contact_end_s
 }
 
-/// Whether a test's own peak tells of it: it is over the ceiling too, or as good as the same force, and stays under its own.
-fn tells(test: &Test, over: &ForceOver, ceiling: &Ceiling) -> bool {
-    let own_n = test.total_peak_n;
-    own_n > ceiling.newtons || over.peak_n <= own_n * (1.0 + SAME_SHARE) + SAME_N
+/// Whether a test's own peak tells of it: it is as good as the same force, and the test is judged by it.
+fn tells(test: &Test, over: &ForceOver) -> bool {
+    over.peak_n <= test.total_peak_n * (1.0 + SAME_SHARE) + SAME_N
 }
 
-fn problem(force: &UntoldForce, settings: &Settings, hidden: bool) -> Option<Problem> {
-    let ceiling = force.ceiling(settings)?;
+fn problem(force: &UntoldForce, settings: &Settings, hidden: bool) -> Problem {
     let newtons = match hidden {
         true => "a force".to_owned(),
         false => format!("{} N", number(force.over.peak_n, 0)),
     };
-    Some(Problem::warning(
+    Problem::warning(
         &force.recording,
-        format!("{newtons} over the {ceiling}, {}", force.place()),
+        format!("{newtons} {}, {}", force.ceiling(settings).over_words(), force.place()),
         "no force over the ceiling at any time, all hands together",
         "find out what pressed; stop at once on request or pain. A check with a known weight has known_weight_n in its sidecar",
-    ))
+    )
 }
 
 fn rate_hz(time_s: &[f64]) -> Option<f64> {
@@ -276,7 +339,7 @@ mod tests {
     use crate::trace::Channel;
 
     fn outside_tests(trace: &Trace, tests: &[Test], settings: &Settings, hidden: bool) -> Vec<Problem> {
-        untold_problems(&untold_forces(trace, tests, settings), settings, hidden)
+        untold_problems(&untold_forces(trace, tests, &[], settings), settings, hidden)
     }
 
     fn trace(forces: &[Vec<f64>]) -> Trace {
@@ -310,9 +373,44 @@ mod tests {
         let problems = outside_tests(&trace(&[jab(2.0, 120.0, 30)]), &[], &Settings::default(), false);
         assert_eq!(problems.len(), 1, "{problems:?}");
         let found = &problems[0].found;
-        assert!(found.contains("120 N over the neck 60") && found.contains("at 1.00 s"), "{found}");
+        assert!(
+            found.contains("120 N over the neck ceiling of 60 N") && found.contains("at 1.00 s for 29 ms"),
+            "{found}"
+        );
         let hidden = outside_tests(&trace(&[jab(2.0, 120.0, 30)]), &[], &Settings::default(), true);
         assert!(!hidden[0].found.contains("120"), "{hidden:?}");
+    }
+
+    /// A test at `level` from one time to another, of that peak.
+    fn held(test: u32, level: Level, [begin_s, end_s]: [f64; 2], peak_n: f64) -> Test {
+        let mut held = Test {
+            test,
+            total_peak_n: peak_n,
+            ..Test::default()
+        };
+        held.about.level = Some(level);
+        held.phases.contact_begin_s = begin_s;
+        held.phases.contact_end_s = end_s;
+        held
+    }
+
+    #[test]
+    fn a_test_tells_of_no_force_but_its_own_and_under_its_own_ceiling() {
+        let settings = Settings::default();
+        let mut of_plan = trace(&[[jab(0.0, 100.0, 0), jab(0.0, 190.0, 100), jab(0.0, 90.0, 100)].concat()]);
+        of_plan.about.level = None;
+        let told = |tests: &[Test]| -> Vec<(f64, Option<u32>, f64)> {
+            let untold = untold_forces(&of_plan, tests, &[], &settings);
+            untold.iter().map(|u| (u.over.peak_n, u.beside, u.ceiling(&settings).newtons)).collect()
+        };
+        // The lumbar test of 100 N is over the neck's ceiling, under which it was not made; the jab of 190 N beside it is over its own.
+        let lumbar = held(1, Level::L3, [2.5, 3.5], 100.0);
+        let neck = held(2, Level::C5, [0.1, 0.4], 40.0);
+        let both = told(&[lumbar.clone(), neck.clone()]);
+        assert_eq!(both, [(190.0, Some(1), 175.0), (90.0, None, 60.0)]);
+        // A test over its ceiling tells of its own force, and not of a harder one beside it.
+        assert_eq!(told(&[held(1, Level::L3, [2.5, 3.5], 178.0), neck.clone()]), both);
+        assert_eq!(told(&[held(1, Level::L3, [2.5, 3.5], 189.0), neck]), both[1..]);
     }
 
     #[test]

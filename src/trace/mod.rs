@@ -53,6 +53,11 @@ pub struct About {
 }
 
 impl About {
+    /// Its level and those that the contact covers beside it; none when nobody said where it was.
+    pub fn levels(&self) -> impl Iterator<Item = Level> + '_ {
+        self.level.into_iter().chain(self.covers.iter().copied())
+    }
+
     /// The session that the test belongs to.
     pub fn session(&self) -> SessionKey {
         SessionKey {

@@ -42,6 +42,7 @@ fn shapes() -> Vec<(&'static str, Test, PanelOptions)> {
             newtons: n,
             region: Region::Lumbar,
             origin: CeilingOrigin::Lab,
+            assumed: false,
         }),
         trials: Some(3),
         ..PanelOptions::default()

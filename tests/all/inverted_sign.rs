@@ -77,6 +77,33 @@ fn same_alarms(found: &[CeilingCrossing], expected: &[CeilingCrossing]) {
 }
 
 #[test]
+fn a_light_press_of_inverted_sign_is_refused_too() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut trace = simulate(&TraceSpec::default(), 4).trace;
+    let most = trace.channels[0].force_n.iter().copied().fold(0.0, f64::max);
+    trace.channels[0].displacement_mm = None;
+    for sign in [1.0, -1.0] {
+        let mut light = trace.clone();
+        light.channels[0]
+            .force_n
+            .iter_mut()
+            .for_each(|n| *n *= sign * 7.0 / most);
+        std::fs::write(
+            dir.path().join("press.csv"),
+            trace_text(&light, &Sensor::default()),
+        )
+        .unwrap();
+        let results = run(&[dir.path().join("press.csv")], &Options::default()).unwrap();
+        assert_eq!(results.tests.is_empty(), sign < 0.0, "{:?}", results.problems);
+        let told = results
+            .problems
+            .iter()
+            .any(|p| p.found.starts_with("a force that falls from where"));
+        assert_eq!(told, sign < 0.0, "{:?}", results.problems);
+    }
+}
+
+#[test]
 fn the_alarm_of_an_inverted_sensor_rings_while_the_hand_is_on_and_not_after() {
     let right = one_side();
     let (upright, found) = (watch(&right), watch(&inverted(&right, 0)));
@@ -172,7 +199,7 @@ fn a_force_that_counts_down_is_refused_by_name_and_still_held_against_the_ceilin
                 && all.contains("write force = -1 under [gain] in study.toml"),
             "{all}"
         );
-        assert!(all.contains("over the neck 30"), "{all}");
+        assert!(all.contains("over the neck ceiling of 30 N"), "{all}");
         assert!(reasons[0].contains("a force that falls"), "{reasons:?}");
     }
     // A gain of -1 on a sensor that counts up is one too many.

@@ -52,7 +52,7 @@ fn a_jab_that_is_no_test_is_told_and_a_check_with_a_known_weight_is_not() {
         let told = told(dir.path(), "level = \"C5\"\n", &recording(40.0, ms));
         assert_eq!(told.len(), 1, "{ms} ms: {told:?}");
         assert!(
-            told[0].contains("neck 60") && told[0].contains("at 5.00 s"),
+            told[0].contains("neck ceiling of 60 N") && told[0].contains("at 5.00 s"),
             "{told:?}"
         );
     }

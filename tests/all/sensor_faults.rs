@@ -439,7 +439,7 @@ fn a_jab_of_thirty_milliseconds_over_the_ceiling_is_told_at_a_hundred_hertz_and_
             }
             let (_, said) = told(&trace);
             assert!(
-                said.contains("over the neck 60"),
+                said.contains("over the neck ceiling of 60 N"),
                 "{rate_hz} Hz, phase {phase}: {said}"
             );
         }

@@ -1,6 +1,7 @@
 //! What a person asked a recording to be.
 
 use crate::error::{Error, Result};
+use crate::study::codes::code_warning;
 use crate::study::plan::Plan;
 use crate::study::roster::Roster;
 use crate::study::words::{nearest, shown};
@@ -104,17 +105,36 @@ impl RecordingRequest {
         gaps
     }
 
-    /// Warnings about codes: those that the roster does not know, and those that look like something personal.
+    /// Refuses codes that tell who a person is, since they would stand in every file: unless the roster has one, so that somebody
+    /// decided on it.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] that names the option.
+    pub fn check_personal(&self, roster: &Roster) -> Result<()> {
+        for (role, code, example) in [
+            (Role::Subject, &self.subject, "V-07"),
+            (Role::Examiner, &self.examiner, "L-12"),
+        ] {
+            let Some(code) = code else { continue };
+            let Some(like) = code_warning(code).filter(|_| !roster.codes(role).any(|known| known == code)) else {
+                continue;
+            };
+            return Err(Error::Setting {
+                what: format!("--{role}"),
+                found: format!("{}, which looks like {like}", shown(code)),
+                expected: format!(
+                    "a code that tells nobody who it is, such as {example}; if it is a code all the same, add it to roster.csv first"
+                ),
+            });
+        }
+        Ok(())
+    }
+
+    /// Warnings about codes that the roster does not know.
     pub fn warnings(&self, roster: &Roster) -> Vec<String> {
         let mut warnings = Vec::new();
         for (role, code) in [(Role::Subject, &self.subject), (Role::Examiner, &self.examiner)] {
             let Some(code) = code else { continue };
-            if let Some(like) = crate::study::codes::code_warning(code) {
-                warnings.push(format!(
-                    "--{role} {} looks like {like}: give a code that tells nobody who it is",
-                    shown(code)
-                ));
-            }
             let known: Vec<&str> = roster.codes(role).collect();
             if known.contains(&code.as_str()) || roster.people.is_empty() {
                 continue;
@@ -151,7 +171,15 @@ mod tests {
             subject: Some("Anna Example".to_owned()),
             ..RecordingRequest::default()
         };
-        assert!(personal.warnings(&Roster::default())[0].contains("looks like a name"));
+        let refused = personal.check_personal(&Roster::default()).unwrap_err().to_string();
+        assert!(refused.contains("looks like a name") && refused.contains("such as V-07"), "{refused}");
+        let (decided, _) = Roster::parse("roster.csv", "code,role\nAnna Example,subject\n");
+        personal.check_personal(&decided).unwrap();
+        let mail = RecordingRequest {
+            examiner: Some("a@b.example".to_owned()),
+            ..RecordingRequest::default()
+        };
+        assert!(mail.check_personal(&decided).is_err());
     }
 
     #[test]

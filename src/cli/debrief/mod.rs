@@ -4,9 +4,9 @@ mod draw;
 mod sheet;
 
 use super::Outcome;
-use super::analyze::{analyze, word};
+use super::analyze::{analyze, outcome, tell_ceilings, tell_problems, tell_study};
 use crate::batch;
-use crate::error::Severity;
+use crate::report::Whose;
 use crate::report::debrief::{Debrief, pages};
 use crate::results::Results;
 use crate::results::run;
@@ -91,18 +91,22 @@ pub fn run(args: &DebriefArgs, quiet: bool) -> anyhow::Result<Outcome> {
         anyhow::bail!("--out is missing: name the folder for the pages");
     };
     let paths = [args.study.clone()];
-    let inputs = inputs::collect(&paths)?;
+    let inputs = inputs::collect_in_study(&paths)?;
+    tell_study(inputs::study_of_recordings(&paths).as_deref(), quiet);
     let study = inputs.study.unwrap_or_default();
     let results = analyze(&paths, batch::Options::default(), quiet)?;
+    let done = outcome(&results);
     if args.sheet {
-        sheet::write(args, &study, &results, out, quiet)?;
+        let others = sheet::recordings_of_others(&inputs.files, args);
+        let (scan, results) = sheet::write(args, &study, results, &others, out, quiet)?;
+        tell_ceilings(&results, Whose::Scan(&scan));
+        tell_problems(&results);
     } else {
         write_debrief(args, &study, &results, out, quiet)?;
+        tell_ceilings(&results, Whose::All);
+        tell_problems(&results);
     }
-    for problem in &results.problems {
-        note!("{}: {problem}", word(problem.severity));
-    }
-    Ok(outcome(&results))
+    Ok(done)
 }
 
 fn write_debrief(
@@ -140,13 +144,4 @@ fn finish(folder: OutputFolder, results: &Results) -> anyhow::Result<()> {
     let mut record = run::record(results);
     record.insert("command".to_owned(), "debrief".into());
     Ok(folder.finish(record)?)
-}
-
-fn outcome(results: &Results) -> Outcome {
-    let failed = results.problems.iter().any(|p| p.severity == Severity::Error);
-    match (results.tests.is_empty(), failed) {
-        (true, true) => Outcome::Nothing,
-        (_, true) => Outcome::Partly,
-        _ => Outcome::Done,
-    }
 }

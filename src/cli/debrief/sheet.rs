@@ -1,13 +1,16 @@
 //! `debrief --sheet`: one scan against its plan, to print, sign and mark.
 
 use super::{DebriefArgs, finish};
+use crate::batch;
 use crate::cli::analyze::word;
 use crate::error::{Error, Problem};
+use crate::format::counted;
 use crate::report::debrief::{Request, Sheet, natural};
 use crate::report::tables::codebook_with;
 use crate::results::Results;
 use crate::study::draws::{self, Draw};
 use crate::study::folder::Study;
+use crate::study::inputs::InputFile;
 use crate::study::plan::Plan;
 use crate::study::words::nearest;
 use crate::terms::SessionKey;
@@ -16,35 +19,59 @@ use anyhow::bail;
 use std::collections::BTreeSet;
 use std::path::Path;
 
-/// Writes sheet.html, marks.csv and the codebook.
+/// Names of the recordings, and of their sidecars, that somebody else than the candidate made: they hold codes that are
+/// nobody's business on the candidate's sheet.
+pub fn recordings_of_others(files: &[InputFile], args: &DebriefArgs) -> BTreeSet<String> {
+    let made_by = |file: &InputFile| batch::sidecar_on_disk(file).0.about.examiner;
+    let own = |file: &&InputFile| made_by(file).is_none_or(|code| args.examiner.contains(&code));
+    let others = files.iter().filter(|file| !own(file));
+    others
+        .flat_map(|file| [file.recording.clone(), file.sidecar.clone()])
+        .collect()
+}
+
+/// Writes sheet.html, marks.csv and the codebook. Gives the scan, and the results without what is about `others`, which are only
+/// counted.
 ///
 /// # Errors
 /// A scan that is not there or not one, a plan that is not there, or a folder that cannot be written.
 pub fn write(
     args: &DebriefArgs,
     study: &Study,
-    results: &Results,
+    mut results: Results,
+    others: &BTreeSet<String>,
     out: &Path,
     quiet: bool,
-) -> anyhow::Result<()> {
-    let scan = scan(args, results)?;
+) -> anyhow::Result<(SessionKey, Results)> {
+    let scan = scan(args, &results)?;
     let mut problems: Vec<Problem> = Vec::new();
     let kept = draws::read(&study.root, &mut problems);
     for problem in &problems {
         note!("{}: {problem}", word(problem.severity));
     }
-    let request = request(args, study, results, scan, &kept)?;
-    let sheet = Sheet::of(results, &study.calls, request);
+    let request = request(args, study, &results, scan.clone(), &kept)?;
+    let sheet = Sheet::of(&results, &study.calls, request);
+    let before = results.problems.len();
+    results.problems.retain(|problem| !others.contains(&problem.file));
+    results.inputs.retain(|input| !others.contains(&input.file));
+    let elsewhere = before - results.problems.len();
+    if elsewhere > 0 && !quiet {
+        let problems = counted(elsewhere, "problem");
+        note!(
+            "note: {problems} of other recordings: `tautpoint check {}` lists them",
+            args.study.display()
+        );
+    }
     let mut folder = OutputFolder::begin(out, std::slice::from_ref(&args.study))?;
     folder.write("sheet.html", sheet.page()?.as_bytes())?;
     let marks = sheet.marks();
     folder.write("marks.csv", &marks.to_csv()?)?;
     folder.write("codebook.csv", &codebook_with(&[&marks]).to_csv()?)?;
-    finish(folder, results)?;
+    finish(folder, &results)?;
     if !quiet {
         note!("sheet: {}", out.join("sheet.html").display());
     }
-    Ok(())
+    Ok((scan, results))
 }
 
 /// The one scan that is meant.

@@ -1,7 +1,7 @@
 //! What a session reports, on the terminal and on the page.
 
 use super::status_line::{self, StatusLine};
-use crate::format::counted;
+use crate::format::{counted, duration};
 use crate::live::server::Hub;
 use crate::live::summary::TestView;
 use crate::live::view::{AlarmView, LiveView};
@@ -60,7 +60,7 @@ impl Console {
                     .peak_n
                     .map_or_else(String::new, |peak| format!(", highest {peak:.0} N"));
                 self.status_line
-                    .say(&format!("under the ceiling again after {duration_s:.2} s{peak}"));
+                    .say(&format!("under the ceiling again after {}{peak}", duration(duration_s)));
             }
             SessionEvent::Message(message) => {
                 self.status_line.say(&message);

@@ -31,6 +31,7 @@ pub fn setup(args: &RecordArgs) -> anyhow::Result<(SessionSetup, Option<StudyLoc
         note!("warning: this disk cannot lock: see to it that nobody else records into this study");
     }
     let mut request = request(args, &study)?;
+    request.check_personal(&study.roster)?;
     let inputs = collect_any(std::slice::from_ref(&args.study))?;
     for problem in inputs
         .problems

@@ -71,6 +71,7 @@ impl Monitor {
                  until then force and ceiling count from there."
             ));
         }
+        warnings.extend(self.settings.ceiling_doubts().iter().map(ToString::to_string));
         warnings
     }
 

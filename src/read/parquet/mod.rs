@@ -12,8 +12,9 @@ mod file;
 pub(super) use file::ParquetFile;
 
 use super::assemble::{AssembledTrace, ReadContext, assemble};
-use super::headings::{SourceColumn, column_layout, no_rows};
+use super::headings::{ColumnLayout, SourceColumn, column_layout, no_rows};
 use crate::error::{Problem, Result};
+use crate::study::mapping::ColumnMapping;
 
 /// How every Parquet file begins and ends.
 pub(super) const MAGIC: &[u8] = b"PAR1";
@@ -23,24 +24,36 @@ pub const SIDECAR: &str = "tautpoint.sidecar";
 
 /// Reads a trace from the bytes of a Parquet file. Nulls and NaN are missing samples; whole numbers are accepted.
 pub(super) fn read(bytes: &[u8], name: &str, context: ReadContext<'_>) -> Result<AssembledTrace> {
-    let file = ParquetFile::of_bytes(bytes, name)?;
-    let layout = column_layout(name, &file.headings(), None, context.mapping)?;
-    let wanted: Vec<usize> = layout.columns.iter().map(|c| c.index).collect();
-    file.check_numbers(&wanted)?;
-    let rows = file.all_rows(&wanted)?;
-    let mut values = Vec::with_capacity(wanted.len());
-    for column in &layout.columns {
-        values.push(finite(file.f64s(&rows, column.index)?, column, name)?);
-    }
-    if values.iter().all(Vec::is_empty) {
-        return Err(no_rows(name).into());
+    let (layout, values) = columns(bytes, name, context.mapping)?;
+    for (column, values) in layout.columns.iter().zip(&values) {
+        finite(values, column, name)?;
     }
     assemble(name, context, layout, values, &|_| None)
 }
 
-fn finite(values: Vec<f64>, column: &SourceColumn, name: &str) -> Result<Vec<f64>, Problem> {
+/// The columns of a trace as they stand in the file.
+///
+/// # Errors
+/// A problem: no Parquet file, no such columns, no rows.
+pub(super) fn columns(bytes: &[u8], name: &str, mapping: &ColumnMapping) -> Result<(ColumnLayout, Vec<Vec<f64>>)> {
+    let file = ParquetFile::of_bytes(bytes, name)?;
+    let layout = column_layout(name, &file.headings(), None, mapping)?;
+    let wanted: Vec<usize> = layout.columns.iter().map(|c| c.index).collect();
+    file.check_numbers(&wanted)?;
+    let rows = file.all_rows(&wanted)?;
+    let mut values = Vec::with_capacity(wanted.len());
+    for index in wanted {
+        values.push(file.f64s(&rows, index)?);
+    }
+    if values.iter().all(Vec::is_empty) {
+        return Err(no_rows(name).into());
+    }
+    Ok((layout, values))
+}
+
+fn finite(values: &[f64], column: &SourceColumn, name: &str) -> Result<(), Problem> {
     match values.iter().position(|value| value.is_infinite()) {
-        None => Ok(values),
+        None => Ok(()),
         Some(row) => Err(Problem::error(
             name,
             format!("{} in row {}", values[row], row + 1),

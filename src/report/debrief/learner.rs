@@ -2,14 +2,14 @@
 
 use super::closeness::{Closeness, MeasureCurve, closeness, curves};
 use super::coverage::ScanCoverage;
-use crate::report::order::{in_time, sessions};
+use crate::report::order::{in_time, natural, sessions};
 use super::points::{ProgressPoint, TestPlace, points};
 use super::work_on::{WorkOn, work_on};
 use crate::columns::Measure;
 use crate::results::Results;
 use crate::technique::TechniqueFinding;
 use crate::technique::reference::Reference;
-use crate::report::over;
+use crate::report::over::{OverCeilings, Whose};
 use crate::terms::{Level, Region};
 use crate::trace::Test;
 use std::collections::BTreeSet;
@@ -91,7 +91,11 @@ pub fn learner(
         .filter(|r| r.examiner.as_deref() == Some(code))
         .collect();
     let sessions = sessions(tests.iter().copied());
-    let last_session = sessions.last().cloned();
+    let pushed_in = || findings.iter().filter_map(|f| f.session.as_ref());
+    let last_session = match sessions.last() {
+        Some(last) => Some(last.clone()),
+        None => pushed_in().max_by(|a, b| natural(a, b)).cloned(),
+    };
     let to_show: Vec<usize> = own
         .iter()
         .copied()
@@ -107,8 +111,9 @@ pub fn learner(
         on_roster,
         tests: tests.len(),
         points: points(results, &tests, &sessions),
-        over: over::pushes(findings.iter().copied())
-            .into_iter()
+        over: OverCeilings::of(results, Whose::Examiner(code))
+            .pushes()
+            .iter()
             .filter_map(|push| OverPush::of(push, &tests))
             .collect(),
         closest: closest(results, &to_show, &findings, &sessions),

@@ -142,7 +142,7 @@ impl Sheet {
             Item {
                 value: test.total_peak_n,
                 unit: "N",
-                high: test.ceiling_n,
+                high: Some(test.ceiling_n),
                 words: view.peak,
                 ..of("peak force")
             },

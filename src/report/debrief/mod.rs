@@ -34,6 +34,7 @@ use crate::format::counted;
 use crate::report::followed::{Followed, followed};
 use crate::results::Results;
 use crate::study::folder::Study;
+use crate::technique::TechniqueRule;
 use crate::terms::Role;
 use crate::trace::Test;
 use std::collections::BTreeSet;
@@ -169,6 +170,13 @@ impl<'a> People<'a> {
             .iter()
             .filter_map(|t| t.about.examiner.as_deref())
             .collect();
+        // Whoever pressed over a ceiling has a page, be there a test that could be used or not.
+        let pushes = results.technique.iter().filter(|f| f.rule == TechniqueRule::OverCeiling);
+        let pressed: BTreeSet<&str> = pushes
+            .filter_map(|f| f.examiner.as_deref())
+            .chain(results.not_looked_at.iter().filter_map(|n| n.examiner.as_deref()))
+            .chain(tested.iter().copied())
+            .collect();
         let listed: BTreeSet<&str> = role(Role::Examiner).difference(&teachers).copied().collect();
         let mut notes = Vec::new();
         let mut note = |text: String, codes: Vec<&str>| {
@@ -176,12 +184,12 @@ impl<'a> People<'a> {
             notes.push(DebriefNote { text, codes });
         };
         let known = |c: &&&str| listed.contains(**c) || teachers.contains(**c);
-        let strangers: Vec<&str> = tested.iter().filter(|c| !known(c)).copied().collect();
+        let strangers: Vec<&str> = pressed.iter().filter(|c| !known(c)).copied().collect();
         if !strangers.is_empty() && !roster.people.is_empty() {
             let many = counted(strangers.len(), "examiner");
             note(
                 format!(
-                    "Tests by {many} whom roster.csv does not name are shown all the same; add to the roster, or correct in the sidecars"
+                    "Recordings by {many} whom roster.csv does not name are shown all the same; add to the roster, or correct in the sidecars"
                 ),
                 strangers,
             );
@@ -208,7 +216,7 @@ impl<'a> People<'a> {
             note(words, Vec::new());
         }
         People {
-            learners: tested.difference(&teachers).copied().collect(),
+            learners: pressed.difference(&teachers).copied().collect(),
             notes,
         }
     }

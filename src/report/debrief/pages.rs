@@ -9,11 +9,11 @@ use crate::error::Result;
 use crate::plot::{mat_figures, test_panels};
 use crate::report::followed::FollowedView;
 use crate::report::frame::{Page, PageTable, STYLE};
-use crate::report::over;
+use crate::report::over::{OverCeilings, Whose};
 use crate::report::html::{Context, safe_name, test_heading};
 use crate::results::Results;
 use crate::study::cautions::CAUTIONS;
-use crate::technique::{TechniqueFinding, TechniqueRule};
+use crate::technique::TechniqueRule;
 use serde::Serialize;
 use std::collections::BTreeSet;
 
@@ -29,8 +29,10 @@ struct ClassView {
     title: String,
     site: Option<String>,
     counts: String,
-    /// Pushes over the ceiling.
+    /// What is told of ceilings before anything else.
     over_ceiling: Vec<String>,
+    /// Every push over a ceiling.
+    pushes: Option<PageTable>,
     standing: Vec<String>,
     blinded: bool,
     codes: bool,
@@ -63,8 +65,12 @@ struct LearnerView {
     title: String,
     code: String,
     counts: String,
-    /// Pushes over the ceiling.
+    /// What is told of ceilings before anything else.
     over_ceiling: Vec<String>,
+    /// Every push over a ceiling.
+    pushes: Option<PageTable>,
+    /// Whether no test could be used.
+    untested: bool,
     standing: Vec<String>,
     blinded: bool,
     work_on: Vec<WorkOnView>,
@@ -148,8 +154,7 @@ fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: boo
         .into_iter()
         .filter(|m| *m != Shown::HandShare)
         .collect();
-    let own = debrief.learners.iter().flat_map(|l| of_learner(results, &l.code));
-    let pushes = over::pushes(own);
+    let ceilings = OverCeilings::of(results, Whose::All);
     let links = debrief.learners.iter().zip(files).map(|(l, file)| LinkView {
         href: file.clone(),
         code: l.code.clone(),
@@ -171,9 +176,10 @@ fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: boo
             }
         ),
         over_ceiling: match codes {
-            true => over::told(&pushes),
-            false => over::counted_only(&pushes),
+            true => ceilings.head(),
+            false => ceilings.unnamed_head(),
         },
+        pushes: ceilings.table(codes),
         standing: debrief.standing.clone(),
         blinded: debrief.blinded,
         codes,
@@ -189,11 +195,6 @@ fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: boo
         ceilings: results.settings.ceilings().map(|c| c.to_string()).collect(),
         cautions: &CAUTIONS,
     }
-}
-
-fn of_learner<'a>(results: &'a Results, code: &'a str) -> impl Iterator<Item = &'a TechniqueFinding> {
-    let own = move |f: &&TechniqueFinding| f.examiner.as_deref() == Some(code);
-    results.technique.iter().filter(own)
 }
 
 fn counts(l: &Learner) -> String {
@@ -215,12 +216,15 @@ fn learner_view(
         .iter()
         .filter(|s| s.examiner.as_ref() == Some(&learner.code))
         .collect();
+    let ceilings = OverCeilings::of(results, Whose::Examiner(&learner.code));
     LearnerView {
         version: env!("CARGO_PKG_VERSION"),
         title: title(debrief),
         code: learner.code.clone(),
         counts: counts(learner),
-        over_ceiling: over::told(&over::pushes(of_learner(results, &learner.code))),
+        over_ceiling: ceilings.head(),
+        pushes: ceilings.table(true),
+        untested: learner.tests == 0,
         standing: debrief.standing.clone(),
         blinded: debrief.blinded,
         outside: views::means_outside(debrief, learner),

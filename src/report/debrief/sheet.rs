@@ -5,7 +5,7 @@ use crate::report::order::{ScanTime, in_time, scan_time};
 use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind, DECIDED};
 use crate::report::followed::words as comparison_words;
-use crate::report::over;
+use crate::report::over::{OverCeilings, Whose};
 use crate::results::Results;
 use crate::settings::Ceiling;
 use crate::study::call::Call;
@@ -77,7 +77,7 @@ pub struct SheetTest {
     pub hand_share_percent: Option<Estimate>,
     pub hand_share_band_percent: [f64; 2],
     pub total_peak_n: Option<f64>,
-    pub ceiling_n: Option<f64>,
+    pub ceiling_n: f64,
     /// Measured and planned.
     pub line_of_drive_deg: [Option<f64>; 2],
 }
@@ -110,13 +110,9 @@ impl Sheet {
         let feedback = feedback.into_iter().map(str::to_owned).collect();
         let places = ordered.as_deref().map(places);
         let scan = &request.scan;
-        let of_scan = results
-            .technique
-            .iter()
-            .filter(|f| [&f.subject, &f.examiner, &f.session] == [&scan.subject, &scan.examiner, &scan.session]);
         Sheet {
             title: results.title.clone(),
-            over_ceiling: over::told(&over::pushes(of_scan)),
+            over_ceiling: OverCeilings::of(results, Whose::Scan(scan)).head(),
             standing: results.standing(),
             blinded: results.blinded,
             time: scan_time(&own, hidden),
@@ -203,7 +199,7 @@ fn sheet_test(results: &Results, test: &Test, places: Option<&Places<'_>>) -> Sh
         hand_share_percent: test.measures.get(Measure::HandShare),
         hand_share_band_percent: bands.hand_share_percent,
         total_peak_n: Some(test.total_peak_n).filter(|n| n.is_finite()),
-        ceiling_n: ceiling_of(test, &results.settings).map(|c| c.newtons),
+        ceiling_n: ceiling_of(test, &results.settings).newtons,
         line_of_drive_deg: [test.drive_deg, test.about.line_of_drive.map(LineOfDrive::degrees)],
     }
 }

@@ -259,17 +259,17 @@ pub(super) fn row_view(row: &SheetRow) -> RowView {
     view.hand_share = test
         .hand_share_percent
         .map_or_else(String::new, |e| plus_minus(e.value, e.u95(), 0));
+    let lowest = if row.level.is_none() { ", the lowest: level not given" } else { "" };
     view.peak = match (test.total_peak_n, test.ceiling_n) {
-        (Some(n), Some(ceiling)) if n > ceiling => {
+        (Some(n), ceiling) if n > ceiling => {
             format!(
-                "{}, over {} by {}",
+                "{}, over {} by {}{lowest}",
                 number(n, 1),
                 number(ceiling, 0),
                 number(n - ceiling, 1)
             )
         }
-        (Some(n), Some(ceiling)) => format!("{} ({})", number(n, 1), number(ceiling, 0)),
-        (Some(n), None) => format!("{} (no ceiling known)", number(n, 1)),
+        (Some(n), ceiling) => format!("{} ({}{lowest})", number(n, 1), number(ceiling, 0)),
         (None, _) => String::new(),
     };
     view.drive = match test.line_of_drive_deg {

@@ -1,6 +1,7 @@
 //! What the templates print, already in words.
 
 use crate::format::counted;
+use super::shares::in_no_test_words;
 use super::words::{minutes, rule_words, try_next};
 use super::{MeasureCurve, ProgressPoint, Debrief, Learner, ScanCoverage, Share, WorkOn};
 use crate::format::number;
@@ -28,8 +29,17 @@ pub fn percent(share: &Share) -> String {
             let n = |v: f64| number(v, 0);
             format!("{}\u{a0}% ({} to {}\u{a0}%)", n(at), n(low), n(high))
         }
-        None => String::new(),
+        None => format!("not measured: {}", share.rule.lacks()),
     }
+}
+
+/// In how many tests or scans; empty where nothing was measured.
+fn made_in(share: &Share) -> String {
+    let tests = match share.percent {
+        Some(_) => share.with_finding.to_string(),
+        None => String::new(),
+    };
+    format!("{tests}{}", in_no_test_words(share.in_no_test)).trim_start_matches(", and ").to_owned()
 }
 
 /// `48 tests`, `1 scan`.
@@ -46,7 +56,7 @@ pub fn share_table(debrief: &Debrief, learner: Option<&str>) -> PageTable {
     let rows = own.map(|s| {
         vec![
             PageCell::from(rule_words(s.rule)),
-            PageCell::sorted_by(s.with_finding.to_string(), s.with_finding as f64),
+            PageCell::sorted_by(made_in(s), s.with_finding as f64),
             PageCell::from(total(s)),
             PageCell::sorted_by(percent(s), s.percent.map_or(-1.0, |p| p[0])),
         ]
@@ -63,7 +73,7 @@ pub fn share_by_learner(debrief: &Debrief) -> PageTable {
     let own = debrief
         .shares
         .iter()
-        .filter(|s| s.session.is_some() && s.with_finding > 0);
+        .filter(|s| s.session.is_some() && s.with_finding + s.in_no_test > 0);
     let group = |code: &str| {
         debrief
             .learners
@@ -78,7 +88,7 @@ pub fn share_by_learner(debrief: &Debrief) -> PageTable {
             PageCell::from(group(&code).unwrap_or_default()),
             PageCell::from(s.session.clone().unwrap_or_default()),
             PageCell::from(rule_words(s.rule)),
-            PageCell::sorted_by(s.with_finding.to_string(), s.with_finding as f64),
+            PageCell::sorted_by(made_in(s), s.with_finding as f64),
             PageCell::from(total(s)),
             PageCell::sorted_by(percent(s), s.percent.map_or(-1.0, |p| p[0])),
         ]
@@ -169,7 +179,13 @@ pub fn work_on(things: &[WorkOn]) -> Vec<WorkOnView> {
         };
         WorkOnView {
             heading: try_next(w.rule).to_owned(),
-            times: format!("{}: in {} of {} {of}", rule_words(w.rule), w.made_in, w.of),
+            times: format!(
+                "{}: in {} of {} {of}{}",
+                rule_words(w.rule),
+                w.made_in,
+                w.of,
+                in_no_test_words(w.in_no_test)
+            ),
             example: w.example.clone(),
             advice: w.advice.clone(),
         }

@@ -1,9 +1,9 @@
 //! What a learner may work on next: over the ceiling first, then what lies farthest outside its band.
 
+use super::shares::Made;
 use crate::settings::Settings;
 use crate::technique::{RULES, TechniqueFinding, TechniqueRule};
 use crate::terms::Level;
-use std::collections::BTreeSet;
 
 /// How many things a learner is given at once.
 pub const AT_ONCE: usize = 2;
@@ -15,6 +15,8 @@ pub struct WorkOn {
     /// In how many of the session's tests, or at how many of the plan's.
     pub made_in: usize,
     pub of: usize,
+    /// Pushes over a ceiling that no test holds.
+    pub in_no_test: usize,
     /// How far outside its band a test of the session lies on average, in half-widths of the band, a test inside it
     /// counting nought.
     pub outside: f64,
@@ -94,16 +96,15 @@ fn of_rule(
         .iter()
         .max_by(|a, b| outside(a, settings).total_cmp(&outside(b, settings)))?;
     let total: f64 = own.iter().map(|r| outside(r, settings)).sum();
-    let named: BTreeSet<_> = own
-        .iter()
-        .filter_map(|r| Some((r.recording.as_ref()?, r.test?)))
-        .collect();
-    let unnamed = own.iter().filter(|r| r.recording.is_none() || r.test.is_none());
-    let made_in = named.len() + unnamed.count();
+    let Made {
+        tests: made_in,
+        in_no_test,
+    } = Made::of(own.iter().map(|r| **r));
     Some(WorkOn {
         rule,
         made_in,
         of: of.max(made_in),
+        in_no_test,
         outside: total / of.max(made_in).max(1) as f64,
         example: farthest.text(),
         advice: farthest.advice(),

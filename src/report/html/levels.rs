@@ -49,7 +49,7 @@ impl<'a> Context<'a> {
     pub fn panel_options(&self, test: &Test) -> PanelOptions {
         let group = test.about.key();
         PanelOptions {
-            ceiling: ceiling_of(test, &self.results.settings),
+            ceiling: Some(ceiling_of(test, &self.results.settings)),
             trials: self.trials.get(&(group.clone(), test.side())).copied(),
             force_top_n: self.top_n.get(&group).copied(),
         }

@@ -12,7 +12,7 @@ use crate::error::Severity;
 use crate::report::followed::{Followed, FollowedView, followed};
 use crate::report::frame::PageTable;
 use crate::results::BLINDED;
-use crate::report::over;
+use crate::report::over::{OverCeilings, Whose};
 use crate::results::Results;
 use crate::settings::{Ceiling, CeilingOrigin, Settings};
 use crate::technique::{TechniqueFinding, TechniqueRule};
@@ -37,8 +37,12 @@ pub struct PageView {
     ethics_ref: Option<String>,
     version: &'static str,
     counts: String,
-    /// Pushes over the ceiling.
+    /// What is told of ceilings before anything else.
     over: Vec<String>,
+    /// Every push over a ceiling.
+    pushes: Option<PageTable>,
+    /// That there was none, as far as that can be said.
+    none_over: Option<String>,
     /// Whether sides are hidden, and how the settings stand to those registered.
     standing: Vec<String>,
     blinded: bool,
@@ -97,6 +101,7 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> PageVi
     let settings = methods::settings(results);
     let (first, other) = finding_groups(&results.technique);
     let followed = followed(results);
+    let ceilings_of_all = OverCeilings::of(results, Whose::All);
     let scan_views = scans
         .iter()
         .enumerate()
@@ -111,7 +116,9 @@ pub fn view(results: &Results, options: &PageOptions, drawn: &[Drawn]) -> PageVi
         ethics_ref: results.ethics_ref.clone(),
         version: env!("CARGO_PKG_VERSION"),
         counts: counts(results, &scans),
-        over: over::told(&over::pushes(&results.technique)),
+        over: ceilings_of_all.head(),
+        pushes: ceilings_of_all.table(true),
+        none_over: ceilings_of_all.none_over(),
         standing: results.standing(),
         blinded: results.blinded,
         scans: scan_views,

@@ -6,6 +6,7 @@ mod lines;
 pub use budget::budget_text;
 
 use super::CAUTION;
+use super::over::{OverCeilings, Whose};
 use crate::columns::Measure;
 use crate::format::{NOT_DETERMINED, counted};
 use crate::compare::{Comparison, ComparisonKind, Decision, TrialsToDecide, Unpaired};
@@ -34,6 +35,7 @@ pub fn summary_text(results: &Results) -> String {
     if !standing.is_empty() {
         out.push('\n');
     }
+    out.push_str(&ceilings_text(results));
     for key in scans(results) {
         scan_lines(&mut out, results, &key);
     }
@@ -61,6 +63,22 @@ pub fn summary_text(results: &Results) -> String {
         let _ = writeln!(out, "{springs} left out of the means as preconditioning.");
     }
     paragraph(&mut out, "", CAUTION);
+    out
+}
+
+/// What is told of ceilings before anything else: every push over one, the hardest first, what could not be looked at, and
+/// which ceilings hold.
+pub fn ceilings_text(results: &Results) -> String {
+    let mut out = String::new();
+    let ceilings = OverCeilings::of(results, Whose::All);
+    let pushes = ceilings.told();
+    let title = format!("Over the ceiling ({}, the hardest first)", pushes.len());
+    section(&mut out, &title, pushes.into_iter());
+    if let Some(push) = ceilings.pushes().first() {
+        paragraph(&mut out, "    ", &push.advice());
+    }
+    section(&mut out, "Ceilings", ceilings.cautions().into_iter().chain([results.settings.ceilings_words()]));
+    out.push('\n');
     out
 }
 
@@ -107,10 +125,9 @@ fn exclusion_words(e: &Exclusion) -> String {
 /// Remarks gathered by what to try next time, so that it is said once.
 fn technique_lines(out: &mut String, findings: &[TechniqueFinding]) {
     let mut advice: Vec<&str> = Vec::new();
-    // Over the ceiling comes before all else.
-    let over = |f: &&TechniqueFinding| f.rule == TechniqueRule::OverCeiling;
-    let (first, rest): (Vec<_>, Vec<_>) = findings.iter().partition(over);
-    for finding in first.into_iter().chain(rest) {
+    // What went over the ceiling stands before all else.
+    let findings: Vec<&TechniqueFinding> = findings.iter().filter(|f| f.rule != TechniqueRule::OverCeiling).collect();
+    for finding in &findings {
         if !advice.contains(&finding.next_time) {
             advice.push(finding.next_time);
         }
@@ -120,7 +137,7 @@ fn technique_lines(out: &mut String, findings: &[TechniqueFinding]) {
         section(
             out,
             if i == 0 { "Technique" } else { "" },
-            same.map(TechniqueFinding::text),
+            same.map(|finding| finding.text()),
         );
         paragraph(out, "    ", &format!("Next time {advice}"));
     }

@@ -110,7 +110,7 @@ fn ceilings_that_no_lab_set_are_called_stand_ins_and_an_unknown_level_has_none()
         ..Request::default()
     };
     let sheet = Sheet::of(&nowhere, &[], request).page().unwrap();
-    assert!(sheet.contains("no ceiling known") && sheet.contains("No plan is known"));
+    assert!(sheet.contains("the lowest: level not given") && sheet.contains("No plan is known"));
     let debrief = Debrief::of(&nowhere, study);
     assert!(page(&debrief, &nowhere, false, "class.html").contains("Region not named"));
 }

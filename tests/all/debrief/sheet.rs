@@ -87,7 +87,7 @@ fn a_peak_over_the_ceiling_says_by_how_much() {
     // The fault leans so heavily that springs peak about a tenth over 175 N.
     let peak = test.total_peak_n.unwrap();
     assert!((1.03..1.25).contains(&(peak / 175.0)), "{peak}");
-    assert_eq!(test.ceiling_n, Some(175.0));
+    assert_eq!(test.ceiling_n, 175.0);
     let html = sheet.page().unwrap();
     assert!(html.contains(&format!("{peak:.1}, over 175 by {:.1}", peak - 175.0)));
 }

@@ -137,6 +137,7 @@ fn damaged_files_are_refused_by_name_and_end_no_batch() {
             });
         }
         write_press(&dir.path().join("good.csv"));
+        std::fs::write(dir.path().join("good.toml"), "level = \"L3\"\n").unwrap();
         let output = run_within(SMALL_KB, &["check", dir.path().to_str().unwrap(), "--json"]);
         if !matches!(output.status.code(), Some(1)) {
             let keep = dir.keep();

@@ -198,6 +198,16 @@ fn a_stranger_is_warned_of_and_a_code_of_two_lines_refused() {
         err(&output)
     );
     let before = files(&root);
+    for person in ["Anna Example", "anna@b.example"] {
+        let output = run(&root, &[&short[..], &["--examiner", person]].concat());
+        assert_eq!(output.status.code(), Some(2));
+        assert!(
+            err(&output).contains("a code that tells nobody who it is, such as L-12"),
+            "{}",
+            err(&output)
+        );
+        assert_eq!(files(&root), before, "nothing holds the name");
+    }
     let output = run(&root, &[&short[..], &["--examiner", "L-12\nL-13"]].concat());
     assert_eq!(output.status.code(), Some(2));
     assert!(err(&output).contains("--examiner"), "{}", err(&output));
