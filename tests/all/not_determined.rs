@@ -12,7 +12,7 @@ use tautpoint::report::{budget_text, summary_text};
 use tautpoint::results::Results;
 use tautpoint::trace::Measured;
 
-/// A lean over 9.5 mm of slack into stiff tissue that gives way by three tenths under the hold, without springs, at 500 Hz.
+/// A lean over 9.5 mm of slack into stiff tissue that gives way by six tenths under the hold, without springs, at 500 Hz.
 fn leaned_and_held() -> String {
     let rise = |t: f64, from: f64, to: f64| ((t - from) / (to - from)).clamp(0.0, 1.0);
     let ease = |share: f64| (share * std::f64::consts::FRAC_PI_2).sin().powi(2);
@@ -30,7 +30,7 @@ fn leaned_and_held() -> String {
     for i in 0..4000 {
         let t = f64::from(i) / 500.0;
         let mm = (10.0 * ease(rise(t, 1.0, 3.0)) - 10.0 * ease(rise(t, 5.0, 6.0))).max(0.0);
-        let n = (3.0 * mm + 300.0 * (mm - 9.5).max(0.0)) * (1.0 - 0.3 * rise(t, 3.0, 5.0));
+        let n = (3.0 * mm + 300.0 * (mm - 9.5).max(0.0)) * (1.0 - 0.6 * rise(t, 3.0, 5.0));
         let (n, mm) = (n + 0.1 * noise(), mm + 0.05 * noise());
         writeln!(text, "{t:.4},{n:.4},{mm:.5}").unwrap();
     }
