@@ -232,9 +232,7 @@ fn chosen_measure(comparisons: &[Comparison]) -> Option<Measure> {
             .filter(move |f| f.measure == m && usable(f))
             .count()
     };
-    let order = [Measure::Window, Measure::EndFeel, Measure::FittedEndFeel];
-    debug_assert!(order.iter().all(|m| DECIDED.contains(m)));
-    order
+    DECIDED
         .into_iter()
         .filter(|m| usable(*m) > 0)
         .max_by_key(|m| usable(*m))

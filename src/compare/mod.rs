@@ -26,10 +26,11 @@ use serde::Serialize;
 use std::collections::BTreeMap;
 
 /// Measures that get a word: compared as a ratio.
-pub const DECIDED: [Measure; 3] = [Measure::EndFeel, Measure::FittedEndFeel, Measure::Window];
-/// Measures shown with an interval and no word. Peak is compared as a ratio, the others, which can be zero or
-/// less, by difference.
-pub const SHOWN: [Measure; 3] = [Measure::Peak, Measure::OnsetTravel, Measure::LossRatio];
+pub const DECIDED: [Measure; 2] = [Measure::EndFeel, Measure::FittedEndFeel];
+/// Measures shown with an interval and no word. Window stiffness and peak are compared as ratios, the others, which can be
+/// zero or less, by difference. Window stiffness decides nothing: on stiffer tissue more of the toe falls between its two
+/// loads, so that the stiffer side can have the lower one (METHODS.md §6.1).
+pub const SHOWN: [Measure; 4] = [Measure::Window, Measure::Peak, Measure::OnsetTravel, Measure::LossRatio];
 
 /// Spread of one test against its repetition, as the lab's own repeated tests gave it (agreement SEM:
 /// repositioning included).

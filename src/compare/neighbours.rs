@@ -18,8 +18,6 @@ const FARTHEST: usize = 6;
 struct MidlineStep {
     group: usize,
     rank: usize,
-    /// Loads of the window stiffness, which only steps with the same window may share.
-    window_n: [f64; 2],
     trials: Trials,
 }
 
@@ -79,7 +77,7 @@ fn one_measure(
     };
     let (mut comparisons, mut contrasts, mut at) = (vec![], vec![], vec![]);
     for (i, own) in steps.iter().enumerate() {
-        let near = near(&steps, i, measure);
+        let near = near(&steps, i);
         let Some((median, middle)) = median_of(&steps, &near) else {
             continue;
         };
@@ -119,20 +117,15 @@ fn step(groups: &[Group], group: usize, measure: Measure) -> Option<MidlineStep>
     (trials.n() > 0).then_some(MidlineStep {
         group,
         rank: groups[group].key.level?.rank(),
-        window_n: tests.first()?.window_n,
         trials,
     })
 }
 
 /// Up to two steps above and two below, near enough to be neighbours. The same level under another line of
 /// drive is no neighbour of itself.
-fn near(steps: &[MidlineStep], i: usize, measure: Measure) -> Vec<usize> {
+fn near(steps: &[MidlineStep], i: usize) -> Vec<usize> {
     let own = &steps[i];
-    let fits = |s: &MidlineStep| {
-        let apart = s.rank.abs_diff(own.rank);
-        let same_window = measure != Measure::Window || s.window_n == own.window_n;
-        apart > 0 && apart <= FARTHEST && same_window
-    };
+    let fits = |s: &MidlineStep| (1..=FARTHEST).contains(&s.rank.abs_diff(own.rank));
     let above = (0..i).rev().filter(|&j| fits(&steps[j])).take(EACH_SIDE);
     let below = (i + 1..steps.len()).filter(|&j| fits(&steps[j])).take(EACH_SIDE);
     above.chain(below).collect()

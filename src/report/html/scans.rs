@@ -1,7 +1,7 @@
 //! Scans of a report: the tests and findings of one subject by one examiner in one session.
 
 use crate::columns::Measure;
-use crate::compare::{Comparison, ComparisonKind};
+use crate::compare::{Comparison, ComparisonKind, DECIDED};
 use crate::plot::text;
 use crate::results::Results;
 use crate::terms::SessionKey;
@@ -66,9 +66,9 @@ impl Scan<'_> {
         }
     }
 
-    /// The measure whose decisions head the scan: the first of the three that are decided on that has any.
+    /// The measure whose decisions head the scan: the first of those that are decided on that has any.
     pub fn main_measure(&self) -> Option<Measure> {
-        [Measure::EndFeel, Measure::FittedEndFeel, Measure::Window]
+        DECIDED
             .into_iter()
             .find(|m| {
                 self.comparisons
