@@ -1,6 +1,7 @@
 //! Recordings that give no result, held against the ceilings all the same.
 
 use super::{Job, naming};
+use crate::read::ReadTrace;
 use crate::error::{Error, Problem};
 use crate::fault::isolated;
 use crate::read::forces::{ReadForces, read_forces};
@@ -8,7 +9,12 @@ use crate::read::recording::RecordingSource;
 use crate::results::{LookedAt, NotLookedAt};
 use crate::technique::{UntoldForce, untold_forces};
 use crate::terms::Level;
-use crate::trace::{About, Channel, Trace};
+use crate::trace::{About, Note, Test};
+
+/// A push may come and go in this time, in s.
+const MISSED_S: f64 = 0.1;
+/// So far above the lowest tenth of its readings a sensor has a hand on it.
+const LOADED_N: f64 = 10.0;
 
 /// That some of a recording's force was held against no ceiling.
 pub(super) fn not_looked_at(recording: &str, about: &About, looked_at: LookedAt, why: &str) -> NotLookedAt {
@@ -22,16 +28,51 @@ pub(super) fn not_looked_at(recording: &str, about: &About, looked_at: LookedAt,
     }
 }
 
-/// That a channel of force is dead: whatever it should have shown was held against nothing.
-pub(super) fn dead(trace: &Trace) -> Option<NotLookedAt> {
-    let dead = |channel: &&Channel| channel.force_n.iter().all(|n| *n == 0.0 || n.is_nan());
-    let looked_at = match trace.channels.iter().filter(dead).count() {
-        0 => return None,
-        n if n == trace.channels.len() => LookedAt::Nothing,
-        _ => LookedAt::Part,
+/// Why the forces of a recording that was analysed may not be all that was pressed: nothing of that was held against a ceiling.
+pub(super) fn unseen(read: &ReadTrace, tests: &[Test], lone_samples: bool) -> Option<NotLookedAt> {
+    let trace = &read.trace;
+    let mut why = read.unseen_force.clone();
+    let stuck = trace.channels.iter().filter(|c| stands_still(&c.force_n)).count();
+    if stuck > 0 {
+        why.push("exactly the same force in every sample: the sensor was dead".to_owned());
+    }
+    if trace.channels.iter().any(|c| missing_beside_load(&trace.time_s, &c.force_n)) {
+        why.push("force is missing beside a push".to_owned());
+    }
+    let noted = |of: fn(&Note) -> bool| tests.iter().flat_map(|t| &t.notes).any(of);
+    if noted(|n| matches!(n, Note::Saturated { .. } | Note::NothingLeft | Note::MatCellsAtFullScale)) {
+        why.push("the sensor stood at its limit".to_owned());
+    }
+    if noted(|n| matches!(n, Note::ZeroTakenOff { .. })) {
+        why.push("the zero that was taken off may have been a load".to_owned());
+    }
+    if lone_samples {
+        why.push("single samples over a ceiling were taken for spikes".to_owned());
+    }
+    let looked_at = match stuck == trace.channels.len() {
+        true => LookedAt::Nothing,
+        false => LookedAt::Part,
     };
-    let why = "exactly 0 N in every sample: the sensor was dead";
-    Some(not_looked_at(&trace.recording, &trace.about, looked_at, why))
+    (!why.is_empty()).then(|| not_looked_at(&trace.recording, &trace.about, looked_at, &why.join("; ")))
+}
+
+fn stands_still(force_n: &[f64]) -> bool {
+    let mut known = force_n.iter().filter(|n| !n.is_nan());
+    known.next().is_none_or(|first| known.all(|n| n == first))
+}
+
+/// Whether readings are missing for longer than a push may take to pass, next to a force that is not that of a hand off.
+fn missing_beside_load(time_s: &[f64], force_n: &[f64]) -> bool {
+    let mut known: Vec<f64> = force_n.iter().copied().filter(|n| n.is_finite()).collect();
+    if known.is_empty() {
+        return false;
+    }
+    let tenth = known.len() / 10;
+    let off_n = *known.select_nth_unstable_by(tenth, f64::total_cmp).1;
+    let rows = time_s.iter().zip(force_n).filter(|(_, n)| n.is_finite());
+    rows.clone().zip(rows.skip(1)).any(|((from_s, before), (to_s, after))| {
+        to_s - from_s > MISSED_S && (before - off_n).max(after - off_n) > LOADED_N
+    })
 }
 
 /// Looks at what can be read of the force of a recording that is refused, and says what could not be looked at. A check with a

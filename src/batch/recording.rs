@@ -237,8 +237,9 @@ impl Job {
                     let (trace, tests) = (&read.trace, &outcome.tests);
                     outcome.untold = untold_forces(trace, tests, &planned, &self.settings);
                     problems.extend(untold_problems(&outcome.untold, &self.settings, hidden));
-                    problems.extend(lone_samples_problem(trace, tests, &planned, &self.settings, hidden));
-                    outcome.not_looked_at = ceilings::dead(trace);
+                    let lone = lone_samples_problem(trace, tests, &planned, &self.settings, hidden);
+                    outcome.not_looked_at = ceilings::unseen(&read, tests, lone.is_some());
+                    problems.extend(lone);
                 }
             }
             Err(error) => {

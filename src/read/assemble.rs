@@ -40,6 +40,8 @@ pub(super) struct AssembledTrace {
     pub trace: Trace,
     pub problems: Vec<Problem>,
     pub calibrated: Vec<CalibratedColumn>,
+    /// Why some of the force may not be in the trace.
+    pub unseen: Vec<String>,
     /// A sensor counts the wrong way round.
     pub inverted: Option<Problem>,
 }
@@ -70,7 +72,9 @@ pub(super) fn assemble(
     let marker = table.marker()?;
     let drive_deg = table.take(ColumnKey::DriveDeg).map(|(_, values)| values);
     let channels = table.channels(&about)?;
-    let RawTable { problems, notes, .. } = table;
+    let RawTable {
+        problems, notes, unseen, ..
+    } = table;
     let trace = Trace {
         recording: file.to_owned(),
         time_s,
@@ -86,6 +90,7 @@ pub(super) fn assemble(
         trace,
         problems,
         calibrated,
+        unseen,
     })
 }
 
@@ -111,6 +116,7 @@ pub(super) struct RawTable<'a> {
     columns: Vec<(SourceColumn, Vec<f64>)>,
     problems: Vec<Problem>,
     pub(super) notes: Vec<String>,
+    unseen: Vec<String>,
     pub(super) header_line: Option<u64>,
     /// Rows that stayed after the time column was put in order; all of them when `None`.
     kept: Option<Vec<usize>>,
@@ -118,6 +124,11 @@ pub(super) struct RawTable<'a> {
 }
 
 impl<'a> RawTable<'a> {
+    /// Keeps in mind that some of the force is not in the trace.
+    pub(super) fn force_unseen(&mut self, why: String) {
+        self.unseen.push(why);
+    }
+
     pub(super) fn new(
         file: &'a str,
         layout: ColumnLayout,
@@ -127,6 +138,7 @@ impl<'a> RawTable<'a> {
         RawTable {
             file,
             notes: layout.notes,
+            unseen: layout.unseen,
             header_line: layout.header_line,
             columns: layout.columns.into_iter().zip(values).collect(),
             problems: Vec::new(),

@@ -295,6 +295,7 @@ impl RawTable<'_> {
                     "a force for each sample",
                     "this side is left out; check the sensor and its cable",
                 );
+                self.force_unseen(format!("no number in {name}"));
                 continue;
             }
             if channel.displacement_mm.as_deref().is_some_and(silent) {

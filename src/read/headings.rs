@@ -26,6 +26,8 @@ pub(super) struct SourceColumn {
 pub(super) struct ColumnLayout {
     pub columns: Vec<SourceColumn>,
     pub notes: Vec<String>,
+    /// Why some of the force may stand elsewhere.
+    pub unseen: Vec<String>,
     pub header_line: Option<u64>,
 }
 
@@ -189,7 +191,21 @@ pub(super) fn column_layout(
     if !ignored.is_empty() {
         layout.notes.push(format!("columns not used: {}", list(&ignored)));
     }
+    let forces: Vec<String> = ignored.into_iter().filter(|h| may_be_force(h)).collect();
+    if !forces.is_empty() {
+        layout.unseen.push(format!("not used, though it may be a force: {}", list(&forces)));
+    }
     Ok(layout)
+}
+
+/// Whether a heading that is not known may be a force's. What was aimed at, or counts once a push, is none.
+fn may_be_force(heading: &str) -> bool {
+    const WORDS: [&str; 12] = ["load", "total", "weight", "fx", "fy", "fz", "n", "kn", "kgf", "gf", "lbf", "newton"];
+    const NONE: [&str; 8] = ["target", "setpoint", "set", "raw", "peak", "max", "mean", "rate"];
+    let lower = heading.to_lowercase();
+    let words: Vec<&str> = lower.split(|c: char| !c.is_alphanumeric()).collect();
+    let named = |word: &&str| word.starts_with("forc") || word.starts_with("kraft") || WORDS.contains(word);
+    words.iter().any(named) && !words.iter().any(|w| NONE.contains(w))
 }
 
 /// The columns of a mat file that are no cells: time, displacement, marker and tilt. Every other column is a cell.

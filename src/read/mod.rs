@@ -49,6 +49,8 @@ pub struct ReadTrace {
     pub calibrated: Vec<CalibratedColumn>,
     /// What a pressure mat gave beside the trace.
     pub mat: Option<Box<MatRecord>>,
+    /// Why some of the force may not be in the trace, in a few words each: what ceilings are held against is then not all of it.
+    pub unseen_force: Vec<String>,
     /// A sensor counts the wrong way round: nothing should be measured from the trace until that is mended.
     pub inverted: Option<Box<Problem>>,
 }
@@ -124,6 +126,7 @@ fn from_bytes(bytes: &[u8], sha256: String, recording: &str, context: ReadContex
         bytes: bytes.len() as u64,
         calibrated: assembled.calibrated,
         mat: None,
+        unseen_force: assembled.unseen,
         inverted: assembled.inverted.map(Box::new),
     })
 }

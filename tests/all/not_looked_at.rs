@@ -272,3 +272,125 @@ fn no_page_says_that_nothing_went_over_while_a_recording_was_not_looked_at() {
     );
     assert!(over(&results).is_empty() && results.not_looked_at.is_empty());
 }
+
+/// Rows of both hands, the right one given.
+fn two_hands(heading: &str, right: impl Fn(usize, f64) -> String) -> String {
+    let rows: Vec<String> = rows(90.0, 0.0)
+        .iter()
+        .enumerate()
+        .map(|(i, row)| {
+            let force: f64 = row.split(',').nth(1).unwrap().parse().unwrap();
+            format!("{row},{}", right(i, force))
+        })
+        .collect();
+    text(&rows).replace("time_s,force_n", heading)
+}
+
+fn changed(change: impl Fn(usize, f64) -> Option<String>) -> String {
+    let rows: Vec<String> = rows(90.0, 0.0)
+        .iter()
+        .enumerate()
+        .filter_map(|(i, row)| {
+            let (time, force) = row.split_once(',').unwrap();
+            Some(format!("{time},{}", change(i, force.parse().unwrap())?))
+        })
+        .collect();
+    text(&rows)
+}
+
+#[test]
+fn force_that_may_have_been_more_than_was_seen_is_looked_at_only_in_part() {
+    let plain = |_: usize, n: f64| format!("{n:.2}");
+    let lost = 2300..2900;
+    let cases = [
+        (
+            "a second hand misspelt",
+            two_hands("time_s,force_left_n,force_rigth_n", plain),
+        ),
+        (
+            "a second hand by another name",
+            two_hands("time_s,force_n,kraft_n", plain),
+        ),
+        (
+            "an empty hand",
+            two_hands("time_s,force_left_n,force_right_n", |_, _| String::new()),
+        ),
+        (
+            "a stuck hand",
+            two_hands("time_s,force_left_n,force_right_n", |_, _| "30".to_owned()),
+        ),
+        (
+            "holes",
+            changed(|i, n| {
+                Some(if lost.contains(&i) {
+                    String::new()
+                } else {
+                    plain(i, n)
+                })
+            }),
+        ),
+        (
+            "rows left out",
+            changed(|i, n| (!lost.contains(&i)).then(|| plain(i, n))),
+        ),
+        (
+            "a code for no value",
+            changed(|i, n| {
+                Some(if lost.contains(&i) {
+                    "-999".to_owned()
+                } else {
+                    plain(i, n)
+                })
+            }),
+        ),
+        (
+            "a sensor at its limit",
+            changed(|i, n| Some(plain(i, n.min(60.0)))),
+        ),
+        (
+            "a load taken off as zero",
+            changed(|i, n| Some(plain(i, n + 45.0))),
+        ),
+    ];
+    for (what, text) in cases {
+        let dir = tempfile::tempdir().unwrap();
+        let results = analysed(dir.path(), "level = \"L3\"\n", &text);
+        let told: Vec<_> = results
+            .not_looked_at
+            .iter()
+            .map(|n| (n.looked_at, n.why.as_str()))
+            .collect();
+        assert!(
+            matches!(told[..], [(LookedAt::Part, _)]),
+            "{what}: {told:?} {:?}",
+            results.problems
+        );
+        let page = html::page(&results, &PageOptions::default()).unwrap();
+        assert!(!page.contains("No push went over its ceiling"), "{what}");
+    }
+}
+
+#[test]
+fn what_has_nothing_to_do_with_force_casts_no_doubt_on_it() {
+    let plain = |_: usize, n: f64| format!("{n:.2}");
+    let cases = [
+        ("an angle", two_hands("time_s,force_n,left_knee_angle_deg", plain)),
+        (
+            "what was aimed at",
+            two_hands("time_s,force_n,Target Force (N)", plain),
+        ),
+        (
+            "holes with the hand off",
+            changed(|i, n| Some(if i < 500 { String::new() } else { plain(i, n) })),
+        ),
+        (
+            "single holes",
+            changed(|i, n| Some(if i % 50 == 0 { String::new() } else { plain(i, n) })),
+        ),
+    ];
+    for (what, text) in cases {
+        let dir = tempfile::tempdir().unwrap();
+        let results = analysed(dir.path(), "level = \"L3\"\n", &text);
+        assert_eq!(results.not_looked_at, [], "{what}");
+    }
+}

@@ -229,7 +229,7 @@ fn every_table_has_a_caption_and_headed_rows_and_columns() {
         let rows = table.split("<tbody>").nth(1).unwrap().matches("<tr").count();
         assert!(columns > 2 && rows > 0);
         assert_eq!(table.matches("scope=\"row\"").count(), rows, "{table}");
-        let cells = table.matches("<td>").count();
+        let cells = table.matches("<td>").count() + table.matches("<td ").count();
         assert_eq!(cells, rows * (columns - 1), "{table}");
     }
 }

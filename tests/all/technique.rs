@@ -128,7 +128,13 @@ fn each_region_has_its_own_ceiling_and_says_whose_it_is() {
             found[0].text()
         );
     }
-    assert_eq!(of("a level nobody knows", 1000.0), []);
+    let unknown = of("a level nobody knows", 1000.0);
+    assert_eq!((unknown.len(), unknown[0].high), (1, Some(45.0)));
+    assert!(
+        unknown[0].text().contains("held against the lowest ceiling"),
+        "{}",
+        unknown[0].text()
+    );
 }
 
 #[test]

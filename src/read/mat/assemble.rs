@@ -92,6 +92,7 @@ pub(super) fn assemble_mat(
             "nothing on the mat but the hands",
             "its force is left out; see that no forearm, clothing or tool lies on the mat, and record again",
         ));
+        made.unseen.push("the force of a third loaded area is left out".to_owned());
     }
     if hands.cut_share > CUT_SHARE {
         made.problems.push(Problem::warning(
@@ -104,6 +105,10 @@ pub(super) fn assemble_mat(
             "what each hand held there is a cut at the lowest place between them; keep the hands further apart",
         ));
     }
+    let record = record(source, passed, hands);
+    if !record.clipped.is_empty() {
+        made.unseen.push("cells of the mat were at full scale".to_owned());
+    }
     Ok(ReadTrace {
         trace: made.trace,
         problems: made.problems,
@@ -111,7 +116,8 @@ pub(super) fn assemble_mat(
         bytes,
         calibrated: made.calibrated,
         inverted: made.inverted.map(Box::new),
-        mat: Some(Box::new(record(source, passed, hands))),
+        unseen_force: made.unseen,
+        mat: Some(Box::new(record)),
     })
 }
 
