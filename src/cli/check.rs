@@ -20,7 +20,7 @@ use crate::study::inputs::{
     InputFile, Inputs, Study, collect_any_in_study, no_recordings, study_of_recordings,
 };
 use crate::study::sidecar::{Sidecar, any_error};
-use crate::study::words::{nearest, shown};
+use crate::study::words::{nearest_code, shown};
 use crate::terms::Role;
 use crate::trace::About;
 use std::borrow::Cow;
@@ -296,7 +296,7 @@ fn unknown_codes(file: &InputFile, sidecar: &Sidecar, study: &Study) -> Vec<Prob
         if known.is_empty() || known.contains(&code.as_str()) {
             continue;
         }
-        let advice = match nearest(code, known.iter().copied()) {
+        let advice = match nearest_code(code, known.iter().copied()) {
             Some(near) => format!(
                 "write {} if that is meant, or add the code to roster.csv",
                 shown(near)

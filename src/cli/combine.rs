@@ -2,10 +2,10 @@
 
 use super::Outcome;
 use super::agree;
-use super::analyze::{Figures, outcome, tell_problems};
+use super::analyze::{Figures, outcome, tell_ceilings, tell_problems};
 use crate::cohort::combine::Shards;
 use crate::report::output::{self, OutputOptions};
-use crate::report::{json, summary_text};
+use crate::report::{Whose, json, summary_text};
 use std::path::PathBuf;
 
 /// Puts together what `analyze --shard` wrote on one or many machines.
@@ -67,6 +67,7 @@ pub fn run(args: &CombineArgs, quiet: bool) -> anyhow::Result<Outcome> {
     if args.json {
         sayln!("{}", json::analysis_text(&results));
     } else if quiet {
+        tell_ceilings(&results, Whose::All);
         tell_problems(&results);
     } else {
         say!("{}", summary_text(&results));

@@ -3,6 +3,7 @@
 use super::door::{self, FileKind};
 use super::folder::read_study;
 use super::reference;
+use super::strays::{misnamed_study, strays};
 use super::study_file;
 use super::words::one_of;
 use crate::error::{Error, Problem, Result, printable};
@@ -140,6 +141,7 @@ fn gather(paths: &[PathBuf], look_above: bool) -> Result<Inputs> {
             };
             search(&folder, prefix, path, &mut found, &mut inputs)?;
         } else {
+            inputs.problems.extend(misnamed_study(path));
             search(path, "", path, &mut found, &mut inputs)?;
         }
     }
@@ -168,6 +170,8 @@ fn gather(paths: &[PathBuf], look_above: bool) -> Result<Inputs> {
     if let Some(study) = inputs.study.as_ref().filter(|_| !inputs.part_of_study) {
         let recordings = inputs.files.iter().map(|f| f.recording.as_str());
         inputs.problems.extend(reference::missing(study, recordings));
+        let read = inputs.files.iter().filter_map(|f| f.path.canonicalize().ok()).collect();
+        inputs.problems.extend(strays(&study.root, &read, is_recording, written_by_us));
     }
     Ok(inputs)
 }

@@ -21,6 +21,7 @@ pub mod plan;
 pub mod reference;
 pub mod roster;
 pub mod sidecar;
+mod strays;
 pub mod study_file;
 pub mod table;
 pub mod toml_doc;

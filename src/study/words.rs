@@ -13,6 +13,16 @@ pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Opti
         .map(|(_, k)| k)
 }
 
+/// The same for a code: one of another number is another's, however near it looks. Zeros before a number do not count.
+pub fn nearest_code<'a>(code: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let numbers = |code: &str| -> Vec<String> {
+        let digits = code.split(|c: char| !c.is_ascii_digit()).filter(|n| !n.is_empty());
+        digits.map(|n| n.trim_start_matches('0').to_owned()).collect()
+    };
+    let own = numbers(code);
+    nearest(code, known.into_iter().filter(|k| numbers(k) == own))
+}
+
 /// Whether a word may be meant for a ceiling of force: `ceiling`, `cieling_n`, `force_limit`, `max_force_n`, `alarm`.
 ///
 /// Whoever writes one counts on being warned at that force, so it must not be passed over as any unknown word is.
@@ -89,6 +99,9 @@ mod tests {
         assert_eq!(nearest("examinr", ["subject", "examiner"]), Some("examiner"));
         assert_eq!(nearest("Leftt", ["left", "right"]), Some("left"));
         assert_eq!(nearest("zzz", ["subject", "examiner"]), None);
+        assert_eq!(nearest_code("L-8", ["L-18", "L-08"]), Some("L-08"));
+        assert_eq!(nearest_code("l-12", ["V-12", "L-12"]), Some("L-12"));
+        assert_eq!(nearest_code("L-99", ["L-19", "L-09"]), None);
     }
 
     #[test]

@@ -852,7 +852,11 @@ fn a_study_gives_its_recordings_settings_plans_calls_and_roster() {
     write(root, "roster.csv", "code,role\nV,subject\n");
     let inputs = collect(&[root.join("study.toml")]).unwrap();
     assert_eq!(inputs, collect(&[root.to_owned()]).unwrap());
-    assert_eq!(inputs.problems, []);
+    let told: Vec<&str> = inputs.problems.iter().map(|p| p.found.as_str()).collect();
+    assert_eq!(
+        told,
+        ["1 file beside the recordings that may be recordings too: elsewhere.csv"]
+    );
     let study = inputs.study.unwrap();
     assert_eq!(study.settings.ceiling_n.neck, 44.0);
     assert_eq!(study.default_plan.unwrap().steps.len(), 1);

@@ -133,6 +133,7 @@ fn a_trace_in_counts_gives_what_the_same_trace_in_newtons_gives() {
         budget.contains("force calibration (common to both sides)"),
         "{budget}"
     );
+    std::fs::remove_file(root.join("newtons.csv")).unwrap();
     assert!(run(&["check", path(root)]).status.success());
 }
 

@@ -309,3 +309,36 @@ fn a_sheet_holds_no_code_of_anybody_else() {
         assert!(!text.contains("L-77"), "{}", path.display());
     }
 }
+
+#[test]
+fn recordings_where_none_are_read_and_a_study_file_of_another_name_are_told() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(
+        dir.path(),
+        "title = \"T\"\n",
+        &[("a.csv", "level = \"L3\"\n", &recording(60.0, 0.0))],
+    );
+    std::fs::create_dir_all(root.join("recording")).unwrap();
+    std::fs::write(root.join("recording/b.csv"), recording(150.0, 0.0)).unwrap();
+    std::fs::write(root.join("recordings/c.xlsx"), "PK").unwrap();
+    std::fs::write(root.join("notes.csv"), "day,word\n1,none\n").unwrap();
+    let told = said(&tautpoint(&["check"], &[&root]));
+    assert!(
+        told.contains("found 2 files beside the recordings that may be recordings too: "),
+        "{told}"
+    );
+    assert!(
+        told.contains("recording/b.csv") && told.contains("recordings/c.xlsx") && !told.contains("notes.csv"),
+        "{told}"
+    );
+    let told = said(&tautpoint(&["analyze"], &[&root]));
+    assert!(told.contains("held against no ceiling"), "{told}");
+    std::fs::rename(root.join("study.toml"), root.join("Study.toml")).unwrap();
+    let output = tautpoint(&["check"], &[&root]);
+    let told = said(&output);
+    assert!(
+        told.contains("Study.toml: found a file that is not read"),
+        "{told}"
+    );
+    assert_eq!(output.status.code(), Some(1));
+}

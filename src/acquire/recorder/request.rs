@@ -4,7 +4,7 @@ use crate::error::{Error, Result};
 use crate::study::codes::code_warning;
 use crate::study::plan::Plan;
 use crate::study::roster::Roster;
-use crate::study::words::{nearest, shown};
+use crate::study::words::{nearest_code, shown};
 use crate::terms::{Contact, Feedback, Level, Role, Side, looks_like_a_day};
 
 /// What is to be recorded, of whom, and how.
@@ -139,7 +139,7 @@ impl RecordingRequest {
             if known.contains(&code.as_str()) || roster.people.is_empty() {
                 continue;
             }
-            let advice = match nearest(code, known.iter().copied()) {
+            let advice = match nearest_code(code, known.iter().copied()) {
                 Some(near) => format!("is {} meant? Otherwise add the code to roster.csv", shown(near)),
                 None => "add the code to roster.csv".to_owned(),
             };

@@ -12,7 +12,7 @@ use crate::study::draws::{self, Draw};
 use crate::study::folder::Study;
 use crate::study::inputs::InputFile;
 use crate::study::plan::Plan;
-use crate::study::words::nearest;
+use crate::study::words::nearest_code;
 use crate::terms::SessionKey;
 use crate::write::OutputFolder;
 use anyhow::bail;
@@ -96,7 +96,7 @@ fn scan(args: &DebriefArgs, results: &Results) -> anyhow::Result<SessionKey> {
             .filter_map(|t| t.about.examiner.as_deref())
             .collect();
         let near =
-            nearest(examiner, codes).map_or(String::new(), |n| format!("; write {n} if that is meant"));
+            nearest_code(examiner, codes).map_or(String::new(), |n| format!("; write {n} if that is meant"));
         bail!("no test by {examiner} could be used{near}");
     }
     let found: BTreeSet<&SessionKey> = own
