@@ -13,14 +13,15 @@ pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Opti
         .map(|(_, k)| k)
 }
 
-/// The same for a code: one of another number is another's, however near it looks. Zeros before a number do not count.
+/// The same for a code: one of other digits is another's, however near it looks. Their order and zeros may be a slip.
 pub fn nearest_code<'a>(code: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
-    let numbers = |code: &str| -> Vec<String> {
-        let digits = code.split(|c: char| !c.is_ascii_digit()).filter(|n| !n.is_empty());
-        digits.map(|n| n.trim_start_matches('0').to_owned()).collect()
+    let digits = |code: &str| {
+        let mut digits: Vec<char> = code.chars().filter(|c| ('1'..='9').contains(c)).collect();
+        digits.sort_unstable();
+        digits
     };
-    let own = numbers(code);
-    nearest(code, known.into_iter().filter(|k| numbers(k) == own))
+    let own = digits(code);
+    nearest(code, known.into_iter().filter(|k| digits(k) == own))
 }
 
 /// Whether a word may be meant for a ceiling of force: `ceiling`, `cieling_n`, `force_limit`, `max_force_n`, `alarm`.
@@ -101,6 +102,7 @@ mod tests {
         assert_eq!(nearest("zzz", ["subject", "examiner"]), None);
         assert_eq!(nearest_code("L-8", ["L-18", "L-08"]), Some("L-08"));
         assert_eq!(nearest_code("l-12", ["V-12", "L-12"]), Some("L-12"));
+        assert_eq!(nearest_code("V-70", ["V-07", "V-17"]), Some("V-07"));
         assert_eq!(nearest_code("L-99", ["L-19", "L-09"]), None);
     }
 

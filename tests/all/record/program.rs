@@ -193,7 +193,7 @@ fn a_stranger_is_warned_of_and_a_code_of_two_lines_refused() {
     let output = run(&root, &[&short[..], &["--examiner", "L-21"]].concat());
     assert_eq!(output.status.code(), Some(0), "{}", err(&output));
     assert!(
-        err(&output).contains("L-21 is not in the roster as examiner: add the code to roster.csv"),
+        err(&output).contains("L-21 is not in the roster as examiner: is L-12 meant"),
         "{}",
         err(&output)
     );
