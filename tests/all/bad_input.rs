@@ -869,7 +869,7 @@ fn a_study_gives_its_recordings_settings_plans_calls_and_roster() {
     write(root, "recordings/a.toml", "level = \"L3\"\n");
     write(root, "recordings/gone.toml", "level = \"L3\"\n");
     let inputs = collect(&[root.to_owned()]).unwrap();
-    assert_eq!(inputs.problems.len(), 1, "{:?}", inputs.problems);
+    assert_eq!(inputs.problems.len(), 2, "{:?}", inputs.problems);
     assert_eq!(inputs.problems[0].file, "recordings/gone.toml");
 }
 
