@@ -3,8 +3,10 @@
 use crate::proof::decide::{Scan, normal, percent, run, tally, test};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
+use tautpoint::columns::Measure;
 use tautpoint::compare::{Comparison, ComparisonKind, Decision, SpreadSource};
 use tautpoint::terms::{Level, Side};
+use tautpoint::trace::{Estimate, Measured};
 
 #[test]
 fn without_a_difference_at_most_one_level_in_twenty_is_called() {
@@ -183,4 +185,28 @@ fn a_midline_step_is_named_when_it_stands_out_and_not_when_the_spine_stiffens_ev
     assert!(named_out >= 190, "{named_out}");
     // The median's variance is taken on the wide side (see its comment), so coverage may exceed 97 %.
     assert!((0.93..=0.99).contains(&held), "{held}");
+}
+
+/// Between fixed loads a stiffer side can have the lower slope, since more of its toe lies there (METHODS.md §6.1).
+#[test]
+fn window_stiffness_is_shown_and_names_no_side() {
+    let tests: Vec<_> = [(Side::Left, 4.0), (Side::Right, 12.0)]
+        .into_iter()
+        .flat_map(|(side, window)| (1..=3).map(move |trial| (side, window, trial)))
+        .map(|(side, window, trial)| {
+            let mut test = test("L3", side, trial, 10.0 + 0.1 * f64::from(trial));
+            let estimate = Estimate::new(window + 0.05 * f64::from(trial), Some((0.02, f64::INFINITY)));
+            let budget = vec![];
+            test.measures.set(Measure::Window, Measured { estimate, budget });
+            test
+        })
+        .collect();
+    let found = run(&tests);
+    let of = |measure| found.iter().find(|c| c.measure == measure).unwrap();
+    let window = of(Measure::Window);
+    assert!(
+        window.asymmetry_percent.unwrap() > 90.0 && window.side_of_resistance.is_none(),
+        "{window:?}"
+    );
+    assert!(of(Measure::EndFeel).side_of_resistance.is_some());
 }
