@@ -25,13 +25,12 @@ pub fn other_rules(results: &Results) -> Option<PageTable> {
         apart.sort_by(f64::total_cmp);
         let at = |share: f64| match apart.len() {
             0 => String::new(),
-            n => format!("{:+.2}", apart[(share * (n - 1) as f64).round() as usize]),
+            // Nought added takes the sign off what rounds to nought.
+            n => format!("{:+.2}", (100.0 * apart[(share * (n - 1) as f64).round() as usize]).round() / 100.0 + 0.0),
         };
         vec![name.to_owned(), format!("{} of {count}", apart.len()), at(0.5), at(0.05), at(0.95)]
     });
     let caption = "How much the rule decides: where other rules put the onset of these tests, from the onset by the written definition";
     let heads = ["rule", "tests with such an onset", "median, mm", "5 % lie below, mm", "5 % lie above, mm"];
-    let after = "The onset is a convention: METHODS.md, section 4.2, has the one used here, and 4.13 the others. Compare onsets only where one \
-                 rule made them.";
-    Some(PageTable::of_numbers(caption, heads, rows).followed_by(vec![after.to_owned()]))
+    Some(PageTable::of_numbers(caption, heads, rows))
 }
