@@ -151,10 +151,10 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
         .iter()
         .map(|s| s.start / series.every..(s.end / series.every).min(series.len()))
         .collect();
-    let doubted = propagation.misfit.clear || in_doubt(&series, &c, &best, &propagation, &springs);
+    let hangs = in_doubt(&series, &c, &best, &propagation, &springs);
     let best = bias_corrected(best, &propagation.attenuation);
     let mut fit = describe(input, &series, &bounds, &best, &c, &propagation, independent);
-    if doubted {
+    if hangs || (propagation.misfit.clear && (fit.poor || !fit.against_knee.is_empty())) {
         fit.by_family(input, &series, &propagation, &bounds)?;
     }
     fit.rules = rules::other_rules(&coarse, fit.damping_n_s_per_mm.value);
