@@ -138,10 +138,15 @@ static void load_trace(const char *path)
     }
     while (fgets(line, sizeof line, file)) {
         if (row_count == room) {
+            double(*more)[3] = realloc(rows, (room ? 2 * room : 4096) * sizeof *rows);
+
+            if (!more) {
+                fail("%s: no memory for it", path);
+            }
+            rows = more;
             room = room ? 2 * room : 4096;
-            rows = realloc(rows, room * sizeof *rows);
         }
-        if (!rows || sscanf(line, "%lf,%lf,%lf", &rows[row_count][0], &rows[row_count][1], &rows[row_count][2]) != 3) {
+        if (sscanf(line, "%lf,%lf,%lf", &rows[row_count][0], &rows[row_count][1], &rows[row_count][2]) != 3) {
             fail("%s: a row that is none: %s", path, line);
         }
         row_count++;
@@ -206,6 +211,23 @@ static int32_t limited(double counts, int32_t most)
     return whole > most ? most : whole < -(double)most - 1 ? -most - 1 : (int32_t)whole;
 }
 
+/* Holds a pin at a level from outside. To libsimavr that is two things: the level now, and what it is when the firmware writes to
+ * the port, where the pin would else follow its own resistor. */
+static void hold(avr_irq_t *pin, char port, int bit, int level)
+{
+    static uint8_t held[2], levels[2];
+    int at = port == 'B' ? 0 : 1;
+    avr_ioport_external_t from_outside;
+
+    held[at] |= (uint8_t)(1 << bit);
+    levels[at] = (uint8_t)(level ? levels[at] | 1 << bit : levels[at] & ~(1 << bit));
+    from_outside.name = (unsigned long)port;
+    from_outside.mask = held[at];
+    from_outside.value = levels[at];
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL(port), &from_outside);
+    avr_raise_irq(pin, (uint32_t)level);
+}
+
 /* ---- Bridge converter: its value is the mean over the conversion, ready at its end. */
 
 static struct {
@@ -223,7 +245,7 @@ static void data_line(int level)
     } else if (within(option.stuck)) {
         level = 0;
     }
-    avr_raise_irq(bridge.data, (uint32_t)level);
+    hold(bridge.data, 'B', 0, level);
 }
 
 static void bridge_converts(void)
@@ -252,7 +274,8 @@ static void bridge_converts(void)
     data_line(1);
     data_line(0);
     sensed(now_s(), &n, &mm);
-    if (conversions && !within(option.unplugged) && !within(option.stuck)) {
+    /* The clock line is an output: the firmware has this converter. */
+    if (conversions && (avr->data[0x24] & 2) && !within(option.unplugged) && !within(option.stuck)) {
         fprintf(conversions, "%llu %.6f %llu %.6f\n", (unsigned long long)avr->cycle, sum,
                 (unsigned long long)avr->cycle, mm);
     }
@@ -375,7 +398,7 @@ static void way_moves(void)
 {
     static const int first[4] = {0, 1, 1, 0}, second[4] = {0, 0, 1, 1};
     double n, mm;
-    int64_t target;
+    int64_t target, before = way_counts;
 
     sensed(now_s(), &n, &mm);
     target = (int64_t)floor((mm + option.noise_mm * normal()) / option.mm_per_count + 0.5);
@@ -383,8 +406,11 @@ static void way_moves(void)
         return;
     }
     way_counts += target > way_counts ? 1 : -1;
-    avr_raise_irq(way_lines[0], (uint32_t)first[way_counts & 3]);
-    avr_raise_irq(way_lines[1], (uint32_t)second[way_counts & 3]);
+    if (first[way_counts & 3] != first[before & 3]) {
+        hold(way_lines[0], 'D', 2, first[way_counts & 3]);
+    } else {
+        hold(way_lines[1], 'D', 3, second[way_counts & 3]);
+    }
 }
 
 static void analogue_asked(struct avr_irq_t *irq, uint32_t value, void *param)
@@ -533,6 +559,14 @@ static void interrupt_runs(struct avr_irq_t *irq, uint32_t value, void *param)
 
 /* ---- All together. */
 
+/* Low, and said before the firmware asks: a low level itself would be an interrupt, as long as it has not said which edges are. */
+static void rest_lines(void)
+{
+    avr_ioport_external_t low = {.name = 'D', .mask = 0x0C, .value = 0};
+
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('D'), &low);
+}
+
 static void connect_all(void)
 {
     uint32_t flags = 0;
@@ -559,8 +593,7 @@ static void connect_all(void)
         }
     }
     data_line(1);
-    avr_raise_irq(way_lines[0], 0);
-    avr_raise_irq(way_lines[1], 0);
+    rest_lines();
 }
 
 static void brown_out(void)
@@ -676,9 +709,9 @@ static void report(void)
         tell("clock_high_us", &bridge.clock_high, HZ / 1e6);
     }
     for (v = 1; v < VECTORS; v++) {
-        char name[32];
-
         if (interrupts[v].cycles.n) {
+            char name[32];
+
             snprintf(name, sizeof name, "vector_%zu_cycles", v);
             tell(name, &interrupts[v].cycles, 1);
         }
@@ -767,7 +800,7 @@ int main(int count, char **words)
         fail("this libsimavr knows no atmega328p");
     }
     avr_init(avr);
-    avr->log = LOG_ERROR;
+    avr->log = LOG_NONE;
     firmware.frequency = (uint32_t)HZ;
     avr_load_firmware(avr, &firmware);
     avr->frequency = (uint32_t)HZ;

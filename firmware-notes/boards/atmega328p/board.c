@@ -124,9 +124,9 @@ ISR(INT1_vect, ISR_ALIASOF(INT0_vect));
 
 static void begin_displacement(void)
 {
+    EICRA = _BV(ISC00) | _BV(ISC10);
     PORTD |= _BV(PORTD2) | _BV(PORTD3);
     quadrature_begin(&way, lines());
-    EICRA = _BV(ISC00) | _BV(ISC10);
     EIMSK = _BV(INT0) | _BV(INT1);
 }
 

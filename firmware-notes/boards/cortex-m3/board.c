@@ -195,7 +195,7 @@ uint8_t board_exchange(uint8_t byte)
         out <<= 1;
         wait();
         PORT_OUT |= SPI_CLOCK;
-        out |= PORT_IN & SPI_IN ? 1u : 0u;
+        out |= (PORT_IN & SPI_IN) ? 1u : 0u;
         wait();
         PORT_OUT &= ~SPI_CLOCK;
     }
@@ -303,9 +303,12 @@ void reset_handler(void)
     const uint32_t *from = &data_load;
     uint32_t *to;
 
+    /* To C they are different objects, to the linker ends of one. */
+    /* cppcheck-suppress comparePointers */
     for (to = &data_begin; to < &data_end; to++) {
         *to = *from++;
     }
+    /* cppcheck-suppress comparePointers */
     for (to = &bss_begin; to < &bss_end; to++) {
         *to = 0;
     }
