@@ -130,9 +130,17 @@ static void begin_displacement(void)
     EIMSK = _BV(INT0) | _BV(INT1);
 }
 
-static inline int32_t displacement(void)
+/* What an interrupt keeps, in a few cycles, and what is made of it outside. */
+typedef int32_t latch;
+
+static inline latch displacement(void)
 {
     return quadrature_take(&way);
+}
+
+static int32_t of_latch(const latch *kept)
+{
+    return *kept;
 }
 
 #elif defined DISPLACEMENT_ANALOGUE
@@ -153,9 +161,21 @@ static void begin_displacement(void)
     ADCSRA = _BV(ADEN) | _BV(ADSC) | _BV(ADATE) | _BV(ADIE) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0);
 }
 
-static inline int32_t displacement(void)
+typedef struct analogue latch;
+
+static inline latch displacement(void)
 {
-    return analogue_take(&level);
+    latch kept = level;
+
+    level.sum = 0;
+    level.number = 0;
+    return kept;
+}
+
+/* The division takes 50 µs: never in an interrupt. */
+static int32_t of_latch(latch *kept)
+{
+    return analogue_take(kept);
 }
 
 #else
@@ -164,8 +184,16 @@ static void begin_displacement(void)
 {
 }
 
-static inline int32_t displacement(void)
+typedef uint8_t latch;
+
+static inline latch displacement(void)
 {
+    return 0;
+}
+
+static int32_t of_latch(const latch *kept)
+{
+    (void)kept;
     return TAUTPOINT_MISSING;
 }
 
@@ -174,12 +202,12 @@ static inline int32_t displacement(void)
 int32_t board_displacement(void)
 {
     uint8_t flags = SREG;
-    int32_t now;
+    latch now;
 
     cli();
     now = displacement();
     SREG = flags;
-    return now;
+    return of_latch(&now);
 }
 
 /* ---- Converters */
@@ -188,7 +216,8 @@ int32_t board_displacement(void)
 
 static volatile uint8_t ready;
 static volatile uint32_t ready_us;
-static volatile int32_t ready_displacement;
+/* Written by the interrupt only while `ready` is 0, read only while it is 1. */
+static latch ready_displacement;
 
 /* The sampling interrupt: time and displacement of the moment at which the conversion was there. */
 ISR(PCINT0_vect)
@@ -211,7 +240,7 @@ uint8_t board_bridge_ready(uint32_t *time_us)
 
 int32_t board_displacement_when_ready(void)
 {
-    return ready_displacement;
+    return of_latch(&ready_displacement);
 }
 
 void board_bridge_listen(uint8_t on)
