@@ -11,7 +11,7 @@ use crate::error::Error;
 use crate::fault::isolated;
 use crate::instrument::{Instrument, from_reference_springs};
 use crate::live::sign::PushDirection;
-use crate::report::station::{StationPage, station_page};
+use crate::report::station::{StationPage, StationTable, station_page};
 use crate::session::calibrations_of;
 use crate::session::station_check::{ChannelFinding, StationCheck, StationFindings, TRIALS};
 use crate::settings::Settings;
@@ -317,7 +317,7 @@ fn of_channel(c: &ChannelFinding) -> String {
     words
 }
 
-fn tables(found: &StationFindings) -> Vec<(&'static str, Vec<&'static str>, Vec<Vec<String>>)> {
+fn tables(found: &StationFindings) -> Vec<StationTable> {
     let channels = found.channels.iter().map(|c| {
         vec![
             c.heading.clone(),
@@ -350,17 +350,21 @@ fn tables(found: &StationFindings) -> Vec<(&'static str, Vec<&'static str>, Vec<
         ]
     });
     vec![
-        ("Channels", heads, channels.collect()),
-        (
-            "What this noise costs, by simulated presses",
-            vec![
+        StationTable {
+            caption: "Channels",
+            heads,
+            rows: channels.collect(),
+        },
+        StationTable {
+            caption: "What this noise costs, by simulated presses",
+            heads: vec![
                 "measure",
                 "of a plain press",
                 "95 % interval, ±",
                 "smallest difference, %",
             ],
-            costs.collect(),
-        ),
+            rows: costs.collect(),
+        },
     ]
 }
 

@@ -118,6 +118,13 @@ pub fn start_of_day(title: &str) -> Result<String> {
     page("the start-of-day list", template, &list)
 }
 
+/// A table of the page of a station check.
+pub struct StationTable {
+    pub caption: &'static str,
+    pub heads: Vec<&'static str>,
+    pub rows: Vec<Vec<String>>,
+}
+
 /// What a check of a station found, in words and tables.
 pub struct StationPage<'a> {
     /// What it calls itself.
@@ -127,8 +134,7 @@ pub struct StationPage<'a> {
     pub remarks: &'a [String],
     /// Sentences below: smallest asymmetry, delay.
     pub also: &'a [String],
-    /// Caption, headings, rows.
-    pub tables: Vec<(&'static str, Vec<&'static str>, Vec<Vec<String>>)>,
+    pub tables: Vec<StationTable>,
     /// For study.toml.
     pub block: &'a str,
 }
@@ -156,7 +162,7 @@ pub fn station_page(found: StationPage<'_>) -> Result<String> {
         verdict: found.verdict,
         remarks: found.remarks,
         also: found.also,
-        tables: tables.map(|(caption, heads, rows)| PageTable::of_text(caption, heads, rows)).collect(),
+        tables: tables.map(|t| PageTable::of_text(t.caption, t.heads, t.rows)).collect(),
         block: found.block,
     };
     page("the station's page", ("station.html", include_str!("station.html")), &view)
