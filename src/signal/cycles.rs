@@ -172,7 +172,7 @@ pub fn number_springs(c: &Conditioned, found: &[FoundCycle], measured: &[SpringM
         .collect()
 }
 
-/// Pushes from a hold that went too little to be springs; one beside springs may be the hand settling.
+/// Pushes from a hold that went too little to be springs.
 pub fn small_pushes(view: &SideView, contact: &Range<usize>, found: &[FoundCycle], settings: &Settings) -> Option<Note> {
     let x = view.displacement_mm?.get(contact.clone())?;
     let limit_mm = settings.detect.spring_prominence_mm;
@@ -193,7 +193,7 @@ pub fn small_pushes(view: &SideView, contact: &Range<usize>, found: &[FoundCycle
     heights.retain(|h| counts.contains(h));
     let (_, largest_mm) = extremes(&heights);
     let number = heights.len();
-    (number > usize::from(!found.is_empty())).then_some(Note::SmallPushes { number, largest_mm, limit_mm })
+    (number > 0).then_some(Note::SmallPushes { number, largest_mm, limit_mm })
 }
 
 /// Notes on what was dropped, and on pushes that were too small.
