@@ -19,7 +19,7 @@ const LIMB_LEAD_S: f64 = 0.05;
 const ALONE_SHARE: f64 = 0.15;
 
 /// Pushes that go between these shares of what a spring must are spoken of.
-const SMALL_PUSH_SHARES: [f64; 2] = [0.6, 1.5];
+const SMALL_PUSH_SHARES: [f64; 2] = [0.8, 1.5];
 
 /// One spring before it is measured.
 pub struct FoundCycle {
