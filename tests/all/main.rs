@@ -38,6 +38,7 @@ mod measured_traces;
 mod messages;
 mod methods_doc;
 mod methods_numpy;
+mod mixed;
 mod not_determined;
 mod not_looked_at;
 mod other_rules;

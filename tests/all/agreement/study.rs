@@ -3,7 +3,7 @@
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
-use tautpoint::agreement::{self, Design, spread};
+use tautpoint::agreement::{self, AgreementBasis, Design, spread};
 use tautpoint::columns::Measure;
 use tautpoint::compare::{CompareContext, Comparison, ComparisonKind, Decision, SpreadSource, compare};
 use tautpoint::settings::Settings;
@@ -146,7 +146,7 @@ fn the_order_of_tests_changes_nothing() {
 }
 
 #[test]
-fn a_subject_that_one_examiner_missed_is_left_out_of_that_design_only() {
+fn a_subject_that_one_examiner_missed_still_counts() {
     let mut tests = invented(2, 5, 2, 2);
     tests.retain(|t| {
         !(t.about.subject.as_deref() == Some("V-03") && t.about.examiner.as_deref() == Some("L-01"))
@@ -154,16 +154,11 @@ fn a_subject_that_one_examiner_missed_is_left_out_of_that_design_only() {
     let all = agreement::of_study(&tests, &[], &[]);
     let m = end_feel(&all);
     let between = m.design(Design::BetweenExaminers).unwrap();
-    // Two levels, two sides and two days of V-03 by the examiner who did test.
-    assert_eq!(between.left_out.len(), 8);
-    assert!(
-        between
-            .left_out
-            .iter()
-            .all(|l| l.subject.starts_with("V-03") && l.rater == "L-00")
-    );
-    assert!(between.notes[0].contains("8 of"), "{:?}", between.notes);
-    assert!(m.design(Design::WithinExaminer).unwrap().left_out.is_empty());
+    // Two levels, two sides and two days of V-03 are by one examiner only: 8 of 80 are missing, and all 72 count.
+    assert_eq!((between.subjects.len(), between.given), (40, 72));
+    assert!(between.notes[0].contains("72 of 80"), "{:?}", between.notes);
+    assert_eq!(between.basis, Some(AgreementBasis::VarianceModel));
+    assert!(m.design(Design::WithinExaminer).unwrap().notes.is_empty());
 }
 
 #[test]
