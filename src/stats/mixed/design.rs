@@ -3,7 +3,7 @@
 use super::error::{Identified, MixedError};
 use super::fit::MixedFit;
 use super::minimise::minimise;
-use super::system::{Point, Response, System};
+use super::system::{LikelihoodPoint, Response, System};
 use super::term::RandomTerm;
 use super::{identify, inference};
 
@@ -32,7 +32,7 @@ impl MixedDesign {
         if fixed.iter().chain(slopes).flatten().any(|v| !v.is_finite()) {
             return Err(MixedError::NotFinite);
         }
-        let unknowns = fixed.len() + random.len();
+        let unknowns = fixed.len();
         if rows <= unknowns {
             return Err(MixedError::TooFew { rows, unknowns });
         }
@@ -60,6 +60,10 @@ impl MixedDesign {
         if values.iter().any(|v| !v.is_finite()) {
             return Err(MixedError::NotFinite);
         }
+        let (rows, unknowns) = (self.system.rows, self.system.fixed() + self.system.terms());
+        if rows <= unknowns {
+            return Err(MixedError::TooFew { rows, unknowns });
+        }
         let unclear = self.identified.iter().position(|i| *i != Identified::Yes);
         if let Some(term) = unclear {
             let why = self.identified[term];
@@ -81,8 +85,8 @@ impl MixedDesign {
 const NOTHING_LEFT: f64 = 1e-26;
 
 /// The best point with variances of 0 exactly 0; looked for again from elsewhere when 0 is no minimum.
-fn best(system: &System, response: &Response) -> Result<(Vec<f64>, Point), MixedError> {
-    let mut found: Option<(Vec<f64>, Point)> = None;
+fn best(system: &System, response: &Response) -> Result<(Vec<f64>, LikelihoodPoint), MixedError> {
+    let mut found: Option<(Vec<f64>, LikelihoodPoint)> = None;
     for start in [1.0, 0.2] {
         let Some((mut theta, mut point)) = minimise(system, response, &vec![start; system.terms()]) else {
             continue;

@@ -17,7 +17,7 @@ pub struct FixedEffect {
 
 /// Expected information of the restricted likelihood on the variances, terms first and residual last.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Information {
+pub struct VarianceInformation {
     /// tr(PG_iPG_j): half of this is the information, its inverse twice the covariance.
     pub products: Vec<Vec<f64>>,
 }
@@ -33,7 +33,7 @@ pub struct MixedFit {
     /// Fixed effects with standard errors and degrees of freedom.
     pub fixed: Vec<FixedEffect>,
     /// What the data tell of the variances.
-    pub information: Information,
+    pub information: VarianceInformation,
 }
 
 impl MixedFit {

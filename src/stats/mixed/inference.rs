@@ -1,8 +1,8 @@
 //! What a fit tells of its fixed effects and variances.
 
-use super::fit::{FixedEffect, Information, MixedFit};
+use super::fit::{FixedEffect, VarianceInformation, MixedFit};
 use super::sparse::Factor;
-use super::system::{Point, Response, System};
+use super::system::{LikelihoodPoint, Response, System};
 use nalgebra::{DMatrix, DVector};
 
 /// Products that all inference is made of, on the scale of the residual: H = V/σ², P likewise. Index k of `terms` is
@@ -59,7 +59,7 @@ impl Weighing<'_> {
     }
 }
 
-fn products(system: &System, response: &Response, theta: &[f64], point: &Point) -> Option<Products> {
+fn products(system: &System, response: &Response, theta: &[f64], point: &LikelihoodPoint) -> Option<Products> {
     let (k, p, q) = (system.terms(), system.fixed(), system.columns());
     let term = system.term_of();
     let mut near: Vec<Vec<(usize, f64)>> = vec![Vec::new(); q];
@@ -164,13 +164,13 @@ fn with_residual(all: &mut DMatrix<f64>, phi: &[f64], own: &[f64], whole: f64) {
     all[(k, k)] = last;
 }
 
-pub(super) fn fitted(system: &System, response: &Response, theta: &[f64], point: &Point) -> Option<MixedFit> {
+pub(super) fn fitted(system: &System, response: &Response, theta: &[f64], point: &LikelihoodPoint) -> Option<MixedFit> {
     let mut variances: Vec<f64> = theta.iter().map(|t| t * t * point.residual).collect();
     variances.push(point.residual);
     let products = products(system, response, theta, point)?;
     let squared = point.residual * point.residual;
     let k = variances.len();
-    let information = Information {
+    let information = VarianceInformation {
         products: (0..k)
             .map(|i| (0..k).map(|j| products.traces[(i, j)] / squared).collect())
             .collect(),
@@ -188,7 +188,7 @@ fn fixed_effects(
     system: &System,
     response: &Response,
     theta: &[f64],
-    point: &Point,
+    point: &LikelihoodPoint,
     products: &Products,
 ) -> Vec<FixedEffect> {
     let (k, p) = (system.terms(), system.fixed());

@@ -1,6 +1,6 @@
 //! The smallest value of a smooth function of a few variables by its gradient.
 
-use super::system::{Point, Response, System};
+use super::system::{LikelihoodPoint, Response, System};
 use nalgebra::{DMatrix, DVector};
 
 /// Most steps. Twenty are usual.
@@ -12,7 +12,7 @@ const PROMISE: f64 = 1e-11;
 ///
 /// Quasi-Newton steps (Broyden, Fletcher, Goldfarb, Shanno; as in any textbook) with the step halved until the deviance
 /// falls. The deviance is even in each θ, so that the bound at 0 needs no care: a variance of 0 is a θ that runs to 0.
-pub(super) fn minimise(system: &System, response: &Response, start: &[f64]) -> Option<(Vec<f64>, Point)> {
+pub(super) fn minimise(system: &System, response: &Response, start: &[f64]) -> Option<(Vec<f64>, LikelihoodPoint)> {
     let k = start.len();
     let mut theta = DVector::from_column_slice(start);
     let mut here = system.at(response, theta.as_slice())?;

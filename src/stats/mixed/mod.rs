@@ -17,6 +17,6 @@ mod term;
 
 pub use design::MixedDesign;
 pub use error::{Identified, MixedError};
-pub use fit::{FixedEffect, Information, MixedFit};
+pub use fit::{FixedEffect, VarianceInformation, MixedFit};
 pub use generalised::VarianceDraws;
 pub use term::RandomTerm;

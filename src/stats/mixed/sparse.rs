@@ -10,7 +10,7 @@ const MOST_PAIRS: usize = 20_000_000;
 
 /// An entry of a symmetric matrix, in rows and columns as given; each pair once, in either order.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Entry {
+pub(super) struct SparseEntry {
     pub row: usize,
     pub column: usize,
     pub value: f64,
@@ -255,7 +255,7 @@ mod tests {
             let value = 0.3 + 0.1 * a as f64 - 0.05 * b as f64;
             full[(a, b)] = value;
             full[(b, a)] = value;
-            entries.push(Entry { row: a, column: b, value });
+            entries.push(SparseEntry { row: a, column: b, value });
         }
         let pattern = Pattern::new(size, entries.iter().map(|e| (e.row, e.column)));
         let mut below = vec![0.0; pattern.below()];

@@ -1,7 +1,7 @@
 //! The numbers of a mixed model that do not change while it is fitted, and the restricted likelihood at a point.
 
 use super::error::MixedError;
-use super::sparse::{Entry, Factor, Pattern};
+use super::sparse::{SparseEntry, Factor, Pattern};
 use super::term::RandomTerm;
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 
@@ -12,7 +12,7 @@ pub(super) struct System {
     pub starts: Vec<usize>,
     /// ZᵀZ: its diagonal, and what is not 0 off it.
     pub diagonal: Vec<f64>,
-    pub entries: Vec<Entry>,
+    pub entries: Vec<SparseEntry>,
     pub pattern: Pattern,
     slots: Vec<usize>,
     /// ZᵀX with X made orthonormal, by column of Z.
@@ -35,7 +35,7 @@ pub(super) struct Response {
 }
 
 /// What the fit needs at one point θ.
-pub(super) struct Point {
+pub(super) struct LikelihoodPoint {
     /// −2 × restricted log-likelihood, σ² at its best.
     pub deviance: f64,
     pub gradient: Vec<f64>,
@@ -62,7 +62,7 @@ impl System {
         let columns = starts[random.len()];
         let mut diagonal = vec![0.0; columns];
         let mut z_fixed = DMatrix::zeros(columns, fixed.len());
-        let mut products: Vec<Entry> = Vec::new();
+        let mut products: Vec<SparseEntry> = Vec::new();
         for row in 0..rows {
             for (t, term) in random.iter().enumerate() {
                 let (a, weight) = (starts[t] + term.level(row), term.weight(row));
@@ -71,7 +71,7 @@ impl System {
                     z_fixed[(a, c)] += weight * orthonormal[(row, c)];
                 }
                 for (u, other) in random.iter().enumerate().take(t) {
-                    products.push(Entry {
+                    products.push(SparseEntry {
                         row: starts[u] + other.level(row),
                         column: a,
                         value: weight * other.weight(row),
@@ -159,7 +159,7 @@ impl System {
     }
 
     /// The likelihood at θ: standard deviations of the terms over that of the residual. `None` where it cannot be had.
-    pub fn at(&self, response: &Response, theta: &[f64]) -> Option<Point> {
+    pub fn at(&self, response: &Response, theta: &[f64]) -> Option<LikelihoodPoint> {
         let factor = self.factor(theta)?;
         let (term, p) = (self.term_of(), self.fixed());
         let scaled = |column: &dyn Fn(usize) -> f64| {
@@ -212,7 +212,7 @@ impl System {
         for (g, t) in gradient.iter_mut().zip(theta) {
             *g = if *t == 0.0 { 0.0 } else { 2.0 * *g / t };
         }
-        Some(Point {
+        Some(LikelihoodPoint {
             deviance: deviance + 2.0 * self.log_triangle(),
             gradient,
             residual,
@@ -253,9 +253,9 @@ fn orthonormalise(rows: usize, fixed: &[Vec<f64>]) -> Result<(DMatrix<f64>, DMat
 }
 
 /// Entries of one place added up.
-fn summed(mut products: Vec<Entry>) -> Vec<Entry> {
+fn summed(mut products: Vec<SparseEntry>) -> Vec<SparseEntry> {
     products.sort_unstable_by_key(|e| (e.row, e.column));
-    let mut entries: Vec<Entry> = Vec::new();
+    let mut entries: Vec<SparseEntry> = Vec::new();
     for e in products {
         match entries.last_mut() {
             Some(last) if (last.row, last.column) == (e.row, e.column) => last.value += e.value,

@@ -324,7 +324,10 @@ fn calls_against_the_measured_side_give_each_examiner_a_just_detected_asymmetry(
         (-19.0, "left"),
         (22.0, "right"),
     ];
-    let comparisons: Vec<Comparison> = calls.iter().map(|(a, c)| called(*a, c)).collect();
+    let mut comparisons: Vec<Comparison> = calls.iter().map(|(a, c)| called(*a, c)).collect();
+    for (i, comparison) in comparisons.iter_mut().enumerate() {
+        comparison.key.subject = Some(format!("V-{i:02}"));
+    }
     let call = Call {
         subject: "V-01".to_owned(),
         examiner: "L-01".to_owned(),
@@ -334,7 +337,9 @@ fn calls_against_the_measured_side_give_each_examiner_a_just_detected_asymmetry(
         call: Felt::Right,
         confidence: None,
     };
-    let all = agreement::of_study(&[], &comparisons, &[call]).calls.unwrap();
+    let all = agreement::of_study(&[], &comparisons, std::slice::from_ref(&call))
+        .calls
+        .unwrap();
     assert_eq!(all.measure, Some(Measure::EndFeel));
     let a = &all.against[0];
     let half = a.curve.as_ref().unwrap().just_detected;
@@ -346,4 +351,18 @@ fn calls_against_the_measured_side_give_each_examiner_a_just_detected_asymmetry(
     assert_eq!((a.confusion[0][0], a.confusion[0][2]), (1, 1));
     let sizes: Vec<(usize, usize)> = a.by_size.iter().map(|s| (s.n, s.detected)).collect();
     assert_eq!(sizes, [(1, 0), (2, 1), (4, 2), (2, 1), (1, 1), (0, 0)]);
+    // Of one subject: nothing of how others would be called, so the size has no interval.
+    for comparison in &mut comparisons {
+        comparison.key.subject = Some("V-01".to_owned());
+    }
+    let one = agreement::of_study(&[], &comparisons, &[call])
+        .calls
+        .unwrap()
+        .against
+        .remove(0);
+    let alone = one.curve.unwrap().just_detected;
+    assert_eq!(
+        (one.subjects, alone.value, alone.low, alone.high),
+        (1, half.value, None, None)
+    );
 }

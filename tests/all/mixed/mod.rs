@@ -66,6 +66,13 @@ fn balanced_designs_have_the_variances_of_their_mean_squares() {
         close(two.variances[0], (m.between - m.error) / k as f64);
         close(two.variances[1], (m.rater - m.error) / n as f64);
         close(two.residual(), m.error);
+        // One way: the same subjects without the raters' own levels.
+        let rows: Vec<Vec<f64>> = rows
+            .iter()
+            .map(|row| row.iter().zip(&raters).map(|(v, r)| v - r).collect())
+            .collect();
+        let m = mean_squares(&rows).unwrap();
+        let values: Vec<f64> = rows.iter().flatten().copied().collect();
         let one = fit(&values, &[subject]).unwrap();
         close(one.variances[0], (m.between - m.within) / k as f64);
         close(one.residual(), m.within);
