@@ -129,6 +129,10 @@ closed_terms! {
         Pooled = "pooled",
         /// The level's own, drawn toward a common prior: the levels differ in spread.
         Moderated = "moderated",
+        /// The level's own, with the degrees of freedom of all: it is larger than the common one.
+        Raised = "raised",
+        /// The level's own, with its own degrees of freedom: it stands out from the others.
+        Own = "own",
         /// As it stands in `agreement.toml` or in the settings: no level was repeated.
         Given = "given",
     }

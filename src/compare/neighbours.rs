@@ -102,7 +102,7 @@ fn one_measure(
             asymmetry_percent: Some(percent_of_log(contrast.estimate)),
             ..empty(&groups[own.group], ComparisonKind::Neighbours, measure)
         };
-        put_interval(&mut comparison, &contrast, ComparisonScale::Log, &known, context);
+        put_interval(&mut comparison, &contrast, ComparisonScale::Log, &known, i, context);
         comparisons.push(comparison);
         contrasts.push(contrast);
         at.push(own.group);

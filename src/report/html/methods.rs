@@ -3,7 +3,7 @@
 use crate::format::counted;
 use crate::format;
 use crate::agreement::registered::Registration;
-use crate::compare::{ComparisonKind, SpreadSource};
+use crate::compare::{ComparisonKind, SpreadSource, VarianceRule};
 use crate::results::{Excluded, Results};
 use crate::settings::Settings;
 use crate::trace::Knee;
@@ -186,6 +186,22 @@ fn uses_spread(results: &Results, source: SpreadSource) -> bool {
         .any(|f| f.spread_source == Some(source))
 }
 
+/// How the repeated tests of a scan were put together, for the rules that were used.
+fn of_trials(results: &Results) -> String {
+    let used = |rule| results.comparisons.iter().any(|f| f.variance_rule == Some(rule));
+    let mut text = "the repeated tests, pooled over the levels and sides of a scan".to_owned();
+    if used(VarianceRule::Moderated) {
+        text.push_str(", moderated by level where levels differed in spread (Bartlett 1937; Smyth 2004)");
+    }
+    if used(VarianceRule::Raised) {
+        text.push_str(", raised to the level's own where that was larger");
+    }
+    if used(VarianceRule::Own) {
+        text.push_str(", the level's own alone where it stood out from the others (F test, 3 %)");
+    }
+    text
+}
+
 fn compared(results: &Results) -> String {
     if results.comparisons.is_empty() {
         return String::new();
@@ -193,7 +209,7 @@ fn compared(results: &Results) -> String {
     let c = &results.settings.compare;
     let mut sources = Vec::new();
     if uses_spread(results, SpreadSource::Trials) {
-        sources.push("the repeated tests, pooled over the levels and sides of a scan".to_owned());
+        sources.push(of_trials(results));
     }
     if uses_spread(results, SpreadSource::Agreement) {
         sources.push("the laboratory's own repeated tests".to_owned());
