@@ -23,14 +23,41 @@ pub(super) struct TrialSpread {
     pub source: SpreadSource,
 }
 
-/// The spread of a measure over the levels of a scan, each with its sides.
+/// The spread of a measure over the levels of a scan, each with its sides: the common one, but a level's own where that is
+/// larger, and its own alone where it stands out.
+pub(super) fn spread(
+    levels: &[Vec<Trials>],
+    measure: Measure,
+    scale: ComparisonScale,
+    context: &CompareContext,
+) -> Option<TrialSpread> {
+    let mut found = common_spread(levels, measure, scale, context)?;
+    if found.source != SpreadSource::Trials {
+        return Some(found);
+    }
+    let within: Vec<Variance> = levels.iter().map(|sides| within_sides(sides)).collect();
+    let out = standing_out(&within);
+    for (l, own) in within.iter().enumerate() {
+        if own.value <= found.levels[l].value {
+            continue;
+        }
+        (found.levels[l], found.rules[l]) = if out[l] {
+            (*own, VarianceRule::Own)
+        } else {
+            let df = found.levels[l].df;
+            (Variance { df, ..*own }, VarianceRule::Raised)
+        };
+    }
+    Some(found)
+}
+
+/// The spread that the levels of a scan share.
 ///
 /// With any repetition in the scan: pooled within sides over all levels, and moderated by level where Bartlett's
-/// test finds the levels unequal; a level's own where that is larger, and its own alone where it stands out. A level
-/// without repetition shares in it. With none at all: the lab's own
+/// test finds the levels unequal. A level without repetition shares in it. With none at all: the lab's own
 /// agreement, else, for stiffness only, the published value, which is a stiffness's. `None` when nothing is known.
 /// Repetitions that are all equal to the last digit (one recording given twice) are none.
-pub(super) fn spread(
+pub(super) fn common_spread(
     levels: &[Vec<Trials>],
     measure: Measure,
     scale: ComparisonScale,
@@ -45,21 +72,9 @@ pub(super) fn spread(
             Some(_) => VarianceRule::Moderated,
             None => VarianceRule::Pooled,
         };
-        let shared = moderated.map_or_else(|| vec![all; levels.len()], |m| m.groups);
-        let out = standing_out(&within);
-        let (levels, rules) = (0..levels.len())
-            .map(|l| match within[l].value > shared[l].value {
-                true if out[l] => (within[l], VarianceRule::Own),
-                true => {
-                    let value = within[l].value;
-                    (Variance { value, ..shared[l] }, VarianceRule::Raised)
-                }
-                false => (shared[l], common),
-            })
-            .unzip();
         return Some(TrialSpread {
-            levels,
-            rules,
+            levels: moderated.map_or_else(|| vec![all; levels.len()], |m| m.groups),
+            rules: vec![common; levels.len()],
             source: SpreadSource::Trials,
         });
     }

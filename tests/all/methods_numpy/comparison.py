@@ -256,7 +256,8 @@ def neighbours(steps, measure, rows):
     """§6.9."""
     keys = sorted((k for k in steps if Side(steps[k], measure, True).n), key=lambda k: LEVELS.index(k[5]))
     sides, rank = [Side(steps[k], measure, True) for k in keys], [LEVELS.index(k[5]) for k in keys]
-    found = spread([[s] for s in sides], measure, True)
+    shared, source, rule = shared_spread([[s] for s in sides], measure, True)
+    found = shared, source, [rule] * len(sides)
     known = found[0]
     contrasts, made = [], []
     for i, key in enumerate(keys):
