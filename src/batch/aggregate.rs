@@ -33,7 +33,8 @@ pub fn aggregate(job: &Job, given: usize, mut outcomes: Vec<RecordingOutcome>, k
     good_practice(study, &outcomes, &mut results);
     leave_out_copies(&mut outcomes);
     if !job.inputs.part_of_study {
-        results.problems.extend(corrected::without_recording(&job.corrections, &outcomes));
+        let there = outcomes.iter().filter_map(|o| o.path_in_study.clone()).collect();
+        results.problems.extend(corrected::without_recording(&job.corrections, &there));
     }
     let plans = plans(job, &outcomes, &mut results.problems);
     let mut untold = Vec::new();

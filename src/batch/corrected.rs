@@ -1,17 +1,16 @@
 //! Corrections of a recording's tests: which hold, which no longer fit, and what the program had found without them.
 
-use super::{Job, RecordingOutcome, sums};
+use super::{Job, sums};
 use crate::study::inputs::InputFile;
 use crate::error::Problem;
 use crate::signal::FoundTests;
 use crate::study::corrections::{Correction, FILE_NAME};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// An error for each recording that is corrected and not among the study's.
-pub fn without_recording(corrections: &[Correction], outcomes: &[RecordingOutcome]) -> Vec<Problem> {
-    let there: BTreeSet<&str> = outcomes.iter().filter_map(|o| o.path_in_study.as_deref()).collect();
+/// An error for each recording that is corrected and not `there`, among the study's by their paths in it.
+pub fn without_recording(corrections: &[Correction], there: &BTreeSet<String>) -> Vec<Problem> {
     let mut names: BTreeMap<&str, Vec<u32>> = BTreeMap::new();
-    for c in corrections.iter().filter(|c| !there.contains(c.recording.as_str())) {
+    for c in corrections.iter().filter(|c| !there.contains(&c.recording)) {
         names.entry(&c.recording).or_default().push(c.number);
     }
     let gone = names.into_iter().map(|(name, numbers)| {

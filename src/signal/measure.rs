@@ -97,7 +97,8 @@ pub fn measure_test(
         .collect();
     let springs = number_springs(c, &found, &measured);
     describe_springs(&springs, &mut notes);
-    side.edits.describe(c, &found, &mut notes);
+    let peaks: Vec<usize> = found.iter().map(|f| f.shape.peak.index).collect();
+    side.edits.describe(c, &peaks, &mut notes);
     let kept: Vec<&SpringMeasures> = springs
         .iter()
         .zip(&measured)

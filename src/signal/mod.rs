@@ -12,6 +12,7 @@ pub mod running_zero;
 pub mod smoother;
 pub mod detector;
 pub mod feed;
+mod correct;
 pub mod edits;
 pub mod episodes;
 pub mod limb_starts;

@@ -1,7 +1,7 @@
 //! One entry more at the end of corrections.toml, or none.
 
 use crate::error::{Error, Result};
-use crate::study::corrections::{Corrections, Entry, FILE_NAME, entry_to_toml, heading, parse};
+use crate::study::corrections::{CorrectionEntry, Corrections, FILE_NAME, entry_to_toml, heading, parse};
 use crate::study::door::FileKind;
 use crate::write::{refuse_link, write_new};
 use std::fs::{File, TryLockError};
@@ -16,7 +16,7 @@ const ADVICE: &str =
 /// # Errors
 /// [`Error::Refused`] when another entry was added since the file was read, or another program is adding one;
 /// [`Error::Io`]: the file is then as it was.
-pub fn append(root: &Path, known: &Corrections, entry: &Entry) -> Result<()> {
+pub fn append(root: &Path, known: &Corrections, entry: &CorrectionEntry) -> Result<()> {
     let path = root.join(FILE_NAME);
     let text = entry_to_toml(entry);
     if known.entries.is_empty() && path.symlink_metadata().is_err() {
@@ -70,13 +70,13 @@ mod tests {
     use super::*;
     use crate::study::corrections::By;
 
-    fn undo(number: u32) -> Entry {
+    fn undo(number: u32) -> CorrectionEntry {
         let by = By {
             who: "E1".to_owned(),
             when: "2026-11-30T09:00:00Z".to_owned(),
             why: "try".to_owned(),
         };
-        Entry::Undo { number, entry: 1, by }
+        CorrectionEntry::Undo { number, entry: 1, by }
     }
 
     #[test]

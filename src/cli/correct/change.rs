@@ -1,6 +1,6 @@
 //! What is put right, from the command line.
 
-use crate::study::corrections::{Change, Mark, Moved};
+use crate::study::corrections::{Change, CorrectedMark, Moved};
 use crate::terms::{Level, Side};
 use crate::trace::{Spring, Test};
 use anyhow::{Context, bail};
@@ -70,22 +70,32 @@ impl ChangeArgs {
             true => Ok(s),
             false => bail!("{name} is {s}; expected a number of seconds"),
         };
-        let moved = |mark: Mark, name: &str, from_s: f64, to_s: f64| {
+        let moved = |mark: CorrectedMark, name: &str, from_s: f64, to_s: f64| {
             let to_s = finite(name, to_s)?;
             Ok(Change::Move(mark, Moved { from_s, to_s }))
         };
         if let Some(to) = self.contact_begin {
-            return moved(Mark::ContactBegin, "--contact-begin", phases.contact_begin_s, to);
+            return moved(
+                CorrectedMark::ContactBegin,
+                "--contact-begin",
+                phases.contact_begin_s,
+                to,
+            );
         }
         if let Some(to) = self.contact_end {
-            return moved(Mark::ContactEnd, "--contact-end", phases.contact_end_s, to);
+            return moved(
+                CorrectedMark::ContactEnd,
+                "--contact-end",
+                phases.contact_end_s,
+                to,
+            );
         }
         if let Some(number) = self.spring {
             let spring = spring(test, number)?;
             return match (self.starts, self.peaks, self.ends) {
-                (Some(to), ..) => moved(Mark::SpringStart, "--starts", spring.start_s, to),
-                (_, Some(to), _) => moved(Mark::SpringPeak, "--peaks", spring.peak_s, to),
-                (.., Some(to)) => moved(Mark::SpringEnd, "--ends", spring.end_s, to),
+                (Some(to), ..) => moved(CorrectedMark::SpringStart, "--starts", spring.start_s, to),
+                (_, Some(to), _) => moved(CorrectedMark::SpringPeak, "--peaks", spring.peak_s, to),
+                (.., Some(to)) => moved(CorrectedMark::SpringEnd, "--ends", spring.end_s, to),
                 _ => Ok(Change::RemoveSpring {
                     from_s: spring.peak_s,
                 }),

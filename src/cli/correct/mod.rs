@@ -7,7 +7,7 @@ mod shown;
 use super::Outcome;
 use super::open::sound_study;
 use crate::batch::{Job, Loaded, Options, RecordingOutcome, path_from_root};
-use crate::study::corrections::{self, By, Change, Correction, Corrections, Entry, FILE_NAME};
+use crate::study::corrections::{self, By, Change, Correction, CorrectionEntry, Corrections, FILE_NAME};
 use crate::study::inputs::InputFile;
 use crate::terms::{Side, now};
 use crate::trace::{Note, Test};
@@ -120,14 +120,19 @@ pub fn run(args: &CorrectArgs, quiet: bool) -> anyhow::Result<Outcome> {
     if !hidden {
         shown::difference(test, counterpart(&after, test, correction.at_s), &correction);
     }
-    write(args, &known, &Entry::Correction(Box::new(correction)), quiet)
+    write(
+        args,
+        &known,
+        &CorrectionEntry::Correction(Box::new(correction)),
+        quiet,
+    )
 }
 
 fn undo(args: &CorrectArgs, known: &Corrections, undone: u32, quiet: bool) -> anyhow::Result<Outcome> {
     if !known.entries.iter().any(|e| e.number() == undone) {
         bail!("there is no entry {undone} in {FILE_NAME}; `tautpoint correct STUDY --list` lists them");
     }
-    let entry = Entry::Undo {
+    let entry = CorrectionEntry::Undo {
         number: known.next_number(),
         entry: undone,
         by: by(args, None)?,
@@ -145,7 +150,12 @@ fn by(args: &CorrectArgs, word: Option<&str>) -> anyhow::Result<By> {
     })
 }
 
-fn write(args: &CorrectArgs, known: &Corrections, entry: &Entry, quiet: bool) -> anyhow::Result<Outcome> {
+fn write(
+    args: &CorrectArgs,
+    known: &Corrections,
+    entry: &CorrectionEntry,
+    quiet: bool,
+) -> anyhow::Result<Outcome> {
     if args.dry_run {
         if !quiet {
             note!("nothing was written (--dry-run)");

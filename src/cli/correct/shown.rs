@@ -2,7 +2,7 @@
 
 use crate::columns::Measure;
 use crate::format::{moment, number};
-use crate::study::corrections::{Change, Correction, Corrections, Entry};
+use crate::study::corrections::{Change, Correction, CorrectionEntry, Corrections};
 use crate::trace::{Estimate, Test};
 use std::collections::BTreeSet;
 
@@ -15,8 +15,8 @@ pub fn list(known: &Corrections) {
     for entry in &known.entries {
         let by = entry.by();
         let what = match entry {
-            Entry::Undo { entry, .. } => format!("takes entry {entry} back"),
-            Entry::Correction(c) => {
+            CorrectionEntry::Undo { entry, .. } => format!("takes entry {entry} back"),
+            CorrectionEntry::Correction(c) => {
                 let side = c.side.map_or_else(String::new, |s| format!(" {s}"));
                 let holds = if active.contains(&c.number) {
                     ""

@@ -29,7 +29,7 @@ pub struct Moved {
 
 /// A mark that can be moved.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub enum Mark {
+pub enum CorrectedMark {
     ContactBegin,
     ContactEnd,
     SpringStart,
@@ -41,7 +41,7 @@ pub enum Mark {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub enum Change {
     /// A mark of the test, or of the spring that has it at `from_s`.
-    Move(Mark, Moved),
+    Move(CorrectedMark, Moved),
     /// A spring that was not found, by the time of its peak.
     AddSpring { to_s: f64 },
     /// A spring that is none, by the time of its peak.
@@ -66,11 +66,11 @@ impl Change {
     /// Its word in the file.
     pub fn word(&self) -> ChangeWord {
         match self {
-            Change::Move(Mark::ContactBegin, _) => ChangeWord::ContactBegin,
-            Change::Move(Mark::ContactEnd, _) => ChangeWord::ContactEnd,
-            Change::Move(Mark::SpringStart, _) => ChangeWord::SpringStart,
-            Change::Move(Mark::SpringPeak, _) => ChangeWord::SpringPeak,
-            Change::Move(Mark::SpringEnd, _) => ChangeWord::SpringEnd,
+            Change::Move(CorrectedMark::ContactBegin, _) => ChangeWord::ContactBegin,
+            Change::Move(CorrectedMark::ContactEnd, _) => ChangeWord::ContactEnd,
+            Change::Move(CorrectedMark::SpringStart, _) => ChangeWord::SpringStart,
+            Change::Move(CorrectedMark::SpringPeak, _) => ChangeWord::SpringPeak,
+            Change::Move(CorrectedMark::SpringEnd, _) => ChangeWord::SpringEnd,
             Change::AddSpring { .. } => ChangeWord::AddSpring,
             Change::RemoveSpring { .. } => ChangeWord::RemoveSpring,
             Change::Split { .. } => ChangeWord::Split,
@@ -133,26 +133,26 @@ pub struct By {
 
 /// One entry of the file.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Entry {
+pub enum CorrectionEntry {
     Correction(Box<Correction>),
     /// Takes an earlier entry back.
     Undo { number: u32, entry: u32, by: By },
 }
 
-impl Entry {
+impl CorrectionEntry {
     /// Its number.
     pub fn number(&self) -> u32 {
         match self {
-            Entry::Correction(c) => c.number,
-            Entry::Undo { number, .. } => *number,
+            CorrectionEntry::Correction(c) => c.number,
+            CorrectionEntry::Undo { number, .. } => *number,
         }
     }
 
     /// Who made it, when and why.
     pub fn by(&self) -> &By {
         match self {
-            Entry::Correction(c) => &c.by,
-            Entry::Undo { by, .. } => by,
+            CorrectionEntry::Correction(c) => &c.by,
+            CorrectionEntry::Undo { by, .. } => by,
         }
     }
 }
@@ -160,7 +160,7 @@ impl Entry {
 /// The file, read.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Corrections {
-    pub entries: Vec<Entry>,
+    pub entries: Vec<CorrectionEntry>,
     /// It cannot be read whole: none of it is used.
     pub faulty: bool,
 }
@@ -175,8 +175,8 @@ impl Corrections {
                 continue;
             }
             match entry {
-                Entry::Undo { entry, .. } => drop(undone.insert(*entry)),
-                Entry::Correction(c) => kept.push(&**c),
+                CorrectionEntry::Undo { entry, .. } => drop(undone.insert(*entry)),
+                CorrectionEntry::Correction(c) => kept.push(&**c),
             }
         }
         kept.reverse();
@@ -185,7 +185,7 @@ impl Corrections {
 
     /// The number that the next entry has.
     pub fn next_number(&self) -> u32 {
-        self.entries.iter().map(Entry::number).max().unwrap_or(0) + 1
+        self.entries.iter().map(CorrectionEntry::number).max().unwrap_or(0) + 1
     }
 }
 
@@ -227,8 +227,8 @@ mod tests {
         }
     }
 
-    fn correction(number: u32, change: Change) -> Entry {
-        Entry::Correction(Box::new(Correction {
+    fn correction(number: u32, change: Change) -> CorrectionEntry {
+        CorrectionEntry::Correction(Box::new(Correction {
             number,
             recording: "s1-l3.csv".to_owned(),
             sha256: "0f".repeat(32),
@@ -240,8 +240,8 @@ mod tests {
         }))
     }
 
-    fn undo(number: u32, entry: u32) -> Entry {
-        Entry::Undo {
+    fn undo(number: u32, entry: u32) -> CorrectionEntry {
+        CorrectionEntry::Undo {
             number,
             entry,
             by: by(),
@@ -254,11 +254,11 @@ mod tests {
             to_s: 0.1 + 0.2,
         };
         vec![
-            Change::Move(Mark::ContactBegin, moved),
-            Change::Move(Mark::ContactEnd, moved),
-            Change::Move(Mark::SpringStart, moved),
-            Change::Move(Mark::SpringPeak, moved),
-            Change::Move(Mark::SpringEnd, moved),
+            Change::Move(CorrectedMark::ContactBegin, moved),
+            Change::Move(CorrectedMark::ContactEnd, moved),
+            Change::Move(CorrectedMark::SpringStart, moved),
+            Change::Move(CorrectedMark::SpringPeak, moved),
+            Change::Move(CorrectedMark::SpringEnd, moved),
             Change::AddSpring { to_s: 3.5 },
             Change::RemoveSpring { from_s: 3.5 },
             Change::Split { to_s: 4.0 },
@@ -279,13 +279,13 @@ mod tests {
         ]
     }
 
-    fn written(entries: &[Entry]) -> String {
+    fn written(entries: &[CorrectionEntry]) -> String {
         entries.iter().fold(heading().to_owned(), |text, e| text + &entry_to_toml(e))
     }
 
     #[test]
     fn every_entry_reads_back_as_it_was_written() {
-        let mut entries: Vec<Entry> = (1..).zip(every_change()).map(|(n, c)| correction(n, c)).collect();
+        let mut entries: Vec<CorrectionEntry> = (1..).zip(every_change()).map(|(n, c)| correction(n, c)).collect();
         entries.push(undo(entries.len() as u32 + 1, 3));
         let (back, problems) = parse(FILE_NAME, &written(&entries));
         assert_eq!(problems, []);
@@ -295,7 +295,7 @@ mod tests {
 
     #[test]
     fn what_was_taken_back_does_not_hold_until_that_is_taken_back() {
-        let numbers = |entries: Vec<Entry>| -> Vec<u32> {
+        let numbers = |entries: Vec<CorrectionEntry>| -> Vec<u32> {
             let all = Corrections {
                 entries,
                 faulty: false,

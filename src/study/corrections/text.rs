@@ -1,6 +1,6 @@
 //! The text of corrections.toml: an entry written, and the file read.
 
-use super::{By, Change, Correction, Corrections, Entry, FILE_NAME, Mark, Moved};
+use super::{By, Change, Correction, Corrections, CorrectionEntry, FILE_NAME, CorrectedMark, Moved};
 use crate::error::Problem;
 use crate::study::codes::code_warning;
 use crate::study::opened::is_sha256;
@@ -19,18 +19,18 @@ pub fn heading() -> &'static str {
 }
 
 /// One entry as the file holds it; [`parse`] reads it back.
-pub fn entry_to_toml(entry: &Entry) -> String {
+pub fn entry_to_toml(entry: &CorrectionEntry) -> String {
     let quoted = |text: &str| toml::Value::String(text.to_owned()).to_string();
     let mut text = format!("\n[[entry]]\nnumber = {}\n", entry.number());
     let mut line = |key: &str, value: &str| {
         let _ = writeln!(text, "{key} = {value}");
     };
     match entry {
-        Entry::Undo { entry, .. } => {
+        CorrectionEntry::Undo { entry, .. } => {
             line("change", &quoted(ChangeWord::Undo.word()));
             line("entry", &entry.to_string());
         }
-        Entry::Correction(c) => {
+        CorrectionEntry::Correction(c) => {
             line("recording", &quoted(&c.recording));
             line("sha256", &quoted(&c.sha256));
             line("test", &c.test.to_string());
@@ -95,7 +95,7 @@ pub fn parse(file: &str, text: &str) -> (Corrections, Vec<Problem>) {
     (Corrections { entries, faulty }, problems)
 }
 
-fn all(top: &Section<'_, '_>, entries: &mut Vec<Entry>) {
+fn all(top: &Section<'_, '_>, entries: &mut Vec<CorrectionEntry>) {
     let Some(value) = top.get("entry") else {
         return;
     };
@@ -134,7 +134,7 @@ fn all(top: &Section<'_, '_>, entries: &mut Vec<Entry>) {
     }
 }
 
-fn one(section: &Section<'_, '_>) -> Option<Entry> {
+fn one(section: &Section<'_, '_>) -> Option<CorrectionEntry> {
     section.warn_unknown(&[
         "number", "recording", "sha256", "test", "at_s", "side", "change", "from", "to", "entry", "who", "when", "why",
     ]);
@@ -145,9 +145,9 @@ fn one(section: &Section<'_, '_>) -> Option<Entry> {
     if word == ChangeWord::Undo {
         // What it takes back comes before it.
         let entry = count("entry").filter(|e| *e < number)?;
-        return Some(Entry::Undo { number, entry, by });
+        return Some(CorrectionEntry::Undo { number, entry, by });
     }
-    Some(Entry::Correction(Box::new(Correction {
+    Some(CorrectionEntry::Correction(Box::new(Correction {
         number,
         recording: section.text("recording")?,
         sha256: section.text("sha256").filter(|h| is_sha256(h))?.to_ascii_lowercase(),
@@ -178,16 +178,16 @@ fn by(section: &Section<'_, '_>) -> Option<By> {
 
 fn change(section: &Section<'_, '_>, word: ChangeWord) -> Option<Change> {
     let seconds = |key: &str| section.number(key, -LARGEST, LARGEST);
-    let moved = |mark: Mark| {
+    let moved = |mark: CorrectedMark| {
         let (from_s, to_s) = (seconds("from")?, seconds("to")?);
         Some(Change::Move(mark, Moved { from_s, to_s }))
     };
     Some(match word {
-        ChangeWord::ContactBegin => moved(Mark::ContactBegin)?,
-        ChangeWord::ContactEnd => moved(Mark::ContactEnd)?,
-        ChangeWord::SpringStart => moved(Mark::SpringStart)?,
-        ChangeWord::SpringPeak => moved(Mark::SpringPeak)?,
-        ChangeWord::SpringEnd => moved(Mark::SpringEnd)?,
+        ChangeWord::ContactBegin => moved(CorrectedMark::ContactBegin)?,
+        ChangeWord::ContactEnd => moved(CorrectedMark::ContactEnd)?,
+        ChangeWord::SpringStart => moved(CorrectedMark::SpringStart)?,
+        ChangeWord::SpringPeak => moved(CorrectedMark::SpringPeak)?,
+        ChangeWord::SpringEnd => moved(CorrectedMark::SpringEnd)?,
         ChangeWord::AddSpring => Change::AddSpring { to_s: seconds("to")? },
         ChangeWord::RemoveSpring => Change::RemoveSpring { from_s: seconds("from")? },
         ChangeWord::Split => Change::Split { to_s: seconds("to")? },
