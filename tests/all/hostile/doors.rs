@@ -9,11 +9,12 @@ use std::process::{Command, Output, Stdio};
 use tautpoint::agreement::ratings;
 
 /// Files of a study, each with the command that reads it; `@` is the study, `%` the file.
-const FILES: [(&str, &[&str]); 14] = [
+const FILES: [(&str, &[&str]); 15] = [
     ("recordings/press.csv", &["analyze", "@"]),
     ("recordings/press.toml", &["analyze", "@"]),
     ("study.toml", &["analyze", "@"]),
     ("calls.csv", &["analyze", "@"]),
+    ("corrections.toml", &["analyze", "@"]),
     ("roster.csv", &["check", "@"]),
     ("plans/own.toml", &["check", "@"]),
     ("opened.toml", &["analyze", "@"]),
