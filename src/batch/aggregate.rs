@@ -12,7 +12,8 @@ use crate::study::opened;
 use crate::study::plan::Plan;
 use crate::technique::{PlanCoverage, PlanStep, RuleInput, findings_of};
 use crate::terms::SessionKey;
-use crate::trace::{Curve, Test};
+use crate::study::corrections::Correction;
+use crate::trace::{Corrected, Curve, Test};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What needs the whole: trials, pairs, the correction for many levels, technique across a scan.
@@ -32,16 +33,25 @@ pub fn aggregate(job: &Job, given: usize, mut outcomes: Vec<RecordingOutcome>, k
     };
     good_practice(study, &outcomes, &mut results);
     leave_out_copies(&mut outcomes);
+    let mut refused = BTreeSet::new();
     if !job.inputs.part_of_study {
         let there = outcomes.iter().filter_map(|o| o.path_in_study.clone()).collect();
-        results.problems.extend(corrected::without_recording(&job.corrections, &there));
+        results.problems.extend(corrected::without_recording(&job.corrections, &there, &mut refused));
     }
     let plans = plans(job, &outcomes, &mut results.problems);
     let mut untold = Vec::new();
     let (mut detected, mut any_corrected) = (Vec::new(), false);
-    let mut refused = BTreeSet::new();
+    let mut of_scans = corrected::OfScans::default();
     for outcome in outcomes {
         any_corrected |= outcome.detected.is_some();
+        if let Some(before) = &outcome.detected {
+            let own = job.corrections.iter().filter(|c| {
+                let here = outcome.path_in_study.as_deref() == Some(&c.recording);
+                here && !c.change.is_annotation() && !outcome.refused_corrections.contains(&c.number)
+            });
+            let own: Vec<Corrected> = own.map(Correction::as_applied).collect();
+            of_scans.add([before, &outcome.tests], &own);
+        }
         detected.extend(outcome.detected.unwrap_or_else(|| match job.corrections.is_empty() {
             true => Vec::new(),
             false => outcome.tests.iter().map(without_curve).collect(),
@@ -95,6 +105,7 @@ pub fn aggregate(job: &Job, given: usize, mut outcomes: Vec<RecordingOutcome>, k
     results.plans = coverage;
     results.comparisons = comparison.comparisons;
     results.unpaired = comparison.unpaired;
+    of_scans.mark(&mut results.comparisons, &mut results.technique);
     results.exclusions.extend(spring_exclusions(&results.tests));
     match (job.hidden, keep_hidden) {
         (true, false) => results.hide_sides(),

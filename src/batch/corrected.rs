@@ -5,12 +5,21 @@ use crate::study::inputs::InputFile;
 use crate::error::Problem;
 use crate::signal::FoundTests;
 use crate::study::corrections::{Correction, FILE_NAME};
+use crate::compare::Comparison;
+use crate::technique::TechniqueFinding;
+use crate::terms::{ScanKey, SessionKey};
+use crate::trace::{Corrected, Test};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// An error for each recording that is corrected and not `there`, among the study's by their paths in it.
-pub fn without_recording(corrections: &[Correction], there: &BTreeSet<String>) -> Vec<Problem> {
+pub fn without_recording(
+    corrections: &[Correction],
+    there: &BTreeSet<String>,
+    refused: &mut BTreeSet<u32>,
+) -> Vec<Problem> {
     let mut names: BTreeMap<&str, Vec<u32>> = BTreeMap::new();
     for c in corrections.iter().filter(|c| !there.contains(&c.recording)) {
+        refused.insert(c.number);
         names.entry(&c.recording).or_default().push(c.number);
     }
     let gone = names.into_iter().map(|(name, numbers)| {
@@ -72,7 +81,7 @@ impl Refused<'_> {
         self.problems.push(
             Problem::error(
                 FILE_NAME,
-                format!("{word} of {recording}, which is not used: {why}"),
+                format!("a correction that is not used, {} of {recording}: {why}", word.word().replace('_', " ")),
                 "an entry that fits its recording",
                 format!("look at the recording; `tautpoint correct STUDY --undo {number} …` takes the entry back"),
             )
@@ -88,4 +97,52 @@ pub fn apply(found: &mut FoundTests<'_>, corrections: &[&Correction], refused: &
             refused.add(correction, &why.to_string());
         }
     }
+}
+
+/// What was put right in each scan and session: of tests that are in it, or were before a correction.
+#[derive(Default)]
+pub struct OfScans {
+    scans: BTreeMap<ScanKey, Vec<Corrected>>,
+    sessions: BTreeMap<SessionKey, Vec<Corrected>>,
+}
+
+impl OfScans {
+    /// Takes the corrections of one recording, those refused left out.
+    pub fn add(&mut self, outcome_tests: [&[Test]; 2], corrections: &[Corrected]) {
+        let tests = || outcome_tests.into_iter().flatten();
+        let scans: BTreeSet<ScanKey> = tests().map(|t| t.about.key().scan()).collect();
+        let sessions: BTreeSet<SessionKey> = tests().map(|t| t.about.session()).collect();
+        for scan in scans {
+            self.scans.entry(scan).or_default().extend_from_slice(corrections);
+        }
+        for session in sessions {
+            self.sessions.entry(session).or_default().extend_from_slice(corrections);
+        }
+    }
+
+    /// Marks every comparison, and what is said of a scan as a whole.
+    pub fn mark(&self, comparisons: &mut [Comparison], findings: &mut [TechniqueFinding]) {
+        for comparison in comparisons {
+            if let Some(behind) = self.scans.get(&comparison.key.scan()) {
+                comparison.corrections = in_order(behind);
+            }
+        }
+        for finding in findings.iter_mut().filter(|f| f.recording.is_none()) {
+            let session = SessionKey {
+                subject: finding.subject.clone(),
+                examiner: finding.examiner.clone(),
+                session: finding.session.clone(),
+            };
+            if let Some(behind) = self.sessions.get(&session) {
+                finding.corrections = in_order(behind);
+            }
+        }
+    }
+}
+
+fn in_order(corrections: &[Corrected]) -> Vec<Corrected> {
+    let mut all = corrections.to_vec();
+    all.sort_by_key(|c| c.entry);
+    all.dedup_by_key(|c| c.entry);
+    all
 }

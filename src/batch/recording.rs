@@ -250,8 +250,8 @@ impl Job {
                     problems.extend(untold_problems(&outcome.untold, &self.settings, hidden));
                     let lone = lone_samples_problem(trace, tests, &planned, &self.settings, hidden);
                     if let Some(detected) = &outcome.detected {
-                        let beside = untold_forces(trace, detected, &planned, &self.settings);
-                        let lost = over_as_detected(detected, beside, tests, &outcome.untold, &self.settings);
+                        let lost =
+                            over_as_detected(trace, detected, &planned, tests, &outcome.untold, &self.settings);
                         problems.extend(untold_problems(&lost, &self.settings, hidden));
                         outcome.untold.extend(lost);
                     }
@@ -296,6 +296,27 @@ impl Job {
             site,
             ..sidecar.about.clone()
         }
+    }
+
+    /// The tests of a recording as they stand, named as the recording is: also where its plan does not fit them.
+    ///
+    /// # Errors
+    /// What is wrong with the recording.
+    pub fn tests_without_plan(&self, loaded: Loaded<'_>) -> Result<Vec<Test>, Error> {
+        let source = self.source(loaded.file, &loaded.sidecar);
+        let about = self.about(&loaded.sidecar);
+        let (mut problems, mut numbers) = (Vec::new(), Vec::new());
+        let mut refused = Refused {
+            problems: &mut problems,
+            numbers: &mut numbers,
+        };
+        let corrections = self.corrections_for(loaded.file, &loaded.sha256, &mut refused);
+        let read = read_recording_bytes(&source, about, loaded.content?, loaded.sha256)?;
+        let mut found = find_tests(&read.trace, &self.settings)?;
+        corrected::apply(&mut found, &corrections, &mut refused);
+        let mut names = found.names_of_recording();
+        found.rename(&mut names);
+        Ok(measure(&found, names))
     }
 
     /// The conditioned signals of a recording's tests, in their order.

@@ -83,25 +83,11 @@ pub fn compare(tests: &[Test], context: &CompareContext) -> ComparisonOutcome {
         ));
     }
     rows.sort_by_key(|(group, f)| (*group, f.kind, f.measure));
-    rows.iter_mut().for_each(|(_, f)| f.corrections = corrections_behind(f, tests));
     unpaired.sort_by(groups::by_key_then_side);
     ComparisonOutcome {
         comparisons: rows.into_iter().map(|(_, f)| f).collect(),
         unpaired,
     }
-}
-
-/// What a person put right in the tests that a comparison is made of, by entry.
-fn corrections_behind(comparison: &Comparison, tests: &[Test]) -> Vec<Corrected> {
-    let corrected = tests.iter().filter(|t| !t.corrections.is_empty());
-    let behind = corrected.filter(|t| match comparison.kind {
-        ComparisonKind::LeftRight => t.about.key() == comparison.key,
-        ComparisonKind::Neighbours => t.about.key().scan() == comparison.key.scan(),
-    });
-    let mut all: Vec<Corrected> = behind.flat_map(|t| &t.corrections).cloned().collect();
-    all.sort_by_key(|c| c.entry);
-    all.dedup_by_key(|c| c.entry);
-    all
 }
 
 closed_terms! {
@@ -216,7 +202,8 @@ pub struct Comparison {
     pub call_agrees: Option<bool>,
     /// Levels the contact covered, when several.
     pub covers: Vec<Level>,
-    /// What a person put right in the tests compared; for neighbours, in all tests of the scan.
+    /// What a person put right in any test of the scan, left out or moved to another place too: its levels share one spread and
+    /// one correction for testing many. Empty as compared; whoever knows the corrections fills it in.
     pub corrections: Vec<Corrected>,
 }
 

@@ -44,7 +44,7 @@ pub struct CorrectionsUsed {
 impl CorrectionsUsed {
     /// Counts those of a study; `refused` are the numbers of those that did not fit.
     pub fn of(active: &[Correction], as_detected: bool, faulty: bool, refused: &BTreeSet<u32>) -> CorrectionsUsed {
-        let changes = || active.iter().filter(|c| !c.change.is_annotation());
+        let changes = || active.iter().filter(|c| !c.change.is_annotation() && !refused.contains(&c.number));
         CorrectionsUsed {
             faulty,
             as_detected,
@@ -72,23 +72,26 @@ impl CorrectionsUsed {
             return vec!["corrections.toml cannot be used: every result is as detected.".to_owned()];
         }
         let n = self.corrections();
-        if n == 0 {
+        if n == 0 && self.refused == 0 {
             return Vec::new();
         }
         let corrections = counted(n, "correction");
         if self.as_detected {
-            return vec![format!("As detected: {corrections} made by hand left out on request.")];
+            return vec![format!("As detected, on request: without {corrections} made by hand.")];
         }
         let who: Vec<&str> = self.who.iter().map(String::as_str).collect();
         let rest_on = counted(self.tests, "test");
-        let mut words = vec![format!(
-            "Corrected by hand: {corrections} by {}; {rest_on} left out or resting on one.",
-            who.join(", ")
-        )];
+        let mut words = Vec::new();
+        if n > 0 {
+            words.push(format!(
+                "Corrected by hand: {corrections} by {}; {rest_on} left out or resting on one.",
+                who.join(", ")
+            ));
+        }
         if self.refused > 0 {
             words.push(match self.refused {
-                1 => "Not used: one correction, which does not fit its recording.".to_owned(),
-                n => format!("Not used: {n} corrections, which do not fit their recordings."),
+                1 => "Not used: one correction, named among the problems.".to_owned(),
+                n => format!("Not used: {n} corrections, named among the problems."),
             });
         }
         if let Some(registration) = registration {

@@ -72,6 +72,12 @@ impl FoundTests<'_> {
         }
     }
 
+    /// Whether each episode is to be matched with a plan: one that a person left out whole need not be.
+    pub fn kept(&self) -> Vec<bool> {
+        let episodes = self.stretches.iter().flat_map(|s| &s.episodes);
+        episodes.map(|e| e.sides.iter().any(|s| s.edits.left_out.is_none())).collect()
+    }
+
     /// Why a person left each test out, in the order of [`measure`](super::measure).
     pub fn left_out(&self) -> Vec<Option<String>> {
         let sides = self.stretches.iter().flat_map(|s| &s.episodes).flat_map(|e| &e.sides);
@@ -102,12 +108,7 @@ impl Stretch {
     }
 
     fn correct(&mut self, episode: usize, correction: &Correction) -> Result<(), Unfit> {
-        let by = Corrected {
-            entry: correction.number,
-            who: correction.by.who.clone(),
-            change: correction.change.word(),
-            at_s: correction.change.set_at_s(),
-        };
+        let by = correction.as_applied();
         let touched = match &correction.change {
             Change::Split { to_s } => return self.split(episode, *to_s, by),
             Change::Join => return self.join(episode, by),
@@ -216,6 +217,7 @@ impl Stretch {
             return Err(Unfit::NoRoom);
         }
         let own = &mut self.episodes[episode].sides[side];
+        own.edits.loaded.push(contact);
         own.springs.retain(|s| new.contains(&s.peak));
         own.contact = new;
         match begins {

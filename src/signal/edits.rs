@@ -5,6 +5,7 @@ use super::limb_starts::LimbStart;
 use super::view::SpringShape;
 use crate::terms::{Level, Side};
 use crate::trace::{Corrected, Note};
+use std::ops::Range;
 
 /// A spring's peak lies within so much, in s, of where a correction says that it was.
 pub(super) const SAME_PEAK_S: f64 = 0.1;
@@ -16,6 +17,8 @@ pub struct Edits {
     pub begin_fixed: bool,
     /// The contact ends where a person set it.
     pub end_fixed: bool,
+    /// Contacts as detected, where a person set an end: the hand was on there, so none of it may serve as a zero.
+    pub loaded: Vec<Range<usize>>,
     /// Springs that a person set something of.
     pub springs: Vec<SpringEdit>,
     /// The onset is looked for between these displacements.
@@ -91,9 +94,14 @@ impl Edits {
 
     /// Those of a piece of the contact, or of what became of two.
     pub(super) fn add(&mut self, other: Edits) {
+        self.loaded.extend(other.loaded);
         self.springs.extend(other.springs);
         self.onset_within_mm = other.onset_within_mm.or(self.onset_within_mm);
-        self.by.extend(other.by);
+        for by in other.by {
+            if !self.by.contains(&by) {
+                self.by.push(by);
+            }
+        }
         self.side = other.side.or(self.side);
         self.level = other.level.or(self.level);
         self.left_out = other.left_out.or(self.left_out.take());

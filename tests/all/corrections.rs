@@ -126,7 +126,7 @@ fn every_change_is_made_where_it_was_asked_for_and_marked_in_every_table() {
     assert_eq!(spring.len(), springs.len() - 1);
     // The spring that was the third one, its peak where it was set to the step of the time base.
     assert!((number(&spring[1], "peak_s") - (peak_s - 0.03)).abs() < 0.0051);
-    assert!(number(&spring[1], "peak_n") <= number(&springs[2], "peak_n"));
+    assert!(number(&spring[1], "peak_n") <= number(&springs[2], "peak_n") + 0.5);
     assert_eq!(test["corrected_by"], "1 (E1); 2 (E1); 3 (E1)");
     assert!(
         test["notes"].contains("marked at 4.00 s: coughed"),
@@ -134,14 +134,12 @@ fn every_change_is_made_where_it_was_asked_for_and_marked_in_every_table() {
         test["notes"]
     );
     assert!(spring.iter().all(|r| r["corrected_by"] == test["corrected_by"]));
-    // Findings of that level are marked, those of the other are not; nor is any other recording.
-    for finding in rows(&after, "findings") {
-        assert_eq!(
-            finding["corrected_by"].is_empty(),
-            finding["level"] != "L3",
-            "{finding:?}"
-        );
-    }
+    // Every comparison of the scan rests on it: one spread, one correction for many levels.
+    assert!(
+        rows(&after, "findings")
+            .iter()
+            .all(|r| r["corrected_by"] == "1 (E1); 2 (E1); 3 (E1)")
+    );
     let others = rows(&after, "tests")
         .into_iter()
         .filter(|r| !r["recording"].ends_with(LEFT));
@@ -159,7 +157,7 @@ fn every_change_is_made_where_it_was_asked_for_and_marked_in_every_table() {
     let detected = analyzed(&study, "detected", &["--as-detected"]);
     assert_eq!(tables(&detected), tables(&before));
     let report = std::fs::read_to_string(detected.join("report.html")).unwrap();
-    assert!(report.contains("As detected: 3 corrections made by hand left out on request."));
+    assert!(report.contains("As detected, on request: without 3 corrections made by hand."));
 }
 
 #[test]
@@ -335,7 +333,7 @@ fn what_does_not_fit_is_refused_and_named() {
     assert!(said.contains("not among the recordings (entry 2)"), "{said}");
     assert!(of(&rows(&out, "tests"), LEFT)[0]["corrected_by"].is_empty());
     let report = std::fs::read_to_string(out.join("report.html")).unwrap();
-    assert!(report.contains("Not used: one correction, which does not fit its recording."));
+    assert!(report.contains("Not used: 2 corrections, named among the problems."));
 }
 
 #[test]
@@ -527,4 +525,192 @@ fn two_who_correct_at_once_both_stand_in_the_file_or_one_is_told() {
     let listed = run(&["correct", text(&study), "--list"]);
     assert_eq!(code(&listed), 0, "{}", err(&listed));
     assert_eq!(String::from_utf8_lossy(&listed.stdout).lines().count(), kept);
+}
+
+#[test]
+fn nothing_is_written_that_could_not_be_read_or_would_forge_a_line() {
+    let dir = tempfile::tempdir().unwrap();
+    let study = study(dir.path());
+    let long = "x".repeat(301);
+    for (who, why, change, expected) in [
+        ("E1", "line\nfeed", &["--leave-out"][..], "one plain line"),
+        ("E1", "\u{1b}[31m", &["--leave-out"], "one plain line"),
+        ("E1", "bell\u{7}", &["--leave-out"], "one plain line"),
+        ("E1", &long, &["--leave-out"], "write it shorter"),
+        ("E1); 9 (E9", "try", &["--leave-out"], "a code of letters"),
+        ("a@b.example", "try", &["--leave-out"], "a code of letters"),
+        ("Anna", "try", &["--leave-out"], "looks like a name"),
+        (
+            "E1",
+            "try",
+            &["--annotate", "a\u{9b}b", "--at", "4"],
+            "one plain line",
+        ),
+        ("E1", "try", &["--annotate", " ", "--at", "4"], "needs a word"),
+        ("E1", "try", &["--onset-within", "2", "1e15"], "the smaller first"),
+    ] {
+        let output = run(&[
+            &["correct", text(&study), LEFT, "--who", who, "--why", why][..],
+            change,
+        ]
+        .concat());
+        assert_eq!(code(&output), 2, "{who} {why:?} {change:?}");
+        assert!(err(&output).contains(expected), "{expected}: {}", err(&output));
+        assert!(!study.join("corrections.toml").exists());
+    }
+    correct(&study, LEFT, &["--leave-out"]);
+    let undo = |number: &str| {
+        run(&[
+            "correct",
+            text(&study),
+            "--undo",
+            number,
+            "--who",
+            "E1",
+            "--why",
+            "back",
+        ])
+    };
+    assert_eq!(code(&undo("1")), 0);
+    assert!(err(&undo("1")).contains("taken back already"));
+    assert_eq!(code(&undo("2")), 0);
+    assert_eq!(code(&undo("1")), 0);
+}
+
+/// Four tests in one recording with a plan of four steps.
+fn scan(dir: &Path) -> PathBuf {
+    let study = dir.join("scan");
+    std::fs::create_dir_all(study.join("recordings")).unwrap();
+    std::fs::create_dir_all(study.join("plans")).unwrap();
+    std::fs::write(
+        study.join("study.toml"),
+        "title = \"A scan\"\n\n[plan]\ndefault = \"four\"\n",
+    )
+    .unwrap();
+    let steps = [("L4", "left"), ("L4", "right"), ("L3", "left"), ("L3", "right")];
+    let steps: String = steps
+        .iter()
+        .map(|(l, s)| format!("\n[[step]]\nlevel = \"{l}\"\nside = \"{s}\"\n"))
+        .collect();
+    std::fs::write(study.join("plans/four.toml"), format!("name = \"four\"\n{steps}")).unwrap();
+    let recording = study.join("recordings/scan.csv");
+    let made = run(&[
+        "--quiet",
+        "simulate",
+        "trace",
+        "--out",
+        text(&recording),
+        "--tests",
+        "4",
+        "--rate-hz",
+        "200",
+        "--seed",
+        "2",
+    ]);
+    assert_eq!(code(&made), 0, "{}", err(&made));
+    let _ = std::fs::remove_file(recording.with_extension("toml"));
+    study
+}
+
+#[test]
+fn an_end_set_under_load_moves_no_zero_and_no_neighbour() {
+    let dir = tempfile::tempdir().unwrap();
+    let study = scan(dir.path());
+    let before = rows(&analyzed(&study, "before", &[]), "tests");
+    assert_eq!(before.len(), 4);
+    let (begin, end) = (
+        analyzed(&study, "before", &[]),
+        rows(&dir.path().join("before"), "springs"),
+    );
+    let _ = begin;
+    let second: Vec<f64> = end
+        .iter()
+        .filter(|r| r["test"] == "2")
+        .map(|r| number(r, "end_s"))
+        .collect();
+    let cut = format!("{}", second[second.len() - 1] + 0.05);
+    correct(&study, "scan.csv", &["--test", "2", "--contact-end", &cut]);
+    let first = format!(
+        "{}",
+        end.iter()
+            .filter(|r| r["test"] == "3")
+            .map(|r| number(r, "start_s"))
+            .next()
+            .unwrap()
+            - 0.4
+    );
+    correct(&study, "scan.csv", &["--test", "3", "--contact-begin", &first]);
+    let out = analyzed(&study, "after", &[]);
+    let after = rows(&out, "tests");
+    for (old, new) in before.iter().zip(&after) {
+        assert!(
+            (number(old, "peak_n") - number(new, "peak_n")).abs() < 0.05,
+            "{} {}",
+            old["peak_n"],
+            new["peak_n"]
+        );
+        assert!(!new["notes"].contains("zero moved"), "{}", new["notes"]);
+        assert_eq!(
+            new["corrected_by"].is_empty(),
+            !["2", "3"].contains(&new["test"].as_str())
+        );
+        if new["corrected_by"].is_empty() {
+            assert_eq!(old, new);
+        }
+    }
+}
+
+#[test]
+fn a_plan_and_corrections_get_on() {
+    let dir = tempfile::tempdir().unwrap();
+    let study = scan(dir.path());
+    // What would leave the plan without a match is not written.
+    let said = refused(&study, "scan.csv", &["--test", "3", "--split", "21.0"]);
+    assert!(said.contains("nothing was written"), "{said}");
+    // One test less than the plan has: the others keep their places.
+    correct(&study, "scan.csv", &["--test", "2", "--leave-out"]);
+    let left = rows(&analyzed(&study, "three", &[]), "tests");
+    let places: Vec<String> = left
+        .iter()
+        .map(|r| format!("{} {}", r["level"], r["side"]))
+        .collect();
+    assert_eq!(places, ["L4 left", "L3 left", "L3 right"]);
+    // A touch too many: left out, the rest matches.
+    let plan = study.join("plans/four.toml");
+    let text_of = std::fs::read_to_string(&plan).unwrap();
+    let three = text_of.replacen("\n[[step]]\nlevel = \"L4\"\nside = \"right\"\n", "", 1);
+    assert_ne!(three, text_of);
+    std::fs::write(&plan, three).unwrap();
+    let fewer = rows(&analyzed(&study, "fewer", &[]), "tests");
+    assert_eq!(fewer.len(), 3);
+    let undone = run(&[
+        "correct",
+        text(&study),
+        "--undo",
+        "1",
+        "--who",
+        "E1",
+        "--why",
+        "try",
+    ]);
+    assert_eq!(code(&undone), 0);
+    assert!(rows(&analyzed(&study, "none", &[]), "tests").is_empty());
+    correct(&study, "scan.csv", &["--test", "2", "--leave-out"]);
+    assert_eq!(rows(&analyzed(&study, "again", &[]), "tests"), {
+        let mut expected = fewer;
+        expected
+            .iter_mut()
+            .for_each(|r| drop(r.insert("corrected_by".to_owned(), String::new())));
+        expected
+    });
+}
+
+#[test]
+fn a_peak_set_where_none_can_be_measured_is_refused() {
+    let dir = tempfile::tempdir().unwrap();
+    let study = study(dir.path());
+    let springs = of(&rows(&analyzed(&study, "before", &[]), "springs"), LEFT);
+    let late = format!("{}", number(&springs[1], "peak_s") + 0.02);
+    let said = refused(&study, LEFT, &["--spring", "2", "--peaks", &late]);
+    assert!(said.contains("no spring can be measured there"), "{said}");
 }

@@ -19,6 +19,7 @@ const ADVICE: &str =
 pub fn append(root: &Path, known: &Corrections, entry: &CorrectionEntry) -> Result<()> {
     let path = root.join(FILE_NAME);
     let text = entry_to_toml(entry);
+    reads_back(known, entry)?;
     if known.entries.is_empty() && path.symlink_metadata().is_err() {
         return write_new(&path, &format!("{}{text}", heading()));
     }
@@ -55,6 +56,25 @@ pub fn append(root: &Path, known: &Corrections, entry: &CorrectionEntry) -> Resu
     write(&mut file).map_err(|e| {
         let _ = file.set_len(end);
         failed(e)
+    })
+}
+
+/// Nothing is written that the file could not be read with.
+fn reads_back(known: &Corrections, entry: &CorrectionEntry) -> Result<()> {
+    let all = known.entries.iter().chain([entry]);
+    let text = all
+        .clone()
+        .fold(heading().to_owned(), |text, e| text + &entry_to_toml(e));
+    let (read, problems) = parse(FILE_NAME, &text);
+    if read.entries.iter().eq(all) && text.len() as u64 <= FileKind::Settings.most_bytes() {
+        return Ok(());
+    }
+    Err(Error::Refused {
+        found: problems.first().map_or_else(
+            || "an entry that would not read back".to_owned(),
+            |p| p.found.clone(),
+        ),
+        advice: "write it plainly; nothing was written".to_owned(),
     })
 }
 

@@ -121,19 +121,21 @@ impl ChangeArgs {
         }
         if let Some(mm) = &self.onset_within {
             return match mm[..] {
-                [low, high] if low < high && low.is_finite() && high.is_finite() => {
+                [low, high] if low < high && low.abs() < 1e6 && high.abs() < 1e6 => {
                     Ok(Change::OnsetWithin { mm: [low, high] })
                 }
                 _ => bail!("--onset-within needs two displacements in mm, the smaller first"),
             };
         }
         if let Some(word) = self.word() {
-            return Ok(Change::Annotate {
-                word: word.to_owned(),
-            });
+            let word = super::one_line("--annotate", word)?;
+            return Ok(Change::Annotate { word });
         }
         if self.join {
             return Ok(Change::Join);
+        }
+        if self.annotate.is_some() {
+            bail!("--annotate needs a word; nothing was written");
         }
         if self.leave_out {
             return Ok(Change::LeaveOut);

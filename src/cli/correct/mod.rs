@@ -7,9 +7,14 @@ mod shown;
 use super::Outcome;
 use super::open::sound_study;
 use crate::batch::{Job, Loaded, Options, RecordingOutcome, path_from_root};
-use crate::study::corrections::{self, By, Change, Correction, CorrectionEntry, Corrections, FILE_NAME};
+use crate::error::{Problem, Severity};
+use crate::results::Exclusion;
+use crate::study::codes::code_warning;
+use crate::study::corrections::{
+    self, By, Change, CorrectedMark, Correction, CorrectionEntry, Corrections, FILE_NAME,
+};
 use crate::study::inputs::InputFile;
-use crate::terms::{Side, now};
+use crate::terms::{ChangeWord, Side, now};
 use crate::trace::{Note, Test};
 use anyhow::{Context, bail};
 use std::path::{Path, PathBuf};
@@ -96,7 +101,13 @@ pub fn run(args: &CorrectArgs, quiet: bool) -> anyhow::Result<Outcome> {
     )?;
     let hidden = study.hidden();
     let file = recording_of(&job, args)?;
-    let before = analyse(&job, file);
+    let mut before = analyse(&job, file);
+    if before.tests.is_empty() {
+        // A plan that does not fit what was found is a reason to correct it.
+        before.tests = job
+            .tests_without_plan(Loaded::read(file, &mut Vec::new()))
+            .unwrap_or_default();
+    }
     let test = the_test(&before, args)?;
     let change = args.change.change(test)?;
     if hidden && change.names_place() {
@@ -118,7 +129,7 @@ pub fn run(args: &CorrectArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let file = file.clone();
     let after = with(job, &file, correction.clone())?;
     if !hidden {
-        shown::difference(test, counterpart(&after, test, correction.at_s), &correction);
+        shown::difference(test, counterpart(&after, test), &correction);
     }
     write(
         args,
@@ -132,6 +143,9 @@ fn undo(args: &CorrectArgs, known: &Corrections, undone: u32, quiet: bool) -> an
     if !known.entries.iter().any(|e| e.number() == undone) {
         bail!("there is no entry {undone} in {FILE_NAME}; `tautpoint correct STUDY --list` lists them");
     }
+    if !known.holds(undone) {
+        bail!("entry {undone} is taken back already; `tautpoint correct STUDY --list` shows by which");
+    }
     let entry = CorrectionEntry::Undo {
         number: known.next_number(),
         entry: undone,
@@ -140,14 +154,54 @@ fn undo(args: &CorrectArgs, known: &Corrections, undone: u32, quiet: bool) -> an
     write(args, known, &entry, quiet)
 }
 
+/// Longest reason, and longest word for a moment, in characters.
+const LONGEST: usize = 300;
+/// Longest code of a person.
+const LONGEST_CODE: usize = 32;
+
 fn by(args: &CorrectArgs, word: Option<&str>) -> anyhow::Result<By> {
-    let trimmed = |text: Option<&str>| text.map(str::trim).filter(|t| !t.is_empty()).map(str::to_owned);
+    let who = args.who.as_deref().map(str::trim).filter(|t| !t.is_empty());
+    let who = who.context("--who needs the code of whoever corrects")?;
+    let plain = who
+        .chars()
+        .all(|c| c.is_alphanumeric() || matches!(c, '-' | '_' | '.'));
+    if !plain || who.chars().count() > LONGEST_CODE {
+        bail!(
+            "--who takes a code of letters, digits, - and _, at most {LONGEST_CODE} of them; nothing was written"
+        );
+    }
+    if let Some(looks_like) = code_warning(who) {
+        bail!(
+            "--who looks like {looks_like}, and the file keeps it for good: write a code; nothing was written"
+        );
+    }
+    let why = args
+        .why
+        .as_deref()
+        .or(word)
+        .map(str::trim)
+        .filter(|t| !t.is_empty());
     Ok(By {
-        who: trimmed(args.who.as_deref()).context("--who needs the code of whoever corrects")?,
+        who: who.to_owned(),
         when: now(),
-        why: trimmed(args.why.as_deref().or(word))
-            .context("--why needs the reason, for whoever reads the results")?,
+        why: one_line(
+            "--why",
+            why.context("--why needs the reason, for whoever reads the results")?,
+        )?,
     })
+}
+
+/// A text that stands in one line of every table and page.
+fn one_line(option: &str, text: &str) -> anyhow::Result<String> {
+    if text.chars().any(char::is_control) {
+        bail!(
+            "{option} holds a line end or a control character; write it in one plain line; nothing was written"
+        );
+    }
+    if text.chars().count() > LONGEST {
+        bail!("{option} has more than {LONGEST} characters; write it shorter; nothing was written");
+    }
+    Ok(text.to_owned())
 }
 
 fn write(
@@ -215,7 +269,11 @@ fn analyse(job: &Job, file: &InputFile) -> RecordingOutcome {
 fn with(mut job: Job, file: &InputFile, correction: Correction) -> anyhow::Result<RecordingOutcome> {
     let number = correction.number;
     let at_s = correction.change.set_at_s();
-    let adds = matches!(correction.change, Change::AddSpring { .. });
+    let marks_peak = matches!(
+        correction.change,
+        Change::AddSpring { .. } | Change::Move(CorrectedMark::SpringPeak, _)
+    );
+    let usable = !analyse(&job, file).tests.is_empty();
     job.corrections.push(correction);
     let outcome = analyse(&job, file);
     if outcome.refused_corrections.contains(&number) {
@@ -230,10 +288,25 @@ fn with(mut job: Job, file: &InputFile, correction: Correction) -> anyhow::Resul
         Note::NoSpringThere { at_s: at } => at_s.is_some_and(|set| (set - at).abs() < 0.05),
         _ => false,
     };
-    if adds && outcome.tests.iter().flat_map(|t| &t.notes).any(none_there) {
+    if marks_peak && outcome.tests.iter().flat_map(|t| &t.notes).any(none_there) {
         bail!("no spring can be measured there: no limb rises to it from a rest; nothing was written");
     }
+    if let (true, Some(problem)) = (usable && outcome.tests.is_empty(), fault_of(&outcome)) {
+        bail!(
+            "with it no test of the recording could be used: {}; nothing was written",
+            problem.found
+        );
+    }
     Ok(outcome)
+}
+
+/// Why a recording gives no test, when nobody left them all out.
+fn fault_of(outcome: &RecordingOutcome) -> Option<&Problem> {
+    let left_out = outcome.exclusions.iter().any(Exclusion::is_by_person);
+    outcome
+        .problems
+        .iter()
+        .find(|p| !left_out && p.severity == Severity::Error && p.file != FILE_NAME)
 }
 
 /// The test that was named.
@@ -273,10 +346,15 @@ fn the_test<'o>(outcome: &'o RecordingOutcome, args: &CorrectArgs) -> anyhow::Re
     }
 }
 
-/// What became of a test.
-fn counterpart<'o>(after: &'o RecordingOutcome, test: &Test, at_s: f64) -> Option<&'o Test> {
-    let holds = |t: &&Test| t.phases.contact_begin_s <= at_s && at_s <= t.phases.contact_end_s;
-    let mut here: Vec<&Test> = after.tests.iter().filter(holds).collect();
-    here.sort_by_key(|t| t.side() != test.side());
-    here.first().copied()
+/// What became of a test: the one of its side that shares most of its contact.
+fn counterpart<'o>(after: &'o RecordingOutcome, test: &Test) -> Option<&'o Test> {
+    let shared_s = |t: &Test| {
+        let (a, b) = (&t.phases, &test.phases);
+        a.contact_end_s.min(b.contact_end_s) - a.contact_begin_s.max(b.contact_begin_s)
+    };
+    let renamed = |t: &&Test| {
+        t.side() == test.side() || t.corrections.last().is_some_and(|c| c.change == ChangeWord::Side)
+    };
+    let left = after.tests.iter().filter(renamed).filter(|t| shared_s(t) > 0.0);
+    left.max_by(|a, b| shared_s(a).total_cmp(&shared_s(b)))
 }

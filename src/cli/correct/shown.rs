@@ -4,35 +4,33 @@ use crate::columns::Measure;
 use crate::format::{moment, number};
 use crate::study::corrections::{Change, Correction, CorrectionEntry, Corrections};
 use crate::trace::{Estimate, Test};
-use std::collections::BTreeSet;
 
 /// One line an entry, with whether it holds.
 pub fn list(known: &Corrections) {
     if known.entries.is_empty() {
         sayln!("no corrections");
     }
-    let active: BTreeSet<u32> = known.active().iter().map(|c| c.number).collect();
     for entry in &known.entries {
         let by = entry.by();
         let what = match entry {
             CorrectionEntry::Undo { entry, .. } => format!("takes entry {entry} back"),
             CorrectionEntry::Correction(c) => {
                 let side = c.side.map_or_else(String::new, |s| format!(" {s}"));
-                let holds = if active.contains(&c.number) {
-                    ""
-                } else {
-                    ", taken back"
-                };
                 format!(
-                    "{}, test {}{side}: {}{holds}",
+                    "{}, test {}{side}: {}",
                     c.recording,
                     c.test,
                     change_words(&c.change)
                 )
             }
         };
+        let holds = if known.holds(entry.number()) {
+            ""
+        } else {
+            " (taken back)"
+        };
         sayln!(
-            "{}  {what}; {} by {}: {}",
+            "{}  {what}{holds}; {} by {}: {}",
             entry.number(),
             by.when,
             by.who,
@@ -44,11 +42,15 @@ pub fn list(known: &Corrections) {
 fn change_words(change: &Change) -> String {
     let word = change.word().word().replace('_', " ");
     match change {
-        Change::Move(_, moved) => format!("{word} from {} to {}", moment(moved.from_s), moment(moved.to_s)),
+        Change::Move(_, moved) => format!(
+            "{word} from {} to {} s",
+            number(moved.from_s, 3),
+            number(moved.to_s, 3)
+        ),
         Change::AddSpring { to_s } | Change::Split { to_s } => format!("{word} at {}", moment(*to_s)),
         Change::RemoveSpring { from_s } => format!("{word} at {}", moment(*from_s)),
-        Change::Side { to, .. } => format!("{word} is {to}"),
-        Change::Level { to, .. } => format!("{word} is {}", to.label()),
+        Change::Side { to, .. } => format!("{word}: {to}"),
+        Change::Level { to, .. } => format!("{word}: {}", to.label()),
         Change::OnsetWithin { mm: [low, high] } => {
             format!("{word} {} to {} mm", number(*low, 2), number(*high, 2))
         }
@@ -100,6 +102,6 @@ pub fn difference(before: &Test, after: Option<&Test>, correction: &Correction) 
         }
     }
     if same && !correction.change.is_annotation() {
-        sayln!("  no number changes by as much as is shown");
+        sayln!("  no number of the test changes by as much as is shown");
     }
 }

@@ -179,7 +179,7 @@ fn corrected(results: &Results) -> String {
         return String::new();
     }
     if used.as_detected {
-        return format!("{} of marks by hand were left out, and every mark is the program's.", counted(n, "correction"));
+        return format!("Every mark is the program's; {} made by hand left out on request.", counted(n, "correction"));
     }
     format!(
         "Marks were put right by hand: {} by {}, each with its reason; {} left out or resting on one.",

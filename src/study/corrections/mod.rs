@@ -11,6 +11,7 @@ use super::door;
 use super::toml_doc::read_text;
 use crate::error::Problem;
 use crate::terms::{ChangeWord, Level, Side};
+use crate::trace::Corrected;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 use std::path::Path;
@@ -121,6 +122,18 @@ pub struct Correction {
     pub by: By,
 }
 
+impl Correction {
+    /// As a test says that it rests on it.
+    pub fn as_applied(&self) -> Corrected {
+        Corrected {
+            entry: self.number,
+            who: self.by.who.clone(),
+            change: self.change.word(),
+            at_s: self.change.set_at_s(),
+        }
+    }
+}
+
 /// Who made an entry, when and why.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct By {
@@ -168,19 +181,26 @@ pub struct Corrections {
 impl Corrections {
     /// Those that hold, in their order: not taken back, or taken back by an entry that is itself taken back.
     pub fn active(&self) -> Vec<&Correction> {
+        let corrections = self.entries.iter().filter_map(|entry| match entry {
+            CorrectionEntry::Correction(c) => Some(&**c),
+            CorrectionEntry::Undo { .. } => None,
+        });
+        corrections.filter(|c| self.holds(c.number)).collect()
+    }
+
+    /// Whether an entry, of either kind, is not taken back.
+    pub fn holds(&self, number: u32) -> bool {
         let mut undone: BTreeSet<u32> = BTreeSet::new();
-        let mut kept = Vec::new();
         for entry in self.entries.iter().rev() {
-            if undone.contains(&entry.number()) {
-                continue;
+            let stands = !undone.contains(&entry.number());
+            if entry.number() == number {
+                return stands;
             }
-            match entry {
-                CorrectionEntry::Undo { entry, .. } => drop(undone.insert(*entry)),
-                CorrectionEntry::Correction(c) => kept.push(&**c),
+            if let (true, CorrectionEntry::Undo { entry, .. }) = (stands, entry) {
+                undone.insert(*entry);
             }
         }
-        kept.reverse();
-        kept
+        false
     }
 
     /// The number that the next entry has.
