@@ -7,6 +7,7 @@
 mod asymmetry;
 mod calls;
 mod contrast;
+mod depth;
 mod follow_up;
 mod groups;
 mod neighbours;
@@ -14,6 +15,7 @@ mod pairs;
 mod spread;
 
 pub use asymmetry::{log_of_percent, percent_of_log};
+pub use depth::{DepthDifference, depth_difference};
 pub use follow_up::{Cause, FollowUpStep, follow_up};
 
 pub use crate::study::call::Call;

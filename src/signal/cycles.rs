@@ -18,6 +18,9 @@ const LIMB_LEAD_S: f64 = 0.05;
 /// other's is the other side's alone.
 const ALONE_SHARE: f64 = 0.15;
 
+/// Pushes that go between these shares of what a spring must are spoken of.
+const SMALL_PUSH_SHARES: [f64; 2] = [0.6, 1.5];
+
 /// One spring before it is measured.
 pub struct FoundCycle {
     pub shape: SpringShape,
@@ -174,11 +177,36 @@ pub fn number_springs(c: &Conditioned, found: &[FoundCycle], measured: &[SpringM
         .collect()
 }
 
-/// Notes on what was dropped.
-pub fn describe_springs(springs: &[Spring], notes: &mut Vec<Note>) {
-    if springs.is_empty() {
+/// Pushes from a hold that went too little to be springs.
+pub fn small_pushes(view: &SideView, contact: &Range<usize>, found: &[FoundCycle], settings: &Settings) -> Option<Note> {
+    let x = view.displacement_mm?.get(contact.clone())?;
+    let limit_mm = settings.detect.spring_prominence_mm;
+    let noise_mm = settings.detect.spring_sigma * view.noise.sample_sd(view.displacement_noise_mm);
+    let counts = (SMALL_PUSH_SHARES[0] * limit_mm).max(noise_mm)..SMALL_PUSH_SHARES[1] * limit_mm;
+    let within = ((settings.detect.spring_window_s * view.rate_hz).round() as usize).max(2);
+    let spans: Vec<Range<usize>> = found.iter().map(|f| range_of(&f.shape)).collect();
+    let lowest = |side: &mut dyn Iterator<Item = f64>, top: f64| side.take_while(|y| *y <= top).fold(top, f64::min);
+    let mut heights = Vec::new();
+    for p in 1..x.len().saturating_sub(1) {
+        if !(x[p - 1] < x[p] && x[p] >= x[p + 1]) || spans.iter().any(|s| s.contains(&(contact.start + p))) {
+            continue;
+        }
+        let left = lowest(&mut x[p.saturating_sub(within)..p].iter().rev().copied(), x[p]);
+        let right = lowest(&mut x[p + 1..(p + within).min(x.len())].iter().copied(), x[p]);
+        heights.push(x[p] - left.max(right));
+    }
+    heights.retain(|h| counts.contains(h));
+    let (_, largest_mm) = extremes(&heights);
+    let number = heights.len();
+    (number > 0).then_some(Note::SmallPushes { number, largest_mm, limit_mm })
+}
+
+/// Notes on what was dropped, and on pushes that were too small.
+pub fn describe_springs(springs: &[Spring], small: Option<Note>, notes: &mut Vec<Note>) {
+    if springs.is_empty() && small.is_none() {
         notes.push(Note::NoSprings);
     }
+    notes.extend(small);
     for s in springs {
         if let Some(cause) = s.dropped {
             let number = s.number;

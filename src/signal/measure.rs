@@ -2,7 +2,7 @@
 
 use super::condition::{Conditioned, SideSignals};
 use super::contact::{ZeroedSide, describe_contact, refine_contact};
-use super::cycles::{FoundCycle, describe_springs, find_springs, lean_end, number_springs, range_of};
+use super::cycles::{FoundCycle, describe_springs, find_springs, lean_end, number_springs, range_of, small_pushes};
 use super::episodes::{Episode, SideEpisode};
 use super::groups::MeasureContext;
 use super::onset::{OnsetFinding, find_onset};
@@ -96,7 +96,7 @@ pub fn measure_test(
         .map(|f| measure_spring(&view, f.shape, onset_mm))
         .collect();
     let springs = number_springs(c, &found, &measured);
-    describe_springs(&springs, &mut notes);
+    describe_springs(&springs, small_pushes(&view, &contact, &found, settings), &mut notes);
     let peaks: Vec<usize> = found.iter().map(|f| f.shape.peak.index).collect();
     side.edits.describe(c, &peaks, &mut notes);
     let kept: Vec<&SpringMeasures> = springs

@@ -130,7 +130,7 @@ fn reported(v: Value, per_zero: f64, sources: &Sources) -> Measured {
     let df = sources.noise_df;
     let lines = [
         Source::ForceNoise.line(v.parts.force, df),
-        Source::DisplacementNoise.line(v.parts.displacement, df),
+        Source::DisplacementNoise.line(v.parts.displacement.hypot(v.parts.attenuated), df),
         Source::LackOfFit.line(v.parts.misfit, f64::INFINITY),
         Source::ForceZero.line(per_zero * sources.zero_sd_n, df),
     ];

@@ -58,8 +58,14 @@ pub fn shape(side: &SideView, mark: usize, near: Near, bounds: Range<usize>, lea
         },
     };
     peak.value -= side.peak_noise_bias(y, peak.index, noise_sd);
-    let before = limb_start(y, peak, bounds.start, Limb::Loading, side.rate_hz, least)?;
-    let after = limb_start(y, peak, bounds.end, Limb::Recoil, side.rate_hz, least);
+    let off_the_lowest = |mut start: LimbStart| {
+        if start.rest.is_none() {
+            start.level += side.trough_noise_bias(y, start.lowest, noise_sd);
+        }
+        start
+    };
+    let before = off_the_lowest(limb_start(y, peak, bounds.start, Limb::Loading, side.rate_hz, least)?);
+    let after = limb_start(y, peak, bounds.end, Limb::Recoil, side.rate_hz, least).map(off_the_lowest);
     Some(SpringShape { peak, before, after })
 }
 
@@ -73,7 +79,10 @@ pub fn measure_spring(side: &SideView, shape: SpringShape, onset_mm: Option<f64>
         .min(f.len() - 1);
     let mut force_peak = read_peak(f, start, end + 1, side.rate_hz).unwrap_or(shape.peak);
     force_peak.value -= side.peak_noise_bias(f, force_peak.index, side.force_noise_n / side.force_times_white);
-    let (preload_n, preload_sd_n) = level(side, f, side.force_noise_n, shape.before);
+    let (mut preload_n, preload_sd_n) = level(side, f, side.force_noise_n, shape.before);
+    if shape.before.rest.is_none() {
+        preload_n -= side.beside_the_trough(f, shape.before.lowest);
+    }
     let preload = UncertainValue::force(preload_n, preload_sd_n);
     let sample_n = side.noise.sample_sd(side.force_noise_n);
     let peak_force = UncertainValue::force(force_peak.value, sample_n);

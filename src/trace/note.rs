@@ -74,6 +74,15 @@ pub enum Note {
     NothingLeft,
     /// A lean without springs.
     NoSprings,
+    /// Pushes that did not go far enough to count as springs.
+    SmallPushes {
+        /// How many.
+        number: usize,
+        /// How far the largest went.
+        largest_mm: f64,
+        /// How far a spring must go.
+        limit_mm: f64,
+    },
     /// A spring enters no mean.
     SpringDropped {
         /// Which one, from 1.
@@ -240,6 +249,14 @@ impl fmt::Display for Note {
                     "dropped out: for {} ({percent:.1} % of the test) the {channel} sensor gave no reading of its own; straight \
                      lines stand instead",
                     counted(*samples, "sample")
+                );
+            }
+            Note::SmallPushes { number, largest_mm, limit_mm } => {
+                return write!(
+                    f,
+                    "small pushes: {} of up to {largest_mm:.2} mm from a hold not measured, since a spring must go {limit_mm} mm \
+                     (detect.spring_prominence_mm)",
+                    counted(*number, "movement")
                 );
             }
             Note::ZeroTakenOff { newtons } => {

@@ -43,6 +43,7 @@ mod methods_numpy;
 mod not_determined;
 mod not_looked_at;
 mod other_rules;
+mod other_tissue;
 mod over_ceiling;
 mod page;
 mod plans;
