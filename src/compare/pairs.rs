@@ -131,6 +131,7 @@ pub(super) fn empty(group: &Group, kind: ComparisonKind, measure: Measure) -> Co
         call: None,
         call_agrees: None,
         covers: group.covers(),
+        corrections: Vec::new(),
     }
 }
 

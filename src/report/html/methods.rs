@@ -68,6 +68,7 @@ pub fn methods(results: &Results) -> Methods {
     sentences.push(registered(results));
     sentences.push(blinding(results));
     sentences.push(left_out(results));
+    sentences.push(corrected(results));
     sentences.push(definitions());
     let mut citations = vec![
         "Winter 2009. Biomechanics and Motor Control of Human Movement, 4th ed., p. 69.",
@@ -170,6 +171,27 @@ fn uncertainty() -> String {
 }
 
 /// Where every formula behind the paragraph stands.
+/// That marks were put right by hand, how many and by how many people.
+fn corrected(results: &Results) -> String {
+    let used = &results.corrections;
+    let n = used.corrections();
+    if n == 0 || used.faulty {
+        return String::new();
+    }
+    if used.as_detected {
+        return format!("Every mark is the program's; {} made by hand left out on request.", counted(n, "correction"));
+    }
+    format!(
+        "Marks were put right by hand: {} by {}, each with its reason; {} left out or resting on one.",
+        counted(n, "correction"),
+        match used.people() {
+            1 => "one person".to_owned(),
+            people => format!("{people} people"),
+        },
+        counted(used.tests, "test")
+    )
+}
+
 fn definitions() -> String {
     format!(
         "Every definition, constant and rule stands in METHODS.md of tautpoint {}: METHODS.md §1 conditioning, METHODS.md §2 \

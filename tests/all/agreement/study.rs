@@ -27,6 +27,7 @@ fn test(who: &Who, n_per_mm: f64) -> Test {
     let mut measures = Measures::default();
     measures.set(Measure::EndFeel, Measured::new(n_per_mm, []));
     Test {
+        corrections: Vec::new(),
         recording: format!(
             "{}_{}_{}_{}_{}_{}.csv",
             who.subject, who.examiner, who.session, who.level, who.side, who.trial
@@ -272,6 +273,7 @@ fn decisions_on_a_single_trial_rest_on_the_studys_own_spread_read_back_from_its_
 
 fn called(asymmetry_percent: f64, call: &str) -> Comparison {
     Comparison {
+        corrections: Vec::new(),
         key: TestKey {
             subject: Some("V-01".to_owned()),
             examiner: Some("L-01".to_owned()),
