@@ -2,6 +2,7 @@
 
 mod aggregate;
 mod ceilings;
+mod corrected;
 mod folder_run;
 pub mod instrument_context;
 mod mats;
@@ -11,6 +12,7 @@ mod recording;
 mod saved_curves;
 mod study_files;
 pub(crate) mod records;
+pub use sums::path_from_root;
 pub mod reference;
 pub mod sums;
 
@@ -28,6 +30,7 @@ use crate::error::{Error, Problem, Result, Severity};
 use crate::results::{InputRecord, Results};
 use crate::settings::Settings;
 use crate::study::inputs::{self, Inputs, Study};
+use crate::study::corrections::{self, Correction, Corrections};
 use crate::study::opened;
 use crate::study::plan::Plan;
 use crate::study::study_file;
@@ -53,6 +56,8 @@ pub struct Options<'a> {
     pub keep_hidden: bool,
     /// Nothing of an earlier run into the same folder, cut short, is used.
     pub fresh: bool,
+    /// Leaves out what people put right.
+    pub as_detected: bool,
     /// Leaves out the curves that figures of tests are drawn from: for results that nobody draws.
     pub thin: bool,
 }
@@ -77,6 +82,12 @@ pub struct Job {
     pub hidden: bool,
     /// What is read besides recordings and their sidecars.
     pub beside: Vec<InputRecord>,
+    /// What people put right and holds, in its order.
+    pub corrections: Vec<Correction>,
+    /// They are there and left out.
+    pub as_detected: bool,
+    /// They are there and cannot be read.
+    pub corrections_faulty: bool,
     instrument: InstrumentContext,
 }
 
@@ -109,6 +120,9 @@ impl Job {
         );
         let own = inputs.study.as_ref().map(|s| study_files::inputs(&s.root));
         let beside = own.into_iter().flatten().chain(options.plan_file.clone()).collect();
+        let own_root = inputs.study.as_ref().map(|s| s.root.clone()).filter(|r| !r.as_os_str().is_empty());
+        let all = own_root.map_or_else(Corrections::default, |root| corrections::read(&root, &mut inputs.problems));
+        let corrections: Vec<Correction> = all.active().into_iter().cloned().collect();
         let hidden = study.hidden() || opened::any_hidden(inputs.files.iter().map(|f| f.path.as_path()));
         Ok(Job {
             inputs,
@@ -118,6 +132,9 @@ impl Job {
             strict: options.strict,
             hidden,
             beside,
+            corrections,
+            as_detected: options.as_detected,
+            corrections_faulty: all.faulty,
             instrument,
         })
     }
@@ -139,6 +156,7 @@ impl Job {
                 &self.plan,
                 self.strict,
                 &self.instrument,
+                (self.as_detected, self.corrections_faulty),
             )
         )
     }

@@ -5,7 +5,7 @@ use super::contact::{ZeroedSide, overlapping};
 use super::episodes::SideEpisode;
 use super::grid::GAP_S;
 use super::limb_starts::read_peak;
-use super::springs::{SpringMeasures, shape};
+use super::springs::{Near, SpringMeasures, shape};
 use super::view::{SideView, SpringShape, UncertainValue};
 use crate::settings::Settings;
 use crate::stats::moments::extremes;
@@ -51,9 +51,14 @@ pub fn find_springs(
     for (k, mark) in peaks.iter().enumerate() {
         let from = if k == 0 { contact.start } else { peaks[k - 1] };
         let to = peaks.get(k + 1).copied().unwrap_or(contact.end.min(y.len()) - 1);
-        let Some(shape) = shape(view, *mark, from..to.max(mark + 1), least) else {
+        let edit = side.edits.spring_at(*mark);
+        let near = if edit.is_some_and(|e| e.exact) { Near::Exactly } else { Near::About };
+        let Some(mut shape) = shape(view, *mark, near, from..to.max(mark + 1), least) else {
             continue;
         };
+        if let Some(edit) = edit {
+            edit.set_limbs(y, &mut shape);
+        }
         let span = range_of(&shape);
         let gaps = own
             .signals

@@ -60,7 +60,7 @@ pub fn measure_test(
     let own = &prepared.sides[side.channel];
     let still = stands_still(c, side.channel, &side.contact, settings);
     let view = view(c, own, !still);
-    let contact = refine_contact(&view, &side.contact, settings);
+    let contact = refine_contact(&view, side, settings);
     let around = own.zero.around(&side.contact);
     let sources = sources(c, own, around.as_ref());
     let mut notes = c.notes.clone();
@@ -80,7 +80,8 @@ pub fn measure_test(
         displacement_noise_mm: own.signals.displacement.as_ref().map_or(0.0, |x| x.noise_sd),
         ..view
     };
-    let onset = onset_of(&white, c, &contact, lean_end, &found, &sources);
+    let within = side.edits.onset_within_mm;
+    let onset = onset_of(&white, c, &contact, lean_end, &found, &sources, within);
     notes.extend(onset.notes.iter().cloned());
     describe_displacement(own, still, &mut notes);
     describe_noise(own, !still, &mut notes);
@@ -96,6 +97,8 @@ pub fn measure_test(
         .collect();
     let springs = number_springs(c, &found, &measured);
     describe_springs(&springs, small_pushes(&view, &contact, &found, settings), &mut notes);
+    let peaks: Vec<usize> = found.iter().map(|f| f.shape.peak.index).collect();
+    side.edits.describe(c, &peaks, &mut notes);
     let kept: Vec<&SpringMeasures> = springs
         .iter()
         .zip(&measured)
@@ -143,6 +146,7 @@ pub fn measure_test(
         total_peak_n: total_peak_n(prepared, episode),
         drive_deg: mean_drive(c, &found),
         notes,
+        corrections: side.edits.by.clone(),
         curve: curve(c, own, !still, &contact),
     }
 }
@@ -154,6 +158,7 @@ fn onset_of(
     lean_end: usize,
     found: &[FoundCycle],
     sources: &Sources,
+    within_mm: Option<[f64; 2]>,
 ) -> OnsetFinding {
     if view.displacement_mm.is_none() {
         return OnsetFinding::default();
@@ -163,7 +168,7 @@ fn onset_of(
         .filter(|f| f.dropped.is_none())
         .map(|f| range_of(&f.shape))
         .collect();
-    find_onset(view, c.cutoff_hz, contact, lean_end, &ranges, sources)
+    find_onset(view, c.cutoff_hz, contact, lean_end, &ranges, sources, within_mm)
 }
 
 fn describe_displacement(own: &ZeroedSide, still: bool, notes: &mut Vec<Note>) {
@@ -359,7 +364,7 @@ pub fn conditioned_signals(prepared: &PreparedRecording, side: &SideEpisode) -> 
     let own = &prepared.sides[side.channel];
     let still = stands_still(c, side.channel, &side.contact, settings);
     let view = view(c, own, !still);
-    let samples = with_margin(c, &refine_contact(&view, &side.contact, settings));
+    let samples = with_margin(c, &refine_contact(&view, side, settings));
     ConditionedSignals {
         time_s: samples.clone().map(|i| c.grid.time_s(i as f64)).collect(),
         force_n: view.force_n[samples.clone()].to_vec(),

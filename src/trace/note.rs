@@ -1,6 +1,6 @@
 //! What the reader of a result should know of how it came about.
 
-use crate::format::counted;
+use crate::format::{counted, moment};
 use super::{DropCause, HIDDEN, LawShare};
 use crate::columns::Measure;
 use serde::{Deserialize, Serialize};
@@ -144,6 +144,25 @@ pub enum Note {
         /// How much.
         percent: f64,
     },
+    /// A person set a word at a moment of it.
+    Annotated {
+        /// When, in the recording's own seconds.
+        at_s: f64,
+        /// The word.
+        word: String,
+    },
+    /// A person said where to look for the onset, and the push does not reach there or has none.
+    NoOnsetWithin {
+        /// From here.
+        low_mm: f64,
+        /// To here.
+        high_mm: f64,
+    },
+    /// A person marked a spring where none can be measured.
+    NoSpringThere {
+        /// Where, in the recording's own seconds.
+        at_s: f64,
+    },
     /// A blinded study's results are hidden.
     Blinded,
 }
@@ -212,6 +231,14 @@ impl fmt::Display for Note {
                  pressure is given"
             }
             Note::Blinded => HIDDEN,
+            Note::Annotated { at_s, word } => return write!(f, "marked at {}: {word}", moment(*at_s)),
+            Note::NoOnsetWithin { low_mm, high_mm } => {
+                return write!(f, "no onset there: none is found between {low_mm:.2} and {high_mm:.2} mm, where it was to be looked for");
+            }
+            Note::NoSpringThere { at_s } => {
+                let so = "none can be measured: no limb rises to it from a rest";
+                return write!(f, "no spring there: one was marked by hand at {}, where {so}", moment(*at_s));
+            }
             Note::Spikes { signal, samples } => {
                 return write!(f, "spikes: {} of {signal} replaced by what stands around", counted(*samples, "sample"));
             }

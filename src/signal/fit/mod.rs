@@ -64,6 +64,8 @@ pub struct FitInput<'a> {
     pub zero_sd_n: f64,
     /// Springs, as ranges into the signals.
     pub springs: &'a [Range<usize>],
+    /// Where a person wants the onset looked for. The plain law alone then answers: the family has its own ways to a knee.
+    pub onset_within_mm: Option<[f64; 2]>,
 }
 
 /// A number with its standard uncertainties.
@@ -115,7 +117,7 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
         return Ok(None);
     }
     let coarse = series.coarse(input.cutoff_hz)?;
-    let Some(bounds) = Bounds::of(&series.displacement_mm) else {
+    let Some(bounds) = Bounds::of(&series.displacement_mm).and_then(|b| b.within(input.onset_within_mm)) else {
         return Ok(None);
     };
     let Some(plain) = search(&series, &coarse, &bounds) else {
@@ -154,7 +156,8 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
     let hangs = in_doubt(&series, &c, &best, &propagation, &springs);
     let best = bias_corrected(best, &propagation.attenuation);
     let mut fit = describe(input, &series, &bounds, &best, &c, &propagation, independent);
-    if hangs || (propagation.misfit.clear && (fit.poor || !fit.against_knee.is_empty())) {
+    let doubt = hangs || (propagation.misfit.clear && (fit.poor || !fit.against_knee.is_empty()));
+    if doubt && input.onset_within_mm.is_none() {
         fit.by_family(input, &series, &propagation, &bounds)?;
     }
     fit.rules = rules::other_rules(&coarse, fit.damping_n_s_per_mm.value);
