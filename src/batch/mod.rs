@@ -2,6 +2,7 @@
 
 mod aggregate;
 mod ceilings;
+mod copies;
 mod folder_run;
 pub mod instrument_context;
 mod mats;
@@ -10,6 +11,7 @@ mod parallel;
 mod recording;
 mod saved_curves;
 mod study_files;
+mod units_apart;
 pub(crate) mod records;
 pub mod reference;
 pub mod sums;

@@ -2,6 +2,7 @@
 
 use crate::study::door::{self, FileKind};
 use super::ceilings::{self, not_looked_at};
+use super::copies::Fingerprint;
 use super::{Job, mats, naming, sums};
 use crate::error::{Error, Problem, Severity};
 use crate::fault::isolated;
@@ -31,6 +32,8 @@ pub struct RecordingOutcome {
     pub exclusions: Vec<Exclusion>,
     /// Forces over a ceiling that no test holds.
     pub untold: Vec<UntoldForce>,
+    /// What its readings are told again by; `None` where nothing was measured.
+    pub fingerprint: Option<Fingerprint>,
     /// That its force could not be held against the ceilings.
     pub not_looked_at: Option<NotLookedAt>,
     pub input: InputRecord,
@@ -50,6 +53,7 @@ impl RecordingOutcome {
             problems: Vec::new(),
             exclusions: Vec::new(),
             untold: Vec::new(),
+            fingerprint: None,
             not_looked_at: None,
             input,
             sidecar: None,
@@ -223,6 +227,7 @@ impl Job {
         match read {
             Ok(read) => {
                 problems.extend(read.problems.iter().cloned());
+                outcome.fingerprint = Fingerprint::of(&read.trace);
                 let mut planned = Vec::new();
                 if sidecar.about.excluded.is_none() {
                     planned = self.measure(&read, &sidecar, &mut outcome, &mut problems);
@@ -232,7 +237,10 @@ impl Job {
                     }
                 }
                 // What was left out was pressed all the same.
-                if sidecar.known_weight_n.is_none() {
+                if let Some(weight_n) = sidecar.known_weight_n {
+                    outcome.untold = ceilings::beside_weight(&read.trace, weight_n, &self.settings);
+                    problems.extend(untold_problems(&outcome.untold, &self.settings, self.study.hidden()));
+                } else {
                     let hidden = self.study.hidden();
                     let (trace, tests) = (&read.trace, &outcome.tests);
                     outcome.untold = untold_forces(trace, tests, &planned, &self.settings);
@@ -322,7 +330,7 @@ impl Job {
         let measured = find_tests(&read.trace, &self.settings).and_then(|found| {
             let names = named.name(&found)?;
             problems.extend(found.pauses());
-            problems.extend(found.dropouts());
+            problems.extend(found.sensors());
             Ok((measure(&found, names), found.short_contacts_s()))
         });
         match measured {

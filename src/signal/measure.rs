@@ -28,6 +28,9 @@ const LAST_S: f64 = 0.4;
 /// A force is still when it spans no more than this, in N, and so many standard deviations of its filtered noise.
 const STILL_N: f64 = 0.3;
 const STILL_SDS: f64 = 8.0;
+/// The fitted end-feel and that of the springs may differ by this share of it: tissue that relaxes is stiffer in a quick spring than once
+/// it has given way, and early springs reach into the toe.
+const APART_SHARE: f64 = 0.25;
 /// A displacement is back within this, in mm, and this share of its way; so is a force within that share of its peak.
 const BACK_MM: f64 = 0.3;
 const BACK_SHARE: f64 = 0.1;
@@ -95,7 +98,7 @@ pub fn measure_test(
         .map(|f| measure_spring(&view, f.shape, onset_mm))
         .collect();
     let springs = number_springs(c, &found, &measured);
-    describe_springs(&springs, &mut notes);
+    describe_springs(&view, &contact, &springs, &mut notes);
     let kept: Vec<&SpringMeasures> = springs
         .iter()
         .zip(&measured)
@@ -120,6 +123,7 @@ pub fn measure_test(
     context.zero(around, &mut measures);
     let hold = context.hold(&measured, &mut measures);
     notes.extend(loss_below_zero(&springs, &measures));
+    notes.extend(end_feels_apart(&measures));
     let time = |i: usize| c.grid.time_s(i as f64);
     Test {
         recording: prepared.recording.to_owned(),
@@ -201,6 +205,11 @@ fn describe_zero(
     notes: &mut Vec<Note>,
 ) {
     let limits = &prepared.settings.plausible;
+    let c = prepared.conditioned;
+    let within_s = c.grid.time_s(contact.start as f64)..c.grid.time_s(contact.end as f64);
+    if let Some(tared) = own.signals.tared.filter(|t| within_s.contains(&t.at_s)) {
+        notes.push(Note::ZeroedUnderHand { newtons: tared.newtons, at_s: tared.at_s });
+    }
     let middle = contact.start + contact.len() / 2;
     let taken_off = own.signals.force.y.get(middle).zip(own.force_n.get(middle)).map_or(0.0, |(y, f)| y - f);
     if taken_off.abs() > limits.zero_n {
@@ -266,6 +275,17 @@ fn loss_below_zero(springs: &[Spring], measures: &Measures) -> Option<Note> {
     let mut shifts: Vec<f64> = springs.iter().filter_map(shift).collect();
     let shift_s = median_in_place(&mut shifts)?;
     Some(Note::LossBelowZero { shift_ms: 1e3 * shift_s })
+}
+
+/// A note when the two ways to the end-feel differ by more than their intervals allow, and by more than they do on any tissue that
+/// the law knows.
+fn end_feels_apart(measures: &Measures) -> Option<Note> {
+    let (of_springs, fitted) = (measures.get(Measure::EndFeel)?, measures.get(Measure::FittedEndFeel)?);
+    let apart = (fitted.value - of_springs.value).abs();
+    let allowed = of_springs.u95()?.hypot(fitted.u95()?).max(APART_SHARE * of_springs.value.abs());
+    (apart > allowed).then(|| Note::EndFeelsApart {
+        percent: 100.0 * (fitted.value / of_springs.value - 1.0),
+    })
 }
 
 fn describe_noise(own: &ZeroedSide, moves: bool, notes: &mut Vec<Note>) {
