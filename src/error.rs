@@ -153,13 +153,17 @@ pub enum Error {
     },
 }
 
+const MORE_FILES: &str = "let the program have more files open (`ulimit -n`), and run again";
+
 impl Error {
     /// An input or output error with the path it happened on and what to do.
     pub fn io(path: impl AsRef<Path>, cause: std::io::Error, advice: &'static str) -> Self {
+        // EMFILE and ENFILE say nothing of the file or the disk.
+        let scarce = cfg!(unix) && matches!(cause.raw_os_error(), Some(23 | 24));
         Error::Io {
             path: path.as_ref().to_owned(),
             cause,
-            advice,
+            advice: if scarce { MORE_FILES } else { advice },
         }
     }
 

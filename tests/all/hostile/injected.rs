@@ -252,6 +252,8 @@ fn too_few_descriptors_end_a_run_in_words() {
                 "sh",
                 env!("CARGO_BIN_EXE_tautpoint"),
             ])
+            // So many that recordings are read at once on a machine of one core too.
+            .env("RAYON_NUM_THREADS", "8")
             .args([
                 "--quiet",
                 "analyze",
@@ -268,11 +270,10 @@ fn too_few_descriptors_end_a_run_in_words() {
     for most in 4..24 {
         let what = format!("{most} descriptors");
         let output = run(most);
-        in_order(&output, &what);
-        if output.status.code() == whole.status.code() {
-            assert!(results(&out) == expected, "{what}");
-        } else {
-            assert!(!output.stderr.is_empty(), "{what}");
-        }
+        let said = in_order(&output, &what);
+        // A recording that found no descriptor left costs itself only, and is named with the cause.
+        let named = said.contains("Too many open files") && output.status.code() != Some(0);
+        let same = output.status.code() == whole.status.code() && results(&out) == expected;
+        assert!(same || named, "{what}: {said}");
     }
 }
