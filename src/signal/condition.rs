@@ -111,11 +111,7 @@ pub fn condition(trace: &Trace, settings: &Settings) -> Result<Conditioned, Erro
             None
         };
         let shared = shared.and_then(|s| s.displacement.clone());
-        let mut side = one_side(trace, channel, shared, &grid, &low_pass, settings)?;
-        if let Some(owner) = sides.first().filter(|_| channel.displacement_shared) {
-            side.stopped.clone_from(&owner.stopped);
-        }
-        sides.push(side);
+        sides.push(one_side(trace, channel, shared, &grid, &low_pass, settings)?);
     }
     describe_repairs(&sides, &grid, &mut notes);
     let marker = trace
@@ -166,7 +162,6 @@ fn one_side(
         (None, Some(x)) => put_on_grid(grid, &trace.time_s, x),
         _ => None,
     };
-    let stopped = own.as_ref().map_or_else(Vec::new, |x| flat_tops(&x.y, grid));
     let (force, own) = match own {
         Some(own) => {
             let [force, own] = signals([force, own], grid, low_pass);
@@ -196,7 +191,7 @@ fn one_side(
         displacement_shared: channel.displacement_shared,
         displacement_stuck: false,
         saturated,
-        stopped,
+        stopped: Vec::new(),
         tared: None,
     })
 }

@@ -13,7 +13,7 @@ const LIMB_FOOT_SHARE: f64 = 0.15;
 /// The other channel says something when it would go so many times what noise does to the two means that are compared, and so many of
 /// its steps.
 const LEAST_SDS: f64 = 25.0;
-const LEAST_STEPS: f64 = 5.0;
+const LEAST_STEPS: f64 = 20.0;
 /// It stands still when it goes no more than this share of that, beyond what noise does to two means.
 const STILL_SHARE: f64 = 0.08;
 const STILL_SDS: f64 = 2.0;
@@ -52,7 +52,7 @@ fn add(known: &mut Vec<Range<usize>>, found: Vec<Range<usize>>) {
 fn limited(of: &Signal, other: &Signal, pushes: &[&Range<usize>], c: &Conditioned) -> Vec<Range<usize>> {
     let levels = pushes.iter().filter_map(|push| still_top(of, other, push));
     let Some(level) = levels.reduce(f64::max) else { return Vec::new() };
-    let near = level - FLAT_SDS * c.noise.sample_sd(of.noise_sd).max(resolution(&of.raw));
+    let near = level - (FLAT_SDS * c.noise.sample_sd(of.noise_sd)).max(resolution(&of.raw));
     let at_limit = |push: &&Range<usize>| {
         let mut at = (*push).clone().filter(|i| of.y[*i] >= near);
         let first = at.next()?;
