@@ -180,6 +180,9 @@ mod tests {
             .map(|v| (v.min(30.0) * 100.0).round() / 100.0)
             .collect();
         assert_eq!(flat_tops(&clipped, &GRID).len(), 2);
+        // The same at a sixth of the force: what is steep is told in steps, not in newtons.
+        let light: Vec<f64> = clipped.iter().map(|v| v / 6.0).collect();
+        assert_eq!(flat_tops(&light, &GRID), flat_tops(&clipped, &GRID));
         for resolution in [0.01, 0.1, 0.5, 1.0] {
             let rounded: Vec<f64> = press()
                 .iter()

@@ -244,10 +244,44 @@ mod tests {
     fn a_slow_recording_reads_peaks_between_its_samples() {
         // A peak of 10 that falls halfway between samples at 50 Hz; the spline must not lose its height.
         let y: Vec<f64> = (0..100)
-            .map(|i| 5.0 * (1.0 - ((i as f64 + 0.5) * 0.02 * std::f64::consts::TAU * 2.0).cos()))
+            .map(|i| 5.0 * (1.0 - (i as f64 * 0.02 * std::f64::consts::TAU * 2.0).cos()))
             .collect();
+        assert!(y.iter().all(|v| *v < 9.97));
         let p = read_peak(&y, 5, 20, 50.0).unwrap();
         assert!((p.value - 10.0).abs() < 1e-3, "{p:?}");
-        assert!((p.at - 12.0).abs() < 0.06, "{p:?}");
+        assert!((p.at - 12.5).abs() < 0.06, "{p:?}");
+    }
+
+    #[test]
+    fn a_peak_of_two_equal_samples_has_both_its_limbs() {
+        // A haversine of 0.5 s at 50 Hz, its turn halfway between samples 32 and 33.
+        let spring = |i: i32| 5.0 * (1.0 - (f64::from(i) * 0.04 * std::f64::consts::TAU).cos());
+        let y: Vec<f64> = (-20..45)
+            .map(|i| if (0..=25).contains(&i) { (1e4 * spring(i)).round() / 1e4 } else { 0.0 })
+            .collect();
+        assert_eq!(y[32], y[33]);
+        let peak = read_peak(&y, 20, 45, 50.0).unwrap();
+        for (limb, bound) in [(Limb::Loading, 0), (Limb::Recoil, y.len() - 1)] {
+            for index in [32, 33] {
+                let foot = limb_start(&y, Peak { index, ..peak }, bound, limb, 50.0, 0.3).unwrap();
+                assert_eq!(foot.level, 0.0, "{limb:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_peak_at_either_end_is_the_sample_itself() {
+        let rising: Vec<f64> = (0..20).map(|i| f64::from(i * i)).collect();
+        let falling: Vec<f64> = rising.iter().rev().copied().collect();
+        for (y, index) in [(rising, 19), (falling, 0)] {
+            let plain = Peak {
+                index,
+                at: index as f64,
+                value: 361.0,
+            };
+            for rate_hz in [50.0, 2000.0] {
+                assert_eq!(read_peak(&y, 0, 20, rate_hz), Some(plain));
+            }
+        }
     }
 }

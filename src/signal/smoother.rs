@@ -165,6 +165,25 @@ mod tests {
     use super::*;
 
     #[test]
+    fn the_noise_left_is_that_of_the_answer_to_one_impulse() {
+        for rate in [60.0, 200.0, 1000.0, 2000.0] {
+            let mut s = Smoother::new(rate, 1.0);
+            // Below six standard deviations, so that it is no spike.
+            let mut out: Vec<f64> = (0..400).filter_map(|i| s.push(f64::from(u8::from(i == 200)))).collect();
+            out.extend(s.finish());
+            let energy: f64 = out.iter().map(|h| h * h).sum();
+            assert!((energy.sqrt() / s.noise_sd() - 1.0).abs() < 1e-9, "{rate}: {energy}");
+        }
+    }
+
+    #[test]
+    fn one_sample_beyond_six_standard_deviations_leaves_no_trace() {
+        let mut s = Smoother::new(1000.0, 0.1);
+        let push = |i: i32| if i == 200 { 5.0 } else { 0.0 };
+        assert!((0..400).filter_map(|i| s.push(push(i))).all(|v| v.abs() < 1e-12));
+    }
+
+    #[test]
     fn the_smoother_keeps_every_sample_in_its_place() {
         for rate in [60.0, 200.0, 1000.0] {
             let mut s = Smoother::new(rate, 0.0);

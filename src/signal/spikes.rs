@@ -143,6 +143,20 @@ mod tests {
     }
 
     #[test]
+    fn one_window_is_enough_and_less_is_left_alone() {
+        let mut y = [0.0; 2 * HALF_WIDTH + 1];
+        y[HALF_WIDTH] = 5.0;
+        assert_eq!(remove_spikes(&mut y, 1000.0, 0.05, &[]), vec![(HALF_WIDTH, 5.0)]);
+        for n in 0..2 * HALF_WIDTH + 1 {
+            let mut y = vec![0.0; n];
+            if let Some(middle) = y.get_mut(n / 2) {
+                *middle = 5.0;
+            }
+            assert!(remove_spikes(&mut y, 1000.0, 0.05, &[]).is_empty(), "{n}");
+        }
+    }
+
+    #[test]
     fn the_quick_count_agrees_with_the_full_identifier() {
         // Oracle: the definition itself, by sorting, on windows with and without a spike.
         for k in 0..500_u32 {

@@ -1,5 +1,6 @@
 //! roster.csv: the codes of a study and what part each one plays. No names.
 
+use std::collections::HashSet;
 use super::codes::code_warning;
 use super::table::{TextRow, TextTable};
 use super::words::{nearest, one_of, shown};
@@ -46,8 +47,9 @@ impl Roster {
             return (Roster::default(), problems);
         }
         let mut roster = Roster::default();
+        let mut seen = HashSet::new();
         for row in &table.rows {
-            match roster.read_row(file, row, &mut problems) {
+            match read_row(file, row, &mut seen, &mut problems) {
                 Ok(person) => roster.people.push(person),
                 Err(problem) => problems.push(problem.at_line(row.line)),
             }
@@ -55,46 +57,6 @@ impl Roster {
         (roster, problems)
     }
 
-    fn read_row(&self, file: &str, row: &TextRow, problems: &mut Vec<Problem>) -> Result<Person, Problem> {
-        let Some(code) = row.get("code") else {
-            let p = Problem::error(file, "an empty cell", "a code", "fill it in; the row is not used");
-            return Err(p.in_column("code"));
-        };
-        if let Some(like) = code_warning(code) {
-            problems.push(
-                Problem::warning(
-                    file,
-                    format!("{}, which looks like {like}", shown(code)),
-                    "a code that tells nobody who it is",
-                    "replace it by a code such as V-07, here and in the sidecars",
-                )
-                .at_line(row.line)
-                .in_column("code"),
-            );
-        }
-        let word = row.get("role").unwrap_or_default();
-        let Some(role) = Role::parse(word) else {
-            let near = nearest(word, Role::words())
-                .map_or(String::new(), |n| format!("write {n} if that is meant; "));
-            let advice = format!("{near}the row is not used");
-            return Err(Problem::error(file, shown(word), one_of(&Role::words()), advice).in_column("role"));
-        };
-        if self.people.iter().any(|p| p.code == code && p.role == role) {
-            return Err(Problem::error(
-                file,
-                format!("{} a second time as {role}", shown(code)),
-                "each code once for each role",
-                "give one of them another code; the row is not used",
-            )
-            .in_column("code"));
-        }
-        Ok(Person {
-            code: code.to_owned(),
-            role,
-            group: row.get("group").map(str::to_owned),
-            remarks: row.get("remarks").map(str::to_owned),
-        })
-    }
 }
 
 fn warn_of_personal_columns(file: &str, table: &TextTable, problems: &mut Vec<Problem>) {
@@ -123,3 +85,50 @@ fn warn_of_personal_columns(file: &str, table: &TextTable, problems: &mut Vec<Pr
         }
     }
 }
+/// `seen` holds the codes so far, each with its role.
+fn read_row<'t>(
+    file: &str,
+    row: &'t TextRow,
+    seen: &mut HashSet<(&'t str, Role)>,
+    problems: &mut Vec<Problem>,
+) -> Result<Person, Problem> {
+    let Some(code) = row.get("code") else {
+        let p = Problem::error(file, "an empty cell", "a code", "fill it in; the row is not used");
+        return Err(p.in_column("code"));
+    };
+    if let Some(like) = code_warning(code) {
+        problems.push(
+            Problem::warning(
+                file,
+                format!("{}, which looks like {like}", shown(code)),
+                "a code that tells nobody who it is",
+                "replace it by a code such as V-07, here and in the sidecars",
+            )
+            .at_line(row.line)
+            .in_column("code"),
+        );
+    }
+    let word = row.get("role").unwrap_or_default();
+    let Some(role) = Role::parse(word) else {
+        let near = nearest(word, Role::words())
+            .map_or(String::new(), |n| format!("write {n} if that is meant; "));
+        let advice = format!("{near}the row is not used");
+        return Err(Problem::error(file, shown(word), one_of(&Role::words()), advice).in_column("role"));
+    };
+    if !seen.insert((code, role)) {
+        return Err(Problem::error(
+            file,
+            format!("{} a second time as {role}", shown(code)),
+            "each code once for each role",
+            "give one of them another code; the row is not used",
+        )
+        .in_column("code"));
+    }
+    Ok(Person {
+        code: code.to_owned(),
+        role,
+        group: row.get("group").map(str::to_owned),
+        remarks: row.get("remarks").map(str::to_owned),
+    })
+}
+

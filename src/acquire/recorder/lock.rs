@@ -100,6 +100,11 @@ mod tests {
             assert!(second.contains("another recorder is at work"), "{second}");
         }
         drop(first);
-        assert!(StudyLock::take(dir.path(), "later").unwrap().is_some());
+        let third = StudyLock::take(dir.path(), "later").unwrap();
+        assert!(third.is_some());
+        let named = || std::fs::read_to_string(dir.path().join(FILE_NAME)).unwrap();
+        assert!(named().contains("since later"), "{}", named());
+        drop(third);
+        assert_eq!(named(), "", "nobody holds it");
     }
 }

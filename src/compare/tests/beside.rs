@@ -190,10 +190,14 @@ fn neighbours_with_unequal_trials_lend_the_fewest_degrees_of_freedom() {
     let only: Vec<Variance> = within.iter().map(|(v, _)| *v).collect();
     let moderated = moderate(&only).unwrap().groups;
     assert!(moderated[1].df + 2.0 < moderated[2].df, "{moderated:?}");
+    let all = run(&tests).comparisons;
+    // T4 has two neighbours, T6 and T8: their median is the geometric mean of both.
+    let middle = (9.0_f64.ln() + within[1].1 + 9.5_f64.ln() + within[2].1) / 2.0;
+    assert!((all[0].left.unwrap().ln() - middle).abs() < 1e-12);
     // T8 against the median of T6 and T10, each with half its weight.
     let part = |i: usize, weight: f64| weight * weight * moderated[i].value / (only[i].df + 1.0);
     let se = (part(2, 1.0) + part(1, 0.5) + part(3, 0.5)).sqrt();
-    let found = &run(&tests).comparisons[2];
+    let found = &all[2];
     let log = |percent: Option<f64>| 2.0 * (percent.unwrap() / 200.0).atanh();
     let half_width = (log(found.high_percent) - log(found.low_percent)) / 2.0;
     let expected = t_quantile(0.975, moderated[1].df).unwrap() * se;

@@ -106,3 +106,28 @@ pub fn speed_transposed(w: &[f64], rate_hz: f64) -> Vec<f64> {
     }
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_central_difference_of_a_parabola_is_its_slope() {
+        // x = t² at 10 Hz: inside 2t exactly, at the ends the slope of the first and last step.
+        let x: Vec<f64> = (0..6).map(|i| f64::from(i * i) / 100.0).collect();
+        let found = speed(&x, 10.0);
+        for (i, expected) in [0.1, 0.2, 0.4, 0.6, 0.8, 0.9].into_iter().enumerate() {
+            assert!((found[i] - expected).abs() < 1e-12, "{i}: {found:?}");
+        }
+        assert_eq!(speed(&[3.0], 10.0), [0.0]);
+    }
+
+    #[test]
+    fn the_transpose_gives_the_same_sum_from_either_side() {
+        let x = [1.0, 4.0, 2.0, 8.0, 5.0, 7.0];
+        let w = [0.3, -1.0, 2.0, 0.5, 0.0, 1.5];
+        let sum = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+        let [one, other] = [sum(&w, &speed(&x, 250.0)), sum(&speed_transposed(&w, 250.0), &x)];
+        assert!((one - other).abs() < 1e-9, "{one} {other}");
+    }
+}

@@ -267,6 +267,7 @@ fn no_word_of_a_study_is_in_what_is_shared_unless_it_is_listed() {
         .keys()
         .filter(|n| n.extension().is_some_and(|e| e == "parquet"));
     assert_eq!(recordings.count(), 2, "{:?}: {}", shared.keys(), err(&done));
+    println!("{} words looked for in {} files", canaries.0.len(), shared.len());
     assert!(canaries.0.len() > 150, "{}", canaries.0.len());
     let mut leaked = Vec::new();
     for (name, bytes) in &shared {

@@ -153,6 +153,11 @@ fn writing(injector: &Injector, args: &[&str], before: &dyn Fn()) {
                 assert!(!hidden.iter().any(|n| n.starts_with('.')), "{what}: {hidden:?}");
             }
         }
+        println!(
+            "{} of {calls} writing calls failed with {fault}: {}",
+            chosen(calls).len(),
+            args[1]
+        );
     }
 }
 
@@ -174,6 +179,11 @@ fn reading(injector: &Injector, args: &[&str], input: &Path) {
             let named = fault == EIO && said.contains("error") && output.status.code() != Some(0);
             assert!(same || named, "{what}: {:?}: {said}", output.status);
         }
+        println!(
+            "{} of {calls} reading calls failed with {fault}: {}",
+            chosen(calls).len(),
+            args[1]
+        );
     }
 }
 

@@ -9,5 +9,7 @@ mod faults;
 mod program;
 mod session;
 mod scan;
+#[cfg(target_os = "linux")]
+mod strangers;
 #[cfg(unix)]
 mod terminal;

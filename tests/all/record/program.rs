@@ -36,7 +36,21 @@ pub struct Running {
 
 impl Running {
     pub fn start(study: &Path, more: &[&str]) -> Running {
-        let mut child = command(study, more)
+        Running::of(command(study, more))
+    }
+
+    /// With so few descriptors, where the system can be told.
+    #[cfg(unix)]
+    pub fn with_descriptors(most: u32, study: &Path, more: &[&str]) -> Running {
+        let mut shell = Command::new("sh");
+        shell.args(["-c", &format!("ulimit -n {most}; exec \"$@\""), "sh"]);
+        shell.args([env!("CARGO_BIN_EXE_tautpoint"), "record"]);
+        shell.arg(study).args(more);
+        Running::of(shell)
+    }
+
+    fn of(mut command: Command) -> Running {
+        let mut child = command
             .stdin(Stdio::piped())
             .stderr(Stdio::piped())
             .spawn()
