@@ -4,46 +4,7 @@ use super::RecordingOutcome;
 use super::recording::whole_file;
 use crate::error::Problem;
 use crate::results::ExclusionCause;
-use crate::stats::moments::extremes;
-use crate::trace::Trace;
 use std::collections::BTreeMap;
-
-/// A force is held against another in so many means over its length.
-const BLOCKS: usize = 128;
-/// Readings are the same when no mean differs by more than this share of the range: rounding does less, and no two presses agree so.
-const SAME_SHARE: f64 = 0.004;
-/// Shorter recordings say too little.
-const FEWEST: usize = 8 * BLOCKS;
-
-/// What the readings of a recording are told again by: how many there are, and means of each force, in N.
-#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
-pub struct Fingerprint {
-    rows: usize,
-    means_n: Vec<f64>,
-}
-
-impl Fingerprint {
-    /// Of a recording with force throughout.
-    pub(super) fn of(trace: &Trace) -> Option<Fingerprint> {
-        let rows = trace.time_s.len();
-        let size = rows / BLOCKS;
-        let blocks = trace.channels.iter().flat_map(|c| c.force_n.chunks_exact(size.max(1)).take(BLOCKS));
-        let mean = |block: &[f64]| {
-            let valid = block.iter().filter(|v| v.is_finite());
-            let (sum, n) = valid.fold((0.0, 0_usize), |(s, n), v| (s + v, n + 1));
-            sum / n as f64
-        };
-        let means_n: Vec<f64> = blocks.map(mean).collect();
-        (rows >= FEWEST && means_n.iter().all(|m| m.is_finite())).then_some(Fingerprint { rows, means_n })
-    }
-
-    fn is_like(&self, other: &Fingerprint) -> bool {
-        let (low, high) = extremes(&self.means_n);
-        let most = SAME_SHARE * (high - low);
-        let near = |(a, b): (&f64, &f64)| (a - b).abs() <= most;
-        most > 0.0 && self.means_n.len() == other.means_n.len() && self.means_n.iter().zip(&other.means_n).all(near)
-    }
-}
 
 /// Leaves out recordings that hold the bytes or the readings of an earlier one and are of the same subject, level and side: a copy is
 /// no further trial, and would make repeated tests look more alike than they are. A copy under another place is named and kept,

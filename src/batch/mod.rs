@@ -3,6 +3,7 @@
 mod aggregate;
 mod ceilings;
 mod copies;
+mod fingerprint;
 mod folder_run;
 pub mod instrument_context;
 mod mats;

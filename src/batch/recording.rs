@@ -2,7 +2,7 @@
 
 use crate::study::door::{self, FileKind};
 use super::ceilings::{self, not_looked_at};
-use super::copies::Fingerprint;
+use super::fingerprint::Fingerprint;
 use super::{Job, mats, naming, sums};
 use crate::error::{Error, Problem, Severity};
 use crate::fault::isolated;

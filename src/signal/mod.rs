@@ -7,6 +7,7 @@ pub mod grid;
 pub mod condition;
 pub mod dropouts;
 pub mod flat_tops;
+pub mod still_tops;
 mod own_rate;
 pub mod sensors;
 pub mod events;
@@ -110,7 +111,7 @@ impl Stretch {
         }
         stillness::disregard_stuck(&mut conditioned, settings);
         let (episodes, short_contacts) = find_episodes(&trace, &conditioned, settings);
-        flat_tops::mark(&mut conditioned, &episodes);
+        still_tops::mark(&mut conditioned, &episodes);
         Ok(Stretch {
             conditioned,
             episodes,
