@@ -73,6 +73,9 @@ tautpoint simulate study --out cohort --seed 7 --subjects 12 --examiners 3 --tri
 tautpoint analyze cohort --out cohort-results --cohort
 photo cohort.png 1000 900 "file://$work/cohort-results/cohort.html" 1
 
+# station-hardware.md: wiring-bridge.svg, wiring-two-inputs.svg and mounting.svg.
+python3 "$here/wiring.py"
+
 # record.md: the card at the station, and the live page while a hand is on.
 photo station-card.png 900 900 "file://$work/lab/station-card.html" 1
 "$program" record lab --port sim --practice --page --session evening --level L3 --side left --seconds 60 </dev/null >record.log 2>&1 &

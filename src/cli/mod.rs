@@ -32,6 +32,7 @@ mod propose;
 mod terms;
 pub mod record;
 pub mod shell;
+pub mod station;
 mod terminal;
 pub mod simulate;
 
@@ -65,6 +66,7 @@ pub enum ProgramCommand {
     Open(open::OpenArgs),
     Record(Box<record::RecordArgs>),
     Ports(ports::PortsArgs),
+    Station(station::StationArgs),
     Simulate(simulate::SimulateArgs),
     Completions(shell::CompletionsArgs),
     Man(shell::ManArgs),
@@ -105,6 +107,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         ProgramCommand::Record(args) => record::run(args, cli.quiet),
         ProgramCommand::Simulate(args) => simulate::run(args, cli.quiet),
         ProgramCommand::Ports(args) => ports::run(args, cli.quiet),
+        ProgramCommand::Station(args) => station::run(args, cli.quiet),
         ProgramCommand::Completions(args) => shell::completions(args),
         ProgramCommand::Man(args) => shell::man(args),
     };

@@ -3,6 +3,7 @@
 //! From reference springs come the delay of force behind displacement and the loop that stays once it is taken out.
 
 mod find;
+pub mod noise_cost;
 
 pub use find::from_reference_springs;
 

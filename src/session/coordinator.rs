@@ -13,7 +13,7 @@ use crate::acquire::recorder::{Recorder, RecordingRequest, stamp};
 use crate::acquire::station::{LineEvent, Sample, Station};
 use crate::batch::settings_in_use;
 use crate::calibrate::Calibration;
-use crate::error::{Error, Result};
+use crate::error::{Error, Problem, Result};
 use crate::fault::{ProgramFault, isolated};
 use crate::live::ceiling::CeilingCrossing;
 use crate::live::monitor::{Monitor, MonitorEvent, MonitorOptions, alarm_view};
@@ -93,6 +93,21 @@ pub struct Session {
     stop_after: Option<Duration>,
     failure: Option<String>,
     stopping: bool,
+}
+
+/// Those that turn the station's counts into N and mm: the ones it names itself, else the study's; and what is wrong with them.
+pub fn calibrations_of(study: &Study, station: &Station) -> (Vec<Calibration>, Vec<Problem>) {
+    let (all, problems) = Calibrations::in_folder(&study.root);
+    let own: Vec<&String> = station
+        .channels
+        .iter()
+        .filter_map(|c| c.calibration.as_ref())
+        .collect();
+    let names: Vec<&String> = match own.is_empty() {
+        true => study.calibrations.iter().collect(),
+        false => own,
+    };
+    (all.iter().filter(|c| names.contains(&&c.name)).cloned().collect(), problems)
 }
 
 type OnEvent<'a> = &'a mut dyn FnMut(SessionEvent);
@@ -435,23 +450,13 @@ impl Session {
         self.with_monitor(|monitor| monitor.set_reference(reference));
     }
 
-    /// Those that turn the station's counts into N and mm: the ones it names itself, else the study's.
     fn calibrations(&mut self, station: &Station) -> Vec<Calibration> {
-        let (all, problems) = Calibrations::in_folder(&self.study.root);
+        let (calibrations, problems) = calibrations_of(&self.study, station);
         // A certificate that cannot be read, a sensor that the daily check shows out of control.
         for problem in problems {
             self.notice(problem.to_string());
         }
-        let own: Vec<&String> = station
-            .channels
-            .iter()
-            .filter_map(|c| c.calibration.as_ref())
-            .collect();
-        let names: Vec<&String> = match own.is_empty() {
-            true => self.study.calibrations.iter().collect(),
-            false => own,
-        };
-        all.iter().filter(|c| names.contains(&&c.name)).cloned().collect()
+        calibrations
     }
 
     /// Gives samples to the monitor; the alarm is out before anything else is done. Returns what the recorder must know.

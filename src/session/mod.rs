@@ -9,7 +9,8 @@ mod coordinator;
 mod event;
 mod recorder_thread;
 mod reference;
+pub mod station_check;
 mod station_rate;
 
-pub use coordinator::{Session, SessionReport, SessionSetup};
+pub use coordinator::{Session, SessionReport, SessionSetup, calibrations_of};
 pub use event::SessionEvent;

@@ -241,6 +241,18 @@ mod tests {
     }
 
     #[test]
+    fn a_channel_that_begins_late_or_ends_early_has_a_gap_there() {
+        let t: Vec<f64> = (0..3000).map(|i| f64::from(i) / 1000.0).collect();
+        let grid = time_base(&trace(t.clone())).unwrap();
+        let held: Vec<f64> = (0..3000)
+            .map(|i| if (400..2500).contains(&i) { 7.0 } else { f64::NAN })
+            .collect();
+        let g = put_on_grid(&grid, &t, &held).unwrap();
+        assert_eq!(g.gaps, vec![0..400, 2499..3000]);
+        assert!(g.y.iter().all(|v| *v == 7.0));
+    }
+
+    #[test]
     fn slow_and_short_recordings_are_refused_with_what_to_do() {
         let slow = time_base(&trace((0..100).map(|i| i as f64 * 0.05).collect())).unwrap_err();
         assert!(slow.found.contains("20.0 samples"), "{slow}");

@@ -195,6 +195,15 @@ mod tests {
     }
 
     #[test]
+    fn what_was_filled_says_nothing_about_noise() {
+        let filled: Vec<bool> = (0..20_000).map(|i| i % 100 >= 20).collect();
+        let noise = white(20_000, 0.3, 5);
+        let y: Vec<f64> = noise.iter().zip(&filled).map(|(n, filled)| if *filled { 0.0 } else { *n }).collect();
+        let sd = white_noise_sd(&y, &filled);
+        assert!((sd / 0.3 - 1.0).abs() < 0.06, "{sd}");
+    }
+
+    #[test]
     fn noise_on_a_moving_channel_is_found_within_three_percent() {
         let y: Vec<f64> = white(20_000, 0.3, 1)
             .iter()

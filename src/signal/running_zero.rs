@@ -87,3 +87,20 @@ impl RunningZero {
         self.since = 0;
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_new_zero_waits_for_half_its_span_beyond_what_may_be_a_hand() {
+        for rate_hz in [80.0, 1000.0] {
+            let mut zero = RunningZero::new(rate_hz, Some(0.0));
+            let changed = (1..10_000).find(|_| zero.now(2.5, false) == Some(2.5)).unwrap();
+            assert_eq!(zero.value_n(), Some(2.5));
+            let seconds = f64::from(changed) / rate_hz;
+            let least = ZERO_BACK_S + ZERO_SPAN_S / 2.0;
+            assert!((least - 0.02..least + 0.12).contains(&seconds), "{rate_hz}: {seconds} s");
+        }
+    }
+}

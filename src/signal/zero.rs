@@ -135,3 +135,30 @@ fn node(noise: &FilteredNoise, stretch: &[f64], begin: usize, noise_sd: f64) -> 
         sd_n,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_zero_around_a_contact_is_that_of_its_neighbours() {
+        let node = |at: f64, zero_n: f64, sd_n: f64| Node { at, zero_n, sd_n };
+        let zero = ForceZero {
+            nodes: vec![node(0.0, 0.0, 0.3), node(1000.0, 2.0, 0.4), node(2000.0, 7.0, 0.5)],
+        };
+        // Halfway between the first two; a mean of two has half of both errors.
+        let first = zero.around(&(400..600)).unwrap();
+        let (drift, sd) = first.drift_n.unwrap();
+        assert!((drift - 2.0).abs() < 1e-12 && (sd - 0.5).abs() < 1e-12, "{first:?}");
+        assert!((first.sd_n - 0.25).abs() < 1e-12, "{first:?}");
+        let second = zero.around(&(1400..1600)).unwrap();
+        assert!((second.drift_n.unwrap().0 - 5.0).abs() < 1e-12, "{second:?}");
+        let last = zero.around(&(2400..2600)).unwrap();
+        assert_eq!((last.sd_n, last.drift_n), (0.5, None));
+        let mut force = [3.0; 2001];
+        assert!(zero.take_off(&mut force));
+        for (i, left) in [(0, 3.0), (500, 2.0), (1000, 1.0), (1500, -1.5), (2000, -4.0)] {
+            assert!((force[i] - left).abs() < 1e-12, "{i}: {}", force[i]);
+        }
+    }
+}

@@ -98,6 +98,17 @@ mod tests {
     }
 
     #[test]
+    fn the_error_of_the_height_is_least_at_the_mean() {
+        // By hand: x̄ = 1.5, Sxx = 5, slope 0.9, residuals 0.1, 0.2, -0.7, 0.4, hence s² = 0.35.
+        let l = line(&[0.0, 1.0, 2.0, 3.0], &[1.0, 2.0, 2.0, 4.0]).unwrap();
+        for (x, leverage) in [(1.5, 0.25), (0.0, 0.7), (3.0, 0.7), (6.5, 5.25)] {
+            let se = l.se_at(x).unwrap();
+            assert!((se * se - 0.35 * leverage).abs() < 1e-12, "{x}: {se}");
+        }
+        assert!((l.intercept_se.unwrap().powi(2) - 0.245).abs() < 1e-12);
+    }
+
+    #[test]
     fn equal_x_are_refused() {
         let said = line(&[1.0, 1.0], &[2.0, 8.0]).unwrap_err().to_string();
         assert!(said.contains("all x are equal"), "{said}");

@@ -250,6 +250,26 @@ mod tests {
     }
 
     #[test]
+    fn f_with_infinite_degrees_above_and_two_below_has_a_closed_form() {
+        // Chi-square with two degrees of freedom is exponential: F = 2/(-2 ln p) = -1/ln p (exact).
+        for p in [0.05_f64, 0.5, 0.975] {
+            let exact = -1.0 / p.ln();
+            assert!((f_quantile(p, f64::INFINITY, 2.0).unwrap() / exact - 1.0).abs() < 1e-7, "{p}");
+            assert!((f_upper_tail(exact, f64::INFINITY, 2.0).unwrap() - (1.0 - p)).abs() < 1e-9, "{p}");
+        }
+    }
+
+    #[test]
+    fn f_with_two_degrees_above_and_infinite_below_is_exponential() {
+        // Chi-square with two degrees of freedom over two: P(F > f) = exp(-f) (exact).
+        for f in [0.1_f64, 1.0, 7.5] {
+            let tail = f_upper_tail(f, 2.0, f64::INFINITY).unwrap();
+            assert!((tail / (-f).exp() - 1.0).abs() < 1e-9, "{f}: {tail}");
+            assert!((f_quantile(1.0 - tail, 2.0, f64::INFINITY).unwrap() / f - 1.0).abs() < 1e-6, "{f}");
+        }
+    }
+
+    #[test]
     fn out_of_range_is_refused_by_name() {
         assert!(t_quantile(1e-7, 5.0).is_err());
         assert!(t_quantile(1.0, 5.0).is_err());

@@ -86,6 +86,9 @@ mod tests {
             let squares = (m - 1.0).max(0.0) * m * (2.0 * m - 1.0) / 6.0;
             assert_eq!(dot(&x, &x), squares);
             assert_eq!(dot(&x, &[1.0; 200]), sum(&x));
+            let mut y = [1.0; 200];
+            add_scaled(&mut y, 2.0, &x);
+            assert_eq!(sum(&y), 200.0 + 2.0 * sum(&x));
             if n % 2 == 1 {
                 let mean = (m - 1.0) / 2.0;
                 assert_eq!(centred_dot(&x, mean, &x, mean), squares - m * mean * mean);

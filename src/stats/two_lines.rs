@@ -327,6 +327,16 @@ mod tests {
     }
 
     #[test]
+    fn the_tail_of_f_with_two_degrees_above_has_a_closed_form() {
+        let x: [f64; 10] = std::array::from_fn(|i| i as f64);
+        let y = x.map(|x| knee_at_3(x) + if x % 2.0 == 0.0 { 0.8 } else { -0.8 });
+        let t = two_lines(&x, &y).unwrap();
+        // P(F > f) = (1 + 2f/ν)^(-ν/2) with ν = n - 4 = 6 (exact).
+        let exact = (1.0 + t.f / 3.0).powi(-3);
+        assert!((t.f_p().unwrap() / exact - 1.0).abs() < 1e-9, "{} {exact}", t.f);
+    }
+
+    #[test]
     fn a_knee_without_noise_is_found_exactly_in_any_order() {
         let x = [5.0, 0.0, 2.0, 1.0, 3.5, 4.0, 2.5, 6.0, 0.5];
         let y = x.map(knee_at_3);

@@ -96,7 +96,7 @@ pub struct CalibrateArgs {
     pub reference_spring: Vec<PathBuf>,
 }
 
-fn day(text: &str) -> Result<Day, String> {
+pub(super) fn day(text: &str) -> Result<Day, String> {
     Day::parse(text).ok_or_else(|| "a day is written YYYY-MM-DD, 2026-09-01 for one".to_owned())
 }
 

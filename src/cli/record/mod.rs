@@ -3,7 +3,7 @@
 mod args;
 mod console;
 mod keys;
-mod setup;
+pub(super) mod setup;
 mod status_line;
 
 use self::args::PAGE_PORT;

@@ -47,7 +47,7 @@ pub fn setup(args: &RecordArgs) -> anyhow::Result<(SessionSetup, Option<StudyLoc
     for warning in request.warnings(&study.roster) {
         note!("warning: {warning}");
     }
-    let port = port(args.port.as_deref())?;
+    let port = port_or_only(args.port.as_deref())?;
     request.check_codes()?;
     request.cautions = Some(cautions(&study.root, &request)?);
     let setup = SessionSetup {
@@ -94,7 +94,7 @@ fn plan(name: &str, study: &Study) -> anyhow::Result<Plan> {
 }
 
 /// The port that was named, or the only USB device.
-fn port(named: Option<&str>) -> anyhow::Result<String> {
+pub fn port_or_only(named: Option<&str>) -> anyhow::Result<String> {
     if let Some(port) = named {
         return Ok(port.to_owned());
     }

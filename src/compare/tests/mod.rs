@@ -176,6 +176,22 @@ fn findings_do_not_depend_on_the_order_of_tests() {
 }
 
 #[test]
+fn not_even_the_last_digit_depends_on_the_order_of_tests() {
+    let value = |trial: u32, side: Side| {
+        let spread = if side == Side::Left { 1.0 } else { 3.0 };
+        10.0 + spread * (f64::from(trial) * 0.618_034).fract()
+    };
+    let mut tests: Vec<Test> = (1..=9)
+        .flat_map(|trial| [Side::Left, Side::Right].map(|side| stiff("L4", side, trial, value(trial, side))))
+        .collect();
+    let first = format!("{:?}", run(&tests).comparisons);
+    for _ in 1..tests.len() {
+        tests.rotate_left(1);
+        assert_eq!(format!("{:?}", run(&tests).comparisons), first);
+    }
+}
+
+#[test]
 fn a_level_tested_once_uses_the_spread_of_the_repeated_ones() {
     let mut tests = scan(&[("L5", 1.0), ("L4", 1.0)]);
     tests.push(stiff("L3", Side::Left, 1, 10.0));

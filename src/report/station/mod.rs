@@ -118,6 +118,56 @@ pub fn start_of_day(title: &str) -> Result<String> {
     page("the start-of-day list", template, &list)
 }
 
+/// A table of the page of a station check.
+pub struct StationTable {
+    pub caption: &'static str,
+    pub heads: Vec<&'static str>,
+    pub rows: Vec<Vec<String>>,
+}
+
+/// What a check of a station found, in words and tables.
+pub struct StationPage<'a> {
+    /// What it calls itself.
+    pub device: &'a str,
+    pub date: &'a str,
+    pub verdict: &'a str,
+    pub remarks: &'a [String],
+    /// Sentences below: smallest asymmetry, delay.
+    pub also: &'a [String],
+    pub tables: Vec<StationTable>,
+    /// For study.toml.
+    pub block: &'a str,
+}
+
+#[derive(Serialize)]
+struct StationView<'a> {
+    title: &'a str,
+    date: &'a str,
+    verdict: &'a str,
+    remarks: &'a [String],
+    also: &'a [String],
+    tables: Vec<PageTable>,
+    block: &'a str,
+}
+
+/// The page of a station check, to print and keep with the station.
+///
+/// # Errors
+/// When the page could not be put together; that is a fault of the program.
+pub fn station_page(found: StationPage<'_>) -> Result<String> {
+    let tables = found.tables.into_iter();
+    let view = StationView {
+        title: found.device,
+        date: found.date,
+        verdict: found.verdict,
+        remarks: found.remarks,
+        also: found.also,
+        tables: tables.map(|t| PageTable::of_text(t.caption, t.heads, t.rows)).collect(),
+        block: found.block,
+    };
+    page("the station's page", ("station.html", include_str!("station.html")), &view)
+}
+
 fn levels(step: &Step) -> String {
     match (step.covers.first(), step.covers.last()) {
         (Some(first), Some(last)) if first != last => format!("{} to {}", first.label(), last.label()),

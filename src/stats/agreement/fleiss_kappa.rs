@@ -149,5 +149,8 @@ mod tests {
         let mean = left_out.iter().sum::<f64>() / n;
         let jackknife = ((n - 1.0) / n * left_out.iter().map(|k| (k - mean).powi(2)).sum::<f64>()).sqrt();
         assert!((all.se / jackknife - 1.0).abs() < 0.05, "{} {jackknife}", all.se);
+        // t(0.975) with 39 degrees of freedom is 2.0227 (tables).
+        let [low, high] = [all.kappa.low, all.kappa.high].map(|end| (end.unwrap() - all.kappa.value) / all.se);
+        assert!((low + 2.0227).abs() < 1e-4 && (high - 2.0227).abs() < 1e-4, "{low} {high}");
     }
 }

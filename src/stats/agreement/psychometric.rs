@@ -300,5 +300,23 @@ mod tests {
         let z = normal_quantile(0.975).unwrap();
         assert_eq!(all.high, Some(1.0));
         assert!((all.low.unwrap() - 10.0 / (10.0 + z * z)).abs() < 1e-12);
+        // And its mirror at p = 0.
+        let none = share_interval(0, 10, 0.95).unwrap().unwrap();
+        assert_eq!(none.low, Some(0.0));
+        assert!((none.high.unwrap() - z * z / (10.0 + z * z)).abs() < 1e-12);
+    }
+
+    #[test]
+    fn detected_and_missed_share_out_one() {
+        for lapse in [0.0, 0.02, 0.3] {
+            for away in [-3.0, -0.1, 0.0, 0.5, 4.0] {
+                let probability = |detected: bool| {
+                    let data = Data { size: &[10.0 + away], detected: &[detected], range: 1.0 };
+                    data.log_likelihood(10.0, 1.7, lapse).exp()
+                };
+                let both = probability(true) + probability(false);
+                assert!((both - 1.0).abs() < 1e-12, "{lapse} {away}: {both}");
+            }
+        }
     }
 }

@@ -94,6 +94,23 @@ mod tests {
     }
 
     #[test]
+    fn two_equal_parts_of_a_variance_share_their_degrees_of_freedom() {
+        // Satterthwaite, two equal parts: ν = 4/(1/ν₁ + 1/ν₂); here with 2 and 4 degrees of freedom.
+        let m = MeanSquares {
+            subjects: 3,
+            raters: 3,
+            mean: 0.0,
+            between: 50.0,
+            rater: 12.0,
+            error: 6.0,
+            within: 8.0,
+        };
+        let s = sem(&m, 0.95).unwrap();
+        assert!((s.agreement_df - 16.0 / 3.0).abs() < 1e-12, "{}", s.agreement_df);
+        assert!((s.agreement.value - 8.0_f64.sqrt()).abs() < 1e-12);
+    }
+
+    #[test]
     fn the_interval_of_one_sd_is_that_of_chi_square() {
         // chi-square with 2 degrees of freedom is exponential: the p quantile is -2 ln(1 - p) (exact).
         let i = sd_interval(9.0, 2.0, 0.9).unwrap();

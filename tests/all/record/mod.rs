@@ -6,7 +6,7 @@ mod disk_faults;
 mod rates;
 mod recorder;
 mod faults;
-mod program;
+pub mod program;
 mod session;
 mod scan;
 #[cfg(target_os = "linux")]

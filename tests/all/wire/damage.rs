@@ -10,16 +10,16 @@ use tautpoint::acquire::wire::{MAX_STUFFED_BYTES, WireCounts, crc16, hello_line,
 use tautpoint::simulate::Rng;
 
 /// What must be heard of a damaged stream, by looking at the stretches between zeros.
-struct Expected {
+pub struct Expected {
     /// Frames that came through, by their place in the stream (the hello is 0).
-    whole: Vec<usize>,
+    pub whole: Vec<usize>,
     /// Stretches that are none of the frames sent, and have a wrong checksum or none.
-    bad: u64,
+    pub bad: u64,
     /// Stretches that are none of the frames sent but have a right checksum.
-    by_chance: u64,
+    pub by_chance: u64,
 }
 
-fn expected(frames: &[Vec<u8>], bytes: &[u8]) -> Expected {
+pub fn expected(frames: &[Vec<u8>], bytes: &[u8]) -> Expected {
     let places: HashMap<&[u8], usize> = frames
         .iter()
         .enumerate()

@@ -1,7 +1,7 @@
 //! The wire format: against its sources, against the C encoder, and whatever happens to the bytes.
 
 mod c_encoder;
-mod damage;
+pub mod damage;
 mod order;
 mod vectors;
 
@@ -13,14 +13,14 @@ use tautpoint::simulate::Rng;
 type Sample = (u32, [f64; MAX_CHANNELS]);
 
 /// Everything a decoder says to these bytes in one go.
-fn heard(bytes: &[u8]) -> (Vec<Message>, WireCounts) {
+pub fn heard(bytes: &[u8]) -> (Vec<Message>, WireCounts) {
     let mut decoder = Decoder::default();
     let mut all = Vec::new();
     decoder.push(bytes, |h| all.push(h));
     (all, decoder.counts())
 }
 
-fn samples(heard: &[Message]) -> Vec<Sample> {
+pub fn samples(heard: &[Message]) -> Vec<Sample> {
     let sample = |h: &Message| match h {
         Message::Sample { time_us, values } => Some((*time_us, *values)),
         _ => None,

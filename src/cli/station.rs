@@ -1,0 +1,394 @@
+//! `station`: whether a station is fit for the work, and what limits it.
+
+use super::Outcome;
+use super::calibrate::day;
+use super::open::sound_study;
+use super::record::setup::port_or_only;
+use crate::acquire::open_line;
+use crate::acquire::station::{LineEvent, Station};
+use crate::batch::settings_in_use;
+use crate::error::Error;
+use crate::fault::isolated;
+use crate::instrument::{Instrument, from_reference_springs};
+use crate::live::sign::PushDirection;
+use crate::report::station::{StationPage, StationTable, station_page};
+use crate::session::calibrations_of;
+use crate::session::station_check::{ChannelFinding, StationCheck, StationFindings, TRIALS};
+use crate::settings::Settings;
+use crate::study::gains::ColumnGains;
+use crate::study::inputs::Study;
+use crate::study::words::shown;
+use crate::terms::Day;
+use crate::write::{refuse_existing, write_new};
+use anyhow::{Context, bail};
+use std::fmt::Write as _;
+use std::path::PathBuf;
+use std::sync::mpsc::{Receiver, RecvTimeoutError};
+use std::time::{Duration, Instant};
+
+/// Looks at a station before anybody is pressed: shows each channel, and says whether it is fit for the work and what limits it.
+///
+/// First hands off, for noise, drift and mains ripple; then every sensor is pushed, for sign and saturation.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  tautpoint station --port /dev/ttyACM0 --study autumn-term
+  tautpoint station --port /dev/ttyUSB0@500000 --page cell-4.html
+  tautpoint station --port sim --seconds 0.7 --push-seconds 12    try it with no hardware
+  tautpoint station --port /dev/ttyACM0 --spring                 push a steel spring: its loop gives the delay")]
+pub struct StationArgs {
+    /// Serial port, or `sim` for a virtual device; the only USB device when left out.
+    #[arg(long, value_name = "PORT")]
+    port: Option<String>,
+    /// Study whose calibrations, gains and settings hold.
+    #[arg(long, value_name = "STUDY")]
+    study: Option<PathBuf>,
+    /// How long nothing touches the station.
+    #[arg(long, value_name = "N", default_value_t = 60.0, value_parser = seconds)]
+    seconds: f64,
+    /// How long its sensors are pushed afterwards.
+    #[arg(long, value_name = "N", default_value_t = 20.0, value_parser = seconds)]
+    push_seconds: f64,
+    /// What is pushed is a steel spring, ten times at the rhythm of the work.
+    #[arg(long)]
+    spring: bool,
+    /// Page to print that is made.
+    #[arg(long, value_name = "FILE")]
+    page: Option<PathBuf>,
+    /// Day of the check; today when left out.
+    #[arg(long, value_name = "DATE", value_parser = day)]
+    date: Option<Day>,
+}
+
+/// How long nothing may come.
+const PATIENCE: Duration = Duration::from_secs(20);
+
+fn seconds(text: &str) -> Result<f64, String> {
+    let seconds = text.parse().ok().filter(|s: &f64| (0.5..=3600.0).contains(s));
+    seconds.ok_or_else(|| "expected seconds from 0.5 to 3600".to_owned())
+}
+
+/// Runs the command. A station that is not fit is a result: exit code 1.
+///
+/// # Errors
+/// No port, a device that never sends, or a page that is there already.
+pub fn run(args: &StationArgs, quiet: bool) -> anyhow::Result<Outcome> {
+    let study = args.study.as_deref().map(sound_study).transpose()?;
+    if let Some(page) = &args.page {
+        refuse_existing(page)?;
+    }
+    let settings = study.as_ref().map_or_else(Settings::default, settings_in_use);
+    let port = port_or_only(args.port.as_deref())?;
+    let mut watch = Watch {
+        line: open_line(&port),
+        study,
+        quiet,
+        args,
+        check: None,
+    };
+    let check = watch.listen()?;
+    let gains = watch.gains();
+    let findings =
+        isolated(|| check.findings(&settings, &gains)).map_err(|fault| anyhow::anyhow!("{fault}"))?;
+    let findings = findings
+        .context("too few samples came to say anything: see to it that the device sends all the time")?;
+    let instrument = match args.spring {
+        true => Some(delay(&check, &settings)),
+        false => None,
+    };
+    tell(&findings, instrument.as_ref(), args)?;
+    Ok(if findings.is_fit() {
+        Outcome::Done
+    } else {
+        Outcome::Partly
+    })
+}
+
+/// Listens to the line and shows what comes.
+struct Watch<'a> {
+    line: Receiver<LineEvent>,
+    study: Option<Study>,
+    quiet: bool,
+    args: &'a StationArgs,
+    check: Option<StationCheck>,
+}
+
+impl Watch<'_> {
+    fn gains(&self) -> ColumnGains {
+        self.study.as_ref().map(|s| s.gains.clone()).unwrap_or_default()
+    }
+
+    /// Until both times are over.
+    fn listen(&mut self) -> anyhow::Result<StationCheck> {
+        let whole_s = self.args.seconds + self.args.push_seconds;
+        let (mut heard, mut told_s, mut pushing) = (Instant::now(), 0.0, false);
+        loop {
+            match self.line.recv_timeout(Duration::from_millis(100)) {
+                Ok(LineEvent::Connected(station)) => {
+                    self.connected(station)?;
+                    told_s = 0.0;
+                    pushing = false;
+                }
+                Ok(LineEvent::Samples(samples)) => {
+                    heard = Instant::now();
+                    if let Some(check) = &mut self.check {
+                        check.push(&samples);
+                    }
+                }
+                Ok(LineEvent::Counts(counts)) => {
+                    if let Some(check) = &mut self.check {
+                        check.count(counts);
+                    }
+                }
+                Ok(LineEvent::Gone(words)) => note!("{words}"),
+                Ok(LineEvent::Failed(words)) => bail!("{words}"),
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => bail!("the line ended"),
+            }
+            if heard.elapsed() > PATIENCE {
+                bail!(
+                    "nothing came for {} s: look at cable, port and speed",
+                    PATIENCE.as_secs()
+                );
+            }
+            let Some(check) = &self.check else { continue };
+            let now_s = check.seconds();
+            if !pushing && now_s >= self.args.seconds {
+                pushing = true;
+                self.say(match self.args.spring {
+                    true => "Now press the steel spring ten times, without leaving it.",
+                    false => "Now push every force sensor, one after the other, as hard as the work does.",
+                });
+            }
+            if now_s >= told_s + 1.0 {
+                told_s = now_s;
+                self.show(check);
+            }
+            if now_s >= whole_s {
+                break;
+            }
+        }
+        self.check.take().context("no device was heard")
+    }
+
+    fn connected(&mut self, station: Station) -> anyhow::Result<()> {
+        if self.check.is_some() {
+            note!("warning: the device began anew; the check begins anew too");
+        }
+        let calibrations = match &self.study {
+            Some(study) => {
+                let (calibrations, problems) = calibrations_of(study, &station);
+                problems.iter().for_each(|p| note!("warning: {p}"));
+                calibrations
+            }
+            None => Vec::new(),
+        };
+        self.say(&format!(
+            "{}: hands off for {} s.",
+            shown(&station.device),
+            self.args.seconds
+        ));
+        self.check = Some(StationCheck::new(
+            station,
+            &calibrations,
+            &self.gains(),
+            self.args.seconds,
+        ));
+        Ok(())
+    }
+
+    fn say(&self, words: &str) {
+        if !self.quiet {
+            note!("{words}");
+        }
+    }
+
+    fn show(&self, check: &StationCheck) {
+        let now: Vec<String> = check
+            .now()
+            .into_iter()
+            .map(|(heading, value, unit)| match value.is_finite() {
+                true => format!("{heading} {value:.3} {unit}"),
+                false => format!("{heading} no value"),
+            })
+            .collect();
+        self.say(&format!("{:5.0} s  {}", check.seconds(), now.join("   ")));
+    }
+}
+
+/// The delay by the steel spring, or why there is none.
+fn delay(check: &StationCheck, settings: &Settings) -> Result<Instrument, String> {
+    let trace = check.pressed().ok_or("this station has no force")?;
+    let found = isolated(|| from_reference_springs(&[trace], settings)).map_err(|fault| fault.to_string())?;
+    found.map_err(|e: Error| e.to_string())
+}
+
+fn tell(
+    found: &StationFindings,
+    spring: Option<&Result<Instrument, String>>,
+    args: &StationArgs,
+) -> anyhow::Result<()> {
+    let date = args.date.unwrap_or_else(Day::today).to_string();
+    let remarks: Vec<String> = found.remarks.iter().map(|(_, words)| words.clone()).collect();
+    let also = also(found, spring);
+    let block = block(found, spring, &date);
+    sayln!("{}", found.verdict());
+    for words in &remarks {
+        sayln!("  - {words}");
+    }
+    for words in &also {
+        sayln!("{words}");
+    }
+    for channel in &found.channels {
+        sayln!("{}", of_channel(channel));
+    }
+    sayln!("\nFor study.toml:\n{block}");
+    let Some(path) = &args.page else { return Ok(()) };
+    let html = station_page(StationPage {
+        device: &shown(&found.station.device),
+        date: &date,
+        verdict: found.verdict(),
+        remarks: &remarks,
+        also: &also,
+        tables: tables(found),
+        block: &block,
+    })?;
+    write_new(path, &html)?;
+    Ok(())
+}
+
+/// Sentences on rate, asymmetry and delay.
+fn also(found: &StationFindings, spring: Option<&Result<Instrument, String>>) -> Vec<String> {
+    let mut all = vec![format!(
+        "{:.2} samples a second, {:.1} µs of jitter; {} lost and {} damaged in {:.0} s.",
+        found.rate_hz, found.jitter_us, found.counts.lost, found.counts.bad, found.seconds
+    )];
+    if let Some(percent) = found.smallest_asymmetry_percent() {
+        all.push(format!(
+            "With this noise alone, {TRIALS} trials a side tell a difference in end-feel of {percent:.2} % from none; what hands \
+             and people add comes on top."
+        ));
+    }
+    match spring {
+        Some(Ok(i)) => all.push(format!(
+            "Force is {:.2} ms behind displacement (± {:.2}, {} springs); a loop of {:.1} % stays.",
+            i.force_delay_ms,
+            i.force_delay_u95_ms().unwrap_or(f64::NAN),
+            i.springs,
+            100.0 * i.loop_ratio
+        )),
+        Some(Err(why)) => all.push(format!("The delay between the channels is not known: {why}")),
+        None => {}
+    }
+    all
+}
+
+fn way(c: &ChannelFinding) -> &'static str {
+    match c.sign.map(|s| s.direction) {
+        Some(PushDirection::Up) => "up when pushed",
+        Some(PushDirection::Down) => "down when pushed",
+        Some(PushDirection::Unknown) => "not pushed",
+        None => "",
+    }
+}
+
+fn ripple(c: &ChannelFinding) -> String {
+    c.mains.map_or_else(
+        || "none seen".to_owned(),
+        |m| format!("{:.4} at {} Hz", m.amplitude, m.hz),
+    )
+}
+
+fn of_channel(c: &ChannelFinding) -> String {
+    let mut words = format!(
+        "{}: rests at {:.3} {}, noise {:.4} a sample and {:.4} after the low pass, steps of {:.4}, drift {:.3} a minute, mains {}",
+        c.heading,
+        c.rest,
+        c.unit,
+        c.noise,
+        c.filtered,
+        c.step,
+        c.drift_per_min,
+        ripple(c)
+    );
+    if c.sign.is_some() {
+        let _ = write!(words, ", {}", way(c));
+    }
+    words
+}
+
+fn tables(found: &StationFindings) -> Vec<StationTable> {
+    let channels = found.channels.iter().map(|c| {
+        vec![
+            c.heading.clone(),
+            format!("{:.3} {}", c.rest, c.unit),
+            format!("{:.4}", c.noise),
+            format!("{:.4}", c.filtered),
+            format!("{:.4}", c.step),
+            format!("{:.3}", c.drift_per_min),
+            ripple(c),
+            way(c).to_owned(),
+        ]
+    });
+    let heads = vec![
+        "channel",
+        "at rest",
+        "noise",
+        "after low pass",
+        "step",
+        "drift a minute",
+        "mains",
+        "counts",
+    ];
+    let costs = found.costs.iter().map(|cost| {
+        let info = cost.measure.info();
+        vec![
+            info.name.to_owned(),
+            format!("{:.3}", cost.value),
+            format!("{:.4}", cost.u95),
+            format!("{:.2}", cost.smallest_difference_percent(TRIALS)),
+        ]
+    });
+    vec![
+        StationTable {
+            caption: "Channels",
+            heads,
+            rows: channels.collect(),
+        },
+        StationTable {
+            caption: "What this noise costs, by simulated presses",
+            heads: vec![
+                "measure",
+                "of a plain press",
+                "95 % interval, ±",
+                "smallest difference, %",
+            ],
+            rows: costs.collect(),
+        },
+    ]
+}
+
+/// What study.toml should hold of this station: remarks, the sign, the delay.
+fn block(found: &StationFindings, spring: Option<&Result<Instrument, String>>, date: &str) -> String {
+    let mut text = format!(
+        "# Station {}, checked {date}: {}\n",
+        shown(&found.station.device),
+        found.verdict()
+    );
+    for c in &found.channels {
+        let _ = writeln!(text, "# {}", of_channel(c));
+    }
+    let turned: Vec<String> = found
+        .channels
+        .iter()
+        .filter_map(|c| c.sign.filter(|s| s.direction == PushDirection::Down))
+        .map(|s| format!("{} = {}\n", s.sensor.column.word(), -s.sensor.gain))
+        .collect();
+    if !turned.is_empty() {
+        let _ = write!(text, "[gain]\n{}", turned.concat());
+    }
+    if let Some(Ok(i)) = spring {
+        let _ = writeln!(text, "[instrument]\nforce_delay_ms = {:.3}", i.force_delay_ms);
+    }
+    text
+}
