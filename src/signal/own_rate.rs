@@ -22,7 +22,7 @@ const ROUNDING_STEPS: f64 = 2.0;
 
 /// How samples between readings were made.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Between {
+enum BetweenReadings {
     Held,
     Lines,
 }
@@ -34,12 +34,12 @@ struct SlowColumn {
     channel: usize,
     of_displacement: bool,
     rate_hz: f64,
-    between: Between,
+    between: BetweenReadings,
 }
 
 /// Where a column's own readings are.
 struct Readings {
-    between: Between,
+    between: BetweenReadings,
     /// Samples from one to the next; not necessarily whole.
     period: f64,
     at: Vec<usize>,
@@ -103,8 +103,8 @@ impl SlowColumn {
 
     fn words(&self, trace: &Trace) -> String {
         let between = match self.between {
-            Between::Held => "each repeated until the next",
-            Between::Lines => "with straight lines between them",
+            BetweenReadings::Held => "each repeated until the next",
+            BetweenReadings::Lines => "with straight lines between them",
         };
         let file_hz = mean_rate_hz(&trace.time_s).unwrap_or(f64::NAN);
         format!(
@@ -149,26 +149,28 @@ fn readings(y: &[f64]) -> Option<Readings> {
     let busy = (BUSY * y.len() as f64) as usize;
     let changes: Vec<usize> = (1..y.len()).filter(|i| (y[*i] - y[i - 1]).abs() > 0.0).collect();
     if changes.len() <= busy {
-        return rhythm(changes, Between::Held);
+        return rhythm(changes, BetweenReadings::Held);
     }
     let step = resolution(y);
     let scale = y.iter().filter(|v| v.is_finite()).fold(0.0_f64, |m, v| m.max(v.abs()));
     let limit = ROUNDING_STEPS * step * 1.001 + 1e-9 * scale;
-    let bend = |i: usize| (y[i + 1] - 2.0 * y[i] + y[i - 1]).abs();
+    let turn = |i: usize| y[i + 1] - 2.0 * y[i] + y[i - 1];
+    let bend = |i: usize| turn(i).abs();
     let bends: Vec<usize> = (1..y.len().saturating_sub(1)).filter(|i| bend(*i) > limit).collect();
     if bends.len() > busy {
         return None;
     }
     // A reading between two samples bends the line at both: it lies nearest to where it bends more.
     let readings = bends.chunk_by(|a, b| b - a == 1).flat_map(|run| match run {
-        [a, b] => vec![if bend(*b) > bend(*a) { *b } else { *a }],
+        // A jump turns back at once, which no line between two readings does.
+        [a, b] if turn(*a) * turn(*b) > 0.0 => vec![if bend(*b) > bend(*a) { *b } else { *a }],
         run => run.to_vec(),
     });
-    rhythm(readings.collect(), Between::Lines)
+    rhythm(readings.collect(), BetweenReadings::Lines)
 }
 
 /// A rhythm of at least two samples that nearly all distances are whole multiples of, to the sample.
-fn rhythm(at: Vec<usize>, between: Between) -> Option<Readings> {
+fn rhythm(at: Vec<usize>, between: BetweenReadings) -> Option<Readings> {
     let distances: Vec<usize> = at.array_windows().map(|[a, b]| b - a).collect();
     let most = distances.iter().copied().max()?;
     let mut counts = vec![0_usize; most + 1];
@@ -229,7 +231,7 @@ impl Readings {
 
 /// Straight lines between the readings of a held column, for the times of a slower one.
 fn put_on_lines(trace: &mut Trace, slow: &SlowColumn, readings: &Readings) {
-    if readings.between == Between::Lines {
+    if readings.between == BetweenReadings::Lines {
         return;
     }
     let every = readings.every(trace.time_s.len());
