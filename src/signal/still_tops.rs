@@ -10,6 +10,8 @@ use std::ops::Range;
 const TOP_SHARES: [f64; 4] = [0.5, 0.25, 0.17, 0.12];
 /// The limb below it tells how far the other channel would go meanwhile; its lowest part is left out.
 const LIMB_FOOT_SHARE: f64 = 0.15;
+/// It reaches so many heights of the top below the turn.
+const LIMB_BANDS: f64 = 3.0;
 /// The other channel says something when it would go so many times what noise does to the two means that are compared, and so many of
 /// its steps.
 const LEAST_SDS: f64 = 25.0;
@@ -61,9 +63,11 @@ fn limited(of: &Signal, other: &Signal, pushes: &[&Range<usize>], c: &Conditione
     pushes.iter().filter_map(at_limit).collect()
 }
 
-/// Each push from halfway to the one before to halfway to the next; the whole contact when nothing sprang.
+/// Each spring from halfway to the one before, or where the hand rested before the first, to halfway to the next. A lean is none: it
+/// goes through the toe, whose slope says nothing of the top.
 fn pushes(side: &SideEpisode) -> Vec<Range<usize>> {
-    let mut bounds = vec![side.contact.start];
+    let Some(first) = side.springs.first() else { return Vec::new() };
+    let mut bounds = vec![first.rest.clamp(side.contact.start, first.peak)];
     bounds.extend(side.springs.array_windows().map(|[a, b]| (a.peak + b.peak) / 2));
     bounds.push(side.contact.end);
     bounds.array_windows().map(|[a, b]| *a..*b).collect()
@@ -77,14 +81,17 @@ fn still_top(of: &Signal, other: &Signal, push: &Range<usize>) -> Option<f64> {
 /// The same for one height of the top.
 fn still_top_of(share: f64, of: &Signal, other: &Signal, push: &Range<usize>) -> Option<f64> {
     let turning = other.y.get(push.clone())?;
-    let (low, high) = extremes(turning);
-    let way = high - low;
-    let band = share * way;
+    let (_, high) = extremes(turning);
     let peak = push.start + turning.iter().position(|v| *v >= high)?;
+    // After the last spring the hand leaves: the way is that of the shorter limb.
+    let (rise, fall) = turning.split_at(peak - push.start);
+    let way = high - extremes(rise).0.max(extremes(fall).0);
+    let band = share * way;
+    let lowest = high - ((1.0 - LIMB_FOOT_SHARE) * way).min(LIMB_BANDS * band);
     let in_top = |i: &usize| other.y[*i] >= high - band;
     let start = (push.start..peak).rev().take_while(in_top).last()?;
     let end = (peak..push.end).take_while(in_top).last()? + 1;
-    let foot = (push.start..start).rev().take_while(|i| other.y[*i] >= low + LIMB_FOOT_SHARE * way).last()?;
+    let foot = (push.start..start).rev().take_while(|i| other.y[*i] >= lowest).last()?;
     // What it would go in the top if it went on as in the limb below.
     let limb = of.y[start] - of.y[foot];
     let would_go = limb * band / (other.y[start] - other.y[foot]);
