@@ -7,7 +7,7 @@
 mod proof;
 
 use proof::bound::{over_bound, rms};
-use proof::gates::{Gate, HELD, WITH_INTERVALS, decisions, filter_bias, gates, outside};
+use proof::gates::{Gate, HELD, WITH_INTERVALS, at_most, decisions, filter_bias, gates, outside};
 use proof::tally::{Tally, median, missed, spread, trials_of_law};
 use std::process::ExitCode;
 use tautpoint::columns::Measure;
@@ -76,6 +76,7 @@ fn main() -> ExitCode {
     intervals(&tallies, asked.all);
     bound(&tallies);
     unknown_tissue(&tallies);
+    false_knees(&tallies);
     if asked.only.is_none() && asked.laws > 0 {
         unmodelled(asked.laws);
     }
@@ -241,6 +242,26 @@ fn unknown_tissue(tallies: &[Tally]) {
     println!();
 }
 
+/// Knees claimed in presses that never left the toe, and laws averaged where the plain one holds.
+fn false_knees(tallies: &[Tally]) {
+    for t in tallies.iter().filter(|t| t.condition == Condition::ToeOnly) {
+        let (claimed, n) = (t.claimed().len(), t.trials.len());
+        println!(
+            "false knees: {claimed} of {n}, at most {:.1} % (95 %)",
+            100.0 * at_most(claimed, n)
+        );
+    }
+    for t in tallies.iter().filter(|t| HELD.contains(&t.condition)) {
+        let averaged = t.trials.iter().filter(|trial| trial.averaged).count();
+        println!(
+            "{}: laws averaged in {averaged} of {}",
+            t.condition.word(),
+            t.trials.len()
+        );
+    }
+    println!();
+}
+
 /// Presses by laws that the fit was not written for: what is said of the knee, and how many intervals hold, with their
 /// median half-widths.
 fn unmodelled(traces: u64) {
@@ -257,10 +278,10 @@ fn unmodelled(traces: u64) {
     let names: Vec<&str> = SHOWN.iter().map(|m| m.info().name).collect();
     println!("{traces} presses a law; a cell is: intervals that hold % (half-width), of how many\n");
     println!(
-        "| law | no test | springs wrong | no knee % | poor fit % | onset error, median mm | {} |",
+        "| law | no test | springs wrong | no knee % | poor fit % | laws averaged % | onset error, median mm | {} |",
         names.join(" | ")
     );
-    println!("|---|---|---|---|---|---{}|", "|---".repeat(SHOWN.len()));
+    println!("|---|---|---|---|---|---|---{}|", "|---".repeat(SHOWN.len()));
     let mut held = [0.0; SHOWN.len()];
     for (k, law) in UnmodelledLaw::ALL.into_iter().enumerate() {
         eprintln!("{} …", law.word());
@@ -272,16 +293,17 @@ fn unmodelled(traces: u64) {
         }
         let shown = cells.map(|s| format!("{:.0} ({:.3}), {}", 100.0 * s.coverage(), s.half_width, s.n));
         println!(
-            "| {} | {} | {} | {:.0} | {:.0} | {:.3} | {} |",
+            "| {} | {} | {} | {:.0} | {:.0} | {:.0} | {:.3} | {} |",
             law.word(),
             traces as usize - trials.len(),
             trials.iter().filter(|t| t.springs.is_some()).count(),
             share(missed(&trials).len()),
             share(trials.iter().filter(|t| t.said_poor).count()),
+            share(trials.iter().filter(|t| t.averaged).count()),
             cells[0].median,
             shown.join(" | "),
         );
     }
     let means = held.map(|h| format!("{h:.0}"));
-    println!("| mean of the laws | | | | | | {} |\n", means.join(" | "));
+    println!("| mean of the laws | | | | | | | {} |\n", means.join(" | "));
 }

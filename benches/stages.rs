@@ -170,6 +170,7 @@ fn measure(study: &std::path::Path, dir: &std::path::Path, asked: &Asked) {
                 noise: &c.noise,
                 zero_sd_n: 0.0,
                 springs: &p.springs,
+                onset_within_mm: None,
             };
             let _ = black_box(fit(&input));
         }

@@ -5,8 +5,9 @@ use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind, DECIDED, Decision};
 use crate::stats::agreement::Interval;
 use crate::stats::agreement::fleiss_kappa::{FleissKappa, fleiss_kappa};
+use crate::stats::agreement::jackknife::{JackknifeScale, without_each};
 use crate::stats::agreement::kappa::{Kappa, Weights, kappa};
-use crate::stats::agreement::psychometric::{Psychometric, psychometric, share_interval};
+use crate::stats::agreement::psychometric::{Psychometric, just_detected, psychometric, share_interval};
 use crate::study::call::Call;
 use crate::terms::{Felt, Level};
 use std::collections::{BTreeMap, BTreeSet};
@@ -65,6 +66,8 @@ pub struct PairKappa {
     pub table: [[f64; 3]; 3],
     /// Places both called, one of them or both `unsure`: in no kappa.
     pub unsure: usize,
+    /// Whose places they are. Where they are fewer than the places, intervals take that into account.
+    pub subjects: usize,
     /// Plain, linear and quadratic, or why there is none.
     pub kappas: Result<[Kappa; 3], String>,
 }
@@ -89,6 +92,8 @@ pub struct AgainstMeasured {
     /// Size of each measured asymmetry in percent, and whether the stiffer side was named.
     pub sizes_percent: Vec<f64>,
     pub detected: Vec<bool>,
+    /// Whose levels they are.
+    pub subjects: usize,
     pub by_size: Vec<SizeShare>,
     pub curve: Result<Psychometric, String>,
 }
@@ -174,24 +179,64 @@ fn between_examiners(calls: &[Call], all: &mut CallAgreement) {
             all.pairs.extend(pair(first, second, &by_place));
         }
     }
-    let counts: Vec<[u32; 3]> = by_place
-        .values()
-        .filter(|by| by.len() == examiners.len())
-        .filter_map(|by| {
+    let counts: Vec<(&str, [u32; 3])> = by_place
+        .iter()
+        .filter(|(_, by)| by.len() == examiners.len())
+        .filter_map(|(place, by)| {
             let mut row = [0; 3];
             for call in by.values() {
                 row[scale(*call)?] += 1;
             }
-            Some(row)
+            Some((place.0, row))
         })
         .collect();
     if counts.is_empty() {
         all.fleiss_reason = Some("no level was called left, even or right by every examiner".to_owned());
         return;
     }
-    match fleiss_kappa(&counts, CONFIDENCE) {
-        Ok(kappa) => all.fleiss = Some(kappa),
+    let of = |without: Option<&str>| {
+        let kept = counts.iter().filter(|(subject, _)| Some(*subject) != without);
+        fleiss_kappa(&kept.map(|(_, row)| *row).collect::<Vec<_>>(), CONFIDENCE)
+    };
+    match of(None) {
+        Ok(mut kappa) => {
+            let subjects = Clusters::of(counts.iter().map(|(subject, _)| *subject));
+            let without = |subject: &str| of(Some(subject)).ok().map(|k| k.kappa.value);
+            kappa.kappa = subjects.interval(kappa.kappa, JackknifeScale::FisherZ, without);
+            all.fleiss = Some(kappa);
+        }
         Err(error) => all.fleiss_reason = Some(error.to_string()),
+    }
+}
+
+/// Subjects whose places were called, and how many places there are.
+struct Clusters<'a> {
+    subjects: BTreeSet<&'a str>,
+    places: usize,
+}
+
+impl<'a> Clusters<'a> {
+    fn of(subject_of_each: impl Iterator<Item = &'a str>) -> Clusters<'a> {
+        let each: Vec<&str> = subject_of_each.collect();
+        Clusters {
+            places: each.len(),
+            subjects: each.into_iter().collect(),
+        }
+    }
+
+    /// An interval with subjects as the sample; as it is where each subject has one place, and none where there is one
+    /// subject only.
+    fn interval(
+        &self,
+        found: Interval,
+        scale: JackknifeScale,
+        without: impl Fn(&str) -> Option<f64>,
+    ) -> Interval {
+        if self.subjects.len() == self.places {
+            return found;
+        }
+        let each: Vec<Option<f64>> = self.subjects.iter().map(|s| without(s)).collect();
+        without_each(found.value, &each, scale, CONFIDENCE).unwrap_or(Interval::bare(found.value))
     }
 }
 
@@ -199,28 +244,45 @@ fn scale(call: Felt) -> Option<usize> {
     SCALE.iter().position(|c| *c == call)
 }
 
+/// Kappas of two examiners' words, each place with its subject.
+fn kappas(words: &[(&str, usize, usize)], without: Option<&str>) -> Result<[Kappa; 3], String> {
+    let mut table = [[0.0; 3]; 3];
+    for (_, a, b) in words.iter().filter(|(subject, ..)| Some(*subject) != without) {
+        table[*a][*b] += 1.0;
+    }
+    let of = |weights| kappa(&table, weights, CONFIDENCE).map_err(|e| e.to_string());
+    Ok([of(Weights::Plain)?, of(Weights::Linear)?, of(Weights::Quadratic)?])
+}
+
 /// `None` when the two called no place in common.
 fn pair(first: &str, second: &str, by_place: &Words) -> Option<PairKappa> {
-    let mut table = [[0.0; 3]; 3];
-    let (mut unsure, mut both) = (0, 0);
-    for by in by_place.values() {
+    let (mut unsure, mut words) = (0, Vec::new());
+    for (place, by) in by_place {
         let (Some(a), Some(b)) = (by.get(first), by.get(second)) else {
             continue;
         };
-        both += 1;
         match (scale(*a), scale(*b)) {
-            (Some(a), Some(b)) => table[a][b] += 1.0,
+            (Some(a), Some(b)) => words.push((place.0, a, b)),
             _ => unsure += 1,
         }
     }
-    let of = |weights| kappa(&table, weights, CONFIDENCE).map_err(|e| e.to_string());
-    let kappas = || Ok([of(Weights::Plain)?, of(Weights::Linear)?, of(Weights::Quadratic)?]);
-    (both > 0).then(|| PairKappa {
+    let subjects = Clusters::of(words.iter().map(|(subject, ..)| *subject));
+    let clustered = |mut all: [Kappa; 3]| {
+        for (i, kappa) in all.iter_mut().enumerate() {
+            let without = |subject: &str| kappas(&words, Some(subject)).ok().map(|k| k[i].kappa.value);
+            kappa.kappa = subjects.interval(kappa.kappa, JackknifeScale::FisherZ, without);
+        }
+        all
+    };
+    let mut table = [[0.0; 3]; 3];
+    words.iter().for_each(|(_, a, b)| table[*a][*b] += 1.0);
+    (words.len() + unsure > 0).then(|| PairKappa {
         first: first.to_owned(),
         second: second.to_owned(),
         table,
         unsure,
-        kappas: kappas(),
+        subjects: subjects.subjects.len(),
+        kappas: kappas(&words, None).map(clustered),
     })
 }
 
@@ -263,7 +325,7 @@ fn against_measured(comparisons: &[Comparison], all: &mut CallAgreement) {
 
 fn against(examiner: &str, comparisons: &[&Comparison]) -> AgainstMeasured {
     let mut confusion = [[0; 4]; 4];
-    let (mut sizes, mut detected) = (Vec::new(), Vec::new());
+    let (mut sizes, mut detected, mut of_subject) = (Vec::new(), Vec::new(), Vec::new());
     for comparison in comparisons {
         let (Some(call), Some(asymmetry)) = (comparison.call, comparison.asymmetry_percent) else {
             continue;
@@ -278,13 +340,27 @@ fn against(examiner: &str, comparisons: &[&Comparison]) -> AgainstMeasured {
             let stiffer = if asymmetry > 0.0 { Felt::Right } else { Felt::Left };
             sizes.push(asymmetry.abs());
             detected.push(call == stiffer);
+            of_subject.push(comparison.key.subject.as_deref().unwrap_or("not named"));
         }
     }
+    let subjects = Clusters::of(of_subject.iter().copied());
+    let curve = curve(&sizes, &detected).map(|mut curve| {
+        let without = |subject: &str| {
+            let kept = |i: &usize| of_subject[*i] != subject;
+            let (sizes, detected): (Vec<f64>, Vec<bool>) =
+                (0..sizes.len()).filter(kept).map(|i| (sizes[i], detected[i])).unzip();
+            just_detected(&sizes, &detected, curve.lapse)
+        };
+        let found = curve.just_detected;
+        curve.just_detected = subjects.interval(found, JackknifeScale::Log, without);
+        curve
+    });
     AgainstMeasured {
         examiner: examiner.to_owned(),
         confusion,
         by_size: by_size(&sizes, &detected),
-        curve: curve(&sizes, &detected),
+        curve,
+        subjects: subjects.subjects.len(),
         sizes_percent: sizes,
         detected,
     }
@@ -367,6 +443,41 @@ mod tests {
         assert!((pair.kappas.as_ref().unwrap()[0].kappa.value - 0.5).abs() < 1e-12);
         assert_eq!(all.fleiss.unwrap().subjects, 3);
         assert_eq!(all.notes, [CallNote::NoMeasuredLevel]);
+    }
+
+    #[test]
+    fn places_of_one_subject_are_no_replication() {
+        let words = ["left", "right", "even", "left", "left", "even", "right", "right", "even"];
+        let other = ["left", "right", "left", "left", "even", "even", "right", "left", "even"];
+        let levels = [Level::L3, Level::L4, Level::L5];
+        let of = |kept: &dyn Fn(usize) -> bool| -> Vec<Call> {
+            (0..9)
+                .filter(|i| kept(i / 3))
+                .flat_map(|i| {
+                    let subject = format!("V-{}", i / 3);
+                    [("L-1", words[i]), ("L-2", other[i])].map(|(examiner, word)| Call {
+                        level: levels[i % 3],
+                        ..call(&subject, examiner, "s", word)
+                    })
+                })
+                .collect()
+        };
+        let kappas = |calls: &[Call]| {
+            let all = of_study(&[], calls);
+            let pair = all.pairs[0].clone();
+            (pair.kappas.unwrap()[0].kappa, all.fleiss.unwrap().kappa, pair.subjects)
+        };
+        let (cohen, fleiss, subjects) = kappas(&of(&|_| true));
+        assert_eq!(subjects, 3);
+        let without: Vec<_> = (0..3).map(|s| kappas(&of(&|i| i != s))).collect();
+        let by = |value: f64, each: [f64; 3]| {
+            without_each(value, &each.map(Some), JackknifeScale::FisherZ, CONFIDENCE).unwrap()
+        };
+        assert_eq!(cohen, by(cohen.value, [0, 1, 2].map(|i| without[i].0.value)));
+        assert_eq!(fleiss, by(fleiss.value, [0, 1, 2].map(|i| without[i].1.value)));
+        // One subject alone tells nothing of others.
+        let (alone, ..) = kappas(&of(&|i| i == 0));
+        assert_eq!((alone.low, alone.high), (None, None));
     }
 
     #[test]

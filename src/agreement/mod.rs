@@ -2,8 +2,8 @@
 //! to what each examiner just detects (METHODS.md §7).
 //!
 //! The *target* of a test is what stays the same when it is repeated: subject, level, side, posture, contact and line
-//! of drive. Everything is computed for single tests; tables with holes are cut down to their largest balanced part, and
-//! what that leaves out is listed.
+//! of drive. Everything is computed for single tests; tables with holes, and rows that belong together, go through one
+//! variance model (METHODS.md §13), which takes every test.
 
 pub mod calls;
 mod rating_table;
@@ -13,8 +13,8 @@ pub mod spread;
 mod summary;
 mod tables;
 
-pub use rating_table::RatingTable;
-pub use summary::{LeftOut, PairLimits, Summary, TrialsRow, WANTED_PERCENT, summarise};
+pub use rating_table::{RatingTable, RowGroups};
+pub use summary::{AgreementBasis, PairLimits, Summary, TrialsRow, WANTED_PERCENT, summarise};
 
 use crate::columns::Measure;
 use crate::compare::Comparison;
@@ -77,7 +77,7 @@ impl MeasureAgreement {
     /// coefficients; where none has, the first.
     pub fn main(&self) -> Option<&Summary> {
         let sound = |s: &&Summary| s.icc.consistency.is_some();
-        let told = |s: &&Summary| s.squares.is_some();
+        let told = |s: &&Summary| s.sem.is_some();
         let all = || self.designs.iter();
         all()
             .find(sound)
@@ -112,7 +112,7 @@ impl Agreement {
         self.measures
             .iter()
             .flat_map(|m| &m.designs)
-            .all(|s| s.squares.is_none())
+            .all(|s| s.sem.is_none())
     }
 }
 
@@ -145,14 +145,10 @@ pub fn of_study(tests: &[Test], comparisons: &[Comparison], study_calls: &[Call]
 }
 
 impl Agreement {
-    /// Takes out what would tell which side was measured stiffer: calls against the measured side, which places lack
-    /// a measure, and which point of a pair's comparison belongs to which place, by putting the points in the order of their sums.
+    /// Takes out what would tell which side was measured stiffer: calls against the measured side, and which point of a
+    /// pair's comparison belongs to which place, by putting the points in the order of their sums.
     pub fn hide_sides(&mut self) {
         for summary in self.measures.iter_mut().flat_map(|m| &mut m.designs) {
-            // Which side lacks a measure may tell how it resisted.
-            for left_out in &mut summary.left_out {
-                left_out.subject = "hidden".to_owned();
-            }
             for pair in &mut summary.pairs {
                 let both = pair.first_values.iter().zip(&pair.second_values);
                 let mut points: Vec<(f64, f64)> = both.map(|(a, b)| (*a, *b)).collect();

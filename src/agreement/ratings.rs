@@ -100,6 +100,7 @@ pub fn parse(file: &str, text: &str) -> Result<(RatingTable, Vec<Problem>), Vec<
     }
     let table = RatingTable {
         design: Design::Ratings,
+        groups: RatingTable::apart(subjects.len()),
         subjects,
         raters,
         cells,

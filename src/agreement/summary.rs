@@ -3,23 +3,39 @@
 use super::Design;
 use super::rating_table::RatingTable;
 use crate::stats::agreement::anova::{MeanSquares, mean_squares};
-use crate::stats::agreement::balanced::BalancedPart;
+use crate::stats::StatsResult;
 use crate::stats::agreement::bland_altman::{FACTOR, LimitError, LimitsOfAgreement, limits};
+use crate::stats::agreement::clustered::{VarianceComponent, belong_together, model_agreement};
 use crate::stats::agreement::icc::{Icc, icc};
 use crate::stats::agreement::sem::{Sem, sem};
 use crate::stats::agreement::spearman_brown::{mdc95_of_mean, stepped_up, trials_for};
+use crate::stats::moments;
 
 /// MDC95 in percent of the mean for which the trials needed are told.
 pub const WANTED_PERCENT: [f64; 5] = [5.0, 10.0, 15.0, 20.0, 30.0];
 /// How many trials the table of their means goes up to.
 const MOST_TRIALS: u32 = 10;
 
-/// A rating that the balanced part leaves out.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct LeftOut {
-    pub subject: String,
-    pub rater: String,
-    pub reason: &'static str,
+/// The variance components of a complete table of so many ratings and more are not fitted.
+const MOST_FITTED: usize = 20_000;
+
+/// What coefficients and errors were computed by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum AgreementBasis {
+    /// Mean squares of a complete table whose rows have nothing in common.
+    MeanSquares,
+    /// The variance model: rows that belong together, or ratings missing.
+    VarianceModel,
+}
+
+impl AgreementBasis {
+    /// The word in tables and JSON.
+    pub fn word(self) -> &'static str {
+        match self {
+            AgreementBasis::MeanSquares => "mean_squares",
+            AgreementBasis::VarianceModel => "variance_model",
+        }
+    }
 }
 
 /// Limits of agreement of two raters, with what is drawn.
@@ -49,15 +65,23 @@ pub struct TrialsRow {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Summary {
     pub design: Design,
-    /// Subjects and raters of the balanced part; empty when there is none.
+    /// Subjects and raters with ratings; empty when nothing can be told.
     pub subjects: Vec<String>,
     pub raters: Vec<String>,
-    /// Ratings given, used or not.
+    /// Ratings given.
     pub given: usize,
-    pub left_out: Vec<LeftOut>,
+    /// `None` where nothing could be had.
+    pub basis: Option<AgreementBasis>,
+    /// Mean of the ratings given.
+    pub mean: Option<f64>,
+    /// Ratings that the average forms of the coefficients are of.
+    pub averaged: Option<f64>,
+    /// Of a complete table.
     pub squares: Option<MeanSquares>,
     pub icc: Icc,
     pub sem: Option<Sem>,
+    /// What the variance consists of.
+    pub components: Vec<VarianceComponent>,
     pub pairs: Vec<PairLimits>,
     pub trials: Vec<TrialsRow>,
     /// Trials for each of [`WANTED_PERCENT`].
@@ -70,7 +94,7 @@ pub struct Summary {
 impl Summary {
     /// A value in the unit of the ratings as percent of their mean; `None` for a mean of 0.
     pub fn percent(&self, value: f64) -> Option<f64> {
-        let mean = self.squares?.mean.abs();
+        let mean = self.mean?.abs();
         let percent = 100.0 * value / mean;
         (mean > 0.0 && percent.is_finite()).then_some(percent)
     }
@@ -78,7 +102,8 @@ impl Summary {
 
 /// Everything that is reported of a table of ratings; `confidence` between 0 and 1.
 ///
-/// A table with holes is cut down to its largest balanced part. What cannot be had stays `None`, with the reason.
+/// A table with holes, or with rows that belong together, goes through the variance model, which takes every rating. What
+/// cannot be had stays `None`, with the reason.
 pub fn summarise(table: &RatingTable, confidence: f64) -> Summary {
     let given = table.cells.iter().flatten().flatten().count();
     let mut summary = Summary {
@@ -86,64 +111,110 @@ pub fn summarise(table: &RatingTable, confidence: f64) -> Summary {
         subjects: Vec::new(),
         raters: Vec::new(),
         given,
-        left_out: Vec::new(),
+        basis: None,
+        mean: None,
+        averaged: None,
         squares: None,
         icc: Icc::default(),
         sem: None,
+        components: Vec::new(),
         pairs: Vec::new(),
         trials: Vec::new(),
         trials_for: vec![None; WANTED_PERCENT.len()],
         reason: None,
         notes: table.notes.clone(),
     };
-    let Some(part) = table.balanced() else {
+    if !table.has_error() {
         summary.reason = Some(missing(table, given));
         return summary;
-    };
-    let rows: Vec<Vec<f64>> = part
-        .rows
-        .iter()
-        .map(|&r| part.columns.iter().filter_map(|&c| table.cells[r][c]).collect())
+    }
+    let rows: Vec<usize> = (0..table.cells.len())
+        .filter(|r| table.cells[*r].iter().any(Option::is_some))
         .collect();
-    let names = |all: &[String], chosen: &[usize]| chosen.iter().map(|&i| all[i].clone()).collect();
-    summary.subjects = names(&table.subjects, &part.rows);
-    summary.raters = names(&table.raters, &part.columns);
-    summary.left_out = left_out(table, &part);
-    if !summary.left_out.is_empty() {
-        let what = match table.design {
-            Design::Ratings => "subjects",
-            _ => "places (subject, level and side)",
-        };
+    let columns: Vec<usize> = (0..table.raters.len())
+        .filter(|c| table.cells.iter().any(|r| r[*c].is_some()))
+        .collect();
+    summary.subjects = rows.iter().map(|r| table.subjects[*r].clone()).collect();
+    summary.raters = columns.iter().map(|c| table.raters[*c].clone()).collect();
+    let places = rows.len() * columns.len();
+    let complete = given == places;
+    if !complete {
         summary.notes.push(format!(
-            "not balanced: the largest balanced part was used, {} {what} by {} ratings, and {} of {given} ratings left \
-             out",
-            part.rows.len(),
-            part.columns.len(),
-            summary.left_out.len()
+            "not complete: {given} of {places} ratings; the variance model takes all of them"
         ));
     }
-    if let Err(error) = fill(&mut summary, &rows, confidence) {
-        summary.reason = Some(error.to_string());
+    let whole: Option<Vec<Vec<f64>>> = complete.then(|| {
+        rows.iter()
+            .map(|r| columns.iter().filter_map(|c| table.cells[*r][*c]).collect())
+            .collect()
+    });
+    match coefficients(&mut summary, table, whole.as_deref(), confidence) {
+        Ok(()) => derived(&mut summary),
+        Err(error) => summary.reason = Some(error.to_string()),
     }
+    limits_of_pairs(&mut summary, table, &columns, confidence);
     summary
 }
 
-fn fill(summary: &mut Summary, rows: &[Vec<f64>], confidence: f64) -> crate::stats::StatsResult<()> {
-    let squares = mean_squares(rows)?;
-    let (all, errors) = (icc(&squares, confidence)?, sem(&squares, confidence)?);
-    summary.squares = Some(squares);
-    summary.icc = all;
-    summary.sem = Some(errors);
-    summary.reason = if all.consistency.is_none() {
-        Some("constant ratings: subjects do not differ, so no intraclass correlation is defined".to_owned())
-    } else if squares.error == 0.0 {
-        Some("raters never disagree beyond a constant: no error to make an interval of".to_owned())
-    } else {
-        None
+/// Coefficients and errors: by mean squares where the table is complete and its rows have nothing in common, else by the
+/// variance model.
+fn coefficients(
+    summary: &mut Summary,
+    table: &RatingTable,
+    complete: Option<&[Vec<f64>]>,
+    confidence: f64,
+) -> StatsResult<()> {
+    let placed = table.placed();
+    let values: Vec<f64> = placed.iter().map(|r| r.value).collect();
+    summary.mean = moments::mean(&values).ok();
+    let mut by_squares = false;
+    if let Some(rows) = complete {
+        let squares = mean_squares(rows)?;
+        summary.icc = icc(&squares, confidence)?;
+        summary.sem = Some(sem(&squares, confidence)?);
+        summary.mean = Some(squares.mean);
+        summary.averaged = Some(squares.raters as f64);
+        summary.squares = Some(squares);
+        summary.basis = Some(AgreementBasis::MeanSquares);
+        summary.reason = if summary.icc.consistency.is_none() {
+            Some("constant ratings: subjects do not differ, so no intraclass correlation is defined".to_owned())
+        } else if squares.error == 0.0 {
+            Some("raters never disagree beyond a constant: no error to make an interval of".to_owned())
+        } else {
+            None
+        };
+        by_squares = summary.reason.is_some() || !belong_together(&placed);
+        if summary.reason.is_some() || (by_squares && placed.len() >= MOST_FITTED) {
+            return Ok(());
+        }
+    }
+    match model_agreement(&placed, confidence) {
+        Ok(model) => {
+            summary.components = model.components;
+            if !by_squares {
+                summary.icc = model.icc;
+                summary.sem = Some(model.sem);
+                summary.averaged = Some(model.ratings);
+                summary.basis = Some(AgreementBasis::VarianceModel);
+            }
+        }
+        Err(error) if complete.is_some() => summary.notes.push(format!(
+            "the variance model could not be fitted ({error}): coefficients take the rows as independent"
+        )),
+        Err(error) => summary.reason = Some(error.to_string()),
+    }
+    Ok(())
+}
+
+/// What follows from coefficients and errors.
+fn derived(summary: &mut Summary) {
+    let (Some(sem), Some(mean)) = (summary.sem, summary.mean) else {
+        return;
     };
+    let all = summary.icc;
     let value = |form: Option<crate::stats::agreement::Interval>| form.map(|i| i.value);
     let step = |form, trials: u32| value(form).and_then(|r| stepped_up(r, f64::from(trials)));
-    let one = errors.agreement.value;
+    let one = sem.agreement.value;
     for trials in 1..=MOST_TRIALS {
         let mdc95 = mdc95_of_mean(one, trials);
         summary.trials.push(TrialsRow {
@@ -155,19 +226,22 @@ fn fill(summary: &mut Summary, rows: &[Vec<f64>], confidence: f64) -> crate::sta
             mdc95_percent: summary.percent(mdc95),
         });
     }
-    let mean = squares.mean.abs();
     summary.trials_for = WANTED_PERCENT
         .iter()
-        .map(|percent| trials_for(one, mean * percent / 100.0))
+        .map(|percent| trials_for(one, mean.abs() * percent / 100.0))
         .collect();
-    let column = |c: usize| rows.iter().map(|r| r[c]).collect::<Vec<f64>>();
-    for first in 0..squares.raters {
-        for second in first + 1..squares.raters {
-            let (a, b) = (column(first), column(second));
+}
+
+/// Limits of agreement of each two raters, over the rows that both rated.
+fn limits_of_pairs(summary: &mut Summary, table: &RatingTable, columns: &[usize], confidence: f64) {
+    for (i, first) in columns.iter().enumerate() {
+        for second in &columns[i + 1..] {
+            let both = table.cells.iter().filter_map(|r| Some((r[*first]?, r[*second]?)));
+            let (a, b): (Vec<f64>, Vec<f64>) = both.unzip();
             if let Ok(limits) = limits(&a, &b, FACTOR, LimitError::Full, confidence) {
                 summary.pairs.push(PairLimits {
-                    first: summary.raters[first].clone(),
-                    second: summary.raters[second].clone(),
+                    first: table.raters[*first].clone(),
+                    second: table.raters[*second].clone(),
                     limits,
                     first_values: a,
                     second_values: b,
@@ -175,29 +249,6 @@ fn fill(summary: &mut Summary, rows: &[Vec<f64>], confidence: f64) -> crate::sta
             }
         }
     }
-    Ok(())
-}
-
-fn left_out(table: &RatingTable, part: &BalancedPart) -> Vec<LeftOut> {
-    let mut all = Vec::new();
-    for (r, row) in table.cells.iter().enumerate() {
-        for (c, cell) in row.iter().enumerate() {
-            let (row_in, column_in) = (part.rows.contains(&r), part.columns.contains(&c));
-            if cell.is_none() || (row_in && column_in) {
-                continue;
-            }
-            all.push(LeftOut {
-                subject: table.subjects[r].clone(),
-                rater: table.raters[c].clone(),
-                reason: match (row_in, column_in) {
-                    (false, true) => "another rating of this subject is missing",
-                    (true, false) => "not every subject has this rating",
-                    _ => "neither this subject nor this rating is complete",
-                },
-            });
-        }
-    }
-    all
 }
 
 /// What is missing for an agreement, and what to do.
@@ -259,12 +310,13 @@ mod tests {
             subjects: (0..cells.len()).map(|i| format!("S-{i}")).collect(),
             raters: (0..cells[0].len()).map(|i| format!("R-{i}")).collect(),
             cells: cells.iter().map(|r| r.to_vec()).collect(),
+            groups: RatingTable::apart(cells.len()),
             notes: vec![],
         }
     }
 
     #[test]
-    fn what_the_balanced_part_leaves_out_is_told_and_the_counts_add_up() {
+    fn a_table_with_holes_keeps_every_rating() {
         let (a, n) = (Some(1.0), None);
         let t = table(&[
             &[a, Some(2.0), n],
@@ -273,12 +325,37 @@ mod tests {
             &[Some(8.0), Some(8.4), n],
         ]);
         let s = summarise(&t, 0.95);
-        assert_eq!((s.subjects.len(), s.raters.len()), (3, 2));
-        assert_eq!(s.given, s.subjects.len() * s.raters.len() + s.left_out.len());
-        assert_eq!(s.left_out[0].rater, "R-2");
-        assert_eq!(s.left_out[1].subject, "S-2");
-        assert!(s.notes[0].contains("2 of 8 ratings"), "{:?}", s.notes);
-        assert_eq!(s.pairs.len(), 1);
+        assert_eq!((s.subjects.len(), s.raters.len(), s.given), (4, 3, 8));
+        assert_eq!(s.basis, Some(AgreementBasis::VarianceModel));
+        assert!(s.notes[0].contains("8 of 12 ratings"), "{:?}", s.notes);
+        assert!(s.squares.is_none() && s.icc.agreement.is_some() && s.sem.is_some());
+        // Limits are of the three rows that both rated.
+        assert_eq!((s.pairs.len(), s.pairs[0].limits.n), (1, 3));
+    }
+
+    #[test]
+    fn rows_of_one_subject_are_not_independent() {
+        let rows: Vec<Vec<Option<f64>>> = (0..12)
+            .map(|i| {
+                let (own, here) = (3.0 * f64::from(i / 4), f64::from(i * 7 % 5));
+                let noise = |k: i32| 0.3 * f64::from((i * 5 + k * 3) % 7);
+                vec![Some(own + here + noise(0)), Some(own + here + noise(1)), Some(own + here + noise(2))]
+            })
+            .collect();
+        let rows: Vec<&[Option<f64>]> = rows.iter().map(Vec::as_slice).collect();
+        let mut t = table(&rows);
+        let apart = summarise(&t, 0.95);
+        for (i, group) in t.groups.iter_mut().enumerate() {
+            (group.subject, group.visit) = (i / 4, i / 4);
+        }
+        let together = summarise(&t, 0.95);
+        assert_eq!(apart.basis, Some(AgreementBasis::MeanSquares));
+        assert_eq!(together.basis, Some(AgreementBasis::VarianceModel));
+        let wide = |s: &Summary| {
+            let i = s.icc.agreement.unwrap();
+            i.high.unwrap() - i.low.unwrap()
+        };
+        assert!(wide(&together) > wide(&apart), "{:?} {:?}", together.icc, apart.icc);
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! Tests to tables of ratings.
 
 use super::Design;
-use super::rating_table::RatingTable;
+use super::rating_table::{RatingTable, RowGroups};
 use crate::columns::Measure;
 use crate::terms::{Contact, Level, LineOfDrive, Posture, Side};
 use crate::trace::Test;
@@ -124,7 +124,12 @@ impl<'a> Repeats<'a> {
             .iter()
             .map(|((target, examiner, session), tests)| {
                 let values: Vec<f64> = tests.iter().filter_map(|t| t.finding(measure)).collect();
-                (with(&target.label(), &[examiner, session]), values)
+                RankedRow {
+                    label: with(&target.label(), &[examiner, session]),
+                    target,
+                    visit: [examiner, session],
+                    values,
+                }
             });
         ranked(Design::WithinExaminer, "test", rows.collect())
     }
@@ -138,19 +143,23 @@ impl<'a> Repeats<'a> {
         }
         let rows = rows.into_iter().map(|((target, examiner), mut days)| {
             days.sort_by_key(|(session, _)| (self.began.get(*session), *session));
-            let values = days.into_iter().map(|(_, v)| v).collect();
-            (with(&target.label(), &[examiner]), values)
+            RankedRow {
+                label: with(&target.label(), &[examiner]),
+                target,
+                visit: [examiner, &None],
+                values: days.into_iter().map(|(_, v)| v).collect(),
+            }
         });
         ranked(Design::BetweenDays, "day", rows.collect())
     }
 
     fn between_examiners(&self, measure: Measure) -> RatingTable {
         let same_session = self.by_examiner(measure, true);
-        if same_session.balanced().is_some() {
+        if same_session.has_error() {
             return same_session;
         }
         let mut any_session = self.by_examiner(measure, false);
-        if any_session.balanced().is_some() {
+        if any_session.has_error() {
             any_session.notes.push(
                 "examiners did not test in the same session: each examiner's first session stands, so days differ too"
                     .to_owned(),
@@ -182,6 +191,7 @@ impl<'a> Repeats<'a> {
                 *cell = Some((began, value));
             }
         }
+        let groups = groups(rows.keys().map(|(target, session)| (target, [session, &None])));
         let (subjects, cells) = rows
             .into_iter()
             .map(|((target, session), row)| {
@@ -194,6 +204,7 @@ impl<'a> Repeats<'a> {
             subjects,
             raters,
             cells,
+            groups,
             notes: Vec::new(),
         }
     }
@@ -212,15 +223,41 @@ fn order(test: &Test) -> (Option<u32>, &str, u32) {
     (test.about.trial, &test.recording, test.test)
 }
 
+/// A row whose values stand in an order.
+struct RankedRow<'a> {
+    label: String,
+    target: &'a RepeatedTarget,
+    /// With the subject, what the row came about with.
+    visit: [&'a Option<String>; 2],
+    values: Vec<f64>,
+}
+
 /// A table whose columns are first, second, third …
-fn ranked(design: Design, what: &str, rows: Vec<(String, Vec<f64>)>) -> RatingTable {
-    let columns = rows.iter().map(|(_, v)| v.len()).max().unwrap_or(0);
+fn ranked(design: Design, what: &str, rows: Vec<RankedRow>) -> RatingTable {
+    let columns = rows.iter().map(|r| r.values.len()).max().unwrap_or(0);
     let fill = |values: &Vec<f64>| (0..columns).map(|i| values.get(i).copied()).collect();
     RatingTable {
         design,
         raters: (1..=columns).map(|i| format!("{what} {i}")).collect(),
-        cells: rows.iter().map(|(_, v)| fill(v)).collect(),
-        subjects: rows.into_iter().map(|(label, _)| label).collect(),
+        cells: rows.iter().map(|r| fill(&r.values)).collect(),
+        groups: groups(rows.iter().map(|r| (r.target, r.visit))),
+        subjects: rows.into_iter().map(|r| r.label).collect(),
         notes: Vec::new(),
     }
+}
+
+/// What each row belongs to.
+fn groups<'a>(rows: impl Iterator<Item = (&'a RepeatedTarget, [&'a Option<String>; 2])>) -> Vec<RowGroups> {
+    let (mut subjects, mut places, mut visits) = (BTreeMap::new(), BTreeMap::new(), BTreeMap::new());
+    rows.map(|(target, visit)| RowGroups {
+        subject: number(&mut subjects, &target.subject),
+        place: number(&mut places, target),
+        visit: number(&mut visits, (&target.subject, visit)),
+    })
+    .collect()
+}
+
+fn number<K: Ord>(seen: &mut BTreeMap<K, usize>, key: K) -> usize {
+    let next = seen.len();
+    *seen.entry(key).or_insert(next)
 }

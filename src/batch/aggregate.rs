@@ -2,17 +2,19 @@
 
 use super::copies::leave_out_copies;
 use super::units_apart::units_apart;
-use super::{Job, RecordingOutcome, naming, reference, registered, sums};
+use super::{Job, RecordingOutcome, corrected, naming, reference, registered, sums};
 use crate::agreement::registered::settings_hash;
 use crate::agreement::spread;
 use crate::compare::{CompareContext, compare};
 use crate::error::{Problem, Severity};
-use crate::results::{Results, spring_exclusions};
+use crate::results::{ChangedWord, CorrectionsUsed, Excluded, Results, spring_exclusions};
 use crate::study::inputs::Study;
 use crate::study::opened;
 use crate::study::plan::Plan;
 use crate::technique::{PlanCoverage, PlanStep, RuleInput, findings_of};
 use crate::terms::SessionKey;
+use crate::study::corrections::Correction;
+use crate::trace::{Corrected, Curve, Test};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What needs the whole: trials, pairs, the correction for many levels, technique across a scan.
@@ -32,9 +34,30 @@ pub fn aggregate(job: &Job, given: usize, mut outcomes: Vec<RecordingOutcome>, k
     };
     good_practice(study, &outcomes, &mut results);
     leave_out_copies(&mut outcomes);
+    let mut refused = BTreeSet::new();
+    if !job.inputs.part_of_study {
+        let there = outcomes.iter().filter_map(|o| o.path_in_study.clone()).collect();
+        results.problems.extend(corrected::without_recording(&job.corrections, &there, &mut refused));
+    }
     let plans = plans(job, &outcomes, &mut results.problems);
     let mut untold = Vec::new();
+    let (mut detected, mut any_corrected) = (Vec::new(), false);
+    let mut of_scans = corrected::OfScans::default();
     for outcome in outcomes {
+        any_corrected |= outcome.detected.is_some();
+        if let Some(before) = &outcome.detected {
+            let own = job.corrections.iter().filter(|c| {
+                let here = outcome.path_in_study.as_deref() == Some(&c.recording);
+                here && !c.change.is_annotation() && !outcome.refused_corrections.contains(&c.number)
+            });
+            let own: Vec<Corrected> = own.map(Correction::as_applied).collect();
+            of_scans.add([before, &outcome.tests], &own);
+        }
+        detected.extend(outcome.detected.unwrap_or_else(|| match job.corrections.is_empty() {
+            true => Vec::new(),
+            false => outcome.tests.iter().map(without_curve).collect(),
+        }));
+        refused.extend(outcome.refused_corrections);
         untold.extend(outcome.untold);
         results.not_looked_at.extend(outcome.not_looked_at);
         results.tests.extend(outcome.tests);
@@ -60,6 +83,16 @@ pub fn aggregate(job: &Job, given: usize, mut outcomes: Vec<RecordingOutcome>, k
         agreement: own_spread.as_ref(),
     };
     let comparison = compare(&results.tests, &context);
+    let mut corrections =
+        CorrectionsUsed::of(&job.corrections, job.as_detected, job.corrections_faulty, &refused);
+    if any_corrected {
+        naming::number_trials(&mut detected);
+        corrections.changed_words =
+            ChangedWord::between(&compare(&detected, &context).comparisons, &comparison.comparisons);
+    }
+    let by_hand = results.exclusions.iter().filter(|e| e.what == Excluded::Test && e.is_by_person());
+    corrections.count(&results.tests, by_hand.count());
+    results.corrections = corrections;
     let coverage: Vec<PlanCoverage> = plans
         .into_iter()
         .map(|(scan, plan)| coverage(scan, &plan))
@@ -74,12 +107,20 @@ pub fn aggregate(job: &Job, given: usize, mut outcomes: Vec<RecordingOutcome>, k
     results.plans = coverage;
     results.comparisons = comparison.comparisons;
     results.unpaired = comparison.unpaired;
+    of_scans.mark(&mut results.comparisons, &mut results.technique);
     results.exclusions.extend(spring_exclusions(&results.tests));
     match (job.hidden, keep_hidden) {
         (true, false) => results.hide_sides(),
         (hidden, _) => results.blinded = hidden,
     }
     results
+}
+
+fn without_curve(test: &Test) -> Test {
+    Test {
+        curve: Curve::default(),
+        ..test.clone()
+    }
 }
 
 /// The plan that each scan was to follow: the one that one of its recordings names, and the study's default where none

@@ -83,7 +83,7 @@ impl FolderRun {
                 return Err(None);
             }
             let loaded = Loaded::read(file, buffer);
-            let key = key(&context, &loaded, &self.job.study.root);
+            let key = key(&context, &loaded, &self.job);
             if self.records.has(&key) {
                 resumed.fetch_add(1, Ordering::Relaxed);
             } else if let Err(error) = self.records.add(key, &self.job.analyse(loaded)) {
@@ -107,11 +107,12 @@ impl FolderRun {
 }
 
 /// Hash of everything that a recording's outcome depends on.
-fn key(context: &[u8], loaded: &Loaded<'_>, study: &Path) -> RecordKey {
+fn key(context: &[u8], loaded: &Loaded<'_>, job: &Job) -> RecordKey {
     let mut hash = Sha256::new();
     hash.update(context);
     let unread = loaded.content.as_ref().err().map(ToString::to_string);
-    let name_in_sums = sums::name_in_study(study, &loaded.file.path);
+    let name_in_sums = sums::name_in_study(&job.study.root, &loaded.file.path);
+    let corrections = job.corrections_of(loaded.file);
     let rest = (
         &loaded.file.recording,
         &loaded.sha256,
@@ -119,7 +120,8 @@ fn key(context: &[u8], loaded: &Loaded<'_>, study: &Path) -> RecordKey {
         &loaded.sidecar,
         &loaded.sidecar_problems,
         &loaded.sidecar_input,
-        name_in_sums,
+        name_in_sums.as_deref(),
+        corrections,
     );
     hash.update(format!("{rest:?}").as_bytes());
     hash.finalize().into()

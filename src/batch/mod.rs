@@ -3,6 +3,7 @@
 mod aggregate;
 mod ceilings;
 mod copies;
+mod corrected;
 mod fingerprint;
 mod folder_run;
 pub mod instrument_context;
@@ -14,6 +15,7 @@ mod saved_curves;
 mod study_files;
 mod units_apart;
 pub(crate) mod records;
+pub use sums::path_from_root;
 pub mod reference;
 pub mod sums;
 
@@ -31,6 +33,7 @@ use crate::error::{Error, Problem, Result, Severity};
 use crate::results::{InputRecord, Results};
 use crate::settings::Settings;
 use crate::study::inputs::{self, Inputs, Study};
+use crate::study::corrections::{self, Correction, Corrections};
 use crate::study::opened;
 use crate::study::plan::Plan;
 use crate::study::study_file;
@@ -56,6 +59,8 @@ pub struct Options<'a> {
     pub keep_hidden: bool,
     /// Nothing of an earlier run into the same folder, cut short, is used.
     pub fresh: bool,
+    /// Leaves out what people put right.
+    pub as_detected: bool,
     /// Leaves out the curves that figures of tests are drawn from: for results that nobody draws.
     pub thin: bool,
 }
@@ -80,6 +85,12 @@ pub struct Job {
     pub hidden: bool,
     /// What is read besides recordings and their sidecars.
     pub beside: Vec<InputRecord>,
+    /// What people put right and holds, in its order.
+    pub corrections: Vec<Correction>,
+    /// They are there and left out.
+    pub as_detected: bool,
+    /// They are there and cannot be read.
+    pub corrections_faulty: bool,
     instrument: InstrumentContext,
 }
 
@@ -112,6 +123,9 @@ impl Job {
         );
         let own = inputs.study.as_ref().map(|s| study_files::inputs(&s.root));
         let beside = own.into_iter().flatten().chain(options.plan_file.clone()).collect();
+        let own_root = inputs.study.as_ref().map(|s| s.root.clone()).filter(|r| !r.as_os_str().is_empty());
+        let all = own_root.map_or_else(Corrections::default, |root| corrections::read(&root, &mut inputs.problems));
+        let corrections: Vec<Correction> = all.active().into_iter().cloned().collect();
         let hidden = study.hidden() || opened::any_hidden(inputs.files.iter().map(|f| f.path.as_path()));
         Ok(Job {
             inputs,
@@ -121,6 +135,9 @@ impl Job {
             strict: options.strict,
             hidden,
             beside,
+            corrections,
+            as_detected: options.as_detected,
+            corrections_faulty: all.faulty,
             instrument,
         })
     }
@@ -142,6 +159,7 @@ impl Job {
                 &self.plan,
                 self.strict,
                 &self.instrument,
+                (self.as_detected, self.corrections_faulty),
             )
         )
     }

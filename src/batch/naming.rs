@@ -3,7 +3,7 @@
 use crate::error::{Error, Problem};
 use crate::signal::{FoundTests, EpisodeNames};
 use crate::study::inputs::Study;
-use crate::study::match_plan::match_plan;
+use crate::study::match_plan::{EpisodeShape, match_plan};
 use crate::study::plan::Plan;
 use crate::study::sidecar::Sidecar;
 use crate::terms::{Level, Side, TestKey};
@@ -45,8 +45,20 @@ impl<'a> Naming<'a> {
         let Some(plan) = self.plan_for(episodes.len()) else {
             return Ok(found.names_of_recording());
         };
-        let matched = match_plan(plan, &episodes, &self.trace.about, &self.trace.recording)?;
-        Ok(matched.into_iter().map(|m| m.sides).collect())
+        let matched = |episodes: &[EpisodeShape]| match_plan(plan, episodes, &self.trace.about, &self.trace.recording);
+        let kept = found.kept();
+        match matched(&episodes) {
+            Ok(all) => Ok(all.into_iter().map(|m| m.sides).collect()),
+            // A touch that was none, left out by hand, stood between the steps.
+            Err(_) if kept.contains(&false) => {
+                let left: Vec<EpisodeShape> =
+                    episodes.into_iter().zip(&kept).filter(|(_, kept)| **kept).map(|(e, _)| e).collect();
+                let mut of_plan = matched(&left)?.into_iter().map(|m| m.sides);
+                let names = found.names_of_recording().into_iter().zip(kept);
+                Ok(names.filter_map(|(own, kept)| if kept { of_plan.next() } else { Some(own) }).collect())
+            }
+            Err(problem) => Err(problem),
+        }
     }
 
     fn plan_for(&self, episodes: usize) -> Option<&Plan> {

@@ -2,6 +2,7 @@
 
 use crate::study::door::{self, FileKind};
 use super::ceilings::{self, not_looked_at};
+use super::corrected::{self, Refused};
 use super::fingerprint::Fingerprint;
 use super::{Job, mats, naming, sums};
 use crate::error::{Error, Problem, Severity};
@@ -14,7 +15,7 @@ use crate::results::{Excluded, Exclusion, ExclusionCause, InputKind, InputRecord
 use crate::signal::{find_tests, measure};
 use crate::study::inputs;
 use crate::study::sidecar::{Sidecar, any_error};
-use crate::technique::{UntoldForce, lone_samples_problem, untold_forces, untold_problems};
+use crate::technique::{UntoldForce, over_as_detected, lone_samples_problem, untold_forces, untold_problems};
 use crate::terms::Level;
 use crate::trace::{About, ConditionedSignals, Curve, Test};
 use serde::{Deserialize, Serialize};
@@ -26,6 +27,10 @@ pub struct RecordingOutcome {
     pub tests: Vec<Test>,
     /// Those on a pressure mat as their figures need them.
     pub mats: Vec<MatTest>,
+    /// Its tests as the program found them, where people put something right.
+    pub detected: Option<Vec<Test>>,
+    /// Numbers of corrections that do not fit it.
+    pub refused_corrections: Vec<u32>,
     /// Name of the plan its tests were matched with.
     pub plan: Option<String>,
     pub problems: Vec<Problem>,
@@ -39,6 +44,8 @@ pub struct RecordingOutcome {
     pub input: InputRecord,
     /// The sidecar beside it.
     pub sidecar: Option<InputRecord>,
+    /// Its path in the study, with forward slashes; `None` when it lies elsewhere.
+    pub path_in_study: Option<String>,
     /// Its name as SHA256SUMS of the study has it; `None` when it lies elsewhere.
     pub name_in_sums: Option<String>,
 }
@@ -49,6 +56,8 @@ impl RecordingOutcome {
         RecordingOutcome {
             tests: Vec::new(),
             mats: Vec::new(),
+            detected: None,
+            refused_corrections: Vec::new(),
             plan: None,
             problems: Vec::new(),
             exclusions: Vec::new(),
@@ -57,6 +66,7 @@ impl RecordingOutcome {
             not_looked_at: None,
             input,
             sidecar: None,
+            path_in_study: None,
             name_in_sums: None,
         }
     }
@@ -115,6 +125,7 @@ impl<'a> Loaded<'a> {
     fn outcome(&self, study: &Path) -> RecordingOutcome {
         RecordingOutcome {
             sidecar: self.sidecar_input.clone(),
+            path_in_study: sums::path_from_root(study, &self.file.path),
             name_in_sums: sums::name_in_study(study, &self.file.path),
             ..RecordingOutcome::of(InputRecord {
                 kind: InputKind::Recording,
@@ -230,7 +241,7 @@ impl Job {
                 outcome.fingerprint = Fingerprint::of(&read.trace);
                 let mut planned = Vec::new();
                 if sidecar.about.excluded.is_none() {
-                    planned = self.measure(&read, &sidecar, &mut outcome, &mut problems);
+                    planned = self.measure(file, &read, &sidecar, &mut outcome, &mut problems);
                     self.instrument.finish(&read.calibrated, &mut outcome.tests);
                     if let (Some(record), Some(mat)) = (&read.mat, source.mat()) {
                         mats::finish(&mat, record, &mut outcome.tests, &mut outcome.mats, &mut problems);
@@ -246,6 +257,12 @@ impl Job {
                     outcome.untold = untold_forces(trace, tests, &planned, &self.settings);
                     problems.extend(untold_problems(&outcome.untold, &self.settings, hidden));
                     let lone = lone_samples_problem(trace, tests, &planned, &self.settings, hidden);
+                    if let Some(detected) = &outcome.detected {
+                        let lost =
+                            over_as_detected(trace, detected, &planned, tests, &outcome.untold, &self.settings);
+                        problems.extend(untold_problems(&lost, &self.settings, hidden));
+                        outcome.untold.extend(lost);
+                    }
                     outcome.not_looked_at = ceilings::unseen(&read, tests, lone.is_some());
                     problems.extend(lone);
                 }
@@ -289,6 +306,27 @@ impl Job {
         }
     }
 
+    /// The tests of a recording as they stand, named as the recording is: also where its plan does not fit them.
+    ///
+    /// # Errors
+    /// What is wrong with the recording.
+    pub fn tests_without_plan(&self, loaded: Loaded<'_>) -> Result<Vec<Test>, Error> {
+        let source = self.source(loaded.file, &loaded.sidecar);
+        let about = self.about(&loaded.sidecar);
+        let (mut problems, mut numbers) = (Vec::new(), Vec::new());
+        let mut refused = Refused {
+            problems: &mut problems,
+            numbers: &mut numbers,
+        };
+        let corrections = self.corrections_for(loaded.file, &loaded.sha256, &mut refused);
+        let read = read_recording_bytes(&source, about, loaded.content?, loaded.sha256)?;
+        let mut found = find_tests(&read.trace, &self.settings)?;
+        corrected::apply(&mut found, &corrections, &mut refused);
+        let mut names = found.names_of_recording();
+        found.rename(&mut names);
+        Ok(measure(&found, names))
+    }
+
     /// The conditioned signals of a recording's tests, in their order.
     ///
     /// # Errors
@@ -296,13 +334,26 @@ impl Job {
     pub(super) fn signals(&self, loaded: Loaded<'_>) -> Result<Vec<ConditionedSignals>, Error> {
         let source = self.source(loaded.file, &loaded.sidecar);
         let about = self.about(&loaded.sidecar);
+        let sha256 = loaded.sha256.clone();
         let read = read_recording_bytes(&source, about, loaded.content?, loaded.sha256)?;
-        Ok(find_tests(&read.trace, &self.settings)?.signals())
+        let mut found = find_tests(&read.trace, &self.settings)?;
+        // What does not fit was told when the tests were measured.
+        let (mut problems, mut numbers) = (Vec::new(), Vec::new());
+        let mut refused = Refused {
+            problems: &mut problems,
+            numbers: &mut numbers,
+        };
+        let corrections = self.corrections_for(loaded.file, &sha256, &mut refused);
+        corrected::apply(&mut found, &corrections, &mut refused);
+        let left_out = found.left_out();
+        let signals = found.signals().into_iter().zip(left_out);
+        Ok(signals.filter(|(_, left_out)| left_out.is_none()).map(|(signals, _)| signals).collect())
     }
 
     /// Finds and measures the tests; gives the levels of the plan that they were made by.
     fn measure(
         &self,
+        file: &inputs::InputFile,
         read: &ReadTrace,
         sidecar: &Sidecar,
         outcome: &mut RecordingOutcome,
@@ -327,14 +378,27 @@ impl Job {
                 return Vec::new();
             }
         };
-        let measured = find_tests(&read.trace, &self.settings).and_then(|found| {
-            let names = named.name(&found)?;
-            problems.extend(found.pauses());
-            problems.extend(found.sensors());
-            Ok((measure(&found, names), found.short_contacts_s()))
+        let mut refused = Refused {
+            problems,
+            numbers: &mut outcome.refused_corrections,
+        };
+        let corrections = self.corrections_for(file, &outcome.input.sha256, &mut refused);
+        let measured = find_tests(&read.trace, &self.settings).and_then(|mut found| {
+            let detected = corrections.iter().any(|c| !c.change.is_annotation()).then(|| {
+                let names = named.name(&found).unwrap_or_else(|_| found.names_of_recording());
+                measure(&found, names)
+            });
+            corrected::apply(&mut found, &corrections, &mut refused);
+            let mut names = named.name(&found)?;
+            found.rename(&mut names);
+            refused.problems.extend(found.pauses());
+            refused.problems.extend(found.sensors());
+            Ok((measure(&found, names), found.left_out(), detected, found.short_contacts_s()))
         });
         match measured {
-            Ok((tests, short)) => {
+            Ok((tests, left_out, detected, short)) => {
+                outcome.detected = detected;
+                let tests = keep(recording, tests, left_out, &mut outcome.exclusions);
                 let tests = self.plausible(recording, tests, outcome, problems);
                 outcome.plan = named.plan_used(&tests).or_else(|| sidecar.plan.clone());
                 outcome.tests = tests;
@@ -356,6 +420,28 @@ impl Job {
         }
         named.planned_levels(&outcome.tests)
     }
+}
+
+/// The tests that no person left out; the others are listed with who and why.
+fn keep(
+    recording: &str,
+    tests: Vec<Test>,
+    left_out: Vec<Option<String>>,
+    exclusions: &mut Vec<Exclusion>,
+) -> Vec<Test> {
+    let mut kept = Vec::with_capacity(tests.len());
+    for (test, why) in tests.into_iter().zip(left_out) {
+        let Some(why) = why else {
+            kept.push(test);
+            continue;
+        };
+        exclusions.push(Exclusion {
+            test: Some(test.test),
+            side: test.side(),
+            ..Exclusion::in_recording(Excluded::Test, recording, ExclusionCause::Person(why))
+        });
+    }
+    kept
 }
 
 impl Job {

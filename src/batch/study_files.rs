@@ -5,7 +5,7 @@ use super::sums;
 use crate::calibrate::drift;
 use crate::read::{calibrations, sha256_hex};
 use crate::results::{InputKind, InputRecord};
-use crate::study::{draws, opened, study_file};
+use crate::study::{corrections, draws, opened, study_file};
 use crate::{agreement, instrument};
 use std::path::{Path, PathBuf};
 
@@ -18,6 +18,7 @@ pub fn study_files(root: &Path) -> Vec<(String, InputKind)> {
         agreement::spread::FILE_NAME,
         opened::FILE_NAME,
         draws::FILE_NAME,
+        corrections::FILE_NAME,
         "roster.csv",
         "calls.csv",
     ]

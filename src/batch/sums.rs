@@ -153,6 +153,11 @@ pub fn name_in_study(root: &Path, file: &Path) -> Option<String> {
     name_in(&root.join(FOLDER), file)
 }
 
+/// Path of a file in its study, with forward slashes; `None` when it lies elsewhere.
+pub fn path_from_root(root: &Path, file: &Path) -> Option<String> {
+    name_in(root, file)
+}
+
 fn changed_problem(name: &str) -> Problem {
     Problem::warning(
         format!("{FOLDER}/{name}"),

@@ -224,7 +224,7 @@ fn summary(agreement: &Agreement) -> String {
     let mut text = String::new();
     for measure in &agreement.measures {
         for s in &measure.designs {
-            let (Some(squares), Some(sem)) = (&s.squares, &s.sem) else {
+            let Some(sem) = &s.sem else {
                 continue;
             };
             let unit = if measure.unit.is_empty() {
@@ -244,8 +244,8 @@ fn summary(agreement: &Agreement) -> String {
                  MDC95 {}{unit}{percent}\n",
                 measure.label,
                 s.design.label(),
-                squares.subjects,
-                squares.raters,
+                s.subjects.len(),
+                s.raters.len(),
                 icc(s.icc.one),
                 icc(s.icc.agreement),
                 icc(s.icc.consistency),

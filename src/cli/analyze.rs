@@ -81,6 +81,9 @@ pub struct AnalyzeArgs {
     /// A calibration that is expired or another sensor's is an error, not a warning on every result.
     #[arg(long)]
     strict: bool,
+    /// Leaves out what people put right: every result as the program detected it.
+    #[arg(long)]
+    as_detected: bool,
     /// Starts over: nothing that an earlier run into the same folder, cut short, had done is used.
     #[arg(long, requires = "out")]
     fresh: bool,
@@ -125,6 +128,7 @@ pub fn run(args: &AnalyzeArgs, quiet: bool) -> anyhow::Result<Outcome> {
         strict: args.strict,
         thin: true,
         fresh: args.fresh,
+        as_detected: args.as_detected,
         ..batch::Options::default()
     };
     if let (Some(shard), Some(out)) = (&args.shard, &args.out) {

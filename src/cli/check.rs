@@ -17,6 +17,7 @@ use crate::results::Excluded;
 use crate::settings::Settings;
 use crate::signal::sensors::as_sensed;
 use crate::signal::stretches;
+use crate::study::corrections;
 use crate::study::inputs::{
     InputFile, Inputs, Study, collect_any_in_study, no_recordings, study_of_recordings,
 };
@@ -178,11 +179,16 @@ impl Ceilings {
                 let left_out = results.exclusions.iter().filter(|e| {
                     e.what == Excluded::File && !e.is_by_person() && sound.contains(e.recording.as_str())
                 });
+                let corrections = results
+                    .problems
+                    .iter()
+                    .filter(|p| p.file == corrections::FILE_NAME);
+                let corrections: Vec<String> = corrections.map(ToString::to_string).collect();
                 let left_out =
                     left_out.map(|e| format!("an analysis leaves out {}: {}", e.recording, e.cause));
                 Ceilings {
                     pushes: said.told(),
-                    warnings: said.warnings(),
+                    warnings: said.warnings().into_iter().chain(corrections).collect(),
                     notes: said.notes().into_iter().chain(left_out).collect(),
                 }
             }

@@ -22,6 +22,7 @@ pub mod calibrate;
 pub mod check;
 pub mod combine;
 pub mod convert;
+mod correct;
 pub mod debrief;
 pub mod demo;
 pub mod open;
@@ -60,6 +61,7 @@ pub enum ProgramCommand {
     Check(check::CheckArgs),
     Combine(combine::CombineArgs),
     Convert(convert::ConvertArgs),
+    Correct(Box<correct::CorrectArgs>),
     Debrief(debrief::DebriefArgs),
     Prepare(prepare::PrepareArgs),
     Calibrate(Box<calibrate::CalibrateArgs>),
@@ -99,6 +101,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         ProgramCommand::Agree(args) => agree::run(args, cli.quiet),
         ProgramCommand::Check(args) => check::run(args, cli.quiet),
         ProgramCommand::Convert(args) => convert::run(args, cli.quiet),
+        ProgramCommand::Correct(args) => correct::run(args, cli.quiet),
         ProgramCommand::Combine(args) => combine::run(args, cli.quiet),
         ProgramCommand::Debrief(args) => debrief::run(args, cli.quiet),
         ProgramCommand::Prepare(args) => prepare::run(args, cli.quiet),

@@ -299,16 +299,21 @@ fn ripple(c: &ChannelFinding) -> String {
     )
 }
 
+fn drift(c: &ChannelFinding) -> String {
+    c.drift_per_min
+        .map_or_else(|| "not known".to_owned(), |d| format!("{d:.3} a minute"))
+}
+
 fn of_channel(c: &ChannelFinding) -> String {
     let mut words = format!(
-        "{}: rests at {:.3} {}, noise {:.4} a sample and {:.4} after the low pass, steps of {:.4}, drift {:.3} a minute, mains {}",
+        "{}: rests at {:.3} {}, noise {:.4} a sample and {:.4} after the low pass, steps of {:.4}, drift {}, mains {}",
         c.heading,
         c.rest,
         c.unit,
         c.noise,
         c.filtered,
         c.step,
-        c.drift_per_min,
+        drift(c),
         ripple(c)
     );
     if c.sign.is_some() {
@@ -325,7 +330,7 @@ fn tables(found: &StationFindings) -> Vec<StationTable> {
             format!("{:.4}", c.noise),
             format!("{:.4}", c.filtered),
             format!("{:.4}", c.step),
-            format!("{:.3}", c.drift_per_min),
+            drift(c),
             ripple(c),
             way(c).to_owned(),
         ]
@@ -336,7 +341,7 @@ fn tables(found: &StationFindings) -> Vec<StationTable> {
         "noise",
         "after low pass",
         "step",
-        "drift a minute",
+        "drift",
         "mains",
         "counts",
     ];

@@ -1,5 +1,6 @@
 //! A folder of recordings made anew: as Parquet, as text, or for others.
 
+use crate::study::corrections;
 use crate::study::door::{self, FileKind};
 use super::conversion::{Conversion, OutputFile, to_csv, to_parquet};
 use super::manifest::study_files;
@@ -182,6 +183,13 @@ fn write_study(
                 .collect();
             let hashed = hashed.iter().map(|(n, h)| (n.as_str(), h.as_str()));
             done.problems.extend(sums::changed(&study.root, hashed));
+        } else if name == corrections::FILE_NAME {
+            done.problems.push(Problem::warning(
+                name,
+                "corrections made for other bytes than those of the new recordings",
+                "a study whose recordings stay as they are",
+                "the new folder has none of them, and its results are as detected",
+            ));
         } else if options.share.is_none() {
             staging.write(&name, &bytes)?;
         }

@@ -37,6 +37,10 @@ pub struct ShardManifest {
     /// Settings from the command line, by key: value and option.
     overrides: Vec<(String, f64, String)>,
     hidden: bool,
+    /// Recordings of the study were named, and not the study.
+    part_of_study: bool,
+    /// Corrections are left out.
+    as_detected: bool,
     /// The plan of the command line, as a plan's file.
     plan: Option<String>,
     /// The file it was read from, when it is none of the study's.
@@ -63,6 +67,8 @@ impl ShardManifest {
             names: sha256_hex(format!("{names:?}").as_bytes()),
             overrides: overrides.collect(),
             hidden: job.hidden,
+            part_of_study: job.inputs.part_of_study,
+            as_detected: job.as_detected,
             plan: job.plan.as_ref().map(Plan::to_toml),
             plan_file: options.plan_file.clone(),
             problems: job.inputs.problems.clone(),
@@ -127,6 +133,8 @@ impl ShardManifest {
         let mut job = Job::of(inputs, &options)?;
         job.inputs.problems.clone_from(&self.problems);
         job.hidden = self.hidden;
+        job.inputs.part_of_study = self.part_of_study;
+        job.as_detected = self.as_detected;
         Ok((job, place))
     }
 

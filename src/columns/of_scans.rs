@@ -45,7 +45,7 @@ columns! {
     P_ADJUSTED = "p_adjusted": Num, at "6.7",
         "p_value adjusted for the number of levels of the scan (Benjamini-Hochberg), which a side is named by";
     VARIANCE_RULE = "variance_rule": Text, at "6.4",
-        "how the variance of a trial was had: pooled over the levels, moderated by level, or given (agreement or published)";
+        "how the variance of a trial was had: pooled over the levels, moderated by level, raised to the level's own where that is larger, the level's own alone where it stands out, or given (agreement or published)";
     RAISED_TO_MEASUREMENT = "raised_to_measurement": Bool, at "6.5",
         "whether that variance was raised to the variance of the measurement, which is larger, on a side at least";
 

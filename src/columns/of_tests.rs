@@ -16,6 +16,8 @@ columns! {
     POSTURE = "posture": Text, "posture of the subject";
     LINE_OF_DRIVE = "line_of_drive_deg": Num, in "deg", at "1.8",
         "planned angle between the push and the skin, from the foot side: 90 is straight in";
+    CORRECTED_BY = "corrected_by": List("; "), at "2.11",
+        "entries of corrections.toml that the row rests on, each with the code of who made it; empty where nobody put anything right";
     COVERS = "covers": List(" "), "levels that one contact covered, when several";
 
     // Columns of `tests`, beside the measures.

@@ -7,6 +7,7 @@
 mod asymmetry;
 mod calls;
 mod contrast;
+mod depth;
 mod follow_up;
 mod groups;
 mod neighbours;
@@ -14,6 +15,7 @@ mod pairs;
 mod spread;
 
 pub use asymmetry::{log_of_percent, percent_of_log};
+pub use depth::{DepthDifference, depth_difference};
 pub use follow_up::{Cause, FollowUpStep, follow_up};
 
 pub use crate::study::call::Call;
@@ -21,7 +23,7 @@ pub use crate::study::call::Call;
 use crate::columns::Measure;
 use crate::settings::Settings;
 use crate::terms::{Felt, Level, Side, TestKey, closed_terms};
-use crate::trace::Test;
+use crate::trace::{Corrected, Test};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -129,6 +131,10 @@ closed_terms! {
         Pooled = "pooled",
         /// The level's own, drawn toward a common prior: the levels differ in spread.
         Moderated = "moderated",
+        /// The level's own, with the degrees of freedom of all: it is larger than the common one.
+        Raised = "raised",
+        /// The level's own, with its own degrees of freedom: it stands out from the others.
+        Own = "own",
         /// As it stands in `agreement.toml` or in the settings: no level was repeated.
         Given = "given",
     }
@@ -202,6 +208,9 @@ pub struct Comparison {
     pub call_agrees: Option<bool>,
     /// Levels the contact covered, when several.
     pub covers: Vec<Level>,
+    /// What a person put right in any test of the scan, left out or moved to another place too: its levels share one spread and
+    /// one correction for testing many. Empty as compared; whoever knows the corrections fills it in.
+    pub corrections: Vec<Corrected>,
 }
 
 closed_terms! {

@@ -4,7 +4,7 @@ use super::asymmetry::percent_of_log;
 use super::contrast::{Contrast, Rule};
 use super::groups::{Group, ComparisonScale, Trials};
 use super::pairs::{empty, part, put_interval, put_words};
-use super::spread::spread;
+use super::spread::common_spread;
 use super::{CompareContext, Comparison, ComparisonKind, DECIDED, Unpaired, UnpairedSide};
 use crate::columns::Measure;
 use crate::terms::Side;
@@ -72,7 +72,7 @@ fn one_measure(
         .collect();
     steps.sort_by_key(|s| (s.rank, s.group));
     let levels: Vec<Vec<Trials>> = steps.iter().map(|s| vec![s.trials.clone()]).collect();
-    let Some(known) = spread(&levels, measure, ComparisonScale::Log, context) else {
+    let Some(known) = common_spread(&levels, measure, ComparisonScale::Log, context) else {
         return vec![];
     };
     let (mut comparisons, mut contrasts, mut at) = (vec![], vec![], vec![]);
@@ -102,7 +102,7 @@ fn one_measure(
             asymmetry_percent: Some(percent_of_log(contrast.estimate)),
             ..empty(&groups[own.group], ComparisonKind::Neighbours, measure)
         };
-        put_interval(&mut comparison, &contrast, ComparisonScale::Log, &known, context);
+        put_interval(&mut comparison, &contrast, ComparisonScale::Log, &known, i, context);
         comparisons.push(comparison);
         contrasts.push(contrast);
         at.push(own.group);

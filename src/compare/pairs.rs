@@ -131,6 +131,7 @@ pub(super) fn empty(group: &Group, kind: ComparisonKind, measure: Measure) -> Co
         call: None,
         call_agrees: None,
         covers: group.covers(),
+        corrections: Vec::new(),
     }
 }
 
@@ -145,8 +146,8 @@ fn add_intervals(
     if contrasts.len() != comparisons.len() {
         return;
     }
-    for (comparison, contrast) in comparisons.iter_mut().zip(&contrasts) {
-        put_interval(comparison, contrast, scale, known, context);
+    for ((comparison, contrast), pair) in comparisons.iter_mut().zip(&contrasts).zip(pairs) {
+        put_interval(comparison, contrast, scale, known, pair.level, context);
     }
     if comparisons.first().is_some_and(|f| DECIDED.contains(&f.measure)) {
         put_words(comparisons, &contrasts, Rule::Sides, context);
@@ -172,12 +173,13 @@ fn contrast(pair: &Pair, known: &TrialSpread) -> Option<Contrast> {
     })
 }
 
-/// The interval, and what it rests on.
+/// The interval, and what it rests on: the spread of a level.
 pub(super) fn put_interval(
     comparison: &mut Comparison,
     contrast: &Contrast,
     scale: ComparisonScale,
     known: &TrialSpread,
+    level: usize,
     context: &CompareContext,
 ) {
     let confidence = context.settings.compare.confidence;
@@ -186,7 +188,7 @@ pub(super) fn put_interval(
         return;
     };
     comparison.spread_source = Some(known.source);
-    comparison.variance_rule = Some(known.rule);
+    comparison.variance_rule = known.rules.get(level).copied();
     comparison.raised_to_measurement = Some(contrast.parts.iter().any(|part| part.raised));
     comparison.standard_error = Some(difference.se);
     comparison.degrees_of_freedom = Some(difference.df);

@@ -48,6 +48,7 @@ pub(crate) mod tests {
     /// A test without numbers.
     pub fn bare(phases: Phases) -> Test {
         Test {
+            corrections: Vec::new(),
             recording: "a.csv".to_owned(),
             test: 1,
             about: About::default(),

@@ -114,6 +114,7 @@ mod tests {
             examiner: "L-12".to_owned(),
             confusion: [[0; 4]; 4],
             sizes_percent: sizes.to_vec(),
+            subjects: seen.len(),
             detected: seen.to_vec(),
             by_size: vec![],
             curve: fit(sizes, seen, 0.95).map_err(|e| e.to_string()),

@@ -2,12 +2,13 @@
 
 use super::axis::MARGIN;
 use super::canvas::{Canvas, Figure};
-use super::palette::{INK, QUIET};
+use super::palette::{ACCENT, INK, QUIET};
 use super::shape::{Align, Area, words};
 use super::test_words::{LABEL, PanelOptions, has_displacement, heading, loss_words, value};
 use super::{test_loops, test_time, text};
 use crate::columns::Measure;
-use crate::trace::{Knee, Test};
+use crate::format::moment;
+use crate::trace::{Corrected, Knee, Test};
 
 const HEIGHT: f64 = 344.0;
 const WIDTH: f64 = 960.0;
@@ -40,12 +41,35 @@ pub fn test_panels(test: &Test, options: &PanelOptions) -> Figure {
         &recording,
         words(LABEL, QUIET).aligned(Align::End),
     );
+    if let Some(by_hand) = by_hand(test) {
+        let shown = text::fit(&by_hand, LABEL, width - 2.0 * MARGIN);
+        canvas.words((MARGIN, 38.0), &shown, words(LABEL, ACCENT));
+    }
     test_time::draw(&mut canvas, TIME_PANEL, test, options);
     if both {
         test_loops::draw(&mut canvas, LOOP_PANEL, test, options.force_top_n);
     }
     let alt = alt(test, both);
     canvas.figure(title, alt)
+}
+
+/// What a person put right: it stands in the figure, since its numbers are not the program's alone.
+fn by_hand(test: &Test) -> Option<String> {
+    let corrected: &[Corrected] = &test.corrections;
+    if corrected.is_empty() {
+        return None;
+    }
+    let mut by_whom: Vec<(&str, Vec<String>)> = Vec::new();
+    for c in corrected {
+        let word = c.change.word().replace('_', " ");
+        match by_whom.iter_mut().find(|(who, _)| *who == c.who) {
+            Some((_, words)) => words.push(word),
+            None => by_whom.push((&c.who, vec![word])),
+        }
+    }
+    let what: Vec<String> = by_whom.iter().map(|(who, words)| format!("{} by {who}", words.join(", "))).collect();
+    let legend = if corrected.iter().any(|c| c.at_s.is_some()) { " (diamond: set by hand)" } else { "" };
+    Some(format!("corrected by hand: {}{legend}", what.join("; ")))
 }
 
 /// What is to be seen, in words.
@@ -64,6 +88,8 @@ fn alt(test: &Test, both: bool) -> String {
         time = format!("{time}, preload {preload}");
     }
     parts.push(time);
+    parts.extend(by_hand(test).map(|words| words[..1].to_uppercase() + &words[1..]));
+    parts.extend(test.annotations().map(|(at_s, word)| format!("Marked at {}: {word}", moment(at_s))));
     if !both {
         parts.push("No displacement was recorded".to_owned());
         return parts.join(". ") + ".";

@@ -43,9 +43,35 @@ pub(super) fn draw(canvas: &mut Canvas, panel: Area, test: &Test, options: &Pane
         .collect();
     canvas.line(&points, INK, 1.5);
     number_springs(canvas, panel, test, x, y, line.map(|c| y.px(c)));
+    marks_by_hand(canvas, panel, test, x, &points);
     if let Some(c) = ceiling {
         let at = line.map(|c| y.px(c));
         ceiling_words(canvas, panel, test, c, at);
+    }
+}
+
+/// A hollow diamond on the curve where a person set a mark, and a line with its word where one was written down.
+fn marks_by_hand(canvas: &mut Canvas, panel: Area, test: &Test, x: Scale, points: &[Point]) {
+    let half = 4.5;
+    for at_s in test.corrections.iter().filter_map(|c| c.at_s) {
+        let px = x.px(at_s);
+        let Some((_, py)) = points.iter().min_by(|a, b| (a.0 - px).abs().total_cmp(&(b.0 - px).abs())) else {
+            continue;
+        };
+        if (panel.left..=panel.right).contains(&px) {
+            let around = [(px, py - half), (px + half, *py), (px, py + half), (px - half, *py), (px, py - half)];
+            canvas.line(&around, ACCENT, 1.5);
+        }
+    }
+    for (at_s, word) in test.annotations() {
+        let px = x.px(at_s);
+        if (panel.left..=panel.right).contains(&px) {
+            canvas.hair((px, panel.top), (px, panel.bottom), ACCENT);
+            let shown = text::fit(&text::one_line(word), LABEL, panel.right - panel.left);
+            let align = if px < (panel.left + panel.right) / 2.0 { Align::Start } else { Align::End };
+            let beside = if align == Align::Start { 4.0 } else { -4.0 };
+            canvas.words((px + beside, panel.bottom - 6.0), &shown, words(LABEL, ACCENT).aligned(align));
+        }
     }
 }
 

@@ -44,6 +44,7 @@ impl Results {
             recordings_given: _,
             registration: _,
             opened: _,
+            corrections,
             // What was measured.
             tests,
             comparisons,
@@ -56,6 +57,7 @@ impl Results {
         } = self;
         *blinded = true;
         *technique = told;
+        corrections.changed_words.clear();
         // A target made of sided tests would tell their forces.
         reference.retain(|test| !is_sided(test));
         let count = |side, key: &TestKey| {
@@ -129,6 +131,7 @@ fn hide_comparison(comparison: &mut Comparison, made: [u32; 2]) {
         degrees_of_freedom: _,
         call: _,
         covers: _,
+        corrections: _,
         mdc_percent,
         standard_error,
         raised_to_measurement,
@@ -201,6 +204,7 @@ fn hide_recording(finding: &mut TechniqueFinding) {
         high: _,
         observed: _,
         next_time: _,
+        corrections: _,
     } = finding;
     *recording = None;
     *test = None;
@@ -214,6 +218,8 @@ fn hide_test(test: &mut Test) {
         about: _,
         rate_hz: _,
         window_n: _,
+        // That a test was put right, and by whom, tells nothing of how it resisted.
+        corrections: _,
         samples,
         phases,
         springs,

@@ -1,12 +1,14 @@
 //! What one analysis found: its results, what was left out and why, counts, and the blinding of a study.
 
 mod blind;
+mod corrected;
 mod counts;
 mod exclusions;
 mod not_looked_at;
 pub mod run;
 
 pub use blind::BLINDED;
+pub use corrected::{ChangedWord, CorrectionsUsed};
 pub use counts::{Counts, ExclusionCounts, RecordingCounts, SpringCounts, TestCounts};
 pub use not_looked_at::{LookedAt, NotLookedAt};
 pub use exclusions::{Excluded, Exclusion, ExclusionCause, spring_exclusions};
@@ -79,6 +81,8 @@ pub struct Results {
     pub blinded: bool,
     /// The day on which a blind study was opened.
     pub opened: Option<String>,
+    /// What people put right.
+    pub corrections: CorrectionsUsed,
 }
 
 impl Results {
@@ -97,6 +101,7 @@ impl Results {
             .as_ref()
             .map(|d| format!("Blind until it was opened ({d})."));
         let registered = self.registration.iter().flat_map(Registration::words);
-        blinded.into_iter().chain(opened).chain(registered).collect()
+        let corrected = self.corrections.words(self.registration.as_ref());
+        blinded.into_iter().chain(opened).chain(registered).chain(corrected).collect()
     }
 }

@@ -23,6 +23,8 @@ pub const TRIALS: usize = 3;
 /// A drift over a minute that is told, in N and mm; common practice, no source.
 const DRIFT_N: f64 = 0.5;
 const DRIFT_MM: f64 = 0.05;
+/// A shorter rest tells no drift of a minute.
+const DRIFT_OVER_S: f64 = 10.0;
 /// Equal highest values in a row, this far above rest, are a sensor at its limit.
 const FLAT_SAMPLES: usize = 8;
 const FLAT_ABOVE_N: f64 = 10.0;
@@ -74,7 +76,8 @@ pub struct ChannelFinding {
     /// It moved although nothing was to touch it: neither noise nor drift is known.
     pub moved: bool,
     pub step: f64,
-    pub drift_per_min: f64,
+    /// `None` when nothing was heard at rest for long enough to tell.
+    pub drift_per_min: Option<f64>,
     pub mains: Option<MainsRipple>,
     /// The value that it stood still at under load.
     pub limit: Option<f64>,
@@ -213,6 +216,7 @@ impl StationCheck {
         let (time, y): (Vec<f64>, Vec<f64>) = quiet.into_iter().unzip();
         let rest = median_in_place(&mut y.clone()).unwrap_or(f64::NAN);
         let trend = line(&time, &y).ok();
+        let span_s = time.last().zip(time.first()).map_or(0.0, |(l, f)| l - f);
         let level: Vec<f64> = time.iter().zip(&y).map(|(t, v)| v - trend.map_or(rest, |l| l.at(*t))).collect();
         let noise = white_noise_sd(&y, &[]);
         let (mut filtered, mut equivalent, mut moved) = (noise, noise, false);
@@ -242,7 +246,7 @@ impl StationCheck {
             equivalent,
             moved,
             step: resolution(&all.iter().copied().filter(|v| v.is_finite()).collect::<Vec<f64>>()),
-            drift_per_min: trend.map_or(0.0, |l| 60.0 * l.slope),
+            drift_per_min: trend.filter(|_| span_s >= DRIFT_OVER_S).map(|l| 60.0 * l.slope),
             mains: ripple(&time, &level, rate_hz),
             limit: limit(all, rest),
             sign: (plain.quantity == ChannelQuantity::Force).then(|| ForceSign {
@@ -460,10 +464,10 @@ fn judge_channel(c: &ChannelFinding, settings: &Settings, remarks: &mut Vec<(Wei
         ChannelQuantity::Force => (DRIFT_N, settings.detect.contact_floor_n),
         _ => (DRIFT_MM, settings.detect.contact_floor_n),
     };
-    if c.drift_per_min.abs() > drift {
+    if let Some(found) = c.drift_per_min.filter(|d| d.abs() > drift) {
         remarks.push((
             Weight::Limits,
-            format!("{name} drifts by {:.2} {} a minute: let it warm up, and keep it out of draughts.", c.drift_per_min, c.unit),
+            format!("{name} drifts by {:.2} {} a minute: let it warm up, and keep it out of draughts.", found, c.unit),
         ));
     }
     if c.quantity == ChannelQuantity::Force && settings.detect.contact_sigma * c.filtered > contact {

@@ -19,8 +19,17 @@ pub struct ZeroedSide<'a> {
     pub zero_known: bool,
 }
 
-/// Moves the detector's contact to where the zero-phase, zeroed force passes the contact limit.
-pub fn refine_contact(view: &SideView, contact: &Range<usize>, settings: &Settings) -> Range<usize> {
+/// Moves the detector's contact to where the zero-phase, zeroed force passes the contact limit. An end that a person set
+/// stays.
+pub fn refine_contact(view: &SideView, side: &SideEpisode, settings: &Settings) -> Range<usize> {
+    let (contact, edits) = (&side.contact, &side.edits);
+    let found = passages(view, contact, settings);
+    let begin = if edits.begin_fixed { contact.start } else { found.start };
+    let end = if edits.end_fixed { contact.end.min(view.force_n.len()) } else { found.end };
+    begin.min(end.saturating_sub(1))..end
+}
+
+fn passages(view: &SideView, contact: &Range<usize>, settings: &Settings) -> Range<usize> {
     let f = view.force_n;
     let top = contact
         .clone()

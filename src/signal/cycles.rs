@@ -5,7 +5,7 @@ use super::contact::{ZeroedSide, overlapping};
 use super::episodes::SideEpisode;
 use super::grid::GAP_S;
 use super::limb_starts::read_peak;
-use super::springs::{SpringMeasures, shape};
+use super::springs::{Near, SpringMeasures, shape};
 use super::view::{SideView, SpringShape, UncertainValue};
 use crate::settings::Settings;
 use crate::stats::moments::extremes;
@@ -20,6 +20,8 @@ const ALONE_SHARE: f64 = 0.15;
 
 /// A hand that moves out and in by this share of its way is no hold; breathing moves it by less.
 const TURN_SHARE: f64 = 0.2;
+/// Pushes that go between these shares of what a spring must are spoken of.
+const SMALL_PUSH_SHARES: [f64; 2] = [0.6, 1.5];
 
 /// One spring before it is measured.
 pub struct FoundCycle {
@@ -51,9 +53,14 @@ pub fn find_springs(
     for (k, mark) in peaks.iter().enumerate() {
         let from = if k == 0 { contact.start } else { peaks[k - 1] };
         let to = peaks.get(k + 1).copied().unwrap_or(contact.end.min(y.len()) - 1);
-        let Some(shape) = shape(view, *mark, from..to.max(mark + 1), least) else {
+        let edit = side.edits.spring_at(*mark);
+        let near = if edit.is_some_and(|e| e.exact) { Near::Exactly } else { Near::About };
+        let Some(mut shape) = shape(view, *mark, near, from..to.max(mark + 1), least) else {
             continue;
         };
+        if let Some(edit) = edit {
+            edit.set_limbs(y, &mut shape);
+        }
         let span = range_of(&shape);
         let gaps = own
             .signals
@@ -197,14 +204,45 @@ fn turns(y: &[f64]) -> usize {
     tops
 }
 
-/// Notes on what was dropped, or why there is none.
-pub fn describe_springs(view: &SideView, contact: &Range<usize>, springs: &[Spring], notes: &mut Vec<Note>) {
-    if springs.is_empty() {
+/// Pushes from a hold that went too little to be springs.
+pub fn small_pushes(view: &SideView, contact: &Range<usize>, found: &[FoundCycle], settings: &Settings) -> Option<Note> {
+    let x = view.displacement_mm?.get(contact.clone())?;
+    let limit_mm = settings.detect.spring_prominence_mm;
+    let noise_mm = settings.detect.spring_sigma * view.noise.sample_sd(view.displacement_noise_mm);
+    let counts = (SMALL_PUSH_SHARES[0] * limit_mm).max(noise_mm)..SMALL_PUSH_SHARES[1] * limit_mm;
+    let within = ((settings.detect.spring_window_s * view.rate_hz).round() as usize).max(2);
+    let spans: Vec<Range<usize>> = found.iter().map(|f| range_of(&f.shape)).collect();
+    let lowest = |side: &mut dyn Iterator<Item = f64>, top: f64| side.take_while(|y| *y <= top).fold(top, f64::min);
+    let mut heights = Vec::new();
+    for p in 1..x.len().saturating_sub(1) {
+        if !(x[p - 1] < x[p] && x[p] >= x[p + 1]) || spans.iter().any(|s| s.contains(&(contact.start + p))) {
+            continue;
+        }
+        let left = lowest(&mut x[p.saturating_sub(within)..p].iter().rev().copied(), x[p]);
+        let right = lowest(&mut x[p + 1..(p + within).min(x.len())].iter().copied(), x[p]);
+        heights.push(x[p] - left.max(right));
+    }
+    heights.retain(|h| counts.contains(h));
+    let (_, largest_mm) = extremes(&heights);
+    let number = heights.len();
+    (number > 0).then_some(Note::SmallPushes { number, largest_mm, limit_mm })
+}
+
+/// Notes on what was dropped, on pushes that were too small, and why there is no spring.
+pub fn describe_springs(
+    view: &SideView,
+    contact: &Range<usize>,
+    springs: &[Spring],
+    small: Option<Note>,
+    notes: &mut Vec<Note>,
+) {
+    if springs.is_empty() && small.is_none() {
         notes.push(match slow_turns(view, contact) {
             0 | 1 => Note::NoSprings,
             times => Note::SlowSprings { times },
         });
     }
+    notes.extend(small);
     for s in springs {
         if let Some(cause) = s.dropped {
             let number = s.number;

@@ -1,6 +1,7 @@
 //! A trace's tests: the contacts of each side, and which of them belong together.
 
 use super::condition::{Conditioned, SideSignals};
+use super::edits::Edits;
 use super::events::{Event, SpringMark};
 use super::feed::{Feed, FeedSettings};
 use super::stillness::stands_still;
@@ -27,6 +28,8 @@ pub struct SideEpisode {
     pub contact: Range<usize>,
     pub springs: Vec<SpringMark>,
     pub cut_off: bool,
+    /// What a person put right.
+    pub edits: Edits,
 }
 
 /// One episode: one test a side.
@@ -208,6 +211,7 @@ impl ContactFold {
                     contact: index..index,
                     springs: Vec::new(),
                     cut_off: false,
+                    edits: Edits::default(),
                 });
             }
             Event::Spring(mark) => {
@@ -247,6 +251,7 @@ fn cut_by_marker(contacts: Vec<SideEpisode>, marker: &[i64]) -> Vec<SideEpisode>
                     .filter(|s| (begin..end).contains(&s.peak))
                     .collect(),
                 cut_off: contact.cut_off && end == contact.contact.end,
+                edits: Edits::default(),
             };
             match cut
                 .iter_mut()
@@ -296,6 +301,7 @@ mod tests {
             contact,
             springs: vec![],
             cut_off: false,
+            edits: Edits::default(),
         }
     }
 

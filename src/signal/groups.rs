@@ -281,14 +281,26 @@ impl MeasureContext<'_> {
     ) -> Option<UncertainValue> {
         let v = &self.view;
         let f = v.force_n;
-        let slope = |limb| {
+        let at_loads = |limb: &Range<usize>, [low, high]: [f64; 2]| {
             let between = Between {
-                limb,
+                limb: limb.clone(),
                 key: f,
                 low,
                 high,
             };
             slope_between(v, x, &between)
+        };
+        // Noise also decides where the limb passes the loads, and a push that bends there has another slope for it.
+        let sd_n = v.noise.sample_sd(v.force_noise_n);
+        let slope = |limb: Range<usize>| {
+            let moved = |loads: [[f64; 2]; 2]| {
+                let [less, more] = loads.map(|by| at_loads(&limb, [low + by[0], high + by[1]]));
+                less.zip(more).map_or(0.0, |(less, more)| (more.value - less.value) / 2.0)
+            };
+            let passing = moved([[-sd_n, 0.0], [sd_n, 0.0]]).hypot(moved([[0.0, -sd_n], [0.0, sd_n]]));
+            let mut slope = at_loads(&limb, [low, high])?;
+            slope.from_force = slope.from_force.hypot(passing);
+            Some(slope)
         };
         for m in kept {
             // The whole limb, from the end of the rest: its limb start is already 5 % up.

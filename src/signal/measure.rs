@@ -2,7 +2,7 @@
 
 use super::condition::{Conditioned, SideSignals};
 use super::contact::{ZeroedSide, describe_contact, refine_contact};
-use super::cycles::{FoundCycle, describe_springs, find_springs, lean_end, number_springs, range_of};
+use super::cycles::{FoundCycle, describe_springs, find_springs, lean_end, number_springs, range_of, small_pushes};
 use super::episodes::{Episode, SideEpisode};
 use super::groups::MeasureContext;
 use super::onset::{OnsetFinding, find_onset};
@@ -63,7 +63,7 @@ pub fn measure_test(
     let own = &prepared.sides[side.channel];
     let still = stands_still(c, side.channel, &side.contact, settings);
     let view = view(c, own, !still);
-    let contact = refine_contact(&view, &side.contact, settings);
+    let contact = refine_contact(&view, side, settings);
     let around = own.zero.around(&side.contact);
     let sources = sources(c, own, around.as_ref());
     let mut notes = c.notes.clone();
@@ -83,7 +83,8 @@ pub fn measure_test(
         displacement_noise_mm: own.signals.displacement.as_ref().map_or(0.0, |x| x.noise_sd),
         ..view
     };
-    let onset = onset_of(&white, c, &contact, lean_end, &found, &sources);
+    let within = side.edits.onset_within_mm;
+    let onset = onset_of(&white, c, &contact, lean_end, &found, &sources, within);
     notes.extend(onset.notes.iter().cloned());
     describe_displacement(own, still, &mut notes);
     describe_noise(own, !still, &mut notes);
@@ -98,7 +99,10 @@ pub fn measure_test(
         .map(|f| measure_spring(&view, f.shape, onset_mm))
         .collect();
     let springs = number_springs(c, &found, &measured);
-    describe_springs(&view, &contact, &springs, &mut notes);
+    let small = small_pushes(&view, &contact, &found, settings);
+    describe_springs(&view, &contact, &springs, small, &mut notes);
+    let peaks: Vec<usize> = found.iter().map(|f| f.shape.peak.index).collect();
+    side.edits.describe(c, &peaks, &mut notes);
     let kept: Vec<&SpringMeasures> = springs
         .iter()
         .zip(&measured)
@@ -147,6 +151,7 @@ pub fn measure_test(
         total_peak_n: total_peak_n(prepared, episode),
         drive_deg: mean_drive(c, &found),
         notes,
+        corrections: side.edits.by.clone(),
         curve: curve(c, own, !still, &contact),
     }
 }
@@ -158,6 +163,7 @@ fn onset_of(
     lean_end: usize,
     found: &[FoundCycle],
     sources: &Sources,
+    within_mm: Option<[f64; 2]>,
 ) -> OnsetFinding {
     if view.displacement_mm.is_none() {
         return OnsetFinding::default();
@@ -167,7 +173,7 @@ fn onset_of(
         .filter(|f| f.dropped.is_none())
         .map(|f| range_of(&f.shape))
         .collect();
-    find_onset(view, c.cutoff_hz, contact, lean_end, &ranges, sources)
+    find_onset(view, c.cutoff_hz, contact, lean_end, &ranges, sources, within_mm)
 }
 
 fn describe_displacement(own: &ZeroedSide, still: bool, notes: &mut Vec<Note>) {
@@ -379,7 +385,7 @@ pub fn conditioned_signals(prepared: &PreparedRecording, side: &SideEpisode) -> 
     let own = &prepared.sides[side.channel];
     let still = stands_still(c, side.channel, &side.contact, settings);
     let view = view(c, own, !still);
-    let samples = with_margin(c, &refine_contact(&view, &side.contact, settings));
+    let samples = with_margin(c, &refine_contact(&view, side, settings));
     ConditionedSignals {
         time_s: samples.clone().map(|i| c.grid.time_s(i as f64)).collect(),
         force_n: view.force_n[samples.clone()].to_vec(),

@@ -16,6 +16,8 @@ pub mod running_zero;
 pub mod smoother;
 pub mod detector;
 pub mod feed;
+mod correct;
+pub mod edits;
 pub mod episodes;
 pub mod limb_starts;
 pub mod zero;
@@ -262,8 +264,9 @@ fn contacts_of(episodes: &[Episode], short: &[Range<usize>], channel: usize) -> 
         .flat_map(|e| &e.sides)
         .filter(|s| s.channel == channel);
     let mut all: Vec<Range<usize>> = own
-        .map(|s| s.contact.clone())
-        .chain(short.iter().cloned())
+        .flat_map(|s| s.edits.loaded.iter().chain([&s.contact]))
+        .chain(short)
+        .cloned()
         .collect();
     all.sort_by_key(|r| r.start);
     let mut joined: Vec<Range<usize>> = Vec::new();

@@ -35,7 +35,8 @@ pub struct OnsetFinding {
     pub notes: Vec<Note>,
 }
 
-/// Looks for the onset from first contact to the end of the last spring, or to the peak when there is none.
+/// Looks for the onset from first contact to the end of the last spring, or to the peak when there is none; a person may say
+/// between which displacements.
 pub fn find_onset(
     view: &SideView,
     cutoff_hz: f64,
@@ -43,6 +44,7 @@ pub fn find_onset(
     lean_end: usize,
     springs: &[Range<usize>],
     sources: &Sources,
+    within_mm: Option<[f64; 2]>,
 ) -> OnsetFinding {
     let mut finding = OnsetFinding::default();
     let Some(x) = view.displacement_mm else {
@@ -68,14 +70,18 @@ pub fn find_onset(
         noise: view.noise,
         zero_sd_n: sources.zero_sd_n,
         springs: &shifted,
+        onset_within_mm: within_mm,
     };
     let Ok(Some(fit)) = fit(&input) else {
-        finding.notes.push(Note::NoFit);
+        finding.notes.push(match within_mm {
+            Some([low_mm, high_mm]) => Note::NoOnsetWithin { low_mm, high_mm },
+            None => Note::NoFit,
+        });
         return finding;
     };
     let of_springs = fit.residual_percent;
     if let Some(poor) = of_springs.filter(|percent| *percent > POOR_PERCENT) {
-        two_line_fallback(view, x, contact.start..lean_end, poor, sources, &mut finding);
+        two_line_fallback(view, x, contact.start..lean_end, poor, sources, within_mm, &mut finding);
         return finding;
     }
     match fit.laws.first() {
@@ -124,7 +130,7 @@ fn reported(v: Value, per_zero: f64, sources: &Sources) -> Measured {
     let df = sources.noise_df;
     let lines = [
         Source::ForceNoise.line(v.parts.force, df),
-        Source::DisplacementNoise.line(v.parts.displacement, df),
+        Source::DisplacementNoise.line(v.parts.displacement.hypot(v.parts.attenuated), df),
         Source::LackOfFit.line(v.parts.misfit, f64::INFINITY),
         Source::ForceZero.line(per_zero * sources.zero_sd_n, df),
     ];
@@ -138,6 +144,7 @@ fn two_line_fallback(
     lean: Range<usize>,
     residual_percent: f64,
     sources: &Sources,
+    within_mm: Option<[f64; 2]>,
     finding: &mut OnsetFinding,
 ) {
     // Thinned to about the filter's own bandwidth, so that the samples are nearly independent.
@@ -152,6 +159,7 @@ fn two_line_fallback(
         .collect();
     let lines = two_lines(&xs, &fs)
         .ok()
+        .filter(|l| within_mm.is_none_or(|[low, high]| (low..=high).contains(&l.knee)))
         .filter(|l| l.slopes[0] > 0.0 && l.slopes[1] >= 1.5 * l.slopes[0] && l.f_p().is_ok_and(|p| p < 1e-3));
     let Some(lines) = lines else {
         finding.knee = Knee::None;

@@ -30,23 +30,42 @@ pub struct SpringMeasures {
     pub peak_time_sd_s: f64,
 }
 
-/// Finds the spring's limb starts around a peak marked by the detector. `bounds` are the neighbouring peaks or the ends
-/// of contact.
-pub fn shape(side: &SideView, mark: usize, bounds: Range<usize>, least: f64) -> Option<SpringShape> {
+/// How near its mark a peak is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Near {
+    /// Within 0.06 s, as the detector marks it.
+    About,
+    /// Where a person set it.
+    Exactly,
+}
+
+/// Finds the spring's limb starts around a marked peak. `bounds` are the neighbouring peaks or the ends of contact.
+pub fn shape(side: &SideView, mark: usize, near: Near, bounds: Range<usize>, least: f64) -> Option<SpringShape> {
     let (y, noise_sd) = match side.displacement_mm {
         Some(x) => (x, side.displacement_noise_mm / side.displacement_times_white),
         None => (side.force_n, side.force_noise_n / side.force_times_white),
     };
-    let near = ((0.06 * side.rate_hz).round() as usize).max(2);
-    let mut peak = read_peak(
-        y,
-        mark.saturating_sub(near).max(bounds.start),
-        (mark + near + 1).min(bounds.end),
-        side.rate_hz,
-    )?;
+    let reach = ((0.06 * side.rate_hz).round() as usize).max(2);
+    let mut peak = match near {
+        Near::About => {
+            let from = mark.saturating_sub(reach).max(bounds.start);
+            read_peak(y, from, (mark + reach + 1).min(bounds.end), side.rate_hz)?
+        }
+        Near::Exactly => Peak {
+            index: mark,
+            at: mark as f64,
+            value: *y.get(mark)?,
+        },
+    };
     peak.value -= side.peak_noise_bias(y, peak.index, noise_sd);
-    let before = limb_start(y, peak, bounds.start, Limb::Loading, side.rate_hz, least)?;
-    let after = limb_start(y, peak, bounds.end, Limb::Recoil, side.rate_hz, least);
+    let off_the_lowest = |mut start: LimbStart| {
+        if start.rest.is_none() {
+            start.level += side.trough_noise_bias(y, start.lowest, noise_sd);
+        }
+        start
+    };
+    let before = off_the_lowest(limb_start(y, peak, bounds.start, Limb::Loading, side.rate_hz, least)?);
+    let after = limb_start(y, peak, bounds.end, Limb::Recoil, side.rate_hz, least).map(off_the_lowest);
     Some(SpringShape { peak, before, after })
 }
 
@@ -60,7 +79,10 @@ pub fn measure_spring(side: &SideView, shape: SpringShape, onset_mm: Option<f64>
         .min(f.len() - 1);
     let mut force_peak = read_peak(f, start, end + 1, side.rate_hz).unwrap_or(shape.peak);
     force_peak.value -= side.peak_noise_bias(f, force_peak.index, side.force_noise_n / side.force_times_white);
-    let (preload_n, preload_sd_n) = level(side, f, side.force_noise_n, shape.before);
+    let (mut preload_n, preload_sd_n) = level(side, f, side.force_noise_n, shape.before);
+    if shape.before.rest.is_none() {
+        preload_n -= side.beside_the_trough(f, shape.before.lowest);
+    }
     let preload = UncertainValue::force(preload_n, preload_sd_n);
     let sample_n = side.noise.sample_sd(side.force_noise_n);
     let peak_force = UncertainValue::force(force_peak.value, sample_n);

@@ -78,13 +78,21 @@ impl SideView<'_> {
     /// Curvature at a maximum of one of the signals, in the signal's unit per s², positive; `None` where the
     /// signal is too short or does not bend down.
     pub fn curvature(&self, y: &[f64], index: usize) -> Option<f64> {
+        self.bend(y, index).filter(|bend| *bend > 0.0)
+    }
+
+    /// The same at a minimum, where the signal bends up.
+    pub fn curvature_of_trough(&self, y: &[f64], index: usize) -> Option<f64> {
+        self.bend(y, index).map(|bend| -bend).filter(|bend| *bend > 0.0)
+    }
+
+    fn bend(&self, y: &[f64], index: usize) -> Option<f64> {
         let k = ((CURVATURE_S * self.rate_hz).round() as usize).max(1);
         if index < k || index + k >= y.len() {
             return None;
         }
         let h = k as f64 / self.rate_hz;
-        let bend = (2.0 * y[index] - y[index - k] - y[index + k]) / (h * h);
-        (bend > 0.0).then_some(bend)
+        Some((2.0 * y[index] - y[index - k] - y[index + k]) / (h * h))
     }
 
     /// What noise alone adds to a maximum, because the highest point is looked for among noisy ones.
@@ -94,6 +102,27 @@ impl SideView<'_> {
     /// σ'²/(2κ) on average (second-order expansion about the true maximum).
     pub fn peak_noise_bias(&self, y: &[f64], index: usize, noise_sd: f64) -> f64 {
         self.curvature(y, index).map_or(0.0, |bend| {
+            self.noise.rate_of_change_sd(noise_sd, self.rate_hz).powi(2) / (2.0 * bend)
+        })
+    }
+
+    /// How far a signal stands above its own minimum, on average, because the lowest point of noisy displacement lies beside
+    /// the true one; without displacement the signal itself was searched, and stands below it.
+    ///
+    /// # Formula
+    /// ½·f''·σ_t², σ_t = σ'/κ the standard deviation of where displacement of curvature κ is lowest.
+    pub fn beside_the_trough(&self, f: &[f64], index: usize) -> f64 {
+        let Some(x) = self.displacement_mm else {
+            return -self.trough_noise_bias(f, index, self.force_noise_n / self.force_times_white);
+        };
+        let noise_mm = self.displacement_noise_mm / self.displacement_times_white;
+        let by = self.curvature_of_trough(x, index).zip(self.curvature_of_trough(f, index));
+        by.map_or(0.0, |(of_x, of_f)| 0.5 * of_f * (self.noise.rate_of_change_sd(noise_mm, self.rate_hz) / of_x).powi(2))
+    }
+
+    /// What noise alone takes from a minimum.
+    pub fn trough_noise_bias(&self, y: &[f64], index: usize, noise_sd: f64) -> f64 {
+        self.curvature_of_trough(y, index).map_or(0.0, |bend| {
             self.noise.rate_of_change_sd(noise_sd, self.rate_hz).powi(2) / (2.0 * bend)
         })
     }

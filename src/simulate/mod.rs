@@ -38,7 +38,7 @@ pub use sensor::{Dropped, Sensor, quantise};
 pub use study::StudyFolder;
 pub use tissue::{Elastic, Maxwell, Tissue};
 pub use truth::{SpringTruth, Truth};
-pub use unmodelled::UnmodelledLaw;
+pub use unmodelled::{PressChange, UnmodelledLaw};
 
 use crate::terms::Side;
 use crate::trace::Trace;

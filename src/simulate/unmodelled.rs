@@ -114,8 +114,13 @@ impl UnmodelledLaw {
 
     /// One trace of this kind with its truth: onset, slopes and damping by METHODS.md §4.2 from the curve at rest.
     pub fn simulate(self, seed: u64) -> Simulated {
-        let mut rng = Rng::stream(seed, DRAW);
-        let press = self.draw(&mut rng);
+        self.simulate_again(seed, seed, PressChange::default())
+    }
+
+    /// Another press on the tissue and by the hand that one seed draws, changed; the other seed draws movement and noise.
+    pub fn simulate_again(self, drawn_by: u64, seed: u64, change: PressChange) -> Simulated {
+        let mut press = self.draw(&mut Rng::stream(drawn_by, DRAW), change.times_as_stiff);
+        press.examiner.preload_beyond_onset_mm += change.deeper_mm;
         let step_s = press.sensor.fine_step_s();
         let reached = press.gap_mm + press.known.onset_mm;
         let movement = press.examiner.movement(reached, &mut Rng::stream(seed, MOVEMENT));
@@ -155,11 +160,11 @@ impl UnmodelledLaw {
         }
     }
 
-    fn draw(self, rng: &mut Rng) -> UnmodelledPress {
-        let (toe, end) = (rng.between(0.8, 3.0), rng.between(7.0, 16.0));
+    fn draw(self, rng: &mut Rng, stiffer: f64) -> UnmodelledPress {
+        let (toe, end) = (stiffer * rng.between(0.8, 3.0), stiffer * rng.between(7.0, 16.0));
         let (onset_mm, width_mm) = (rng.between(5.0, 11.0), rng.between(0.08, 0.25));
         let mut press = UnmodelledPress::plain(toe, end, onset_mm, width_mm);
-        press.damping = rng.between(0.08, 0.25);
+        press.damping = stiffer * rng.between(0.08, 0.25);
         press.examiner = Examiner::drawn(rng);
         match self {
             UnmodelledLaw::PowerToe => press.set_curve(RestingCurve::power(1.5, onset_mm, end)),
@@ -226,6 +231,21 @@ impl UnmodelledLaw {
             UnmodelledLaw::SmallSprings => press.examiner.excursion_mm = rng.between(0.45, 0.6),
         }
         press
+    }
+}
+
+/// How a press differs from another one on the same tissue.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PressChange {
+    /// Slopes and damping of the tissue are so many times as high.
+    pub times_as_stiff: f64,
+    /// The hand goes so much deeper, springs and all.
+    pub deeper_mm: f64,
+}
+
+impl Default for PressChange {
+    fn default() -> Self {
+        PressChange { times_as_stiff: 1.0, deeper_mm: 0.0 }
     }
 }
 

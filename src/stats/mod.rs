@@ -1,4 +1,4 @@
-//! Statistics on slices: least squares with covariance, two-line knees, quantiles, decisions, multiple tests.
+//! Statistics on slices: least squares with covariance, two-line knees, quantiles, decisions, multiple tests, mixed models.
 //!
 //! Pure numbers: nothing here knows a file, a table or a test of the spine.
 
@@ -7,6 +7,7 @@ pub mod decide;
 pub mod expanded;
 pub mod least_squares;
 pub mod line;
+pub mod mixed;
 pub mod moments;
 pub mod multiple;
 pub mod quantile;

@@ -7,6 +7,7 @@ pub mod calls;
 pub mod cautions;
 pub mod codes;
 pub mod column_key;
+pub mod corrections;
 pub mod door;
 pub mod draws;
 pub mod folder;

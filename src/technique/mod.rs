@@ -2,6 +2,7 @@
 //!
 //! A finding is about the doing of a test, never about a person.
 
+mod as_detected;
 mod band;
 mod ceiling;
 pub mod learning;
@@ -13,6 +14,7 @@ pub mod reference;
 mod rule;
 mod slack;
 
+pub use as_detected::over_as_detected;
 pub use band::{Aspect, BandCheck, BandStatus, band_check, band_checks};
 pub use ceiling::ceiling_of;
 pub use outside::{ForceOver, UntoldForce, lone_samples_problem, untold_forces, untold_problems};
@@ -21,7 +23,7 @@ pub use rule::TechniqueRule;
 
 use crate::settings::Settings;
 use crate::terms::{Level, Side};
-use crate::trace::Test;
+use crate::trace::{Corrected, Test};
 use std::collections::HashMap;
 
 /// One row of `technique`: a rule that a test, or a scan, did not keep.
@@ -44,6 +46,8 @@ pub struct TechniqueFinding {
     pub observed: String,
     /// What to try, as it follows "Next time".
     pub next_time: &'static str,
+    /// What a person put right in the test.
+    pub corrections: Vec<Corrected>,
 }
 
 /// What a rule may look at.
@@ -236,6 +240,7 @@ impl TechniqueFinding {
             high: None,
             observed,
             next_time,
+            corrections: test.corrections.clone(),
         }
     }
 }

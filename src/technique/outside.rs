@@ -174,9 +174,8 @@ impl<'a> Limits<'a> {
     }
 }
 
-/// Every force over the ceiling that has no finding because no test holds it; `planned` are the levels of the plan that the
-/// recording follows.
-pub fn untold_forces(trace: &Trace, tests: &[Test], planned: &[Level], settings: &Settings) -> Vec<UntoldForce> {
+/// Every force over the ceiling; `planned` are the levels of the plan that the recording follows.
+pub(super) fn forces_over(trace: &Trace, tests: &[Test], planned: &[Level], settings: &Settings) -> Vec<UntoldForce> {
     let limits = Limits::of(trace, tests, planned, settings);
     let lowest_n = limits.lowest();
     let mut passages: Vec<(ForceOver, f64)> = Vec::new();
@@ -203,8 +202,14 @@ pub fn untold_forces(trace: &Trace, tests: &[Test], planned: &[Level], settings:
             }
         }
     }
-    passages.retain(|(over, _)| !tests.iter().any(|t| holds(t, over) && tells(t, over)));
     passages.into_iter().map(|(over, _)| untold(trace, tests, &limits.elsewhere, over)).collect()
+}
+
+/// Those that have no finding because no test holds them.
+pub fn untold_forces(trace: &Trace, tests: &[Test], planned: &[Level], settings: &Settings) -> Vec<UntoldForce> {
+    let mut forces = forces_over(trace, tests, planned, settings);
+    forces.retain(|force| !tests.iter().any(|t| holds(t, &force.over) && tells(t, &force.over)));
+    forces
 }
 
 /// A warning where single samples over the ceiling were taken for spikes of the sensor: the samples beside them show nothing of a

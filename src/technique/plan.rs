@@ -56,6 +56,7 @@ impl PlanCoverage {
             high: None,
             observed,
             next_time,
+            corrections: Vec::new(),
         }
     }
 }

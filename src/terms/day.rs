@@ -135,6 +135,12 @@ const MONTHS: [&str; 12] = [
     "jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec",
 ];
 
+/// This moment by universal time, in whole seconds.
+pub fn now() -> String {
+    let now = jiff::Timestamp::now();
+    jiff::Timestamp::from_second(now.as_second()).map_or_else(|_| now.to_string(), |t| t.to_string())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

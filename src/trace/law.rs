@@ -57,6 +57,8 @@ pub enum LawPart {
     Friction,
     /// Damping that grows with depth.
     DeepeningDamping,
+    /// Damping that goes over to another beyond the onset, as it does where something that gives lies above the tissue.
+    KneeDamping,
     /// Every spring leaves the tissue softer or stiffer.
     SofteningSprings,
     /// Once, the tissue becomes stiffer by a share, and a force stands beside it.
@@ -75,6 +77,7 @@ impl LawPart {
             LawPart::TwoTimes => "two_relaxation_times",
             LawPart::Friction => "friction",
             LawPart::DeepeningDamping => "deepening_damping",
+            LawPart::KneeDamping => "knee_damping",
             LawPart::SofteningSprings => "softening_springs",
             LawPart::Tightening => "tightening",
             LawPart::Slip => "slip",

@@ -10,7 +10,7 @@ pub use law::{CurveShape, LawPart, LawShare, OtherRules};
 pub use note::{AgainstKnee, Note};
 
 use crate::columns::Measure;
-use crate::terms::{Contact, Feedback, Landmark, Level, LineOfDrive, Posture, SessionKey, TestKey};
+use crate::terms::{ChangeWord, Contact, Feedback, Landmark, Level, LineOfDrive, Posture, SessionKey, TestKey};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -274,6 +274,25 @@ pub struct FitSummary {
     pub rules: OtherRules,
 }
 
+/// An entry of corrections.toml that a test rests on.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Corrected {
+    /// Its number in the file.
+    pub entry: u32,
+    /// Code of who made it.
+    pub who: String,
+    /// What was put right.
+    pub change: ChangeWord,
+    /// Where a mark was set, in the recording's own seconds.
+    pub at_s: Option<f64>,
+}
+
+impl fmt::Display for Corrected {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} ({})", self.entry, self.who)
+    }
+}
+
 /// One episode from touching to leaving, of one side.
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Test {
@@ -305,6 +324,8 @@ pub struct Test {
     pub drive_deg: Option<f64>,
     /// What a reader of the numbers should know.
     pub notes: Vec<Note>,
+    /// What a person put right in it; its numbers rest on that.
+    pub corrections: Vec<Corrected>,
     /// What figures are drawn from. It is kept apart from the rest, since nothing else needs it.
     #[serde(skip)]
     pub curve: Curve,
@@ -322,6 +343,14 @@ impl Test {
         let stem = file.and_then(|f| f.split('.').next()).unwrap_or("");
         let side = self.side().map_or("side", Side::word);
         format!("{stem}-{}-{side}", self.test)
+    }
+
+    /// Words that a person set at moments of it: time and word.
+    pub fn annotations(&self) -> impl Iterator<Item = (f64, &str)> {
+        self.notes.iter().filter_map(|note| match note {
+            Note::Annotated { at_s, word } => Some((*at_s, word.as_str())),
+            _ => None,
+        })
     }
 
     /// The value of a measure.

@@ -96,6 +96,15 @@ pub enum Note {
         /// How many times.
         times: usize,
     },
+    /// Pushes that did not go far enough to count as springs.
+    SmallPushes {
+        /// How many.
+        number: usize,
+        /// How far the largest went.
+        largest_mm: f64,
+        /// How far a spring must go.
+        limit_mm: f64,
+    },
     /// A spring enters no mean.
     SpringDropped {
         /// Which one, from 1.
@@ -156,6 +165,25 @@ pub enum Note {
     InstrumentLoop {
         /// How much.
         percent: f64,
+    },
+    /// A person set a word at a moment of it.
+    Annotated {
+        /// When, in the recording's own seconds.
+        at_s: f64,
+        /// The word.
+        word: String,
+    },
+    /// A person said where to look for the onset, and the push does not reach there or has none.
+    NoOnsetWithin {
+        /// From here.
+        low_mm: f64,
+        /// To here.
+        high_mm: f64,
+    },
+    /// A person marked a spring where none can be measured.
+    NoSpringThere {
+        /// Where, in the recording's own seconds.
+        at_s: f64,
     },
     /// A blinded study's results are hidden.
     Blinded,
@@ -225,6 +253,14 @@ impl fmt::Display for Note {
                  pressure is given"
             }
             Note::Blinded => HIDDEN,
+            Note::Annotated { at_s, word } => return write!(f, "marked at {}: {word}", moment(*at_s)),
+            Note::NoOnsetWithin { low_mm, high_mm } => {
+                return write!(f, "no onset there: none is found between {low_mm:.2} and {high_mm:.2} mm, where it was to be looked for");
+            }
+            Note::NoSpringThere { at_s } => {
+                let so = "none can be measured: no limb rises to it from a rest";
+                return write!(f, "no spring there: one was marked by hand at {}, where {so}", moment(*at_s));
+            }
             Note::Spikes { signal, samples } => {
                 return write!(f, "spikes: {} of {signal} replaced by what stands around", counted(*samples, "sample"));
             }
@@ -235,6 +271,14 @@ impl fmt::Display for Note {
                     "dropped out: for {} ({percent:.1} % of the test) the {channel} sensor gave no reading of its own; straight \
                      lines stand instead",
                     counted(*samples, "sample")
+                );
+            }
+            Note::SmallPushes { number, largest_mm, limit_mm } => {
+                return write!(
+                    f,
+                    "small pushes: {} of up to {largest_mm:.2} mm from a hold not measured, since a spring must go {limit_mm} mm \
+                     (detect.spring_prominence_mm)",
+                    counted(*number, "movement")
                 );
             }
             Note::ZeroTakenOff { newtons } => {

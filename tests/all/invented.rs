@@ -165,6 +165,7 @@ pub fn press(push: &Push, level: &str, side: Side, trial: u32) -> Test {
         ..About::default()
     };
     Test {
+        corrections: Vec::new(),
         recording: format!("recordings/V-07_{level}_{side}_{trial}.csv"),
         test: 1,
         about,
@@ -216,6 +217,7 @@ pub fn press(push: &Push, level: &str, side: Side, trial: u32) -> Test {
 pub fn comparison(level: &str, percent: f64, half: f64, word: Decision) -> Comparison {
     let right = 11.0 * (percent / 100.0).exp();
     Comparison {
+        corrections: Vec::new(),
         key: TestKey {
             subject: Some("V-07".to_owned()),
             examiner: Some("L-12".to_owned()),

@@ -17,6 +17,7 @@ fn finding(
     next_time: &'static str,
 ) -> TechniqueFinding {
     TechniqueFinding {
+        corrections: Vec::new(),
         recording: recording.map(str::to_owned),
         test: recording.map(|_| 1),
         subject: Some("V-07".to_owned()),

@@ -23,7 +23,7 @@ use tautpoint::study::plan::Plan;
 use tautpoint::study::roster::Roster;
 use tautpoint::study::sidecar::Sidecar;
 use tautpoint::study::study_file::StudyFile;
-use tautpoint::study::{calls, draws};
+use tautpoint::study::{calls, corrections, draws};
 use tautpoint::terms::Side;
 use tautpoint::trace::{About, Channel, Trace};
 
@@ -91,7 +91,7 @@ pub fn texts(data: &[u8]) {
         return;
     };
     let text = &*String::from_utf8_lossy(rest);
-    match kind % 13 {
+    match kind % 14 {
         0 => said(&Sidecar::parse("f", text).1),
         1 => said(&StudyFile::parse("f", text).1),
         2 => said(&Plan::parse("f", text).1),
@@ -112,7 +112,8 @@ pub fn texts(data: &[u8]) {
                 let _ = tautpoint::calibration::make(&readings, &Default::default());
             }
         }
-        _ => said(&Registered::parse("f", text).1),
+        12 => said(&Registered::parse("f", text).1),
+        _ => said(&corrections::parse("f", text).1),
     }
 }
 

@@ -8,6 +8,7 @@ use crate::error::Problem;
 use crate::study::draws::{self, Draw};
 use crate::study::folder::Study;
 use crate::study::sidecar::any_error;
+use crate::terms::now;
 use crate::write::write_file_whole;
 use anyhow::bail;
 use std::hash::{BuildHasher, Hasher};
@@ -85,9 +86,4 @@ fn any_seed() -> u64 {
         .build_hasher()
         .finish();
     random & i64::MAX as u64
-}
-
-fn now() -> String {
-    let now = jiff::Timestamp::now();
-    jiff::Timestamp::from_second(now.as_second()).map_or_else(|_| now.to_string(), |t| t.to_string())
 }

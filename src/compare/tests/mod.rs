@@ -28,6 +28,7 @@ fn test(about: About, values: &[(Measure, f64)]) -> Test {
         measures.set(measure, Measured::new(value, []));
     }
     Test {
+            corrections: Vec::new(),
         recording: format!("{:?}_{:?}_{:?}.csv", about.level, about.side, about.trial),
         test: 1,
         about,

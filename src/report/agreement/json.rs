@@ -2,9 +2,10 @@
 
 use super::numbers::numbers;
 use crate::agreement::calls::{AgainstMeasured, CALLED, CallAgreement, MEASURED, PairKappa, SCALE};
-use crate::agreement::{Agreement, Design, MeasureAgreement, Summary, WANTED_PERCENT};
+use crate::agreement::{Agreement, AgreementBasis, Design, MeasureAgreement, Summary, WANTED_PERCENT};
 use crate::error::Problem;
 use crate::stats::agreement::Interval;
+use crate::stats::agreement::clustered::{PartState, VarianceComponent};
 use crate::stats::agreement::fleiss_kappa::FleissKappa;
 use crate::stats::agreement::kappa::{Kappa, Weights};
 use crate::write::build;
@@ -59,7 +60,7 @@ fn summary(s: &Summary) -> Map<String, Value> {
     put("raters", json!(s.raters.len()));
     put("rater_names", json!(s.raters));
     put("ratings_given", json!(s.given));
-    put("ratings_left_out", json!(s.left_out.len()));
+    put("basis", json!(s.basis.map(AgreementBasis::word)));
     for number in numbers(s) {
         put(&number.name, json!(number.value));
     }
@@ -68,12 +69,22 @@ fn summary(s: &Summary) -> Map<String, Value> {
     let wanted = WANTED_PERCENT.iter().zip(&s.trials_for);
     let wanted = wanted.map(|(percent, trials)| json!({ "mdc95_percent": percent, "trials": trials }));
     put("trials_for_mdc95", wanted.collect());
-    let left_out = s.left_out.iter();
-    let left_out = left_out.map(|l| json!({ "subject": l.subject, "rater": l.rater, "reason": l.reason }));
-    put("left_out", left_out.collect());
+    put("components", s.components.iter().map(component).collect());
     put("notes", json!(s.notes));
     put("reason", json!(s.reason));
     all
+}
+
+fn component(c: &VarianceComponent) -> Value {
+    let [variance, low, high] = ends(c.variance);
+    let why = match c.state {
+        PartState::NotTold(why) => Some(why.to_string()),
+        _ => None,
+    };
+    json!({
+        "term": c.part.word(), "levels": c.levels, "variance": variance, "variance_low": low, "variance_high": high,
+        "share": c.share, "state": c.state.word(), "reason": why,
+    })
 }
 
 fn limits(pair: &crate::agreement::PairLimits) -> Value {
@@ -136,7 +147,7 @@ fn pair(p: &PairKappa) -> Value {
     let of = |i: usize| kappas.map(|k| kappa(&k[i]));
     json!({
         "first": p.first, "second": p.second,
-        "words": SCALE, "table": p.table, "unsure_left_out": p.unsure,
+        "subjects": p.subjects, "words": SCALE, "table": p.table, "unsure_left_out": p.unsure,
         Weights::Plain.word(): of(0), Weights::Linear.word(): of(1), Weights::Quadratic.word(): of(2),
         "reason": p.kappas.as_ref().err(),
     })
@@ -175,7 +186,7 @@ fn against_measured(a: &AgainstMeasured) -> Value {
         "just_detected_percent": value, "just_detected_percent_low": low, "just_detected_percent_high": high,
         "slope_per_percent": curve.and_then(|c| c.slope),
         "lapse_rate": curve.map(|c| c.lapse),
-        "n": a.detected.len(),
+        "n": a.detected.len(), "subjects": a.subjects,
         "reason": a.curve.as_ref().err(),
     })
 }

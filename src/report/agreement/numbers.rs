@@ -23,7 +23,13 @@ pub(super) fn numbers(summary: &Summary) -> Vec<Number> {
             in_unit,
         });
     };
-    one("mean", squares.map(|s| s.mean), "mean of the ratings used", true);
+    one("mean", summary.mean, "mean of the ratings", true);
+    one(
+        "ratings_averaged",
+        summary.averaged,
+        "ratings that the coefficients of the mean of all ratings are of: the harmonic mean over subjects",
+        false,
+    );
     let i = &summary.icc;
     for (name, form, meaning) in [
         ("icc_1", i.one, "ICC(1): a single rating, raters interchangeable"),
@@ -53,9 +59,9 @@ pub(super) fn numbers(summary: &Summary) -> Vec<Number> {
     }
     let sem = summary.sem.as_ref();
     let consistency =
-        "standard error of measurement of a single rating by consistency: root of the error mean square";
+        "standard error of measurement of a single rating by consistency: root of the error variance";
     let agreement =
-        "standard error of measurement of a single rating by agreement: root of rater variance and error";
+        "standard error of measurement of a single rating by agreement: root of rater variance and error variance";
     with_ends(
         &mut one,
         "sem_consistency",
@@ -97,18 +103,18 @@ pub(super) fn numbers(summary: &Summary) -> Vec<Number> {
         (
             "ms_subjects",
             squares.map(|s| s.between),
-            "mean square between subjects",
+            "mean square between subjects, of a complete table",
         ),
         (
             "ms_raters",
             squares.map(|s| s.rater),
-            "mean square between raters",
+            "mean square between raters, of a complete table",
         ),
-        ("ms_error", squares.map(|s| s.error), "error mean square"),
+        ("ms_error", squares.map(|s| s.error), "error mean square, of a complete table"),
         (
             "ms_within",
             squares.map(|s| s.within),
-            "mean square within subjects",
+            "mean square within subjects, of a complete table",
         ),
     ] {
         one(name, value, meaning, false);

@@ -8,12 +8,11 @@ use crate::plot::Figure;
 use crate::format::number;
 use crate::report::frame::{Page, PageTable, STYLE};
 use crate::stats::agreement::Interval;
+use crate::stats::agreement::clustered::PartState;
 use crate::terms::Felt;
 use serde::Serialize;
 
 const TEMPLATE: &str = include_str!("agreement.html");
-/// Ratings left out that are listed on the page; all stand in the table.
-const LISTED: usize = 30;
 
 #[derive(Serialize)]
 struct AgreementView {
@@ -25,7 +24,7 @@ struct AgreementView {
     call_tables: Vec<PageTable>,
     figures: Vec<FigureView>,
     notes: Vec<String>,
-    left_out: Option<PageTable>,
+    component_tables: Vec<PageTable>,
     problems: Vec<String>,
 }
 
@@ -90,7 +89,10 @@ fn view(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figure)])
         call_tables: agreement.calls.as_ref().map_or_else(Vec::new, call_tables),
         figures: figures.collect(),
         notes,
-        left_out: left_out(agreement),
+        component_tables: designs
+            .iter()
+            .filter_map(|d| components_table(agreement, *d))
+            .collect(),
         problems: problems.iter().map(ToString::to_string).collect(),
     }
 }
@@ -161,7 +163,7 @@ fn main_table(agreement: &Agreement, design: Design) -> PageTable {
 }
 
 fn main_row(m: &MeasureAgreement, s: &Summary) -> Option<Vec<String>> {
-    let (squares, errors) = (s.squares?, s.sem?);
+    let errors = s.sem?;
     let mdc = errors.mdc95_agreement().value;
     let percent = s
         .percent(mdc)
@@ -171,7 +173,7 @@ fn main_row(m: &MeasureAgreement, s: &Summary) -> Option<Vec<String>> {
             "" => m.label.clone(),
             unit => format!("{}, {unit}", m.label),
         },
-        format!("{} × {}", squares.subjects, squares.raters),
+        format!("{} × {}", s.subjects.len(), s.raters.len()),
         with_ends(s.icc.one, 2),
         with_ends(s.icc.agreement, 2),
         with_ends(s.icc.consistency, 2),
@@ -256,6 +258,9 @@ fn detected_table(against: &[AgainstMeasured]) -> PageTable {
             a.examiner.clone(),
             a.detected.len().to_string(),
             match curve {
+                Some(c) if c.just_detected.low.is_none() => {
+                    format!("{} (no interval: too few subjects)", number(c.just_detected.value, 1))
+                }
                 // An upper end that the calls do not bound is said, not left out.
                 Some(c) if c.just_detected.high.is_none() => {
                     format!("{} (no upper end)", number(c.just_detected.value, 1))
@@ -306,28 +311,30 @@ fn size_table(a: &AgainstMeasured) -> PageTable {
     )
 }
 
-fn left_out(agreement: &Agreement) -> Option<PageTable> {
-    let entries: Vec<_> = all(agreement)
-        .flat_map(|(m, s)| s.left_out.iter().map(move |l| (m, s, l)))
+/// What the variance consists of, in percent, for the measures that are decided on.
+fn components_table(agreement: &Agreement, design: Design) -> Option<PageTable> {
+    let shown =
+        |m: &MeasureAgreement| design == Design::Ratings || DECIDED.iter().any(|d| d.info().name == m.name);
+    let rows: Vec<Vec<String>> = all(agreement)
+        .filter(|(m, s)| s.design == design && shown(m))
+        .flat_map(|(m, s)| s.components.iter().map(move |c| (m, c)))
+        .map(|(m, c)| {
+            let sd = c.variance.map(|v| v.map(f64::sqrt));
+            vec![
+                m.label.clone(),
+                c.part.label().to_owned(),
+                c.levels.to_string(),
+                with_ends(sd, m.decimals),
+                c.share.map_or(String::new(), |s| number(100.0 * s, 0)),
+                match c.state {
+                    PartState::Estimated => String::new(),
+                    PartState::AtBound => "0: no more than chance".to_owned(),
+                    PartState::NotTold(why) => why.to_string(),
+                },
+            ]
+        })
         .collect();
-    if entries.is_empty() {
-        return None;
-    }
-    let row = |(m, s, l): &(&MeasureAgreement, &Summary, &crate::agreement::LeftOut)| {
-        let design = s.design.label().to_owned();
-        vec![
-            m.label.clone(),
-            design,
-            l.subject.clone(),
-            l.rater.clone(),
-            l.reason.to_owned(),
-        ]
-    };
-    let more = entries.len().saturating_sub(LISTED);
-    let caption = match more {
-        0 => "Ratings that no balanced part holds".to_owned(),
-        more => format!("Ratings that no balanced part holds; {more} more stand in left_out.csv"),
-    };
-    let heads = ["measure", "design", "subject", "rating", "why"];
-    Some(PageTable::of_numbers(caption, heads, entries.iter().take(LISTED).map(row)))
+    let caption = format!("What the variance consists of, {}", design.label());
+    let heads = ["measure", "part", "levels", "standard deviation", "share, %", "to know"];
+    (!rows.is_empty()).then(|| PageTable::of_numbers(caption, heads, rows))
 }

@@ -5,6 +5,7 @@ use super::scans::Scan;
 use super::tables;
 use super::technique;
 use super::{Drawn, Of};
+use crate::compare::depth_difference;
 use crate::format;
 use crate::plot::PanelOptions;
 use crate::report::frame::PageTable;
@@ -118,6 +119,8 @@ pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) ->
         let mut by_side: Vec<&Test> = members.iter().map(|i| &results.tests[*i]).collect();
         by_side.sort_by_key(|t| t.side());
         let heading = heading(by_side[0]);
+        let hidden = by_side.iter().any(|t| results.hides(t));
+        let depth = depth_difference(&by_side).filter(|_| !hidden);
         levels.push(LevelView {
             svgs,
             mats: mats::of_tests(results, &members, drawn),
@@ -126,6 +129,7 @@ pub fn levels(results: &Results, scan: &Scan<'_>, drawn: &[Drawn], all: bool) ->
                 .iter()
                 .filter(|t| !results.hides(t))
                 .flat_map(|t| t.remarks().into_iter().map(|n| format!("{}: {n}", tables::test_name(t))))
+                .chain(depth.map(|depth| depth.to_string()))
                 .collect(),
             heading,
         });

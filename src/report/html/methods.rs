@@ -3,7 +3,7 @@
 use crate::format::counted;
 use crate::format;
 use crate::agreement::registered::Registration;
-use crate::compare::{ComparisonKind, SpreadSource};
+use crate::compare::{ComparisonKind, SpreadSource, VarianceRule};
 use crate::results::{Excluded, Results};
 use crate::settings::Settings;
 use crate::trace::Knee;
@@ -68,6 +68,7 @@ pub fn methods(results: &Results) -> Methods {
     sentences.push(registered(results));
     sentences.push(blinding(results));
     sentences.push(left_out(results));
+    sentences.push(corrected(results));
     sentences.push(definitions());
     let mut citations = vec![
         "Winter 2009. Biomechanics and Motor Control of Human Movement, 4th ed., p. 69.",
@@ -170,6 +171,27 @@ fn uncertainty() -> String {
 }
 
 /// Where every formula behind the paragraph stands.
+/// That marks were put right by hand, how many and by how many people.
+fn corrected(results: &Results) -> String {
+    let used = &results.corrections;
+    let n = used.corrections();
+    if n == 0 || used.faulty {
+        return String::new();
+    }
+    if used.as_detected {
+        return format!("Every mark is the program's; {} made by hand left out on request.", counted(n, "correction"));
+    }
+    format!(
+        "Marks were put right by hand: {} by {}, each with its reason; {} left out or resting on one.",
+        counted(n, "correction"),
+        match used.people() {
+            1 => "one person".to_owned(),
+            people => format!("{people} people"),
+        },
+        counted(used.tests, "test")
+    )
+}
+
 fn definitions() -> String {
     format!(
         "Every definition, constant and rule stands in METHODS.md of tautpoint {}: METHODS.md §1 conditioning, METHODS.md §2 \
@@ -186,6 +208,22 @@ fn uses_spread(results: &Results, source: SpreadSource) -> bool {
         .any(|f| f.spread_source == Some(source))
 }
 
+/// How the repeated tests of a scan were put together, for the rules that were used.
+fn of_trials(results: &Results) -> String {
+    let used = |rule| results.comparisons.iter().any(|f| f.variance_rule == Some(rule));
+    let mut text = "the repeated tests, pooled over the levels and sides of a scan".to_owned();
+    if used(VarianceRule::Moderated) {
+        text.push_str(", moderated by level where levels differed in spread (Bartlett 1937; Smyth 2004)");
+    }
+    if used(VarianceRule::Raised) {
+        text.push_str(", raised to the level's own where that was larger");
+    }
+    if used(VarianceRule::Own) {
+        text.push_str(", the level's own alone where it stood out from the others (F test, 3 %)");
+    }
+    text
+}
+
 fn compared(results: &Results) -> String {
     if results.comparisons.is_empty() {
         return String::new();
@@ -193,7 +231,7 @@ fn compared(results: &Results) -> String {
     let c = &results.settings.compare;
     let mut sources = Vec::new();
     if uses_spread(results, SpreadSource::Trials) {
-        sources.push("the repeated tests, pooled over the levels and sides of a scan".to_owned());
+        sources.push(of_trials(results));
     }
     if uses_spread(results, SpreadSource::Agreement) {
         sources.push("the laboratory's own repeated tests".to_owned());

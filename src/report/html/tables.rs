@@ -3,7 +3,7 @@
 use super::scans::Scan;
 use crate::format;
 use crate::columns::Measure;
-use crate::compare::{Comparison, ComparisonKind, Decision};
+use crate::compare::{Comparison, ComparisonKind, Decision, SpreadSource};
 use crate::plot::level_label;
 use crate::report::frame::PageTable;
 use crate::results::Results;
@@ -164,7 +164,10 @@ fn comparison_row(f: &Comparison, blinded: bool) -> Vec<String> {
         difference,
         percent(f.threshold_percent),
         percent(f.mdc_percent),
-        f.spread_source.map_or(String::new(), |s| s.word().to_owned()),
+        match (f.spread_source, f.variance_rule) {
+            (Some(source), Some(rule)) if source == SpreadSource::Trials => format!("{}, {}", source.word(), rule.word()),
+            (source, _) => source.map_or(String::new(), |s| s.word().to_owned()),
+        },
         match f.side_of_resistance {
             Some(Decision::Undecided) if neighbours => "undecided against neighbours".to_owned(),
             Some(word) => word.word().replace('_', " "),

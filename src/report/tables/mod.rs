@@ -6,6 +6,7 @@ use crate::columns::{Column, Kind, table as c};
 use crate::error::{Error, Result};
 use crate::results::Results;
 use crate::terms::Term;
+use crate::trace::Corrected;
 use crate::write::OutputFolder;
 use serde_json::Value;
 
@@ -107,6 +108,11 @@ fn shortest(n: f64) -> String {
     } else {
         format!("{n}")
     }
+}
+
+/// What a row rests on that a person put right.
+fn corrected_by(corrections: &[Corrected]) -> Cell {
+    Cell::List(corrections.iter().map(ToString::to_string).collect())
 }
 
 /// A column and the way to fill it from a row.

@@ -1,6 +1,6 @@
 //! `findings`, `technique`, `reference`, `unpaired` and `exclusions`.
 
-use super::{Cell, Field, Table, field};
+use super::{Cell, Field, Table, corrected_by, field};
 use crate::columns::table as c;
 use crate::compare::{Comparison, ComparisonKind, TrialsToDecide, Unpaired};
 use crate::results::Exclusion;
@@ -103,6 +103,7 @@ fn comparison_statistics() -> Vec<Field<Comparison>> {
         field(c::RAISED_TO_MEASUREMENT, |f: &Comparison| {
             f.raised_to_measurement.map_or(Cell::Missing, Cell::Bool)
         }),
+        field(c::CORRECTED_BY, |f: &Comparison| corrected_by(&f.corrections)),
     ]
 }
 
@@ -133,6 +134,7 @@ pub fn technique(findings: &[TechniqueFinding]) -> Table {
         field(c::BAND_HIGH, |r: &TechniqueFinding| Cell::num(r.high)),
         field(c::TEXT, |r: &TechniqueFinding| Cell::text(&r.text())),
         field(c::ADVICE, |r: &TechniqueFinding| Cell::text(&r.advice())),
+        field(c::CORRECTED_BY, |r: &TechniqueFinding| corrected_by(&r.corrections)),
     ];
     Table::fill("technique", fields, findings)
 }

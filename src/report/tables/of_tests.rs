@@ -1,6 +1,6 @@
 //! `springs` and `tests`.
 
-use super::{Cell, Field, Table, field};
+use super::{Cell, Field, Table, corrected_by, field};
 use crate::columns::{Measure, table as c};
 use crate::terms::{Landmark, LineOfDrive, Posture};
 use crate::trace::{Knee, LawShare, Spring, Test};
@@ -46,6 +46,7 @@ fn spring_fields<'a>() -> Vec<Field<SpringRow<'a>>> {
         field(c::DROPPED, |r: &SpringRow<'_>| {
             r.1.dropped.map_or(Cell::Missing, |d| Cell::text(&d.to_string()))
         }),
+        field(c::CORRECTED_BY, |r: &SpringRow<'_>| corrected_by(&r.0.corrections)),
     ]
 }
 
@@ -156,5 +157,6 @@ fn further_fields() -> Vec<Field<Test>> {
         field(c::RECORDED_AT, |t: &Test| {
             Cell::maybe(t.about.recorded_at.as_deref())
         }),
+        field(c::CORRECTED_BY, |t: &Test| corrected_by(&t.corrections)),
     ]
 }

@@ -8,7 +8,7 @@ use super::misfit::{Misfit, RawNoise};
 use super::project::{Fitted, solve_scaled};
 use super::series::{Series, speed_transposed};
 use super::soft::softplus_and_slope;
-use crate::stats::sums::dot;
+use crate::stats::sums::{add_scaled, dot};
 use nalgebra::DMatrix;
 
 /// Estimator weights of all parameters: constant, linear columns, xk, ln w[, ln τ].
@@ -27,6 +27,11 @@ pub struct Propagation<'a> {
     pub misfit: Misfit,
     /// What noise in displacement has moved each parameter by, on average: to be taken off.
     pub attenuation: Vec<f64>,
+    /// How noise in displacement pulls at each column, and at each sample, on average.
+    pull: Vec<f64>,
+    curvature: Vec<f64>,
+    /// How far each sample is past the knee.
+    pub sigmoid: Vec<f64>,
 }
 
 /// Index of the constant, and of the non-linear parameters after `linear` columns.
@@ -57,9 +62,10 @@ impl<'a> Propagation<'a> {
         }
         let j_t = DMatrix::from_fn(p, n, |i, t| all[i][t]);
         let sigmoid = sigmoid(series, fit);
-        let attenuation = attenuation(series, c, fit, &sigmoid, noise);
-        let curvature = DMatrix::from_vec(n, 1, curvature_bias(series, fit, &sigmoid, noise));
-        let attenuation = -solve_scaled(&gram, &(DMatrix::from_vec(p, 1, attenuation) + &j_t * curvature))?;
+        let pull = attenuation(series, c, fit, &sigmoid, noise);
+        let curvature = curvature_bias(series, fit, &sigmoid, noise);
+        let bent = DMatrix::from_column_slice(n, 1, &curvature);
+        let attenuation = -solve_scaled(&gram, &(DMatrix::from_column_slice(p, 1, &pull) + &j_t * bent))?;
         let weights = solve_scaled(&gram, &j_t)?;
         let residual: Vec<f64> = (0..n)
             .map(|i| {
@@ -90,6 +96,9 @@ impl<'a> Propagation<'a> {
             misfit,
             expected,
             attenuation: attenuation.column(0).iter().copied().collect(),
+            pull,
+            curvature,
+            sigmoid,
         })
     }
 
@@ -106,6 +115,7 @@ impl<'a> Propagation<'a> {
         let by_noise = noise.force.powi(2) + noise.displacement.powi(2);
         Parts {
             misfit: (seen * seen - by_noise).max(0.0).sqrt(),
+            attenuated: gradient.iter().filter_map(|(i, g)| Some(g * self.attenuation.get(*i)?)).sum(),
             ..noise
         }
     }
@@ -140,8 +150,43 @@ impl<'a> Propagation<'a> {
         Parts {
             force: self.noise.force_n * self.filtered_norm(m),
             displacement: self.noise.displacement_mm * self.filtered_norm(&q),
-            misfit: 0.0,
+            ..Parts::default()
         }
+    }
+
+    /// What noise in displacement makes of Σ z·e on average, for weights that are a column less `own` of each of the law's, when
+    /// the column goes with displacement and with speed by these.
+    pub fn pulled(&self, z: &[f64], own: &[f64], by_x: &[f64], by_v: &[f64]) -> f64 {
+        let (position, speed) = noise_variances(self.series, self.noise);
+        let column = position * dot(by_x, &self.slope) + speed * self.damping * by_v.iter().sum::<f64>();
+        dot(own, &self.pull) - column - dot(z, &self.curvature)
+    }
+
+    /// Standard uncertainty of the force zero.
+    pub fn zero_sd_n(&self) -> f64 {
+        self.noise.zero_sd_n
+    }
+
+    /// Weights on the residual as what noise of both channels does to them: products of two are covariances.
+    pub fn noise_through(&self, m: &[f64]) -> NoiseThrough {
+        let back = speed_transposed(m, self.series.rate_hz);
+        let q = (0..m.len()).map(|t| self.slope[t] * m[t] + self.damping * back[t]).collect();
+        let weights = [m.to_vec(), q];
+        let sds = [self.noise.force_n, self.noise.displacement_mm];
+        let r: Vec<f64> = self.noise.filtered.autocovariance().iter().copied().step_by(self.series.every).collect();
+        let covarying = [0, 1].map(|c| {
+            let w: &[f64] = &weights[c];
+            let mut out = vec![0.0; w.len()];
+            for (k, r) in r.iter().enumerate().take(w.len()) {
+                let by = r * sds[c] * sds[c];
+                add_scaled(&mut out[k..], by, w);
+                if k > 0 {
+                    add_scaled(&mut out, by, &w[k..]);
+                }
+            }
+            out
+        });
+        NoiseThrough { weights, covarying }
     }
 
     /// √(Σᵢⱼ wᵢwⱼ r(every·|i − j|)).
@@ -156,6 +201,19 @@ impl<'a> Propagation<'a> {
             total += if k == 0 { r * s } else { 2.0 * r * s };
         }
         total.max(0.0).sqrt()
+    }
+}
+
+/// Weights on force and on displacement, and their products with the covariance of noise.
+pub struct NoiseThrough {
+    weights: [Vec<f64>; 2],
+    covarying: [Vec<f64>; 2],
+}
+
+impl NoiseThrough {
+    /// Covariance of two weighted residuals.
+    pub fn product(&self, other: &NoiseThrough) -> f64 {
+        dot(&self.weights[0], &other.covarying[0]) + dot(&self.weights[1], &other.covarying[1])
     }
 }
 
@@ -232,6 +290,9 @@ pub struct Parts {
     pub force: f64,
     pub displacement: f64,
     pub misfit: f64,
+    /// What noise in displacement moved the value by, and was taken off. How far is known to first order only: it is as
+    /// uncertain as it is large.
+    pub attenuated: f64,
 }
 
 impl Parts {
@@ -239,17 +300,17 @@ impl Parts {
     pub fn noise_share(&self, total: f64) -> Parts {
         let both = self.force.hypot(self.displacement);
         if both <= 0.0 {
-            return Parts { force: total, displacement: 0.0, misfit: 0.0 };
+            return Parts { force: total, ..Parts::default() };
         }
         Parts {
             force: self.force * total / both,
             displacement: self.displacement * total / both,
-            misfit: 0.0,
+            ..Parts::default()
         }
     }
 
     /// All together.
     pub fn total(&self) -> f64 {
-        self.force.hypot(self.displacement).hypot(self.misfit)
+        self.force.hypot(self.displacement).hypot(self.misfit).hypot(self.attenuated)
     }
 }

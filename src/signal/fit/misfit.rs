@@ -17,6 +17,8 @@ const CELL_SDS: f64 = 2.0;
 const CLEAR_CELL_SDS: f64 = 4.0;
 /// Stretches of displacement.
 const STRETCHES: usize = 16;
+/// Cells that samples are sorted into.
+pub const CELLS: usize = 3 * STRETCHES;
 /// Slower than this share of the fastest is rest.
 const REST_SHARE: f64 = 0.08;
 /// Residual memory allowed for when the law fits poorly, in s (Newey & West 1987, Econometrica 55:703-708).
@@ -106,7 +108,7 @@ impl Misfit {
 }
 
 /// Stretch of displacement by way: in, out, at rest.
-fn cells(series: &Series) -> Vec<usize> {
+pub fn cells(series: &Series) -> Vec<usize> {
     let x = &series.displacement_mm;
     let (low, high) = extremes(x);
     let fastest = series.speed_mm_per_s.iter().fold(0.0_f64, |a, v| a.max(v.abs()));

@@ -11,6 +11,7 @@ pub mod misfit;
 pub mod covariance;
 pub mod onset_force;
 pub mod knee;
+mod doubt;
 pub mod family;
 mod rules;
 
@@ -20,6 +21,7 @@ use crate::stats::moments::extremes;
 use crate::stats::quantile::f_upper_tail;
 use crate::trace::{AgainstKnee, LawShare, OtherRules};
 use family::{Averaged, DAMPING, END_FEEL, ONSET, ONSET_FORCE, Press, TAKE_UP, average};
+use doubt::in_doubt;
 use covariance::{CONSTANT, Parts, Propagation, linear_index};
 use knee::Evidence;
 use misfit::RawNoise;
@@ -62,6 +64,8 @@ pub struct FitInput<'a> {
     pub zero_sd_n: f64,
     /// Springs, as ranges into the signals.
     pub springs: &'a [Range<usize>],
+    /// Where a person wants the onset looked for. The plain law alone then answers: the family has its own ways to a knee.
+    pub onset_within_mm: Option<[f64; 2]>,
 }
 
 /// A number with its standard uncertainties.
@@ -113,7 +117,7 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
         return Ok(None);
     }
     let coarse = series.coarse(input.cutoff_hz)?;
-    let Some(bounds) = Bounds::of(&series.displacement_mm) else {
+    let Some(bounds) = Bounds::of(&series.displacement_mm).and_then(|b| b.within(input.onset_within_mm)) else {
         return Ok(None);
     };
     let Some(plain) = search(&series, &coarse, &bounds) else {
@@ -144,9 +148,16 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
             }
         }
     };
+    let springs: Vec<Range<usize>> = input
+        .springs
+        .iter()
+        .map(|s| s.start / series.every..(s.end / series.every).min(series.len()))
+        .collect();
+    let hangs = in_doubt(&series, &c, &best, &propagation, &springs);
     let best = bias_corrected(best, &propagation.attenuation);
     let mut fit = describe(input, &series, &bounds, &best, &c, &propagation, independent);
-    if propagation.misfit.clear && (fit.poor || !fit.against_knee.is_empty()) {
+    let doubt = hangs || (propagation.misfit.clear && (fit.poor || !fit.against_knee.is_empty()));
+    if doubt && input.onset_within_mm.is_none() {
         fit.by_family(input, &series, &propagation, &bounds)?;
     }
     fit.rules = rules::other_rules(&coarse, fit.damping_n_s_per_mm.value);
@@ -188,9 +199,11 @@ impl Fit {
         ] {
             let [value, u] = family.results[k];
             let noise = own.parts.noise_share(family.winner[k].by_noise.min(u));
+            // The family knows nothing of noise in displacement; what that does to the plain law it does to all of them.
+            let attenuated = own.parts.attenuated;
             *own = Value {
-                value,
-                parts: Parts { misfit: (u * u - noise.total().powi(2)).max(0.0).sqrt(), ..noise },
+                value: value - attenuated,
+                parts: Parts { misfit: (u * u - noise.total().powi(2)).max(0.0).sqrt(), attenuated, ..noise },
             };
         }
         self.unloaded_mm = family.unloaded_mm;

@@ -63,6 +63,13 @@ impl Bounds {
         })
     }
 
+    /// The same with the onset between two displacements; `None` when the push never lies between them.
+    pub fn within(self, mm: Option<[f64; 2]>) -> Option<Bounds> {
+        let Some([low, high]) = mm else { return Some(self) };
+        let onset_mm = [self.onset_mm[0].max(low), self.onset_mm[1].min(high)];
+        (onset_mm[0] < onset_mm[1]).then_some(Bounds { onset_mm, ..self })
+    }
+
     fn keep(&self, shape: KneeShape) -> KneeShape {
         KneeShape {
             onset_mm: shape.onset_mm.clamp(self.onset_mm[0], self.onset_mm[1]),

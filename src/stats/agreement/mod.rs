@@ -4,10 +4,11 @@
 //! Ratings are given as rows of subjects; each row holds one value a rater (examiner, trial or day), in one order.
 
 pub mod anova;
-pub mod balanced;
 pub mod bland_altman;
+pub mod clustered;
 pub mod fleiss_kappa;
 pub mod icc;
+pub mod jackknife;
 pub mod kappa;
 pub mod psychometric;
 mod search;

@@ -228,6 +228,29 @@ pub fn psychometric(size: &[f64], detected: &[bool], confidence: f64) -> StatsRe
     })
 }
 
+/// The size detected half of the time at a lapse rate that is known, without its interval; `None` where there is none.
+/// For looking at many parts of the same answers.
+pub fn just_detected(size: &[f64], detected: &[bool], lapse: f64) -> Option<f64> {
+    let of = |seen: bool| size.iter().zip(detected).filter(move |(_, d)| **d == seen).map(|(s, _)| *s);
+    let (hits, misses) = (of(true).count() as f64, of(false).count() as f64);
+    if hits == 0.0 || misses == 0.0 || of(true).sum::<f64>() / hits <= of(false).sum::<f64>() / misses {
+        return None;
+    }
+    let largest_missed = of(false).fold(f64::NEG_INFINITY, f64::max);
+    let smallest_seen = of(true).fold(f64::INFINITY, f64::min);
+    if largest_missed <= smallest_seen {
+        return Some(0.5 * (largest_missed + smallest_seen));
+    }
+    let low = size.iter().copied().fold(f64::INFINITY, f64::min);
+    let high = size.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let data = Data {
+        size,
+        detected,
+        range: high - low,
+    };
+    Some(data.best_half(lapse, ROUGH).0)
+}
+
 /// A share with its score interval; `None` of none.
 ///
 /// # Formula
@@ -269,6 +292,8 @@ mod tests {
         assert!((low + high - 20.0).abs() < 1e-4 && low < 9.0, "{p:?}");
         assert_eq!(p.lapse, 0.0);
         assert!((p.share(10.0) - 0.5).abs() < 1e-6);
+        assert!((just_detected(&size, &seen, 0.0).unwrap() - 10.0).abs() < 1e-3);
+        assert_eq!(just_detected(&size, &[true; 8], 0.0), None);
     }
 
     #[test]

@@ -4,9 +4,8 @@ use super::{SHROUT_FLEISS, close, number};
 use serde_json::Value;
 use std::path::Path;
 use std::process::{Command, Output};
-use tautpoint::stats::agreement::anova::mean_squares;
-use tautpoint::stats::agreement::icc::icc;
-use tautpoint::stats::agreement::sem::{MDC95_PER_SEM, sem};
+use tautpoint::stats::agreement::sem::MDC95_PER_SEM;
+use tautpoint::stats::mixed::{MixedDesign, RandomTerm};
 
 fn agree(args: &[&str], dir: &Path) -> Output {
     let program = env!("CARGO_BIN_EXE_tautpoint");
@@ -68,7 +67,7 @@ fn a_file_of_ratings_gives_the_published_numbers_by_name() {
             .lines()
             .nth(1)
             .unwrap()
-            .starts_with("value,ratings,,6,4,24,0,"),
+            .starts_with("value,ratings,,6,4,24,mean_squares,"),
         "{table}"
     );
     // Again into the same folder: replaced whole, same bytes.
@@ -86,31 +85,39 @@ fn a_file_of_ratings_gives_the_published_numbers_by_name() {
 }
 
 #[test]
-fn ratings_with_holes_name_what_was_left_out() {
+fn ratings_with_holes_are_all_used() {
     let dir = tempfile::tempdir().unwrap();
     let text = shrout_fleiss_csv()
         .replace("V-02,L-3,8\n", "")
         .replace("V-04,L-0,10\n", "V-04,L-0,\n");
     ratings_file(dir.path(), &text);
-    let out = agree(&["--ratings", "r.csv", "--json"], dir.path());
+    let out = agree(&["--ratings", "r.csv", "--json", "--out", "res"], dir.path());
     assert_eq!(out.status.code(), Some(0));
     let found: Value = serde_json::from_slice(&out.stdout).unwrap();
     let r = &found["ratings"];
-    assert_eq!((&r["subjects"], &r["raters"]), (&4.into(), &4.into()));
-    assert_eq!(r["ratings_left_out"], 6);
-    assert_eq!(r["left_out"][0]["subject"], "V-02");
+    assert_eq!((&r["subjects"], &r["raters"]), (&6.into(), &4.into()));
+    assert_eq!(
+        (&r["ratings_given"], &r["basis"]),
+        (&22.into(), &"variance_model".into())
+    );
     assert!(
-        r["notes"][0].as_str().unwrap().contains("largest balanced part"),
+        r["notes"][0].as_str().unwrap().contains("22 of 24 ratings"),
         "{r}"
     );
-    // The same as the four complete rows alone.
-    let kept: Vec<[f64; 4]> = [0, 1, 3, 5].map(|i| SHROUT_FLEISS[i]).to_vec();
-    let expected = icc(&mean_squares(&kept).unwrap(), 0.95)
-        .unwrap()
-        .agreement
-        .unwrap()
-        .value;
-    close(number(&r["icc_a1"]), expected, 1e-12);
+    // R 4.2.2, lme4 1.1.31: y ~ 1 + (1 | subject) + (1 | rater), and without rater.
+    let [subject, rater, error] = [2.355_344, 4.999_255, 1.180_411];
+    close(number(&r["icc_a1"]), subject / (subject + rater + error), 1e-4);
+    close(number(&r["icc_c1"]), subject / (subject + error), 1e-4);
+    close(number(&r["sem_agreement"]), (rater + error).sqrt(), 1e-4);
+    close(number(&r["sem_consistency"]), error.sqrt(), 1e-4);
+    let [subject, error] = [0.212_247, 6.337_021];
+    close(number(&r["icc_1"]), subject / (subject + error), 1e-4);
+    let components = std::fs::read_to_string(dir.path().join("res/components.csv")).unwrap();
+    assert!(components.contains("\nvalue,ratings,rater,4,"), "{components}");
+    assert!(
+        components.contains("not_told,goes together with another effect everywhere"),
+        "{components}"
+    );
 }
 
 #[test]
@@ -225,9 +232,10 @@ fn a_study_gets_the_coefficients_of_its_own_tests_and_keeps_its_spread_for_singl
         tautpoint::columns::Measure::ALL.len()
     );
 
-    // The same coefficients from the rows of `tests`: first trials, one row a place, one column an examiner.
+    // The same coefficients from the rows of `tests`: first trials, one row a place, one column an examiner, and the
+    // subject's variance told apart from that of its places.
     let tests: Value = serde_json::from_slice(&run(&["analyze", "s", "--json"], dir).stdout).unwrap();
-    let mut cells = std::collections::BTreeMap::<String, std::collections::BTreeMap<String, f64>>::new();
+    let mut rows: Vec<([String; 3], f64)> = Vec::new();
     for t in tests["tests"]
         .as_array()
         .unwrap()
@@ -235,22 +243,38 @@ fn a_study_gets_the_coefficients_of_its_own_tests_and_keeps_its_spread_for_singl
         .filter(|t| t["trial"] == 1)
     {
         let place = format!("{} {} {} {}", t["subject"], t["level"], t["side"], t["session"]);
-        let row = cells.entry(place).or_default();
-        row.insert(t["examiner"].to_string(), number(&t["end_feel_n_per_mm"]));
+        let is = [t["subject"].to_string(), place, t["examiner"].to_string()];
+        rows.push((is, number(&t["end_feel_n_per_mm"])));
     }
-    let rows: Vec<Vec<f64>> = cells.into_values().map(|r| r.into_values().collect()).collect();
-    assert_eq!((rows.len(), rows[0].len()), (4, 2));
-    let m = mean_squares(&rows).unwrap();
+    assert_eq!(rows.len(), 8);
+    let term = |of: &dyn Fn(&[String; 3]) -> String| {
+        RandomTerm::new(&rows.iter().map(|r| of(&r.0)).collect::<Vec<_>>())
+    };
+    let terms = [
+        term(&|r| r[0].clone()),
+        term(&|r| r[1].clone()),
+        term(&|r| r[2].clone()),
+        term(&|r| format!("{} {}", r[0], r[2])),
+    ];
+    let values: Vec<f64> = rows.iter().map(|r| r.1).collect();
+    let fit = MixedDesign::new(8, &[vec![1.0; 8]], &terms)
+        .unwrap()
+        .fit(&values)
+        .unwrap();
+    let [subject, place, rater, across, error] = fit.variances[..] else {
+        panic!("five variances")
+    };
     let between = &found["measures"]["end_feel_n_per_mm"]["between_examiners"];
+    let target = subject + place;
     close(
         number(&between["icc_a1"]),
-        icc(&m, 0.95).unwrap().agreement.unwrap().value,
-        1e-9,
+        target / (target + rater + across + error),
+        1e-6,
     );
     close(
         number(&between["sem_agreement"]),
-        sem(&m, 0.95).unwrap().agreement.value,
-        1e-9,
+        (rater + across + error).sqrt(),
+        1e-6,
     );
     assert_eq!(between["bland_altman"].as_array().unwrap().len(), 1);
 

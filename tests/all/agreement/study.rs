@@ -3,7 +3,7 @@
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
-use tautpoint::agreement::{self, Design, spread};
+use tautpoint::agreement::{self, AgreementBasis, Design, spread};
 use tautpoint::columns::Measure;
 use tautpoint::compare::{CompareContext, Comparison, ComparisonKind, Decision, SpreadSource, compare};
 use tautpoint::settings::Settings;
@@ -27,6 +27,7 @@ fn test(who: &Who, n_per_mm: f64) -> Test {
     let mut measures = Measures::default();
     measures.set(Measure::EndFeel, Measured::new(n_per_mm, []));
     Test {
+        corrections: Vec::new(),
         recording: format!(
             "{}_{}_{}_{}_{}_{}.csv",
             who.subject, who.examiner, who.session, who.level, who.side, who.trial
@@ -146,7 +147,7 @@ fn the_order_of_tests_changes_nothing() {
 }
 
 #[test]
-fn a_subject_that_one_examiner_missed_is_left_out_of_that_design_only() {
+fn a_subject_that_one_examiner_missed_still_counts() {
     let mut tests = invented(2, 5, 2, 2);
     tests.retain(|t| {
         !(t.about.subject.as_deref() == Some("V-03") && t.about.examiner.as_deref() == Some("L-01"))
@@ -154,16 +155,11 @@ fn a_subject_that_one_examiner_missed_is_left_out_of_that_design_only() {
     let all = agreement::of_study(&tests, &[], &[]);
     let m = end_feel(&all);
     let between = m.design(Design::BetweenExaminers).unwrap();
-    // Two levels, two sides and two days of V-03 by the examiner who did test.
-    assert_eq!(between.left_out.len(), 8);
-    assert!(
-        between
-            .left_out
-            .iter()
-            .all(|l| l.subject.starts_with("V-03") && l.rater == "L-00")
-    );
-    assert!(between.notes[0].contains("8 of"), "{:?}", between.notes);
-    assert!(m.design(Design::WithinExaminer).unwrap().left_out.is_empty());
+    // Two levels, two sides and two days of V-03 are by one examiner only: 8 of 80 are missing, and all 72 count.
+    assert_eq!((between.subjects.len(), between.given), (40, 72));
+    assert!(between.notes[0].contains("72 of 80"), "{:?}", between.notes);
+    assert_eq!(between.basis, Some(AgreementBasis::VarianceModel));
+    assert!(m.design(Design::WithinExaminer).unwrap().notes.is_empty());
 }
 
 #[test]
@@ -277,6 +273,7 @@ fn decisions_on_a_single_trial_rest_on_the_studys_own_spread_read_back_from_its_
 
 fn called(asymmetry_percent: f64, call: &str) -> Comparison {
     Comparison {
+        corrections: Vec::new(),
         key: TestKey {
             subject: Some("V-01".to_owned()),
             examiner: Some("L-01".to_owned()),
@@ -329,7 +326,10 @@ fn calls_against_the_measured_side_give_each_examiner_a_just_detected_asymmetry(
         (-19.0, "left"),
         (22.0, "right"),
     ];
-    let comparisons: Vec<Comparison> = calls.iter().map(|(a, c)| called(*a, c)).collect();
+    let mut comparisons: Vec<Comparison> = calls.iter().map(|(a, c)| called(*a, c)).collect();
+    for (i, comparison) in comparisons.iter_mut().enumerate() {
+        comparison.key.subject = Some(format!("V-{i:02}"));
+    }
     let call = Call {
         subject: "V-01".to_owned(),
         examiner: "L-01".to_owned(),
@@ -339,7 +339,9 @@ fn calls_against_the_measured_side_give_each_examiner_a_just_detected_asymmetry(
         call: Felt::Right,
         confidence: None,
     };
-    let all = agreement::of_study(&[], &comparisons, &[call]).calls.unwrap();
+    let all = agreement::of_study(&[], &comparisons, std::slice::from_ref(&call))
+        .calls
+        .unwrap();
     assert_eq!(all.measure, Some(Measure::EndFeel));
     let a = &all.against[0];
     let half = a.curve.as_ref().unwrap().just_detected;
@@ -351,4 +353,18 @@ fn calls_against_the_measured_side_give_each_examiner_a_just_detected_asymmetry(
     assert_eq!((a.confusion[0][0], a.confusion[0][2]), (1, 1));
     let sizes: Vec<(usize, usize)> = a.by_size.iter().map(|s| (s.n, s.detected)).collect();
     assert_eq!(sizes, [(1, 0), (2, 1), (4, 2), (2, 1), (1, 1), (0, 0)]);
+    // Of one subject: nothing of how others would be called, so the size has no interval.
+    for comparison in &mut comparisons {
+        comparison.key.subject = Some("V-01".to_owned());
+    }
+    let one = agreement::of_study(&[], &comparisons, &[call])
+        .calls
+        .unwrap()
+        .against
+        .remove(0);
+    let alone = one.curve.unwrap().just_detected;
+    assert_eq!(
+        (one.subjects, alone.value, alone.low, alone.high),
+        (1, half.value, None, None)
+    );
 }

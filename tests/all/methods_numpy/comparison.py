@@ -3,7 +3,7 @@
 import math
 
 import numpy as np
-from distributions import chi2_tail, mean, t_quantile, t_tail
+from distributions import chi2_tail, f_tail, mean, t_quantile, t_tail
 
 THRESHOLD, CONFIDENCE, FDR, MAX_TRIALS, SEM_PERCENT = 15.0, 0.95, 0.05, 5, 14.5
 LEVELS = [f"C{i}" for i in range(2, 8)] + [f"T{i}" for i in range(1, 13)] + [f"L{i}" for i in range(1, 6)]
@@ -38,7 +38,37 @@ class Side:
 
 
 def spread(levels, measure, log):
-    """§6.4: variance and degrees of freedom for each level, where the spread comes from, and the rule."""
+    """§6.4: variance and degrees of freedom for each level, where the spread comes from, and the rule of each level."""
+    shared, source, rule = shared_spread(levels, measure, log)
+    if source != "trials":
+        return shared, source, [rule] * len(levels)
+    df = [sum(s.n - 1 for s in sides if s.n > 1) for sides in levels]
+    own = [sum(s.squares for s in sides) / d if d else 0.0 for sides, d in zip(levels, df)]
+    out = standing_out(own, df)
+    rules = [rule] * len(levels)
+    for i, (v, d) in enumerate(shared):
+        if own[i] > v:
+            shared[i], rules[i] = ((own[i], df[i]), "own") if out[i] else ((own[i], d), "raised")
+    return shared, source, rules
+
+
+def standing_out(own, df):
+    """§6.4: levels that spread more than the others by more than chance."""
+    out = [False] * len(own)
+    for _ in range(3):
+        before = list(out)
+        for i in range(len(own)):
+            others = [j for j in range(len(own)) if j != i and not before[j] and df[j]]
+            if before[i] or not df[i] or not others:
+                continue
+            nu = sum(df[j] for j in others)
+            rest = sum(own[j] * df[j] for j in others) / nu
+            out[i] = rest > 0 and f_tail(own[i] / rest, df[i], nu) < 0.03
+    return out
+
+
+def shared_spread(levels, measure, log):
+    """§6.4, before a level's own is looked at."""
     df = [sum(s.n - 1 for s in sides if s.n > 1) for sides in levels]
     squares = [sum(s.squares for s in sides) for sides in levels]
     within = [(q / d, d) for q, d in zip(squares, df) if d > 0]
@@ -174,13 +204,13 @@ def findings(tests):
     return rows
 
 
-def put(rows, kind, key, measure, contrast, left, right, n, known, log):
+def put(rows, kind, key, measure, contrast, left, right, n, known, i, log):
     half = t_quantile(0.5 + CONFIDENCE / 2, contrast.df) * contrast.se if contrast.parts else None
     row = rows[(kind, key, measure)] = {"left": left, "right": right, "left_trials": n[0], "right_trials": n[1]}
     if log:
         row["asymmetry_percent"] = percent(contrast.d)
     if half is not None:
-        _, row["spread_source"], row["variance_rule"] = known
+        row["spread_source"], row["variance_rule"] = known[1], known[2][i]
         row["raised_to_measurement"] = str(contrast.raised).upper()
         row["standard_error"] = contrast.se
         row["degrees_of_freedom"] = contrast.df if math.isfinite(contrast.df) else None
@@ -217,7 +247,7 @@ def left_right(groups, measure, rows):
         back = math.exp if log else float
         contrasts.append(c)
         n = (left.n, right.n)
-        made.append(put(rows, "left_right", key, measure, c, back(left.mean), back(right.mean), n, found, log))
+        made.append(put(rows, "left_right", key, measure, c, back(left.mean), back(right.mean), n, found, i, log))
     if known and measure in STIFFNESS:
         words(contrasts, made)
 
@@ -226,7 +256,8 @@ def neighbours(steps, measure, rows):
     """§6.9."""
     keys = sorted((k for k in steps if Side(steps[k], measure, True).n), key=lambda k: LEVELS.index(k[5]))
     sides, rank = [Side(steps[k], measure, True) for k in keys], [LEVELS.index(k[5]) for k in keys]
-    found = spread([[s] for s in sides], measure, True)
+    shared, source, rule = shared_spread([[s] for s in sides], measure, True)
+    found = shared, source, [rule] * len(sides)
     known = found[0]
     contrasts, made = [], []
     for i, key in enumerate(keys):
@@ -244,5 +275,5 @@ def neighbours(steps, measure, rows):
         c = Contrast(sides[i].mean - median, parts, df, one_sided=True)
         n = (sum(sides[j].n for j in near), sides[i].n)
         contrasts.append(c)
-        made.append(put(rows, "neighbours", key, measure, c, math.exp(median), math.exp(sides[i].mean), n, found, True))
+        made.append(put(rows, "neighbours", key, measure, c, math.exp(median), math.exp(sides[i].mean), n, found, i, True))
     words(contrasts, made)

@@ -208,6 +208,14 @@ class Propagation:
             seen2 = self.departure2 / 0.20 * (sums**2).sum() + max(0.0, memory2)
         return force, x, math.sqrt(max(0.0, seen2 - force**2 - x**2))
 
+    def corrected(self, parts, gradient):
+        """The same, with what noise in displacement moved the result by in its own line (§4.6)."""
+        moved = sum(g * self.shift[i] for i, g in gradient.items())
+        return parts[0], math.hypot(parts[1], moved), parts[2]
+
+    def reported(self, gradient):
+        return self.corrected(self.parts(gradient), gradient)
+
 
 class Fit:
     def __init__(self, test):
@@ -276,10 +284,10 @@ class Fit:
     def results(self):
         lines = lambda parts: [(parts[0], self.r.df), (parts[1], self.r.df), (parts[2], math.inf)]
         p = self.p
-        yield "onset_mm", self.onset, lines(p.parts({self.at_onset: 1.0}))
-        yield "take_up_n_per_mm", self.k[0], lines(p.parts({1: 1.0}))
-        yield "fitted_end_feel_n_per_mm", self.k[0] + self.k[1], lines(p.parts({1: 1.0, 2: 1.0}))
-        yield "damping_n_s_per_mm", self.k[2], lines(p.parts({3: 1.0}))
+        yield "onset_mm", self.onset, lines(p.reported({self.at_onset: 1.0}))
+        yield "take_up_n_per_mm", self.k[0], lines(p.reported({1: 1.0}))
+        yield "fitted_end_feel_n_per_mm", self.k[0] + self.k[1], lines(p.reported({1: 1.0, 2: 1.0}))
+        yield "damping_n_s_per_mm", self.k[2], lines(p.reported({3: 1.0}))
         value, parts = self.onset_force()
         yield "onset_n", value, lines(parts) + [(self.r.u_zero, self.r.df)]
 
@@ -308,7 +316,8 @@ class Fit:
             g.update({4 + i: m for i, m in enumerate(memories)})
             return g
 
-        parts = self.p.parts(gradient(self.width), places)
+        own = gradient(self.width)
+        parts = self.p.parts(own, places)
         span = np.ptp(self.series.x)
         omega = max(self.width, 0.0018 * span)
         p = self.p if omega == self.width else self.probe(omega)
@@ -327,12 +336,11 @@ class Fit:
             m *= 0.85
             value += o * (m - self.width) + beta * (m * m - self.width**2)
             total = math.sqrt(v0 + ((o + 2 * beta * m) * d) ** 2)
-            g = gradient(self.width)
-            del g[ln_w]
-            parts = self.p.parts(g, places)
+            del own[ln_w]
+            parts = self.p.parts(own, places)
             factor = total / math.hypot(parts[0], parts[1])
             parts = (parts[0] * factor, parts[1] * factor, parts[2])
-        return value, parts
+        return value, self.p.corrected(parts, own)
 
     def probe(self, omega):
         """The solution with another width and the corrected rest (§4.10)."""

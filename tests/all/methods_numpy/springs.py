@@ -219,6 +219,9 @@ class Test:
             s.x_p -= noise_bias(y, s.p, r.fs, r.quick_x * r.noise.slope)
             s.start = Limb(y, s.p, s.x_p, low, -1, r.fs, least)
             s.stop = Limb(y, s.p, s.x_p, high, 1, r.fs, least)
+            for end in (s.start, s.stop):
+                if end.ok and end.rest is None:
+                    end.level += noise_bias(-y, end.lowest, r.fs, r.quick_x * r.noise.slope)
             if not s.start.ok:
                 continue
             s.a, s.b = s.start.at, s.stop.at if s.stop.ok else s.peak_at
@@ -232,6 +235,9 @@ class Test:
         top, _, value = peak_between(f, math.floor(s.a), end + 1, r.fs)
         v["peak_n"] = peak = Value(value - noise_bias(f, top, r.fs, r.quick_f * r.noise.slope), self.f1, 0, 1)
         level, level_u = s.start.of(f, r.sf, r.noise)
+        if s.start.rest is None:
+            of_x, of_f = (curvature(-y, s.start.lowest, r.fs) for y in (x, f))
+            level -= 0.5 * of_f * (r.quick_x * r.noise.slope / of_x) ** 2 if of_x > 0 else 0.0
         v["preload_n"] = preload = Value(level, level_u, 0, 1)
         rest_u = s.start.of(x, r.sx, r.noise)[1]
         excursion = s.x_p - s.start.level
@@ -372,7 +378,7 @@ class Test:
         by_x, by_law = b * w + damping * differences(len(x), r.fs).T @ w, 0.0
         if self.fit.knee:
             apart = min(abs(self.fit.unloaded() - (mx - mf / b)), reach)
-            u_damping = math.hypot(*self.fit.p.parts({3: 1.0}))
+            u_damping = math.hypot(*self.fit.p.reported({3: 1.0}))
             by_law = math.hypot((w @ v) * u_damping, apart / math.sqrt(12))
         return Value(mx - mf / b, r.sf * r.noise.norm(w), r.sx * r.noise.norm(by_x), -1 / b), by_law
 
@@ -383,11 +389,20 @@ class Test:
             start = s.start.lowest if s.start.rest is None else s.start.rest.stop - 1
             end = next((i for i in range(start, s.p) if f[i] > high), None)
             if end is not None and f[start] <= low:
-                return self.slope(start, end, f, low, high)
+                return self.between_loads(start, end, low, high)
         p = self.springs[0].p
         if f[self.begin] > low or f[p] < high:
             return None
-        return self.slope(self.begin, p, f, low, high)
+        return self.between_loads(self.begin, p, low, high)
+
+    def between_loads(self, i0, i1, low, high):
+        f, s = self.r.force, self.f1
+        found = self.slope(i0, i1, f, low, high)
+        for edges in ([(low - s, high), (low + s, high)], [(low, high - s), (low, high + s)]):
+            less, more = (self.slope(i0, i1, f, *e) for e in edges)
+            if found and less and more:
+                found.force = math.hypot(found.force, (more.value - less.value) / 2)
+        return found
 
     def rate(self, counted):
         n, span = len(self.springs), (self.springs[-1].peak_at - self.springs[0].peak_at) * self.r.h

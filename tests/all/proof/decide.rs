@@ -20,6 +20,7 @@ pub fn test(level: &str, side: Side, trial: u32, n_per_mm: f64) -> Test {
         },
     );
     Test {
+        corrections: Vec::new(),
         recording: format!("{level}_{side}_{trial}.csv"),
         test: 1,
         about: About {

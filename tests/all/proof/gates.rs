@@ -222,6 +222,21 @@ pub fn chance_allows(held: usize, n: usize) -> bool {
     n > 0 && at_most(HOLDS[0]) > FALSE_ALARM && at_least(HOLDS[1]) > FALSE_ALARM
 }
 
+/// The largest share that so few of `n` leave possible: upper end of a one-sided 95 % interval (Clopper & Pearson 1934,
+/// Biometrika 26:404-413).
+pub fn at_most(found: usize, n: usize) -> f64 {
+    let (mut low, mut high) = (0.0, 1.0);
+    for _ in 0..50 {
+        let middle = 0.5 * (low + high);
+        if Binomial::new(middle, n as u64).unwrap().cdf(found as u64) > 0.05 {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    high
+}
+
 /// A trace whose interval misses the truth must say that the model fits poorly: tissue that the law does not know.
 pub fn outside(tally: &Tally) -> Vec<Gate> {
     [Measure::Onset, Measure::OnsetForce, Measure::FittedEndFeel]

@@ -44,6 +44,8 @@ pub struct Trial {
     pub measures: Vec<Option<Beside>>,
     /// The note says that the model fits poorly.
     pub said_poor: bool,
+    /// The note says that laws were averaged.
+    pub averaged: bool,
 }
 
 /// The whole chain, tests named by nothing but their sides.
@@ -105,6 +107,10 @@ fn beside_truth(made: &Simulated, bound: Option<[f64; 2]>, seed: u64) -> Option<
         bound,
         measures,
         said_poor: test.notes.iter().any(poor),
+        averaged: test
+            .notes
+            .iter()
+            .any(|note| matches!(note, Note::Averaged { .. })),
     })
 }
 

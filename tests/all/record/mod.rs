@@ -3,6 +3,7 @@
 mod bench;
 mod disks;
 mod disk_faults;
+mod endings;
 mod rates;
 mod recorder;
 mod faults;

@@ -228,13 +228,14 @@ fn the_tables_have_the_agreed_columns_in_the_agreed_order() {
         left, right, left_trials, right_trials, asymmetry_percent, low_percent, high_percent, threshold_percent, \
         mdc_percent, spread_source, side_of_resistance, trials_to_decide, call, call_agrees, covers, difference, \
         difference_low, difference_high, standard_error, degrees_of_freedom, p_value, p_adjusted, variance_rule, \
-        raised_to_measurement";
+        raised_to_measurement, corrected_by";
     assert_eq!(names("findings").join(", "), findings);
     let springs = "recording, test, side, spring, counted, start_s, peak_s, end_s, preload_n, peak_n, start_mm, peak_mm, \
         end_mm, excursion_mm, end_feel_n_per_mm, secant_n_per_mm, loading_work_mj, loss_mj, loss_ratio, recoil_ratio, \
-        time_to_peak_s, loading_rate_n_per_s, dropped";
+        time_to_peak_s, loading_rate_n_per_s, dropped, corrected_by";
     assert_eq!(names("springs").join(", "), springs);
-    let technique = "recording, test, subject, examiner, session, level, side, finding, value, unit, low, high, text, advice";
+    let technique = "recording, test, subject, examiner, session, level, side, finding, value, unit, low, high, text, advice, \
+        corrected_by";
     assert_eq!(names("technique").join(", "), technique);
 }
 

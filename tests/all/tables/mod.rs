@@ -36,6 +36,7 @@ pub fn test_of(recording: &str, level: &str, side: Side) -> Test {
         ..Spring::default()
     };
     Test {
+        corrections: Vec::new(),
         recording: recording.to_owned(),
         test: 1,
         about: About {
@@ -67,6 +68,7 @@ pub fn test_of(recording: &str, level: &str, side: Side) -> Test {
 
 fn comparison(level: &str) -> Comparison {
     Comparison {
+        corrections: Vec::new(),
         key: TestKey {
             subject: Some("V-07".to_owned()),
             examiner: Some("L-12".to_owned()),

@@ -1,10 +1,11 @@
 //! Agreement as tables, with their codebook.
 
 use super::numbers::numbers;
-use crate::agreement::{Agreement, MeasureAgreement, Summary, WANTED_PERCENT};
+use crate::agreement::{Agreement, AgreementBasis, MeasureAgreement, Summary, WANTED_PERCENT};
 use crate::columns::{Column, Kind};
 use crate::report::tables::{Cell, Table};
 use crate::stats::agreement::Interval;
+use crate::stats::agreement::clustered::PartState;
 
 mod of_calls;
 
@@ -20,7 +21,7 @@ const MEASURE: Head = (
 const DESIGN: Head = ("design", Kind::Text, "", "what was repeated");
 const FIRST: Head = ("first", Kind::Text, "", "the first of the two");
 const SECOND: Head = ("second", Kind::Text, "", "the second of the two");
-const REASON: Head = ("reason", Kind::Text, "", "why numbers are missing or left out");
+const REASON: Head = ("reason", Kind::Text, "", "why numbers are missing");
 
 /// Every table, then the codebook of them all.
 pub fn tables(agreement: &Agreement) -> Vec<Table> {
@@ -29,7 +30,7 @@ pub fn tables(agreement: &Agreement) -> Vec<Table> {
         limits(agreement),
         trials(agreement),
         trials_for(agreement),
-        left_out(agreement),
+        components(agreement),
     ];
     if let Some(calls) = &agreement.calls {
         all.extend(of_calls::tables(calls));
@@ -86,15 +87,15 @@ fn main_table(agreement: &Agreement) -> Table {
             "subjects",
             Kind::Int,
             "",
-            "subjects of the balanced part: what was rated",
+            "what was rated: one subject, or one place of one",
         ),
-        ("raters", Kind::Int, "", "ratings of each subject"),
-        ("ratings_given", Kind::Int, "", "ratings there were"),
+        ("raters", Kind::Int, "", "raters, examiners, tests or days"),
+        ("ratings_given", Kind::Int, "", "ratings there were; all are used"),
         (
-            "ratings_left_out",
-            Kind::Int,
+            "basis",
+            Kind::Text,
             "",
-            "ratings that the balanced part leaves out",
+            "mean_squares of a complete table of unrelated rows, else variance_model",
         ),
     ];
     let mut all = table("agreement", &heads, Vec::new());
@@ -113,7 +114,8 @@ fn main_table(agreement: &Agreement) -> Table {
         }
         let mut row = names(m, s);
         row.push(Cell::text(&m.unit));
-        row.extend([s.subjects.len(), s.raters.len(), s.given, s.left_out.len()].map(Cell::int));
+        row.extend([s.subjects.len(), s.raters.len(), s.given].map(Cell::int));
+        row.push(Cell::maybe(s.basis.map(AgreementBasis::word)));
         row.extend(found.iter().map(|n| Cell::num(n.value)));
         row.push(Cell::maybe(s.reason.as_deref()));
         all.rows.push(row);
@@ -264,23 +266,49 @@ fn trials_for(agreement: &Agreement) -> Table {
     table("trials_for", &heads, rows)
 }
 
-fn left_out(agreement: &Agreement) -> Table {
+fn components(agreement: &Agreement) -> Table {
     let heads = [
         MEASURE,
         DESIGN,
-        ("subject", Kind::Text, "", "what was rated"),
-        ("rater", Kind::Text, "", "by whom, or which repetition"),
+        ("term", Kind::Text, "", "what the variance belongs to"),
+        ("levels", Kind::Int, "", "how many of them there are"),
+        ("variance", Kind::Num, "unit of the measure, squared", "variance component"),
+        (
+            "variance_low",
+            Kind::Num,
+            "unit of the measure, squared",
+            "low end of the 95 % interval of variance",
+        ),
+        (
+            "variance_high",
+            Kind::Num,
+            "unit of the measure, squared",
+            "high end of the 95 % interval of variance",
+        ),
+        ("share", Kind::Num, "", "its share of all components together"),
+        (
+            "state",
+            Kind::Text,
+            "",
+            "estimated, at_bound (0: the levels differ no more than chance lets them), or not_told by this design",
+        ),
         REASON,
     ];
     let mut rows = Vec::new();
     for (m, s) in summaries(agreement) {
-        for l in &s.left_out {
+        for c in &s.components {
             let mut row = names(m, s);
-            row.extend([Cell::text(&l.subject), Cell::text(&l.rater), Cell::text(l.reason)]);
+            row.extend([Cell::text(c.part.word()), Cell::int(c.levels)]);
+            row.extend(ends(c.variance));
+            row.extend([Cell::num(c.share), Cell::text(c.state.word())]);
+            row.push(match c.state {
+                PartState::NotTold(why) => Cell::text(&why.to_string()),
+                _ => Cell::Missing,
+            });
             rows.push(row);
         }
     }
-    table("left_out", &heads, rows)
+    table("components", &heads, rows)
 }
 
 fn codebook(all: &[Table]) -> Table {

@@ -98,7 +98,7 @@ pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<
     let plain: f64 = read_by.iter().filter(|r| is_plain(&r.2.law)).map(|r| r.0 / total).sum();
     // What the family holds is not all there is: where its plainest laws do not do, the next best hardly does either.
     let widen = 2.0 - plain;
-    let by_memory = doubt_of_memory(&pool.fits, read_by[0].2, &read_by[0].3, press, noise, x_noise_mm);
+    let memory = doubt_of_memory(&pool.fits, read_by[0].2, &read_by[0].3, press, noise, x_noise_mm);
     let results = std::array::from_fn(|k| {
         let components: Vec<Component> = read_by
             .iter()
@@ -110,7 +110,7 @@ pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<
             .collect();
         let [middle, half] = interval_95(&components);
         let u = widen * half / 1.959_964;
-        [middle, if k == END_FEEL { u.hypot(by_memory) } else { u }]
+        [middle, u.hypot(memory[k])]
     });
     let (_, _, fit, winner) = &read_by[0];
     let without = without_onset(press, fit);
@@ -136,7 +136,7 @@ pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<
 }
 
 /// How much longer memory is believed to last than was seen decides what of a push is memory and what is stiffness: the
-/// difference that a second time makes to the end slope.
+/// difference that a second time makes to both slopes.
 fn doubt_of_memory(
     pool: &BTreeMap<FamilyLaw, LawFit>,
     winner: &LawFit,
@@ -144,7 +144,7 @@ fn doubt_of_memory(
     press: &Press,
     noise: &FilteredNoise,
     x_noise_mm: f64,
-) -> f64 {
+) -> [f64; RESULTS] {
     let other = |p: &LawPart| match p {
         LawPart::Relaxation => Some(LawPart::TwoTimes),
         LawPart::TwoTimes => Some(LawPart::Relaxation),
@@ -153,7 +153,7 @@ fn doubt_of_memory(
     let swapped: Vec<LawPart> = winner.law.parts.iter().map(|p| other(p).unwrap_or(*p)).collect();
     let law = FamilyLaw::new(winner.law.shape, &swapped);
     if law == winner.law {
-        return 0.0;
+        return [0.0; RESULTS];
     }
     let start = pool.get(&law).map_or_else(
         || {
@@ -163,8 +163,11 @@ fn doubt_of_memory(
         |fit| fit.q.clone(),
     );
     let fit = law.fit(press, vec![start], CLOSELY);
-    fit.and_then(|fit| read(&fit, fit.law.shape, press, noise, x_noise_mm))
-        .map_or(0.0, |r| (r[END_FEEL].value - own[END_FEEL].value).abs())
+    let swapped = fit.and_then(|fit| read(&fit, fit.law.shape, press, noise, x_noise_mm));
+    std::array::from_fn(|k| match &swapped {
+        Some(r) if k == TAKE_UP || k == END_FEEL => (r[k].value - own[k].value).abs(),
+        _ => 0.0,
+    })
 }
 
 fn is_plain(law: &FamilyLaw) -> bool {
@@ -183,8 +186,8 @@ fn within(press: &Press, read: &[Read; RESULTS]) -> bool {
     press.touch_mm + edge < onset && onset < press.top_mm - edge && read[ONSET].by_noise < USELESS_MM
 }
 
-/// The laws that are fitted: every shape alone; then, until one leaves no more than noise, two of them with parts, and the best
-/// with a second of the parts that paid; and every shape with the best's parts.
+/// The laws that are fitted: every shape alone; two of them with parts; then, until one leaves no more than noise, the best with a
+/// second of the parts that paid; and every shape with the best's parts.
 fn pool<'p>(press: &'p Press<'p>) -> Pool<'p> {
     let mut fits = Pool { press, fits: BTreeMap::new() };
     for shape in CurveShape::WITH_ONSET {
@@ -192,18 +195,17 @@ fn pool<'p>(press: &'p Press<'p>) -> Pool<'p> {
         let starts = law.starts_beside(press, &[]);
         fits.add(law, starts);
     }
-    if !fits.explained() {
-        let bases = fits.ranked();
-        let parts = fits.parts_that_pay(&bases);
-        while !fits.explained() {
-            let before = fits.fits.len();
-            match fits.ranked().into_iter().next() {
-                Some(best) if best.law.parts.len() < MOST_PARTS => fits.add_parts(&best, &parts),
-                _ => break,
-            }
-            if fits.fits.len() == before {
-                break;
-            }
+    // Once even where a curve alone leaves no more than noise: what brought doubt may be far smaller than all noise together.
+    let bases = fits.ranked();
+    let parts = fits.parts_that_pay(&bases);
+    while !fits.explained() {
+        let before = fits.fits.len();
+        match fits.ranked().into_iter().next() {
+            Some(best) if best.law.parts.len() < MOST_PARTS => fits.add_parts(&best, &parts),
+            _ => break,
+        }
+        if fits.fits.len() == before {
+            break;
         }
     }
     if let Some(best) = fits.ranked().into_iter().next() {

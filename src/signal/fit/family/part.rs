@@ -1,6 +1,7 @@
 //! Parts of a law beside its resting curve: what speed, time and earlier springs do.
 
 use super::super::law::memory;
+use super::super::series::speed;
 use super::press::Press;
 use crate::trace::LawPart;
 
@@ -18,11 +19,12 @@ const FOLLOWED_MM: f64 = 1.0;
 /// trunk (mm of sine, of cosine, rad/s).
 impl LawPart {
     /// Every one.
-    pub const ALL: [LawPart; 8] = [
+    pub const ALL: [LawPart; 9] = [
         LawPart::Relaxation,
         LawPart::TwoTimes,
         LawPart::Friction,
         LawPart::DeepeningDamping,
+        LawPart::KneeDamping,
         LawPart::SofteningSprings,
         LawPart::Tightening,
         LawPart::Slip,
@@ -41,7 +43,7 @@ impl LawPart {
             LawPart::Relaxation | LawPart::Friction | LawPart::SofteningSprings => 1,
             LawPart::TwoTimes | LawPart::Slip | LawPart::Tightening => 2,
             LawPart::Sway => 3,
-            LawPart::DeepeningDamping => 0,
+            LawPart::DeepeningDamping | LawPart::KneeDamping => 0,
         }
     }
 
@@ -56,7 +58,7 @@ impl LawPart {
             LawPart::Tightening => vec![[-0.5, 1.0], [0.0, press.last_s()]],
             LawPart::Slip => vec![[-4.0, 4.0], [0.0, press.last_s()]],
             LawPart::Sway => vec![[-2.0, 2.0], [-2.0, 2.0], [0.6, 4.0]],
-            LawPart::DeepeningDamping => Vec::new(),
+            LawPart::DeepeningDamping | LawPart::KneeDamping => Vec::new(),
         }
     }
 
@@ -67,7 +69,7 @@ impl LawPart {
             LawPart::TwoTimes => vec![vec![0.1_f64.ln(), 1.5_f64.ln()]],
             LawPart::SofteningSprings => vec![vec![0.0]],
             LawPart::Tightening => vec![vec![0.0, press.first_spring_done_s]],
-            LawPart::DeepeningDamping => vec![Vec::new()],
+            LawPart::DeepeningDamping | LawPart::KneeDamping => vec![Vec::new()],
             LawPart::Slip => (1..(press.last_s() / SLIP_EVERY_S) as u32)
                 .map(|k| vec![0.7, SLIP_EVERY_S * f64::from(k)])
                 .collect(),
@@ -115,6 +117,7 @@ impl LawPart {
                 vec![press.series.low_pass.apply(&turned)]
             }
             LawPart::DeepeningDamping => vec![press.deep.clone()],
+            LawPart::KneeDamping => elastic.last().map(|e| speed(e, rate)).into_iter().collect(),
             LawPart::SofteningSprings | LawPart::Slip | LawPart::Sway => Vec::new(),
             LawPart::Tightening => vec![tightened(q, press)],
         }
@@ -127,7 +130,7 @@ impl LawPart {
 
     /// Whether its columns are made of the elastic ones.
     pub fn remembers(self) -> bool {
-        matches!(self, LawPart::Relaxation | LawPart::TwoTimes)
+        matches!(self, LawPart::Relaxation | LawPart::TwoTimes | LawPart::KneeDamping)
     }
 
     /// How many columns it has beside so many elastic ones.
@@ -135,7 +138,7 @@ impl LawPart {
         match self {
             LawPart::Relaxation => elastic.min(2),
             LawPart::TwoTimes => 2 * elastic.min(2),
-            LawPart::Friction | LawPart::DeepeningDamping | LawPart::Tightening => 1,
+            LawPart::Friction | LawPart::DeepeningDamping | LawPart::KneeDamping | LawPart::Tightening => 1,
             LawPart::SofteningSprings | LawPart::Slip | LawPart::Sway => 0,
         }
     }

@@ -1,6 +1,7 @@
 //! One test as the family of laws sees it: samples, weights, and the columns that no law searches.
 
 use super::super::super::noise::FilteredNoise;
+use super::super::misfit::cells;
 use super::super::series::Series;
 use crate::stats::moments::extremes;
 use std::ops::Range;
@@ -26,6 +27,8 @@ pub struct Press<'s> {
     pub correlation: Vec<f64>,
     pub touch_mm: f64,
     pub top_mm: f64,
+    /// Stretch of displacement and way of each kept sample.
+    pub cell: Vec<usize>,
     /// Springs done so far.
     pub done: Vec<f64>,
     /// Speed times depth.
@@ -69,9 +72,11 @@ impl<'s> Press<'s> {
         let done: Vec<f64> = (0..x.len()).map(|i| limbs.iter().map(|l| done_by(i, l)).sum()).collect();
         let loading: Vec<Range<usize>> = limbs.iter().map(|(spring, peak)| spring.start..*peak).collect();
         let first_end = springs.first().map_or(x.len(), |s| s.end);
+        let cell = cells(series);
         Press {
             series,
             every,
+            cell: kept.iter().map(|i| cell[*i]).collect(),
             weighted_force_n: picked(&series.force_n, &kept, &weight),
             weight,
             sd_n,

@@ -2,6 +2,7 @@
 
 use super::super::super::noise::FilteredNoise;
 use super::super::first_passage;
+use super::super::misfit::CELLS;
 use super::super::project::solve_scaled;
 use super::law::{LawColumns, LawFit, derivatives, gram};
 use super::press::Press;
@@ -136,7 +137,8 @@ fn of_noise(m: &[f64], press: &Press) -> f64 {
     press.sd_n * total.max(0.0).sqrt()
 }
 
-/// The same by the residual's own products over lags, tapered.
+/// The same by the residual's own products: over lags, tapered, or within a stretch of the push, which every spring passes in
+/// the same way, whichever is more.
 fn of_residual(m: &[f64], fit: &LawFit, press: &Press) -> f64 {
     let z: Vec<f64> = m.iter().zip(&fit.residual).map(|(m, r)| m * r).collect();
     let rate = press.series.rate_hz * press.series.every as f64 / press.every as f64;
@@ -145,6 +147,11 @@ fn of_residual(m: &[f64], fit: &LawFit, press: &Press) -> f64 {
     for k in 1..=most {
         total += 2.0 * (1.0 - k as f64 / (most + 1) as f64) * dot(&z[k..], &z);
     }
+    let mut by_cell = [0.0; CELLS];
+    for (z, cell) in z.iter().zip(&press.cell) {
+        by_cell[*cell] += z;
+    }
+    total = total.max(dot(&by_cell, &by_cell));
     let n = z.len() as f64;
     (total.max(0.0) * n / (n - fit.parameters() as f64).max(1.0)).sqrt()
 }

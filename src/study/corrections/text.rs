@@ -1,0 +1,220 @@
+//! The text of corrections.toml: an entry written, and the file read.
+
+use super::{By, Change, Correction, Corrections, CorrectionEntry, FILE_NAME, CorrectedMark, Moved};
+use crate::error::Problem;
+use crate::study::codes::code_warning;
+use crate::study::opened::is_sha256;
+use crate::study::sidecar::any_error;
+use crate::study::toml_doc::{Doc, Section, as_number, describe};
+use crate::terms::{ChangeWord, Side};
+use std::fmt::Write as _;
+use toml::de::DeValue;
+
+/// Seconds and millimetres in the file lie within this.
+const LARGEST: f64 = 1e12;
+
+/// What stands at the top of a new file.
+pub fn heading() -> &'static str {
+    "# Written by `tautpoint correct`. Entries are only ever added: to take one back, add an undo.\nformat = 1\n"
+}
+
+/// One entry as the file holds it; [`parse`] reads it back.
+pub fn entry_to_toml(entry: &CorrectionEntry) -> String {
+    let quoted = |text: &str| toml::Value::String(text.to_owned()).to_string();
+    let mut text = format!("\n[[entry]]\nnumber = {}\n", entry.number());
+    let mut line = |key: &str, value: &str| {
+        let _ = writeln!(text, "{key} = {value}");
+    };
+    match entry {
+        CorrectionEntry::Undo { entry, .. } => {
+            line("change", &quoted(ChangeWord::Undo.word()));
+            line("entry", &entry.to_string());
+        }
+        CorrectionEntry::Correction(c) => {
+            line("recording", &quoted(&c.recording));
+            line("sha256", &quoted(&c.sha256));
+            line("test", &c.test.to_string());
+            line("at_s", &format!("{:?}", c.at_s));
+            if let Some(side) = c.side {
+                line("side", &quoted(side.word()));
+            }
+            line("change", &quoted(c.change.word().word()));
+            let (from, to) = values(&c.change);
+            from.into_iter().for_each(|from| line("from", &from));
+            to.into_iter().for_each(|to| line("to", &to));
+        }
+    }
+    let by = entry.by();
+    line("who", &quoted(&by.who));
+    line("when", &quoted(&by.when));
+    line("why", &quoted(&by.why));
+    text
+}
+
+/// `from` and `to` of a change.
+fn values(change: &Change) -> (Option<String>, Option<String>) {
+    let seconds = |s: &f64| Some(format!("{s:?}"));
+    let word = |w: &str| Some(toml::Value::String(w.to_owned()).to_string());
+    match change {
+        Change::Move(_, Moved { from_s, to_s }) => (seconds(from_s), seconds(to_s)),
+        Change::AddSpring { to_s } | Change::Split { to_s } => (None, seconds(to_s)),
+        Change::RemoveSpring { from_s } => (seconds(from_s), None),
+        Change::Side { from, to } => (from.and_then(|s| word(s.word())), word(to.word())),
+        Change::Level { from, to } => (from.and_then(|l| word(l.word())), word(to.word())),
+        Change::OnsetWithin { mm: [low, high] } => (None, Some(format!("[{low:?}, {high:?}]"))),
+        Change::Annotate { word: said } => (None, word(said)),
+        Change::Join | Change::LeaveOut => (None, None),
+    }
+}
+
+/// Reads the text of the file; with a fault in it anywhere nothing of it is used.
+pub fn parse(file: &str, text: &str) -> (Corrections, Vec<Problem>) {
+    let doc = Doc::new(file, text);
+    let mut entries = Vec::new();
+    if let Some(table) = doc.parse() {
+        let top = Section {
+            doc: &doc,
+            table: &table,
+            path: "",
+        };
+        top.warn_unknown(&["format", "entry"]);
+        top.whole("format", 1, 1);
+        all(&top, &mut entries);
+    }
+    let mut problems = doc.into_problems();
+    let faulty = any_error(&problems);
+    if faulty {
+        entries.clear();
+        problems.push(Problem::error(
+            FILE_NAME,
+            "a file with a fault",
+            "every entry as it was written",
+            "put it back as it was; until then none of it is used, and results are as detected",
+        ));
+    }
+    (Corrections { entries, faulty }, problems)
+}
+
+fn all(top: &Section<'_, '_>, entries: &mut Vec<CorrectionEntry>) {
+    let Some(value) = top.get("entry") else {
+        return;
+    };
+    let DeValue::Array(items) = value.get_ref() else {
+        let found = describe(value.get_ref());
+        let expected = "[[entry]], in double brackets";
+        return top.doc.error(value.span(), "entry", &found, expected, "put it back as it was written");
+    };
+    for (i, item) in items.iter().enumerate() {
+        let path = format!("entry {}", i + 1);
+        let read = match item.get_ref() {
+            DeValue::Table(table) => one(&Section {
+                doc: top.doc,
+                table,
+                path: &path,
+            }),
+            _ => None,
+        };
+        match read {
+            Some(entry) if entry.number() as usize == i + 1 => entries.push(entry),
+            Some(entry) => top.doc.error(
+                item.span(),
+                &path,
+                &format!("number {}", entry.number()),
+                &format!("number {}: entries are numbered in their order and none is taken out", i + 1),
+                "put it back as it was written",
+            ),
+            None => top.doc.error(
+                item.span(),
+                &path,
+                "an entry that lacks something",
+                "what `tautpoint correct` writes",
+                "put it back as it was written",
+            ),
+        }
+    }
+}
+
+fn one(section: &Section<'_, '_>) -> Option<CorrectionEntry> {
+    section.warn_unknown(&[
+        "number", "recording", "sha256", "test", "at_s", "side", "change", "from", "to", "entry", "who", "when", "why",
+    ]);
+    let count = |key: &str| section.whole(key, 1, i64::from(u32::MAX)).and_then(|n| u32::try_from(n).ok());
+    let number = count("number")?;
+    let by = by(section)?;
+    let word: ChangeWord = section.word("change")?;
+    if word == ChangeWord::Undo {
+        // What it takes back comes before it.
+        let entry = count("entry").filter(|e| *e < number)?;
+        return Some(CorrectionEntry::Undo { number, entry, by });
+    }
+    Some(CorrectionEntry::Correction(Box::new(Correction {
+        number,
+        recording: section.text("recording")?,
+        sha256: section.text("sha256").filter(|h| is_sha256(h))?.to_ascii_lowercase(),
+        test: count("test")?,
+        at_s: section.number("at_s", -LARGEST, LARGEST)?,
+        side: match section.get("side") {
+            Some(_) => Some(section.word::<Side>("side")?),
+            None => None,
+        },
+        change: change(section, word)?,
+        by,
+    })))
+}
+
+fn by(section: &Section<'_, '_>) -> Option<By> {
+    let by = By {
+        who: section.text("who")?,
+        when: section.text("when").filter(|t| t.parse::<jiff::Timestamp>().is_ok())?,
+        why: section.text("why")?,
+    };
+    if let Some(looks_like) = code_warning(&by.who) {
+        let span = section.get("who").map_or(0..0, toml::Spanned::span);
+        let found = format!("what looks like {looks_like}");
+        section.doc.warning(span, &section.dotted("who"), &found, "a code", "write codes, never names");
+    }
+    Some(by)
+}
+
+fn change(section: &Section<'_, '_>, word: ChangeWord) -> Option<Change> {
+    let seconds = |key: &str| section.number(key, -LARGEST, LARGEST);
+    let moved = |mark: CorrectedMark| {
+        let (from_s, to_s) = (seconds("from")?, seconds("to")?);
+        Some(Change::Move(mark, Moved { from_s, to_s }))
+    };
+    Some(match word {
+        ChangeWord::ContactBegin => moved(CorrectedMark::ContactBegin)?,
+        ChangeWord::ContactEnd => moved(CorrectedMark::ContactEnd)?,
+        ChangeWord::SpringStart => moved(CorrectedMark::SpringStart)?,
+        ChangeWord::SpringPeak => moved(CorrectedMark::SpringPeak)?,
+        ChangeWord::SpringEnd => moved(CorrectedMark::SpringEnd)?,
+        ChangeWord::AddSpring => Change::AddSpring { to_s: seconds("to")? },
+        ChangeWord::RemoveSpring => Change::RemoveSpring { from_s: seconds("from")? },
+        ChangeWord::Split => Change::Split { to_s: seconds("to")? },
+        ChangeWord::Join => Change::Join,
+        ChangeWord::Side => Change::Side {
+            from: section.get("from").and_then(|_| section.word("from")),
+            to: section.word("to")?,
+        },
+        ChangeWord::Level => Change::Level {
+            from: section.get("from").and_then(|_| section.word("from")),
+            to: section.word("to")?,
+        },
+        ChangeWord::LeaveOut => Change::LeaveOut,
+        ChangeWord::OnsetWithin => Change::OnsetWithin { mm: range(section)? },
+        ChangeWord::Annotate => Change::Annotate { word: section.text("to")? },
+        ChangeWord::Undo => return None,
+    })
+}
+
+/// Two displacements, the smaller first.
+fn range(section: &Section<'_, '_>) -> Option<[f64; 2]> {
+    let DeValue::Array(items) = section.get("to")?.get_ref() else {
+        return None;
+    };
+    let numbers: Vec<f64> = items.iter().filter_map(|item| as_number(item.get_ref())).collect();
+    match numbers[..] {
+        [low, high] if low < high && low.abs() < LARGEST && high.abs() < LARGEST => Some([low, high]),
+        _ => None,
+    }
+}
