@@ -21,7 +21,7 @@ const ALONE_SHARE: f64 = 0.15;
 /// A hand that moves out and in by this share of its way is no hold; breathing moves it by less.
 const TURN_SHARE: f64 = 0.2;
 /// Pushes that go between these shares of what a spring must are spoken of.
-const SMALL_PUSH_SHARES: [f64; 2] = [0.6, 1.5];
+const SMALL_PUSH_SHARES: [f64; 2] = [0.8, 1.5];
 
 /// One spring before it is measured.
 pub struct FoundCycle {

@@ -88,15 +88,23 @@ fn meanwhile(found: &str) -> Error {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::study::corrections::By;
+    use crate::study::corrections::{By, Change, Correction};
 
-    fn undo(number: u32) -> CorrectionEntry {
-        let by = By {
-            who: "E1".to_owned(),
-            when: "2026-11-30T09:00:00Z".to_owned(),
-            why: "try".to_owned(),
-        };
-        CorrectionEntry::Undo { number, entry: 1, by }
+    fn first() -> CorrectionEntry {
+        CorrectionEntry::Correction(Box::new(Correction {
+            number: 1,
+            recording: "recordings/a.csv".to_owned(),
+            sha256: "0f".repeat(32),
+            test: 1,
+            at_s: 2.5,
+            side: None,
+            change: Change::LeaveOut,
+            by: By {
+                who: "E1".to_owned(),
+                when: "2026-11-30T09:00:00Z".to_owned(),
+                why: "try".to_owned(),
+            },
+        }))
     }
 
     #[test]
@@ -104,10 +112,9 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let empty = Corrections::default();
         let path = dir.path().join(FILE_NAME);
-        std::fs::write(&path, heading()).unwrap();
-        append(dir.path(), &empty, &undo(1)).unwrap();
+        append(dir.path(), &empty, &first()).unwrap();
         let before = std::fs::read(&path).unwrap();
-        let refused = append(dir.path(), &empty, &undo(2));
+        let refused = append(dir.path(), &empty, &first());
         assert!(matches!(refused, Err(Error::Refused { .. })), "{refused:?}");
         assert_eq!(std::fs::read(&path).unwrap(), before);
     }

@@ -23,7 +23,7 @@ const MEMORIES_S: [f64; 2] = [0.15, 1.0];
 const OWN_SHARE: f64 = 1e-6;
 
 /// A way in which tissue may depart from the law.
-struct Departure {
+struct KnownDeparture {
     column: Vec<f64>,
     /// How it goes with displacement and with speed; empty where it does not.
     by_x: Vec<f64>,
@@ -37,7 +37,7 @@ pub fn in_doubt(series: &Series, c: &Columns, fit: &Fitted, by: &Propagation, sp
         .any(|departures| beyond_noise(series, c, fit, by, departures))
 }
 
-fn further_bends(series: &Series, fit: &Fitted) -> Vec<Departure> {
+fn further_bends(series: &Series, fit: &Fitted) -> Vec<KnownDeparture> {
     let onset = fit.shape.onset_mm;
     let x = &series.displacement_mm;
     let (low, high) = extremes(x);
@@ -45,7 +45,7 @@ fn further_bends(series: &Series, fit: &Fitted) -> Vec<Departure> {
         let at = onset + share * if *share < 0.0 { onset - low } else { high - onset };
         let u = x.iter().map(|x| (x - at) / BEND_MM);
         let bent: Vec<f64> = u.clone().map(|u| BEND_MM * softplus(u)).collect();
-        Departure {
+        KnownDeparture {
             column: series.low_pass.apply(&bent),
             by_x: u.map(|u| 1.0 / (1.0 + (-u).exp())).collect(),
             by_v: Vec::new(),
@@ -55,13 +55,13 @@ fn further_bends(series: &Series, fit: &Fitted) -> Vec<Departure> {
 }
 
 /// Memory, damping that goes over to another at the knee or grows with depth, and springs that leave the tissue softer or lifted.
-fn speed_and_time(series: &Series, c: &Columns, fit: &Fitted, by: &Propagation, springs: &[Range<usize>]) -> Vec<Departure> {
+fn speed_and_time(series: &Series, c: &Columns, fit: &Fitted, by: &Propagation, springs: &[Range<usize>]) -> Vec<KnownDeparture> {
     let k = &fit.linear.coefficients;
     let x = &series.displacement_mm;
     let at_rest: Vec<f64> = c.linear[X].iter().zip(c.linear[S].iter()).map(|(x, s)| k[X] * x + k[S] * s).collect();
     let stiffness: Vec<f64> = by.sigmoid.iter().map(|past| k[X] + k[S] * past).collect();
-    let departure = |column, by_x, by_v| Departure { column, by_x, by_v };
-    let mut all: Vec<Departure> = MEMORIES_S
+    let departure = |column, by_x, by_v| KnownDeparture { column, by_x, by_v };
+    let mut all: Vec<KnownDeparture> = MEMORIES_S
         .iter()
         .map(|t| departure(memory(&at_rest, series.rate_hz, *t), stiffness.clone(), Vec::new()))
         .collect();
@@ -85,7 +85,7 @@ fn speed_and_time(series: &Series, c: &Columns, fit: &Fitted, by: &Propagation, 
 /// # Formula
 /// g = Zᵀe less what noise in displacement makes of it on average, gᵀV⁻¹g against chi-square, V the covariance that noise
 /// through the low pass gives g, with u_zero² of a zero that drifts evenly from first to last sample.
-fn beyond_noise(series: &Series, c: &Columns, fit: &Fitted, by: &Propagation, departures: Vec<Departure>) -> bool {
+fn beyond_noise(series: &Series, c: &Columns, fit: &Fitted, by: &Propagation, departures: Vec<KnownDeparture>) -> bool {
     let n = series.len();
     let ones = vec![1.0; n];
     let nonlinear = c.nonlinear(&fit.linear.coefficients);
@@ -98,7 +98,7 @@ fn beyond_noise(series: &Series, c: &Columns, fit: &Fitted, by: &Propagation, de
         return false;
     };
     let (mut left, mut seen) = (Vec::new(), Vec::new());
-    for (j, Departure { column: mut z, by_x, by_v }) in departures.into_iter().enumerate() {
+    for (j, KnownDeparture { column: mut z, by_x, by_v }) in departures.into_iter().enumerate() {
         let whole = dot(&z, &z);
         let shares: Vec<f64> = explained.column(j).iter().copied().collect();
         own.iter().zip(&shares).for_each(|(column, share)| add_scaled(&mut z, -share, column));
