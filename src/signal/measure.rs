@@ -412,3 +412,25 @@ pub(super) fn zeroed<'a>(
         zero_known,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::trace::{Measured, UncertaintySource};
+
+    #[test]
+    fn end_feels_are_told_apart_beyond_their_intervals_and_a_quarter() {
+        let note = |fitted: f64, sd: f64| {
+            let mut measures = Measures::default();
+            let of = |value: f64| Measured::new(value, [UncertaintySource::ForceNoise.line(sd, 50.0)]);
+            measures.set(Measure::EndFeel, of(10.0));
+            measures.set(Measure::FittedEndFeel, of(fitted));
+            end_feels_apart(&measures)
+        };
+        let of_percent = |n| matches!(n, Some(Note::EndFeelsApart { percent }) if f64::abs(percent + 30.0) < 1e-9);
+        assert!(of_percent(note(7.0, 0.1)));
+        assert!(note(13.0, 0.1).is_some());
+        // Relaxing tissue, early springs, and numbers that are themselves uncertain.
+        assert!(note(8.0, 0.1).is_none() && note(12.0, 0.1).is_none() && note(7.0, 2.0).is_none());
+    }
+}
