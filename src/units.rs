@@ -31,9 +31,9 @@ impl Quantity {
     /// The unit suffixes a heading may end in, the inner unit first.
     pub fn suffixes(self) -> &'static [&'static str] {
         match self {
-            Quantity::Time => &["s", "ms", "us"],
-            Quantity::Force => &["n", "kn", "gf", "kgf", "lbf", "counts"],
-            Quantity::Displacement => &["mm", "um", "m", "in", "counts"],
+            Quantity::Time => &["s", "ms", "us", "min"],
+            Quantity::Force => &["n", "kn", "mn", "gf", "kgf", "lbf", "counts"],
+            Quantity::Displacement => &["mm", "um", "cm", "m", "in", "counts"],
         }
     }
 }
@@ -61,11 +61,15 @@ impl Unit {
             (Quantity::Time, "s") | (Quantity::Force, "n") | (Quantity::Displacement, "mm") => 1.0,
             (Quantity::Time, "ms") => 1e-3,
             (Quantity::Time, "us") => 1e-6,
+            (Quantity::Time, "min") => 60.0,
             (Quantity::Force, "kn") => 1e3,
+            // No load cell under a hand reads meganewtons.
+            (Quantity::Force, "mn") => 1e-3,
             (Quantity::Force, "gf") => N_PER_KGF / 1e3,
             (Quantity::Force, "kgf") => N_PER_KGF,
             (Quantity::Force, "lbf") => N_PER_LBF,
             (Quantity::Displacement, "um") => 1e-3,
+            (Quantity::Displacement, "cm") => 10.0,
             (Quantity::Displacement, "m") => 1e3,
             (Quantity::Displacement, "in") => MM_PER_IN,
             (Quantity::Force | Quantity::Displacement, "counts") => return Some(Unit::Counts),

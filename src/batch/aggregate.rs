@@ -1,12 +1,13 @@
 //! Outcomes of single recordings to results.
 
-use super::recording::whole_file;
+use super::copies::leave_out_copies;
+use super::units_apart::units_apart;
 use super::{Job, RecordingOutcome, corrected, naming, reference, registered, sums};
 use crate::agreement::registered::settings_hash;
 use crate::agreement::spread;
 use crate::compare::{CompareContext, compare};
 use crate::error::{Problem, Severity};
-use crate::results::{ChangedWord, CorrectionsUsed, Excluded, ExclusionCause, Results, spring_exclusions};
+use crate::results::{ChangedWord, CorrectionsUsed, Excluded, Results, spring_exclusions};
 use crate::study::inputs::Study;
 use crate::study::opened;
 use crate::study::plan::Plan;
@@ -68,6 +69,7 @@ pub fn aggregate(job: &Job, given: usize, mut outcomes: Vec<RecordingOutcome>, k
     }
     results.inputs.extend(job.beside.iter().cloned());
     results.inputs.sort_by(|a, b| a.file.cmp(&b.file));
+    results.problems.extend(units_apart(&results.tests, job.hidden));
     naming::number_trials(&mut results.tests);
     // Without a study there is no root, and a file of that name in the working folder is nobody's.
     let (own_spread, problems) = match study.root.as_os_str().is_empty() {
@@ -118,47 +120,6 @@ fn without_curve(test: &Test) -> Test {
     Test {
         curve: Curve::default(),
         ..test.clone()
-    }
-}
-
-/// Leaves out recordings that hold the bytes of an earlier one and are of the same subject, level and side: a copy is no
-/// further trial, and would make repeated tests look more alike than they are. A copy under another place is named and
-/// kept, since which of the two is wrong is a person's to say.
-fn leave_out_copies(outcomes: &mut [RecordingOutcome]) {
-    let mut first: BTreeMap<String, usize> = BTreeMap::new();
-    for i in 0..outcomes.len() {
-        let hash = outcomes[i].input.sha256.clone();
-        if hash.is_empty() || outcomes[i].tests.is_empty() {
-            continue;
-        }
-        let Some(of) = first.get(&hash).copied() else {
-            first.insert(hash, i);
-            continue;
-        };
-        let original = outcomes[of].input.file.clone();
-        let places = |o: &RecordingOutcome| -> Vec<_> {
-            o.tests.iter().map(|t| (t.about.key(), t.side())).collect()
-        };
-        let same_place = places(&outcomes[i]) == places(&outcomes[of]);
-        let copy = &mut outcomes[i];
-        let found = format!("the same bytes as {original}");
-        let advice = match same_place {
-            true => "it is left out; remove the copy, or put the recording in place that was meant",
-            false => "its sidecar says another place; correct the wrong one, or put the recording in place that was meant",
-        };
-        copy.problems.push(Problem::warning(
-            &copy.input.file,
-            &*found,
-            "each recording once",
-            advice,
-        ));
-        if same_place {
-            copy.tests.clear();
-            copy.mats.clear();
-            copy.untold.clear();
-            copy.exclusions
-                .push(whole_file(&copy.input.file, ExclusionCause::Unusable(found)));
-        }
     }
 }
 

@@ -7,12 +7,16 @@ use crate::fault::isolated;
 use crate::read::forces::{ReadForces, read_forces};
 use crate::read::recording::RecordingSource;
 use crate::results::{LookedAt, NotLookedAt};
+use crate::settings::Settings;
+use crate::signal::sensors::tared;
 use crate::technique::{UntoldForce, untold_forces};
 use crate::terms::Level;
-use crate::trace::{About, Note, Test};
+use crate::trace::{About, Note, Test, Trace};
 
 /// A push may come and go in this time, in s.
 const MISSED_S: f64 = 0.1;
+/// A weight that is put down swings the sensor to no more than so many times its own force.
+const WEIGHT_TIMES: f64 = 1.5;
 /// So far above the lowest tenth of its readings a sensor has a hand on it.
 const LOADED_N: f64 = 10.0;
 
@@ -40,8 +44,11 @@ pub(super) fn unseen(read: &ReadTrace, tests: &[Test], lone_samples: bool) -> Op
         why.push("force is missing beside a push".to_owned());
     }
     let noted = |of: fn(&Note) -> bool| tests.iter().flat_map(|t| &t.notes).any(of);
-    if noted(|n| matches!(n, Note::Saturated { .. } | Note::NothingLeft | Note::MatCellsAtFullScale)) {
+    if noted(|n| matches!(n, Note::Saturated { .. } | Note::MatCellsAtFullScale)) {
         why.push("the sensor stood at its limit".to_owned());
+    }
+    if (0..trace.channels.len()).any(|k| tared(trace, k).is_some()) {
+        why.push("the sensor was zeroed while the hand pressed".to_owned());
     }
     if noted(|n| matches!(n, Note::ZeroTakenOff { .. })) {
         why.push("the zero that was taken off may have been a load".to_owned());
@@ -54,6 +61,13 @@ pub(super) fn unseen(read: &ReadTrace, tests: &[Test], lone_samples: bool) -> Op
         false => LookedAt::Part,
     };
     (!why.is_empty()).then(|| not_looked_at(&trace.recording, &trace.about, looked_at, &why.join("; ")))
+}
+
+/// Forces over a ceiling in a check with a known weight that the weight cannot have made: somebody pressed beside it.
+pub(super) fn beside_weight(trace: &Trace, weight_n: f64, settings: &Settings) -> Vec<UntoldForce> {
+    let mut untold = untold_forces(trace, &[], &[], settings);
+    untold.retain(|force| force.over.peak_n > WEIGHT_TIMES * weight_n);
+    untold
 }
 
 fn stands_still(force_n: &[f64]) -> bool {

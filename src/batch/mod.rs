@@ -2,7 +2,9 @@
 
 mod aggregate;
 mod ceilings;
+mod copies;
 mod corrected;
+mod fingerprint;
 mod folder_run;
 pub mod instrument_context;
 mod mats;
@@ -11,6 +13,7 @@ mod parallel;
 mod recording;
 mod saved_curves;
 mod study_files;
+mod units_apart;
 pub(crate) mod records;
 pub use sums::path_from_root;
 pub mod reference;

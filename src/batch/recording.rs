@@ -3,6 +3,7 @@
 use crate::study::door::{self, FileKind};
 use super::ceilings::{self, not_looked_at};
 use super::corrected::{self, Refused};
+use super::fingerprint::Fingerprint;
 use super::{Job, mats, naming, sums};
 use crate::error::{Error, Problem, Severity};
 use crate::fault::isolated;
@@ -36,6 +37,8 @@ pub struct RecordingOutcome {
     pub exclusions: Vec<Exclusion>,
     /// Forces over a ceiling that no test holds.
     pub untold: Vec<UntoldForce>,
+    /// What its readings are told again by; `None` where nothing was measured.
+    pub fingerprint: Option<Fingerprint>,
     /// That its force could not be held against the ceilings.
     pub not_looked_at: Option<NotLookedAt>,
     pub input: InputRecord,
@@ -59,6 +62,7 @@ impl RecordingOutcome {
             problems: Vec::new(),
             exclusions: Vec::new(),
             untold: Vec::new(),
+            fingerprint: None,
             not_looked_at: None,
             input,
             sidecar: None,
@@ -234,6 +238,7 @@ impl Job {
         match read {
             Ok(read) => {
                 problems.extend(read.problems.iter().cloned());
+                outcome.fingerprint = Fingerprint::of(&read.trace);
                 let mut planned = Vec::new();
                 if sidecar.about.excluded.is_none() {
                     planned = self.measure(file, &read, &sidecar, &mut outcome, &mut problems);
@@ -243,7 +248,10 @@ impl Job {
                     }
                 }
                 // What was left out was pressed all the same.
-                if sidecar.known_weight_n.is_none() {
+                if let Some(weight_n) = sidecar.known_weight_n {
+                    outcome.untold = ceilings::beside_weight(&read.trace, weight_n, &self.settings);
+                    problems.extend(untold_problems(&outcome.untold, &self.settings, self.study.hidden()));
+                } else {
                     let hidden = self.study.hidden();
                     let (trace, tests) = (&read.trace, &outcome.tests);
                     outcome.untold = untold_forces(trace, tests, &planned, &self.settings);
@@ -384,7 +392,7 @@ impl Job {
             let mut names = named.name(&found)?;
             found.rename(&mut names);
             refused.problems.extend(found.pauses());
-            refused.problems.extend(found.dropouts());
+            refused.problems.extend(found.sensors());
             Ok((measure(&found, names), found.left_out(), detected, found.short_contacts_s()))
         });
         match measured {

@@ -15,7 +15,8 @@ use crate::read::validity;
 use crate::report::{OverCeilings, Whose};
 use crate::results::Excluded;
 use crate::settings::Settings;
-use crate::signal::{dropouts, stretches};
+use crate::signal::sensors::as_sensed;
+use crate::signal::stretches;
 use crate::study::corrections;
 use crate::study::inputs::{
     InputFile, Inputs, Study, collect_any_in_study, no_recordings, study_of_recordings,
@@ -33,7 +34,8 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 /// Reads and validates recordings, sidecars, roster, calls and plans, and holds recordings against SHA256SUMS; lists
 /// every problem and whatever an analysis would warn of ceilings; writes no results.
 ///
-/// Ends with 0 when nothing is wrong, 1 when something is, 2 when nothing can be used.
+/// Ends with 0 when nothing is wrong, 1 when something is, 2 when nothing can be used. A push over a ceiling is a result, told first,
+/// and changes none of these.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
   tautpoint check autumn-term                a study: everything in its folder
@@ -255,8 +257,10 @@ fn check_file(file: &InputFile, study: Option<&Study>, calibrations: &Calibratio
                 }
                 problems.extend(validity::validity(&read.trace));
                 problems.extend(stretches::describe(&read.trace, &[]));
-                let (_, columns) = dropouts::masked(Cow::Borrowed(&read.trace));
-                problems.extend(columns.iter().filter_map(|c| dropouts::problem(&read.trace, c)));
+                match as_sensed(Cow::Borrowed(&read.trace)) {
+                    Ok(sensed) => problems.extend(sensed.problems),
+                    Err(problem) => problems.push(problem),
+                }
                 notes = read.trace.notes;
             }
             Err(Error::Data(problem)) => {

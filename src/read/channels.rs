@@ -1,5 +1,6 @@
 //! Which force and which displacement belong together, and under which side.
 
+use super::alike::{ColumnsAlike, alike};
 use super::assemble::RawTable;
 use super::headings::SourceColumn;
 use crate::error::Problem;
@@ -244,34 +245,10 @@ impl RawTable<'_> {
         }
     }
 
-    /// Says of two columns that are one: a column copied twice, or a logger that gives one sensor on two channels.
-    fn name_copies(&mut self, channels: &[Channel]) {
-        let same = |a: &[f64], b: &[f64]| {
-            let mut pairs = a.iter().zip(b).filter(|(a, b)| !(a.is_nan() && b.is_nan()));
-            let moves = a.array_windows().any(|[a, b]| a != b && !a.is_nan() && !b.is_nan());
-            a.len() > FEWEST_ALIKE && moves && pairs.all(|(a, b)| a == b)
-        };
-        if let [left, right] = channels
-            && same(&left.force_n, &right.force_n)
-        {
-            self.warn(
-                "force_left, force_right",
-                "the same force on both sides, in every sample".to_owned(),
-                "two sensors, which never agree to the last digit",
-                "left against right says nothing here; check which column is which sensor's and the channels of the logger",
-            );
-        }
-        for channel in channels {
-            let copied = channel.displacement_mm.as_ref().is_some_and(|x| same(x, &channel.force_n));
-            if copied {
-                let of = channel.side.filter(|_| channels.len() > 1).map_or(String::new(), |s| format!("_{s}"));
-                self.warn(
-                    &format!("force{of}, displacement{of}"),
-                    "a displacement that is the same number as the force, in every sample".to_owned(),
-                    "two sensors of their own",
-                    "every stiffness is 1 N/mm here and says nothing; check which column is which sensor's",
-                );
-            }
+    /// Says of columns that are one, or stand under each other's heading.
+    fn tell_alike(&mut self, found: Vec<ColumnsAlike>) {
+        for ColumnsAlike { columns, found, expected, advice } in found {
+            self.warn(&columns, found, expected, advice);
         }
     }
 
@@ -321,7 +298,7 @@ impl RawTable<'_> {
                 "check the sensor and its cable, and record again",
             ));
         }
-        self.name_copies(&kept);
+        self.tell_alike(alike(&kept));
         if two && kept.len() == 1 {
             kept.iter_mut().for_each(|c| c.displacement_shared = false);
         }

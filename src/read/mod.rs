@@ -3,6 +3,7 @@
 //! Both readers fill plain columns of raw numbers; which column is what (`headings`), units, sides and the
 //! invariants of a [`Trace`] (`assemble`) are settled in one place for both.
 
+mod alike;
 mod assemble;
 pub mod calibrations;
 mod cells;

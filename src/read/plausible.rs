@@ -122,6 +122,7 @@ fn below_nothing(test: &Test, hidden: bool) -> Option<Problem> {
 /// A sensor that stood still or gave no readings for too much of the test.
 fn unmeasured(test: &Test) -> Option<Problem> {
     let found = test.notes.iter().find_map(|note| match note {
+        Note::ZeroedUnderHand { newtons, .. } => Some(format!("a force that falls by {newtons:.0} N within a sample, to nothing")),
         Note::StuckForce => Some("a force that stands still while the displacement springs".to_owned()),
         Note::DroppedOut { of_displacement, percent, .. } if *percent > MOST_LOST_PERCENT => {
             let channel = if *of_displacement { "displacement" } else { "force" };

@@ -32,7 +32,7 @@ impl Whose<'_> {
     }
 }
 
-/// What is told of ceilings, and every push over one, the hardest first.
+/// What is told of ceilings, and every push over one, the furthest over its ceiling first.
 pub struct OverCeilings<'a> {
     results: &'a Results,
     whose: Whose<'a>,
@@ -65,7 +65,7 @@ impl<'a> OverCeilings<'a> {
             lines.push(format!("and {} more, in the table of pushes below", self.pushes.len() - TOLD));
         }
         if !lines.is_empty() {
-            lines.insert(0, format!("Over the ceiling: {}, the hardest first.", how_many(self.pushes.len())));
+            lines.insert(0, format!("Over the ceiling: {}, the furthest over its ceiling first.", how_many(self.pushes.len())));
         }
         lines.extend(self.cautions());
         lines
@@ -80,7 +80,7 @@ impl<'a> OverCeilings<'a> {
                 n => format!(" by {}", counted(n, "examiner")),
             };
             format!(
-                "Over the ceiling: {}{by}, the hardest {} against a ceiling of {}.",
+                "Over the ceiling: {}{by}, the furthest over it {} against a ceiling of {}.",
                 how_many(self.pushes.len()),
                 newtons(hardest.value),
                 newtons(hardest.high)
@@ -128,7 +128,7 @@ impl<'a> OverCeilings<'a> {
             row.push(PageCell::from(push.observed.clone()));
             row
         }).collect();
-        let caption = format!("Every push over a ceiling ({}), the hardest first", self.pushes.len());
+        let caption = format!("Every push over a ceiling ({}), the furthest over its ceiling first", self.pushes.len());
         (!rows.is_empty()).then(|| PageTable::of_text(caption, heads, rows))
     }
 

@@ -5,14 +5,19 @@
 use super::dropouts::ColumnDropouts;
 use super::filter::LowPass;
 use super::grid::{Grid, Gridded, put_on_grid, time_base};
-use super::noise::{FilteredNoise, resolution, white_noise_sd};
+use super::flat_tops::flat_tops;
+use super::noise::{FilteredNoise, white_noise_sd};
+use super::sensors::Tared;
 use super::spikes::remove_spikes;
 use crate::error::{Error, Problem};
 use crate::settings::Settings;
+use crate::stats::moments::resolution;
 use crate::trace::{Channel, Note, Trace};
 use crate::terms::Side;
 use std::ops::Range;
 
+/// What a quiet channel's noise is taken for at least, as one over so many parts of its resolution, where spikes are told.
+const STEPS_OF_NO_SPIKE: f64 = 3.0;
 /// The cut-off is kept below this share of the sampling rate.
 const CUTOFF_SHARE: f64 = 0.4;
 
@@ -44,6 +49,10 @@ pub struct SideSignals {
     pub displacement_stuck: bool,
     /// Stretches where the force channel stands at its extreme with a flat top.
     pub saturated: Vec<Range<usize>>,
+    /// The same of the displacement: its sensor was at the end of its way.
+    pub stopped: Vec<Range<usize>>,
+    /// When the force was zeroed under the hand.
+    pub tared: Option<Tared>,
 }
 
 /// A trace ready to be measured.
@@ -182,6 +191,8 @@ fn one_side(
         displacement_shared: channel.displacement_shared,
         displacement_stuck: false,
         saturated,
+        stopped: Vec::new(),
+        tared: None,
     })
 }
 
@@ -189,7 +200,9 @@ fn one_side(
 fn signals<const N: usize>(mut gridded: [Gridded; N], grid: &Grid, low_pass: &LowPass) -> [Signal; N] {
     let noise = gridded.each_mut().map(|g| {
         let sd = white_noise_sd(&g.y, &g.filled);
-        (sd, remove_spikes(&mut g.y, grid.rate_hz(), sd, &g.filled))
+        // One step of a coarse sensor is no spike.
+        let least_sd = sd.max(resolution(&g.y) / STEPS_OF_NO_SPIKE);
+        (sd, remove_spikes(&mut g.y, grid.rate_hz(), least_sd, &g.filled))
     });
     let mut passed = low_pass
         .apply_all(gridded.each_ref().map(|g| g.y.as_slice()))
@@ -232,50 +245,6 @@ fn shift(y: &mut [f64], samples: f64) {
         let k = (at.floor() as usize).min(last.saturating_sub(1));
         let next = old[(k + 1).min(last)];
         *v = old[k] + (at - k as f64) * (next - old[k]);
-    }
-}
-
-/// Flat tops at the channel's highest value: a sensor at its limit, not a peak.
-///
-/// A peak rounded to the sensor's resolution is flat too, but falls away by only a few steps over the width of
-/// its flat part, and slowly at first; a clipped one falls steeply at once.
-fn flat_tops(y: &[f64], grid: &Grid) -> Vec<Range<usize>> {
-    let top = y.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let least = grid.samples(0.004).max(3);
-    let step = resolution(y);
-    let mut found = Vec::new();
-    let mut i = 0;
-    while i < y.len() {
-        if y[i] < top {
-            i += 1;
-            continue;
-        }
-        let begin = i;
-        while i < y.len() && y[i] >= top {
-            i += 1;
-        }
-        let width = i - begin;
-        if width < least || begin == 0 || i == y.len() {
-            continue;
-        }
-        let before: Vec<f64> = y[..begin].iter().rev().map(|v| top - v).collect();
-        let after: Vec<f64> = y[i..].iter().map(|v| top - v).collect();
-        if [&before, &after].into_iter().any(|fall| is_steep(fall, width, step)) {
-            found.push(begin..i);
-        }
-    }
-    found
-}
-
-/// Whether values fall from a flat top as from a limit. From a turn they fall with the square of the way, so that sixteen steps take
-/// twice as far as four; from a limit four times, or more than four at once.
-fn is_steep(fall: &[f64], width: usize, step: f64) -> bool {
-    let beyond = |steps: f64| fall.iter().take(100 * width).position(|f| *f > steps * step).map(|k| k + 1);
-    let over_the_width = fall.get(width - 1).or(fall.last()).is_some_and(|f| *f > 10.0 * step);
-    match (beyond(4.0), beyond(16.0)) {
-        (Some(1), Some(_)) => over_the_width,
-        (Some(four), Some(sixteen)) => over_the_width && sixteen >= 3 * four,
-        _ => false,
     }
 }
 
@@ -325,52 +294,6 @@ fn describe_repairs(sides: &[SideSignals], grid: &Grid, notes: &mut Vec<Note>) {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    const GRID: Grid = Grid {
-        start_s: 0.0,
-        step_s: 0.001,
-        len: 1000,
-        as_recorded: true,
-    };
-
-    fn press() -> Vec<f64> {
-        (0..1000)
-            .map(|i| 17.5 * (1.0 - (i as f64 * 0.001 * std::f64::consts::TAU * 2.0).cos()))
-            .collect()
-    }
-
-    #[test]
-    fn a_clipped_top_is_saturation_and_a_rounded_one_is_not() {
-        let clipped: Vec<f64> = press()
-            .iter()
-            .map(|v| (v.min(30.0) * 100.0).round() / 100.0)
-            .collect();
-        assert_eq!(flat_tops(&clipped, &GRID).len(), 2);
-        // The same at a sixth of the force: what is steep is told in steps, not in newtons.
-        let light: Vec<f64> = clipped.iter().map(|v| v / 6.0).collect();
-        assert_eq!(flat_tops(&light, &GRID), flat_tops(&clipped, &GRID));
-        for resolution in [0.01, 0.1, 0.5, 1.0] {
-            let rounded: Vec<f64> = press()
-                .iter()
-                .map(|v| (v / resolution).round() * resolution)
-                .collect();
-            assert!(flat_tops(&rounded, &GRID).is_empty(), "{resolution}");
-        }
-        // A spring that rests at its turn, in coarse steps, and three equal samples at a low rate.
-        let resting: Vec<f64> = (0..200)
-            .map(|i| {
-                let turn = ((f64::from(i) - 100.0).abs() - 14.0).max(0.0) * 0.1;
-                (40.0 - 10.0 * (1.0 - turn.min(3.1).cos())).round()
-            })
-            .collect();
-        let slow = Grid { step_s: 0.005, len: 200, ..GRID };
-        assert!(flat_tops(&resting, &slow).is_empty());
-        let quick: Vec<f64> = (0..200)
-            .map(|i| (40.0 + 15.0 * (f64::from(i) * 0.0785).cos()) / 0.05)
-            .map(|v| v.round() * 0.05)
-            .collect();
-        assert!(flat_tops(&quick, &slow).is_empty());
-    }
 
     #[test]
     fn a_shift_of_a_ramp_moves_it_by_that_much() {

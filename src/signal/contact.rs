@@ -77,11 +77,16 @@ pub fn describe_contact(own: &ZeroedSide, side: &SideEpisode, c: &Conditioned, n
     if side.cut_off {
         notes.push(Note::CutOff);
     }
-    let seconds: f64 = overlapping(&own.signals.saturated, &side.contact)
-        .map(|r| r.len() as f64 * c.grid.step_s)
-        .sum();
-    if seconds > 0.0 {
-        notes.push(Note::Saturated { seconds });
+    let seconds = |ranges: &[Range<usize>]| -> f64 {
+        let within = overlapping(ranges, &side.contact);
+        within.map(|r| r.len() as f64 * c.grid.step_s).sum()
+    };
+    let (saturated_s, stopped_s) = (seconds(&own.signals.saturated), seconds(&own.signals.stopped));
+    if saturated_s > 0.0 {
+        notes.push(Note::Saturated { seconds: saturated_s });
+    }
+    if stopped_s > 0.0 {
+        notes.push(Note::DisplacementStopped { seconds: stopped_s });
     }
 }
 

@@ -18,6 +18,8 @@ const LIMB_LEAD_S: f64 = 0.05;
 /// other's is the other side's alone.
 const ALONE_SHARE: f64 = 0.15;
 
+/// A hand that moves out and in by this share of its way is no hold; breathing moves it by less.
+const TURN_SHARE: f64 = 0.2;
 /// Pushes that go between these shares of what a spring must are spoken of.
 const SMALL_PUSH_SHARES: [f64; 2] = [0.8, 1.5];
 
@@ -72,6 +74,8 @@ pub fn find_springs(
             Some(DropCause::NoReadings)
         } else if overlapping(&own.signals.saturated, &span).next().is_some() {
             Some(DropCause::FlatTop)
+        } else if view.displacement_mm.is_some() && overlapping(&own.signals.stopped, &span).next().is_some() {
+            Some(DropCause::DisplacementStopped)
         } else {
             None
         };
@@ -177,6 +181,29 @@ pub fn number_springs(c: &Conditioned, found: &[FoundCycle], measured: &[SpringM
         .collect()
 }
 
+/// How many times a hand that made no spring went in and out all the same, in force and displacement alike.
+fn slow_turns(view: &SideView, contact: &Range<usize>) -> usize {
+    let of = |y: &[f64]| y.get(contact.clone()).map_or(0, turns);
+    of(view.force_n).min(view.displacement_mm.map_or(usize::MAX, of))
+}
+
+/// Tops from which a signal falls, and to which it rose, by a good share of its way.
+fn turns(y: &[f64]) -> usize {
+    let (low, high) = extremes(y);
+    let least = TURN_SHARE * (high - low);
+    let (mut tops, mut rising, mut extreme) = (0, true, low);
+    for v in y {
+        if rising && *v < extreme - least {
+            tops += 1;
+            (rising, extreme) = (false, *v);
+        } else if !rising && *v > extreme + least {
+            (rising, extreme) = (true, *v);
+        }
+        extreme = if rising { extreme.max(*v) } else { extreme.min(*v) };
+    }
+    tops
+}
+
 /// Pushes from a hold that went too little to be springs.
 pub fn small_pushes(view: &SideView, contact: &Range<usize>, found: &[FoundCycle], settings: &Settings) -> Option<Note> {
     let x = view.displacement_mm?.get(contact.clone())?;
@@ -201,10 +228,19 @@ pub fn small_pushes(view: &SideView, contact: &Range<usize>, found: &[FoundCycle
     (number > 0).then_some(Note::SmallPushes { number, largest_mm, limit_mm })
 }
 
-/// Notes on what was dropped, and on pushes that were too small.
-pub fn describe_springs(springs: &[Spring], small: Option<Note>, notes: &mut Vec<Note>) {
+/// Notes on what was dropped, on pushes that were too small, and why there is no spring.
+pub fn describe_springs(
+    view: &SideView,
+    contact: &Range<usize>,
+    springs: &[Spring],
+    small: Option<Note>,
+    notes: &mut Vec<Note>,
+) {
     if springs.is_empty() && small.is_none() {
-        notes.push(Note::NoSprings);
+        notes.push(match slow_turns(view, contact) {
+            0 | 1 => Note::NoSprings,
+            times => Note::SlowSprings { times },
+        });
     }
     notes.extend(small);
     for s in springs {

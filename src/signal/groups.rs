@@ -12,7 +12,7 @@ use super::view::{SideView, UncertainValue};
 use super::zero::ZeroAround;
 use crate::columns::Measure;
 use crate::stats::moments::median_in_place;
-use crate::trace::{Measured, Measures, Note, Spring, UncertaintySource as Source};
+use crate::trace::{DropCause, Measured, Measures, Note, Spring, UncertaintySource as Source};
 use std::ops::Range;
 
 /// Preload is the median force over this long before the first loading limb.
@@ -90,7 +90,8 @@ impl MeasureContext<'_> {
             };
             out.set(Measure::Peak, single(peak, &self.sources));
         }
-        if saturated && springs.iter().all(|s| s.dropped.is_some()) && !springs.is_empty() {
+        let at_limit = |s: &Spring| matches!(s.dropped, Some(DropCause::FlatTop | DropCause::DisplacementStopped));
+        if springs.iter().any(at_limit) && springs.iter().all(|s| s.dropped.is_some()) {
             notes.push(Note::NothingLeft);
         }
         if let Some(preload) = self.preload(measured) {

@@ -28,6 +28,9 @@ const LAST_S: f64 = 0.4;
 /// A force is still when it spans no more than this, in N, and so many standard deviations of its filtered noise.
 const STILL_N: f64 = 0.3;
 const STILL_SDS: f64 = 8.0;
+/// The fitted end-feel and that of the springs may differ by this share of it: tissue that relaxes is stiffer in a quick spring than once
+/// it has given way, and early springs reach into the toe.
+const APART_SHARE: f64 = 0.25;
 /// A displacement is back within this, in mm, and this share of its way; so is a force within that share of its peak.
 const BACK_MM: f64 = 0.3;
 const BACK_SHARE: f64 = 0.1;
@@ -96,7 +99,8 @@ pub fn measure_test(
         .map(|f| measure_spring(&view, f.shape, onset_mm))
         .collect();
     let springs = number_springs(c, &found, &measured);
-    describe_springs(&springs, small_pushes(&view, &contact, &found, settings), &mut notes);
+    let small = small_pushes(&view, &contact, &found, settings);
+    describe_springs(&view, &contact, &springs, small, &mut notes);
     let peaks: Vec<usize> = found.iter().map(|f| f.shape.peak.index).collect();
     side.edits.describe(c, &peaks, &mut notes);
     let kept: Vec<&SpringMeasures> = springs
@@ -123,6 +127,7 @@ pub fn measure_test(
     context.zero(around, &mut measures);
     let hold = context.hold(&measured, &mut measures);
     notes.extend(loss_below_zero(&springs, &measures));
+    notes.extend(end_feels_apart(&measures));
     let time = |i: usize| c.grid.time_s(i as f64);
     Test {
         recording: prepared.recording.to_owned(),
@@ -206,6 +211,11 @@ fn describe_zero(
     notes: &mut Vec<Note>,
 ) {
     let limits = &prepared.settings.plausible;
+    let c = prepared.conditioned;
+    let within_s = c.grid.time_s(contact.start as f64)..c.grid.time_s(contact.end as f64);
+    if let Some(tared) = own.signals.tared.filter(|t| within_s.contains(&t.at_s)) {
+        notes.push(Note::ZeroedUnderHand { newtons: tared.newtons, at_s: tared.at_s });
+    }
     let middle = contact.start + contact.len() / 2;
     let taken_off = own.signals.force.y.get(middle).zip(own.force_n.get(middle)).map_or(0.0, |(y, f)| y - f);
     if taken_off.abs() > limits.zero_n {
@@ -271,6 +281,17 @@ fn loss_below_zero(springs: &[Spring], measures: &Measures) -> Option<Note> {
     let mut shifts: Vec<f64> = springs.iter().filter_map(shift).collect();
     let shift_s = median_in_place(&mut shifts)?;
     Some(Note::LossBelowZero { shift_ms: 1e3 * shift_s })
+}
+
+/// A note when the two ways to the end-feel differ by more than their intervals allow, and by more than they do on any tissue that
+/// the law knows.
+fn end_feels_apart(measures: &Measures) -> Option<Note> {
+    let (of_springs, fitted) = (measures.get(Measure::EndFeel)?, measures.get(Measure::FittedEndFeel)?);
+    let apart = (fitted.value - of_springs.value).abs();
+    let allowed = of_springs.u95()?.hypot(fitted.u95()?).max(APART_SHARE * of_springs.value.abs());
+    (apart > allowed).then(|| Note::EndFeelsApart {
+        percent: 100.0 * (fitted.value / of_springs.value - 1.0),
+    })
 }
 
 fn describe_noise(own: &ZeroedSide, moves: bool, notes: &mut Vec<Note>) {
@@ -389,5 +410,27 @@ pub(super) fn zeroed<'a>(
         force_noise,
         displacement_noise,
         zero_known,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::trace::{Measured, UncertaintySource};
+
+    #[test]
+    fn end_feels_are_told_apart_beyond_their_intervals_and_a_quarter() {
+        let note = |fitted: f64, sd: f64| {
+            let mut measures = Measures::default();
+            let of = |value: f64| Measured::new(value, [UncertaintySource::ForceNoise.line(sd, 50.0)]);
+            measures.set(Measure::EndFeel, of(10.0));
+            measures.set(Measure::FittedEndFeel, of(fitted));
+            end_feels_apart(&measures)
+        };
+        let of_percent = |n| matches!(n, Some(Note::EndFeelsApart { percent }) if f64::abs(percent + 30.0) < 1e-9);
+        assert!(of_percent(note(7.0, 0.1)));
+        assert!(note(13.0, 0.1).is_some());
+        // Relaxing tissue, early springs, and numbers that are themselves uncertain.
+        assert!(note(8.0, 0.1).is_none() && note(12.0, 0.1).is_none() && note(7.0, 2.0).is_none());
     }
 }

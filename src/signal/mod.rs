@@ -6,6 +6,10 @@ pub mod spikes;
 pub mod grid;
 pub mod condition;
 pub mod dropouts;
+pub mod flat_tops;
+pub mod still_tops;
+mod own_rate;
+pub mod sensors;
 pub mod events;
 pub mod candidates;
 pub mod running_zero;
@@ -66,8 +70,8 @@ struct Stretch {
     conditioned: Conditioned,
     episodes: Vec<Episode>,
     short_contacts: Vec<Range<usize>>,
-    /// Sensors that gave no readings of their own for a while.
-    dropouts: Vec<Problem>,
+    /// What was found of its sensors.
+    sensors: Vec<Problem>,
 }
 
 /// Conditions a trace and finds its tests.
@@ -101,16 +105,20 @@ pub fn find_tests<'a>(trace: &'a Trace, settings: &'a Settings) -> Result<FoundT
 
 impl Stretch {
     fn find(trace: Cow<'_, Trace>, settings: &Settings) -> Result<Stretch, Error> {
-        let (trace, dropouts) = dropouts::masked(trace);
+        let sensors::AsSensed { trace, dropouts, tared, problems } = sensors::as_sensed(trace)?;
         let mut conditioned = condition(&trace, settings)?;
         conditioned.take_note_of(&dropouts, &trace.time_s);
+        for of in tared {
+            conditioned.sides[of.channel].tared = Some(of);
+        }
         stillness::disregard_stuck(&mut conditioned, settings);
         let (episodes, short_contacts) = find_episodes(&trace, &conditioned, settings);
+        still_tops::mark(&mut conditioned, &episodes);
         Ok(Stretch {
             conditioned,
             episodes,
             short_contacts,
-            dropouts: dropouts.iter().filter_map(|column| dropouts::problem(&trace, column)).collect(),
+            sensors: problems,
         })
     }
 
@@ -198,9 +206,9 @@ impl FoundTests<'_> {
         self.stretches.iter().flat_map(of_stretch).collect()
     }
 
-    /// Where sensors gave no readings of their own.
-    pub fn dropouts(&self) -> Vec<Problem> {
-        self.stretches.iter().flat_map(|s| s.dropouts.iter().cloned()).collect()
+    /// What is told of its sensors: where they gave no readings of their own, and what was undone.
+    pub fn sensors(&self) -> Vec<Problem> {
+        self.stretches.iter().flat_map(|s| s.sensors.iter().cloned()).collect()
     }
 
     /// What pauses in the recording cost it, when it has any.

@@ -48,22 +48,6 @@ pub fn white_noise_sd(y: &[f64], filled: &[bool]) -> f64 {
 /// E[d² | |d| < 3.5] for a standard normal d: 1 − 2·3.5·φ(3.5)/(2Φ(3.5) − 1).
 const KEPT_BELOW_3_5_SD: f64 = 0.993_888;
 
-/// Step between neighbouring values of a quantised channel: the smallest difference between consecutive samples
-/// that is not zero; 0 when the channel never changes.
-pub fn resolution(y: &[f64]) -> f64 {
-    let mut least = f64::INFINITY;
-    let mut scale = 0.0_f64;
-    for w in y.windows(2) {
-        let d = (w[1] - w[0]).abs();
-        scale = scale.max(w[1].abs());
-        // Differences of decimal fractions carry rounding; below it they are zero.
-        if d > 1e-11 * scale && d < least {
-            least = d;
-        }
-    }
-    if least.is_finite() { least } else { 0.0 }
-}
-
 /// What is left of a channel's white noise after the low pass.
 #[derive(Debug, Clone)]
 pub struct FilteredNoise {
@@ -266,12 +250,5 @@ mod tests {
             noise.median_sd(1.0, 200)
         );
         assert!((sd(single) / noise.sample_sd(1.0) - 1.0).abs() < 0.06);
-    }
-
-    #[test]
-    fn the_step_of_a_quantised_channel_is_found() {
-        let y: Vec<f64> = [0.0, 0.02, 0.02, 0.05, 0.04, 0.04].into();
-        assert!((resolution(&y) - 0.01).abs() < 1e-9);
-        assert_eq!(resolution(&[1.0; 5]), 0.0);
     }
 }

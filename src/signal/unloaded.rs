@@ -1,7 +1,8 @@
 //! What a channel does while nothing presses on it: noise that is not white, and steps of its resolution (METHODS.md §1.11).
 
 use super::condition::{Conditioned, SideSignals, Signal};
-use super::noise::{FilteredNoise, resolution};
+use super::noise::FilteredNoise;
+use crate::stats::moments::resolution;
 use crate::stats::quantile::chi_square_quantile;
 use std::ops::Range;
 

@@ -99,6 +99,22 @@ pub fn mad(values: &[f64]) -> StatsResult<f64> {
 /// 1/Φ⁻¹(3/4): makes the median absolute deviation of normal values their standard deviation.
 pub const MAD_TO_SD: f64 = 1.482_602_218_505_602;
 
+/// Step between neighbouring values of a quantised channel: the smallest difference between consecutive samples
+/// that is not zero; 0 when the channel never changes.
+pub fn resolution(y: &[f64]) -> f64 {
+    let mut least = f64::INFINITY;
+    let mut scale = 0.0_f64;
+    for w in y.windows(2) {
+        let d = (w[1] - w[0]).abs();
+        scale = scale.max(w[1].abs());
+        // Differences of decimal fractions carry rounding; below it they are zero.
+        if d > 1e-11 * scale && d < least {
+            least = d;
+        }
+    }
+    if least.is_finite() { least } else { 0.0 }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -125,5 +141,12 @@ mod tests {
     fn the_scale_of_the_mad_is_the_normal_upper_quartile() {
         let quartile = crate::stats::quantile::normal_quantile(0.75).unwrap();
         assert!((MAD_TO_SD * quartile - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn the_step_of_a_quantised_channel_is_found() {
+        let y: Vec<f64> = [0.0, 0.02, 0.02, 0.05, 0.04, 0.04].into();
+        assert!((resolution(&y) - 0.01).abs() < 1e-9);
+        assert_eq!(resolution(&[1.0; 5]), 0.0);
     }
 }

@@ -409,7 +409,7 @@ impl Walk {
                     format!("{relative}/{}", study_file::FILE_NAME),
                     "a study inside the folder named",
                     "the study itself on the command line",
-                    "its recordings are read, its settings are not; name the study to use them",
+                    "its recordings are read, its settings and ceilings are not; name the study to use them",
                 ));
             }
             return self.folder(&path, &relative);

@@ -131,6 +131,8 @@ pub enum DropCause {
     NoReadings,
     /// The load cell was at its limit.
     FlatTop,
+    /// The displacement sensor was at the end of its way.
+    DisplacementStopped,
     /// Not told while the study is blinded.
     Hidden,
 }
@@ -141,6 +143,7 @@ impl fmt::Display for DropCause {
             DropCause::Gap => "a gap of over 50 ms lies inside it",
             DropCause::NoReadings => "a sensor gave no reading of its own for over 50 ms of it",
             DropCause::FlatTop => "the load cell stood at its limit: a flat top is no peak",
+            DropCause::DisplacementStopped => "the displacement sensor stood at the end of its way: a flat top is no turn",
             DropCause::Hidden => HIDDEN,
         })
     }

@@ -70,10 +70,32 @@ pub enum Note {
         /// For how long.
         seconds: f64,
     },
-    /// Every spring touches the load cell's limit.
+    /// The displacement sensor was at the end of its way.
+    DisplacementStopped {
+        /// For how long.
+        seconds: f64,
+    },
+    /// The sensor was zeroed while the hand pressed.
+    ZeroedUnderHand {
+        /// How far its force fell.
+        newtons: f64,
+        /// In the recording's own seconds.
+        at_s: f64,
+    },
+    /// The springs' end-feel and the fitted one differ by more than their intervals allow.
+    EndFeelsApart {
+        /// The fitted one against the other.
+        percent: f64,
+    },
+    /// Every spring touches the limit of a sensor.
     NothingLeft,
     /// A lean without springs.
     NoSprings,
+    /// The hand went in and out, more slowly than springs are looked for.
+    SlowSprings {
+        /// How many times.
+        times: usize,
+    },
     /// Pushes that did not go far enough to count as springs.
     SmallPushes {
         /// How many.
@@ -212,7 +234,7 @@ impl fmt::Display for Note {
             }
             Note::BeginsLoaded => "begins loaded: the recording starts with the hand on",
             Note::CutOff => "cut off: the recording ends with the hand on",
-            Note::NothingLeft => "nothing left: every spring touches the load cell's limit",
+            Note::NothingLeft => "nothing left: every spring touches the limit of a sensor",
             Note::NoSprings => "no springs: the hand pressed and left without springing",
             Note::ForceOnly => {
                 "force only: no displacement was recorded, so nothing that needs it is reported"
@@ -291,6 +313,33 @@ impl fmt::Display for Note {
             Note::Saturated { seconds } => {
                 let so = "its flat top is no peak and is not measured as one";
                 return write!(f, "saturated: the load cell stood at its limit for {seconds:.2} s; {so}");
+            }
+            Note::DisplacementStopped { seconds } => {
+                let so = "the springs that reach it are not measured; mount it so that its way is long enough";
+                return write!(f, "at its stop: the displacement sensor stood at the end of its way for {seconds:.2} s; {so}");
+            }
+            Note::ZeroedUnderHand { newtons, at_s } => {
+                return write!(
+                    f,
+                    "zeroed under the hand: the force fell by {newtons:.1} N to nothing within a sample at {}, and later as far below; \
+                     the sensor was tared while the hand pressed",
+                    moment(*at_s)
+                );
+            }
+            Note::EndFeelsApart { percent } => {
+                let why = "a drift of the displacement, a slip or tissue that the law does not know; trust neither before that is clear";
+                return write!(
+                    f,
+                    "end-feels apart: the fitted end-feel lies {percent:+.0} % from that of the springs, more than their intervals \
+                     allow: {why}"
+                );
+            }
+            Note::SlowSprings { times } => {
+                return write!(
+                    f,
+                    "slow springs: the hand went in and out {times} times, each too slowly for a spring (over about 0.8 s from rest to \
+                     peak, detect.spring_window_s), so that nothing of springs is measured"
+                );
             }
             Note::SpringDropped { number, cause } => return write!(f, "spring {number} dropped: {cause}"),
             Note::NoiseBeyondWhite { of_displacement, times } => {

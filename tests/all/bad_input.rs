@@ -184,7 +184,7 @@ fn no_time_column_lists_what_is_there_and_what_is_accepted() {
         None,
         &[
             "no time column among tmie_s and force_n",
-            "_s, _ms, _us",
+            "_s, _ms, _us, _min",
             "rename tmie_s to time_s",
         ],
     );
@@ -202,7 +202,7 @@ fn no_time_column_lists_what_is_there_and_what_is_accepted() {
         None,
         &[
             "no force column among time_s and load",
-            "_n, _kn, _gf, _kgf, _lbf",
+            "_n, _kn, _mn, _gf, _kgf, _lbf",
         ],
     );
 }
@@ -216,14 +216,19 @@ fn a_missing_or_unknown_unit_names_the_known_ones_and_the_way_to_map() {
         "force",
         &[
             "without a unit",
-            "_n, _kn, _gf, _kgf, _lbf or _counts",
+            "_n, _kn, _mn, _gf, _kgf, _lbf or _counts",
             "force = { name = \"force\", unit = \"n\" }",
         ],
     );
     let p = problem(b"time_s,force_kgs\n0,1\n");
     says(&p, 1, "force_kgs", &["the unit kgs"]);
-    let p = problem(b"time_s,force_n,displacement_cm\n0,1,2\n");
-    says(&p, 1, "displacement_cm", &["the unit cm", "_mm, _um, _m, _in"]);
+    let p = problem(b"time_s,force_n,displacement_dm\n0,1,2\n");
+    says(
+        &p,
+        1,
+        "displacement_dm",
+        &["the unit dm", "_mm, _um, _cm, _m, _in"],
+    );
 }
 
 #[test]

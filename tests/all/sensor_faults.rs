@@ -17,7 +17,7 @@ fn measured(trace: &Trace) -> (Vec<Test>, Vec<String>) {
     let settings = Settings::default();
     let found = find_tests(trace, &settings).unwrap();
     let names = found.names_of_recording();
-    let said = found.dropouts().iter().map(ToString::to_string).collect();
+    let said = found.sensors().iter().map(ToString::to_string).collect();
     (measure(&found, names), said)
 }
 
@@ -453,7 +453,7 @@ fn sound_recordings_of_every_condition_are_told_none_of_it() {
         for seed in 0..3 {
             let trace = condition.simulate(seed).trace;
             let found = find_tests(&trace, &settings).unwrap();
-            assert!(found.dropouts().is_empty(), "{}", condition.word());
+            assert!(found.sensors().is_empty(), "{}", condition.word());
             let names = found.names_of_recording();
             for test in measure(&found, names) {
                 let wrong = test.notes.iter().find(|n| {

@@ -35,6 +35,10 @@ pub fn proposal(looked: &Looked, recordings: &[&str], sidecar: &str) -> String {
             open.push(format!("which column is the {key}"));
         }
     }
+    if !looked.doubled.is_empty() {
+        let doubled: Vec<String> = looked.doubled.iter().map(|h| shown(h)).collect();
+        open.push(format!("which of these columns is the one that counts: {}", list(&doubled)));
+    }
     if !looked.unknown.is_empty() {
         let unknown: Vec<String> = looked.unknown.iter().map(|h| shown(h)).collect();
         open.push(format!("what these columns are (they are not used): {}", list(&unknown)));

@@ -20,8 +20,10 @@ pub struct Looked {
     pub profile: ImportProfile,
     /// Columns whose heading says what they are, with heading and unit; the unit is empty where nothing says it.
     pub columns: Vec<(ColumnKey, String, String)>,
-    /// Headings that say nothing that is known.
+    /// Headings that say nothing that is known, or what another one says as well.
     pub unknown: Vec<String>,
+    /// Headings of which each may be the same column: which one it is, is a person's to say.
+    pub doubled: Vec<String>,
     /// What the steps of a time without a unit would mean.
     pub time_steps: Option<String>,
     heading_line: usize,
@@ -170,16 +172,22 @@ impl RowsAlike {
             ..ImportProfile::default()
         };
         marks(&mut profile, &rows)?;
-        let (mut columns, mut unknown, mut time_steps) = (Vec::new(), Vec::new(), None);
+        let (mut columns, mut unknown, mut doubled, mut time_steps) = (Vec::new(), Vec::new(), Vec::new(), None);
+        let moments: Vec<Option<TimeForm>> = (0..headings.len())
+            .map(|k| form_of(rows.first().and_then(|r| r.get(k)).map_or("", String::as_str)))
+            .collect();
+        let keys: Vec<Option<ColumnKey>> = headings
+            .iter()
+            .zip(&moments)
+            .map(|(heading, moment)| moment.map_or_else(|| key_of(heading), |_| Some(ColumnKey::Time)))
+            .collect();
+        let is_lone = |key: &ColumnKey| keys.iter().filter(|k| **k == Some(*key)).count() == 1;
         for (k, heading) in headings.iter().enumerate() {
-            let cell = rows.first().and_then(|r| r.get(k)).map_or("", String::as_str);
-            let moment = form_of(cell);
-            let key = match moment {
-                Some(_) => Some(ColumnKey::Time),
-                None => key_of(heading),
-            };
-            let taken = |key: &ColumnKey| columns.iter().any(|(k, _, _): &(ColumnKey, _, _)| k == key);
-            match key.filter(|key| !taken(key)) {
+            let moment = moments[k];
+            if keys[k].is_some_and(|key| !is_lone(&key)) {
+                doubled.push(heading.clone());
+            }
+            match keys[k].filter(is_lone) {
                 Some(key) => {
                     let below = units.get(k).map(|u| plain_unit(u));
                     let unit = match moment {
@@ -205,6 +213,7 @@ impl RowsAlike {
             profile,
             columns,
             unknown,
+            doubled,
             time_steps,
             heading_line: heading_line + 1,
         })
@@ -313,10 +322,19 @@ fn other_name(unit: &str) -> &str {
     }
 }
 
+/// Words of headings whose numbers are no reading of the sensor at that moment: what was aimed at, set or worked out.
+const NO_READING: [&str; 15] = [
+    "target", "setpoint", "set", "soll", "sollwert", "consigne", "command", "cmd", "demand", "limit", "peak", "max", "mean", "rate",
+    "error",
+];
+
 /// What a heading most likely is; the sides are those it names.
 fn key_of(heading: &str) -> Option<ColumnKey> {
     let lower = heading.to_lowercase();
     let words: Vec<&str> = lower.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).collect();
+    if words.iter().any(|word| NO_READING.contains(word)) {
+        return None;
+    }
     let begins = |begin: &&str| words.iter().any(|w| w.starts_with(begin));
     let is = |key: ColumnKey, word: &str| match words.as_slice() {
         [one] => *one == word,

@@ -66,13 +66,13 @@ pub fn summary_text(results: &Results) -> String {
     out
 }
 
-/// What is told of ceilings before anything else: every push over one, the hardest first, what could not be looked at, and
+/// What is told of ceilings before anything else: every push over one, the furthest over its ceiling first, what could not be looked at, and
 /// which ceilings hold.
 pub fn ceilings_text(results: &Results) -> String {
     let mut out = String::new();
     let ceilings = OverCeilings::of(results, Whose::All);
     let pushes = ceilings.told();
-    let title = format!("Over the ceiling ({}, the hardest first)", pushes.len());
+    let title = format!("Over the ceiling ({}, the furthest over its ceiling first)", pushes.len());
     section(&mut out, &title, pushes.into_iter());
     if let Some(push) = ceilings.pushes().first() {
         paragraph(&mut out, "    ", &push.advice());

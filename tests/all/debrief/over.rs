@@ -30,7 +30,10 @@ fn every_page_tells_pushes_over_the_ceiling_first() {
     assert!(
         before(
             &class,
-            &format!("Over the ceiling: {} pushes, the hardest first.", over.len()),
+            &format!(
+                "Over the ceiling: {} pushes, the furthest over its ceiling first.",
+                over.len()
+            ),
             "<main>"
         )
         .is_some()
@@ -40,18 +43,27 @@ fn every_page_tells_pushes_over_the_ceiling_first() {
     let line = before(&unnamed, "Over the ceiling: ", "<main>").unwrap();
     let line = &line[..line.find('<').unwrap()];
     assert!(
-        line.contains("by 2 examiners, the hardest") && !line.contains("L-0"),
+        line.contains("by 2 examiners, the furthest over it") && !line.contains("L-0"),
         "{line}"
     );
     let learner = page(&debrief, results, true, "learners/L-03.html");
     // In her first session, though the last one kept below.
-    assert!(before(&learner, "Over the ceiling: 1 push, the hardest first.", "<main>").is_some());
+    assert!(
+        before(
+            &learner,
+            "Over the ceiling: 1 push, the furthest over its ceiling first.",
+            "<main>"
+        )
+        .is_some()
+    );
     assert!(!page(&debrief, results, true, "learners/L-02.html").contains("Over the ceiling: "));
     let drawn = html::Drawing::of(results, &PageOptions::default());
     let report = drawn.page(results).unwrap();
     assert!(before(&report, "Over the ceiling: ", "<main>").is_some());
     let summary = summary_text(results);
-    let told = &summary[summary.find("Over the ceiling (2, the hardest first)\n").unwrap()..];
+    let told = &summary[summary
+        .find("Over the ceiling (2, the furthest over its ceiling first)\n")
+        .unwrap()..];
     assert!(told.lines().nth(1).unwrap().contains("peak force"), "{told}");
     assert!(summary.find("Over the ceiling").unwrap() < summary.find("Scan: ").unwrap());
 }
@@ -108,7 +120,7 @@ fn a_push_of_a_learner_without_a_usable_test_stands_on_every_page() {
     for (name, html) in [("class", &class), ("learner", &learner), ("report", &report)] {
         let head = before(
             html,
-            &format!("Over the ceiling: {pushes} pushes, the hardest first."),
+            &format!("Over the ceiling: {pushes} pushes, the furthest over its ceiling first."),
             "<main>",
         );
         let head = head.unwrap_or_else(|| panic!("the {name} page does not tell them"));
@@ -123,7 +135,7 @@ fn a_push_of_a_learner_without_a_usable_test_stands_on_every_page() {
         );
         assert!(
             html.contains(&format!(
-                "Every push over a ceiling ({pushes}), the hardest first"
+                "Every push over a ceiling ({pushes}), the furthest over its ceiling first"
             )),
             "{name}"
         );

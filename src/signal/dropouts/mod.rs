@@ -4,10 +4,12 @@
 //! A coarse sensor repeats its values honestly, and so does one at rest or at its limit. What is judged is therefore what the
 //! channel's own noise and resolution allow.
 
-use super::noise::{resolution, white_noise_sd};
+mod noisy;
+
+use super::noise::white_noise_sd;
 use crate::error::Problem;
 use crate::format::{counted, number};
-use crate::stats::moments::{extremes};
+use crate::stats::moments::{extremes, resolution};
 use crate::trace::Trace;
 use crate::terms::Side;
 use std::borrow::Cow;
@@ -48,7 +50,28 @@ pub struct Dropout {
     /// Samples without a reading of their own.
     pub samples: Range<usize>,
     /// What the sensor gave instead.
-    pub value: f64,
+    pub gave: Gave,
+}
+
+/// What a sensor gives that has no reading of its own.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Gave {
+    /// One value.
+    Value(f64),
+    /// One value with noise on it.
+    Near(f64),
+    /// Noise many times its own.
+    Noise { low: f64, high: f64 },
+}
+
+impl Gave {
+    fn words(self, unit: &str) -> String {
+        match self {
+            Gave::Value(value) => format!("stands at {value} {unit}"),
+            Gave::Near(value) => format!("stands near {} {unit}", number(value, 2)),
+            Gave::Noise { low, high } => format!("swings between {} and {} {unit}", number(low, 1), number(high, 1)),
+        }
+    }
 }
 
 /// What was taken out of one column of a trace.
@@ -117,10 +140,10 @@ pub fn problem(trace: &Trace, column: &ColumnDropouts) -> Option<Problem> {
         Problem::warning(
             &trace.recording,
             format!(
-                "{} without a reading of the sensor's own, {} in all; the longest stands at {} {unit} for {} ms from {} s on",
+                "{} without a reading of the sensor's own, {} in all; the longest {} for {} ms from {} s on",
                 counted(column.dropouts.len(), "run"),
                 counted(samples, "sample"),
-                longest.value,
+                longest.gave.words(unit),
                 number(ms(longest), 0),
                 number(time_s(longest.samples.start), 3)
             ),
@@ -139,17 +162,21 @@ pub fn dropouts(time_s: &[f64], values: &[f64], of_displacement: bool) -> Vec<Dr
         false => at.iter().map(|i| values[*i]).collect(),
     };
     let runs = runs_of_equals(&y);
-    if runs.is_empty() {
-        return Vec::new();
-    }
     let look = ChannelLook::new(time_s, &at, &y, &runs, of_displacement);
     let mut found: Vec<Dropout> = Vec::new();
     for run in &runs {
         let Some(samples) = look.fallen(run).or_else(|| look.repeated(run)) else { continue };
         let from = at[samples.start];
         let samples = from.max(found.last().map_or(0, |d| d.samples.end))..at[samples.end - 1] + 1;
-        found.push(Dropout { samples, value: y[run.start] });
+        found.push(Dropout { samples, gave: Gave::Value(y[run.start]) });
     }
+    for (samples, gave) in look.noisy_falls().into_iter().chain(look.bursts()) {
+        let samples = at[samples.start]..at[samples.end - 1] + 1;
+        if !found.iter().any(|d| d.samples.start < samples.end && samples.start < d.samples.end) {
+            found.push(Dropout { samples, gave });
+        }
+    }
+    found.sort_by_key(|d| d.samples.start);
     found
 }
 
@@ -172,7 +199,9 @@ struct ChannelLook<'a> {
     time_s: Vec<f64>,
     rate_hz: f64,
     of_displacement: bool,
+    /// Its resolution and its white noise.
     step: f64,
+    sd: f64,
     low: f64,
     high: f64,
     /// Where it stands when nobody presses, and how far from it is still at rest.
@@ -213,6 +242,7 @@ impl<'a> ChannelLook<'a> {
             rate_hz,
             of_displacement,
             step,
+            sd,
             low,
             high,
             rest: *rest,
