@@ -431,7 +431,7 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join(study_file::FILE_NAME);
         std::fs::write(&path, "title = \"T\"\n\n[ceiling_n]\nneck = 50\n").unwrap();
-        let block = "# Station a, checked 2026-11-30\n[gain]\nforce_n = -1.0\n";
+        let block = "# Station a, checked 2026-11-30\n[gain]\nforce = -1.0\n";
         write_block(dir.path(), block).unwrap();
         let written = std::fs::read_to_string(&path).unwrap();
         assert!(
