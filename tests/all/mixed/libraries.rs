@@ -198,12 +198,12 @@ fn nested_and_crossed_variances_equal_those_of_statsmodels() {
         let own = draw.normal(1.0);
         for day in 0..2 {
             let on_day = own + draw.normal(0.4);
-            for examiner in 0..4 {
+            for (examiner, of_examiner) in examiners.iter().enumerate() {
                 // Every fifth test is missing.
                 if (subject + 2 * day + examiner) % 5 == 0 {
                     continue;
                 }
-                let y = 10.0 + on_day + examiners[examiner] + draw.normal(0.6);
+                let y = 10.0 + on_day + of_examiner + draw.normal(0.6);
                 text += &format!("{y},{subject},{},{examiner}\n", subject * 2 + day);
                 values.push(y);
                 is.push([subject, subject * 2 + day, examiner]);
