@@ -58,7 +58,7 @@ fn limited(of: &Signal, other: &Signal, pushes: &[&Range<usize>], c: &Conditione
     let at_limit = |push: &&Range<usize>| {
         let mut at = (*push).clone().filter(|i| of.y[*i] >= near);
         let first = at.next()?;
-        Some(first..at.last().unwrap_or(first) + 1)
+        Some(first..at.next_back().unwrap_or(first) + 1)
     };
     pushes.iter().filter_map(at_limit).collect()
 }
