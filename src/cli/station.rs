@@ -7,7 +7,7 @@ use super::record::setup::port_or_only;
 use crate::acquire::open_line;
 use crate::acquire::station::{LineEvent, Station};
 use crate::batch::settings_in_use;
-use crate::error::Error;
+use crate::error::{Error, Severity};
 use crate::fault::isolated;
 use crate::instrument::{Instrument, from_reference_springs};
 use crate::live::sign::PushDirection;
@@ -15,14 +15,16 @@ use crate::report::station::{StationPage, StationTable, station_page};
 use crate::session::calibrations_of;
 use crate::session::station_check::{ChannelFinding, StationCheck, StationFindings, TRIALS};
 use crate::settings::Settings;
+use crate::study::door::{self, FileKind};
 use crate::study::gains::ColumnGains;
 use crate::study::inputs::Study;
+use crate::study::study_file::{self, StudyFile};
 use crate::study::words::shown;
 use crate::terms::Day;
-use crate::write::{refuse_existing, write_new};
+use crate::write::{refuse_existing, write_file_whole, write_new};
 use anyhow::{Context, bail};
 use std::fmt::Write as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::{Duration, Instant};
 
@@ -52,6 +54,9 @@ pub struct StationArgs {
     /// What is pushed is a steel spring, ten times at the rhythm of the work.
     #[arg(long)]
     spring: bool,
+    /// Adds what was found to the study's study.toml, where it holds nothing of the kind yet.
+    #[arg(long, requires = "study")]
+    write: bool,
     /// Page to print that is made.
     #[arg(long, value_name = "FILE")]
     page: Option<PathBuf>,
@@ -243,6 +248,10 @@ fn tell(
         sayln!("{}", of_channel(channel));
     }
     sayln!("\nFor study.toml:\n{block}");
+    if let (true, Some(root)) = (args.write, &args.study) {
+        write_block(root, &block)?;
+        sayln!("written into {}", root.join(study_file::FILE_NAME).display());
+    }
     let Some(path) = &args.page else { return Ok(()) };
     let html = station_page(StationPage {
         device: &shown(&found.station.device),
@@ -255,6 +264,21 @@ fn tell(
     })?;
     write_new(path, &html)?;
     Ok(())
+}
+
+/// Adds the block to study.toml; whatever stands there stays as it is.
+fn write_block(root: &Path, block: &str) -> anyhow::Result<()> {
+    let path = root.join(study_file::FILE_NAME);
+    let old = door::read_to_string(&path, FileKind::Settings)?;
+    let new = format!("{}\n\n{block}", old.trim_end());
+    let (_, problems) = StudyFile::parse(study_file::FILE_NAME, &new);
+    if let Some(fault) = problems.iter().find(|p| p.severity == Severity::Error) {
+        bail!(
+            "study.toml holds something of this station already ({}): put the lines above into it by hand; nothing was written",
+            fault.found
+        );
+    }
+    Ok(write_file_whole(&path, new.as_bytes())?)
 }
 
 /// Sentences on rate, asymmetry and delay.
@@ -396,4 +420,29 @@ fn block(found: &StationFindings, spring: Option<&Result<Instrument, String>>, d
         let _ = writeln!(text, "[instrument]\nforce_delay_ms = {:.3}", i.force_delay_ms);
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_block_is_added_once_and_never_over_another() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join(study_file::FILE_NAME);
+        std::fs::write(&path, "title = \"T\"\n\n[ceiling_n]\nneck = 50\n").unwrap();
+        let block = "# Station a, checked 2026-11-30\n[gain]\nforce = -1.0\n";
+        write_block(dir.path(), block).unwrap();
+        let written = std::fs::read_to_string(&path).unwrap();
+        assert!(
+            written.starts_with("title = \"T\"") && written.ends_with(block),
+            "{written}"
+        );
+        let (study, problems) = StudyFile::parse(study_file::FILE_NAME, &written);
+        assert!(problems.is_empty(), "{problems:?}");
+        assert_ne!(study.gains, ColumnGains::default());
+        let refused = write_block(dir.path(), block).unwrap_err().to_string();
+        assert!(refused.contains("by hand"), "{refused}");
+        assert_eq!(std::fs::read_to_string(&path).unwrap(), written);
+    }
 }

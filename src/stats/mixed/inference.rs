@@ -1,5 +1,7 @@
 //! What a fit tells of its fixed effects and variances.
 
+#![allow(clippy::needless_range_loop, reason = "indices are those of the formulas")]
+
 use super::fit::{FixedEffect, VarianceInformation, MixedFit};
 use super::sparse::Factor;
 use super::system::{LikelihoodPoint, Response, System};
