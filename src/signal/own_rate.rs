@@ -244,7 +244,7 @@ fn put_on_lines(trace: &mut Trace, slow: &SlowColumn, readings: &Readings) {
         let Some(values) = values else { continue };
         for [a, b] in every.array_windows() {
             let (from, rise) = (values[*a], values[*b] - values[*a]);
-            for (i, value) in values[a + 1..*b].iter_mut().enumerate() {
+            for (i, value) in values.get_mut(a + 1..*b).into_iter().flatten().enumerate() {
                 *value = from + rise * (i + 1) as f64 / (b - a) as f64;
             }
         }

@@ -161,6 +161,10 @@ pub fn dropouts(time_s: &[f64], values: &[f64], of_displacement: bool) -> Vec<Dr
         true => values.to_vec(),
         false => at.iter().map(|i| values[*i]).collect(),
     };
+    // Too little to tell what a channel does by itself.
+    if y.len() <= 2 * BESIDE {
+        return Vec::new();
+    }
     let runs = runs_of_equals(&y);
     let look = ChannelLook::new(time_s, &at, &y, &runs, of_displacement);
     let mut found: Vec<Dropout> = Vec::new();
