@@ -41,6 +41,8 @@ const RELAXATION_FROM: f64 = 1.1;
 /// displacement's range or the end-feel by this share of itself (standard uncertainties).
 const MOVED_ONSET: f64 = 3e-4;
 const MOVED_END_FEEL: f64 = 1e-3;
+/// A residual under this share of the range of force is no doubt, however sure.
+const TRIFLE: f64 = 1e-4;
 /// The family works at no more than this many samples a second.
 const FAMILY_HZ: f64 = 100.0;
 /// Beyond a knee the push is this many times as stiff as before …
@@ -153,7 +155,7 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
         .iter()
         .map(|s| s.start / series.every..(s.end / series.every).min(series.len()))
         .collect();
-    let hangs = in_doubt(&series, &c, &best, &propagation, &springs);
+    let hangs = !is_trifle(&series, &best) && in_doubt(&series, &c, &best, &propagation, &springs);
     let best = bias_corrected(best, &propagation.attenuation);
     let mut fit = describe(input, &series, &bounds, &best, &c, &propagation, independent);
     let doubt = hangs || (propagation.misfit.clear && (fit.poor || !fit.against_knee.is_empty()));
@@ -162,6 +164,12 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
     }
     fit.rules = rules::other_rules(&coarse, fit.damping_n_s_per_mm.value);
     Ok(Some(fit))
+}
+
+/// Whether the residual is so small that no law could say more of the tissue: only force without noise leaves as little.
+fn is_trifle(series: &Series, best: &Fitted) -> bool {
+    let (low, high) = extremes(&series.force_n);
+    (best.linear.rss / series.len() as f64).sqrt() < TRIFLE * (high - low)
 }
 
 impl Fit {
