@@ -10,6 +10,7 @@ mod event;
 mod recorder_thread;
 mod reference;
 pub mod station_check;
+pub mod station_findings;
 mod station_rate;
 
 pub use coordinator::{Session, SessionReport, SessionSetup, calibrations_of};

@@ -19,6 +19,7 @@ mod levels;
 mod mat;
 mod movement;
 mod recording;
+mod resting_curve;
 mod sample;
 mod sensor;
 mod study;

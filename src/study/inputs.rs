@@ -1,31 +1,18 @@
 //! Paths on the command line to a list of recordings: files, folders, studies.
 
-use super::door::{self, FileKind};
+use super::door;
 use super::folder::read_study;
 use super::reference;
+use super::search::{Found, NOT_SEARCHED, Searched, is_recording, missing, search, slashes, written_by_us};
 use super::strays::{misnamed_study, strays};
 use super::study_file;
-use super::words::one_of;
 use crate::error::{Error, Problem, Result, printable};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 
 pub use super::folder::Study;
-
-/// Endings of recordings.
-const ENDINGS: [&str; 4] = ["csv", "tsv", "txt", "parquet"];
-/// Files that end as recordings do and are none.
-const NOT_RECORDINGS: [&str; 6] = [
-    "roster",
-    "calls",
-    "readings",
-    "sha256sums",
-    "over-ceiling",
-    "sessions",
-];
-/// Folders of a study that hold no recordings.
-const NOT_SEARCHED: [&str; 2] = ["results", "calibrations"];
+pub use super::search::no_recordings;
 
 /// One recording.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -51,6 +38,17 @@ pub struct Inputs {
     pub empty: Vec<PathBuf>,
     /// Recordings of the study were named, and not the study: it is used, and may have others.
     pub part_of_study: bool,
+}
+
+impl Inputs {
+    /// Takes what a folder holds.
+    fn take(&mut self, mut searched: Searched, folder: &Path, found: &mut Vec<Found>) {
+        self.problems.append(&mut searched.problems);
+        if searched.found.is_empty() {
+            self.empty.push(folder.to_owned());
+        }
+        found.append(&mut searched.found);
+    }
 }
 
 /// Collects recordings from files, folders and at most one study.
@@ -123,7 +121,7 @@ fn gather(paths: &[PathBuf], look_above: bool) -> Result<Inputs> {
                 ..Found::file(path)
             });
         } else if !within.is_empty() {
-            search(path, &within, path, &mut found, &mut inputs)?;
+            inputs.take(search(path, &within, path)?, path, &mut found);
         } else if door::is_there(&path.join(study_file::FILE_NAME)) {
             if let Some(study) = &inputs.study
                 && !same_file(&study.root, path)
@@ -139,10 +137,10 @@ fn gather(paths: &[PathBuf], look_above: bool) -> Result<Inputs> {
             } else {
                 (path.clone(), "")
             };
-            search(&folder, prefix, path, &mut found, &mut inputs)?;
+            inputs.take(search(&folder, prefix, path)?, &folder, &mut found);
         } else {
             inputs.problems.extend(misnamed_study(path));
-            search(path, "", path, &mut found, &mut inputs)?;
+            inputs.take(search(path, "", path)?, path, &mut found);
         }
     }
     match (&inputs.study, above) {
@@ -238,39 +236,6 @@ fn meant(path: &Path) -> Result<PathBuf> {
     Ok(path.to_owned())
 }
 
-/// A recording before its name is settled.
-struct Found {
-    path: PathBuf,
-    /// Relative to the input.
-    relative: String,
-    /// Last part of the input's own name, to tell equal ones apart.
-    input: String,
-}
-
-impl Found {
-    fn file(path: &Path) -> Found {
-        let name = path.file_name().map_or_else(|| slashes(path), shown_name);
-        let parent = path.parent().map(slashes).unwrap_or_default();
-        Found {
-            path: path.to_owned(),
-            relative: name,
-            input: parent,
-        }
-    }
-}
-
-fn slashes(path: &Path) -> String {
-    path.to_string_lossy().replace('\\', "/")
-}
-
-/// A file's name as text; bytes that are no Unicode stand as `\xFF`.
-fn shown_name(name: &OsStr) -> String {
-    match name.to_str() {
-        Some(text) => text.to_owned(),
-        None => format!("{name:?}").trim_matches('"').to_owned(),
-    }
-}
-
 fn same_file(a: &Path, b: &Path) -> bool {
     match (a.canonicalize(), b.canonicalize()) {
         (Ok(a), Ok(b)) => a == b,
@@ -278,172 +243,11 @@ fn same_file(a: &Path, b: &Path) -> bool {
     }
 }
 
-fn missing(path: &Path, error: std::io::Error) -> Error {
-    let advice = if error.kind() == std::io::ErrorKind::NotFound {
-        "check the spelling, and the folder you are in"
-    } else {
-        "check that it may be read"
-    };
-    Error::io(path, error, advice)
-}
-
 fn two_studies(a: &Path, b: &Path) -> Error {
     Error::Refused {
         found: format!("two studies were named: {} and {}", a.display(), b.display()),
         advice: "their settings may differ; name one study at a time".to_owned(),
     }
-}
-
-/// Searches a folder; `prefix` stands before the names found in it.
-fn search(
-    folder: &Path,
-    prefix: &str,
-    input: &Path,
-    found: &mut Vec<Found>,
-    inputs: &mut Inputs,
-) -> Result<()> {
-    let mut walk = Walk {
-        input: input.file_name().map_or_else(|| slashes(input), shown_name),
-        visited: BTreeSet::new(),
-        found: Vec::new(),
-        problems: Vec::new(),
-        root: folder.to_owned(),
-        sidecars: Vec::new(),
-    };
-    walk.folder(folder, prefix)?;
-    if !prefix.is_empty() {
-        walk.warn_of_lone_sidecars();
-    }
-    inputs.problems.append(&mut walk.problems);
-    if walk.found.is_empty() {
-        inputs.empty.push(folder.to_owned());
-    }
-    found.append(&mut walk.found);
-    Ok(())
-}
-
-/// The error of a folder without recordings: what was looked for.
-pub fn no_recordings(folder: &Path) -> Error {
-    let endings = ENDINGS.map(|e| format!(".{e}"));
-    Error::Refused {
-        found: format!("no recordings in {}", folder.display()),
-        advice: format!(
-            "looked for files ending in {} in it and its subfolders, other than roster.csv, calls.csv, readings, \
-             results and calibrations",
-            one_of(&endings.each_ref().map(String::as_str))
-        ),
-    }
-}
-
-struct Walk {
-    input: String,
-    /// Folders entered, so that links do not lead in circles.
-    visited: BTreeSet<PathBuf>,
-    found: Vec<Found>,
-    problems: Vec<Problem>,
-    root: PathBuf,
-    /// TOML files with their names.
-    sidecars: Vec<(PathBuf, String)>,
-}
-
-impl Walk {
-    /// In a study's recordings/, a sidecar alone means that a recording was lost or renamed.
-    fn warn_of_lone_sidecars(&mut self) {
-        let known: BTreeSet<PathBuf> = self.found.iter().map(|f| f.path.with_extension("toml")).collect();
-        for (path, name) in &self.sidecars {
-            if !known.contains(path) {
-                self.problems.push(Problem::warning(
-                    name,
-                    "a sidecar without its recording",
-                    "a recording of the same name beside it",
-                    "look for the recording, or remove the sidecar",
-                ));
-            }
-        }
-    }
-
-    fn folder(&mut self, folder: &Path, prefix: &str) -> Result<()> {
-        let real = folder.canonicalize().unwrap_or_else(|_| folder.to_owned());
-        if !self.visited.insert(real) {
-            return Ok(());
-        }
-        let entries = match std::fs::read_dir(folder) {
-            Ok(entries) => entries,
-            Err(error) if folder == self.root => return Err(missing(folder, error)),
-            Err(error) => {
-                self.problems.push(Problem::error(
-                    prefix,
-                    format!("a folder that cannot be read ({error})"),
-                    "a readable folder",
-                    "check its permissions; its recordings are left out",
-                ));
-                return Ok(());
-            }
-        };
-        let mut entries: Vec<PathBuf> = entries.filter_map(|e| e.ok().map(|e| e.path())).collect();
-        entries.sort();
-        for path in entries {
-            let Some(name) = path.file_name().map(shown_name) else {
-                continue;
-            };
-            let relative = if prefix.is_empty() {
-                name.clone()
-            } else {
-                format!("{prefix}/{name}")
-            };
-            self.entry(path, &name, relative)?;
-        }
-        Ok(())
-    }
-
-    fn entry(&mut self, path: PathBuf, name: &str, relative: String) -> Result<()> {
-        if name.starts_with('.') {
-            return Ok(());
-        }
-        if path.is_dir() {
-            if NOT_SEARCHED.contains(&name) || written_by_us(&path) {
-                return Ok(());
-            }
-            if door::is_there(&path.join(study_file::FILE_NAME)) {
-                self.problems.push(Problem::warning(
-                    format!("{relative}/{}", study_file::FILE_NAME),
-                    "a study inside the folder named",
-                    "the study itself on the command line",
-                    "its recordings are read, its settings and ceilings are not; name the study to use them",
-                ));
-            }
-            return self.folder(&path, &relative);
-        }
-        if path.extension() == Some(OsStr::new("toml")) {
-            self.sidecars.push((path, relative));
-        } else if is_recording(&path) {
-            self.found.push(Found {
-                path,
-                relative,
-                input: self.input.clone(),
-            });
-        }
-        Ok(())
-    }
-}
-
-fn is_recording(path: &Path) -> bool {
-    let lower = |part: Option<&std::ffi::OsStr>| {
-        part.map(|p| p.to_string_lossy().to_lowercase())
-            .unwrap_or_default()
-    };
-    let (stem, ending) = (lower(path.file_stem()), lower(path.extension()));
-    ENDINGS.contains(&ending.as_str()) && !NOT_RECORDINGS.contains(&stem.as_str())
-}
-
-/// Whether an earlier analysis wrote the folder: it then holds a run.json that names this program.
-fn written_by_us(folder: &Path) -> bool {
-    let Ok(file) = door::open(&folder.join("run.json"), FileKind::Record) else {
-        return false;
-    };
-    let mut start = Vec::new();
-    let read = std::io::Read::read_to_end(&mut std::io::Read::take(file, 65_536), &mut start);
-    read.is_ok() && memchr::memmem::find(&start, b"tautpoint").is_some()
 }
 
 /// Settles the names: unique, sorted, each file once.

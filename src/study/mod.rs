@@ -21,6 +21,7 @@ pub mod opened;
 pub mod plan;
 pub mod reference;
 pub mod roster;
+mod search;
 pub mod sidecar;
 mod strays;
 pub mod study_file;

@@ -7,7 +7,8 @@ use tautpoint::acquire::station::{
 };
 use tautpoint::instrument::noise_cost::{StationNoise, noise_cost};
 use tautpoint::live::sign::PushDirection;
-use tautpoint::session::station_check::{StationCheck, StationFindings, Weight};
+use tautpoint::session::station_check::StationCheck;
+use tautpoint::session::station_findings::{StationFindings, Weight};
 use tautpoint::settings::Settings;
 use tautpoint::simulate::Rng;
 use tautpoint::study::gains::ColumnGains;

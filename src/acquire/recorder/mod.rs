@@ -22,6 +22,7 @@ mod open_recording;
 pub mod over_ceiling;
 pub mod append;
 pub mod sessions;
+mod sums;
 pub mod trace_file;
 mod assigned;
 mod plan_cursor;
@@ -30,7 +31,7 @@ mod engine;
 mod request;
 
 pub use engine::Recorder;
-pub use open_recording::FOLDER;
+pub use sums::FOLDER;
 pub use plan_cursor::{PlanCursor, PlanStop};
 pub use request::RecordingRequest;
 

@@ -1,13 +1,12 @@
 //! One recording while it is open: its sidecar, its trace, its line in SHA256SUMS.
 
-use crate::study::door::{self, FileKind};
 use super::columns::TraceColumns;
 use super::disk::{Disk, Sink};
 use super::trace_file::{SYNC_EVERY, TraceFile};
-use super::{append, file_names};
+use super::file_names;
+use super::sums::{FOLDER, add_sum};
 use crate::acquire::station::{LineCounts, Sample, Station, StationChannel};
 use crate::error::{Error, Result};
-use crate::read::sha256_hex;
 use crate::study::gains::ColumnGains;
 use crate::terms::{Contact, Feedback, Landmark, Level, LineOfDrive, Posture, RecordingStatus, Side};
 use crate::trace::About;
@@ -17,10 +16,6 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-/// Folder of a study that recordings go into.
-pub const FOLDER: &str = "recordings";
-/// Hashes of the recordings, in that folder.
-pub const SUMS: &str = "SHA256SUMS";
 const ADVICE: &str = "what was recorded up to then is kept; make room on the disk and start again: a scan goes on where it \
                       stopped";
 
@@ -474,28 +469,4 @@ fn drift_ppm(first: &Sample, last: &Sample) -> Option<f64> {
         .saturating_duration_since(first.arrived)
         .as_secs_f64();
     (host_s >= 60.0).then(|| ((last.time_s - first.time_s) / host_s - 1.0) * 1e6)
-}
-
-/// Adds the hash of a recording to SHA256SUMS. `name` is within the folder of recordings.
-///
-/// # Errors
-/// [`Error::Io`] when the system will not write.
-pub fn add_sum(disk: &dyn Disk, root: &Path, name: &str, sha256: &str) -> Result<()> {
-    let escaped = name
-        .replace('\\', "\\\\")
-        .replace('\n', "\\n")
-        .replace('\r', "\\r");
-    let mark = if escaped == name { "" } else { "\\" };
-    let line = format!("{mark}{sha256}  {escaped}");
-    append::append_line(disk, &root.join(FOLDER).join(SUMS), None, &line)
-}
-
-/// Adds the hash of a recording that is on the disk.
-///
-/// # Errors
-/// [`Error::Io`] when it cannot be read or the sums not be written.
-pub fn add_sum_of(disk: &dyn Disk, root: &Path, name: &str) -> Result<()> {
-    let path = root.join(FOLDER).join(name);
-    let bytes = door::read(&path, FileKind::Hashes).map_err(|e| Error::io(&path, e, "check its permissions"))?;
-    add_sum(disk, root, name, &sha256_hex(&bytes))
 }

@@ -2,7 +2,7 @@
 
 use crate::study::door::{self, FileKind};
 use super::disk::Disk;
-use super::open_recording::{FOLDER, SUMS, add_sum_of};
+use super::sums::{FOLDER, SUMS, add_sum_of};
 use super::plan_cursor::{RecordingKind, kind};
 use crate::error::Result;
 use crate::study::inputs::InputFile;
