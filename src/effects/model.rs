@@ -18,8 +18,10 @@ pub(super) enum EffectPart {
     PlaceAtVisit,
     /// A subject with an examiner in a session.
     Sitting,
-    /// All tests of an examiner in a session.
+    /// All tests of an examiner in a session of the examiner's.
     Day,
+    /// What an examiner finds in everybody's session of that number.
+    ExaminerAtVisit,
 }
 
 impl EffectPart {
@@ -33,6 +35,7 @@ impl EffectPart {
             EffectPart::PlaceAtVisit => [t.place, t.visit, 0],
             EffectPart::Sitting => [t.subject, t.visit, t.examiner],
             EffectPart::Day => [t.examiner, t.day, 0],
+            EffectPart::ExaminerAtVisit => [t.examiner, t.visit, 0],
         }
     }
 }

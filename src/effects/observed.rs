@@ -21,7 +21,7 @@ pub(super) struct Spot {
 impl Spot {
     /// Posture, contact and line of drive in words.
     pub fn manner(&self) -> Option<String> {
-        let drive = self.line_of_drive.map(|l| l.to_string());
+        let drive = self.line_of_drive.map(|l| format!("line of drive {l}°"));
         let words: Vec<&str> = [self.posture.as_ref().map(Posture::as_str), self.contact.map(Contact::word), drive.as_deref()]
             .into_iter()
             .flatten()

@@ -6,6 +6,7 @@ use super::observed::{ObservedTests, PlacedTest};
 use super::{Course, CoursePoint, Effect, EffectTerm, Effects};
 use crate::columns::Measure;
 use crate::settings::Settings;
+use crate::stats::mixed::MixedError;
 use std::collections::{BTreeMap, BTreeSet};
 
 const PARTS: [EffectPart; 6] = [
@@ -58,18 +59,17 @@ pub(super) fn changes(observed: &ObservedTests<'_>, measure: Measure, settings: 
         by_place,
         visits,
     };
-    let model = match EffectModel::fit(&of.rows, &cells(&of.rows, |t| (t.subject_group, t.examiner, t.visit)), &PARTS) {
+    let model = match model_of(&of.rows) {
         Ok(model) => model,
         Err(error) => {
-            found.note_of(measure, format!(
-            "volunteers: {error}; nothing is told of it"));
+            found.note_of(measure, format!("volunteers: {error}; nothing is told of it"));
             return;
         }
     };
     if !model.tells(EffectPart::Visit) {
         found.note_of(measure, format!(
             "how much sessions differ when nothing changed cannot be told from the changes themselves: at least two \
-             volunteers who share examiner and group are needed in both sessions; estimates stand without interval and word"
+             volunteers are needed in both sessions; estimates stand without interval and word"
         ));
     }
     for (subject, visits) in of.visits.iter().filter(|(_, v)| v.len() > 1) {
@@ -81,6 +81,32 @@ pub(super) fn changes(observed: &ObservedTests<'_>, measure: Measure, settings: 
     }
     of.examiners(&model, found);
     of.shared(found);
+}
+
+/// More columns of examiners and sessions than this are no longer fixed.
+const MOST_CELLS: usize = 60;
+
+/// What groups, examiners and sessions share is fixed, as far as that leaves to tell what sessions differ by; otherwise what
+/// groups and sessions share, or sessions alone, and what examiners drift by counts as error.
+fn model_of(rows: &[(PlacedTest<'_>, f64)]) -> Result<EffectModel, MixedError> {
+    let all = cells(rows, |t| (t.subject_group, t.examiner, t.visit));
+    if all.len() <= MOST_CELLS
+        && let Ok(model) = EffectModel::fit(rows, &all, &PARTS)
+        && model.tells(EffectPart::Visit)
+    {
+        return Ok(model);
+    }
+    let mut parts = PARTS.to_vec();
+    // One examiner's sessions are everybody's, and fixed.
+    if rows.iter().any(|(t, _)| t.examiner != rows[0].0.examiner) {
+        parts.insert(3, EffectPart::Examiner);
+        parts.push(EffectPart::ExaminerAtVisit);
+    }
+    let model = EffectModel::fit(rows, &cells(rows, |t| (t.subject_group, t.visit)), &parts)?;
+    match model.tells(EffectPart::Visit) {
+        true => Ok(model),
+        false => EffectModel::fit(rows, &cells(rows, |t| t.visit), &parts),
+    }
 }
 
 impl MeasureRows<'_, '_> {
