@@ -1,6 +1,6 @@
 //! Words and what stands beside them.
 
-use super::{Adjustment, Effect, EffectRule, EffectWord, margin};
+use super::effect::{Adjustment, Effect, EffectRule, EffectWord, margin};
 use crate::settings::Settings;
 use crate::stats::decide::{equivalence_p, minimum_effect_p};
 use crate::stats::multiple::benjamini_hochberg;

@@ -3,7 +3,7 @@
 use super::decide::{decide, decide_alone};
 use super::model::{EffectModel, EffectPart};
 use super::observed::{ObservedTests, PlacedTest};
-use super::{Effect, EffectTerm, Effects, measures, primary};
+use super::effect::{Effect, EffectTerm, Effects, measures, primary};
 use crate::columns::Measure;
 use crate::settings::Settings;
 use crate::stats::quantile::t_quantile;

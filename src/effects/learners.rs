@@ -3,7 +3,7 @@
 use super::decide::decide;
 use super::model::{EffectModel, EffectPart, Weights, cells, mean_of, sum_of};
 use super::observed::{ObservedTests, PlacedTest};
-use super::{Effect, EffectTerm, Effects};
+use super::effect::{Effect, EffectTerm, Effects};
 use crate::columns::Measure;
 use crate::settings::Settings;
 use std::collections::{BTreeMap, BTreeSet};

@@ -3,7 +3,7 @@
 use super::decide::decide;
 use super::model::{EffectModel, EffectPart, Weights, cells, mean_of, sum_of};
 use super::observed::{ObservedTests, PlacedTest};
-use super::{Course, CoursePoint, Effect, EffectTerm, Effects};
+use super::effect::{Course, CoursePoint, Effect, EffectTerm, Effects};
 use crate::columns::Measure;
 use crate::settings::Settings;
 use crate::stats::mixed::MixedError;

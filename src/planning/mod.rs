@@ -4,11 +4,10 @@ mod pilot;
 mod simulated;
 
 pub use pilot::pilot;
-pub use simulated::{PlannedDesign, PlannedEffect, Spreads, simulated_tests};
+pub use simulated::{MEASURE, PlannedDesign, PlannedEffect, Spreads, simulated_tests};
 
 use crate::agreement::{Design, of_study};
 use crate::batch::parallel_map;
-use crate::columns::Measure;
 use crate::compare::{CompareContext, Decision, compare};
 use crate::effects::{EffectTerm, EffectWord, between_groups_in, changes_in};
 use crate::settings::Settings;
@@ -43,9 +42,6 @@ impl PlanQuestion {
         matches!(self, PlanQuestion::Icc | PlanQuestion::Sem)
     }
 }
-
-/// The measure that stands for any: only its scale matters.
-pub const MEASURE: Measure = Measure::EndFeel;
 
 /// What one design came to.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -1,6 +1,6 @@
 //! Spreads of a pilot study.
 
-use super::Spreads;
+use super::simulated::Spreads;
 use crate::columns::Measure;
 use crate::compare::ComparisonScale;
 use crate::effects::study_spreads;

@@ -1,10 +1,13 @@
 //! Tests of a study that was never made.
 
-use super::MEASURE;
+use crate::columns::Measure;
 use crate::simulate::Rng;
 use crate::study::roster::{Person, Roster};
 use crate::terms::{Level, Role, Side};
 use crate::trace::{About, Measured, Test};
+
+/// The measure that stands for any: only its scale matters.
+pub const MEASURE: Measure = Measure::EndFeel;
 
 /// Code of the volunteer in whom something changes.
 pub(super) const FIRST: &str = "V-001";

@@ -1,5 +1,6 @@
 //! The course of each volunteer over sessions, beside what cannot be told from the first.
 
+use super::question::shown;
 use crate::compare::ComparisonScale;
 use crate::effects::Effects;
 use crate::plot::{Figure, ProgressMark, ProgressPanel, progress};
@@ -11,7 +12,7 @@ const MOST: usize = 24;
 /// Figures with their file names, without ending.
 pub fn figures(effects: &Effects, settings: &Settings) -> Vec<(String, Figure)> {
     let mut all = Vec::new();
-    for measure in super::shown(effects, settings) {
+    for measure in shown(effects, settings) {
         let scale = ComparisonScale::of(measure);
         let info = measure.info();
         let courses = effects.courses.iter().filter(|c| c.measure == measure);

@@ -2,12 +2,15 @@
 
 mod figures;
 mod page;
+mod question;
 mod tables;
 
 pub use figures::figures;
 pub use page::page;
+pub use question::EffectQuestion;
 pub use tables::tables;
 
+use question::shown;
 use crate::effects::{Effects, EffectTerm};
 use crate::error::{Problem, Result};
 use crate::results::Results;
@@ -15,25 +18,6 @@ use crate::results::run;
 use crate::settings::Settings;
 use crate::write::{OutputFolder, build};
 use serde_json::{Map, Value, json};
-
-/// What the rows answer.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum EffectQuestion {
-    /// What changed between sessions.
-    Change,
-    /// What groups differ in.
-    Groups,
-}
-
-impl EffectQuestion {
-    /// The command, which names its files too.
-    pub fn word(self) -> &'static str {
-        match self {
-            EffectQuestion::Change => "change",
-            EffectQuestion::Groups => "groups",
-        }
-    }
-}
 
 /// The JSON object: one entry an estimate, with the columns of the table, then notes and problems.
 pub fn object_text(effects: &Effects, problems: &[Problem]) -> String {
@@ -78,21 +62,6 @@ pub fn record(question: EffectQuestion, results: &Results) -> Map<String, Value>
     let mut record = run::record(results);
     record.insert("command".to_owned(), question.word().into());
     record
-}
-
-/// Measures that pages show; all stand in the table.
-fn shown(effects: &Effects, settings: &Settings) -> Vec<crate::columns::Measure> {
-    let mut all = Vec::new();
-    for row in &effects.rows {
-        let name = row.measure.info().name;
-        let wanted = settings.change.0.contains_key(name)
-            || crate::effects::primary(settings) == Some(row.measure)
-            || crate::compare::DECIDED.contains(&row.measure);
-        if wanted && !all.contains(&row.measure) {
-            all.push(row.measure);
-        }
-    }
-    all
 }
 
 /// One line an estimate of volunteers, learners, examiners and groups; places only where they changed.

@@ -1,7 +1,7 @@
 //! The page: one file, without script and without any outside request.
 
 use super::tables::unit;
-use super::{EffectQuestion, shown};
+use super::question::{EffectQuestion, shown};
 use crate::compare::ComparisonScale;
 use crate::effects::{Effect, EffectTerm, EffectWord, Effects};
 use crate::error::Result;
