@@ -7,6 +7,7 @@ use super::effect::{Course, CoursePoint, Effect, EffectTerm, Effects};
 use crate::columns::Measure;
 use crate::settings::Settings;
 use crate::stats::mixed::MixedError;
+use crate::stats::quantile::t_upper_tail;
 use std::collections::{BTreeMap, BTreeSet};
 
 const PARTS: [EffectPart; 6] = [
@@ -59,7 +60,7 @@ pub(super) fn changes(observed: &ObservedTests<'_>, measure: Measure, settings: 
         by_place,
         visits,
     };
-    let model = match model_of(&of.rows) {
+    let model = match of.model() {
         Ok(model) => model,
         Err(error) => {
             found.note_of(measure, format!("volunteers: {error}; nothing is told of it"));
@@ -87,9 +88,11 @@ pub(super) fn changes(observed: &ObservedTests<'_>, measure: Measure, settings: 
 const MOST_CELLS: usize = 60;
 
 /// What groups, examiners and sessions share is fixed, as far as that leaves to tell what sessions differ by; otherwise what
-/// groups and sessions share, or sessions alone, and what examiners drift by counts as error.
-fn model_of(rows: &[(PlacedTest<'_>, f64)]) -> Result<EffectModel, MixedError> {
-    let all = cells(rows, |t| (t.subject_group, t.examiner, t.visit));
+/// groups and sessions share, or sessions alone, and what examiners drift by counts as error. Volunteers in `apart` have
+/// sessions of their own: what they changed by does not count among what sessions differ by.
+fn model_of(rows: &[(PlacedTest<'_>, f64)], apart: &BTreeSet<usize>) -> Result<EffectModel, MixedError> {
+    let own = |t: &PlacedTest<'_>| apart.contains(&t.subject).then_some(t.subject);
+    let all = cells(rows, |t| (own(t), t.subject_group, t.examiner, t.visit));
     if all.len() <= MOST_CELLS
         && let Ok(model) = EffectModel::fit(rows, &all, &PARTS)
         && model.tells(EffectPart::Visit)
@@ -102,14 +105,61 @@ fn model_of(rows: &[(PlacedTest<'_>, f64)]) -> Result<EffectModel, MixedError> {
         parts.insert(3, EffectPart::Examiner);
         parts.push(EffectPart::ExaminerAtVisit);
     }
-    let model = EffectModel::fit(rows, &cells(rows, |t| (t.subject_group, t.visit)), &parts)?;
+    let model = EffectModel::fit(rows, &cells(rows, |t| (own(t), t.subject_group, t.visit)), &parts)?;
     match model.tells(EffectPart::Visit) {
         true => Ok(model),
-        false => EffectModel::fit(rows, &cells(rows, |t| t.visit), &parts),
+        false => EffectModel::fit(rows, &cells(rows, |t| (own(t), t.visit)), &parts),
     }
 }
 
+/// Chance that anybody stands out when nobody does, and how often is looked.
+const OUT_P: f64 = 0.05;
+const LOOKS: usize = 3;
+
 impl MeasureRows<'_, '_> {
+    /// The model, with those who stand out from the others kept apart: a large change of one volunteer would pass for what
+    /// sessions differ by, and hide itself.
+    fn model(&self) -> Result<EffectModel, MixedError> {
+        let mut apart = BTreeSet::new();
+        let mut model = model_of(&self.rows, &apart)?;
+        for _ in 0..LOOKS {
+            let more = self.standing_out(&model, &apart);
+            if more.is_empty() || 3 * (apart.len() + more.len()) > self.visits.len() {
+                break;
+            }
+            apart.extend(more);
+            match model_of(&self.rows, &apart) {
+                Ok(next) if next.tells(EffectPart::Visit) => model = next,
+                _ => break,
+            }
+        }
+        Ok(model)
+    }
+
+    /// Volunteers whose change from first to any later session, less the mean of all, is too large for the others.
+    fn standing_out(&self, model: &EffectModel, apart: &BTreeSet<usize>) -> Vec<usize> {
+        let mut changes: BTreeMap<(usize, usize), Vec<(usize, f64, f64, f64)>> = BTreeMap::new();
+        for (subject, visits) in self.visits.iter().filter(|(s, _)| !apart.contains(s)) {
+            let Some(first) = visits.first() else { continue };
+            for visit in visits.iter().skip(1) {
+                let places = self.by_place.range((*subject, 0)..(*subject + 1, 0));
+                let places: Vec<Contrast> = places.filter_map(|(_, s)| between(s, *first, *visit)).collect();
+                let Some(whole) = averaged(&places) else { continue };
+                let Some((se, df)) = model.error(&whole.weights) else { continue };
+                let d = sum_of(&self.rows, &whole.weights);
+                changes.entry((*first, *visit)).or_default().push((*subject, d, se, df));
+            }
+        }
+        let looked_at = changes.values().map(Vec::len).sum::<usize>() as f64;
+        let mut out = Vec::new();
+        for all in changes.values() {
+            let mean = all.iter().map(|(_, d, ..)| d).sum::<f64>() / all.len() as f64;
+            let own = all.iter().filter(|(_, d, se, df)| stands_out((d - mean) / se, *df, OUT_P / looked_at));
+            out.extend(own.map(|(subject, ..)| *subject));
+        }
+        out
+    }
+
     fn effect(&self, term: EffectTerm, model: &EffectModel, contrast: &Contrast) -> Effect {
         let estimate = sum_of(&self.rows, &contrast.weights);
         Effect {
@@ -251,6 +301,20 @@ impl MeasureRows<'_, '_> {
         decide(&mut family, self.settings);
         found.rows.extend(family);
     }
+}
+
+/// Whether a t that is part of its own error, on `df` degrees of freedom, is too large for the others: put into one whose
+/// error does not hold it.
+fn stands_out(t: f64, df: f64, p: f64) -> bool {
+    if df <= 2.0 {
+        return false;
+    }
+    let rest = df - t * t;
+    if rest <= 0.0 {
+        return true;
+    }
+    let outside = t.abs() * ((df - 1.0) / rest).sqrt();
+    t_upper_tail(outside, df - 1.0).is_ok_and(|tail| 2.0 * tail < p)
 }
 
 /// Later less earlier at one place, over the examiners who tested it both times.

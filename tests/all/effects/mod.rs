@@ -151,23 +151,23 @@ fn nothing_is_named_more_often_than_five_times_in_a_hundred_when_nothing_changed
     for (term, found) in [
         (
             EffectTerm::Place,
-            named_without_effect(40, EffectTerm::Place, change),
+            named_without_effect(20, EffectTerm::Place, change),
         ),
         (
             EffectTerm::Volunteer,
-            named_without_effect(40, EffectTerm::Volunteer, change),
+            named_without_effect(20, EffectTerm::Volunteer, change),
         ),
         (
             EffectTerm::Shared,
-            named_without_effect(80, EffectTerm::Shared, change),
+            named_without_effect(40, EffectTerm::Shared, change),
         ),
         (
             EffectTerm::Group,
-            named_without_effect(80, EffectTerm::Group, groups),
+            named_without_effect(40, EffectTerm::Group, groups),
         ),
         (
             EffectTerm::GroupBySession,
-            named_without_effect(80, EffectTerm::GroupBySession, groups),
+            named_without_effect(40, EffectTerm::GroupBySession, groups),
         ),
     ] {
         let (share, families) = found;
@@ -328,7 +328,7 @@ fn a_planned_power_is_reached_by_other_draws_and_grows_with_size() {
         spreads: Spreads::USUAL,
         effect: 1.05_f64.ln(),
         wanted: 0.8,
-        draws: 40,
+        draws: 24,
         seed,
     };
     let settings = with_margin(1.0);

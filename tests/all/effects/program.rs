@@ -163,7 +163,7 @@ fn what_cannot_be_planned_is_refused_by_name() {
         ("icc --subjects 0", "--subjects 0"),
         ("side --effect nan", "--effect is NaN"),
         ("icc --subjects 2000 --examiners 100", "a design of"),
-        ("icc --wanted -1", "--wanted"),
+        ("icc --wanted 7", "--wanted is 7"),
     ] {
         let out = run(dir.path(), &format!("plan-size {words}"));
         let told = String::from_utf8_lossy(&out.stderr);
