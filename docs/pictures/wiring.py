@@ -501,7 +501,7 @@ def mounting():
         [
             "Nothing that closes is within reach of fingers or skin:",
             "the gap is inside the sleeve. At the deepest press the rod has",
-            "10 mm of way left, and the bracket is 15 mm off the skin.",
+            "10 mm of travel left, and the bracket is 15 mm off the skin.",
         ],
     )
     d.lines(8, 742, ["The bracket is as short as the hand allows: at 40 mm from", "the axis each degree of tilt is read as 0.7 mm."], quiet=True)
