@@ -25,7 +25,7 @@ Words need a margin, set in study.toml before anybody looks at the data:
   end_feel_n_per_mm = 20.0
 
 Exit code: 0 done; 1 done, but some inputs could not be used (each is named); 2 nothing done.")]
-pub struct ChangeArgs {
+pub struct SessionChangeArgs {
     #[command(flatten)]
     of: EffectArgs,
 }
@@ -64,7 +64,7 @@ struct EffectArgs {
 }
 
 /// Runs `change`.
-pub fn change(args: &ChangeArgs, quiet: bool) -> anyhow::Result<Outcome> {
+pub fn change(args: &SessionChangeArgs, quiet: bool) -> anyhow::Result<Outcome> {
     run(&args.of, EffectQuestion::Change, quiet)
 }
 

@@ -60,7 +60,7 @@ pub enum ProgramCommand {
     Demo(demo::DemoArgs),
     Analyze(analyze::AnalyzeArgs),
     Agree(agree::AgreeArgs),
-    Change(change::ChangeArgs),
+    Change(change::SessionChangeArgs),
     Check(check::CheckArgs),
     Combine(combine::CombineArgs),
     Convert(convert::ConvertArgs),

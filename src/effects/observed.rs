@@ -10,7 +10,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// What is pressed on, whoever's it is.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) struct Spot {
+pub(super) struct PressedSpot {
     pub level: Level,
     pub side: Side,
     pub posture: Option<Posture>,
@@ -18,7 +18,7 @@ pub(super) struct Spot {
     pub line_of_drive: Option<LineOfDrive>,
 }
 
-impl Spot {
+impl PressedSpot {
     /// Posture, contact and line of drive in words.
     pub fn manner(&self) -> Option<String> {
         let drive = self.line_of_drive.map(|l| format!("line of drive {l}°"));
@@ -53,7 +53,7 @@ pub(super) struct ObservedTests<'a> {
     pub tests: Vec<PlacedTest<'a>>,
     pub subjects: Vec<String>,
     pub examiners: Vec<String>,
-    pub spots: Vec<Spot>,
+    pub spots: Vec<PressedSpot>,
     /// In the order of the roster.
     pub groups: Vec<String>,
     /// Names of sessions by subject or examiner and number.
@@ -68,7 +68,7 @@ struct Named<'a> {
     subject: &'a str,
     examiner: &'a str,
     session: &'a str,
-    spot: Spot,
+    spot: PressedSpot,
 }
 
 const NOT_NAMED: &str = "not named";
@@ -83,7 +83,7 @@ impl<'a> ObservedTests<'a> {
         session_notes(&named, &order, common, &mut notes);
         let (mut subjects, mut examiners) = (Vec::new(), Vec::new());
         let (mut spots, mut places, mut groups) = (Vec::new(), Vec::new(), Vec::new());
-        let all = named.iter().map(|n| n.spot.clone()).collect::<BTreeSet<Spot>>();
+        let all = named.iter().map(|n| n.spot.clone()).collect::<BTreeSet<PressedSpot>>();
         spots.extend(all);
         let known: BTreeMap<(bool, &str), &str> = roster
             .people
@@ -177,7 +177,7 @@ fn named<'a>(tests: &'a [Test], notes: &mut Vec<String>) -> Vec<Named<'a>> {
             subject,
             examiner: about.examiner.as_deref().unwrap_or(NOT_NAMED),
             session: about.session.as_deref().unwrap_or(NOT_NAMED),
-            spot: Spot {
+            spot: PressedSpot {
                 level,
                 side,
                 posture: about.posture.clone(),
