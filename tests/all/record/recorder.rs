@@ -150,6 +150,45 @@ fn a_step_left_out_or_without_a_test_stays_missing_and_a_repeated_one_is_a_furth
     assert!(left_out.about.excluded.is_some());
 }
 
+/// How many stops the plan has depends on what the device has on each side, so nothing can be left out before the first one.
+#[test]
+fn a_step_is_left_out_once_a_device_has_been_there_and_until_then_that_is_said() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    let mut bench = Bench::new(&root, with_plan(&[("L3", "both"), ("T7", "midline")]));
+    bench.command(Command::Skip);
+    let said = bench.recorder.take_messages().join("\n");
+    assert!(said.contains("no device is connected yet"), "{said}");
+    bench.connect(&one_hand());
+    assert_eq!(bench.recorder.session_state().step.unwrap().number, 1);
+    bench.test();
+    let now = bench.now();
+    bench.recorder.gone("the device is gone", now);
+    bench.command(Command::Skip);
+    let state = bench.recorder.session_state();
+    assert_eq!(state.step.unwrap().number, 2);
+    bench.command(Command::Skip);
+    assert_eq!(bench.recorder.session_state().step.unwrap().number, 3);
+}
+
+#[test]
+fn a_test_before_two_interruptions_still_counts_for_its_step() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    let mut bench = Bench::new(&root, with_plan(&[("L3", "both")]));
+    bench.connect(&one_hand());
+    bench.test();
+    for _ in 0..2 {
+        let now = bench.now();
+        bench.recorder.gone("the device is gone", now);
+        bench.connect(&one_hand());
+        bench.run(700, 0.0);
+    }
+    bench.command(Command::Next);
+    bench.run(1500, 0.0);
+    assert_eq!(bench.recorder.session_state().missing, ["L3 right"]);
+}
+
 #[test]
 fn a_scan_half_done_goes_on_where_it_stopped_and_nothing_is_overwritten() {
     let dir = tempfile::tempdir().unwrap();
