@@ -383,6 +383,7 @@ fn steadiness(v: &SideView, hold: Range<usize>, noise_df: f64) -> Measured {
 mod tests {
     use super::super::fit::made::{noise, press, series};
     use super::super::onset::FittedContact;
+    use super::super::springs::{Near, measure_spring, shape};
     use super::*;
 
     fn view<'a>(force_n: &'a [f64], x: &'a [f64], noise: &'a super::super::noise::FilteredNoise) -> SideView<'a> {
@@ -450,7 +451,14 @@ mod tests {
         // Stiffness there: that of force on displacement over a tenth of a second.
         let stiffness = (force[i + 5] - force[i - 5]) / (x[i + 5] - x[i - 5]);
         assert!((at_12.per_zero_n + 1.0 / stiffness).abs() < 1e-9, "{at_12:?}");
-        // A window that the push begins above, or does not reach, has no slope.
-        assert!(context.window(x, &[], None, [5.0, 15.0]).is_none());
+        // Without a spring that covers it a window lies on the lean and the limb after it, when these cover it from below to above.
+        let mark = springs[0].start + springs[0].len() / 2;
+        let found = shape(&context.view, mark, Near::About, springs[0].start..x.len(), 0.1).unwrap();
+        let spring = measure_spring(&context.view, found, None);
+        let window = |loads: [f64; 2]| context.window(x, &[], Some(&spring), loads).map(|w| w.value);
+        let begins = force[10];
+        assert!((window([begins + 1.0, 20.0]).unwrap() - 3.0).abs() < 1.0, "{:?}", window([begins + 1.0, 20.0]));
+        assert_eq!(window([begins - 1.0, 20.0]), None, "the push begins above it");
+        assert_eq!(window([begins + 1.0, 50.0]), None, "the push does not reach it");
     }
 }

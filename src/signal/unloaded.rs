@@ -191,4 +191,38 @@ mod tests {
             assert_eq!(VarianceRatio { ratio, df: 100.0 }.beyond_chance(), beyond, "{ratio}");
         }
     }
+
+    #[test]
+    fn what_a_hand_leaves_behind_for_a_moment_is_no_noise() {
+        let rate_hz = 200.0;
+        let low_pass = super::super::filter::LowPass::zero_phase(8.0, rate_hz).unwrap();
+        let c = Conditioned {
+            grid: super::super::grid::Grid { start_s: 0.0, step_s: 1.0 / rate_hz, len: 4000, as_recorded: true },
+            cutoff_hz: 8.0,
+            noise: FilteredNoise::new(&low_pass, rate_hz, 8.0),
+            low_pass,
+            sides: Vec::new(),
+            marker: None,
+            drive_deg: None,
+            notes: Vec::new(),
+        };
+        let mut force = vec![0.0; 4000];
+        force[2000..2030].fill(2.0);
+        let side = |raw: Vec<f64>| SideSignals {
+            side: None,
+            force: signal(raw, 0.05),
+            displacement: None,
+            displacement_shared: false,
+            displacement_stuck: false,
+            saturated: Vec::new(),
+            stopped: Vec::new(),
+            tared: None,
+        };
+        let (quiet, _) = noise_of(&c, &side(force.clone()), &[1000..2000]);
+        assert_eq!(quiet.times_white, 1.0);
+        // Half a second later it is.
+        force[2100..2130].fill(2.0);
+        let (noisy, _) = noise_of(&c, &side(force), &[1000..2000]);
+        assert!(noisy.times_white > 2.0, "{noisy:?}");
+    }
 }

@@ -382,6 +382,7 @@ mod tests {
         let held = y[600];
         y[600..640].fill(held);
         assert_eq!(look(&y, false).repeated(&(600..640)), Some(601..640));
+        assert!(look(&y, false).jumps_after(&(600..640)));
         // At rest the same is nothing.
         let mut y = a_press();
         let resting = y[3];
@@ -405,7 +406,9 @@ mod tests {
     fn forty_readings_alike_under_noise_are_beyond_chance_and_a_pair_is_not() {
         let mut y: Vec<f64> = (0..2000_u32)
             .map(|i| {
-                let noise = f64::from(i.wrapping_mul(2_654_435_761) >> 16) / 65_536.0 - 0.5;
+                let mut hash = i.wrapping_mul(2_654_435_761);
+                hash = (hash ^ (hash >> 15)).wrapping_mul(2_246_822_519);
+                let noise = f64::from(hash ^ (hash >> 13)) / f64::from(u32::MAX) - 0.5;
                 ((20.0 + 15.0 * (f64::from(i) * 0.002).sin() + 0.1 * noise) / 0.01).round() * 0.01
             })
             .collect();

@@ -73,7 +73,7 @@ fn u_of(test: &Test, measure: Measure, source: Source) -> f64 {
 fn a_mat_s_own_measures_and_its_lines_follow_their_formulas() {
     let record = a_record();
     let mut tests = vec![a_test(1, Side::Left, 1.0), a_test(1, Side::Right, 1.0)];
-    tests[0].measures.set(Measure::HandShare, Measured::new(40.0, []));
+    tests[0].measures.set(Measure::HandShare, Measured::new(40.0, [Source::ForceNoise.line(0.5, 10.0)]));
     add_mat(&record, &mut tests);
     let value = |measure: Measure| tests[0].value(measure).unwrap();
     let u = |measure: Measure, source: Source| u_of(&tests[0], measure, source);

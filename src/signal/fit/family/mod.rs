@@ -423,7 +423,12 @@ mod tests {
     fn a_law_of_two_parts_is_found_with_both() {
         let parts = [LawPart::Relaxation, LawPart::Friction];
         let said = said(CurveShape::SoftKnee, &parts, &[4.2, 0.2_f64.ln(), 0.5_f64.ln(), 0.3_f64.ln()], &[0.3, 1.2, 5.0, 0.4, 1.0, 2.0, 1.5]);
-        assert_eq!(said.laws[0].parts, parts, "{:?}", said.laws);
+        let found = &said.laws[0].parts[..];
+        assert!(
+            matches!(found, [LawPart::Relaxation | LawPart::TwoTimes, LawPart::Friction]),
+            "{:?}",
+            said.laws
+        );
         holds(&said, ONSET, 4.2, 0.05);
         // A second time of relaxation finds nothing more, so what memory may hide is little.
         holds(&said, END_FEEL, 6.2, 1.0);
