@@ -206,7 +206,7 @@ mod tests {
             drive_deg: None,
             notes: Vec::new(),
         };
-        let mut force = vec![0.0; 4000];
+        let mut force: Vec<f64> = (0..4000_u32).map(|i| 0.001 * f64::from(i * 7 % 11)).collect();
         force[2000..2030].fill(2.0);
         let side = |raw: Vec<f64>| SideSignals {
             side: None,
@@ -218,11 +218,12 @@ mod tests {
             stopped: Vec::new(),
             tared: None,
         };
-        let (quiet, _) = noise_of(&c, &side(force.clone()), &[1000..2000]);
+        let contact = std::slice::from_ref(&(1000..2000));
+        let (quiet, _) = noise_of(&c, &side(force.clone()), contact);
         assert_eq!(quiet.times_white, 1.0);
         // Half a second later it is.
         force[2100..2130].fill(2.0);
-        let (noisy, _) = noise_of(&c, &side(force), &[1000..2000]);
+        let (noisy, _) = noise_of(&c, &side(force), contact);
         assert!(noisy.times_white > 2.0, "{noisy:?}");
     }
 }

@@ -398,7 +398,7 @@ mod tests {
         let held = y[600];
         y[580..660].fill(held);
         y[640..660].fill(held + 5.0);
-        assert_eq!(look(&y, false).jumps_after(&(600..640)), false);
+        assert!(!look(&y, false).jumps_after(&(600..640)));
     }
 
     /// Readings of 0.01 N under three times as much noise: two are alike now and then, forty in a row never.

@@ -329,10 +329,16 @@ fn a_correction_is_added_whole_or_not_at_all_whichever_call_fails() {
         in_order(&injector.run(&correct("try")), "plain");
         let new = without_moments(&file);
         assert!(new.is_some() && new != old);
-        for (kind, faults) in [
-            ("write", &[ENOSPC, EIO, EINTR, SHORT][..]),
-            ("read", &[EIO, EINTR, SHORT]),
-        ] {
+        let whole_round = std::env::var_os("TAUTPOINT_EVERY_CALL").is_some();
+        let faults: [(&str, &[&str]); 2] = match (whole_round, second) {
+            (true, _) => [
+                ("write", &[ENOSPC, EIO, EINTR, SHORT]),
+                ("read", &[EIO, EINTR, SHORT]),
+            ],
+            (false, true) => [("write", &[ENOSPC, SHORT]), ("read", &[EIO])],
+            (false, false) => [("write", &[ENOSPC]), ("read", &[])],
+        };
+        for (kind, faults) in faults {
             for fault in faults {
                 start();
                 let (_, calls) = injector.fail(&correct("try"), study, kind, fault, 0);
