@@ -472,7 +472,7 @@ mod tests {
         assert!((white_share(&residual) * (1.0 + 2.0 * beside) - 1.0).abs() < 1e-3, "{}", white_share(&residual));
         let best = fit(CurveShape::SoftKnee, 2.0, residual.clone());
         let other = fit(CurveShape::BentCable, 3.0, residual);
-        let pool = Pool { press: &of, fits: [other.clone(), best.clone()].map(|f| (f.law.clone(), f)).into() };
+        let pool = Pool { press: &of, parts: LawPart::ALL.to_vec(), fits: [other.clone(), best.clone()].map(|f| (f.law.clone(), f)).into() };
         let independent = of.independent();
         assert!((pool.bic(&best) - (independent * ln(2.0) + 6.0 * independent.ln())).abs() < 1e-9);
         assert!((pool.share().unwrap() * of.independent_share() / white_share(&best.residual) - 1.0).abs() < 1e-9);
