@@ -125,6 +125,7 @@ rooms! {
     mod report;
     mod live;
     mod session;
+    mod review;
 }
 
 /// The program; public for `main.rs` alone.

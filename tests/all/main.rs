@@ -9,6 +9,7 @@ mod calibration;
 mod calibration_bad_input;
 mod ceilings_told;
 mod clock;
+mod correct_page;
 mod corrections;
 mod closed_forms_chain;
 mod closed_forms_push;
