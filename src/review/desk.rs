@@ -189,10 +189,12 @@ impl CorrectionDesk {
             ));
         }
         if let (true, Some(problem)) = (usable && outcome.tests.is_empty(), fault_of(&outcome)) {
-            return Err(refusal(format!(
-                "with it no test of the recording could be used: {}",
-                problem.found
-            )));
+            let none = "with it no test of the recording could be used";
+            // A plan that does not fit would name sides.
+            return Err(refusal(match self.hidden() {
+                true => none.to_owned(),
+                false => format!("{none}: {}", problem.found),
+            }));
         }
         Ok(outcome)
     }

@@ -11,6 +11,7 @@ use super::views::{
 };
 use crate::batch::{Loaded, RecordingOutcome, parallel_map};
 use crate::error::{Error, Result};
+use crate::format::counted;
 use crate::live::server::answering::{
     AnswerKind, Answers, CSS, DRAWING, HTML, ICON, JAVASCRIPT, PageAnswer, PageFile, SVG, WORDS,
 };
@@ -259,14 +260,19 @@ impl DeskState {
             let name = label(outcome, row, &rows, hidden);
             test_view(&outcome.tests[at], name, signals.get(at).filter(|_| fits), hidden)
         });
-        let problems = outcome.problems.iter().map(|p| self.unnamed(&p.found, file, &path));
+        let problems: Vec<String> = match (hidden, outcome.problems.len()) {
+            (false, _) => outcome.problems.iter().map(|p| p.found.clone()).collect(),
+            (true, 0) => Vec::new(),
+            // Their words may name a side.
+            (true, n) => vec![format!("{} about this recording, told when the study is opened", counted(n, "remark"))],
+        };
         Ok(ReviewedRecording {
             id,
             name: self.name(id),
             hidden,
             tests: tests.collect(),
             entries: entries(known, &path, hidden),
-            problems: problems.collect(),
+            problems,
             seen: known.sum(),
         })
     }

@@ -11,6 +11,7 @@ mod ceilings_told;
 mod clock;
 mod correct_page;
 mod corrections;
+mod corrections_told;
 mod closed_forms_chain;
 mod closed_forms_push;
 mod closed_forms_tissue;
