@@ -3,17 +3,13 @@
 use super::station_findings::{ChannelFinding, MainsRipple, StationFindings};
 use crate::acquire::station::{ChannelQuantity, LineCounts, Sample, Station};
 use crate::calibrate::Calibration;
-use crate::columns::Measure;
-use crate::instrument::noise_cost::{NoiseCost, StationNoise, noise_cost};
 use crate::live::channels::{ChannelConverter, sides_of};
 use crate::live::sign::{ForceSign, PushDirection, SensorGain, SignWatch};
-use crate::read::validity::LOWEST_RATE_HZ;
 use crate::settings::Settings;
 use crate::signal::filter::LowPass;
 use crate::signal::noise::{FilteredNoise, white_noise_sd};
-use crate::stats::moments::resolution;
 use crate::stats::line::line;
-use crate::stats::moments::{median_in_place, sd};
+use crate::stats::moments::{median_in_place, resolution, sd};
 use crate::study::gains::ColumnGains;
 use crate::trace::{About, Channel, Trace};
 
