@@ -57,7 +57,7 @@ struct RecordingAsked {
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Proposed {
+struct ChangesAsked {
     id: usize,
     drafts: Vec<Draft>,
     #[serde(default)]
@@ -141,11 +141,11 @@ impl PageDesk {
                 state.recording(asked.id).and_then(|v| text(&v))
             }
             "propose" => {
-                let asked: Proposed = read(body)?;
+                let asked: ChangesAsked = read(body)?;
                 state.propose(&asked).and_then(|v| text(&v))
             }
             "save" => {
-                let asked: Proposed = read(body)?;
+                let asked: ChangesAsked = read(body)?;
                 state.save(&asked).and_then(|v| text(&v))
             }
             "undo" => {
@@ -288,7 +288,7 @@ impl DeskState {
     /// Works out what is proposed; `sign` gives who and why of each change by the reason that it brings along.
     fn work(
         &mut self,
-        asked: &Proposed,
+        asked: &ChangesAsked,
         known: &Corrections,
         sign: &dyn Fn(Option<&str>) -> Result<By>,
     ) -> Result<Worked, NotDone> {
@@ -304,7 +304,7 @@ impl DeskState {
 
     fn steps(
         &mut self,
-        asked: &Proposed,
+        asked: &ChangesAsked,
         file: &InputFile,
         known: &Corrections,
         sign: &dyn Fn(Option<&str>) -> Result<By>,
@@ -339,7 +339,7 @@ impl DeskState {
         Ok(worked)
     }
 
-    fn propose(&mut self, asked: &Proposed) -> Result<ProposalView, NotDone> {
+    fn propose(&mut self, asked: &ChangesAsked) -> Result<ProposalView, NotDone> {
         let known = self.known()?;
         let unsigned = |_: Option<&str>| {
             Ok(By {
@@ -381,7 +381,7 @@ impl DeskState {
         changed.filter(|c| c.gone || !c.numbers.is_empty()).collect()
     }
 
-    fn save(&mut self, asked: &Proposed) -> Result<ReviewedRecording, NotDone> {
+    fn save(&mut self, asked: &ChangesAsked) -> Result<ReviewedRecording, NotDone> {
         if asked.drafts.is_empty() {
             return Err(refusal("nothing is proposed").into());
         }
@@ -445,7 +445,7 @@ impl DeskState {
         file: &InputFile,
         outcome: &RecordingOutcome,
         test: &Test,
-        asked: &Proposed,
+        asked: &ChangesAsked,
         change: &AskedChange,
     ) -> String {
         let hidden = self.desk.hidden();

@@ -158,7 +158,9 @@ fn every_change_is_made_where_it_was_asked_for_and_marked_in_every_table() {
     let detected = analyzed(&study, "detected", &["--as-detected"]);
     assert_eq!(tables(&detected), tables(&before));
     let report = std::fs::read_to_string(detected.join("report.html")).unwrap();
-    assert!(report.contains("As detected, on request: without 3 corrections made by hand."));
+    assert!(report.contains(
+        "As detected, on request: without 3 corrections made by hand and 1 moment marked with a word."
+    ));
 }
 
 #[test]

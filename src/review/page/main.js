@@ -21,7 +21,9 @@ let shown = null;
 let cursor = null;
 let within = null;
 let waiting = 0;
-let asked = 0;
+let good = []; // what of it the program found to fit
+let working = null;
+let more = false;
 
 const timePlot = new TimePlot(get("time-plot"), (range) => zoom(range));
 const loopPlot = new LoopPlot(get("loops-plot"));
@@ -65,13 +67,22 @@ function choices(id, words, name) {
 async function open(id) {
   if (drafts.length && !confirm("What is proposed is not saved. Leave it?")) return;
   message("");
+  // Nothing can be proposed for what is leaving.
+  get("work").inert = true;
   try {
     take(await ask("recording", { id }));
     row = 0;
     whole();
   } catch (error) {
     message(error.message, true);
+  } finally {
+    get("work").inert = false;
   }
+}
+
+async function openAndGo(id) {
+  await open(id);
+  get("work").focus();
 }
 
 // A recording as it stands; what was proposed is over.
@@ -79,7 +90,7 @@ function take(stands) {
   recording = stands;
   looked.add(stands.id);
   proposed = null;
-  drafts = [];
+  drafts = good = [];
   within = null;
   cursor = null;
   clearTimeout(waiting);
@@ -93,7 +104,7 @@ function next() {
   const order = study.recordings.map((r) => r.id);
   const id = order.find((r) => !looked.has(r));
   if (id == null) return message("Every recording was looked at.");
-  open(id).then(() => get("work").focus());
+  openAndGo(id);
 }
 
 // What is drawn and listed.
@@ -101,7 +112,7 @@ function show() {
   const now = test();
   say(get("name"), recording.name);
   list(get("problems"), view().problems);
-  told.recordings(study, recording.id, looked, open);
+  told.recordings(study, recording.id, looked, openAndGo);
   told.tests(view(), row, (k) => {
     row = k;
     whole();
@@ -209,50 +220,63 @@ function words(change) {
 }
 
 // Works out what a change would come to; one that does not fit is told and forgotten.
-async function propose(change) {
+function propose(change) {
   const draft = { row, change, words: words(change) };
-  const kept = drafts;
   // Moved once more, a mark has one entry.
   drafts = same(drafts.at(-1), change) ? [...drafts.slice(0, -1), draft] : [...drafts, draft];
-  const keptWithin = within;
-  if (change.what === "onset_within") within = [change.low_mm, change.high_mm];
-  if (!(await work())) {
-    drafts = kept;
-    within = keptWithin;
-    show();
-  }
+  return work();
 }
 
 function body() {
   return { id: recording.id, drafts: drafts.map(({ row, change }) => ({ row, change })), who: get("who").value, why: get("why").value, seen: recording.seen };
 }
 
-async function work() {
-  const mine = ++asked;
-  try {
-    const answer = await ask("propose", body());
-    // A later question has gone out meanwhile.
-    if (mine !== asked) return true;
-    proposed = answer;
-    if (answer.recording.seen !== recording.seen) message("Somebody else added an entry meanwhile: what is shown rests on it too. Save once more after you have looked.", true);
-    else message("Proposed, not saved.");
-    recording.seen = answer.recording.seen;
-    row = Math.min(row, Math.max(0, answer.recording.tests.length - 1));
-    show();
-    return true;
-  } catch (error) {
-    if (mine === asked) message(error.message, true);
-    return false;
-  }
+// One question at a time: what came meanwhile goes out with the next one.
+function work() {
+  more = true;
+  working ??= questions().finally(() => (working = null));
+  return working;
 }
 
-async function dropLast() {
-  drafts = drafts.slice(0, -1);
-  within = null;
-  if (drafts.length) return work();
-  proposed = null;
-  message("");
+async function questions() {
+  let fits = true;
+  while (more) {
+    more = false;
+    const sent = drafts;
+    if (sent.length && !recording.hidden) message("Working out what would change …");
+    try {
+      const answer = await ask("propose", body());
+      good = sent;
+      fits = true;
+      if (!more) accept(answer);
+    } catch (error) {
+      fits = false;
+      if (more) continue;
+      drafts = good;
+      show();
+      message(error.message, true);
+    }
+  }
+  return fits;
+}
+
+function accept(answer) {
+  const others = answer.recording.seen !== recording.seen;
+  const tests = view().tests.length;
+  proposed = drafts.length ? answer : null;
+  recording.seen = answer.recording.seen;
+  row = Math.min(row, Math.max(0, answer.recording.tests.length - 1));
+  if (view().tests.length !== tests && test()) shown = bounds();
+  const last = drafts.findLast((d) => d.change.what === "onset_within")?.change;
+  within = last ? [last.low_mm, last.high_mm] : null;
   show();
+  if (others) message("Somebody else added an entry meanwhile: what is shown rests on it too. Look once more before you save.", true);
+  else message(drafts.length ? "Proposed, not saved." : "");
+}
+
+function dropLast() {
+  drafts = drafts.slice(0, -1);
+  return work();
 }
 
 function discard() {
@@ -263,6 +287,8 @@ function discard() {
 }
 
 async function save() {
+  clearTimeout(waiting);
+  if (working && !(await working)) return;
   const number = drafts.length;
   await write("save", body(), number === 1 ? "Saved as one entry." : `Saved as ${number} entries.`);
 }
