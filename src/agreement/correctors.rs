@@ -87,7 +87,7 @@ fn pair(first: &CorrectorTests, second: &CorrectorTests) -> Option<CorrectorPair
         found.tests_first_only += a.len() - both.len();
         found.tests_second_only += b.len() - both.len();
         for (a, b) in both {
-            springs(&a, &b, &mut found);
+            springs(a, b, &mut found);
             match (a.finding(Measure::Onset), b.finding(Measure::Onset)) {
                 (Some(a), Some(b)) => {
                     onsets_first.push(a);

@@ -13,9 +13,9 @@ pub fn corrector_tests(job: &mut Job, files: &[(String, Corrections)]) -> Vec<Co
     let mut all = Vec::new();
     let mut corrected: BTreeSet<String> = BTreeSet::new();
     for (name, entries) in files {
-        for who in entries.people() {
+        for who in entries.people().into_iter().filter(|who| corrected_by(entries, who)) {
             // One code in two files may be two people.
-            let twice = files.iter().filter(|(_, f)| f.people().contains(who)).count() > 1;
+            let twice = files.iter().filter(|(_, f)| corrected_by(f, who)).count() > 1;
             let called = if twice { format!("{who} ({name})") } else { who.to_owned() };
             let theirs = entries.of(who);
             job.corrections = theirs.active().into_iter().cloned().collect();
@@ -30,6 +30,11 @@ pub fn corrector_tests(job: &mut Job, files: &[(String, Corrections)]) -> Vec<Co
     }
     job.corrections = own;
     all
+}
+
+/// Whether any of somebody's entries holds: who only took others' back corrected nothing.
+fn corrected_by(entries: &Corrections, who: &str) -> bool {
+    !entries.of(who).active().is_empty()
 }
 
 fn as_it_stands(job: &Job, who: String, recordings: &BTreeSet<String>) -> CorrectorTests {

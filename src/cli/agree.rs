@@ -8,7 +8,7 @@ use crate::agreement::{self, Agreement, ratings, spread};
 use crate::batch;
 use crate::cohort::combine::Shards;
 use crate::error::{Problem, Severity};
-use crate::format::number;
+use crate::format::{counted, number};
 use crate::report::agreement as report;
 use crate::results::{InputKind, InputRecord, Results};
 use crate::study::call::Call;
@@ -304,16 +304,15 @@ fn summary(agreement: &Agreement) -> String {
             })
         };
         text.push_str(&format!(
-            "{} against {}, put right by hand: {} recordings, {} tests; {} onsets by both{}, {} by one alone; {} springs by both{}, {} by one \
-             alone\n",
+            "{} against {}, put right by hand: {}, {}; {} by both{}, {} by one alone; {} by both{}, {} by one alone\n",
             pair.first,
             pair.second,
-            pair.recordings,
-            pair.tests,
-            pair.onsets,
+            counted(pair.recordings, "recording"),
+            counted(pair.tests, "test"),
+            counted(pair.onsets, "onset"),
             apart(pair.onsets_apart_mm, "mm", 2),
             pair.onsets_one_only,
-            pair.springs,
+            counted(pair.springs, "spring"),
             apart(pair.peaks_apart_s, "s", 3),
             pair.springs_first_only + pair.springs_second_only,
         ));
