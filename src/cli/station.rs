@@ -22,7 +22,7 @@ use crate::study::inputs::Study;
 use crate::study::study_file::{self, StudyFile};
 use crate::study::words::shown;
 use crate::terms::Day;
-use crate::write::{refuse_existing, write_file_whole, write_new};
+use crate::write::{refuse_existing, write_files_whole};
 use anyhow::{Context, bail};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -249,28 +249,39 @@ fn tell(
         sayln!("{}", of_channel(channel));
     }
     sayln!("\nFor study.toml:\n{block}");
-    if let (true, Some(root)) = (args.write, &args.study) {
-        write_block(root, &block)?;
-        sayln!("written into {}", root.join(study_file::FILE_NAME).display());
+    let study = args
+        .study
+        .as_ref()
+        .filter(|_| args.write)
+        .map(|root| root.join(study_file::FILE_NAME));
+    let with_block = study.as_ref().map(|path| study_with(path, &block)).transpose()?;
+    let html = args.page.as_ref().map(|_| {
+        station_page(StationPage {
+            device: &shown(&found.station.device),
+            date: &date,
+            verdict: found.verdict(),
+            remarks: &remarks,
+            also: &also,
+            tables: tables(found),
+            block: &block,
+        })
+    });
+    let html = html.transpose()?;
+    // Both or neither: with the block alone the next run would be told that the study holds one already.
+    let files = study.iter().zip(&with_block).chain(args.page.iter().zip(&html));
+    let files: Vec<(&Path, &[u8])> = files
+        .map(|(path, text)| (path.as_path(), text.as_bytes()))
+        .collect();
+    write_files_whole(&files)?;
+    if let Some(path) = study {
+        sayln!("written into {}", path.display());
     }
-    let Some(path) = &args.page else { return Ok(()) };
-    let html = station_page(StationPage {
-        device: &shown(&found.station.device),
-        date: &date,
-        verdict: found.verdict(),
-        remarks: &remarks,
-        also: &also,
-        tables: tables(found),
-        block: &block,
-    })?;
-    write_new(path, &html)?;
     Ok(())
 }
 
-/// Adds the block to study.toml; whatever stands there stays as it is.
-fn write_block(root: &Path, block: &str) -> anyhow::Result<()> {
-    let path = root.join(study_file::FILE_NAME);
-    let old = door::read_to_string(&path, FileKind::Settings)?;
+/// study.toml with the block at its end; whatever stands there stays as it is.
+fn study_with(path: &Path, block: &str) -> anyhow::Result<String> {
+    let old = door::read_to_string(path, FileKind::Settings)?;
     let new = format!("{}\n\n{block}", old.trim_end());
     let (_, problems) = StudyFile::parse(study_file::FILE_NAME, &new);
     if let Some(fault) = problems.iter().find(|p| p.severity == Severity::Error) {
@@ -279,7 +290,7 @@ fn write_block(root: &Path, block: &str) -> anyhow::Result<()> {
             fault.found
         );
     }
-    Ok(write_file_whole(&path, new.as_bytes())?)
+    Ok(new)
 }
 
 /// Sentences on rate, asymmetry and delay.
@@ -433,8 +444,7 @@ mod tests {
         let path = dir.path().join(study_file::FILE_NAME);
         std::fs::write(&path, "title = \"T\"\n\n[ceiling_n]\nneck = 50\n").unwrap();
         let block = "# Station a, checked 2026-11-30\n[gain]\nforce = -1.0\n";
-        write_block(dir.path(), block).unwrap();
-        let written = std::fs::read_to_string(&path).unwrap();
+        let written = study_with(&path, block).unwrap();
         assert!(
             written.starts_with("title = \"T\"") && written.ends_with(block),
             "{written}"
@@ -442,8 +452,8 @@ mod tests {
         let (study, problems) = StudyFile::parse(study_file::FILE_NAME, &written);
         assert!(problems.is_empty(), "{problems:?}");
         assert_ne!(study.gains, ColumnGains::default());
-        let refused = write_block(dir.path(), block).unwrap_err().to_string();
+        std::fs::write(&path, &written).unwrap();
+        let refused = study_with(&path, block).unwrap_err().to_string();
         assert!(refused.contains("by hand"), "{refused}");
-        assert_eq!(std::fs::read_to_string(&path).unwrap(), written);
     }
 }
