@@ -10,7 +10,7 @@ use crate::results::Results;
 use crate::study::inputs;
 use crate::study::roster::Roster;
 use crate::write::OutputFolder;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// What changed between sessions: of volunteers, examiners and learners.
 #[derive(Debug, clap::Args)]
@@ -121,8 +121,8 @@ fn run(args: &EffectArgs, question: EffectQuestion, quiet: bool) -> anyhow::Resu
 }
 
 /// A study's tests, without what a blind study hides, and its people.
-pub(super) fn measured(study: &PathBuf, quiet: bool) -> anyhow::Result<(Results, Roster)> {
-    let paths = [study.clone()];
+pub(super) fn measured(study: &Path, quiet: bool) -> anyhow::Result<(Results, Roster)> {
+    let paths = [study.to_path_buf()];
     let inputs = inputs::collect_in_study(&paths)?;
     let part = inputs.study.as_ref().filter(|_| inputs.part_of_study);
     tell_study(part.map(|s| s.root.as_path()), quiet);

@@ -35,10 +35,8 @@ pub(super) fn changes(observed: &ObservedTests<'_>, measure: Measure, settings: 
         }
     };
     if !model.tells(EffectPart::Day) {
-        found.note_of(measure, format!(
-            "with one examiner, how much that examiner's sessions differ when nothing changed cannot be told; \
-             estimates stand without interval and word"
-        ));
+        found.note_of(measure, "with one examiner, how much that examiner's sessions differ when nothing changed cannot be told; \
+             estimates stand without interval and word".to_owned());
     }
     for (examiner, days) in &days {
         let Some(first) = days.first() else { continue };

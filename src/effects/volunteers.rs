@@ -22,6 +22,9 @@ const PARTS: [EffectPart; 6] = [
 /// Rows of a measure by place, then by session and examiner.
 type ByPlace = BTreeMap<(usize, usize), BTreeMap<(usize, usize), Vec<usize>>>;
 
+/// A subject with its change as a whole, the error of that and its degrees of freedom.
+type WholeChange = (usize, f64, f64, f64);
+
 /// A weighted sum of tests with what it is of.
 struct ChangeContrast {
     weights: RowWeights,
@@ -68,10 +71,8 @@ pub(super) fn changes(observed: &ObservedTests<'_>, measure: Measure, settings: 
         }
     };
     if !model.tells(EffectPart::Visit) {
-        found.note_of(measure, format!(
-            "how much sessions differ when nothing changed cannot be told from the changes themselves: at least two \
-             volunteers are needed in both sessions; estimates stand without interval and word"
-        ));
+        found.note_of(measure, "how much sessions differ when nothing changed cannot be told from the changes themselves: at least two \
+             volunteers are needed in both sessions; estimates stand without interval and word".to_owned());
     }
     for (subject, visits) in of.visits.iter().filter(|(_, v)| v.len() > 1) {
         let mut visits = visits.iter().copied();
@@ -138,7 +139,7 @@ impl MeasureRows<'_, '_> {
 
     /// Volunteers whose change from first to any later session, less the mean of all, is too large for the others.
     fn standing_out(&self, model: &EffectModel, apart: &BTreeSet<usize>) -> Vec<usize> {
-        let mut changes: BTreeMap<(usize, usize), Vec<(usize, f64, f64, f64)>> = BTreeMap::new();
+        let mut changes: BTreeMap<(usize, usize), Vec<WholeChange>> = BTreeMap::new();
         for (subject, visits) in self.visits.iter().filter(|(s, _)| !apart.contains(s)) {
             let Some(first) = visits.first() else { continue };
             for visit in visits.iter().skip(1) {
