@@ -73,7 +73,7 @@ tautpoint simulate study --out cohort --seed 7 --subjects 12 --examiners 3 --tri
 tautpoint analyze cohort --out cohort-results --cohort
 photo cohort.png 1000 900 "file://$work/cohort-results/cohort.html" 1
 
-# station-hardware.md: wiring-bridge.svg, wiring-two-inputs.svg and mounting.svg.
+# station-hardware.md: wiring-core.svg, wiring-bridge.svg, wiring-two-inputs.svg and mounting.svg.
 python3 "$here/wiring.py"
 
 # record.md: the card at the station, and the live page while a hand is on.

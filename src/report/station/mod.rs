@@ -15,8 +15,9 @@ const START_OF_DAY: [(&str, &[&str]); 4] = [
     (
         "Supply and sensors",
         &[
-            "What touches a person runs from a battery or a medically isolated supply.",
+            "What touches a person runs from a battery, off its charger, or a medically isolated supply; no programmer or second cable is plugged in.",
             "Cables whole, nothing pulls on the sensors, the displacement sensor moves freely over its whole way.",
+            "Cap, pad, sleeve, cable and stand are clean, without an edge or a crack; the stand holds.",
             "Sensors switched on for as long as they need to warm up.",
         ],
     ),
@@ -26,6 +27,7 @@ const START_OF_DAY: [(&str, &[&str]); 4] = [
             "Unloaded force reads zero and stays there for a minute.",
             "A known weight reads its force; write down both.",
             "A known step of the displacement sensor reads its length; write down both.",
+            "Where the cell has an overload stop: a push on a block is read past the highest ceiling.",
             "With two force sensors: each is pressed alone, and it is the subject's left that moves when the left is pressed.",
         ],
     ),
@@ -41,7 +43,7 @@ const START_OF_DAY: [(&str, &[&str]); 4] = [
         "People",
         &[
             "Ceilings in study.toml are this lab's own, and the supervisor knows them.",
-            "The supervisor is in the room.",
+            "The supervisor is in the room, and everybody knows: whoever says stop, the hand comes off at once.",
             "Consent is asked for anew; the reasons not to press are gone through one by one.",
             "Codes are given out; no name is written into any file.",
         ],

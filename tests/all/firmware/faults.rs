@@ -77,12 +77,15 @@ fn after_a_reset_of_the_controller_alone_no_input_stands_for_the_other() {
     if !are_here(&AVR) {
         return;
     }
-    let run = Avr::new("spi", 1000, &[]).run("1", &["--waiting", "--noise", "0.01", "0"]);
+    let avr = Avr::new("spi", 1000, &[]);
+    let trace = avr.folder.path().join("held.csv");
+    std::fs::write(&trace, "time_s,force_n,displacement_mm\n0,3,7\n5,3,7\n9,3,7\n").unwrap();
+    let run = avr.run("0.5", &["--waiting", "--trace", trace.to_str().unwrap()]);
     run.assert_whole();
-    // Nothing presses in the first second: a displacement in the force's place is none of noise.
     assert_eq!(run.without_force(), 0);
-    let (n, mm) = (run.conversions[0][1], run.conversions[0][3]);
-    assert!((run.samples[0].1[0] - n).abs() < 0.06 && (run.samples[0].1[1] - mm).abs() < 0.006);
+    for (_, [n, mm]) in &run.samples {
+        assert!((n - 3.0).abs() < 0.006 && (mm - 7.0).abs() < 0.003, "{n} {mm}");
+    }
 }
 
 #[test]
