@@ -1,6 +1,6 @@
 //! What one channel of a station does at rest and when it is pushed, by its values alone.
 
-use super::station_findings::{ChannelFault, MainsRipple};
+use super::station_findings::{ChannelFault, MainsRipple, touch_limit_n};
 use crate::acquire::station::ChannelQuantity;
 use crate::live::sign::{PushDirection, SignWatch};
 use crate::settings::Settings;
@@ -15,7 +15,7 @@ const DRIFT_OVER_S: f64 = 10.0;
 const FLAT_SAMPLES: usize = 8;
 const FLAT_ABOVE_N: f64 = 10.0;
 /// A displacement at rest stays this near the line through it, in mm; a force, within what counts as contact.
-pub const AT_REST_MM: f64 = 0.05;
+const AT_REST_MM: f64 = 0.05;
 /// And within so many standard deviations of its white noise after the low pass; slow noise has more than white.
 const MOVED: f64 = 20.0;
 /// The same of counts, and what a push of counts is, in standard deviations of a sample and in steps: nobody knows their newtons.
@@ -223,11 +223,6 @@ impl ChannelSamples<'_> {
             () => None,
         }
     }
-}
-
-/// The force from which a touch is seen.
-pub fn touch_limit_n(filtered: f64, settings: &Settings) -> f64 {
-    settings.detect.contact_floor_n.max(settings.detect.contact_sigma * filtered)
 }
 
 /// Share of values that stand alone far from all others.

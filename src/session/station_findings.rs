@@ -3,7 +3,6 @@
 use crate::acquire::station::{ChannelQuantity, LineCounts, Station};
 use crate::columns::Measure;
 use crate::instrument::noise_cost::{NoiseCost, StationNoise, noise_cost};
-use super::station_channel::touch_limit_n;
 use crate::live::sign::{ForceSign, PushDirection, SensorGain};
 use crate::read::validity::LOWEST_RATE_HZ;
 use crate::settings::Settings;
@@ -283,6 +282,11 @@ impl StationFindings {
 fn smallest(costs: &[NoiseCost]) -> Option<f64> {
     let end_feel = costs.iter().find(|c| c.measure == Measure::EndFeel)?;
     Some(end_feel.smallest_difference_percent(TRIALS))
+}
+
+/// The force from which a touch is seen.
+pub fn touch_limit_n(filtered: f64, settings: &Settings) -> f64 {
+    settings.detect.contact_floor_n.max(settings.detect.contact_sigma * filtered)
 }
 
 /// The remark, and unfit beyond the most.
