@@ -1,4 +1,4 @@
-//! Every number beside what it must reach: `cargo bench --bench accuracy -- [--traces N] [--scans N] [--laws N] [--condition WORD] [--all]`.
+//! Every number beside what it must reach: `cargo bench --bench accuracy -- [--traces N] [--scans N] [--laws N] [--law WORD] [--condition WORD] [--all]`.
 //!
 //! Prints tables and, last, every limit that was missed; the exit code is not zero when there is one. `--all`
 //! adds every other measure to the table of intervals.
@@ -20,6 +20,7 @@ struct Asked {
     traces: u64,
     scans: u64,
     laws: u64,
+    law: Option<UnmodelledLaw>,
     only: Option<Condition>,
     all: bool,
 }
@@ -29,6 +30,7 @@ fn asked() -> Result<Asked, String> {
         traces: 1000,
         scans: 400,
         laws: 200,
+        law: None,
         only: None,
         all: false,
     };
@@ -39,6 +41,11 @@ fn asked() -> Result<Asked, String> {
             "--traces" => asked.traces = value()?.parse().map_err(|_| "--traces needs a number")?,
             "--scans" => asked.scans = value()?.parse().map_err(|_| "--scans needs a number")?,
             "--laws" => asked.laws = value()?.parse().map_err(|_| "--laws needs a number")?,
+            "--law" => {
+                let word = value()?;
+                let named = UnmodelledLaw::ALL.into_iter().find(|l| l.word() == word);
+                asked.law = Some(named.ok_or_else(|| format!("no law {word:?}"))?);
+            }
             "--condition" => {
                 let word = value()?;
                 asked.only = Some(Condition::parse(&word).ok_or_else(|| format!("no condition {word:?}"))?);
@@ -78,7 +85,7 @@ fn main() -> ExitCode {
     unknown_tissue(&tallies);
     false_knees(&tallies);
     if asked.only.is_none() && asked.laws > 0 {
-        unmodelled(asked.laws);
+        unmodelled(asked.laws, asked.law);
     }
     let mut held: Vec<Gate> = tallies.iter().flat_map(gates).collect();
     held.extend(tallies.iter().filter(|t| unknown(t.condition)).flat_map(outside));
@@ -264,7 +271,7 @@ fn false_knees(tallies: &[Tally]) {
 
 /// Presses by laws that the fit was not written for: what is said of the knee, and how many intervals hold, with their
 /// median half-widths.
-fn unmodelled(traces: u64) {
+fn unmodelled(traces: u64, only: Option<UnmodelledLaw>) {
     const SHOWN: [Measure; 8] = [
         Measure::Onset,
         Measure::OnsetForce,
@@ -284,6 +291,9 @@ fn unmodelled(traces: u64) {
     println!("|---|---|---|---|---|---|---{}|", "|---".repeat(SHOWN.len()));
     let mut held = [0.0; SHOWN.len()];
     for (k, law) in UnmodelledLaw::ALL.into_iter().enumerate() {
+        if only.is_some_and(|o| o != law) {
+            continue;
+        }
         eprintln!("{} …", law.word());
         let trials = trials_of_law(law, traces, 500 * FIRST_SEED + 10_000 * k as u64);
         let share = |n: usize| 100.0 * n as f64 / trials.len().max(1) as f64;
@@ -303,6 +313,9 @@ fn unmodelled(traces: u64) {
             cells[0].median,
             shown.join(" | "),
         );
+    }
+    if only.is_some() {
+        return println!();
     }
     let means = held.map(|h| format!("{h:.0}"));
     println!("| mean of the laws | | | | | | | {} |\n", means.join(" | "));

@@ -401,7 +401,7 @@ pub(super) fn zeroed<'a>(
 ) -> ZeroedSide<'a> {
     let mut force_n = signals.force.y.clone();
     let (force_noise, displacement_noise) = noise_of(c, signals, contacts);
-    let zero = ForceZero::new(c, &force_n, force_noise.sd, contacts);
+    let zero = ForceZero::new(c, signals, force_noise.sd, contacts);
     let zero_known = zero.take_off(&mut force_n);
     ZeroedSide {
         signals,

@@ -8,8 +8,8 @@ use std::ops::Range;
 
 /// Kept clear before a hand comes and after it has gone, in s. Where a displacement tells when it comes, it is from there; a slow
 /// lean begins so softly that the force tells of it only seconds later.
-const BEFORE_S: f64 = 0.45;
-const AFTER_S: f64 = 0.2;
+pub const BEFORE_S: f64 = 0.45;
+pub const AFTER_S: f64 = 0.2;
 /// Shortest stretch that is looked at, in s.
 const SHORTEST_S: f64 = 0.3;
 /// Length of the means whose steps show slow noise, in s: about a limb of a spring.
@@ -17,9 +17,9 @@ const BLOCK_S: f64 = 0.1;
 /// Noise counts as more than white when chance alone shows as much in one recording in a thousand.
 const CHANCE: f64 = 0.999;
 /// A displacement further than this from its rest, beyond what noise does, is a hand that comes or goes, in mm.
-const AT_REST_MM: f64 = 0.05;
+pub const AT_REST_MM: f64 = 0.05;
 /// What noise does to a resting displacement, in standard deviations of a conditioned sample.
-const AT_REST_SD: f64 = 4.0;
+pub const AT_REST_SD: f64 = 4.0;
 
 /// Noise of a channel as measures use it.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -1,7 +1,8 @@
 //! Force zero and its drift from the stretches where the hand was off (METHODS.md §1.9).
 
-use super::condition::Conditioned;
+use super::condition::{Conditioned, SideSignals};
 use super::noise::FilteredNoise;
+use super::unloaded::{AFTER_S, AT_REST_MM, AT_REST_SD, BEFORE_S};
 use crate::stats::moments::median_in_place;
 use std::ops::Range;
 
@@ -13,8 +14,11 @@ const LEAST_MARGIN_S: f64 = 0.08;
 /// force passes the contact limit: a third of a second of a minimum-jerk lean of two seconds. A release is quicker.
 const BEFORE_CONTACT_S: f64 = 0.35;
 const AFTER_RELEASE_S: f64 = 0.15;
-/// A stretch is shortened for those margins no further than to this, in s.
+/// A stretch is shortened no further than to this, in s.
 const KEPT_S: f64 = 0.4;
+/// A hand is on, long before the force passes the contact limit, when the displacement is away from its rest and the force there
+/// stands apart from that of the rest by more than this many standard uncertainties.
+const APART: f64 = 4.0;
 
 /// Zero of one unloaded stretch.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -42,13 +46,14 @@ pub struct ZeroAround {
 
 impl ForceZero {
     /// From the unloaded stretches between contacts, which must be sorted and lie apart.
-    pub fn new(c: &Conditioned, force: &[f64], noise_sd: f64, contacts: &[Range<usize>]) -> Self {
+    pub fn new(c: &Conditioned, side: &SideSignals, noise_sd: f64, contacts: &[Range<usize>]) -> Self {
+        let force = &side.force.y;
         let least = c.grid.samples(SHORTEST_S);
         let mut nodes = Vec::new();
         let mut from = None;
         for k in 0..=contacts.len() {
             let to = contacts.get(k).map(|r| r.start);
-            let stretch = unloaded(c, from, to, force.len());
+            let stretch = hand_off(c, side, noise_sd, unloaded(c, from, to, force.len()));
             if stretch.len() >= least {
                 nodes.push(node(&c.noise, &force[stretch.clone()], stretch.start, noise_sd));
             }
@@ -127,10 +132,45 @@ fn unloaded(c: &Conditioned, release: Option<usize>, contact: Option<usize>, len
     begin + at_begin..end - at_end
 }
 
+/// A stretch without the ends at which the displacement is away from its rest and the force with it: a hand that comes or goes
+/// so slowly that the margins do not hold it.
+fn hand_off(c: &Conditioned, side: &SideSignals, noise_sd: f64, stretch: Range<usize>) -> Range<usize> {
+    let Some(displacement) = &side.displacement else {
+        return stretch;
+    };
+    let x = &displacement.y[stretch.clone()];
+    let mut sorted = x.to_vec();
+    sorted.sort_unstable_by(f64::total_cmp);
+    let Some(rest) = sorted.get(sorted.len() / 5) else {
+        return stretch;
+    };
+    let limit = AT_REST_MM + AT_REST_SD * c.noise.sample_sd(displacement.noise_sd);
+    let rests = |x: &f64| (x - rest).abs() <= limit;
+    let (Some(first), Some(last)) = (x.iter().position(rests), x.iter().rposition(rests)) else {
+        return stretch;
+    };
+    let inner = |gone: usize, s: f64| if gone > 0 { c.grid.samples(s) } else { 0 };
+    let begin = stretch.start + first + inner(first, AFTER_S);
+    let end = (stretch.start + last + 1).saturating_sub(inner(x.len() - 1 - last, BEFORE_S));
+    if end < begin + c.grid.samples(KEPT_S) {
+        return stretch;
+    }
+    let told = |part: Range<usize>| node(&c.noise, &side.force.y[part.clone()], part.start, noise_sd);
+    let kept = told(begin..end);
+    let apart = |part: &Range<usize>| {
+        let other = told(part.clone());
+        !part.is_empty() && (other.zero_n - kept.zero_n).abs() > APART * other.sd_n.hypot(kept.sd_n)
+    };
+    let (before, after) = (stretch.start..begin, end..stretch.end);
+    let begin = if apart(&before) { begin } else { stretch.start };
+    let end = if apart(&after) { end } else { stretch.end };
+    begin..end
+}
+
 fn node(noise: &FilteredNoise, stretch: &[f64], begin: usize, noise_sd: f64) -> Node {
     let sd_n = noise.median_sd(noise_sd, stretch.len());
     Node {
-        at: begin as f64 + 0.5 * (stretch.len() - 1) as f64,
+        at: begin as f64 + 0.5 * stretch.len().saturating_sub(1) as f64,
         zero_n: median_in_place(&mut stretch.to_vec()).unwrap_or(0.0),
         sd_n,
     }

@@ -60,11 +60,22 @@ fn the_low_pass_takes_next_to_nothing_off_half_second_springs() {
 #[test]
 fn onset_and_end_feel_are_nearly_as_sharp_as_any_unbiased_estimate_can_be() {
     let (mut onset, mut end_feel) = (Vec::new(), Vec::new());
+    let (mut all, mut believed) = (0, 0);
     for (k, c) in HELD.into_iter().enumerate() {
-        let [x, f] = over_bound(&tally(c, 60 + k));
+        let mut tally = tally(c, 60 + k);
+        all += tally.trials.len();
+        // Chance casts doubt on a press in some hundred; its interval holds that doubt, which no bound of the law knows.
+        tally.trials.retain(|t| !t.averaged);
+        believed += tally.trials.len();
+        let [x, f] = over_bound(&tally);
         onset.extend(x);
         end_feel.extend(f);
     }
+    let doubted = all - believed;
+    assert!(
+        100 * doubted <= 2 * all.max(50),
+        "{doubted} of {all} presses by the law are doubted"
+    );
     // Root mean square over the bound; 1.5 is what was agreed, and the scatter of 88 traces is an eighth of that.
     for (what, ratios) in [("onset", &onset), ("end-feel", &end_feel)] {
         assert!(ratios.len() >= 80, "{what}: {}", ratios.len());

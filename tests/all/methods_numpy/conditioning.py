@@ -62,11 +62,17 @@ def clean_sample(window, sd):
 
 
 def without_spikes(y, fs, sd, filled):
-    half = 5 if fs >= 200 else 3
     out = y.copy()
-    for i in range(half, len(y) - half):
-        if half == 5 or not filled[i]:
-            out[i] = clean_sample(y[i - half : i + half + 1], sd)
+    if fs < 200:
+        for i in range(3, len(y) - 3):
+            if not filled[i]:
+                out[i] = clean_sample(y[i - 3 : i + 4], sd)
+    elif len(y) >= 11:
+        for i in range(len(y)):
+            first = min(max(i - 5, 0), len(y) - 11)
+            window = y[first : first + 11].copy()
+            window[[i - first, 5]] = window[[5, i - first]]
+            out[i] = clean_sample(window, sd)
     return out
 
 

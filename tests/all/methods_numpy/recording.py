@@ -103,6 +103,7 @@ class Recording:
             cut = 0 if touch is None else min(spare, s(0.35) - least)
             end -= cut
             begin += 0 if release is None else min(spare - cut, s(0.15) - least)
+            begin, end = self.hand_off(begin, end, s(0.2), s(0.45), s(0.4))
             if end - begin >= s(0.2):
                 part = self.force[begin:end]
                 at = begin + 0.5 * (len(part) - 1)
@@ -110,6 +111,21 @@ class Recording:
         if self.nodes:
             at, zero, _ = zip(*self.nodes)
             self.force = self.force - np.interp(np.arange(n), at, zero)
+
+    def hand_off(self, begin, end, after, before, kept):
+        """§1.9: without ends at which displacement is away from its rest and force with it."""
+        if self.x is None or end <= begin:
+            return begin, end
+        x = self.x[begin:end]
+        near = np.flatnonzero(np.abs(x - np.sort(x)[len(x) // 5]) <= 0.05 + 4 * self.white_x * self.noise.sample)
+        first = begin + near[0] + (after if near[0] > 0 else 0)
+        last = begin + near[-1] + 1 - (before if near[-1] + 1 < len(x) else 0)
+        if last < first + kept:
+            return begin, end
+        told = lambda a, b: (np.median(self.force[a:b]), self.sf * self.noise.median(b - a))
+        zero, u = told(first, last)
+        apart = lambda a, b: b > a and abs(told(a, b)[0] - zero) > 4 * math.hypot(told(a, b)[1], u)
+        return (first if apart(begin, first) else begin), (last if apart(last, end) else end)
 
     def zero_around(self, a, b):
         m = 0.5 * (a + b)

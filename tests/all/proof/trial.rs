@@ -124,6 +124,8 @@ fn beside(measure: Measure, test: &Test, free: &Test, made: &Simulated) -> Optio
         Measure::TakeUp => t.take_up_n_per_mm,
         Measure::FittedEndFeel => t.end_feel_n_per_mm,
         Measure::Damping => Some(t.damping_n_s_per_mm),
+        // First contact is the definition's, from the noise-free signals; the onset is the law's.
+        Measure::OnsetTravel => first_contact_mm(free).and_then(|touch| Some(t.onset_mm? - touch)),
         _ => free.value(measure),
     };
     Some(Beside {
@@ -131,6 +133,10 @@ fn beside(measure: Measure, test: &Test, free: &Test, made: &Simulated) -> Optio
         truth: truth?,
         u95: found.u95(),
     })
+}
+
+fn first_contact_mm(test: &Test) -> Option<f64> {
+    Some(test.value(Measure::Onset)? - test.value(Measure::OnsetTravel)?)
 }
 
 /// Springs missed or invented, in words.

@@ -26,6 +26,9 @@ use std::collections::BTreeMap;
 /// on why more laws to choose from must cost something).
 const AGAINST_PART: f64 = 25.0;
 const AGAINST_SHAPE: f64 = 4.0;
+/// Where noise in speed is more than this share of the mean square speed of the lean, damping of the lean is not told from that
+/// of the springs.
+const SPEED_NOISE_SHARE: f64 = 0.05;
 /// Parts that one law may have.
 const MOST_PARTS: usize = 2;
 /// Laws that weigh less than this share of the best are not read.
@@ -64,7 +67,7 @@ pub struct Averaged {
 
 /// Fits the family and averages it. `None` when no law gives an onset within the press.
 pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<Averaged> {
-    let mut pool = pool(press);
+    let mut pool = pool(press, parts(press, noise, x_noise_mm));
     let share = pool.share()?;
     pool.closely(share);
     let share = pool.share()?;
@@ -108,9 +111,9 @@ pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<
                 u: read[k].u() / share.sqrt(),
             })
             .collect();
-        let [middle, half] = interval_95(&components);
+        let [median, half] = interval_95(&components);
         let u = widen * half / 1.959_964;
-        [middle, u.hypot(memory[k])]
+        [median, u.hypot(memory[k])]
     });
     let (_, _, fit, winner) = &read_by[0];
     let without = without_onset(press, fit);
@@ -170,6 +173,15 @@ fn doubt_of_memory(
     })
 }
 
+/// The parts that can be told here. Noise in speed takes from the damping that a slow lean shows, and what is missing there would
+/// pass for damping that begins at the knee.
+fn parts(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Vec<LawPart> {
+    let grid_hz = press.series.rate_hz * press.series.every as f64;
+    let of_noise = noise.rate_of_change_sd(x_noise_mm, grid_hz).powi(2);
+    let slow = of_noise > SPEED_NOISE_SHARE * press.lean_speed_squared();
+    LawPart::ALL.into_iter().filter(|p| !(slow && *p == LawPart::KneeDamping)).collect()
+}
+
 fn is_plain(law: &FamilyLaw) -> bool {
     law.shape.is_plain() && law.parts.is_empty()
 }
@@ -188,8 +200,8 @@ fn within(press: &Press, read: &[Read; RESULTS]) -> bool {
 
 /// The laws that are fitted: every shape alone; two of them with parts; then, until one leaves no more than noise, the best with a
 /// second of the parts that paid; and every shape with the best's parts.
-fn pool<'p>(press: &'p Press<'p>) -> Pool<'p> {
-    let mut fits = Pool { press, fits: BTreeMap::new() };
+fn pool<'p>(press: &'p Press<'p>, parts: Vec<LawPart>) -> Pool<'p> {
+    let mut fits = Pool { press, parts, fits: BTreeMap::new() };
     for shape in CurveShape::WITH_ONSET {
         let law = FamilyLaw::new(shape, &[]);
         let starts = law.starts_beside(press, &[]);
@@ -220,6 +232,8 @@ fn pool<'p>(press: &'p Press<'p>) -> Pool<'p> {
 
 struct Pool<'p> {
     press: &'p Press<'p>,
+    /// Those that laws may have.
+    parts: Vec<LawPart>,
     fits: BTreeMap<FamilyLaw, LawFit>,
 }
 
@@ -275,13 +289,14 @@ impl Pool<'_> {
         let Some((best, others)) = bases.split_first() else {
             return Vec::new();
         };
-        self.add_parts(best, &LawPart::ALL);
-        let paid = |fits: &Pool, base: &LawFit| LawPart::ALL.into_iter().filter(|part| fits.pays(base, *part)).collect::<Vec<_>>();
+        let all = self.parts.clone();
+        self.add_parts(best, &all);
+        let paid = |fits: &Pool, base: &LawFit| all.iter().copied().filter(|part| fits.pays(base, *part)).collect::<Vec<_>>();
         let mut parts = paid(self, best);
         if best.law.shape.is_plain() {
             others.first().into_iter().for_each(|next| self.add_parts(next, &parts));
         } else if let Some(plain) = others.iter().find(|b| b.law.shape.is_plain()) {
-            self.add_parts(plain, &LawPart::ALL);
+            self.add_parts(plain, &all);
             parts.extend(paid(self, plain));
         }
         parts

@@ -4,6 +4,7 @@ use super::super::super::noise::FilteredNoise;
 use super::super::misfit::cells;
 use super::super::series::Series;
 use crate::stats::moments::extremes;
+use crate::stats::sums::dot;
 use std::ops::Range;
 
 /// Residuals are taken at about this many samples a second: the low pass leaves no more that are independent.
@@ -95,6 +96,13 @@ impl<'s> Press<'s> {
     /// Mean over the loading limbs.
     pub fn mean_loading(&self, y: &[f64]) -> f64 {
         mean_over(y, &self.loading)
+    }
+
+    /// Mean square speed of the lean, in mm²/s²; of the whole press where it has no springs.
+    pub fn lean_speed_squared(&self) -> f64 {
+        let speed = &self.series.speed_mm_per_s;
+        let end = self.loading.first().map_or(speed.len(), |l| l.start.clamp(1, speed.len()));
+        dot(&speed[..end], &speed[..end]) / end as f64
     }
 
     /// Range of displacement.
