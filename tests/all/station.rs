@@ -330,6 +330,15 @@ fn what_was_not_seen_is_not_fit() {
     );
 }
 
+/// Whole numbers from 0 to 999 without a pattern.
+fn scattered(i: usize) -> f64 {
+    let mut h = i as u32;
+    for factor in [0x7feb_352d_u32, 0x846c_a68b] {
+        h = (h ^ (h >> 16)).wrapping_mul(factor);
+    }
+    f64::from((h ^ (h >> 15)) % 1000)
+}
+
 #[test]
 fn drift_stamps_and_line_have_limits() {
     for (drift, weight) in [
@@ -367,7 +376,7 @@ fn drift_stamps_and_line_have_limits() {
         "12000 of 36000 samples came twice",
     );
     // Stamps that waver by up to 2 ms at 200 samples a second.
-    let waver = |t: f64, i: usize| t + 4e-6 * (((i as u64 * 2_654_435_761) >> 7) % 1000) as f64;
+    let waver = |t: f64, i: usize| t + 4e-6 * scattered(i);
     let found = Bench {
         rate_hz: 200.0,
         said_hz: 200.0,
@@ -376,7 +385,7 @@ fn drift_stamps_and_line_have_limits() {
     }
     .found();
     says(&found, Weight::Forbids, "Its stamps waver by ");
-    let little = |t: f64, i: usize| t + 0.8e-6 * (((i as u64 * 2_654_435_761) >> 7) % 1000) as f64;
+    let little = |t: f64, i: usize| t + 0.8e-6 * scattered(i);
     let found = Bench {
         rate_hz: 200.0,
         said_hz: 200.0,

@@ -267,9 +267,9 @@ fn bytes_without_a_hello_are_told_of_after_some_seconds() {
 #[test]
 fn samples_whose_stamps_stand_still_are_told_of() {
     let mut steps = vec![hello(0, 0, "N"), samples(0, 10, 0)];
-    for _ in 0..90 {
+    for k in 0..90 {
         steps.push(Then::Silence(Duration::from_millis(40)));
-        steps.push(samples(10, 1, 90_000));
+        steps.push(samples(10 + k, 1, 90_000));
     }
     let (line, _) = play(steps);
     let mut told = RecorderStatus::default();
