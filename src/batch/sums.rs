@@ -9,6 +9,7 @@ use crate::format::counted;
 use crate::error::Problem;
 use crate::read::sha256_hex;
 use crate::study::opened::is_sha256;
+use crate::study::study_file;
 use crate::study::toml_doc::read_text_as;
 use crate::study::words::{list, shown};
 use std::collections::{BTreeMap, BTreeSet};
@@ -193,6 +194,15 @@ pub fn changed<'a>(root: &Path, files: impl IntoIterator<Item = (&'a str, &'a st
         ));
     }
     problems
+}
+
+/// Whether a study keeps recordings and no hash of any of them.
+pub fn none_kept(root: &Path) -> bool {
+    let folder = root.join(FOLDER);
+    let missing = |e: std::io::Error| e.kind() == std::io::ErrorKind::NotFound;
+    root.join(study_file::FILE_NAME).is_file()
+        && std::fs::read_dir(&folder).is_ok_and(|mut files| files.next().is_some())
+        && std::fs::symlink_metadata(folder.join(FILE_NAME)).is_err_and(missing)
 }
 
 /// Everything that the sums tell of a study: files that changed, that are missing, and recordings that are not listed.

@@ -1,7 +1,7 @@
 //! `analyze`: the main job.
 
 use super::{Outcome, progress};
-use crate::batch::{self, Earlier};
+use crate::batch::{self, Earlier, sums};
 use crate::cohort::shard::Shard;
 use crate::cohort::shard_run::analyze_shard;
 use crate::error::{Error, Severity};
@@ -119,6 +119,7 @@ pub fn run(args: &AnalyzeArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let above = inputs::study_of_recordings(&args.paths);
     tell_study(above.as_deref(), quiet);
     let roots: Vec<PathBuf> = args.paths.iter().chain(&above).cloned().collect();
+    tell_no_hashes(&roots, quiet);
     let plan = args.plan.as_deref().map(|given| find_plan(given, &roots));
     let (plan, plan_file) = plan.transpose()?.unzip();
     let analysis = batch::Options {
@@ -324,6 +325,18 @@ pub(super) fn tell_study(root: Option<&Path>, quiet: bool) {
     if let Some(root) = root.filter(|_| !quiet) {
         note!(
             "note: what is named lies in the study {}: its study.toml is used, and with it its ceilings, calibrations and plans",
+            root.display()
+        );
+    }
+}
+
+/// Each study among these folders that keeps no hash of any recording, once.
+pub(super) fn tell_no_hashes(folders: &[PathBuf], quiet: bool) {
+    for root in folders.iter().filter(|root| !quiet && sums::none_kept(root)) {
+        note!(
+            "note: the study {} keeps no hashes of its recordings (recordings/SHA256SUMS): whether one changed since it was \
+             recorded nobody can tell. `tautpoint record` keeps them; of files that were recorded otherwise `sha256sum * > \
+             SHA256SUMS` makes them, in recordings/",
             root.display()
         );
     }

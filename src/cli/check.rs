@@ -1,6 +1,6 @@
 //! `check`: reads and validates, and says of ceilings what an analysis says; writes no results.
 
-use super::analyze::tell_study;
+use super::analyze::{tell_no_hashes, tell_study};
 use super::propose::{Proposed, propose};
 use super::{Outcome, progress};
 use crate::agreement::spread;
@@ -71,7 +71,10 @@ struct Checked {
 /// A path that is not there, nothing to check, or no recording that can be used (after the list is printed).
 pub fn run(args: &CheckArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let inputs = collect_any_in_study(&args.paths)?;
-    tell_study(study_of_recordings(&args.paths).as_deref(), quiet || args.json);
+    let above = study_of_recordings(&args.paths);
+    tell_study(above.as_deref(), quiet || args.json);
+    let roots: Vec<PathBuf> = args.paths.iter().chain(&above).cloned().collect();
+    tell_no_hashes(&roots, quiet);
     let mut problems = inputs.problems.clone();
     let mut settings = inputs
         .study

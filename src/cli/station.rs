@@ -22,7 +22,7 @@ use crate::study::inputs::Study;
 use crate::study::study_file::{self, StudyFile};
 use crate::study::words::shown;
 use crate::terms::Day;
-use crate::write::{refuse_existing, write_file_whole, write_new};
+use crate::write::{refuse_existing, write_files_whole, write_new};
 use anyhow::{Context, bail};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -288,8 +288,22 @@ fn tell(
     if !block.is_empty() {
         sayln!("\nFor study.toml:\n{block}");
     }
-    if let Some(path) = &args.page {
-        let html = station_page(StationPage {
+    let study = args
+        .study
+        .as_ref()
+        .filter(|_| args.write)
+        .map(|root| root.join(study_file::FILE_NAME));
+    let study = study.filter(|path| {
+        if !found.is_fit() {
+            sayln!(
+                "nothing was written into {}: the station is not fit yet",
+                path.display()
+            );
+        }
+        found.is_fit()
+    });
+    let html = args.page.as_ref().map(|_| {
+        station_page(StationPage {
             device: &shown(&found.station.device),
             date: &date,
             verdict: found.verdict(),
@@ -297,34 +311,40 @@ fn tell(
             also: &also,
             tables: tables(found),
             block: &block,
-        })?;
-        write_new(path, &html)?;
-    }
-    if let (true, Some(root)) = (args.write, &args.study) {
-        let path = root.join(study_file::FILE_NAME);
-        match found.is_fit() {
-            true => {
-                write_block(root, &block)?;
-                sayln!("written into {}", path.display());
+        })
+    });
+    let html = html.transpose()?;
+    let page = args.page.iter().zip(&html);
+    let with_block = match study.as_ref().map(|path| study_with(path, &block)).transpose() {
+        Ok(with_block) => with_block,
+        Err(refused) => {
+            // A check takes minutes: its page is not lost with a block that the study has no place for.
+            for (path, text) in page {
+                write_new(path, text)?;
             }
-            false => sayln!(
-                "nothing was written into {}: the station is not fit yet",
-                path.display()
-            ),
+            return Err(refused);
         }
+    };
+    // Both or neither: with the block alone the next run would be told that the study holds one already.
+    let files = study.iter().zip(&with_block).chain(page);
+    let files: Vec<(&Path, &[u8])> = files
+        .map(|(path, text)| (path.as_path(), text.as_bytes()))
+        .collect();
+    write_files_whole(&files)?;
+    if let Some(path) = study {
+        sayln!("written into {}", path.display());
     }
     Ok(())
 }
 
-/// Adds the block to study.toml; whatever stands there stays as it is, an earlier block of the same station too.
-fn write_block(root: &Path, block: &str) -> anyhow::Result<()> {
-    let path = root.join(study_file::FILE_NAME);
-    let old = door::read_to_string(&path, FileKind::Settings)?;
+/// study.toml with the block; whatever stands there stays as it is, an earlier block of the same station too.
+fn study_with(path: &Path, block: &str) -> anyhow::Result<String> {
+    let old = door::read_to_string(path, FileKind::Settings)?;
     let station = block.split_inclusive(CHECKED).next().unwrap_or(block);
     if let Some(i) = old.lines().position(|line| line.starts_with(station)) {
         bail!(
             "study.toml holds a check of this station already (line {}): take that block out first, or put the lines above there by \
-             hand; nothing was written",
+             hand; nothing was written into it",
             i + 1
         );
     }
@@ -336,7 +356,7 @@ fn write_block(root: &Path, block: &str) -> anyhow::Result<()> {
             fault.found
         );
     }
-    Ok(write_file_whole(&path, new.as_bytes())?)
+    Ok(new)
 }
 
 /// The file with the block: at its end, or under a heading of the block's that stands there already.
@@ -530,36 +550,29 @@ mod tests {
         let path = dir.path().join(study_file::FILE_NAME);
         std::fs::write(&path, "title = \"T\"\n\n[ceiling_n]\nneck = 50\n").unwrap();
         let block = "# Station a, checked 2026-11-30\n[instrument]\nforce_delay_ms = 2.0\n";
-        write_block(dir.path(), block).unwrap();
-        let written = std::fs::read_to_string(&path).unwrap();
+        let written = study_with(&path, block).unwrap();
         assert!(
             written.starts_with("title = \"T\"") && written.ends_with(block),
             "{written}"
         );
         let (_, problems) = StudyFile::parse(study_file::FILE_NAME, &written);
         assert!(problems.is_empty(), "{problems:?}");
-        let refused = write_block(dir.path(), block).unwrap_err().to_string();
+        std::fs::write(&path, &written).unwrap();
+        let refused = study_with(&path, block).unwrap_err().to_string();
         assert!(
             refused.contains("line 6") && refused.contains("by hand"),
             "{refused}"
         );
-        assert_eq!(std::fs::read_to_string(&path).unwrap(), written);
         // A block that says nothing but remarks is one of the station, too; that of another is none.
-        let only_remarks = "# Station a, checked 2026-12-01: fit\n";
-        assert!(write_block(dir.path(), only_remarks).is_err());
-        write_block(dir.path(), "# Station ab, checked 2026-12-01: fit\n").unwrap();
+        assert!(study_with(&path, "# Station a, checked 2026-12-01: fit\n").is_err());
+        study_with(&path, "# Station ab, checked 2026-12-01: fit\n").unwrap();
         let other = "# Station c, checked 2026-12-01\n[instrument]\nforce_delay_ms = 3.0\n";
-        let refused = write_block(dir.path(), other).unwrap_err().to_string();
+        let refused = study_with(&path, other).unwrap_err().to_string();
         assert!(refused.contains("by hand"), "{refused}");
         // A heading with nothing under it, as a new study has.
-        std::fs::write(
-            &path,
-            "title = \"T\"\n\n[instrument]\n# force_delay_ms = 0.0\n\n[plan]\n",
-        )
-        .unwrap();
-        write_block(dir.path(), other).unwrap();
-        let written = std::fs::read_to_string(&path).unwrap();
+        let empty = "title = \"T\"\n\n[instrument]\n# force_delay_ms = 0.0\n\n[plan]\n";
+        std::fs::write(&path, empty).unwrap();
         let expected = "title = \"T\"\n\n[instrument]\n# Station c, checked 2026-12-01\nforce_delay_ms = 3.0\n# force_delay_ms = 0.0\n\n[plan]\n";
-        assert_eq!(written, expected);
+        assert_eq!(study_with(&path, other).unwrap(), expected);
     }
 }

@@ -99,3 +99,33 @@ pub fn overlapping<'a>(
         .iter()
         .filter(move |r| r.start < within.end && within.start < r.end)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::fit::made::noise;
+    use super::*;
+
+    #[test]
+    fn a_contact_moves_to_its_limit_by_a_quarter_of_a_second_at_most() {
+        let filtered = noise(200.0);
+        let of = |force: &[f64], contact: Range<usize>| {
+            let view = SideView {
+                rate_hz: 200.0,
+                force_n: force,
+                displacement_mm: None,
+                force_noise_n: 0.01,
+                displacement_noise_mm: 0.0,
+                force_times_white: 1.0,
+                displacement_times_white: 1.0,
+                noise: &filtered,
+            };
+            passages(&view, &contact, &Settings::default())
+        };
+        assert_eq!(of(&[20.0; 800], 300..500), 250..550);
+        let mut force = [0.0; 800];
+        force[290..520].fill(20.0);
+        assert_eq!(of(&force, 300..500), 290..520);
+        assert_eq!(of(&force, 270..540), 290..520);
+        assert_eq!(of(&force, 400..500), 350..520);
+    }
+}

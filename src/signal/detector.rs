@@ -328,4 +328,14 @@ mod tests {
             "{events:?}"
         );
     }
+
+    #[test]
+    fn the_running_zero_is_what_an_unloaded_channel_reads() {
+        let mut d = Detector::new(&settings(250.0, true));
+        assert_eq!(d.zero_n(), None);
+        for _ in 0..500 {
+            d.push(0.7, Some(0.0), &mut Vec::new());
+        }
+        assert!((d.zero_n().unwrap() - 0.7).abs() < 1e-9, "{:?}", d.zero_n());
+    }
 }

@@ -97,4 +97,26 @@ mod tests {
             .collect();
         assert!(flat_tops(&quick, &slow).is_empty());
     }
+
+    #[test]
+    fn a_fall_from_a_limit_is_steep_and_one_from_a_turn_is_not() {
+        // From a limit in a straight line; from a turn by squares, so that 16 steps take twice as long as 4.
+        let line: Vec<f64> = (1..=60).map(|k| f64::from(k) * 0.8).collect();
+        let turn: Vec<f64> = (1..=60).map(|k| f64::from(k * k) * 0.25).collect();
+        assert!(is_steep(&line, 20, 1.0));
+        assert!(!is_steep(&turn, 20, 1.0));
+        // All at once; and the same, but for a little only over the width of the top.
+        assert!(is_steep(&[6.0, 12.0, 18.0], 2, 1.0));
+        assert!(!is_steep(&[6.0, 9.0, 18.0], 2, 1.0));
+        // Finer steps of the same fall.
+        let fine: Vec<f64> = line.iter().map(|f| 0.01 * f).collect();
+        assert!(is_steep(&fine, 20, 0.01));
+        // Sixteen steps are looked for over a hundred widths of the top, and no further.
+        let mut late = vec![5.0; 150];
+        late.resize(400, 20.0);
+        assert!(!is_steep(&late, 1, 1.0));
+        let mut late = vec![12.0; 150];
+        late.resize(400, 20.0);
+        assert!(is_steep(&late, 2, 1.0) && !is_steep(&late, 1, 1.0));
+    }
 }

@@ -259,4 +259,12 @@ mod tests {
         let short = time_base(&trace((0..100).map(|i| i as f64 * 0.001).collect())).unwrap_err();
         assert!(short.expected.contains("1 s"), "{short}");
     }
+
+    #[test]
+    fn a_recording_that_is_nearly_all_one_hole_is_refused() {
+        let mut t: Vec<f64> = (0..500).map(|i| f64::from(i) / 100.0).collect();
+        t.push(1e6);
+        let refused = time_base(&trace(t)).unwrap_err();
+        assert!(refused.found.contains("nearly all of it is holes"), "{refused:?}");
+    }
 }

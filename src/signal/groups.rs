@@ -378,3 +378,87 @@ fn steadiness(v: &SideView, hold: Range<usize>, noise_df: f64) -> Measured {
     let u = if sd > 0.0 { u2 / (2.0 * sd) } else { u2.sqrt() };
     Measured::new(sd, [Source::ForceNoise.line(u.min(u2.sqrt()), noise_df)])
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::fit::made::{noise, press, series};
+    use super::super::onset::FittedContact;
+    use super::super::springs::{Near, measure_spring, shape};
+    use super::*;
+
+    fn view<'a>(force_n: &'a [f64], x: &'a [f64], noise: &'a super::super::noise::FilteredNoise) -> SideView<'a> {
+        SideView {
+            rate_hz: 100.0,
+            force_n,
+            displacement_mm: Some(x),
+            force_noise_n: 0.1,
+            displacement_noise_mm: 0.02,
+            force_times_white: 1.0,
+            displacement_times_white: 1.0,
+            noise,
+        }
+    }
+
+    #[test]
+    fn a_steady_trend_is_no_unsteadiness_and_what_sways_counts_less_the_noise() {
+        let filtered = noise(100.0);
+        let ramp: Vec<f64> = (0..10).map(|i| 20.0 + 0.5 * f64::from(i)).collect();
+        let x = vec![0.0; 40];
+        let quiet = SideView { force_noise_n: 0.0, ..view(&ramp, &x, &filtered) };
+        assert!(steadiness(&quiet, 0..10, 30.0).estimate.value < 1e-9);
+        let swaying: Vec<f64> = (0..40).map(|i| 20.0 + if i % 2 == 0 { 0.6 } else { -0.6 }).collect();
+        let of = steadiness(&view(&swaying, &x, &filtered), 0..40, 30.0);
+        let noise2 = filtered.sample_sd(0.1).powi(2);
+        // Alternating signs have a trend of their own: −6·0.6/(n² − 1) a sample.
+        let n = 40.0_f64;
+        let trend = -6.0 * 0.6 / (n * n - 1.0);
+        let seen2 = (n * 0.36 - trend * trend * n * (n * n - 1.0) / 12.0) / (n - 2.0);
+        let true2 = seen2 - noise2;
+        assert!((of.estimate.value / true2.sqrt() - 1.0).abs() < 1e-9, "{of:?}");
+        let independent = n * filtered.independent_share(1);
+        let u = ((4.0 * true2 * noise2 + 2.0 * noise2 * noise2) / independent).sqrt() / (2.0 * true2.sqrt());
+        let own: f64 = of.budget.iter().map(|l| l.u * l.u).sum::<f64>().sqrt();
+        assert!((own / u - 1.0).abs() < 1e-6, "{own} {u}");
+    }
+
+    /// A lean of 3 N/mm and 0.4 N·s/mm from −0.2 mm on: its own line, damping taken off, is at no force there.
+    #[test]
+    fn first_contact_and_crossings_lie_on_the_lean_s_own_line() {
+        let (x, springs) = press(100.0, 1);
+        let made = series(x, Vec::new(), 100.0);
+        let (x, v) = (&made.displacement_mm, &made.speed_mm_per_s);
+        let force: Vec<f64> = x.iter().zip(v).map(|(x, v)| 3.0 * (x + 0.2) + 0.4 * v).collect();
+        let filtered = noise(100.0);
+        let onset = OnsetFinding {
+            first_contact: Some(FittedContact { unloaded_mm: -0.2, damping_n_s_per_mm: 0.4, damping_u: 0.0 }),
+            ..OnsetFinding::default()
+        };
+        let context = MeasureContext {
+            view: view(&force, x, &filtered),
+            contact: 10..x.len(),
+            lean_end: springs[0].start,
+            sources: Sources { zero_sd_n: 0.1, noise_df: 30.0 },
+            onset: &onset,
+        };
+        let found = context.first_contact(x).unwrap();
+        assert!((found.mm.value + 0.2).abs() < 0.05, "{found:?}");
+        assert!((found.mm.per_zero_n + 1.0 / 3.0).abs() < 0.05, "{found:?}");
+        assert!(found.by_law < 0.03, "{found:?}");
+        let at_12 = context.crossing(x, 12.0).unwrap();
+        let i = force.iter().position(|f| *f >= 12.0).unwrap();
+        let share = (12.0 - force[i - 1]) / (force[i] - force[i - 1]);
+        assert!((at_12.value - x[i - 1] - share * (x[i] - x[i - 1])).abs() < 1e-9 && share > 0.05, "{at_12:?}");
+        // Stiffness there: that of force on displacement over a tenth of a second.
+        let stiffness = (force[i + 5] - force[i - 5]) / (x[i + 5] - x[i - 5]);
+        assert!((at_12.per_zero_n + 1.0 / stiffness).abs() < 1e-9, "{at_12:?}");
+        // Without a spring that covers it a window lies on the lean and the limb after it, when these cover it from below to above.
+        let mark = springs[0].start + springs[0].len() / 2;
+        let found = shape(&context.view, mark, Near::About, springs[0].start..x.len(), 0.1).unwrap();
+        let spring = measure_spring(&context.view, found, None);
+        let window = |loads: [f64; 2]| context.window(x, &[], Some(&spring), loads).map(|w| w.value);
+        let begins = force[10];
+        assert!((window([begins + 1.0, 20.0]).unwrap() - 3.0).abs() < 1.0, "{:?}", window([begins + 1.0, 20.0]));
+        assert_eq!(window([begins - 1.0, 20.0]), None, "the push begins above it");
+        assert_eq!(window([begins + 1.0, 50.0]), None, "the push does not reach it");
+    }
+}

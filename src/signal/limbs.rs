@@ -168,3 +168,65 @@ pub fn work_and_loss(
         ),
     ])
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::fit::made::{noise, press, series, smears};
+    use super::super::springs::{Near, shape};
+    use super::*;
+
+    const RATE_HZ: f64 = 100.0;
+    const NOISE: f64 = 0.05;
+
+    /// Work, loss and their ratio move with each raw sample's noise, with the cut and with the zero as differences say.
+    #[test]
+    fn uncertainties_of_work_and_loss_are_those_of_disturbed_samples() {
+        let (x, springs) = press(RATE_HZ, 1);
+        let made = series(x, Vec::new(), RATE_HZ);
+        let (x, v) = (&made.displacement_mm, &made.speed_mm_per_s);
+        let f: Vec<f64> = x.iter().zip(v).map(|(x, v)| 3.0 * x + 0.3 * v).collect();
+        let filtered = noise(RATE_HZ);
+        let view = |f: &[f64], x: &[f64], cut: f64| {
+            let side = SideView {
+                rate_hz: RATE_HZ,
+                force_n: f,
+                displacement_mm: Some(x),
+                force_noise_n: NOISE,
+                displacement_noise_mm: NOISE,
+                force_times_white: 1.0,
+                displacement_times_white: 1.0,
+                noise: &filtered,
+            };
+            let mark = springs[0].start + springs[0].len() / 2;
+            let found = shape(&side, mark, Near::About, springs[0].start..made.displacement_mm.len(), 0.1).unwrap();
+            work_and_loss(&side, x, found, cut).unwrap()
+        };
+        let own = view(&f, x, 7.4);
+        // Work of the elastic part is that of a straight line; what is lost comes of damping alone: c·∮v dx.
+        let elastic = 1.5 * (10.0_f64.powi(2) - 7.4_f64.powi(2));
+        assert!(own[0].value > elastic && own[0].value - elastic < 0.6 * own[1].value, "{own:?}");
+        assert!((own[2].value - own[1].value / own[0].value).abs() < 1e-12);
+        let h = 1e-3;
+        let moved = |y: &[f64], smear: &[f64]| y.iter().zip(smear).map(|(y, s)| y + h * s).collect::<Vec<f64>>();
+        let (mut of_force, mut of_displacement) = ([0.0; 3], [0.0; 3]);
+        for smear in smears(&made) {
+            let (by_f, by_x) = (view(&moved(&f, &smear), x, 7.4), view(&f, &moved(x, &smear), 7.4));
+            for k in 0..3 {
+                of_force[k] += (NOISE * (by_f[k].value - own[k].value) / h).powi(2);
+                of_displacement[k] += (NOISE * (by_x[k].value - own[k].value) / h).powi(2);
+            }
+        }
+        let higher = view(&f, x, 7.4 + h);
+        let lifted: Vec<f64> = f.iter().map(|f| f + h).collect();
+        let lifted = view(&lifted, x, 7.4);
+        let cut_sd = filtered.median_sd(NOISE, 20);
+        for k in 0..3 {
+            assert!((own[k].from_force / of_force[k].sqrt() - 1.0).abs() < 0.05, "{k}: {own:?} {of_force:?}");
+            let by_cut = (higher[k].value - own[k].value) / h * cut_sd;
+            let whole = of_displacement[k].sqrt().hypot(by_cut);
+            assert!((own[k].from_displacement / whole - 1.0).abs() < 0.05, "{k}: {own:?} {whole}");
+            let by_zero = (lifted[k].value - own[k].value) / h;
+            assert!((own[k].per_zero_n - by_zero).abs() < 0.01 * by_zero.abs().max(0.1), "{k}: {own:?} {by_zero}");
+        }
+    }
+}

@@ -433,4 +433,27 @@ mod tests {
         // Relaxing tissue, early springs, and numbers that are themselves uncertain.
         assert!(note(8.0, 0.1).is_none() && note(12.0, 0.1).is_none() && note(7.0, 2.0).is_none());
     }
+
+    /// The last quarter of a short contact, still and near nothing, is a hand that is off; on its way down it is not.
+    #[test]
+    fn a_short_contact_that_ends_still_and_near_nothing_ends_off_zero() {
+        let noise = super::super::fit::made::noise(200.0);
+        let mut force = vec![0.0; 200];
+        for (i, f) in force[100..128].iter_mut().enumerate() {
+            *f = 40.0 - 1.3 * i as f64;
+        }
+        force[128..140].fill(2.0);
+        let view = |force_n| SideView {
+            rate_hz: 200.0,
+            force_n,
+            displacement_mm: None,
+            force_noise_n: 0.01,
+            displacement_noise_mm: 0.0,
+            force_times_white: 1.0,
+            displacement_times_white: 1.0,
+            noise: &noise,
+        };
+        assert_eq!(ends_off_zero(&view(&force), &(100..140)), Some(2.0));
+        assert_eq!(ends_off_zero(&view(&force), &(100..132)), None);
+    }
 }

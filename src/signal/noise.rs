@@ -251,4 +251,22 @@ mod tests {
         );
         assert!((sd(single) / noise.sample_sd(1.0) - 1.0).abs() < 0.06);
     }
+
+    /// Where samples lie far from their median only those beside it carry it: the median of a ramp is as uncertain as a few
+    /// samples, and no more than one.
+    #[test]
+    fn the_median_of_a_ramp_is_less_certain_than_that_of_a_rest() {
+        let noise = FilteredNoise::new(&LowPass::zero_phase(20.0, 1000.0).unwrap(), 1000.0, 20.0);
+        let single = noise.sample_sd(1.0);
+        let rest = vec![5.0; 400];
+        let ramp: Vec<f64> = (0..400).map(|i| 5.0 + single * (f64::from(i) - 199.5) / 20.0).collect();
+        let [of_rest, of_ramp] = [&rest, &ramp].map(|y| noise.median_of_moving_sd(1.0, y, 5.0));
+        assert!((of_rest / noise.median_sd(1.0, 400) - 1.0).abs() < 0.15, "{of_rest}");
+        let weights: Vec<f64> = ramp.iter().map(|y| (-0.5 * ((y - 5.0) / single).powi(2)).exp()).collect();
+        let sum: f64 = weights.iter().sum();
+        let few: Vec<f64> = weights.iter().map(|w| w / sum).collect();
+        assert!((of_ramp / noise.combination_sd(1.0, &few) - 1.0).abs() < 1e-9, "{of_ramp}");
+        assert!(of_ramp > 1.3 * of_rest && of_ramp <= single);
+        assert_eq!(noise.median_of_moving_sd(0.0, &ramp, 5.0), 0.0);
+    }
 }

@@ -56,3 +56,44 @@ fn unfiltered(side: &ZeroedSide, within: &Range<usize>, rate_hz: f64) -> Vec<f64
     let of = |i: usize| Some(clean.get(i - from)? - (force.y.get(i)? - side.force_n.get(i)?));
     within.clone().map(|i| of(i).unwrap_or_default()).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::condition::{SideSignals, Signal};
+    use super::*;
+    use crate::signal::unloaded::ChannelNoise;
+    use crate::signal::zero::ForceZero;
+
+    /// Zeroed by 3 N; a push of 8 samples that the low pass flattened.
+    #[test]
+    fn a_short_push_counts_by_its_raw_samples_less_the_zero() {
+        let mut raw = vec![23.0; 200];
+        raw[100..108].fill(63.0);
+        let signals = |noise_sd: f64| SideSignals {
+            side: None,
+            force: Signal { y: vec![23.0; 200], raw: raw.clone(), noise_sd, gaps: Vec::new(), spikes: Vec::new(), filled: 0, lost: Vec::new() },
+            displacement: None,
+            displacement_shared: false,
+            displacement_stuck: false,
+            saturated: Vec::new(),
+            stopped: Vec::new(),
+            tared: None,
+        };
+        let quiet = signals(0.1);
+        let loud = signals(7.0);
+        let side = |signals| ZeroedSide {
+            signals,
+            force_n: vec![20.0; 200],
+            zero: ForceZero::default(),
+            force_noise: ChannelNoise { sd: 0.1, df: None, times_white: 1.0 },
+            displacement_noise: None,
+            zero_known: true,
+        };
+        let found = short_peak(&[&side(&quiet)], 50..150, 1000.0, 20.0).unwrap();
+        assert_eq!((found.value_n, found.sd_n), (60.0, 0.1));
+        // 40 N more than the filtered peak are under six standard deviations of noise, and 3 N under a twentieth of the peak.
+        assert_eq!(short_peak(&[&side(&loud)], 50..150, 1000.0, 20.0), None);
+        assert_eq!(short_peak(&[&side(&quiet)], 50..150, 1000.0, 57.5), None);
+        assert!(short_peak(&[&side(&quiet)], 50..150, 1000.0, 56.5).is_some());
+    }
+}

@@ -113,7 +113,7 @@ pub fn measure_spring(side: &SideView, shape: SpringShape, onset_mm: Option<f64>
 fn level(side: &SideView, y: &[f64], noise_sd: f64, start: LimbStart) -> (f64, f64) {
     match start.rest {
         Some((a, b)) => {
-            let stretch = &y[a..=b.min(y.len() - 1)];
+            let stretch = &y[a..=b];
             let value = median_in_place(&mut stretch.to_vec()).unwrap_or(0.0);
             (value, side.noise.median_of_moving_sd(noise_sd, stretch, value))
         }
@@ -201,4 +201,55 @@ fn end_feel(
         high,
     };
     slope_between(side, x, &between)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::fit::made::{noise, press, series};
+    use super::*;
+
+    const RATE_HZ: f64 = 200.0;
+
+    #[test]
+    fn noise_lifts_peaks_by_its_slope_over_their_curvature_and_damping_brings_force_forward() {
+        let (x, springs) = press(RATE_HZ, 1);
+        let made = series(x, Vec::new(), RATE_HZ);
+        let (x, v) = (&made.displacement_mm, &made.speed_mm_per_s);
+        let f: Vec<f64> = x.iter().zip(v).map(|(x, v)| 3.0 * x + 0.4 * v).collect();
+        let filtered = noise(RATE_HZ);
+        let measured = |sd: f64, times_white: f64| {
+            let side = SideView {
+                rate_hz: RATE_HZ,
+                force_n: &f,
+                displacement_mm: Some(x),
+                force_noise_n: sd,
+                displacement_noise_mm: sd,
+                force_times_white: times_white,
+                displacement_times_white: times_white,
+                noise: &filtered,
+            };
+            let mark = springs[0].start + springs[0].len() / 2;
+            let found = super::shape(&side, mark, Near::About, springs[0].start - 30..x.len(), 0.1).unwrap();
+            measure_spring(&side, found, None)
+        };
+        let (clean, noisy) = (measured(0.0, 1.0), measured(0.2, 2.0));
+        // Half of the spring's way is 1.5 mm at 2 pi / 0.6 s; force leads by its damping, and bends as much more.
+        let omega = std::f64::consts::TAU / 0.6;
+        let (bend_mm, bend_n) = (1.5 * omega * omega, 1.5 * omega * omega * 3.0_f64.hypot(0.4 * omega));
+        let slope2 = filtered.rate_of_change_sd(0.1, RATE_HZ).powi(2);
+        let lifted_mm = clean.shape.peak.value - noisy.shape.peak.value;
+        assert!((lifted_mm / (slope2 / (2.0 * bend_mm)) - 1.0).abs() < 0.05, "{lifted_mm}");
+        let lifted_n = clean.peak_force.value - noisy.peak_force.value;
+        assert!((lifted_n / (slope2 / (2.0 * bend_n)) - 1.0).abs() < 0.1, "{lifted_n}");
+        // From 10 to 90 % of the rise of 21 + 4.5·(1 − cos) + 0.4·1.5·omega·sin, found on its own curve; force passes
+        // 10 % before displacement starts.
+        let start = springs[0].start as f64 / RATE_HZ;
+        let force = |t: f64| 21.0 + 4.5 * (1.0 - (omega * t).cos()) + 0.6 * omega * (omega * t).sin();
+        let top = 25.5 + 4.5_f64.hypot(0.6 * omega);
+        let pass = |share: f64| (0..100_000).map(|i| f64::from(i) * 6e-6).find(|t| force(*t) >= 21.0 + share * (top - 21.0)).unwrap();
+        assert!(pass(0.1) + start < clean.shape.before.at / RATE_HZ, "{:?}", clean.shape);
+        let seconds = pass(0.9) - pass(0.1);
+        let found = clean.time_to_peak.unwrap().value;
+        assert!((found / seconds - 1.0).abs() < 0.03, "{found} {seconds}");
+    }
 }

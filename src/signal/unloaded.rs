@@ -164,3 +164,66 @@ fn of_blocks(c: &Conditioned, y: &[f64], sd: f64, stretches: &[Range<usize>]) ->
     // Steps that share a block are correlated by −1/2: 1/(1 + 2·(1/4)) of them are worth an independent one.
     VarianceRatio::of(sum, expected, n as f64 / 1.5)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::fit::made::noise;
+    use super::*;
+
+    fn signal(raw: Vec<f64>, noise_sd: f64) -> Signal {
+        Signal { y: raw.clone(), raw, noise_sd, gaps: Vec::new(), spikes: Vec::new(), filled: 0, lost: Vec::new() }
+    }
+
+    /// A step's rounding error is even over it: step/√12, and the low pass takes nothing of it.
+    #[test]
+    fn a_step_that_noise_does_not_blur_counts_by_its_rounding_error() {
+        let steps: Vec<f64> = (0..100).map(|i| 0.1 * f64::from(i / 10)).collect();
+        let filtered = noise(100.0);
+        let rounding = 0.1 / 12.0_f64.sqrt() / filtered.sample_sd(1.0);
+        assert!((with_resolution(&filtered, &signal(steps.clone(), 0.02)) / rounding - 1.0).abs() < 1e-9);
+        assert_eq!(with_resolution(&filtered, &signal(steps, 0.06)), 0.06);
+    }
+
+    #[test]
+    fn more_than_white_is_what_chance_shows_once_in_a_thousand() {
+        // The 99.9 % point of chi-square with 100 degrees of freedom is 149.449 (tables).
+        for (ratio, beyond) in [(1.0, false), (1.49, false), (1.5, true), (1.6, true)] {
+            assert_eq!(VarianceRatio { ratio, df: 100.0 }.beyond_chance(), beyond, "{ratio}");
+        }
+    }
+
+    #[test]
+    fn what_a_hand_leaves_behind_for_a_moment_is_no_noise() {
+        let rate_hz = 200.0;
+        let low_pass = super::super::filter::LowPass::zero_phase(8.0, rate_hz).unwrap();
+        let c = Conditioned {
+            grid: super::super::grid::Grid { start_s: 0.0, step_s: 1.0 / rate_hz, len: 4000, as_recorded: true },
+            cutoff_hz: 8.0,
+            noise: FilteredNoise::new(&low_pass, rate_hz, 8.0),
+            low_pass,
+            sides: Vec::new(),
+            marker: None,
+            drive_deg: None,
+            notes: Vec::new(),
+        };
+        let mut force: Vec<f64> = (0..4000_u32).map(|i| 0.001 * f64::from(i * 7 % 11)).collect();
+        force[2000..2030].fill(2.0);
+        let side = |raw: Vec<f64>| SideSignals {
+            side: None,
+            force: signal(raw, 0.05),
+            displacement: None,
+            displacement_shared: false,
+            displacement_stuck: false,
+            saturated: Vec::new(),
+            stopped: Vec::new(),
+            tared: None,
+        };
+        let contact = std::slice::from_ref(&(1000..2000));
+        let (quiet, _) = noise_of(&c, &side(force.clone()), contact);
+        assert_eq!(quiet.times_white, 1.0);
+        // Half a second later it is.
+        force[2100..2130].fill(2.0);
+        let (noisy, _) = noise_of(&c, &side(force), contact);
+        assert!(noisy.times_white > 2.0, "{noisy:?}");
+    }
+}

@@ -201,4 +201,32 @@ mod tests {
             assert!((force[i] - left).abs() < 1e-12, "{i}: {}", force[i]);
         }
     }
+
+    fn conditioned(rate_hz: f64, len: usize) -> Conditioned {
+        let low_pass = super::super::filter::LowPass::zero_phase(20.0, rate_hz).unwrap();
+        Conditioned {
+            grid: super::super::grid::Grid { start_s: 0.0, step_s: 1.0 / rate_hz, len, as_recorded: true },
+            cutoff_hz: 20.0,
+            noise: FilteredNoise::new(&low_pass, rate_hz, 20.0),
+            low_pass,
+            sides: Vec::new(),
+            marker: None,
+            drive_deg: None,
+            notes: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn an_unloaded_stretch_keeps_clear_of_release_and_contact_as_far_as_there_is_room() {
+        let c = conditioned(1000.0, 20_000);
+        assert_eq!(unloaded(&c, Some(1000), Some(9000), 20_000), 1150..8650);
+        assert_eq!(unloaded(&c, None, Some(9000), 20_000), 0..8650);
+        assert_eq!(unloaded(&c, Some(15_000), None, 20_000), 15_150..20_000);
+        // 0.76 s: 0.08 s are left at both ends in any case, 0.4 s kept; of the 0.2 s to spare the contact has all.
+        assert_eq!(unloaded(&c, Some(1000), Some(1760), 20_000), 1080..1480);
+        // 0.88 s: 0.27 s before the contact, and what is left of 0.32 s after the release.
+        assert_eq!(unloaded(&c, Some(1000), Some(1880), 20_000), 1130..1530);
+        let node = node(&c.noise, &[1.0, 2.0, 9.0], 500, 0.1);
+        assert_eq!((node.at, node.zero_n), (501.0, 2.0));
+    }
 }

@@ -19,6 +19,7 @@ pub fn write_new(path: &Path, text: &str) -> Result<()> {
             .prefix(".tautpoint-")
             .tempfile_in(folder)?;
         file.write_all(text.as_bytes())?;
+        file.as_file().sync_all()?;
         super::set_mode(file.path(), FILE_MODE)?;
         file.persist_noclobber(path).map_err(|e| e.error)?;
         Ok(())

@@ -17,6 +17,7 @@ mod cohort;
 mod debrief;
 mod decisions;
 mod docs;
+mod effects;
 mod examples;
 mod figures;
 mod filter_reference;

@@ -362,4 +362,15 @@ pub(super) mod tests {
         file.finish(at(start, 2200)).unwrap();
         assert_eq!((file.waits_for_disk(at(start, 9999)), *disk.syncs.lock().unwrap()), (None, 3));
     }
+
+    #[test]
+    fn a_sync_that_a_signal_interrupts_is_done_again() {
+        let mut left = 3;
+        let done = uninterrupted(|| {
+            left -= 1;
+            if left > 0 { Err(ErrorKind::Interrupted.into()) } else { Ok(()) }
+        });
+        assert!(done.is_ok() && left == 0);
+        assert!(uninterrupted(|| Err(ErrorKind::StorageFull.into())).is_err());
+    }
 }

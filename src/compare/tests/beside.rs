@@ -105,6 +105,23 @@ fn neighbours_are_two_steps_on_either_side_of_the_same_contact() {
     );
 }
 
+/// A level is looked at again by the first of its decided measures, so one that is even there is not, whatever the next says.
+#[test]
+fn a_level_whose_end_feel_is_even_is_not_looked_at_again_for_its_window() {
+    let on_the_margin = log_of_percent(15.0).exp();
+    let mut tests = scan(&[("L2", 1.0), ("L4", on_the_margin)]);
+    for t in &mut tests {
+        let (end_feel, right) = (t.value(Measure::EndFeel).unwrap(), t.side() == Some(Side::Right));
+        let window = end_feel * if right && t.about.level == Some(Level::L2) { on_the_margin } else { 1.0 };
+        t.measures.set(Measure::Window, Measured::new(window, []));
+    }
+    let found = run(&tests);
+    assert!(found.comparisons.iter().any(|c| c.measure == Measure::Window), "{:?}", found.comparisons.len());
+    let steps = follow_up(&found.comparisons);
+    let levels: Vec<&str> = steps.iter().map(|s| s.level.word()).collect();
+    assert_eq!(levels, ["L4"]);
+}
+
 #[test]
 fn follow_up_goes_from_the_pelvis_up_through_what_stood_out_or_stayed_open() {
     let mut tests = scan(&[("C4", 0.6), ("T4", 1.0), ("L5", 1.5), ("SI", 1.4)]);

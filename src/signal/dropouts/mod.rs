@@ -336,3 +336,87 @@ impl<'a> ChannelLook<'a> {
             && jump >= TIMES_OWN_STEPS * self.step
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE_HZ: f64 = 1000.0;
+
+    fn look<'a>(y: &'a [f64], of_displacement: bool) -> ChannelLook<'a> {
+        let at: Vec<usize> = (0..y.len()).collect();
+        let time_s: Vec<f64> = at.iter().map(|i| *i as f64 / RATE_HZ).collect();
+        ChannelLook::new(&time_s, &at, y, &[], of_displacement)
+    }
+
+    /// A press of 40 N in a second that wavers by hundredths, as no sensor stands still.
+    fn a_press() -> Vec<f64> {
+        (0..2000_u32).map(|i| 20.0 * (1.0 - (f64::from(i) * 0.003).cos()) + 0.01 * f64::from(i * 7 % 11)).collect()
+    }
+
+    #[test]
+    fn a_fall_to_nothing_and_back_is_a_dropout_and_a_step_or_a_push_is_not() {
+        let mut y = a_press();
+        y[800..820].fill(0.0);
+        assert_eq!(look(&y, false).fallen(&(800..820)), Some(800..820));
+        // One sample on the way there and one on the way back go with it.
+        (y[799], y[820]) = (12.0, 15.0);
+        assert_eq!(look(&y, false).fallen(&(800..820)), Some(799..821));
+        // Longer than a second it is a release.
+        let mut y = a_press();
+        y[300..1500].fill(0.0);
+        assert_eq!(look(&y, false).fallen(&(300..1500)), None);
+        // Higher than on one side and lower than on the other is a step; higher than on both a push.
+        let mut y = a_press();
+        y[800..820].fill(60.0);
+        assert_eq!(look(&y, false).fallen(&(800..820)), None);
+        assert_eq!(look(&y, true).fallen(&(800..820)), Some(800..820), "of displacement either way counts");
+        y[820..].iter_mut().for_each(|f| *f += 60.0);
+        assert_eq!(look(&y, false).fallen(&(800..820)), None);
+        assert_eq!(look(&y, true).fallen(&(800..820)), None);
+    }
+
+    #[test]
+    fn a_reading_that_repeats_on_the_way_and_jumps_on_is_held() {
+        let mut y = a_press();
+        let held = y[600];
+        y[600..640].fill(held);
+        assert_eq!(look(&y, false).repeated(&(600..640)), Some(601..640));
+        assert!(look(&y, false).jumps_after(&(600..640)));
+        // At rest the same is nothing.
+        let mut y = a_press();
+        let resting = y[3];
+        y[3..43].fill(resting);
+        assert_eq!(look(&y, false).repeated(&(3..43)), None);
+        // A channel that rests at 10 N is not at rest at 16.
+        let mut y: Vec<f64> = a_press().iter().map(|f| f + 10.0).collect();
+        let held = y[265];
+        y[265..305].fill(held);
+        assert_eq!(look(&y, false).repeated(&(265..305)), Some(266..305), "{held}");
+        // Where the channel moved before and not after, it is what the sensor reads.
+        let mut y = a_press();
+        let held = y[600];
+        y[580..660].fill(held);
+        y[640..660].fill(held + 5.0);
+        assert!(!look(&y, false).jumps_after(&(600..640)));
+    }
+
+    /// Readings of 0.01 N under three times as much noise: two are alike now and then, forty in a row never.
+    #[test]
+    fn forty_readings_alike_under_noise_are_beyond_chance_and_a_pair_is_not() {
+        let mut y: Vec<f64> = (0..2000_u32)
+            .map(|i| {
+                let mut hash = i.wrapping_mul(2_654_435_761);
+                hash = (hash ^ (hash >> 15)).wrapping_mul(2_246_822_519);
+                let noise = f64::from(hash ^ (hash >> 13)) / f64::from(u32::MAX) - 0.5;
+                ((20.0 + 15.0 * (f64::from(i) * 0.002).sin() + 0.1 * noise) / 0.01).round() * 0.01
+            })
+            .collect();
+        let pair = y.windows(2).position(|w| w[0] == w[1]).unwrap();
+        assert!(!look(&y, false).beyond_chance(&(pair..pair + 2)));
+        let held = y[600];
+        y[600..640].fill(held);
+        assert!(look(&y, false).alike.is_some_and(|p| p < 0.6), "{:?}", look(&y, false).alike);
+        assert!(look(&y, false).beyond_chance(&(600..640)));
+    }
+}

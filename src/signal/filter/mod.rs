@@ -219,11 +219,6 @@ impl LowPass {
         })
     }
 
-    /// The −3 dB frequency of the pair, in Hz.
-    pub fn cutoff_hz(&self) -> f64 {
-        self.cutoff_hz
-    }
-
     /// Sampling rate it was designed for, in Hz.
     pub fn rate_hz(&self) -> f64 {
         self.rate_hz

@@ -314,3 +314,104 @@ impl Parts {
         self.force.hypot(self.displacement).hypot(self.misfit).hypot(self.attenuated)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::law::{KneeShape, columns};
+    use super::super::made::{by_the_law, noise, smears};
+    use super::super::project::{Bounds, at, improve};
+    use super::super::series::speed;
+    use super::*;
+
+    const RATE_HZ: f64 = 50.0;
+    const NO_STEP: f64 = 1e-12;
+
+    /// Constant, coefficients, onset and ln width as the search finds them.
+    fn found(series: &Series, shape: KneeShape) -> Vec<f64> {
+        let bounds = Bounds::of(&series.displacement_mm).unwrap();
+        let fit = improve(series, shape, &bounds, NO_STEP).unwrap();
+        let mut all = vec![fit.linear.constant];
+        all.extend(&fit.linear.coefficients);
+        all.extend([fit.shape.onset_mm, fit.shape.ln_width]);
+        all
+    }
+
+    fn moved(y: &[f64], by: f64, smear: &[f64]) -> Vec<f64> {
+        y.iter().zip(smear).map(|(y, s)| y + by * s).collect()
+    }
+
+    /// The press is fitted again with each raw sample's noise put in: parameters move by that to first order, and what
+    /// both signs together leave is the second order, which does not average out. What the law takes off is of first order itself.
+    #[test]
+    fn variances_and_bias_are_those_of_fits_to_disturbed_samples() {
+        let shape = KneeShape { onset_mm: 4.5, ln_width: 0.5_f64.ln(), ln_time: None };
+        let (made, _) = by_the_law(RATE_HZ, 1, &shape, 0.3, &[1.2, 5.0, 0.4]);
+        let filtered = noise(RATE_HZ);
+        let fit = at(&made, &shape).unwrap();
+        let raw = RawNoise { force_n: 0.2, displacement_mm: 0.03, filtered: &filtered, zero_sd_n: 0.0 };
+        let c = columns(&made, &shape, true);
+        let p = Propagation::new(&made, &c, &fit, raw).unwrap();
+        let parameters = found(&made, shape);
+        let reads = 40;
+        let (mut by_force, mut by_displacement, mut with_reading) = (vec![0.0; 6], vec![0.0; 6], 0.0);
+        let mut bias = vec![0.0; 6];
+        for smear in smears(&made) {
+            let force_moved = Series { force_n: moved(&made.force_n, 0.01, &smear), ..made.clone() };
+            let here = found(&force_moved, shape);
+            let both = [0.02, -0.02].map(|by| {
+                let displacement_mm = moved(&made.displacement_mm, by, &smear);
+                found(&Series { speed_mm_per_s: speed(&displacement_mm, RATE_HZ), displacement_mm, ..made.clone() }, shape)
+            });
+            for k in 0..6 {
+                by_force[k] += (0.2 * (here[k] - parameters[k]) / 0.01).powi(2);
+                let slope = (both[0][k] - both[1][k]) / 0.04;
+                by_displacement[k] += (0.03 * slope).powi(2);
+                bias[k] += 0.5 * 0.03 * 0.03 * (both[0][k] + both[1][k] - 2.0 * parameters[k]) / (0.02 * 0.02);
+                if k == 4 {
+                    with_reading += (0.03 * (slope + 2.0 * smear[reads])).powi(2);
+                }
+            }
+        }
+        for k in 0..6 {
+            let parts = p.noise_alone(&[(k, 1.0)], &[]);
+            assert!((parts.force / by_force[k].sqrt() - 1.0).abs() < 0.03, "{k}: {parts:?} {}", by_force[k].sqrt());
+            let other = by_displacement[k].sqrt();
+            assert!((parts.displacement / other - 1.0).abs() < 0.08, "{k}: {parts:?} {other}");
+        }
+        let reading = p.noise_alone(&[(4, 1.0)], &[(reads, 2.0)]).displacement;
+        assert!((reading / with_reading.sqrt() - 1.0).abs() < 0.05, "{reading} {}", with_reading.sqrt());
+        for (k, near) in [(1, 0.3), (2, 0.3), (3, 0.1), (4, 0.12)] {
+            let [own, seen] = [p.attenuation[k], bias[k]];
+            assert!((own - seen).abs() < near * seen.abs(), "{k}: {:?} {bias:?}", p.attenuation);
+        }
+    }
+
+    /// The residual takes −F'(x)·δx − c·δv + δF: the variance of that sum of three filtered samples, written out.
+    #[test]
+    fn noise_of_the_residual_is_that_of_force_displacement_and_speed() {
+        let shape = KneeShape { onset_mm: 4.5, ln_width: 0.5_f64.ln(), ln_time: None };
+        let (made, _) = by_the_law(RATE_HZ, 1, &shape, 0.3, &[1.2, 5.0, 0.4]);
+        let filtered = noise(RATE_HZ);
+        let raw = RawNoise { force_n: 0.2, displacement_mm: 0.03, filtered: &filtered, zero_sd_n: 0.0 };
+        let r = filtered.autocovariance();
+        let (slope, damping) = ([0.0, 1.2, 6.2], 3.0);
+        for (variance, s) in expected(&made, &slope, damping, raw).iter().zip(slope) {
+            let w = [damping * RATE_HZ / 2.0, -s, -damping * RATE_HZ / 2.0];
+            let mut of_displacement = 0.0;
+            for i in 0..3_usize {
+                for j in 0..3 {
+                    of_displacement += w[i] * w[j] * r[i.abs_diff(j)];
+                }
+            }
+            let whole = 0.04 * r[0] + 0.0009 * of_displacement;
+            assert!((variance / whole - 1.0).abs() < 1e-9, "{variance} {whole}");
+        }
+    }
+
+    #[test]
+    fn shares_of_the_channels_stay_in_another_total() {
+        let parts = Parts { force: 3.0, displacement: 4.0, misfit: 1.0, attenuated: 2.0 };
+        assert_eq!(parts.noise_share(10.0), Parts { force: 6.0, displacement: 8.0, ..Parts::default() });
+        assert_eq!(Parts::default().noise_share(2.0), Parts { force: 2.0, ..Parts::default() });
+    }
+}

@@ -179,4 +179,17 @@ mod tests {
             r[500]
         );
     }
+
+    #[test]
+    fn columns_are_the_same_with_derivatives_and_without() {
+        let shape = KneeShape { onset_mm: 4.0, ln_width: 0.3_f64.ln(), ln_time: None };
+        let (x, _) = super::super::made::press(50.0, 1);
+        let n = x.len();
+        let series = super::super::made::series(x, vec![0.0; n], 50.0);
+        let [with, without] = [true, false].map(|d| columns(&series, &shape, d).linear[S].to_vec());
+        assert!(with.iter().zip(&without).all(|(a, b)| (a - b).abs() < 1e-12));
+        // Beyond the knee the column is x − xk, but for its value at 0.
+        let last = n - 1;
+        assert!((without[last] - 3.0).abs() < 1e-3, "{}", without[last]);
+    }
 }

@@ -161,3 +161,99 @@ fn with_memory(m: &[f64], residual: &[f64], rate_hz: f64) -> f64 {
     }
     total.max(0.0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::made::{noise, press, series};
+    use super::*;
+
+    fn made() -> Series {
+        let (x, _) = press(50.0, 2);
+        let n = x.len();
+        series(x, vec![0.0; n], 50.0)
+    }
+
+    fn raw(filtered: &FilteredNoise) -> RawNoise<'_> {
+        RawNoise { force_n: 0.1, displacement_mm: 0.0, filtered, zero_sd_n: 0.0 }
+    }
+
+    #[test]
+    fn cells_are_sixteenths_of_the_displacement_going_in_coming_out_and_at_rest() {
+        // 0, 1/2 and all of 4 mm; the second moves in, the third out.
+        let mut made = series(vec![2.0, 4.0, 6.0, 2.0], vec![0.0; 4], 50.0);
+        made.speed_mm_per_s = vec![0.5, 10.0, -10.0, 0.9];
+        assert_eq!(cells(&made), [0, STRETCHES + 8, 2 * STRETCHES + 15, STRETCHES]);
+    }
+
+    /// Two cells of four samples, means 3 and −1, noise of variance 2 a sample, worth half a sample each: by noise a mean
+    /// has 2·2/4 = 1, with a zero of variance 0.5 it is 1.5.
+    #[test]
+    fn chi_square_and_departure_of_the_cells_follow_from_their_means() {
+        let cell = [0, 0, 0, 0, 7, 7, 7, 7, 9];
+        let residual = [2.0, 4.0, 1.0, 5.0, -1.0, -1.0, -3.0, 1.0, 50.0];
+        let (chi2, filled, departure2) = by_cells(&cell, &residual, &[2.0; 9], 2.0, 0.5);
+        // The ninth sample stands alone in its cell and is left out.
+        assert_eq!(filled, 2.0);
+        assert!((chi2 - (9.0 + 1.0) / 1.5).abs() < 1e-12, "{chi2}");
+        assert!((departure2 - ((9.0 - 1.5) + (1.0 - 1.5)) / 2.0).abs() < 1e-12, "{departure2}");
+        let none = by_cells(&cell, &residual, &[0.0; 9], 2.0, 0.5);
+        assert_eq!(none, (0.0, 0.0, 0.0));
+    }
+
+    /// Σ over lags of tapered products, by its definition: Σᵢⱼ zᵢzⱼ·(1 − |i − j|/(L + 1)) with L = 0.4 s.
+    #[test]
+    fn a_sum_with_memory_is_the_tapered_double_sum() {
+        let (m, r): (Vec<f64>, Vec<f64>) = (0..60).map(|i| ((f64::from(i) * 0.37).sin(), (f64::from(i) * 0.11).cos())).unzip();
+        let z: Vec<f64> = m.iter().zip(&r).map(|(m, r)| m * r).collect();
+        let lags = 0.4 * 50.0;
+        let mut whole = 0.0;
+        for (i, a) in z.iter().enumerate() {
+            for (j, b) in z.iter().enumerate() {
+                whole += a * b * (1.0 - (i as f64 - j as f64).abs() / (lags + 1.0)).max(0.0);
+            }
+        }
+        let found = with_memory(&m, &r, 50.0);
+        assert!((found / whole - 1.0).abs() < 1e-9, "{found} {whole}");
+    }
+
+    #[test]
+    fn a_residual_is_poor_and_clear_by_its_size_or_by_its_cells() {
+        let (made, filtered) = (made(), noise(50.0));
+        let n = made.len();
+        let expected = vec![0.01; n];
+        let judge = |residual: &[f64]| Misfit::judge(&made, residual, &expected, raw(&filtered), 6);
+        // Alternating signs leave every cell's mean near nothing.
+        let even = |size: f64| (0..n).map(|i| if i % 2 == 0 { size } else { -size }).collect::<Vec<f64>>();
+        let small = judge(&even(0.09));
+        assert!(!small.poor && !small.clear && small.departure2 == 0.0, "{small:?}");
+        let independent = n as f64 * filtered.independent_share(1);
+        let ratio = (0.09_f64 / 0.1).powi(2) / (1.0 - 6.0 / independent);
+        assert!((small.ratio / ratio - 1.0).abs() < 1e-12, "{} {ratio}", small.ratio);
+        let large = judge(&even(0.3));
+        assert!(large.poor && large.clear, "{large:?}");
+        // By the cells alone: a departure that is the same at every passage.
+        let cell = cells(&made);
+        let departing: Vec<f64> = cell.iter().map(|c| if c % 2 == 0 { 0.12 } else { -0.12 }).collect();
+        let seen = judge(&departing);
+        assert!(seen.ratio < 1.8 && seen.poor && seen.clear, "{seen:?}");
+        // Each cell departs by the same square, less what noise makes of a mean of so many.
+        assert!(seen.departure2 > 0.0 && seen.departure2 < 0.12_f64.powi(2), "{}", seen.departure2);
+        let none = Misfit::judge(&made, &departing, &vec![0.0; n], raw(&filtered), 6);
+        assert_eq!(none.ratio, f64::INFINITY);
+    }
+
+    #[test]
+    fn what_a_departure_does_to_a_sum_is_that_of_its_cells_and_of_its_memory() {
+        let made = made();
+        let cell = cells(&made);
+        let m: Vec<f64> = (0..made.len()).map(|i| (i as f64 * 0.05).sin()).collect();
+        let misfit = Misfit { ratio: 2.0, poor: true, clear: true, cell: cell.clone(), departure2: 0.04 };
+        let residual = vec![0.0; made.len()];
+        let by_cell: f64 = (0..CELLS)
+            .map(|c| m.iter().zip(&cell).filter(|(_, of)| **of == c).map(|(m, _)| m).sum::<f64>().powi(2))
+            .sum();
+        let spread = misfit.spread(&m, &residual, 50.0);
+        assert!((spread / (0.04 / 0.2 * by_cell).sqrt() - 1.0).abs() < 1e-9, "{spread}");
+        assert_eq!(Misfit { poor: false, ..misfit }.spread(&m, &residual, 50.0), 0.0);
+    }
+}

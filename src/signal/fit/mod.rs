@@ -14,6 +14,8 @@ pub mod knee;
 mod doubt;
 pub mod family;
 mod rules;
+#[cfg(test)]
+pub mod made;
 
 use super::noise::FilteredNoise;
 use crate::error::Result;
@@ -373,3 +375,6 @@ fn residual_percent(
     }
     (n > 0 && high > low).then(|| 100.0 * (sum / n as f64).sqrt() / (high - low))
 }
+
+#[cfg(test)]
+mod tests;

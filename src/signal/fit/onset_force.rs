@@ -244,7 +244,12 @@ fn scaled(parts: Parts, total_n: f64) -> Parts {
 
 #[cfg(test)]
 mod tests {
-    use super::speed_weights;
+    use super::super::first_passage;
+    use super::super::made::{CUTOFF_HZ, by_the_law, noise};
+    use super::super::project::at;
+    use super::*;
+    use crate::signal::noise::FilteredNoise;
+    use std::f64::consts::PI;
 
     #[test]
     fn the_speed_of_a_cubic_is_exact_anywhere_and_of_a_line_at_the_ends_too() {
@@ -268,5 +273,127 @@ mod tests {
             .sum();
         assert!((short - rate_hz).abs() < 1e-9, "{short}");
         assert_eq!(speed_weights(0.0, 1, rate_hz), [(0, 0.0)]);
+    }
+
+    /// A narrow knee's allowed widths against their integrals by a fine sum.
+    #[test]
+    fn allowed_widths_have_the_mean_and_spread_of_their_density() {
+        for (square_sd, width_mm) in [(0.04_f64, 0.0), (0.04, 0.2), (0.01, 0.12)] {
+            let narrow = NarrowKnee { square_sd, own: 0.0, others: 0.0, without_width2: 0.0 };
+            let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
+            let step = 1e-4 * square_sd.sqrt();
+            for k in 0..40_000 {
+                let w = (f64::from(k) + 0.5) * step;
+                let weight = (-(w * w - width_mm * width_mm).powi(2) / (2.0 * square_sd * square_sd)).exp();
+                (total, first, second) = (total + weight, first + weight * w, second + weight * w * w);
+            }
+            let mean = first / total;
+            let sd = (second / total - mean * mean).sqrt();
+            let (allowed, spread) = narrow.allowed(width_mm);
+            assert!((allowed / (0.85 * mean) - 1.0).abs() < 0.03, "{allowed} {mean}");
+            assert!((spread / sd - 1.0).abs() < 0.03, "{spread} {sd}");
+        }
+    }
+
+    const RATE_HZ: f64 = 100.0;
+
+    fn input<'a>(series: &'a Series, noise: &'a FilteredNoise) -> FitInput<'a> {
+        FitInput {
+            rate_hz: RATE_HZ,
+            cutoff_hz: CUTOFF_HZ,
+            force_n: &series.force_n,
+            displacement_mm: &series.displacement_mm,
+            force_noise_n: 0.1,
+            displacement_noise_mm: 0.01,
+            noise,
+            zero_sd_n: 0.0,
+            springs: &[],
+            onset_within_mm: None,
+        }
+    }
+
+    #[test]
+    fn the_force_at_the_onset_is_the_laws_own_and_its_gradient_that_of_differences() {
+        let shape = KneeShape { onset_mm: 4.0, ln_width: 0.3_f64.ln(), ln_time: Some(0.4_f64.ln()) };
+        let (constant, k) = (0.3, [1.2, 5.0, 0.4, 1.5, 2.5]);
+        let (made, _) = by_the_law(RATE_HZ, 1, &shape, constant, &k);
+        let filtered = noise(RATE_HZ);
+        let fitted = at(&made, &shape).unwrap();
+        let passage = first_passage(&made.displacement_mm, 4.0);
+        let there = Passage::new(&input(&made, &filtered), &made, &fitted, passage);
+        // A knee's term where u = 0 is w·ln 2 less its value at 0; the rest is read off the press itself.
+        let i = passage as usize;
+        let read = |y: &[f64]| y[i] + (passage - i as f64) * (y[i + 1] - y[i]);
+        let soft = 0.3 * (2.0_f64.ln() - (-4.0_f64 / 0.3).exp().ln_1p());
+        let c = columns(&made, &shape, false);
+        let speed = 3.5 * PI * (2.0 * 4.0 / 7.0 * (1.0 - 4.0 / 7.0) * 2.0_f64).sqrt();
+        let law = constant + k[0] * 4.0 + k[1] * soft + k[2] * speed + k[3] * read(&c.linear[R1]) + k[4] * read(&c.linear[R2]);
+        let force = there.force_n(&fitted);
+        assert!((force / law - 1.0).abs() < 1e-4, "{force} {law}");
+        let gradient = there.gradient(&fitted, 0.3);
+        assert_eq!(gradient.iter().map(|g| g.0).collect::<Vec<usize>>(), [0, 1, 2, 3, 6, 4, 5, 7]);
+        for (parameter, slope) in gradient {
+            let h = 1e-5;
+            let mut moved = fitted.clone();
+            match parameter {
+                0 => moved.linear.constant += h,
+                6 => moved.shape.onset_mm += h,
+                7 => moved.shape.ln_width += h,
+                i => moved.linear.coefficients[i - 1] += h,
+            }
+            let by_difference = (there.force_n(&moved) - force) / h;
+            assert!((slope - by_difference).abs() < 1e-3 * slope.abs().max(0.1), "{parameter}: {slope} {by_difference}");
+        }
+    }
+
+    /// Variances of sums and differences give a covariance without the fit's own: 4·cov = var(a + b) − var(a − b).
+    #[test]
+    fn what_a_narrow_knees_width_does_to_the_force_is_their_covariance() {
+        let shape = KneeShape { onset_mm: 4.0, ln_width: 0.15_f64.ln(), ln_time: None };
+        let (made, _) = by_the_law(RATE_HZ, 1, &shape, 0.3, &[1.2, 5.0, 0.4]);
+        let filtered = noise(RATE_HZ);
+        let fitted = at(&made, &shape).unwrap();
+        let there = Passage::new(&input(&made, &filtered), &made, &fitted, first_passage(&made.displacement_mm, 4.0));
+        let p = probe(&input(&made, &filtered), &made, &fitted, 0.15).unwrap();
+        let narrow = NarrowKnee::read(&there, &fitted, &p, 0.15).unwrap();
+        let variance = |sign: f64, of_force: f64| {
+            let mut g: Vec<(usize, f64)> = there.gradient(&fitted, 0.15).iter().map(|(i, g)| (*i, of_force * g)).collect();
+            g.push((5, sign));
+            let positions: Vec<(usize, f64)> = there.positions.iter().map(|(i, w)| (*i, of_force * w)).collect();
+            p.noise_alone(&g, &positions).total().powi(2)
+        };
+        let of_width = variance(1.0, 0.0);
+        let covariance = (variance(1.0, 1.0) - variance(-1.0, 1.0)) / 4.0;
+        let by_width = covariance / of_width / 0.15;
+        let own = 5.0 * 2.0_f64.ln();
+        assert!((narrow.square_sd / (2.0 * 0.15 * 0.15 * of_width.sqrt()) - 1.0).abs() < 1e-9);
+        assert!((narrow.own / own - 1.0).abs() < 1e-6);
+        assert!((narrow.others / ((by_width - own) / 0.3) - 1.0).abs() < 1e-6, "{} {by_width}", narrow.others);
+        let left = variance(0.0, 1.0) - covariance * covariance / of_width;
+        assert!((narrow.without_width2 / left - 1.0).abs() < 1e-6, "{} {left}", narrow.without_width2);
+    }
+
+    /// With a width that noise hides the value moves to the widths that the data allow: own·(m − ŵ) + others·(m² − ŵ²).
+    #[test]
+    fn a_hidden_width_moves_the_force_to_what_the_data_allow() {
+        let shape = KneeShape { onset_mm: 4.0, ln_width: 0.05_f64.ln(), ln_time: None };
+        let (made, _) = by_the_law(RATE_HZ, 1, &shape, 0.3, &[1.2, 5.0, 0.4]);
+        let filtered = noise(RATE_HZ);
+        let of = FitInput { force_noise_n: 1.0, displacement_noise_mm: 0.05, ..input(&made, &filtered) };
+        let fitted = at(&made, &shape).unwrap();
+        let passage = first_passage(&made.displacement_mm, 4.0);
+        let there = Passage::new(&of, &made, &fitted, passage);
+        let p = probe(&of, &made, &fitted, 0.05).unwrap();
+        let bounds = Bounds::of(&made.displacement_mm).unwrap();
+        let narrow = NarrowKnee::read(&there, &fitted, &p, 0.05).unwrap();
+        let (mean, sd) = narrow.allowed(0.05);
+        assert!(mean > 0.06, "the width is not hidden: {mean}");
+        let value = onset_force(&of, &made, &fitted, &p, &bounds, passage);
+        let wanted = there.force_n(&fitted) + narrow.own * (mean - 0.05) + narrow.others * (mean * mean - 0.0025);
+        assert!((value.value / wanted - 1.0).abs() < 1e-9, "{} {wanted}", value.value);
+        let by_width = (narrow.own + 2.0 * narrow.others * mean) * sd;
+        let u = (narrow.without_width2 + by_width * by_width).sqrt();
+        let noise = value.parts.force.hypot(value.parts.displacement);
+        assert!((noise / u - 1.0).abs() < 1e-9, "{noise} {u}");
     }
 }

@@ -337,3 +337,35 @@ pub fn search_relaxing(series: &Series, coarse: &Series, plain: &Fitted, bounds:
     }
     best_of(series, coarse, bounds, starts)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::made::press;
+    use super::*;
+
+    #[test]
+    fn least_squares_gives_back_constant_and_coefficients() {
+        let columns: [Vec<f64>; 2] = [0.7_f64, 0.2].map(|w| (0..50).map(|i| 3.0 + (w * f64::from(i)).sin()).collect());
+        let force: Vec<f64> = columns[0].iter().zip(&columns[1]).map(|(a, b)| 5.0 + 2.0 * a - 4.0 * b).collect();
+        let found = linear(&force, &[&columns[0], &columns[1]]).unwrap().linear;
+        for (found, put) in [(found.constant, 5.0), (found.coefficients[0], 2.0), (found.coefficients[1], -4.0), (found.rss, 0.0)] {
+            assert!((found - put).abs() < 1e-8, "{found} {put}");
+        }
+    }
+
+    #[test]
+    fn onsets_of_the_grid_stand_from_4_to_96_percent_and_a_change_counts_by_the_range() {
+        let (mut x, _) = press(50.0, 1);
+        x.iter_mut().for_each(|x| *x += 20.0);
+        let bounds = Bounds::of(&x).unwrap();
+        let [low, high] = bounds.onset_mm;
+        let onsets: Vec<f64> = grid(&bounds, &[0.01]).map(|s| s.onset_mm).collect();
+        for (found, share) in [(onsets[0], 0.04), (onsets[13], 0.96)] {
+            assert!((found - (low + share * (high - low))).abs() < 1e-9, "{onsets:?}");
+        }
+        let of = |onset_mm: f64, ln_width: f64| KneeShape { onset_mm, ln_width, ln_time: None };
+        let far = change(&of(27.0, 0.0), &of(22.0, 0.0), &bounds);
+        assert!((far - 5.0 / bounds.range_mm).abs() < 1e-12, "{far}");
+        assert!((change(&of(20.0, 3.0), &of(20.0, 1.0), &bounds) - 0.02).abs() < 1e-12);
+    }
+}

@@ -130,4 +130,13 @@ mod tests {
         let [one, other] = [sum(&w, &speed(&x, 250.0)), sum(&speed_transposed(&w, 250.0), &x)];
         assert!((one - other).abs() < 1e-9, "{one} {other}");
     }
+
+    #[test]
+    fn one_in_so_many_samples_counts_from_the_grid() {
+        let x: Vec<f64> = (0..400).map(f64::from).collect();
+        let half = Series::new(&x, &x, 400.0, 5.0).unwrap();
+        let sixth = half.one_in(3, 5.0).unwrap();
+        assert_eq!((half.every, sixth.every), (2, 6));
+        assert_eq!(sixth.displacement_mm[..3], [0.0, 6.0, 12.0]);
+    }
 }

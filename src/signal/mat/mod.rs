@@ -4,3 +4,6 @@ pub mod frames;
 mod measures;
 
 pub use measures::{add_mat, hand_of};
+
+#[cfg(test)]
+mod tests;

@@ -81,6 +81,31 @@ fn recordings_that_changed_are_missing_or_unlisted_are_named() {
 }
 
 #[test]
+fn a_study_without_any_hash_is_told_once_and_is_no_error() {
+    let dir = tempfile::tempdir().unwrap();
+    let study = small(dir.path(), TOP);
+    let recording = study.join("recordings/L3_left_1.csv");
+    let told = |args: &[&str]| {
+        let done = run(args);
+        assert_eq!(code(&done), 0, "{}", err(&done));
+        err(&done).matches("keeps no hashes").count()
+    };
+    for command in ["check", "analyze"] {
+        for path in [&study, &recording] {
+            assert_eq!(told(&[command, text(path)]), 1, "{command} {}", path.display());
+            assert_eq!(told(&[command, text(path), "--json"]), 1);
+            assert_eq!(told(&[command, text(path), "--quiet"]), 0);
+        }
+    }
+    // With hashes there is nothing of the kind to say, and of files that are no study nothing is expected.
+    std::fs::write(study.join("recordings/SHA256SUMS"), "# none yet\n").unwrap();
+    assert_eq!(told(&["analyze", text(&study)]), 0);
+    let loose = dir.path().join("loose.csv");
+    std::fs::copy(&recording, &loose).unwrap();
+    assert_eq!(told(&["analyze", text(&loose)]), 0);
+}
+
+#[test]
 fn a_file_of_sums_full_of_rubbish_is_told_and_is_no_recording() {
     let dir = tempfile::tempdir().unwrap();
     let study = small(dir.path(), TOP);

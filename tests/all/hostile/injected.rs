@@ -52,7 +52,25 @@ impl Injector {
 
     /// With the call `at` failing; gives how many calls there were.
     fn fail(&self, args: &[&str], under: &Path, kind: &str, fault: &str, at: usize) -> (Output, usize) {
-        let count = self.library.with_extension("count");
+        self.fail_counting_in(
+            args,
+            under,
+            kind,
+            fault,
+            at,
+            &self.library.with_extension("count"),
+        )
+    }
+
+    fn fail_counting_in(
+        &self,
+        args: &[&str],
+        under: &Path,
+        kind: &str,
+        fault: &str,
+        at: usize,
+        count: &Path,
+    ) -> (Output, usize) {
         let output = program()
             .args(args)
             .env("LD_PRELOAD", &self.library)
@@ -60,10 +78,10 @@ impl Injector {
             .env("INJECT_KIND", kind)
             .env("INJECT_FAULT", fault)
             .env("INJECT_AT", at.to_string())
-            .env("INJECT_COUNT", &count)
+            .env("INJECT_COUNT", count)
             .output()
             .unwrap();
-        let count = std::fs::read_to_string(&count).unwrap_or_default();
+        let count = std::fs::read_to_string(count).unwrap_or_default();
         (output, count.trim().parse().unwrap_or(0))
     }
 
@@ -242,6 +260,165 @@ fn results_are_whole_or_not_there_whichever_call_fails() {
     let combine = ["--quiet", "combine", part, "--out", out];
     writing(&injector, &combine, &nothing);
     reading(&injector, &combine, Path::new(part));
+}
+
+/// What a file holds, but for the moments in it.
+fn without_moments(path: &Path) -> Option<String> {
+    let text = std::fs::read_to_string(path).ok()?;
+    Some(
+        text.lines()
+            .filter(|l| !l.starts_with("when = "))
+            .map(|l| format!("{l}\n"))
+            .collect(),
+    )
+}
+
+#[test]
+fn a_correction_is_added_whole_or_not_at_all_whichever_call_fails() {
+    let dir = tempfile::tempdir().unwrap();
+    let Some(injector) = Injector::new(dir.path()) else {
+        return;
+    };
+    let study = injector.place.as_path();
+    let recordings = study.join("recordings");
+    let file = study.join("corrections.toml");
+    let root = study.to_str().unwrap();
+    let correct = |why: &'static str| {
+        vec![
+            "--quiet",
+            "correct",
+            root,
+            "a.csv",
+            "--test",
+            "1",
+            "--leave-out",
+            "--who",
+            "E1",
+            "--why",
+            why,
+        ]
+    };
+    for second in [false, true] {
+        let start = || {
+            injector.clear();
+            std::fs::create_dir(&recordings).unwrap();
+            std::fs::write(study.join("study.toml"), "").unwrap();
+            super::write_press(&recordings.join("a.csv"));
+            if second {
+                let annotate = [
+                    "--quiet",
+                    "correct",
+                    root,
+                    "a.csv",
+                    "--test",
+                    "1",
+                    "--annotate",
+                    "coughed",
+                    "--at",
+                    "2",
+                    "--who",
+                    "E1",
+                    "--why",
+                    "heard",
+                ];
+                in_order(&injector.run(&annotate), "the first entry");
+            }
+        };
+        start();
+        let old = without_moments(&file);
+        in_order(&injector.run(&correct("try")), "plain");
+        let new = without_moments(&file);
+        assert!(new.is_some() && new != old);
+        let whole_round = std::env::var_os("TAUTPOINT_EVERY_CALL").is_some();
+        let faults: [(&str, &[&str]); 2] = match (whole_round, second) {
+            (true, _) => [
+                ("write", &[ENOSPC, EIO, EINTR, SHORT]),
+                ("read", &[EIO, EINTR, SHORT]),
+            ],
+            (false, true) => [("write", &[ENOSPC, SHORT]), ("read", &[EIO])],
+            (false, false) => [("write", &[ENOSPC]), ("read", &[])],
+        };
+        for (kind, faults) in faults {
+            for fault in faults {
+                start();
+                let (_, calls) = injector.fail(&correct("try"), study, kind, fault, 0);
+                assert!(calls > 1, "{kind}: {calls} calls");
+                for at in chosen(calls) {
+                    let what =
+                        format!("{kind} call {at} of {calls} fails with {fault}, second entry: {second}");
+                    start();
+                    let (output, _) = injector.fail(&correct("try"), study, kind, fault, at);
+                    let said = in_order(&output, &what);
+                    let now = without_moments(&file);
+                    if output.status.success() {
+                        assert!(now == new, "{what}: {said}");
+                    } else {
+                        assert!(now == old && !output.stderr.is_empty(), "{what}: {said}");
+                        in_order(&injector.run(&correct("try")), &what);
+                        assert!(without_moments(&file) == new, "{what}: the run after it");
+                    }
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn a_station_s_block_and_page_are_both_written_or_neither_whichever_call_fails() {
+    let dir = tempfile::tempdir().unwrap();
+    let Some(injector) = Injector::new(dir.path()) else {
+        return;
+    };
+    let place = &injector.place;
+    // Looking takes seconds: all calls are tried at once, each in a study of its own.
+    let look = |name: String, fault: &str, at: usize| {
+        let root = place.join(name);
+        std::fs::create_dir_all(&root).unwrap();
+        std::fs::write(root.join("study.toml"), "# ours\n").unwrap();
+        let page = root.join("page.html");
+        let [study, page] = [&root, &page].map(|p| p.to_str().unwrap());
+        let args = [
+            "--quiet",
+            "station",
+            "--port",
+            "sim",
+            "--seconds",
+            "0.7",
+            "--push-seconds",
+            "2",
+        ];
+        let args = [&args[..], &["--study", study, "--write", "--page", page]].concat();
+        let one = Injector {
+            place: root.clone(),
+            library: injector.library.clone(),
+        };
+        let count = root.with_extension("count");
+        let (output, calls) = one.fail_counting_in(&args, &root, "write", fault, at, &count);
+        (root, output, calls)
+    };
+    injector.clear();
+    let (_, plain, calls) = look("plain".to_owned(), ENOSPC, 0);
+    assert_eq!(plain.status.code(), Some(0), "{}", in_order(&plain, "plain"));
+    assert!(calls > 5, "{calls} calls");
+    std::thread::scope(|scope| {
+        for fault in [ENOSPC, EIO, EINTR, SHORT] {
+            for at in chosen(calls) {
+                let look = &look;
+                scope.spawn(move || {
+                    let what = format!("call {at} of {calls} fails with {fault}");
+                    let (root, output, _) = look(format!("{fault}-{at}"), fault, at);
+                    let said = in_order(&output, &what);
+                    let block = std::fs::read_to_string(root.join("study.toml")).unwrap() != "# ours\n";
+                    let page = std::fs::read_to_string(root.join("page.html"))
+                        .is_ok_and(|t| t.trim_end().ends_with("</html>"));
+                    let done = output.status.code() == Some(0);
+                    assert_eq!((block, page), (done, done), "{what}: {said}");
+                    assert!(done || !output.stderr.is_empty(), "{what}: nothing said");
+                    assert_eq!(root.join("page.html").exists(), done, "{what}: half a page");
+                });
+            }
+        }
+    });
 }
 
 #[test]

@@ -5,6 +5,7 @@ use super::disks::TestDisk;
 use std::sync::Arc;
 use tautpoint::acquire::control::Command;
 use tautpoint::acquire::recorder::{Recorder, RecordingRequest};
+use tautpoint::acquire::station::LineCounts;
 use tautpoint::batch::sums;
 use tautpoint::study::inputs::collect_any;
 use tautpoint::terms::{Feedback, Felt, Level, Posture, RecordingStatus, Side, StepSide};
@@ -150,6 +151,67 @@ fn a_step_left_out_or_without_a_test_stays_missing_and_a_repeated_one_is_a_furth
     assert!(left_out.about.excluded.is_some());
 }
 
+/// How many stops the plan has depends on what the device has on each side, so nothing can be left out before the first one.
+#[test]
+fn a_step_is_left_out_once_a_device_has_been_there_and_until_then_that_is_said() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    let mut bench = Bench::new(&root, with_plan(&[("L3", "both"), ("T7", "midline")]));
+    bench.command(Command::Skip);
+    let said = bench.recorder.take_messages().join("\n");
+    assert!(said.contains("no device is connected yet"), "{said}");
+    bench.connect(&one_hand());
+    assert_eq!(bench.recorder.session_state().step.unwrap().number, 1);
+    bench.test();
+    let now = bench.now();
+    bench.recorder.gone("the device is gone", now);
+    bench.command(Command::Skip);
+    let state = bench.recorder.session_state();
+    assert_eq!(state.step.unwrap().number, 2);
+    bench.command(Command::Skip);
+    assert_eq!(bench.recorder.session_state().step.unwrap().number, 3);
+}
+
+#[test]
+fn a_test_before_two_interruptions_still_counts_for_its_step() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    let mut bench = Bench::new(&root, with_plan(&[("L3", "both")]));
+    bench.connect(&one_hand());
+    bench.test();
+    for _ in 0..2 {
+        let now = bench.now();
+        bench.recorder.gone("the device is gone", now);
+        bench.connect(&one_hand());
+        bench.run(700, 0.0);
+    }
+    bench.command(Command::Next);
+    bench.run(1500, 0.0);
+    assert_eq!(bench.recorder.session_state().missing, ["L3 right"]);
+}
+
+#[test]
+fn what_a_line_lost_while_a_recording_was_open_stands_in_its_sidecar() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = study(dir.path());
+    let mut bench = Bench::new(&root, request());
+    let counted = |lost, late| LineCounts {
+        lost,
+        late,
+        ..LineCounts::default()
+    };
+    bench.recorder.counts(counted(5, 1));
+    bench.connect(&one_hand());
+    bench.run(500, 0.0);
+    bench.recorder.counts(counted(8, 1));
+    bench.run(500, 0.0);
+    bench.stop();
+    let (name, _) = kept(&root).into_iter().next().unwrap();
+    let sidecar = std::fs::read_to_string(root.join(name).with_extension("toml")).unwrap();
+    assert!(sidecar.contains("frames_lost = 3"), "{sidecar}");
+    assert!(!sidecar.contains("frames_late = 1"), "{sidecar}");
+}
+
 #[test]
 fn a_scan_half_done_goes_on_where_it_stopped_and_nothing_is_overwritten() {
     let dir = tempfile::tempdir().unwrap();
@@ -199,6 +261,7 @@ fn the_next_learner_is_the_next_code_of_the_roster_without_a_recording() {
     bench.test();
     bench.command(Command::NextLearner);
     assert_eq!(bench.recorder.session_state().examiner.as_deref(), Some("L-13"));
+    assert_eq!(bench.recorder.request().examiner.as_deref(), Some("L-13"));
     bench.test();
     bench.command(Command::NextLearner);
     assert_eq!(bench.recorder.session_state().examiner.as_deref(), Some("L-13"));
@@ -394,6 +457,8 @@ fn a_full_disk_ends_the_session_in_order_and_keeps_what_is_there() {
     let (text, sidecar) = kept.values().next().unwrap();
     assert!(text.len() > 19_900 && text.len() <= 20_000, "{}", text.len());
     assert_eq!(sidecar.status, Some(RecordingStatus::Open));
+    let listed = std::fs::read_to_string(root.join("recordings").join(sums::FILE_NAME)).unwrap();
+    assert_eq!(listed.lines().count(), 1, "what is there has its hash: {listed}");
     let paths: Vec<_> = collect_any(std::slice::from_ref(&root))
         .unwrap()
         .files

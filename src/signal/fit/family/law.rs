@@ -349,3 +349,91 @@ impl<'s> Search<'s> {
         None
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::made::{noise, press, series};
+    use super::*;
+
+    fn a_press() -> (crate::signal::fit::series::Series, Vec<std::ops::Range<usize>>) {
+        let (x, springs) = press(50.0, 2);
+        let n = x.len();
+        (series(x, vec![0.0; n], 50.0), springs)
+    }
+
+    #[test]
+    fn derivatives_are_differences_of_the_whole_law() {
+        let (made, springs) = a_press();
+        let of = Press::new(&made, &vec![0.01; made.len()], &springs, &noise(50.0));
+        for shape in CurveShape::WITH_ONSET {
+            for parts in LawPart::ALL.map(|p| vec![p]).into_iter().chain([vec![LawPart::Relaxation, LawPart::Slip]]) {
+                let law = FamilyLaw::new(shape, &parts);
+                let mut q = law.shape.starts(reach(&of))[0].clone();
+                q.extend(law.parts.iter().flat_map(|p| match p {
+                    LawPart::SofteningSprings => vec![0.1],
+                    LawPart::Tightening => vec![0.2, 0.9],
+                    part => part.starts(&of)[0].clone(),
+                }));
+                let columns = law.columns(&q, &of);
+                let b: Vec<f64> = (0..columns.all.len()).map(|i| 0.5 + 0.3 * i as f64).collect();
+                let weighted: Vec<Vec<f64>> = columns.all.iter().map(|c| of.weighted(c)).collect();
+                let force = |q: &[f64]| {
+                    let all = law.columns(q, &of).all;
+                    let sum = |i: &usize| all.iter().zip(&b).map(|(c, b)| c[*i] * b).sum::<f64>();
+                    of.kept.iter().map(sum).collect::<Vec<f64>>()
+                };
+                let before = force(&q);
+                for (j, d) in derivatives(&law, &of, &q, &b, &columns, &weighted).iter().enumerate() {
+                    let mut moved = q.clone();
+                    moved[j] += STEP;
+                    for ((d, after), before) in d.iter().zip(force(&moved)).zip(&before) {
+                        let whole = (after - before) / STEP;
+                        assert!((d - whole).abs() < 1e-6 * whole.abs().max(1.0), "{law:?} {j}: {d} {whole}");
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn tissue_stiffens_from_a_toe_that_begins_within_the_push() {
+        let law = FamilyLaw::new(CurveShape::SoftKnee, &[]);
+        let (sharp, wide) = ([5.0, 0.5_f64.ln()], [5.0, 1.2_f64.ln()]);
+        assert!(law.stiffens(&sharp, &[0.0, 1.0, 4.0], 3.5));
+        assert!(!law.stiffens(&wide, &[0.0, 1.0, 4.0], 3.5), "bends from 2.6 mm on");
+        assert!(!law.stiffens(&sharp, &[0.0, 1.0, -0.5], 3.5), "softens");
+        assert!(!law.stiffens(&sharp, &[0.0, -1.0, 0.5], 3.5), "ends below nothing");
+        assert!(!law.stiffens(&sharp, &[0.0, -0.5, 4.5], 3.5), "a toe far below nothing");
+        assert!(law.stiffens(&sharp, &[0.0, -0.05, 4.0], 3.5), "noise alone");
+    }
+
+    /// Without noise the search ends at what was put in.
+    #[test]
+    fn a_law_is_found_again_from_its_starts() {
+        let (mut made, springs) = a_press();
+        let expected = vec![0.01; made.len()];
+        for (shape, parts, q, elastic) in [
+            (CurveShape::SoftKnee, vec![], vec![4.2, 0.4_f64.ln()], vec![1.2, 5.0]),
+            (CurveShape::PowerToe, vec![], vec![5.5, 0.3, -0.2], vec![6.0]),
+            (CurveShape::ThreeLines, vec![LawPart::Friction], vec![3.5, 2.2_f64.ln(), 0.5_f64.ln()], vec![0.8, 2.0, 3.0]),
+            (CurveShape::StiffeningEnd, vec![LawPart::Relaxation], vec![4.2, 0.2_f64.ln(), 0.5_f64.ln()], vec![1.2, 4.0, 0.4]),
+        ] {
+            let law = FamilyLaw::new(shape, &parts);
+            made.force_n = {
+                let of = Press::new(&made, &expected, &springs, &noise(50.0));
+                let all = law.columns(&q, &of).all;
+                let mut b = vec![0.3];
+                b.extend(&elastic);
+                b.resize(all.len(), 0.6);
+                (0..made.len()).map(|i| all.iter().zip(&b).map(|(c, b)| c[i] * b).sum()).collect()
+            };
+            let of = Press::new(&made, &expected, &springs, &noise(50.0));
+            let of_parts: Vec<f64> = law.parts.iter().flat_map(|p| p.starts(&of)[0].clone()).collect();
+            let found = law.fit(&of, law.starts_beside(&of, &of_parts), Little(1e-6)).unwrap();
+            assert!(found.rss < 1e-6, "{law:?}: {}", found.rss);
+            for (found, put) in found.q.iter().zip(&q) {
+                assert!((found - put).abs() < 2e-3, "{law:?}: {:?} {q:?}", found);
+            }
+        }
+    }
+}

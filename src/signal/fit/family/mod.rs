@@ -12,14 +12,14 @@ mod reading;
 mod shape;
 
 pub use press::Press;
-pub use reading::{DAMPING, END_FEEL, ONSET, ONSET_FORCE, RESULTS, TAKE_UP};
+pub use reading::{DAMPING, END_FEEL, ONSET, ONSET_FORCE, RESULTS, Read, TAKE_UP};
 
 use super::super::noise::FilteredNoise;
 use crate::stats::sums::dot;
 use crate::trace::{CurveShape, LawPart, LawShare};
 use law::{FamilyLaw, LawFit, Little};
 use mixture::{Component, interval_95};
-use reading::{Read, read};
+use reading::read;
 use std::collections::BTreeMap;
 
 /// Prior odds against each part of a law, and against each shape beyond one bend (Scott & Berger 2010, Ann Stat 38:2587-2619,
@@ -365,4 +365,118 @@ fn white_share(residual: &[f64]) -> f64 {
         .map(|k| ((dot(&z[k..], &z) / whole).powi(2) - by_chance).max(0.0))
         .sum();
     1.0 / (1.0 + 2.0 * beside)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::made::{low_passed_noise, noise, press, series};
+    use super::*;
+
+    const SD_N: f64 = 0.05;
+
+    /// What the family says of a press made of this law, with a little noise that is twice as large in its second half.
+    fn said(shape: CurveShape, parts: &[LawPart], q: &[f64], b: &[f64]) -> Averaged {
+        in_other_units(1.0, shape, parts, q, b)
+    }
+
+    /// The same with all forces so many times as large.
+    fn in_other_units(times: f64, shape: CurveShape, parts: &[LawPart], q: &[f64], b: &[f64]) -> Averaged {
+        let (x, springs) = press(50.0, 3);
+        let n = x.len();
+        let filtered = noise(50.0);
+        let sd = |i: usize| times * SD_N * if 2 * i < n { 1.0 } else { 2.0 };
+        let expected: Vec<f64> = (0..n).map(|i| filtered.sample_sd(sd(i)).powi(2)).collect();
+        let mut made = series(x, vec![0.0; n], 50.0);
+        let mut force = {
+            let of = Press::new(&made, &expected, &springs, &filtered);
+            let all = FamilyLaw::new(shape, parts).columns(q, &of).all;
+            (0..n).map(|i| times * all.iter().zip(b).map(|(c, b)| c[i] * b).sum::<f64>()).collect::<Vec<f64>>()
+        };
+        for (i, (f, e)) in force.iter_mut().zip(low_passed_noise(&made, 1.0, 3)).enumerate() {
+            *f += sd(i) * e;
+        }
+        made.force_n = force;
+        let of = Press::new(&made, &expected, &springs, &filtered);
+        let said = average(&of, &filtered, 0.0).unwrap();
+        let weights: f64 = said.laws.iter().map(|l| l.weight).sum();
+        assert!((weights - 1.0).abs() < 1e-9, "{:?}", said.laws);
+        let squares: f64 = said.residual_n.iter().zip(&of.weight).map(|(r, w)| (r * w).powi(2)).sum();
+        assert!((squares / said.rss - 1.0).abs() < 1e-9, "{squares} {}", said.rss);
+        said
+    }
+
+    fn holds(said: &Averaged, result: usize, put: f64, most: f64) {
+        let [value, u] = said.results[result];
+        assert!((value - put).abs() < 2.5 * u && u < most, "{result}: {value} ± {u}, {put}; {:?}", said.laws);
+    }
+
+    #[test]
+    fn a_curved_toe_is_found_and_its_onset_held() {
+        let said = said(CurveShape::PowerToe, &[], &[5.5, 2.0_f64.ln(), 0.0], &[0.0, 6.0, 0.4]);
+        assert!(said.laws[0].shape.has_curved_toe() && said.laws[0].parts.is_empty(), "{:?}", said.laws);
+        // The line of least squares of s³ is 0.9·s − 0.2, the tangent at its end 3·s − 2: they meet at 6/7 of the toe.
+        holds(&said, ONSET, 5.5 * 6.0 / 7.0, 0.1);
+        holds(&said, END_FEEL, 6.0, 0.3);
+        assert!(said.rss_without_onset > 5.0 * said.rss);
+    }
+
+    #[test]
+    fn a_press_by_the_plain_law_is_said_to_be_one_whatever_the_unit() {
+        let law = (CurveShape::SoftKnee, &[4.2, 0.2_f64.ln()], &[0.3, 1.2, 5.0, 0.4]);
+        let plain = said(law.0, &[], law.1, law.2);
+        assert!(plain.laws[0].shape.is_plain() && plain.laws[0].parts.is_empty(), "{:?}", plain.laws);
+        holds(&plain, ONSET, 4.2, 0.05);
+        // Where plain laws weigh nearly all, the interval is hardly wider than that of the one that weighs most.
+        let wider = plain.results[ONSET][1] / plain.winner[ONSET].u();
+        assert!((0.9..1.6).contains(&wider), "{wider}: {:?}", plain.laws);
+        let larger = in_other_units(100.0, law.0, &[], law.1, law.2);
+        assert!((larger.results[ONSET][0] - plain.results[ONSET][0]).abs() < 1e-6, "{:?} {:?}", larger.laws, plain.laws);
+        assert!((larger.results[END_FEEL][0] / plain.results[END_FEEL][0] - 100.0).abs() < 1e-4);
+    }
+
+    #[test]
+    fn a_law_of_two_parts_is_found_with_both() {
+        let parts = [LawPart::Relaxation, LawPart::Friction];
+        let said = said(CurveShape::SoftKnee, &parts, &[4.2, 0.2_f64.ln(), 0.5_f64.ln(), 0.3_f64.ln()], &[0.3, 1.2, 5.0, 0.4, 1.0, 2.0, 1.5]);
+        let found = &said.laws[0].parts[..];
+        assert!(
+            matches!(found, [LawPart::Relaxation | LawPart::TwoTimes, LawPart::Friction]),
+            "{:?}",
+            said.laws
+        );
+        holds(&said, ONSET, 4.2, 0.05);
+        // A second time of relaxation finds nothing more, so what memory may hide is little.
+        holds(&said, END_FEEL, 6.2, 1.0);
+    }
+
+    #[test]
+    fn odds_criterion_and_shares_are_what_they_are_said_to_be() {
+        let ln = |x: f64| x.ln();
+        for (shape, parts, odds) in [
+            (CurveShape::SoftKnee, vec![], 1.0),
+            (CurveShape::BentCable, vec![LawPart::Friction], 25.0),
+            (CurveShape::PowerToe, vec![LawPart::Friction, LawPart::Slip], 2500.0),
+        ] {
+            assert!((against(&FamilyLaw::new(shape, &parts)) - ln(odds)).abs() < 1e-9);
+        }
+        let (x, springs) = press(50.0, 1);
+        let n = x.len();
+        let made = series(x, vec![0.0; n], 50.0);
+        let of = Press::new(&made, &vec![1.0; n], &springs, &noise(50.0));
+        let fit = |shape: CurveShape, rss: f64, residual: Vec<f64>| LawFit { law: FamilyLaw::new(shape, &[]), q: vec![0.0; 2], b: vec![0.0; 4], residual, rss };
+        // Alternating ones hang together at every lag: 1 + 2·Σ(ρ² − 1/n) over 40 lags at most.
+        let residual: Vec<f64> = (0..of.kept.len()).map(|i| if i % 2 == 0 { 1.0 } else { -1.0 }).collect();
+        let kept = residual.len() as f64;
+        let lags = 40.min(residual.len() / 2 - 1);
+        let beside: f64 = (1..=lags).map(|k| ((kept - k as f64) / kept).powi(2) - 1.0 / kept).sum();
+        assert!((white_share(&residual) * (1.0 + 2.0 * beside) - 1.0).abs() < 1e-3, "{}", white_share(&residual));
+        let best = fit(CurveShape::SoftKnee, 2.0, residual.clone());
+        let other = fit(CurveShape::BentCable, 3.0, residual);
+        let pool = Pool { press: &of, parts: LawPart::ALL.to_vec(), fits: [other.clone(), best.clone()].map(|f| (f.law.clone(), f)).into() };
+        let independent = of.independent();
+        assert!((pool.bic(&best) - (independent * ln(2.0) + 6.0 * independent.ln())).abs() < 1e-9);
+        assert!((pool.share().unwrap() * of.independent_share() / white_share(&best.residual) - 1.0).abs() < 1e-9);
+        let order: Vec<CurveShape> = pool.ranked().iter().map(|f| f.law.shape).collect();
+        assert_eq!(order, [CurveShape::SoftKnee, CurveShape::BentCable]);
+    }
 }

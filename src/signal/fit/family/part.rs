@@ -183,3 +183,33 @@ fn turned(x: &[f64], travel: f64) -> Vec<f64> {
     }
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::made::{noise, press, series};
+    use super::*;
+
+    #[test]
+    fn a_slip_takes_a_tenth_of_a_second() {
+        let (x, springs) = press(50.0, 1);
+        let n = x.len();
+        let made = series(x, vec![0.0; n], 50.0);
+        let of = Press::new(&made, &vec![1.0; n], &springs, &noise(50.0));
+        let slid = LawPart::Slip.shift(&[0.7, 0.5], &of).unwrap();
+        for (i, put) in [(0, 0.0), (25, 0.0), (27, 0.28), (28, 0.42), (30, 0.7), (n - 1, 0.7)] {
+            assert!((slid[i] - put).abs() < 1e-9, "{i}: {}", slid[i]);
+        }
+        // Tightening goes up over 0.3 s in the same way.
+        let tight = tightened(&[0.2, 0.5], &of);
+        assert!(tight[25].abs() < 1e-9 && (tight[34] - 0.6).abs() < 1e-9 && tight[45] == 1.0);
+    }
+
+    /// Dahl's friction goes to its full force as 1 − e^{−d/travel}, from where it stands.
+    #[test]
+    fn friction_turns_over_its_travel() {
+        let friction = turned(&[0.0, 0.3, 0.5, 0.1], 0.4);
+        let up = 1.0 - (-0.5_f64 / 0.4).exp();
+        let back = (up + 1.0) * (-0.4_f64 / 0.4).exp() - 1.0;
+        assert!((friction[2] - up).abs() < 1e-12 && (friction[3] - back).abs() < 1e-12, "{friction:?}");
+    }
+}

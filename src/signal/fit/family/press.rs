@@ -161,3 +161,35 @@ fn mean_over(y: &[f64], springs: &[Range<usize>]) -> f64 {
     }
     sum / n.max(1) as f64
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::made::{noise, press, series};
+    use super::*;
+
+    #[test]
+    fn a_press_keeps_its_samples_by_their_weights_and_counts_what_they_are_worth() {
+        let (x, springs) = press(100.0, 2);
+        let n = x.len();
+        let made = series(x, (0..n).map(|i| i as f64).collect(), 100.0);
+        // Noise of the later half is twice as large.
+        let expected: Vec<f64> = (0..n).map(|i| if i < n / 2 { 0.04 } else { 0.16 }).collect();
+        let filtered = noise(100.0);
+        let of = Press::new(&made, &expected, &springs, &filtered);
+        assert_eq!((of.every, of.kept[0], of.kept[1]), (2, 3, 5));
+        assert!((of.sd_n - 0.2).abs() < 1e-12);
+        let last = of.kept.len() - 1;
+        assert_eq!((of.weight[0], of.weight[last]), (1.0, 0.5));
+        assert_eq!((of.weighted_force_n[0], of.weighted_force_n[last]), (3.0, 0.5 * of.kept[last] as f64));
+        // Independent samples to a mean square: n/Σρ² over both signs of the lag.
+        let r = filtered.autocovariance();
+        let both: f64 = (-40_i32..=40).map(|k| r.get(2 * k.unsigned_abs() as usize).map_or(0.0, |v| (v / r[0]).powi(2))).sum();
+        assert!((of.independent() / (of.kept.len() as f64 / both) - 1.0).abs() < 1e-9, "{}", of.independent());
+        // A spring's top is half way: the mean of sample numbers over both loading limbs is that of their middles.
+        let numbers: Vec<f64> = (0..n).map(|i| i as f64).collect();
+        let middle: f64 = springs.iter().map(|s| s.start as f64 + 14.5).sum::<f64>() / 2.0;
+        assert!((of.mean_loading(&numbers) - middle).abs() < 0.6, "{} {middle}", of.mean_loading(&numbers));
+        assert_eq!((of.done[0], of.done[n - 1]), (0.0, 2.0));
+        assert!((of.mean_done - 0.5).abs() < 1e-9, "{}", of.mean_done);
+    }
+}

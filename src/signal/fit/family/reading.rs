@@ -155,3 +155,83 @@ fn of_residual(m: &[f64], fit: &LawFit, press: &Press) -> f64 {
     let n = z.len() as f64;
     (total.max(0.0) * n / (n - fit.parameters() as f64).max(1.0)).sqrt()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::made::{noise, press, series, smears};
+    use super::super::law::{FamilyLaw, Little};
+    use super::super::super::series::Series;
+    use super::*;
+
+    const SD_N: f64 = 0.2;
+
+    fn fitted<'p>(law: &FamilyLaw, of: &'p Press<'p>, q: &[f64]) -> LawFit {
+        law.fit(of, vec![q.to_vec()], Little(1e-14)).unwrap()
+    }
+
+    /// A result moves with each raw sample's noise as the law fitted anew to the disturbed force says; the squares add up.
+    #[test]
+    fn noise_of_a_result_is_that_of_fits_to_disturbed_samples() {
+        let (x, springs) = press(50.0, 1);
+        let n = x.len();
+        let filtered = noise(50.0);
+        let expected = vec![filtered.sample_sd(SD_N).powi(2); n];
+        let mut made = series(x, vec![0.0; n], 50.0);
+        for (law, q, b) in [
+            (FamilyLaw::new(CurveShape::SoftKnee, &[LawPart::DeepeningDamping]), vec![4.2, 0.6_f64.ln()], vec![0.3, 1.2, 5.0, 0.4, 0.1]),
+            (FamilyLaw::new(CurveShape::ExponentialToe, &[]), vec![6.0, 0.5_f64.ln()], vec![0.1, 6.0, 0.5]),
+        ] {
+            made.force_n = {
+                let of = Press::new(&made, &expected, &springs, &filtered);
+                let all = law.columns(&q, &of).all;
+                (0..n).map(|i| all.iter().zip(&b).map(|(c, b)| c[i] * b).sum()).collect()
+            };
+            let of = Press::new(&made, &expected, &springs, &filtered);
+            let fit = fitted(&law, &of, &q);
+            let own = read(&fit, law.shape, &of, &filtered, 0.0).unwrap();
+            let mut squares = [0.0; RESULTS];
+            for smear in smears(&made) {
+                let force_n = made.force_n.iter().zip(&smear).map(|(f, s)| f + 0.01 * s).collect();
+                let disturbed = Series { force_n, ..made.clone() };
+                let of = Press::new(&disturbed, &expected, &springs, &filtered);
+                let again = fitted(&law, &of, &fit.q);
+                let columns = law.columns(&again.q, &of);
+                let moved = results(&again, law.shape, &of, &columns, &again.b, &again.q).unwrap();
+                for k in 0..RESULTS {
+                    squares[k] += (SD_N * (moved[k] - own[k].value) / 0.01).powi(2);
+                }
+            }
+            for k in 0..RESULTS {
+                let other = squares[k].sqrt();
+                assert!((own[k].by_noise / other - 1.0).abs() < 0.05, "{:?} {k}: {:?} {other}", law.shape, own[k]);
+            }
+        }
+    }
+
+    /// By its definition: Σᵢⱼ zᵢzⱼ·(1 − |i − j|/(L + 1)) over 0.4 s of kept samples, times n/(n − p).
+    #[test]
+    fn spread_by_the_residual_is_the_tapered_double_sum_by_the_samples_that_are_left() {
+        let (x, springs) = press(100.0, 2);
+        let n = x.len();
+        let made = series(x, vec![0.0; n], 100.0);
+        let mut of = Press::new(&made, &vec![1.0; n], &springs, &noise(100.0));
+        let kept = of.kept.len();
+        of.cell = (0..kept).map(|i| i % CELLS).collect();
+        let residual = (0..kept).map(|i| 1.0 + (i as f64 * 0.3).sin()).collect::<Vec<f64>>();
+        let mut whole = 0.0;
+        for i in 0..kept {
+            for j in 0..kept {
+                whole += residual[i] * residual[j] * (1.0 - i.abs_diff(j) as f64 / 21.0).max(0.0);
+            }
+        }
+        let fit = LawFit { law: FamilyLaw::new(CurveShape::SoftKnee, &[]), q: vec![0.0; 2], b: vec![0.0; 4], residual, rss: 1.0 };
+        let spread = (whole * kept as f64 / (kept as f64 - 6.0)).sqrt();
+        let found = of_residual(&vec![1.0; kept], &fit, &of);
+        assert!((found / spread - 1.0).abs() < 1e-9, "{found} {spread}");
+        // All in one stretch they add up whole.
+        of.cell = vec![5; kept];
+        let sum: f64 = fit.residual.iter().sum();
+        let found = of_residual(&vec![1.0; kept], &fit, &of);
+        assert!((found / (sum * sum * kept as f64 / (kept as f64 - 6.0)).sqrt() - 1.0).abs() < 1e-9, "{found}");
+    }
+}

@@ -273,3 +273,66 @@ fn unloaded(force: &dyn Fn(&[f64]) -> Vec<f64>, touch_mm: f64, end_mm: f64) -> f
     }
     low.min(touch_mm)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn near(found: Asymptotes, [onset, toe, end]: [f64; 3]) {
+        for (found, put) in [(found.onset_mm, onset), (found.toe_n_per_mm, toe), (found.end_n_per_mm, end)] {
+            assert!((found - put).abs() < 0.01, "{found} {put}");
+        }
+    }
+
+    /// Slopes 1, 3 and 7 with bends at 4 and 6 mm: the first and last line meet where (3 − 1)·4 + (7 − 3)·6 over 7 − 1 says.
+    #[test]
+    fn the_outer_two_of_three_lines_meet_by_their_equations() {
+        let found = CurveShape::ThreeLines.asymptotes(&[0.0, 1.0, 2.0, 4.0], &[4.0, 2.0_f64.ln()], 0.0).unwrap();
+        near(found, [32.0 / 6.0, 1.0, 7.0]);
+    }
+
+    /// F = u up to u = 2 and 2 + 3·(u − 2) up to u = 4, u = x − 1: its line of least squares is 2u − 1 (12/L³·∫(u − L/2)·F du
+    /// and the mean 3), the end's is 8 + 7·(u − 4): they meet at u = 3.8.
+    #[test]
+    fn a_bent_toe_has_the_line_of_least_squares_of_both_its_pieces() {
+        let found = CurveShape::BentToe.asymptotes(&[0.0, 1.0, 2.0, 4.0], &[3.0, 2.0_f64.ln()], 1.0).unwrap();
+        near(found, [4.8, 2.0, 7.0]);
+    }
+
+    /// F = 12·s², s from 0 to 1 over 4 mm from 1 mm on: the line of least squares of s² is s − 1/6, so 3·(x − 1) − 2; the tangent at
+    /// its end is 12 + 6·(x − 5). They meet at 13/3 mm.
+    #[test]
+    fn a_power_toe_has_the_line_of_least_squares_of_a_parabola() {
+        let q = [5.0, 0.0, 1.0];
+        let found = CurveShape::PowerToe.asymptotes(&[0.0, 6.0], &q, 1.0).unwrap();
+        near(found, [13.0 / 3.0, 3.0, 6.0]);
+        assert_eq!(CurveShape::PowerToe.unloaded_mm(&[0.0, 6.0], &q, 1.0), 1.0);
+    }
+
+    /// F = A·(e^{r(x − end)} − e^{−r·end}), which is 0 at first contact; its tangent at the end has the slope A·r.
+    #[test]
+    fn an_exponential_toe_begins_where_its_force_is_nothing_and_ends_in_its_tangent() {
+        let (rate, end) = (0.5_f64, 6.0);
+        let b = [0.0, 4.0];
+        let force = CurveShape::ExponentialToe.at_rest(&b, &[end, rate.ln()], &[3.0, 6.0, 8.0], 0.0);
+        let curve = |x: f64| 4.0 / rate * ((rate * (x - end)).exp() - (-rate * end).exp());
+        for (found, put) in force.into_iter().zip([curve(3.0), curve(6.0), curve(6.0) + 8.0]) {
+            assert!((found - put).abs() < 1e-9, "{found} {put}");
+        }
+        let found = CurveShape::ExponentialToe.asymptotes(&b, &[end, rate.ln()], 0.0).unwrap();
+        assert!((found.end_n_per_mm - 4.0).abs() < 1e-9 && found.toe_n_per_mm > 0.0);
+        assert!(CurveShape::ExponentialToe.unloaded_mm(&b, &[end, rate.ln()], 0.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_bent_cable_is_a_parabola_between_its_lines() {
+        let column = &CurveShape::BentCable.curved(&[5.0, 0.0], &[3.0, 4.0, 5.5, 6.0, 7.0])[0];
+        assert_eq!(column[..], [0.0, 0.0, 1.5 * 1.5 / 4.0, 1.0, 2.0]);
+    }
+
+    #[test]
+    fn a_straight_toe_has_no_force_where_its_line_passes_nothing() {
+        // 0.5 N at first contact at 1 mm, 2 N/mm: nothing 0.25 mm before.
+        assert_eq!(CurveShape::ThreeLines.unloaded_mm(&[0.5, 2.0, 1.0, 1.0], &[4.0, 0.0], 1.0), 0.75);
+    }
+}
