@@ -127,6 +127,7 @@ rooms! {
     mod report;
     mod live;
     mod session;
+    mod review;
 }
 
 /// The program; public for `main.rs` alone.

@@ -1,7 +1,7 @@
 //! What changed in how learners do it between their sessions.
 
 use super::decide::decide;
-use super::model::{EffectModel, EffectPart, Weights, cells, mean_of, sum_of};
+use super::model::{EffectModel, EffectPart, RowWeights, cells, mean_of, sum_of};
 use super::observed::{ObservedTests, PlacedTest};
 use super::effect::{Effect, EffectTerm, Effects};
 use crate::columns::Measure;
@@ -71,7 +71,7 @@ fn between(
     examiner: usize,
     first: usize,
     day: usize,
-) -> (Weights, [usize; 2], usize) {
+) -> (RowWeights, [usize; 2], usize) {
     for of in [|t: &PlacedTest<'_>| t.place, |t: &PlacedTest<'_>| t.spot, |_: &PlacedTest<'_>| 0] {
         let mut matched: BTreeMap<usize, [Vec<usize>; 2]> = BTreeMap::new();
         for (i, (t, _)) in rows.iter().enumerate().filter(|(_, (t, _))| t.examiner == examiner) {
@@ -94,5 +94,5 @@ fn between(
         let tests = [0, 1].map(|k| matched.values().map(|m| m[k].len()).sum());
         return (weights.collect(), tests, matched.len());
     }
-    (Weights::new(), [0; 2], 0)
+    (RowWeights::new(), [0; 2], 0)
 }

@@ -41,7 +41,7 @@ impl EffectPart {
 }
 
 /// A weighted sum of rows.
-pub(super) type Weights = Vec<(usize, f64)>;
+pub(super) type RowWeights = Vec<(usize, f64)>;
 
 /// A fitted model that knows its terms.
 pub(super) struct EffectModel {
@@ -75,7 +75,7 @@ impl EffectModel {
 
     /// Standard error and degrees of freedom of a weighted sum. `None` where a part of it cannot be told from what is
     /// estimated.
-    pub fn error(&self, weights: &Weights) -> Option<(f64, f64)> {
+    pub fn error(&self, weights: &RowWeights) -> Option<(f64, f64)> {
         let mut loads = Vec::new();
         for (_, term, told) in &self.terms {
             let load = term.load(weights);
@@ -137,6 +137,6 @@ pub(super) fn mean_of(rows: &[usize], factor: f64) -> impl Iterator<Item = (usiz
 }
 
 /// The sum itself.
-pub(super) fn sum_of(rows: &[(PlacedTest<'_>, f64)], weights: &Weights) -> f64 {
+pub(super) fn sum_of(rows: &[(PlacedTest<'_>, f64)], weights: &RowWeights) -> f64 {
     weights.iter().map(|(r, w)| w * rows[*r].1).sum()
 }

@@ -1,7 +1,7 @@
 //! What changed in volunteers between sessions, and what an examiner changed by beside others.
 
 use super::decide::decide;
-use super::model::{EffectModel, EffectPart, Weights, cells, mean_of, sum_of};
+use super::model::{EffectModel, EffectPart, RowWeights, cells, mean_of, sum_of};
 use super::observed::{ObservedTests, PlacedTest};
 use super::effect::{Course, CoursePoint, Effect, EffectTerm, Effects};
 use crate::columns::Measure;
@@ -23,8 +23,8 @@ const PARTS: [EffectPart; 6] = [
 type ByPlace = BTreeMap<(usize, usize), BTreeMap<(usize, usize), Vec<usize>>>;
 
 /// A weighted sum of tests with what it is of.
-struct Contrast {
-    weights: Weights,
+struct ChangeContrast {
+    weights: RowWeights,
     tests: [usize; 2],
     examiners: usize,
 }
@@ -143,7 +143,7 @@ impl MeasureRows<'_, '_> {
             let Some(first) = visits.first() else { continue };
             for visit in visits.iter().skip(1) {
                 let places = self.by_place.range((*subject, 0)..(*subject + 1, 0));
-                let places: Vec<Contrast> = places.filter_map(|(_, s)| between(s, *first, *visit)).collect();
+                let places: Vec<ChangeContrast> = places.filter_map(|(_, s)| between(s, *first, *visit)).collect();
                 let Some(whole) = averaged(&places) else { continue };
                 let Some((se, df)) = model.error(&whole.weights) else { continue };
                 let d = sum_of(&self.rows, &whole.weights);
@@ -160,7 +160,7 @@ impl MeasureRows<'_, '_> {
         out
     }
 
-    fn effect(&self, term: EffectTerm, model: &EffectModel, contrast: &Contrast) -> Effect {
+    fn effect(&self, term: EffectTerm, model: &EffectModel, contrast: &ChangeContrast) -> Effect {
         let estimate = sum_of(&self.rows, &contrast.weights);
         Effect {
             tests: contrast.tests,
@@ -184,7 +184,7 @@ impl MeasureRows<'_, '_> {
             ..effect
         };
         let mut family = Vec::new();
-        let mut all: Vec<Contrast> = Vec::new();
+        let mut all: Vec<ChangeContrast> = Vec::new();
         for (_, sessions) in self.by_place.range((subject, 0)..(subject + 1, 0)) {
             let Some(contrast) = between(sessions, first, visit) else { continue };
             let spot = contrast.weights.first().map(|(r, _)| &self.observed.spots[self.rows[*r].0.spot]);
@@ -253,7 +253,7 @@ impl MeasureRows<'_, '_> {
             let mut family = Vec::new();
             for (examiner, name) in self.observed.examiners.iter().enumerate() {
                 let places = self.by_place.values().filter_map(|s| beside_others(s, [first, visit], examiner));
-                let places: Vec<Contrast> = places.collect();
+                let places: Vec<ChangeContrast> = places.collect();
                 let Some(whole) = averaged(&places) else { continue };
                 family.push(Effect {
                     examiner: Some(name.clone()),
@@ -318,28 +318,28 @@ fn stands_out(t: f64, df: f64, p: f64) -> bool {
 }
 
 /// Later less earlier at one place, over the examiners who tested it both times.
-fn between(sessions: &BTreeMap<(usize, usize), Vec<usize>>, first: usize, visit: usize) -> Option<Contrast> {
+fn between(sessions: &BTreeMap<(usize, usize), Vec<usize>>, first: usize, visit: usize) -> Option<ChangeContrast> {
     let of = |at: usize| sessions.range((at, 0)..(at + 1, 0)).map(|((_, e), rows)| (*e, rows));
     let both: Vec<(&Vec<usize>, &Vec<usize>)> = of(visit)
         .filter_map(|(e, later)| Some((sessions.get(&(first, e))?, later)))
         .collect();
     let share = 1.0 / both.len() as f64;
-    let mut weights = Weights::new();
+    let mut weights = RowWeights::new();
     for (before, later) in &both {
         weights.extend(mean_of(later, share));
         weights.extend(mean_of(before, -share));
     }
-    (!both.is_empty()).then(|| Contrast {
+    (!both.is_empty()).then(|| ChangeContrast {
         weights,
         tests: [both.iter().map(|(b, _)| b.len()).sum(), both.iter().map(|(_, l)| l.len()).sum()],
         examiners: both.len(),
     })
 }
 
-fn averaged(all: &[Contrast]) -> Option<Contrast> {
+fn averaged(all: &[ChangeContrast]) -> Option<ChangeContrast> {
     let share = 1.0 / all.len() as f64;
     let weights = all.iter().flat_map(|c| c.weights.iter().map(|(r, w)| (*r, w * share)));
-    (!all.is_empty()).then(|| Contrast {
+    (!all.is_empty()).then(|| ChangeContrast {
         weights: weights.collect(),
         tests: [0, 1].map(|k| all.iter().map(|c| c.tests[k]).sum()),
         examiners: all.iter().map(|c| c.examiners).min().unwrap_or(0),
@@ -350,14 +350,14 @@ fn beside_others(
     sessions: &BTreeMap<(usize, usize), Vec<usize>>,
     [first, visit]: [usize; 2],
     examiner: usize,
-) -> Option<Contrast> {
+) -> Option<ChangeContrast> {
     let pick = |own: bool| {
         let of = sessions.iter().filter(move |((_, e), _)| (*e == examiner) == own);
         between(&of.map(|(k, v)| (*k, v.clone())).collect(), first, visit)
     };
     let (own, others) = (pick(true)?, pick(false)?);
     let against = others.weights.iter().map(|(r, w)| (*r, -w));
-    Some(Contrast {
+    Some(ChangeContrast {
         weights: own.weights.iter().copied().chain(against).collect(),
         tests: own.tests,
         examiners: 1 + others.examiners,
