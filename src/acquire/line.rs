@@ -51,6 +51,7 @@ pub fn listen(source: Box<dyn DeviceSource>) -> Receiver<LineEvent> {
         reported: (LineCounts::default(), now),
         batch: Vec::new(),
         sampled: now,
+        not_later: 0,
     };
     // Whatever ends it, whoever holds the receiver sees the end of the channel.
     std::thread::spawn(move || line.run_on());
@@ -82,6 +83,8 @@ struct LineReader {
     batch: Vec<Sample>,
     /// When the last sample came.
     sampled: Instant,
+    /// Samples since then whose stamp was no later than its own.
+    not_later: u64,
 }
 
 impl LineReader {
@@ -130,6 +133,7 @@ impl LineReader {
         let mut told = false;
         let mut buffer = vec![0; 1 << 16];
         self.sampled = opened;
+        self.not_later = 0;
         loop {
             let silent = self.station.is_none() || self.decoder.wants_hello();
             if silent && asked.is_none_or(|a| a.elapsed() >= ASK_AGAIN) {
@@ -142,6 +146,9 @@ impl LineReader {
                 Ok(count) => {
                     bytes_came = true;
                     self.take(&buffer[..count], Instant::now())?;
+                    if self.not_later > 0 && self.check_silence()? {
+                        return Ok(());
+                    }
                     // A terminal hands out 4 kB at once: a full portion means that more waits, as after a stall.
                     if count < CAUGHT_UP {
                         std::thread::sleep(PAUSE);
@@ -186,11 +193,14 @@ impl LineReader {
     fn check_silence(&mut self) -> Result<bool, StopReason> {
         let silent = self.station.is_some() && self.sampled.elapsed() >= SILENCE;
         if silent {
-            let words = format!(
-                "no sample came from {} for {} s; look whether it is switched on and its cable is fast",
-                self.source.name(),
-                SILENCE.as_secs()
-            );
+            let (name, seconds) = (self.source.name(), SILENCE.as_secs());
+            let words = match self.not_later {
+                0 => format!("no sample came from {name} for {seconds} s; look whether it is switched on and its cable is fast"),
+                still => format!(
+                    "{still} samples came from {name} in {seconds} s, but the clock in their stamps stands still or goes back; none of them \
+                     can be used. Look at the clock of the device"
+                ),
+            };
             self.reset();
             self.send(LineEvent::Gone(words))?;
         }
@@ -202,7 +212,7 @@ impl LineReader {
         if bytes_came {
             format!(
                 "bytes come from {name} but no hello is among them; look whether it is the right device, and give \
-                 the speed of a plain serial line behind its name ({name}@921600)"
+                 the speed of a plain serial line behind its name ({name}@500000)"
             )
         } else {
             format!(
@@ -235,7 +245,10 @@ impl LineReader {
         };
         let time_s = match self.clock.tick(time_us, arrived) {
             ClockReading::At(time_s) => time_s,
-            ClockReading::NotLater => return Ok(()),
+            ClockReading::NotLater => {
+                self.not_later += 1;
+                return Ok(());
+            }
             ClockReading::Restarted => {
                 let station = station.clone();
                 self.restart(station, "the device was switched off and on")?;
@@ -243,6 +256,7 @@ impl LineReader {
             }
         };
         self.sampled = arrived;
+        self.not_later = 0;
         self.batch.push(Sample {
             time_s,
             arrived,
