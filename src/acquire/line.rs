@@ -52,6 +52,7 @@ pub fn listen(source: Box<dyn DeviceSource>) -> Receiver<LineEvent> {
         batch: Vec::new(),
         sampled: now,
         not_later: 0,
+        of_no_use: 0,
     };
     // Whatever ends it, whoever holds the receiver sees the end of the channel.
     std::thread::spawn(move || line.run_on());
@@ -83,8 +84,10 @@ struct LineReader {
     batch: Vec<Sample>,
     /// When the last sample came.
     sampled: Instant,
-    /// Samples since then whose stamp was no later than its own.
+    /// Samples whose stamp was no later than the one before.
     not_later: u64,
+    /// How many frames of no use had come with the last sample.
+    of_no_use: u64,
 }
 
 impl LineReader {
@@ -133,7 +136,7 @@ impl LineReader {
         let mut told = false;
         let mut buffer = vec![0; 1 << 16];
         self.sampled = opened;
-        self.not_later = 0;
+        self.of_no_use = self.frames_of_no_use();
         loop {
             let silent = self.station.is_none() || self.decoder.wants_hello();
             if silent && asked.is_none_or(|a| a.elapsed() >= ASK_AGAIN) {
@@ -146,7 +149,7 @@ impl LineReader {
                 Ok(count) => {
                     bytes_came = true;
                     self.take(&buffer[..count], Instant::now())?;
-                    if self.not_later > 0 && self.check_silence()? {
+                    if self.check_silence()? {
                         return Ok(());
                     }
                     // A terminal hands out 4 kB at once: a full portion means that more waits, as after a stall.
@@ -194,17 +197,23 @@ impl LineReader {
         let silent = self.station.is_some() && self.sampled.elapsed() >= SILENCE;
         if silent {
             let (name, seconds) = (self.source.name(), SILENCE.as_secs());
-            let words = match self.not_later {
+            let words = match self.frames_of_no_use() - self.of_no_use {
                 0 => format!("no sample came from {name} for {seconds} s; look whether it is switched on and its cable is fast"),
-                still => format!(
-                    "{still} samples came from {name} in {seconds} s, but the clock in their stamps stands still or goes back; none of them \
-                     can be used. Look at the clock of the device"
+                some => format!(
+                    "{some} frames came from {name} in {seconds} s and none of them was a sample that can be used: damaged, with a number \
+                     that was there before, or with a time stamp that stands still or goes back. Look at the speed of the line, and at \
+                     numbers and clock of the device"
                 ),
             };
             self.reset();
             self.send(LineEvent::Gone(words))?;
         }
         Ok(silent)
+    }
+
+    fn frames_of_no_use(&self) -> u64 {
+        let counts = self.decoder.counts();
+        counts.bad + counts.late + self.not_later
     }
 
     fn no_hello(&self, bytes_came: bool) -> String {
@@ -256,7 +265,7 @@ impl LineReader {
             }
         };
         self.sampled = arrived;
-        self.not_later = 0;
+        self.of_no_use = self.frames_of_no_use();
         self.batch.push(Sample {
             time_s,
             arrived,

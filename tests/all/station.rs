@@ -406,7 +406,7 @@ fn drift_stamps_and_line_have_limits() {
     says(
         &found,
         Weight::Forbids,
-        "Its stamps jump forward 4 times, by up to 7.00 s, with no sample lost",
+        "Its stamps jump forward 4 times, by up to 7.01 s, with no sample lost",
     );
     let gap = |t: f64, i: usize| if i > 3000 { t + 0.5 } else { t };
     let found = Bench {

@@ -275,7 +275,7 @@ fn samples_whose_stamps_stand_still_are_told_of() {
     let mut told = RecorderStatus::default();
     told.until(&line, "words", |t| !t.gone.is_empty());
     assert!(
-        told.gone[0].contains("samples came from the scripted port") && told.gone[0].contains("stands still"),
+        told.gone[0].contains("frames came from the scripted port") && told.gone[0].contains("stands still"),
         "{:?}",
         told.gone
     );
