@@ -221,10 +221,13 @@ fn each_fault_of_a_station_is_named() {
     assert!(!noisy.is_fit(), "{:?}", noisy.remarks);
 }
 
+/// What is wrong with the values of a sample at a time, by its number.
+type ValueFault = fn(f64, usize, &mut [f64; 2]);
+
 /// Every one of these passed as fit, with exit code 0.
 #[test]
 fn a_channel_that_is_dead_frozen_or_at_its_end_is_never_fit() {
-    let dead: [(fn(f64, usize, &mut [f64; 2]), &str); 8] = [
+    let dead: [(ValueFault, &str); 8] = [
         (
             |_, _, v| v[0] = 8388.607,
             "force_n stood at 8388607 counts, the end of its converter",
