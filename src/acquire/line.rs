@@ -197,7 +197,7 @@ impl LineReader {
         let silent = self.station.is_some() && self.sampled.elapsed() >= SILENCE;
         if silent {
             let (name, seconds) = (self.source.name(), SILENCE.as_secs());
-            let words = match self.frames_of_no_use() - self.of_no_use {
+            let words = match self.frames_of_no_use().saturating_sub(self.of_no_use) {
                 0 => format!("no sample came from {name} for {seconds} s; look whether it is switched on and its cable is fast"),
                 some => format!(
                     "{some} frames came from {name} in {seconds} s and none of them was a sample that can be used: damaged, with a number \
@@ -300,6 +300,7 @@ impl LineReader {
         self.reconnected += u64::from(self.connected_once);
         self.connected_once = true;
         self.sampled = Instant::now();
+        self.of_no_use = self.frames_of_no_use();
         self.station = Some(station.clone());
         self.send(LineEvent::Connected(station))
     }
