@@ -37,13 +37,13 @@ pub fn changes_in(tests: &[Test], roster: &Roster, settings: &Settings, measures
         found.note("one session only: nobody was tested in a second one, so nothing can have changed".to_owned());
         return found;
     }
-    for measure in measures.iter().copied() {
+    found.extend(Effects::over(measures, |measure, own| {
         if volunteers {
-            volunteers::changes(&observed, measure, settings, &mut found);
+            volunteers::changes(&observed, measure, settings, own);
         }
         if learners {
-            learners::changes(&observed, measure, settings, &mut found);
+            learners::changes(&observed, measure, settings, own);
         }
-    }
+    }));
     found.told()
 }

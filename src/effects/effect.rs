@@ -1,5 +1,6 @@
 //! What an estimate is and what stands beside it.
 
+use rayon::prelude::*;
 use crate::columns::Measure;
 use crate::compare::{ComparisonScale, DECIDED};
 use crate::settings::Settings;
@@ -198,6 +199,36 @@ pub struct Effects {
 }
 
 impl Effects {
+    /// What each measure gives, in their order; they are looked at side by side.
+    pub(super) fn over(measures: &[Measure], of: impl Fn(Measure, &mut Effects) + Sync) -> Effects {
+        let each: Vec<Effects> = measures
+            .par_iter()
+            .map(|measure| {
+                let mut own = Effects::default();
+                of(*measure, &mut own);
+                own
+            })
+            .collect();
+        let mut all = Effects::default();
+        each.into_iter().for_each(|own| all.extend(own));
+        all
+    }
+
+    pub(super) fn extend(&mut self, other: Effects) {
+        self.rows.extend(other.rows);
+        self.courses.extend(other.courses);
+        other.notes.into_iter().for_each(|note| self.note(note));
+        for (note, labels) in other.of_measures {
+            match self.of_measures.iter_mut().find(|(n, _)| *n == note) {
+                Some((_, known)) => {
+                    let new: Vec<_> = labels.into_iter().filter(|l| !known.contains(l)).collect();
+                    known.extend(new);
+                }
+                None => self.of_measures.push((note, labels)),
+            }
+        }
+    }
+
     /// What is to know of a measure; measures of which the same is to know stand in one sentence.
     pub(super) fn note_of(&mut self, measure: Measure, note: String) {
         let label = measure.info().label;

@@ -127,10 +127,13 @@ fn of_unit(
             people.len()
         ));
     }
-    let mut all: Vec<Effect> = Vec::new();
-    for measure in measures.iter().copied() {
-        of_measure(observed, unit, measure, settings, &mut all, found);
-    }
+    let mut each = Effects::over(measures, |measure, own| {
+        let mut rows = Vec::new();
+        of_measure(observed, unit, measure, settings, &mut rows, own);
+        own.rows = rows;
+    });
+    let mut all = std::mem::take(&mut each.rows);
+    found.extend(each);
     let first = primary(settings);
     let of_term = |e: &Effect| (e.term, e.group.clone(), e.reference_group.clone(), e.from.clone(), e.to.clone());
     let mut families: Vec<_> = Vec::new();

@@ -60,9 +60,14 @@ pub fn with_added(old: &str, all: &[CorrectionEntry], added: &[CorrectionEntry])
     added.iter().fold(text, |text, e| text + &entry_to_toml(e))
 }
 
+/// A string on one line, whatever it holds: where an editor changes the ends of lines, a string of several would be another one.
+fn quoted(text: &str) -> String {
+    // Basic strings of TOML have the escapes of JSON; it asks for one more.
+    serde_json::Value::from(text).to_string().replace('\u{7f}', "\\u007f")
+}
+
 /// One entry as the file holds it; [`parse`] reads it back.
 pub fn entry_to_toml(entry: &CorrectionEntry) -> String {
-    let quoted = |text: &str| toml::Value::String(text.to_owned()).to_string();
     let mut text = format!("\n[[entry]]\nnumber = {}\n", entry.number());
     let mut line = |key: &str, value: &str| {
         let _ = writeln!(text, "{key} = {value}");
