@@ -21,8 +21,8 @@ Examples:
   tautpoint plan-size group --effect 25 --margin 5 --subjects 20,40,60 --sessions 1 --out plan
   tautpoint plan-size group --from pilot-study --effect 25 --subjects 20,40
 
-Every combination of the numbers given is simulated. Spreads are standard deviations in percent: those of --from where
-the pilot tells them, else those given, else those of the program's own simulated studies.
+Every combination of the numbers given is simulated. Spreads are standard deviations in percent: those given, else those
+of --from where the pilot tells them, else those of the program's own simulated studies.
 
 Exit code: 0 done; 2 nothing done.")]
 pub struct PlanSizeArgs {
@@ -103,7 +103,7 @@ const MOST_TESTS: u64 = 50_000;
 /// Runs the command.
 pub fn run(args: &PlanSizeArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let mut settings = Settings::default();
-    let (mut spreads, mut notes) = (stated(args)?, Vec::new());
+    let (mut spreads, mut notes) = (stated(args, &Spreads::USUAL)?, Vec::new());
     if let Some(study) = &args.from {
         let measure = Measure::ALL.into_iter().find(|m| m.info().name == args.measure);
         let measure =
@@ -117,6 +117,8 @@ pub fn run(args: &PlanSizeArgs, quiet: bool) -> anyhow::Result<Outcome> {
         }
         let found = pilot(&results.tests, &roster, measure, &spreads);
         (spreads, notes) = found.map_err(|why| anyhow::anyhow!("{}: {why}", study.display()))?;
+        // What is stated stands, whatever the pilot says.
+        spreads = stated(args, &spreads)?;
         settings = results.settings.clone();
         if let Some(margin) = results.settings.change.0.get(measure.info().name) {
             settings.change.0.insert(MEASURE.info().name.to_owned(), *margin);
@@ -183,13 +185,12 @@ fn percent(what: &str, value: f64, low: f64, high: f64) -> anyhow::Result<f64> {
     }
 }
 
-/// The spreads as given, in percent, else as usual.
-fn stated(args: &PlanSizeArgs) -> anyhow::Result<Spreads> {
+/// The spreads as given, in percent, else these.
+fn stated(args: &PlanSizeArgs, usual: &Spreads) -> anyhow::Result<Spreads> {
     let one = |what: &str, given: Option<f64>, usual: f64| match given {
         Some(given) => Ok(percent(what, given, 0.0, 200.0)? / 100.0),
         None => anyhow::Ok(usual),
     };
-    let usual = Spreads::USUAL;
     Ok(Spreads {
         subject: one("--subject-sd", args.subject_sd, usual.subject)?,
         place: one("--place-sd", args.place_sd, usual.place)?,
@@ -200,12 +201,10 @@ fn stated(args: &PlanSizeArgs) -> anyhow::Result<Spreads> {
             args.place_session_sd,
             usual.place_at_session,
         )?,
-        trial: percent(
-            "--trial-sd",
-            args.trial_sd.unwrap_or(100.0 * usual.trial),
-            0.01,
-            200.0,
-        )? / 100.0,
+        trial: match args.trial_sd {
+            Some(given) => percent("--trial-sd", given, 0.01, 200.0)? / 100.0,
+            None => usual.trial,
+        },
     })
 }
 

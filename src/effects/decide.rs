@@ -6,9 +6,6 @@ use crate::stats::decide::{equivalence_p, minimum_effect_p};
 use crate::stats::multiple::benjamini_hochberg;
 use crate::stats::quantile::{t_quantile, t_upper_tail};
 
-/// Standard errors that the smallest detectable change is.
-const MDC: f64 = 1.96;
-
 /// Interval, detectable change and p of each; then the p of the whole family adjusted, and the words.
 pub(super) fn decide(family: &mut [Effect], settings: &Settings) {
     family.iter_mut().for_each(|e| look_at(e, settings));
@@ -39,7 +36,7 @@ fn look_at(effect: &mut Effect, settings: &Settings) {
         None => EffectRule::NoMargin,
     };
     effect.interval = d.interval(settings.compare.confidence).ok();
-    effect.detectable = Some(MDC * d.se);
+    effect.detectable = detectable(d.se, d.df, settings.compare.confidence);
     effect.p = minimum_effect_p(&d, effect.margin.unwrap_or(0.0)).ok();
     if let Some(margin) = effect.margin {
         effect.p_within = equivalence_p(&d, margin).ok();
@@ -47,11 +44,16 @@ fn look_at(effect: &mut Effect, settings: &Settings) {
     }
 }
 
+/// Half the width of the interval: with few degrees of freedom many standard errors.
+fn detectable(se: f64, df: f64, confidence: f64) -> Option<f64> {
+    Some(t_quantile(0.5 + 0.5 * confidence, df).ok()? * se)
+}
+
 /// How probable it is that the interval of two one-sided tests lies inside the margin when there is no change, the error
 /// being what it is.
 fn power_unchanged(se: f64, df: f64, margin: f64, confidence: f64) -> Option<f64> {
     let room = margin / se - t_quantile(confidence, df).ok()?;
-    if room <= 0.0 || MDC * se > margin {
+    if room <= 0.0 || detectable(se, df, confidence)? > margin {
         return Some(0.0);
     }
     Some((1.0 - 2.0 * t_upper_tail(room, df).ok()?).max(0.0))
@@ -60,7 +62,7 @@ fn power_unchanged(se: f64, df: f64, margin: f64, confidence: f64) -> Option<f64
 /// As findings are decided: beyond the margin by the adjusted p; inside it by two one-sided tests, and only where the
 /// smallest detectable change is no larger than the margin.
 fn word(effect: &mut Effect, settings: &Settings) {
-    let (Some(margin), Some(adjusted), Some(d)) = (effect.margin, effect.p_adjusted, effect.difference()) else {
+    let (Some(margin), Some(adjusted)) = (effect.margin, effect.p_adjusted) else {
         return;
     };
     let of_groups = effect.term.is_of_groups();
@@ -71,7 +73,7 @@ fn word(effect: &mut Effect, settings: &Settings) {
     let inside = effect.p_within.is_some_and(|p| p <= 1.0 - settings.compare.confidence);
     effect.word = Some(if adjusted <= settings.compare.false_discovery_rate {
         beyond
-    } else if inside && MDC * d.se <= margin {
+    } else if inside && effect.detectable.is_some_and(|least| least <= margin) {
         within
     } else {
         EffectWord::Undecided

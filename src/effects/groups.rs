@@ -215,6 +215,14 @@ fn of_measure(
              interval and word"
         ));
     }
+    // A learner is who is looked at; of volunteers the examiner's hand, sensor and drift would stand in every difference.
+    let by_others = unit == GroupedUnit::Volunteers && model.explained(EffectPart::Examiner);
+    if by_others {
+        found.note_of(measure, format!(
+            "each group of {unit} was tested by other examiners, so that groups cannot be told from examiners; estimates stand \
+             without interval and word"
+        ));
+    }
     let count = |group: usize, session: Option<usize>| {
         let of = |t: &PlacedTest<'_>| {
             unit.group(t) == Some(group) && session.is_none_or(|s| unit.session(t) == s)
@@ -223,7 +231,7 @@ fn of_measure(
     };
     for (i, column) in columns.iter().enumerate() {
         let Some(effect) = model.fixed(i + 1) else { continue };
-        let told = model.tells(person) && (column.session.is_none() || model.tells(visit));
+        let told = model.tells(person) && !by_others && (column.session.is_none() || model.tells(visit));
         let error = effect.kenward_roger_df.map(|df| (effect.kenward_roger_error, df)).filter(|_| told);
         let name = |g: usize| observed.groups[g].clone();
         let (from, to) = (column.session.map(|_| sessions[0]), column.session);

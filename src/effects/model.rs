@@ -97,6 +97,11 @@ impl EffectModel {
         !found.is_some_and(|(_, _, told)| matches!(told, Identified::InFixed | Identified::OneLevel))
     }
 
+    /// Whether the fixed effects say all that these levels differ by.
+    pub fn explained(&self, part: EffectPart) -> bool {
+        self.terms.iter().any(|(p, _, told)| *p == part && *told == Identified::InFixed)
+    }
+
     /// Variance of a term; `None` where the design cannot tell it.
     pub fn variance(&self, part: EffectPart) -> Option<f64> {
         let mut told = self.terms.iter().filter(|(_, _, told)| *told == Identified::Yes);

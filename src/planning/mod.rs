@@ -49,7 +49,7 @@ pub struct PlannedAnswer {
     pub design: PlannedDesign,
     /// Mean width, or probability of the word; `None` where no draw gave one.
     pub value: Option<f64>,
-    /// Monte Carlo standard error of `value`.
+    /// Monte Carlo standard error of `value`; of a probability that all draws or none gave, that of two more of each.
     pub error: Option<f64>,
     /// The same with no effect at all, as a probability of the word: how often it is said wrongly. `None` for a width.
     pub without_effect: Option<f64>,
@@ -104,7 +104,12 @@ fn simulated(
     let one = |(): &mut (), seed: &u64| one_draw(request, design, effect, settings, *seed);
     let found: Vec<Option<f64>> = parallel_map(&draws, || (), one);
     let values: Vec<f64> = found.iter().flatten().copied().collect();
-    let error = moments::sd(&values).ok().map(|sd| sd / (values.len() as f64).sqrt());
+    let n = values.len() as f64;
+    let error = moments::sd(&values).ok().map(|sd| sd / n.sqrt());
+    // All or none of the draws is no certainty: two more of each kind (Agresti & Coull 1998, Am Stat 52:119-126, from memory).
+    let share = (values.iter().sum::<f64>() + 2.0) / (n + 4.0);
+    let least = if request.question.is_width() { 0.0 } else { (share * (1.0 - share) / (n + 4.0)).max(0.0).sqrt() };
+    let error = error.map(|e| if e > 0.0 { e } else { least });
     (moments::mean(&values).ok(), error, found.len() - values.len())
 }
 

@@ -68,10 +68,15 @@ pub fn record(question: EffectQuestion, results: &Results) -> Map<String, Value>
 pub fn summary(effects: &Effects, settings: &Settings) -> String {
     let shown = shown(effects, settings);
     let mut text = String::new();
+    let mut under = None;
     for row in effects.rows.iter().filter(|r| shown.contains(&r.measure)) {
         if row.term == EffectTerm::Place && row.word != Some(crate::effects::EffectWord::Changed) {
             continue;
         }
+        if under.replace(row.term) != Some(row.term) {
+            text.push_str(&format!("{}\n", page::heading(row.term)));
+        }
+        text.push_str("  ");
         text.push_str(&page::line(row));
         text.push('\n');
     }

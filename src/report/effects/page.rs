@@ -99,7 +99,7 @@ fn view(effects: &Effects, question: EffectQuestion, results: &Results, drawn: &
     }
 }
 
-fn heading(term: EffectTerm) -> &'static str {
+pub(super) fn heading(term: EffectTerm) -> &'static str {
     match term {
         EffectTerm::Place => "Level and side of each volunteer",
         EffectTerm::Volunteer => "Each volunteer, over levels and sides",
@@ -117,10 +117,10 @@ fn table(term: EffectTerm, rows: Vec<&Effect>) -> Option<PageTable> {
         return None;
     }
     let groups = matches!(term, EffectTerm::Group | EffectTerm::GroupBySession);
-    let mut heads = vec!["whose", "measure", "sessions", "tests", "change", "margin", "detectable", "p", "p adjusted", "word"];
+    let mut heads = vec!["whose", "measure", "sessions", "change", "word", "margin", "detectable", "p adjusted", "p", "tests"];
     if groups {
         heads.insert(7, "standardised");
-        heads[4] = "difference";
+        heads[3] = "difference";
     }
     let cells = rows.iter().take(MOST_ROWS).map(|e| {
         let probability = |p: Option<f64>| p.map_or(String::new(), probability);
@@ -129,13 +129,13 @@ fn table(term: EffectTerm, rows: Vec<&Effect>) -> Option<PageTable> {
             whose(e),
             e.measure.info().label.to_owned(),
             sessions(e),
-            format!("{}, {}", e.tests[0], e.tests[1]),
             change(e),
+            e.word.map_or(String::new(), |w| w.word().to_owned()),
             read(e.margin),
             read(e.detectable),
-            probability(e.p),
             probability(e.p_adjusted),
-            e.word.map_or(String::new(), |w| w.word().to_owned()),
+            probability(e.p),
+            format!("{}, {}", e.tests[0], e.tests[1]),
         ];
         if groups {
             let ends = e.standardised.map_or(String::new(), |[d, low, high]| {

@@ -70,10 +70,10 @@ fn who() -> Vec<Field<Effect>> {
         field(int("tests_to", "14.2", "tests in the later session, or of the group"), |e: &Effect| {
             Cell::int(e.tests[1])
         }),
-        field(int("places", "14.2", "places whose changes were averaged"), |e: &Effect| Cell::int(e.places)),
+        field(int("places", "14.2", "places whose changes were averaged"), |e: &Effect| counted(e.places)),
         field(
             int("examiners", "14.4", "examiners whose changes were averaged; with one, that one's drift is in the estimate"),
-            |e: &Effect| Cell::int(e.examiners),
+            |e: &Effect| counted(e.examiners),
         ),
     ]
 }
@@ -118,7 +118,7 @@ fn numbers() -> Vec<Field<Effect>> {
         }),
         field(num("margin", AS_READ, "14.3", "how large the lab said that it must be to matter"), shown(|e| e.margin)),
         field(
-            num("detectable_change", AS_READ, "14.3", "a smaller one cannot be told from none: 1.96 se"),
+            num("detectable_change", AS_READ, "14.3", "a smaller one cannot be told from none: half the width of the interval"),
             shown(|e| e.detectable),
         ),
         field(
@@ -152,6 +152,11 @@ fn words() -> Vec<Field<Effect>> {
             Cell::term(Some(e.rule))
         }),
     ]
+}
+
+/// How many were averaged; missing where nothing was.
+fn counted(number: usize) -> Cell {
+    if number == 0 { Cell::Missing } else { Cell::int(number) }
 }
 
 /// Unit of a change as people read it.

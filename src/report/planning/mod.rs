@@ -74,7 +74,7 @@ impl PlanReport {
         let mut text = String::new();
         for a in &self.answers {
             let value = a.value.map_or("no answer".to_owned(), |v| number(v, 3));
-            let error = a.error.map_or(String::new(), |e| format!(" ± {}", number(1.96 * e, 3)));
+            let error = a.error.map_or(String::new(), |e| format!(" (Monte Carlo standard error {})", number(e, 3)));
             let none = a.without_effect.map_or(String::new(), |w| format!("; without any effect {}", number(w, 3)));
             let reached = if a.reached { "; reached" } else { "" };
             text.push_str(&format!("{}: {value}{error}{none}{reached}\n", design_words(&a.design)));

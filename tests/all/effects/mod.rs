@@ -364,3 +364,53 @@ fn a_planned_power_is_reached_by_other_draws_and_grows_with_size() {
         assert!(found[0].value.is_some(), "{question}: {found:?}");
     }
 }
+
+#[test]
+fn groups_that_only_their_own_examiner_tested_get_no_word() {
+    // One examiner's sensor that reads twice as much in the second session was "different", 106 % (95 to 117).
+    let (mut tests, roster) = simulated_tests(&design(8, 2, 2), &Spreads::USUAL, PlannedEffect::None, 3);
+    let examiners: std::collections::BTreeSet<_> =
+        tests.iter().filter_map(|t| t.about.examiner.clone()).collect();
+    let own = |t: &Test| {
+        let group = roster
+            .people
+            .iter()
+            .find(|p| Some(&p.code) == t.about.subject.as_ref())?
+            .group
+            .clone()?;
+        examiners.iter().nth(usize::from(group == "B")).cloned()
+    };
+    let both = between_groups_in(&tests, &roster, &with_margin(15.0), &[MEASURE]);
+    assert!(of(&both, EffectTerm::Group).all(|r| r.word.is_some()));
+    tests.retain(|t| t.about.examiner == own(t));
+    let found = between_groups_in(&tests, &roster, &with_margin(15.0), &[MEASURE]);
+    assert!(
+        says(&found, "groups cannot be told from examiners"),
+        "{:?}",
+        found.notes
+    );
+    for term in [EffectTerm::Group, EffectTerm::GroupBySession] {
+        assert!(
+            of(&found, term).count() == 1 && of(&found, term).all(|r| r.word.is_none() && r.error.is_none())
+        );
+    }
+}
+
+#[test]
+fn what_can_be_told_from_none_is_as_wide_as_the_interval() {
+    // With 1.96 standard errors a learner of two days, one degree of freedom, was unchanged beside an interval of -17 to 23 %.
+    let (tests, roster) = simulated_tests(&design(3, 1, 2), &Spreads::USUAL, PlannedEffect::None, 4);
+    let found = changes(&tests, &roster, &with_margin(20.0));
+    let told: Vec<&Effect> = found.rows.iter().filter(|r| r.detectable.is_some()).collect();
+    assert!(told.len() > 10, "{}", told.len());
+    for row in told {
+        let [low, high] = row.interval.unwrap();
+        assert!(
+            (row.detectable.unwrap() - 0.5 * (high - low)).abs() < 1e-9 * (high - low),
+            "{row:?}"
+        );
+        if row.word == Some(EffectWord::Unchanged) {
+            assert!(row.detectable <= row.margin, "{row:?}");
+        }
+    }
+}
