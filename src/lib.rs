@@ -115,8 +115,10 @@ rooms! {
     mod compare;
     mod agreement;
     mod technique;
+    mod effects;
     mod results;
     mod batch;
+    mod planning;
     #[cfg(feature = "parquet")]
     mod cohort;
     #[cfg(feature = "figures")]
@@ -125,6 +127,7 @@ rooms! {
     mod report;
     mod live;
     mod session;
+    mod review;
 }
 
 /// The program; public for `main.rs` alone.

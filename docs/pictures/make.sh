@@ -46,6 +46,11 @@ tautpoint agree pair --out agreement
 cp agreement/figures/limits-end_feel_n_per_mm-between_examiners-1.svg "$here/limits.svg"
 cp agreement/figures/just-detected-1.svg "$here/just-detected.svg"
 
+# change.md: six people over four sessions.
+tautpoint simulate study --out course --seed 4 --subjects 6 --sessions 4 --trials 2 --levels L4,L3
+tautpoint change course --out changed
+cp changed/figures/course-end_feel_n_per_mm-1.svg "$here/course.svg"
+
 # calibrate.md: a load cell, and five mornings of checks of which the last is off.
 tautpoint prepare lab
 {

@@ -35,7 +35,9 @@ static struct station station;
 /* ---- A board of nothing but pins. */
 
 static uint32_t bits;
-static unsigned pulses, stuck;
+static unsigned pulses, stuck, high_before, is_ready, listens;
+static uint32_t now_us, ready_us;
+static int32_t way, way_when_ready;
 static uint8_t answers[2][3], selected, at, input, next_input;
 
 uint8_t board_bridge_pulse(void)
@@ -52,7 +54,36 @@ uint8_t board_bridge_pulse(void)
 
 uint8_t board_bridge_data(void)
 {
-    return stuck ? 0 : (uint8_t)(pulses > 24);
+    return stuck ? 0 : (uint8_t)(pulses > 24 || (pulses == 0 && high_before));
+}
+
+uint8_t board_bridge_ready(uint32_t *time_us)
+{
+    *time_us = ready_us;
+    return (uint8_t)is_ready;
+}
+
+void board_bridge_listen(uint8_t on)
+{
+    listens = on;
+    if (on) {
+        is_ready = 0;
+    }
+}
+
+int32_t board_displacement_when_ready(void)
+{
+    return way_when_ready;
+}
+
+int32_t board_displacement(void)
+{
+    return way;
+}
+
+uint32_t board_time_us(void)
+{
+    return now_us;
 }
 
 void board_select(uint8_t on)
@@ -280,13 +311,149 @@ static void a_bridge_converter_is_read_with_its_sign(void)
     stuck = 0;
     CHECK(bridge_gives(0) == 0);
     CHECK(bridge_gives(1) == 1);
-    CHECK(bridge_gives(0xFFFFFF) == -1);
+    CHECK(bridge_gives(0xFFFFFE) == -2);
     CHECK(bridge_gives(0x7FFFFF) == 8388607);
     CHECK(bridge_gives(0x800000) == -8388608);
     CHECK(pulses == 24 + BRIDGE_FURTHER_PULSES);
     stuck = 1;
     CHECK(bridge_gives(0) == TAUTPOINT_MISSING);
     stuck = 0;
+}
+
+/* A line that is let go while it is read gives nothing but ones, one that fell for a moment is high again. */
+static void a_glitch_of_the_data_line_is_no_value(void)
+{
+    CHECK(bridge_gives(0xFFFFFF) == TAUTPOINT_MISSING);
+    high_before = 1;
+    CHECK(bridge_gives(1234) == TAUTPOINT_MISSING);
+    CHECK(pulses == 0);
+    high_before = 0;
+}
+
+static uint8_t sampled(struct bridge_pace *pace, int32_t *counts, uint32_t *at_us, uint32_t value, int32_t displacement)
+{
+    bits = value;
+    pulses = 0;
+    is_ready = 1;
+    ready_us = now_us;
+    way_when_ready = displacement;
+    return bridge_sample(pace, counts, at_us);
+}
+
+static void a_pulse_that_was_missed_is_told_though_the_force_was_none(void)
+{
+    struct bridge_pace pace = {0, 0};
+    int32_t counts[2];
+    uint32_t at_us;
+
+    now_us = 1000000;
+    bridge_came(&pace, now_us);
+    now_us += PERIOD_US;
+    CHECK(sampled(&pace, counts, &at_us, 7, 70) && counts[0] == 7 && counts[1] == 70 && at_us == now_us && listens);
+    /* A glitch that took the flag of the displacement with it. */
+    now_us += PERIOD_US / 2u;
+    high_before = 1;
+    CHECK(!sampled(&pace, counts, &at_us, 7, TAUTPOINT_MISSING));
+    high_before = 0;
+    now_us += PERIOD_US / 2u;
+    CHECK(sampled(&pace, counts, &at_us, 8, 71) && counts[0] == 8 && counts[1] == TAUTPOINT_MISSING);
+    now_us += PERIOD_US;
+    CHECK(sampled(&pace, counts, &at_us, 9, 72) && counts[1] == 72);
+    /* Or a line that is stuck: its samples come by the clock. */
+    stuck = 1;
+    now_us += PERIOD_US;
+    CHECK(!sampled(&pace, counts, &at_us, 0, TAUTPOINT_MISSING));
+    now_us += PERIOD_US / 2u;
+    way = 73;
+    CHECK(sampled(&pace, counts, &at_us, 0, 73) && counts[0] == TAUTPOINT_MISSING && counts[1] == TAUTPOINT_MISSING);
+    now_us += PERIOD_US;
+    CHECK(sampled(&pace, counts, &at_us, 0, 73) && counts[0] == TAUTPOINT_MISSING && counts[1] == 73);
+    stuck = 0;
+}
+
+static void a_clock_that_stands_still_or_goes_back_does_not_go_on(void)
+{
+    uint32_t last = 0xFFFFFFFFUL - PERIOD_US / 2u;
+    uint32_t then = last;
+
+    CHECK(!bridge_goes_on(&last, then));
+    CHECK(!bridge_goes_on(&last, then - 900u) && !bridge_goes_on(&last, then + 900u));
+    CHECK(bridge_goes_on(&last, then + PERIOD_US) && last == (uint32_t)(then + PERIOD_US));
+    CHECK(!bridge_goes_on(&last, then));
+}
+
+/* ---- A port with one bit of polarity a pin, as that of Arm's system design kit. */
+
+static struct {
+    uint32_t levels, rising, pending, moves_to;
+    unsigned moves_in;
+} port;
+
+static void port_goes(uint32_t levels)
+{
+    uint32_t rose = levels & ~port.levels, fell = ~levels & port.levels;
+
+    port.pending |= (rose & port.rising) | (fell & ~port.rising);
+    port.levels = levels;
+}
+
+static uint32_t port_input(void)
+{
+    uint32_t seen = port.levels;
+
+    /* A pin that moves just after it was looked at. */
+    if (port.moves_in && --port.moves_in == 0) {
+        port_goes(port.moves_to);
+    }
+    return seen;
+}
+
+static void port_waits_for_rise(uint32_t pins)
+{
+    port.rising |= pins;
+}
+
+static void port_waits_for_fall(uint32_t pins)
+{
+    port.rising &= ~pins;
+}
+
+static void port_clear(uint32_t pins)
+{
+    port.pending &= ~pins;
+}
+
+#include "../boards/cortex-m3/edges.h"
+
+static struct quadrature followed;
+
+static void follows(uint32_t levels)
+{
+    quadrature_changed(&followed, (uint8_t)levels);
+}
+
+static void every_edge_of_a_port_with_one_polarity_is_counted(void)
+{
+    static const uint8_t up[4] = {0, 1, 3, 2};
+    int i, steps = 0;
+
+    memset(&port, 0, sizeof port);
+    quadrature_begin(&followed, 0);
+    edges_follow(3, follows);
+    for (i = 0; i < 4000; i++) {
+        steps += i < 2500 ? 1 : -1;
+        port_goes(up[steps & 3]);
+        CHECK(port.pending != 0);
+        /* Every third time the next step comes while this one is looked at. */
+        if (i % 3 == 0) {
+            steps += i < 2500 ? 1 : -1;
+            port.moves_in = 1;
+            port.moves_to = up[steps & 3];
+        }
+        edges_follow(3, follows);
+        CHECK(followed.count == steps);
+    }
+    CHECK(quadrature_take(&followed) == steps && steps > 1000);
 }
 
 static void what_is_not_ready_is_a_gap_at_the_right_times(void)
@@ -304,13 +471,14 @@ static void what_is_not_ready_is_a_gap_at_the_right_times(void)
         }
     }
     CHECK(gaps == 9);
+    CHECK(!bridge_overdue(&pace, (uint32_t)(begin + 8 * PERIOD_US), &at_us));
     bridge_came(&pace, (uint32_t)(begin + 10 * PERIOD_US));
     CHECK(!bridge_overdue(&pace, (uint32_t)(begin + 11 * PERIOD_US), &at_us));
 }
 
 static void two_inputs_are_read_each_with_its_own_state(void)
 {
-    static const uint8_t good[2][3] = {{0, 0x12, 0x34}, {0, 0xFF, 0xFE}};
+    static const uint8_t good[2][3] = {{0xA0, 0x12, 0x34}, {0xA1, 0xFF, 0xFE}};
     int32_t counts[2];
 
     memcpy(answers, good, sizeof answers);
@@ -318,12 +486,25 @@ static void two_inputs_are_read_each_with_its_own_state(void)
     CHECK(counts[0] == 0x1234 && counts[1] == -2 && !selected);
     answers[0][1] = 0x80;
     answers[0][2] = 0;
-    answers[1][0] = 1;
+    answers[1][0] = 0xA3;
     two_inputs_read(counts);
     CHECK(counts[0] == -32768 && counts[1] == TAUTPOINT_MISSING);
     memset(answers, 0xFF, sizeof answers);
     two_inputs_read(counts);
     CHECK(counts[0] == TAUTPOINT_MISSING && counts[1] == TAUTPOINT_MISSING);
+    /* Held low, it gave two times 0 as though they were values. */
+    memset(answers, 0, sizeof answers);
+    two_inputs_read(counts);
+    CHECK(counts[0] == TAUTPOINT_MISSING && counts[1] == TAUTPOINT_MISSING);
+    /* After a reset of the controller alone the converter is at its second input. */
+    memcpy(answers, good, sizeof answers);
+    next_input = 1;
+    two_inputs_read(counts);
+    CHECK(counts[0] == TAUTPOINT_MISSING && counts[1] == -2);
+    next_input = 1;
+    two_inputs_begin();
+    two_inputs_read(counts);
+    CHECK(counts[0] == 0x1234 && counts[1] == -2);
 }
 
 static void quadrature_counts_both_ways_and_tells_what_it_missed(void)
@@ -417,6 +598,10 @@ int main(int count, char **words)
     a_ring_of_samples_that_is_full_drops_the_newest();
     a_hello_that_cannot_be_said_does_not_stop_the_samples();
     a_bridge_converter_is_read_with_its_sign();
+    a_glitch_of_the_data_line_is_no_value();
+    a_pulse_that_was_missed_is_told_though_the_force_was_none();
+    a_clock_that_stands_still_or_goes_back_does_not_go_on();
+    every_edge_of_a_port_with_one_polarity_is_counted();
     what_is_not_ready_is_a_gap_at_the_right_times();
     two_inputs_are_read_each_with_its_own_state();
     quadrature_counts_both_ways_and_tells_what_it_missed();

@@ -52,7 +52,9 @@ static const char USAGE[] =
     "  --bridge HZ         the bridge converter's own rate; 80\n"
     "  --bridge-jitter US  most that a conversion of it lasts longer or less; 0\n"
     "  --full-mm MM        way of the analogue displacement; 20\n"
-    "  --busy SPAN --unplugged SPAN --stuck SPAN      of the converter\n"
+    "  --busy SPAN --unplugged SPAN --stuck SPAN      of the converter; stuck is held low\n"
+    "  --glitches SPAN     the bridge converter's data line falls for 5 us, 30 times a second\n"
+    "  --waiting           the converters went on while the controller was off: a conversion waits, of the second input\n"
     "  --questions SPAN --garbage SPAN --half SPAN    bytes from the computer, as many as the line carries\n"
     "  --brown-out AT      the supply breaks down; memory is lost\n"
     "  --stop-timer AT     the sampling timer stands still\n";
@@ -60,8 +62,9 @@ static const char USAGE[] =
 static struct {
     const char *elf, *link, *out, *log, *trace;
     double seconds, speed, n_per_count, mm_per_count, noise_n, noise_mm, bridge_hz, bridge_jitter_us, full_mm;
-    struct span busy, unplugged, stuck, questions, garbage, half;
+    struct span busy, unplugged, stuck, glitches, questions, garbage, half;
     double brown_out, stop_timer;
+    int waiting;
 } option = {.seconds = 10, .n_per_count = 0.001, .mm_per_count = 0.005, .bridge_hz = 80, .full_mm = 20};
 
 static avr_t *avr;
@@ -271,7 +274,7 @@ static void bridge_converts(void)
     }
     bridge.bits = (uint32_t)limited((sum + option.noise_n * normal()) / option.n_per_count, 0x7FFFFF) & 0xFFFFFF;
     bridge.at = 0;
-    data_line(1);
+    /* A value that nobody read is replaced, and the line stays low: no edge tells of the new one. */
     data_line(0);
     sensed(now_s(), &n, &mm);
     /* The clock line is an output: the firmware has this converter. */
@@ -314,6 +317,7 @@ static struct {
     avr_irq_t *in;
     uint64_t held[2], begun;
     int selected, byte, input, next;
+    unsigned number;
     uint8_t answer[3];
     struct spread intervals, apart;
 } two;
@@ -336,12 +340,14 @@ static void two_selected(struct avr_irq_t *irq, uint32_t level, void *param)
     value = two.input ? (mm + option.noise_mm * normal()) / option.mm_per_count
                       : (n + option.noise_n * normal()) / option.n_per_count;
     count = limited(value, 0x7FFF);
-    two.answer[0] = within(option.busy) ? 1 : 0;
+    two.answer[0] = (uint8_t)(0xA0 | two.input | (within(option.busy) ? 2 : 0));
     two.answer[1] = (uint8_t)(count >> 8);
     two.answer[2] = (uint8_t)count;
     two.held[two.input] = avr->cycle;
+    two.number++;
     if (two.input == 0) {
-        if (two.begun) {
+        /* The first one is thrown away, and not at its time. */
+        if (two.number > 3) {
             count_in(&two.intervals, (double)(avr->cycle - two.begun));
         }
         two.begun = avr->cycle;
@@ -361,7 +367,9 @@ static void two_heard(struct avr_irq_t *irq, uint32_t byte, void *param)
     if (two.byte == 0) {
         two.next = byte == 0xC0;
     }
-    avr_raise_irq(two.in, within(option.unplugged) || two.byte > 2 ? 0xFF : two.answer[two.byte]);
+    avr_raise_irq(two.in, within(option.stuck)                          ? 0x00
+                          : within(option.unplugged) || two.byte > 2 ? 0xFF
+                                                                     : two.answer[two.byte]);
     two.byte++;
 }
 
@@ -592,10 +600,12 @@ static void connect_all(void)
             avr_irq_register_notify(irq + AVR_INT_IRQ_RUNNING, interrupt_runs, (void *)v);
         }
     }
-    data_line(1);
+    data_line(!option.waiting);
+    two.next = option.waiting;
     rest_lines();
 }
 
+/* Of the controller: converters have a supply of their own, and go on. */
 static void brown_out(void)
 {
     int i;
@@ -604,8 +614,23 @@ static void brown_out(void)
     for (i = RAM_BEGIN; i <= RAM_END; i++) {
         avr->data[i] = (uint8_t)(uniform() * 256);
     }
-    data_line(1);
-    two.next = 0;
+}
+
+/* The data line falls for 5 us while no conversion waits and none is read. Whether it does now. */
+static void glitch(void)
+{
+    static uint64_t next, until;
+
+    if (until && avr->cycle >= until) {
+        until = 0;
+        if (bridge.at >= 25) {
+            hold(bridge.data, 'B', 0, 1);
+        }
+    } else if (!until && within(option.glitches) && avr->cycle >= next && bridge.at >= 25 && !bridge.reading) {
+        next = avr->cycle + (uint64_t)(HZ / 30);
+        until = avr->cycle + (uint64_t)(5e-6 * HZ);
+        hold(bridge.data, 'B', 0, 0);
+    }
 }
 
 static int deepest_stack(void)
@@ -660,6 +685,9 @@ static void run(void)
             resets++;
         }
         last_pc = avr->pc;
+        if (option.glitches.to > 0) {
+            glitch();
+        }
         if (avr->cycle < event) {
             continue;
         }
@@ -748,6 +776,7 @@ static void read_options(int count, char **words)
         {"--busy", NULL, NULL, &option.busy},
         {"--unplugged", NULL, NULL, &option.unplugged},
         {"--stuck", NULL, NULL, &option.stuck},
+        {"--glitches", NULL, NULL, &option.glitches},
         {"--questions", NULL, NULL, &option.questions},
         {"--garbage", NULL, NULL, &option.garbage},
         {"--half", NULL, NULL, &option.half},
@@ -755,7 +784,7 @@ static void read_options(int count, char **words)
     int i = 1;
     size_t k;
 
-    while (i + 1 < count) {
+    while (i < count && (i + 1 < count || !strcmp(words[i], "--waiting"))) {
         if (!strcmp(words[i], "--per-count") && i + 2 < count) {
             option.n_per_count = atof(words[i + 1]);
             option.mm_per_count = atof(words[i + 2]);
@@ -766,6 +795,11 @@ static void read_options(int count, char **words)
             option.noise_n = atof(words[i + 1]);
             option.noise_mm = atof(words[i + 2]);
             i += 3;
+            continue;
+        }
+        if (!strcmp(words[i], "--waiting")) {
+            option.waiting = 1;
+            i++;
             continue;
         }
         for (k = 0; k < sizeof known / sizeof known[0] && strcmp(words[i], known[k].name) != 0; k++) {

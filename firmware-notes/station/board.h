@@ -9,7 +9,7 @@
 /* Stops the watchdog of an earlier life, sets clocks and pins, starts line, timer and watchdog; then allows interrupts. */
 void board_begin(struct station *s);
 
-/* Waits for something to do, or not at all. */
+/* Called when there is nothing to do: a board may wait for an interrupt, or come back at once. */
 void board_idle(void);
 
 /* Sampling goes on: the watchdog may wait. */
@@ -25,7 +25,8 @@ uint32_t board_time_us(void);
 
 /* Whether the data line fell since the last call, and when. */
 uint8_t board_bridge_ready(uint32_t *time_us);
-/* Interrupts of the data line are off while bits are read, and what came meanwhile is forgotten. */
+/* Interrupts of the data line are off while bits are read. On again, a line that is low already is a conversion that is ready
+ * now: no edge tells of it. */
 void board_bridge_listen(uint8_t on);
 /* One pulse of the clock, short whatever interrupts come: a long one switches a converter off. Gives the data line
  * after it. */

@@ -29,6 +29,7 @@ uint8_t station_take(struct station *s, uint32_t time_us, const int32_t *counts)
     for (i = 0; i < STATION_CHANNELS; i++) {
         s->samples[in].counts[i] = counts[i];
     }
+    STATION_IN_ORDER();
     s->samples_in = next;
     return 1;
 }
@@ -53,6 +54,7 @@ static uint8_t send(struct station *s, uint16_t length)
         s->bytes[in] = s->frame[i];
         in++;
     }
+    STATION_IN_ORDER();
     s->bytes_in = in;
     return 1;
 }
@@ -72,6 +74,7 @@ uint8_t station_run(struct station *s)
     while (s->samples_out != s->samples_in) {
         const struct station_sample *sample = &s->samples[s->samples_out];
 
+        STATION_IN_ORDER();
         answer(s, sample->time_us);
         if (s->hello_due) {
             uint16_t length = tautpoint_hello(s->hello, s->next_to_send, sample->time_us, s->frame, STATION_HELLO_BYTES);
@@ -91,6 +94,7 @@ uint8_t station_run(struct station *s)
         (void)send(s, tautpoint_sample(sample->counts, s->hello->channels, sample->sequence, sample->time_us, s->frame,
                                        TAUTPOINT_SAMPLE_BYTES));
         s->next_to_send = (uint16_t)(sample->sequence + 1u);
+        STATION_IN_ORDER();
         s->samples_out = (uint8_t)((s->samples_out + 1u) % STATION_SAMPLES);
     }
     return (uint8_t)(s->bytes_in != s->bytes_out);

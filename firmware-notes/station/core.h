@@ -24,6 +24,10 @@
 #define STATION_HELLO_US 1000000UL
 #define STATION_ANSWER_US 100000UL
 
+/* What was written before it is there before what comes after it, as far as the compiler is concerned: indices are volatile,
+ * what they point at is not. One processor needs no more. */
+#define STATION_IN_ORDER() __asm__ __volatile__("" ::: "memory")
+
 struct station_sample {
     uint32_t time_us;
     int32_t counts[STATION_CHANNELS];
@@ -56,7 +60,7 @@ void station_begin(struct station *s, const struct tautpoint_hello *hello, uint3
 uint8_t station_take(struct station *s, uint32_t time_us, const int32_t *counts);
 
 /* A byte came from the computer. All but a `?`, and half of a command, means nothing; so does the line feed behind it.
- * This and the next byte are short and in line: an interrupt that calls saves every register first. */
+ * This and station_next_byte() are short and in line: an interrupt that calls saves every register first. */
 static inline void station_heard(struct station *s, uint8_t byte)
 {
     if (byte == (uint8_t)'?') {
@@ -75,7 +79,9 @@ static inline uint8_t station_next_byte(struct station *s, uint8_t *byte)
     if (out == s->bytes_in) {
         return 0;
     }
+    STATION_IN_ORDER();
     *byte = s->bytes[out];
+    STATION_IN_ORDER();
     s->bytes_out = (uint8_t)(out + 1u);
     return 1;
 }

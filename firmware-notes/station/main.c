@@ -28,33 +28,25 @@ static struct station STATION;
 static void sample(void)
 {
     static struct bridge_pace pace;
+    static uint32_t last_us = FIRST_TIME_US;
     static uint8_t begun;
     int32_t counts[STATION_CHANNELS];
     uint32_t time_us;
 
     if (!begun) {
         begun = 1;
+        /* A converter that went on while we were reset has waited since nobody knows when: that value is thrown away. */
+        if (!board_bridge_data()) {
+            (void)bridge_read();
+        }
         bridge_came(&pace, board_time_us());
         board_bridge_listen(1);
     }
-    if (board_bridge_ready(&time_us)) {
-        counts[1] = board_displacement_when_ready();
-        board_bridge_listen(0);
-        counts[0] = bridge_read();
-        board_bridge_listen(1);
-        /* A line that is stuck falls as often as noise says: its samples come by the clock. */
-        if (counts[0] == TAUTPOINT_MISSING) {
-            return;
-        }
-        bridge_came(&pace, time_us);
-    } else if (bridge_overdue(&pace, board_time_us(), &time_us)) {
-        counts[0] = TAUTPOINT_MISSING;
-        counts[1] = board_displacement();
-    } else {
-        return;
+    /* Without a clock that goes on nothing is sampled, and the watchdog acts. */
+    if (bridge_sample(&pace, counts, &time_us) && bridge_goes_on(&last_us, time_us)) {
+        (void)station_take(&STATION, time_us, counts);
+        board_alive();
     }
-    (void)station_take(&STATION, time_us, counts);
-    board_alive();
 }
 
 #else

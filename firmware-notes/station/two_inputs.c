@@ -5,8 +5,9 @@
 
 #define FIRST 0x80u
 #define SECOND 0xC0u
+#define STATE 0xA0u
 
-static int32_t read(uint8_t next)
+static int32_t read(uint8_t input, uint8_t next)
 {
     uint8_t state;
     uint8_t high;
@@ -18,15 +19,20 @@ static int32_t read(uint8_t next)
     high = board_exchange(0);
     low = board_exchange(0);
     board_select(0);
-    if (state != 0) {
+    if (state != (STATE | input)) {
         return TAUTPOINT_MISSING;
     }
     value = (int32_t)(((uint16_t)high << 8) | low);
     return high & 0x80u ? value - 0x10000L : value;
 }
 
+void two_inputs_begin(void)
+{
+    (void)read(0, FIRST);
+}
+
 void two_inputs_read(int32_t *counts)
 {
-    counts[0] = read(SECOND);
-    counts[1] = read(FIRST);
+    counts[0] = read(0, SECOND);
+    counts[1] = read(1, FIRST);
 }

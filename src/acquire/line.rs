@@ -51,6 +51,8 @@ pub fn listen(source: Box<dyn DeviceSource>) -> Receiver<LineEvent> {
         reported: (LineCounts::default(), now),
         batch: Vec::new(),
         sampled: now,
+        not_later: 0,
+        of_no_use: 0,
     };
     // Whatever ends it, whoever holds the receiver sees the end of the channel.
     std::thread::spawn(move || line.run_on());
@@ -82,6 +84,10 @@ struct LineReader {
     batch: Vec<Sample>,
     /// When the last sample came.
     sampled: Instant,
+    /// Samples whose stamp was no later than the one before.
+    not_later: u64,
+    /// How many frames of no use had come with the last sample.
+    of_no_use: u64,
 }
 
 impl LineReader {
@@ -130,6 +136,7 @@ impl LineReader {
         let mut told = false;
         let mut buffer = vec![0; 1 << 16];
         self.sampled = opened;
+        self.of_no_use = self.frames_of_no_use();
         loop {
             let silent = self.station.is_none() || self.decoder.wants_hello();
             if silent && asked.is_none_or(|a| a.elapsed() >= ASK_AGAIN) {
@@ -142,6 +149,9 @@ impl LineReader {
                 Ok(count) => {
                     bytes_came = true;
                     self.take(&buffer[..count], Instant::now())?;
+                    if self.check_silence()? {
+                        return Ok(());
+                    }
                     // A terminal hands out 4 kB at once: a full portion means that more waits, as after a stall.
                     if count < CAUGHT_UP {
                         std::thread::sleep(PAUSE);
@@ -186,15 +196,24 @@ impl LineReader {
     fn check_silence(&mut self) -> Result<bool, StopReason> {
         let silent = self.station.is_some() && self.sampled.elapsed() >= SILENCE;
         if silent {
-            let words = format!(
-                "no sample came from {} for {} s; look whether it is switched on and its cable is fast",
-                self.source.name(),
-                SILENCE.as_secs()
-            );
+            let (name, seconds) = (self.source.name(), SILENCE.as_secs());
+            let words = match self.frames_of_no_use().saturating_sub(self.of_no_use) {
+                0 => format!("no sample came from {name} for {seconds} s; look whether it is switched on and its cable is fast"),
+                some => format!(
+                    "{some} frames came from {name} in {seconds} s and none of them was a sample that can be used: damaged, with a number \
+                     that was there before, or with a time stamp that stands still or goes back. Look at the speed of the line, and at \
+                     numbers and clock of the device"
+                ),
+            };
             self.reset();
             self.send(LineEvent::Gone(words))?;
         }
         Ok(silent)
+    }
+
+    fn frames_of_no_use(&self) -> u64 {
+        let counts = self.decoder.counts();
+        counts.bad + counts.late + self.not_later
     }
 
     fn no_hello(&self, bytes_came: bool) -> String {
@@ -202,7 +221,7 @@ impl LineReader {
         if bytes_came {
             format!(
                 "bytes come from {name} but no hello is among them; look whether it is the right device, and give \
-                 the speed of a plain serial line behind its name ({name}@921600)"
+                 the speed of a plain serial line behind its name ({name}@500000)"
             )
         } else {
             format!(
@@ -235,7 +254,10 @@ impl LineReader {
         };
         let time_s = match self.clock.tick(time_us, arrived) {
             ClockReading::At(time_s) => time_s,
-            ClockReading::NotLater => return Ok(()),
+            ClockReading::NotLater => {
+                self.not_later += 1;
+                return Ok(());
+            }
             ClockReading::Restarted => {
                 let station = station.clone();
                 self.restart(station, "the device was switched off and on")?;
@@ -243,6 +265,7 @@ impl LineReader {
             }
         };
         self.sampled = arrived;
+        self.of_no_use = self.frames_of_no_use();
         self.batch.push(Sample {
             time_s,
             arrived,
@@ -277,6 +300,7 @@ impl LineReader {
         self.reconnected += u64::from(self.connected_once);
         self.connected_once = true;
         self.sampled = Instant::now();
+        self.of_no_use = self.frames_of_no_use();
         self.station = Some(station.clone());
         self.send(LineEvent::Connected(station))
     }

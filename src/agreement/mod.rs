@@ -6,6 +6,7 @@
 //! variance model (METHODS.md §13), which takes every test.
 
 pub mod calls;
+pub mod correctors;
 mod rating_table;
 pub mod ratings;
 pub mod registered;
@@ -102,6 +103,8 @@ pub struct Agreement {
     pub spread: Option<spread::RepeatSpread>,
     /// `None` for a file of ratings.
     pub calls: Option<calls::CallAgreement>,
+    /// People who put marks right, and the program, held against each other.
+    pub correctors: Vec<correctors::CorrectorPair>,
     /// What the reader should know, in sentences.
     pub notes: Vec<String>,
 }
@@ -140,6 +143,7 @@ pub fn of_study(tests: &[Test], comparisons: &[Comparison], study_calls: &[Call]
         measures: Measure::ALL.into_iter().map(of_measure).collect(),
         spread: spread::of_tests(&repeats),
         calls: Some(calls::of_study(comparisons, study_calls)),
+        correctors: Vec::new(),
         notes: repeats.notes(),
     }
 }

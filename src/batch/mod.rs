@@ -4,6 +4,7 @@ mod aggregate;
 mod ceilings;
 mod copies;
 mod corrected;
+mod correctors;
 mod fingerprint;
 mod folder_run;
 pub mod instrument_context;
@@ -20,6 +21,7 @@ pub mod reference;
 pub mod sums;
 
 pub use aggregate::aggregate;
+pub use correctors::corrector_tests;
 pub(crate) use folder_run::FolderRun;
 pub use folder_run::{Earlier, WriteResults, analyze_into};
 pub use parallel::parallel_map;

@@ -327,11 +327,11 @@ impl Job {
         Ok(measure(&found, names))
     }
 
-    /// The conditioned signals of a recording's tests, in their order.
+    /// The conditioned signals of a recording's tests, in their order, with so much around each, in s.
     ///
     /// # Errors
     /// What is wrong with the recording.
-    pub(super) fn signals(&self, loaded: Loaded<'_>) -> Result<Vec<ConditionedSignals>, Error> {
+    pub fn signals(&self, loaded: Loaded<'_>, around_s: Option<f64>) -> Result<Vec<ConditionedSignals>, Error> {
         let source = self.source(loaded.file, &loaded.sidecar);
         let about = self.about(&loaded.sidecar);
         let sha256 = loaded.sha256.clone();
@@ -346,7 +346,7 @@ impl Job {
         let corrections = self.corrections_for(loaded.file, &sha256, &mut refused);
         corrected::apply(&mut found, &corrections, &mut refused);
         let left_out = found.left_out();
-        let signals = found.signals().into_iter().zip(left_out);
+        let signals = found.signals(around_s).into_iter().zip(left_out);
         Ok(signals.filter(|(_, left_out)| left_out.is_none()).map(|(signals, _)| signals).collect())
     }
 

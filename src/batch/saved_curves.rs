@@ -122,7 +122,7 @@ impl<'s> SavedCurves<'s> {
         if (&loaded.sha256, &loaded.sidecar_input) != (&place.input.sha256, &place.sidecar) {
             return Err(changed());
         }
-        let signals = self.job.signals(loaded)?;
+        let signals = self.job.signals(loaded, None)?;
         match signals.len() == tests.len() {
             true => Ok(signals),
             false => Err(changed()),

@@ -3,14 +3,16 @@
 use super::Outcome;
 use super::analyze::{analyze, tell_study, word};
 use crate::agreement::calls::CallNote;
+use crate::agreement::correctors::{CorrectorPair, of_correctors};
 use crate::agreement::{self, Agreement, ratings, spread};
 use crate::batch;
 use crate::cohort::combine::Shards;
 use crate::error::{Problem, Severity};
-use crate::format::number;
+use crate::format::{counted, number};
 use crate::report::agreement as report;
 use crate::results::{InputKind, InputRecord, Results};
 use crate::study::call::Call;
+use crate::study::corrections::{self, Corrections};
 use crate::study::door::{self, FileKind};
 use crate::study::inputs;
 use crate::write::{OutputFolder, sha256_hex, write_file_whole};
@@ -25,6 +27,7 @@ Examples:
   tautpoint agree my-study --out my-study/agreement   page, tables, figures; my-study/agreement.toml
   tautpoint agree my-study --json | jq .measures.end_feel_n_per_mm
   tautpoint agree --ratings scores.csv --json         columns subject, rater, value
+  tautpoint agree my-study --corrections copy/corrections.toml    what two people put right
 
 With --out, the spread of the study's repeated tests goes into its agreement.toml: from then on, decisions on a
 single trial a side rest on it.
@@ -41,6 +44,9 @@ pub struct AgreeArgs {
     /// Any numbers: delimited text with the columns subject, rater and value.
     #[arg(long, value_name = "FILE")]
     ratings: Option<PathBuf>,
+    /// Corrections that somebody made in a copy of the study: held against those of the study and against the program.
+    #[arg(long, value_name = "FILE", conflicts_with = "ratings")]
+    corrections: Vec<PathBuf>,
     /// Folder for the page, tables and figures; written whole or not at all.
     #[arg(long, short, value_name = "DIR")]
     out: Option<PathBuf>,
@@ -62,7 +68,7 @@ struct AgreeOutcome {
 pub fn run(args: &AgreeArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let (input, found) = match (&args.study, &args.ratings) {
         (_, Some(file)) => (file, of_ratings(file)?),
-        (Some(study), None) => (study, of_study(study, quiet)?),
+        (Some(study), None) => (study, of_study(study, &args.corrections, quiet)?),
         (None, None) => bail!("name a study, or a file of ratings with --ratings"),
     };
     if let Some(out) = &args.out {
@@ -81,18 +87,17 @@ pub fn run(args: &AgreeArgs, quiet: bool) -> anyhow::Result<Outcome> {
         note!("report: {}", out.join("agreement.html").display());
     }
     let failed = found.problems.iter().any(|p| p.severity == Severity::Error);
-    Ok(
-        match (found.agreement.is_empty() && !has_calls(&found.agreement), failed) {
-            (true, _) => Outcome::Nothing,
-            (false, true) => Outcome::Partly,
-            (false, false) => Outcome::Done,
-        },
-    )
+    Ok(match (tells_nothing(&found.agreement), failed) {
+        (true, _) => Outcome::Nothing,
+        (false, true) => Outcome::Partly,
+        (false, false) => Outcome::Done,
+    })
 }
 
-fn has_calls(agreement: &Agreement) -> bool {
+fn tells_nothing(agreement: &Agreement) -> bool {
     let calls = agreement.calls.as_ref();
-    calls.is_some_and(|c| !c.pairs.is_empty() || !c.against.is_empty())
+    let of_calls = calls.is_some_and(|c| !c.pairs.is_empty() || !c.against.is_empty());
+    agreement.is_empty() && !of_calls && agreement.correctors.is_empty()
 }
 
 fn of_ratings(path: &Path) -> anyhow::Result<AgreeOutcome> {
@@ -130,7 +135,7 @@ fn of_ratings(path: &Path) -> anyhow::Result<AgreeOutcome> {
     }
 }
 
-fn of_study(path: &Path, quiet: bool) -> anyhow::Result<AgreeOutcome> {
+fn of_study(path: &Path, others: &[PathBuf], quiet: bool) -> anyhow::Result<AgreeOutcome> {
     let paths = [path.to_owned()];
     let inputs = inputs::collect_in_study(&paths)?;
     tell_study(
@@ -147,16 +152,50 @@ fn of_study(path: &Path, quiet: bool) -> anyhow::Result<AgreeOutcome> {
     };
     let results = analyze(&paths, options, quiet)?;
     let calls = inputs.study.as_ref().map_or(&[][..], |s| s.calls.as_slice());
-    Ok(of_results(
+    let root = inputs.study.as_ref().map(|s| s.root.clone());
+    let correctors = correctors(&paths, root.as_deref(), others)?;
+    let mut found = of_results(
         results,
         calls,
         // Of a part nothing is kept for the whole.
-        inputs
-            .study
-            .as_ref()
-            .filter(|_| !inputs.part_of_study)
-            .map(|s| s.root.clone()),
-    ))
+        root.filter(|_| !inputs.part_of_study),
+    );
+    found.agreement.correctors = correctors;
+    Ok(found)
+}
+
+/// What people put right in the study, and in copies of it, held against each other.
+fn correctors(
+    paths: &[PathBuf],
+    root: Option<&Path>,
+    others: &[PathBuf],
+) -> anyhow::Result<Vec<CorrectorPair>> {
+    let mut files: Vec<(String, Corrections)> = Vec::new();
+    // What is wrong with the study's own file was told with its results.
+    let own = root.map_or_else(Corrections::default, |root| {
+        corrections::read(root, &mut Vec::new())
+    });
+    files.push((corrections::FILE_NAME.to_owned(), own));
+    for path in others {
+        let name = path.display().to_string();
+        let text = door::read_to_string(path, FileKind::Settings)
+            .with_context(|| format!("{name} cannot be read; name a corrections.toml"))?;
+        let (entries, problems) = corrections::parse(&name, &text);
+        if entries.faulty {
+            let all: Vec<String> = problems.iter().map(ToString::to_string).collect();
+            bail!("{}", all.join("\n"));
+        }
+        files.push((name, entries));
+    }
+    if files.iter().all(|(_, f)| f.entries.is_empty()) {
+        return Ok(Vec::new());
+    }
+    let options = batch::Options {
+        thin: true,
+        ..batch::Options::default()
+    };
+    let mut job = batch::Job::prepare(paths, &options)?;
+    Ok(of_correctors(&batch::corrector_tests(&mut job, &files)))
 }
 
 /// What the repeated tests and the calls of a study agree in. `results` keep what a blind study hides.
@@ -257,6 +296,26 @@ fn summary(agreement: &Agreement) -> String {
                 text.push_str(&format!("  {line}\n"));
             }
         }
+    }
+    for pair in &agreement.correctors {
+        let apart = |value: Option<f64>, unit: &str, decimals| {
+            value.map_or_else(String::new, |v| {
+                format!(", at most {} {unit} apart", number(v, decimals))
+            })
+        };
+        text.push_str(&format!(
+            "{} against {}, put right by hand: {}, {}; {} by both{}, {} by one alone; {} by both{}, {} by one alone\n",
+            pair.first,
+            pair.second,
+            counted(pair.recordings, "recording"),
+            counted(pair.tests, "test"),
+            counted(pair.onsets, "onset"),
+            apart(pair.onsets_apart_mm, "mm", 2),
+            pair.onsets_one_only,
+            counted(pair.springs, "spring"),
+            apart(pair.peaks_apart_s, "s", 3),
+            pair.springs_first_only + pair.springs_second_only,
+        ));
     }
     if let Some(calls) = &agreement.calls {
         for a in &calls.against {

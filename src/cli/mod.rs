@@ -19,6 +19,7 @@ macro_rules! note {
 pub mod agree;
 pub mod analyze;
 pub mod calibrate;
+pub mod change;
 pub mod check;
 pub mod combine;
 pub mod convert;
@@ -26,6 +27,7 @@ mod correct;
 pub mod debrief;
 pub mod demo;
 pub mod open;
+pub mod plan_size;
 pub mod ports;
 pub mod prepare;
 mod progress;
@@ -58,11 +60,14 @@ pub enum ProgramCommand {
     Demo(demo::DemoArgs),
     Analyze(analyze::AnalyzeArgs),
     Agree(agree::AgreeArgs),
+    Change(change::SessionChangeArgs),
     Check(check::CheckArgs),
     Combine(combine::CombineArgs),
     Convert(convert::ConvertArgs),
     Correct(Box<correct::CorrectArgs>),
     Debrief(debrief::DebriefArgs),
+    Groups(change::GroupsArgs),
+    PlanSize(Box<plan_size::PlanSizeArgs>),
     Prepare(prepare::PrepareArgs),
     Calibrate(Box<calibrate::CalibrateArgs>),
     Open(open::OpenArgs),
@@ -99,11 +104,14 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         ProgramCommand::Demo(args) => demo::run(args, cli.quiet),
         ProgramCommand::Analyze(args) => analyze::run(args, cli.quiet),
         ProgramCommand::Agree(args) => agree::run(args, cli.quiet),
+        ProgramCommand::Change(args) => change::change(args, cli.quiet),
+        ProgramCommand::Groups(args) => change::groups(args, cli.quiet),
         ProgramCommand::Check(args) => check::run(args, cli.quiet),
         ProgramCommand::Convert(args) => convert::run(args, cli.quiet),
         ProgramCommand::Correct(args) => correct::run(args, cli.quiet),
         ProgramCommand::Combine(args) => combine::run(args, cli.quiet),
         ProgramCommand::Debrief(args) => debrief::run(args, cli.quiet),
+        ProgramCommand::PlanSize(args) => plan_size::run(args, cli.quiet),
         ProgramCommand::Prepare(args) => prepare::run(args, cli.quiet),
         ProgramCommand::Calibrate(args) => calibrate::run(args, cli.quiet),
         ProgramCommand::Open(args) => open::run(args, cli.quiet),

@@ -5,7 +5,7 @@ use super::calibrate::day;
 use super::open::sound_study;
 use super::record::setup::port_or_only;
 use crate::acquire::open_line;
-use crate::acquire::station::{LineEvent, Station};
+use crate::acquire::station::{LineCounts, LineEvent, Station};
 use crate::batch::settings_in_use;
 use crate::error::{Error, Severity};
 use crate::fault::isolated;
@@ -14,7 +14,7 @@ use crate::live::sign::PushDirection;
 use crate::report::station::{StationPage, StationTable, station_page};
 use crate::session::calibrations_of;
 use crate::session::station_check::StationCheck;
-use crate::session::station_findings::{ChannelFinding, StationFindings, TRIALS};
+use crate::session::station_findings::{ChannelFinding, StationFindings, TRIALS, told};
 use crate::settings::Settings;
 use crate::study::door::{self, FileKind};
 use crate::study::gains::ColumnGains;
@@ -22,7 +22,7 @@ use crate::study::inputs::Study;
 use crate::study::study_file::{self, StudyFile};
 use crate::study::words::shown;
 use crate::terms::Day;
-use crate::write::{refuse_existing, write_files_whole};
+use crate::write::{refuse_existing, write_files_whole, write_new};
 use anyhow::{Context, bail};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -55,7 +55,7 @@ pub struct StationArgs {
     /// What is pushed is a steel spring, ten times at the rhythm of the work.
     #[arg(long)]
     spring: bool,
-    /// Adds what was found to the study's study.toml, where it holds nothing of the kind yet.
+    /// Adds what was found of a station that is fit to the study's study.toml, where it holds nothing of the kind yet.
     #[arg(long, requires = "study")]
     write: bool,
     /// Page to print that is made.
@@ -66,8 +66,12 @@ pub struct StationArgs {
     date: Option<Day>,
 }
 
-/// How long nothing may come.
+/// How long no sample may come.
 const PATIENCE: Duration = Duration::from_secs(20);
+/// How often a device may begin anew before it is given up.
+const RESTARTS: u32 = 5;
+/// And how long a check may last: so many times what it is to, and this.
+const TIMES_AS_LONG: f64 = 4.0;
 
 fn seconds(text: &str) -> Result<f64, String> {
     let seconds = text.parse().ok().filter(|s: &f64| (0.5..=3600.0).contains(s));
@@ -91,6 +95,9 @@ pub fn run(args: &StationArgs, quiet: bool) -> anyhow::Result<Outcome> {
         quiet,
         args,
         check: None,
+        counts: LineCounts::default(),
+        restarts: 0,
+        gone: None,
     };
     let check = watch.listen()?;
     let gains = watch.gains();
@@ -117,6 +124,10 @@ struct Watch<'a> {
     quiet: bool,
     args: &'a StationArgs,
     check: Option<StationCheck>,
+    counts: LineCounts,
+    restarts: u32,
+    /// Why the line last said that nothing of use comes.
+    gone: Option<String>,
 }
 
 impl Watch<'_> {
@@ -127,7 +138,8 @@ impl Watch<'_> {
     /// Until both times are over.
     fn listen(&mut self) -> anyhow::Result<StationCheck> {
         let whole_s = self.args.seconds + self.args.push_seconds;
-        let (mut heard, mut told_s, mut pushing) = (Instant::now(), 0.0, false);
+        let begun = Instant::now();
+        let (mut heard, mut told_s, mut pushing) = (begun, 0.0, false);
         loop {
             match self.line.recv_timeout(Duration::from_millis(100)) {
                 Ok(LineEvent::Connected(station)) => {
@@ -136,34 +148,36 @@ impl Watch<'_> {
                     pushing = false;
                 }
                 Ok(LineEvent::Samples(samples)) => {
-                    heard = Instant::now();
+                    // The first sample after each beginning comes from a clock that stands still, too.
+                    if samples.iter().any(|s| s.time_s > 0.0) {
+                        heard = Instant::now();
+                    }
                     if let Some(check) = &mut self.check {
                         check.push(&samples);
                     }
                 }
                 Ok(LineEvent::Counts(counts)) => {
+                    self.counts = counts;
                     if let Some(check) = &mut self.check {
                         check.count(counts);
                     }
                 }
-                Ok(LineEvent::Gone(words)) => note!("{words}"),
+                Ok(LineEvent::Gone(words)) => {
+                    note!("{words}");
+                    self.gone = Some(words);
+                }
                 Ok(LineEvent::Failed(words)) => bail!("{words}"),
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => bail!("the line ended"),
             }
-            if heard.elapsed() > PATIENCE {
-                bail!(
-                    "nothing came for {} s: look at cable, port and speed",
-                    PATIENCE.as_secs()
-                );
-            }
+            self.give_up(heard, begun, whole_s)?;
             let Some(check) = &self.check else { continue };
             let now_s = check.seconds();
             if !pushing && now_s >= self.args.seconds {
                 pushing = true;
                 self.say(match self.args.spring {
                     true => "Now press the steel spring ten times, without leaving it.",
-                    false => "Now push every force sensor, one after the other, as hard as the work does.",
+                    false => "Now push every force sensor, one after the other, as hard as the work does, so that its displacement moves too.",
                 });
             }
             if now_s >= told_s + 1.0 {
@@ -177,8 +191,35 @@ impl Watch<'_> {
         self.check.take().context("no device was heard")
     }
 
+    /// Ends a check that cannot come to an end.
+    fn give_up(&self, heard: Instant, begun: Instant, whole_s: f64) -> anyhow::Result<()> {
+        if heard.elapsed() > PATIENCE {
+            let patience_s = PATIENCE.as_secs();
+            match &self.gone {
+                Some(words) => bail!("no sample that counts came for {patience_s} s: {words}"),
+                None => bail!("nothing came for {patience_s} s: look at cable, port and speed"),
+            }
+        }
+        if self.restarts > RESTARTS {
+            bail!(
+                "the device began anew {RESTARTS} times within this check ({}): look at its supply, at its plug, and at what its \
+                 watchdog waits for",
+                self.gone.as_deref().unwrap_or("it said nothing of why")
+            );
+        }
+        let lasted_s = begun.elapsed().as_secs_f64();
+        if lasted_s > TIMES_AS_LONG * whole_s + PATIENCE.as_secs_f64() {
+            bail!(
+                "after {lasted_s:.0} s the device's stamps are at {:.1} s: its clock is too slow, or it keeps beginning anew",
+                self.check.as_ref().map_or(0.0, StationCheck::seconds)
+            );
+        }
+        Ok(())
+    }
+
     fn connected(&mut self, station: Station) -> anyhow::Result<()> {
         if self.check.is_some() {
+            self.restarts += 1;
             note!("warning: the device began anew; the check begins anew too");
         }
         let calibrations = match &self.study {
@@ -194,12 +235,8 @@ impl Watch<'_> {
             shown(&station.device),
             self.args.seconds
         ));
-        self.check = Some(StationCheck::new(
-            station,
-            &calibrations,
-            &self.gains(),
-            self.args.seconds,
-        ));
+        let check = StationCheck::new(station, &calibrations, &self.gains(), self.args.seconds);
+        self.check = Some(check.counting_from(self.counts));
         Ok(())
     }
 
@@ -214,7 +251,7 @@ impl Watch<'_> {
             .now()
             .into_iter()
             .map(|(heading, value, unit)| match value.is_finite() {
-                true => format!("{heading} {value:.3} {unit}"),
+                true => format!("{heading} {} {unit}", told(value, decimals(&unit, 3))),
                 false => format!("{heading} no value"),
             })
             .collect();
@@ -248,13 +285,23 @@ fn tell(
     for channel in &found.channels {
         sayln!("{}", of_channel(channel));
     }
-    sayln!("\nFor study.toml:\n{block}");
+    if !block.is_empty() {
+        sayln!("\nFor study.toml:\n{block}");
+    }
     let study = args
         .study
         .as_ref()
         .filter(|_| args.write)
         .map(|root| root.join(study_file::FILE_NAME));
-    let with_block = study.as_ref().map(|path| study_with(path, &block)).transpose()?;
+    let study = study.filter(|path| {
+        if !found.is_fit() {
+            sayln!(
+                "nothing was written into {}: the station is not fit yet",
+                path.display()
+            );
+        }
+        found.is_fit()
+    });
     let html = args.page.as_ref().map(|_| {
         station_page(StationPage {
             device: &shown(&found.station.device),
@@ -267,8 +314,19 @@ fn tell(
         })
     });
     let html = html.transpose()?;
+    let page = args.page.iter().zip(&html);
+    let with_block = match study.as_ref().map(|path| study_with(path, &block)).transpose() {
+        Ok(with_block) => with_block,
+        Err(refused) => {
+            // A check takes minutes: its page is not lost with a block that the study has no place for.
+            for (path, text) in page {
+                write_new(path, text)?;
+            }
+            return Err(refused);
+        }
+    };
     // Both or neither: with the block alone the next run would be told that the study holds one already.
-    let files = study.iter().zip(&with_block).chain(args.page.iter().zip(&html));
+    let files = study.iter().zip(&with_block).chain(page);
     let files: Vec<(&Path, &[u8])> = files
         .map(|(path, text)| (path.as_path(), text.as_bytes()))
         .collect();
@@ -279,10 +337,18 @@ fn tell(
     Ok(())
 }
 
-/// study.toml with the block at its end; whatever stands there stays as it is.
+/// study.toml with the block; whatever stands there stays as it is, an earlier block of the same station too.
 fn study_with(path: &Path, block: &str) -> anyhow::Result<String> {
     let old = door::read_to_string(path, FileKind::Settings)?;
-    let new = format!("{}\n\n{block}", old.trim_end());
+    let station = block.split_inclusive(CHECKED).next().unwrap_or(block);
+    if let Some(i) = old.lines().position(|line| line.starts_with(station)) {
+        bail!(
+            "study.toml holds a check of this station already (line {}): take that block out first, or put the lines above there by \
+             hand; nothing was written into it",
+            i + 1
+        );
+    }
+    let new = with_block(&old, block);
     let (_, problems) = StudyFile::parse(study_file::FILE_NAME, &new);
     if let Some(fault) = problems.iter().find(|p| p.severity == Severity::Error) {
         bail!(
@@ -291,6 +357,21 @@ fn study_with(path: &Path, block: &str) -> anyhow::Result<String> {
         );
     }
     Ok(new)
+}
+
+/// The file with the block: at its end, or under a heading of the block's that stands there already.
+fn with_block(old: &str, block: &str) -> String {
+    let heading = block.lines().find(|line| line.starts_with('['));
+    let stands = heading.and_then(|heading| old.lines().position(|line| line.trim() == heading));
+    match (heading, stands) {
+        (Some(heading), Some(i)) => {
+            let mut lines: Vec<&str> = old.lines().collect();
+            let own: Vec<&str> = block.lines().filter(|line| *line != heading).collect();
+            lines.splice(i + 1..i + 1, own);
+            lines.join("\n") + "\n"
+        }
+        _ => format!("{}\n\n{block}", old.trim_end()),
+    }
 }
 
 /// Sentences on rate, asymmetry and delay.
@@ -323,32 +404,52 @@ fn way(c: &ChannelFinding) -> &'static str {
     match c.sign.map(|s| s.direction) {
         Some(PushDirection::Up) => "up when pushed",
         Some(PushDirection::Down) => "down when pushed",
-        Some(PushDirection::Unknown) => "not pushed",
+        Some(PushDirection::Unknown) => "no push seen",
         None => "",
+    }
+}
+
+/// Counts are whole numbers, and their noise is a few of them.
+fn decimals(unit: &str, otherwise: usize) -> usize {
+    if unit == "counts" { 1 } else { otherwise }
+}
+
+fn number(c: &ChannelFinding, value: f64, otherwise: usize) -> String {
+    match value.is_finite() {
+        true => told(value, decimals(&c.unit, otherwise)),
+        false => "not known".to_owned(),
+    }
+}
+
+fn rest(c: &ChannelFinding) -> String {
+    match c.rest.is_finite() {
+        true => format!("{} {}", number(c, c.rest, 3), c.unit),
+        false => "no value".to_owned(),
     }
 }
 
 fn ripple(c: &ChannelFinding) -> String {
     c.mains.map_or_else(
         || "none seen".to_owned(),
-        |m| format!("{:.4} at {} Hz", m.amplitude, m.hz),
+        |m| format!("{} at {} Hz", number(c, m.amplitude, 4), m.hz),
     )
 }
 
 fn drift(c: &ChannelFinding) -> String {
-    c.drift_per_min
-        .map_or_else(|| "not known".to_owned(), |d| format!("{d:.3} a minute"))
+    c.drift_per_min.map_or_else(
+        || "not known".to_owned(),
+        |d| format!("{} a minute", number(c, d, 3)),
+    )
 }
 
 fn of_channel(c: &ChannelFinding) -> String {
     let mut words = format!(
-        "{}: rests at {:.3} {}, noise {:.4} a sample and {:.4} after the low pass, steps of {:.4}, drift {}, mains {}",
+        "{}: rests at {}, noise {} a sample and {} after the low pass, steps of {}, drift {}, mains {}",
         c.heading,
-        c.rest,
-        c.unit,
-        c.noise,
-        c.filtered,
-        c.step,
+        rest(c),
+        number(c, c.noise, 4),
+        number(c, c.filtered, 4),
+        number(c, c.step, 4),
         drift(c),
         ripple(c)
     );
@@ -362,10 +463,10 @@ fn tables(found: &StationFindings) -> Vec<StationTable> {
     let channels = found.channels.iter().map(|c| {
         vec![
             c.heading.clone(),
-            format!("{:.3} {}", c.rest, c.unit),
-            format!("{:.4}", c.noise),
-            format!("{:.4}", c.filtered),
-            format!("{:.4}", c.step),
+            rest(c),
+            number(c, c.noise, 4),
+            number(c, c.filtered, 4),
+            number(c, c.step, 4),
             drift(c),
             ripple(c),
             way(c).to_owned(),
@@ -409,24 +510,29 @@ fn tables(found: &StationFindings) -> Vec<StationTable> {
     ]
 }
 
-/// What study.toml should hold of this station: remarks, the sign, the delay.
+/// Behind a station's name at the head of its block.
+const CHECKED: &str = ", checked ";
+
+/// What study.toml should hold of this station: what was found, and the delay; of one that is not fit, the factors that turn its
+/// signs around, and nothing else.
 fn block(found: &StationFindings, spring: Option<&Result<Instrument, String>>, date: &str) -> String {
+    if !found.is_fit() {
+        let turned = found.channels.iter().filter(|c| c.is_inverted());
+        let lines: Vec<String> = turned
+            .map(|c| format!("{} = {}\n", c.sensor.column.word(), -c.sensor.gain))
+            .collect();
+        return match lines.is_empty() {
+            true => String::new(),
+            false => format!("[gain]\n{}", lines.concat()),
+        };
+    }
     let mut text = format!(
-        "# Station {}, checked {date}: {}\n",
+        "# Station {}{CHECKED}{date}: {}\n",
         shown(&found.station.device),
         found.verdict()
     );
     for c in &found.channels {
         let _ = writeln!(text, "# {}", of_channel(c));
-    }
-    let turned: Vec<String> = found
-        .channels
-        .iter()
-        .filter_map(|c| c.sign.filter(|s| s.direction == PushDirection::Down))
-        .map(|s| format!("{} = {}\n", s.sensor.column.word(), -s.sensor.gain))
-        .collect();
-    if !turned.is_empty() {
-        let _ = write!(text, "[gain]\n{}", turned.concat());
     }
     if let Some(Ok(i)) = spring {
         let _ = writeln!(text, "[instrument]\nforce_delay_ms = {:.3}", i.force_delay_ms);
@@ -443,17 +549,30 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join(study_file::FILE_NAME);
         std::fs::write(&path, "title = \"T\"\n\n[ceiling_n]\nneck = 50\n").unwrap();
-        let block = "# Station a, checked 2026-11-30\n[gain]\nforce = -1.0\n";
+        let block = "# Station a, checked 2026-11-30\n[instrument]\nforce_delay_ms = 2.0\n";
         let written = study_with(&path, block).unwrap();
         assert!(
             written.starts_with("title = \"T\"") && written.ends_with(block),
             "{written}"
         );
-        let (study, problems) = StudyFile::parse(study_file::FILE_NAME, &written);
+        let (_, problems) = StudyFile::parse(study_file::FILE_NAME, &written);
         assert!(problems.is_empty(), "{problems:?}");
-        assert_ne!(study.gains, ColumnGains::default());
         std::fs::write(&path, &written).unwrap();
         let refused = study_with(&path, block).unwrap_err().to_string();
+        assert!(
+            refused.contains("line 6") && refused.contains("by hand"),
+            "{refused}"
+        );
+        // A block that says nothing but remarks is one of the station, too; that of another is none.
+        assert!(study_with(&path, "# Station a, checked 2026-12-01: fit\n").is_err());
+        study_with(&path, "# Station ab, checked 2026-12-01: fit\n").unwrap();
+        let other = "# Station c, checked 2026-12-01\n[instrument]\nforce_delay_ms = 3.0\n";
+        let refused = study_with(&path, other).unwrap_err().to_string();
         assert!(refused.contains("by hand"), "{refused}");
+        // A heading with nothing under it, as a new study has.
+        let empty = "title = \"T\"\n\n[instrument]\n# force_delay_ms = 0.0\n\n[plan]\n";
+        std::fs::write(&path, empty).unwrap();
+        let expected = "title = \"T\"\n\n[instrument]\n# Station c, checked 2026-12-01\nforce_delay_ms = 3.0\n# force_delay_ms = 0.0\n\n[plan]\n";
+        assert_eq!(study_with(&path, other).unwrap(), expected);
     }
 }

@@ -15,6 +15,7 @@ use crate::instrument::{self, Instrument};
 use crate::read::calibrations::Calibrations;
 use crate::read::recording::{RecordingSource, read_recording_bytes};
 use crate::read::{hex, parquet as read_parquet, sha256_hex};
+use crate::settings::OPTIONAL;
 use crate::study::folder::Study;
 use crate::study::inputs::{InputFile, Inputs};
 use crate::study::plan::{Plan, Step};
@@ -343,7 +344,8 @@ impl Pseudonymizer {
         let settings = Table::try_from(&study.settings).unwrap_or_default();
         for (key, origin) in &study.settings.set_in {
             let parts: Vec<&str> = key.split('.').collect();
-            if origin != study_file::FILE_NAME {
+            // What a lab decided beforehand is its own: others set theirs.
+            if origin != study_file::FILE_NAME || OPTIONAL.iter().any(|s| s.key == key) {
                 continue;
             }
             if let Some(value) = value_at(&settings, &parts).filter(|v| is_numbers(v)) {

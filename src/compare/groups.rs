@@ -1,6 +1,7 @@
 //! Which tests belong together.
 
 use super::Unpaired;
+use super::scale::ComparisonScale;
 use crate::columns::Measure;
 use crate::terms::{Level, ScanKey, Side, TestKey};
 use crate::trace::Test;
@@ -31,33 +32,6 @@ impl Group<'_> {
             .find(|c| !c.is_empty())
             .cloned()
             .unwrap_or_default()
-    }
-}
-
-/// How a measure is compared.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum ComparisonScale {
-    /// Natural logarithm: ratios.
-    Log,
-    /// As it is: differences.
-    Plain,
-}
-
-impl ComparisonScale {
-    /// Measures that can be zero or less are compared by difference.
-    pub fn of(measure: Measure) -> ComparisonScale {
-        match measure {
-            Measure::OnsetTravel | Measure::LossRatio => ComparisonScale::Plain,
-            _ => ComparisonScale::Log,
-        }
-    }
-
-    /// From the scale of comparison back to the measure's unit.
-    pub fn back(self, value: f64) -> f64 {
-        match self {
-            ComparisonScale::Log => value.exp(),
-            ComparisonScale::Plain => value,
-        }
     }
 }
 

@@ -12,10 +12,12 @@ mod follow_up;
 mod groups;
 mod neighbours;
 mod pairs;
+mod scale;
 mod spread;
 
 pub use asymmetry::{log_of_percent, percent_of_log};
 pub use depth::{DepthDifference, depth_difference};
+pub use scale::ComparisonScale;
 pub use follow_up::{Cause, FollowUpStep, follow_up};
 
 pub use crate::study::call::Call;

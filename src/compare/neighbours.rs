@@ -2,7 +2,8 @@
 
 use super::asymmetry::percent_of_log;
 use super::contrast::{Contrast, Rule};
-use super::groups::{Group, ComparisonScale, Trials};
+use super::groups::{Group, Trials};
+use super::scale::ComparisonScale;
 use super::pairs::{empty, part, put_interval, put_words};
 use super::spread::common_spread;
 use super::{CompareContext, Comparison, ComparisonKind, DECIDED, Unpaired, UnpairedSide};

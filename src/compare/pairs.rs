@@ -3,7 +3,8 @@
 use super::asymmetry::{log_of_percent, percent_of_log};
 use super::calls::{agrees, call_of};
 use super::contrast::{Contrast, DecisionLimits, ContrastTerm, Rule};
-use super::groups::{Group, ComparisonScale, Trials};
+use super::groups::{Group, Trials};
+use super::scale::ComparisonScale;
 use super::spread::{TrialSpread, spread};
 use super::{CompareContext, Comparison, ComparisonKind, DECIDED, SHOWN, Unpaired};
 use crate::columns::Measure;

@@ -1,6 +1,7 @@
 //! How much one test differs from its repetition.
 
-use super::groups::{ComparisonScale, Trials};
+use super::groups::Trials;
+use super::scale::ComparisonScale;
 use super::{CompareContext, DECIDED, SpreadSource, VarianceRule};
 use crate::columns::Measure;
 use crate::stats::quantile::f_upper_tail;

@@ -38,6 +38,11 @@ impl RequestGuard {
         Ok(RequestGuard { addr, token })
     }
 
+    /// Where the server is bound.
+    pub fn addr(&self) -> SocketAddr {
+        self.addr
+    }
+
     /// Whether a `Host` header may be answered: this computer by its numbers, or `localhost`. A name that somebody else
     /// can point at this computer is none of them (DNS rebinding).
     pub fn host(&self, host: &str) -> bool {

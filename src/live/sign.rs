@@ -72,6 +72,11 @@ impl SignWatch {
         self.direction
     }
 
+    /// How far from rest a force is a clear push, with the least force that counts as contact.
+    pub fn clear_n(limit_n: f64) -> f64 {
+        CLEAR_N.max(CLEAR_LIMITS * limit_n)
+    }
+
     /// The zero that the force counts from: the running one, unless that crept after a push.
     pub fn zero_n(&self, running_n: f64) -> f64 {
         match self.direction {
@@ -83,7 +88,7 @@ impl SignWatch {
     /// Takes a force as the sensor gives it, spikes taken out, with the running zero and the least force over it that counts
     /// as contact. Gives the force that a ceiling is held against: its size, until a clear push has counted up.
     pub fn push(&mut self, time_s: f64, force_n: f64, zero_n: f64, limit_n: f64) -> f64 {
-        let clear_n = CLEAR_N.max(CLEAR_LIMITS * limit_n);
+        let clear_n = SignWatch::clear_n(limit_n);
         let rest_n = self.rest(force_n, zero_n, limit_n, clear_n);
         self.look(time_s, force_n, rest_n, clear_n);
         let (up_n, from_rest_n) = (force_n - zero_n, (force_n - rest_n).abs());

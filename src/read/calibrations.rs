@@ -115,6 +115,14 @@ impl Calibrations {
         }
     }
 
+    /// Those of sensors by their codes, where nobody named one: of a quantity of a sensor there may be but one.
+    pub fn of_sensors(&self, codes: &[String]) -> Vec<&Calibration> {
+        let of_these = |c: &&Calibration| c.sensor.as_ref().is_some_and(|code| codes.contains(code));
+        let alike = |a: &Calibration, b: &Calibration| a.sensor == b.sensor && a.quantity == b.quantity;
+        let only = |c: &&Calibration| self.all.iter().filter(|other| alike(c, other)).count() == 1;
+        self.all.iter().filter(of_these).filter(only).collect()
+    }
+
     /// Whether a calibration's sensor was out of control on a day; now, when the day is not known.
     pub fn out_of_control(&self, calibration: &str, day: Option<Day>) -> Option<OutOfControl> {
         self.control.iter().find(|c| c.calibration == calibration)?.out_on(day)

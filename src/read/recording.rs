@@ -133,12 +133,15 @@ impl RecordingSource<'_> {
         })
     }
 
-    /// The calibrations named, and a problem when one of the names is not known.
+    /// The calibrations named, else those of the sensors named, and a problem when one of the names is not known.
     pub(super) fn choose(&self) -> (Vec<&Calibration>, Option<Problem>) {
         let (names, file) = match self.sidecar.calibrations.as_slice() {
             [] => (self.study.calibrations.as_slice(), study_file::FILE_NAME),
             own => (own, self.sidecar_name),
         };
+        if names.is_empty() {
+            return (self.calibrations.of_sensors(self.sensors()), None);
+        }
         let mut absent = None;
         let mut chosen = Vec::new();
         for name in names {
@@ -153,12 +156,17 @@ impl RecordingSource<'_> {
         (chosen, absent)
     }
 
-    /// What speaks against each calibration used.
-    fn validity(&self, read: &ReadTrace, day: Option<Day>) -> Validity {
-        let sensors = match self.sidecar.sensors.as_slice() {
+    /// Codes of the sensors it was recorded with.
+    fn sensors(&self) -> &[String] {
+        match self.sidecar.sensors.as_slice() {
             [] => self.study.sensors.as_slice(),
             own => own,
-        };
+        }
+    }
+
+    /// What speaks against each calibration used.
+    fn validity(&self, read: &ReadTrace, day: Option<Day>) -> Validity {
+        let sensors = self.sensors();
         let mut all = Validity::default();
         for used in &read.calibrated {
             let control = self.calibrations.out_of_control(&used.calibration.name, day);

@@ -1,7 +1,7 @@
 //! What a later session found that followed a follow-up plan, beside the region whose finding asked for it.
 
 use serde::Serialize;
-use super::order::sessions;
+use crate::trace::order::sessions;
 use crate::compare::{Cause, Comparison, ComparisonKind, DECIDED, Decision, FollowUpStep, follow_up};
 use crate::format::number;
 use crate::results::Results;

@@ -7,6 +7,7 @@ use crate::format::counted;
 use crate::study::corrections::Correction;
 use crate::terms::TestKey;
 use crate::trace::Test;
+use serde_json::{Value, json};
 use std::collections::BTreeSet;
 
 /// A comparison that ends in another word because of corrections.
@@ -49,7 +50,10 @@ impl CorrectionsUsed {
             faulty,
             as_detected,
             days: changes().map(|c| c.by.when.chars().take(10).collect()).collect(),
-            annotations: active.iter().filter(|c| c.change.is_annotation()).count(),
+            annotations: active
+                .iter()
+                .filter(|c| c.change.is_annotation() && !refused.contains(&c.number))
+                .count(),
             refused: refused.len(),
             who: changes().map(|c| c.by.who.clone()).collect(),
             ..CorrectionsUsed::default()
@@ -72,12 +76,17 @@ impl CorrectionsUsed {
             return vec!["corrections.toml cannot be used: every result is as detected.".to_owned()];
         }
         let n = self.corrections();
-        if n == 0 && self.refused == 0 {
+        if n == 0 && self.refused == 0 && self.annotations == 0 {
             return Vec::new();
         }
         let corrections = counted(n, "correction");
+        let marked = counted(self.annotations, "moment");
         if self.as_detected {
-            return vec![format!("As detected, on request: without {corrections} made by hand.")];
+            let and = match self.annotations {
+                0 => String::new(),
+                _ => format!(" and {marked} marked with a word"),
+            };
+            return vec![format!("As detected, on request: without {corrections} made by hand{and}.")];
         }
         let who: Vec<&str> = self.who.iter().map(String::as_str).collect();
         let rest_on = counted(self.tests, "test");
@@ -87,6 +96,9 @@ impl CorrectionsUsed {
                 "Corrected by hand: {corrections} by {}; {rest_on} left out or resting on one.",
                 who.join(", ")
             ));
+        }
+        if self.annotations > 0 {
+            words.push(format!("Marked with a word by hand: {marked}."));
         }
         if self.refused > 0 {
             words.push(match self.refused {
@@ -106,6 +118,21 @@ impl CorrectionsUsed {
         }
         words.extend(self.changed_words.iter().map(ChangedWord::words));
         words
+    }
+
+    /// As run.json has it. Always there, so that a study without corrections and one whose last was taken back differ by their
+    /// inputs alone.
+    pub fn record(&self) -> Value {
+        json!({
+            "file_used": !self.faulty,
+            "as_detected": self.as_detected,
+            "corrections": self.corrections(),
+            "people": self.people(),
+            "annotations": self.annotations,
+            "not_used": self.refused,
+            "tests": self.tests,
+            "words_changed": self.changed_words.len(),
+        })
     }
 
     /// Counts the tests that rest on a correction or were left out by one.

@@ -82,6 +82,7 @@ pub fn record(results: &Results) -> Map<String, Value> {
     put("opened", json!(results.opened));
     put("registered", registered(results));
     put("counts", json!(results.counts()));
+    put("corrections", results.corrections.record());
     put("settings", settings_record(&results.settings));
     put("inputs", inputs(&results.inputs));
     put("warnings", results.problems.iter().map(warning).collect());

@@ -3,6 +3,7 @@
 use super::event::SessionEvent;
 use super::recorder_thread::{RecorderInput, RecorderStatus, RecorderThread};
 use super::reference::ReferenceLoader;
+use super::silent_force::SilentForce;
 use super::station_rate::StationRate;
 use crate::acquire::control::{Command, SessionState};
 use crate::acquire::open_line;
@@ -71,6 +72,7 @@ pub struct Session {
     /// The station that is connected, with the rate that its stamps have.
     station: Option<Station>,
     rate: StationRate,
+    silent: SilentForce,
     recorder: RecorderThread,
     status: RecorderStatus,
     monitor: Option<Monitor>,
@@ -95,7 +97,8 @@ pub struct Session {
     stopping: bool,
 }
 
-/// Those that turn the station's counts into N and mm: the ones it names itself, else the study's; and what is wrong with them.
+/// Those that turn the station's counts into N and mm: the ones it names itself, else the study's, else those of its sensors; and
+/// what is wrong with them.
 pub fn calibrations_of(study: &Study, station: &Station) -> (Vec<Calibration>, Vec<Problem>) {
     let (all, problems) = Calibrations::in_folder(&study.root);
     let own: Vec<&String> = station
@@ -107,7 +110,14 @@ pub fn calibrations_of(study: &Study, station: &Station) -> (Vec<Calibration>, V
         true => study.calibrations.iter().collect(),
         false => own,
     };
-    (all.iter().filter(|c| names.contains(&&c.name)).cloned().collect(), problems)
+    let chosen = match names.is_empty() {
+        true => {
+            let sensors: Vec<String> = station.channels.iter().filter_map(|c| c.sensor.clone()).collect();
+            all.of_sensors(&sensors).into_iter().cloned().collect()
+        }
+        false => all.iter().filter(|c| names.contains(&&c.name)).cloned().collect(),
+    };
+    (chosen, problems)
 }
 
 type OnEvent<'a> = &'a mut dyn FnMut(SessionEvent);
@@ -160,6 +170,7 @@ impl Session {
             line_failed: false,
             station: None,
             rate: StationRate::default(),
+            silent: SilentForce::default(),
             recorder,
             status: RecorderStatus::default(),
             monitor: None,
@@ -372,6 +383,7 @@ impl Session {
                 }
                 let seen = self.watch(&samples, on_event);
                 self.look_at_rate(&samples, on_event);
+                self.look_at_forces(&samples, on_event);
                 self.recorder.send(RecorderInput::Samples(samples));
                 // What was seen in the samples comes after them.
                 seen.into_iter().for_each(|input| self.recorder.send(input));
@@ -396,6 +408,7 @@ impl Session {
 
     fn connected(&mut self, station: &Station) {
         self.rate = StationRate::default();
+        self.silent = SilentForce::of(station);
         self.new_monitor(station);
     }
 
@@ -443,6 +456,16 @@ impl Session {
         });
         let seen = self.watch(&first, on_event);
         seen.into_iter().for_each(|input| self.recorder.send(input));
+    }
+
+    /// Says that a force is not to be relied on; on the page it stays.
+    fn look_at_forces(&mut self, samples: &[Sample], on_event: OnEvent<'_>) {
+        for words in self.silent.push(samples) {
+            match self.notices.contains(&words) {
+                true => on_event(SessionEvent::Message(words)),
+                false => self.notice(words),
+            }
+        }
     }
 
     fn update_reference(&mut self) {

@@ -9,6 +9,8 @@ mod coordinator;
 mod event;
 mod recorder_thread;
 mod reference;
+mod silent_force;
+mod station_channel;
 pub mod station_check;
 pub mod station_findings;
 mod station_rate;

@@ -6,10 +6,12 @@
 mod ceiling;
 mod defaults;
 mod documented;
+mod optional;
 mod regional;
 
 pub use ceiling::{Ceiling, CeilingDoubt, CeilingOrigin, LEVEL_NOT_GIVEN};
 pub use documented::{SETTINGS, SettingInfo};
+pub use optional::{ChangeMargins, GroupSettings, OPTIONAL, PRIMARY};
 pub use regional::{Bands, REGIONAL, RegionBands};
 
 use crate::error::{Error, Result};
@@ -38,6 +40,12 @@ pub struct Settings {
     pub mat: Mat,
     /// What a hand on a spine never does.
     pub plausible: Plausible,
+    /// How large a change must be to matter, by measure.
+    #[serde(skip_serializing_if = "ChangeMargins::is_empty")]
+    pub change: ChangeMargins,
+    /// What groups are compared in.
+    #[serde(skip_serializing_if = "GroupSettings::is_empty")]
+    pub groups: GroupSettings,
     /// Dotted key of each setting that somebody set, be it to the default, and where (`study.toml`, `--low-pass`). The
     /// last entry of a key counts.
     #[serde(skip)]
@@ -220,7 +228,27 @@ impl Settings {
         within("plausible.stiffness_n_per_mm", p.stiffness_n_per_mm, 20.0, 1e6)?;
         within("plausible.rate_hz", p.rate_hz, 100.0, 1e7)?;
         within("plausible.zero_n", p.zero_n, 0.5, 1e6)?;
-        within("plausible.zero_drift_n", p.zero_drift_n, 0.1, 1e6)
+        within("plausible.zero_drift_n", p.zero_drift_n, 0.1, 1e6)?;
+        self.check_optional()
+    }
+
+    fn check_optional(&self) -> Result<()> {
+        let is_measure = |name: &str| OPTIONAL.iter().any(|s| s.key.strip_prefix("change.") == Some(name));
+        for (measure, margin) in &self.change.0 {
+            let most = match OPTIONAL.iter().find(|s| s.key.strip_prefix("change.") == Some(measure)) {
+                Some(setting) if setting.unit == "%" => 300.0,
+                _ => 1e6,
+            };
+            within(&format!("change.{measure}"), *margin, 1e-9, most)?;
+        }
+        match &self.groups.primary {
+            Some(name) if !is_measure(name) => Err(Error::Setting {
+                what: PRIMARY.to_owned(),
+                found: format!("\"{name}\""),
+                expected: "a measure as the tables name it, such as \"end_feel_n_per_mm\"".to_owned(),
+            }),
+            _ => Ok(()),
+        }
     }
 
     /// The value of a dotted key as text, as it would stand in study.toml.
@@ -238,13 +266,14 @@ impl Settings {
         found.map(|(_, place)| place.as_str())
     }
 
-    /// Every documented setting that has a value: all of [`SETTINGS`], and those of [`REGIONAL`] that were set.
+    /// Every documented setting that has a value: all of [`SETTINGS`], and those of [`REGIONAL`] and [`OPTIONAL`] that were
+    /// set.
     pub fn documented(&self) -> impl Iterator<Item = &'static SettingInfo> {
-        let set = REGIONAL.iter().filter(|s| self.value_of(s.key).is_some());
+        let set = REGIONAL.iter().chain(OPTIONAL).filter(|s| self.value_of(s.key).is_some());
         SETTINGS.iter().chain(set)
     }
 
-    /// Keys whose value differs from the default, in the order of [`SETTINGS`], then of [`REGIONAL`].
+    /// Keys whose value differs from the default, in the order of [`SETTINGS`], then of [`REGIONAL`] and [`OPTIONAL`].
     pub fn departures(&self) -> Vec<&'static str> {
         let default = Settings::default();
         every_setting()
@@ -256,7 +285,7 @@ impl Settings {
 
 /// Every setting that study.toml may hold, whether it has a value or not.
 pub fn every_setting() -> impl Iterator<Item = &'static SettingInfo> {
-    SETTINGS.iter().chain(REGIONAL)
+    SETTINGS.iter().chain(REGIONAL).chain(OPTIONAL)
 }
 
 fn check_bands(section: &str, b: &Bands) -> Result<()> {
@@ -386,6 +415,27 @@ mod tests {
         settings.technique.neck.excursion_mm = Some([3.0, 1.5]);
         let message = settings.check().unwrap_err().to_string();
         assert!(message.contains("technique.neck.excursion_mm"), "{message}");
+    }
+
+    #[test]
+    fn what_has_no_default_is_kept_out_until_it_is_set_and_checked_then() {
+        let mut settings = Settings::default();
+        assert_eq!(OPTIONAL.iter().filter_map(|s| settings.value_of(s.key)).count(), 0);
+        for setting in OPTIONAL.iter().filter(|s| s.key != PRIMARY) {
+            let name = setting.key.strip_prefix("change.").unwrap();
+            settings.change.0.insert(name.to_owned(), 12.5);
+        }
+        settings.groups.primary = Some("end_feel_n_per_mm".to_owned());
+        settings.check().unwrap();
+        let back: Settings = toml::Table::try_from(&settings).unwrap().try_into().unwrap();
+        assert_eq!(back, settings);
+        assert_eq!(settings.departures().len(), OPTIONAL.len());
+        settings.groups.primary = Some("stiffness".to_owned());
+        let message = settings.check().unwrap_err().to_string();
+        assert!(message.contains("groups.primary") && message.contains("end_feel_n_per_mm"), "{message}");
+        settings.groups.primary = None;
+        settings.change.0.insert("peak_n".to_owned(), 0.0);
+        assert!(settings.check().unwrap_err().to_string().contains("change.peak_n"));
     }
 
     #[test]

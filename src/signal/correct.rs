@@ -8,6 +8,7 @@ use crate::study::corrections::{Change, CorrectedMark, Correction, Moved};
 use crate::terms::Side;
 use crate::trace::Corrected;
 use std::fmt;
+use std::ops::Range;
 
 /// A mark may lie so far, in s, from where a correction says that it was.
 const SAME_MARK_S: f64 = 0.3;
@@ -86,6 +87,18 @@ impl FoundTests<'_> {
 }
 
 impl Stretch {
+    /// An episode with what lies around it, up to its neighbours.
+    pub(super) fn around(&self, episode: usize, around_s: f64) -> Range<usize> {
+        let sides = |k: usize| self.episodes.get(k).into_iter().flat_map(|e| &e.sides);
+        let before = episode.checked_sub(1).and_then(|k| sides(k).map(|s| s.contact.end).max());
+        let after = sides(episode + 1).map(|s| s.contact.start).min();
+        let begin = sides(episode).map(|s| s.contact.start).min().unwrap_or(0);
+        let end = sides(episode).map(|s| s.contact.end).max().unwrap_or(0);
+        let margin = self.conditioned.grid.samples(around_s);
+        let (low, high) = (before.unwrap_or(0), after.unwrap_or(self.conditioned.grid.len));
+        begin.saturating_sub(margin).max(low).min(begin)..(end + margin).min(high).max(end)
+    }
+
     /// The episode that a moment lies in.
     fn episode_at(&self, at_s: f64, side: Option<Side>) -> Option<usize> {
         let at = self.index(at_s)?;
@@ -157,6 +170,7 @@ impl Stretch {
                 let side = &mut self.episodes[episode].sides[side];
                 side.springs.retain(|s| s.peak != mark);
                 side.edits.springs.retain(|s| s.peak != mark);
+                side.edits.removed.push(mark);
                 Ok(())
             }
             Change::Side { to, .. } => {

@@ -21,6 +21,8 @@ pub struct Edits {
     pub loaded: Vec<Range<usize>>,
     /// Springs that a person set something of.
     pub springs: Vec<SpringEdit>,
+    /// Peaks of springs that a person took out: the hand moved there all the same, so that no hold reaches over them.
+    pub removed: Vec<usize>,
     /// The onset is looked for between these displacements.
     pub onset_within_mm: Option<[f64; 2]>,
     /// What the numbers rest on.
@@ -96,6 +98,7 @@ impl Edits {
     pub(super) fn add(&mut self, other: Edits) {
         self.loaded.extend(other.loaded);
         self.springs.extend(other.springs);
+        self.removed.extend(other.removed);
         self.onset_within_mm = other.onset_within_mm.or(self.onset_within_mm);
         for by in other.by {
             if !self.by.contains(&by) {

@@ -328,7 +328,7 @@ impl MeasureContext<'_> {
     }
 
     /// Steadiness over the hold before the first spring; gives the hold.
-    pub fn hold(&self, measured: &[SpringMeasures], out: &mut Measures) -> Option<Range<usize>> {
+    pub fn hold(&self, measured: &[SpringMeasures], removed: &[usize], out: &mut Measures) -> Option<Range<usize>> {
         let first = measured.first()?;
         let v = &self.view;
         let (y, base) = match v.displacement_mm {
@@ -337,7 +337,8 @@ impl MeasureContext<'_> {
         };
         let mark = base + HELD_SHARE * (first.shape.before.level - base);
         let begin = (self.contact.start..self.lean_end).find(|i| y[*i] >= mark)?;
-        if ((self.lean_end - begin) as f64) < SHORTEST_HOLD_S * v.rate_hz {
+        let moved = removed.iter().any(|peak| (begin..self.lean_end).contains(peak));
+        if moved || ((self.lean_end - begin) as f64) < SHORTEST_HOLD_S * v.rate_hz {
             return None;
         }
         out.set(

@@ -125,7 +125,7 @@ pub fn measure_test(
         .and(measured.first());
     context.take_up(&kept, first, window_n, &mut measures);
     context.zero(around, &mut measures);
-    let hold = context.hold(&measured, &mut measures);
+    let hold = context.hold(&measured, &side.edits.removed, &mut measures);
     notes.extend(loss_below_zero(&springs, &measures));
     notes.extend(end_feels_apart(&measures));
     let time = |i: usize| c.grid.time_s(i as f64);
@@ -379,13 +379,15 @@ fn with_margin(c: &Conditioned, contact: &Range<usize>) -> Range<usize> {
     contact.start.saturating_sub(margin)..(contact.end + margin).min(c.grid.len)
 }
 
-/// What [`measure_test`] measures, at every sample.
-pub fn conditioned_signals(prepared: &PreparedRecording, side: &SideEpisode) -> ConditionedSignals {
+/// What [`measure_test`] measures, at every sample; with what lies `around` it too, where more is wanted.
+pub fn conditioned_signals(prepared: &PreparedRecording, side: &SideEpisode, around: Option<Range<usize>>) -> ConditionedSignals {
     let (c, settings) = (prepared.conditioned, prepared.settings);
     let own = &prepared.sides[side.channel];
     let still = stands_still(c, side.channel, &side.contact, settings);
     let view = view(c, own, !still);
-    let samples = with_margin(c, &refine_contact(&view, side, settings));
+    let own_samples = with_margin(c, &refine_contact(&view, side, settings));
+    let around = around.unwrap_or_else(|| own_samples.clone());
+    let samples = own_samples.start.min(around.start)..own_samples.end.max(around.end.min(c.grid.len));
     ConditionedSignals {
         time_s: samples.clone().map(|i| c.grid.time_s(i as f64)).collect(),
         force_n: view.force_n[samples.clone()].to_vec(),

@@ -186,12 +186,14 @@ impl FoundTests<'_> {
         self.stretches.iter().flat_map(of_stretch).collect()
     }
 
-    /// The conditioned signals of each test, in the order of [`measure`].
-    pub fn signals(&self) -> Vec<ConditionedSignals> {
+    /// The conditioned signals of each test, in the order of [`measure`], with so much around it, in s, as long as no other test
+    /// lies there; else with a little.
+    pub fn signals(&self, around_s: Option<f64>) -> Vec<ConditionedSignals> {
         let of_stretch = |s: &Stretch| {
             s.prepared(self.trace, self.settings, |prepared| {
-                let sides = s.episodes.iter().flat_map(|e| &e.sides);
-                sides.map(|side| conditioned_signals(prepared, side)).collect::<Vec<_>>()
+                let sides = s.episodes.iter().enumerate().flat_map(|(k, e)| e.sides.iter().map(move |side| (k, side)));
+                let around = |k| around_s.map(|around_s| s.around(k, around_s));
+                sides.map(|(k, side)| conditioned_signals(prepared, side, around(k))).collect::<Vec<_>>()
             })
         };
         self.stretches.iter().flat_map(of_stretch).collect()

@@ -5,7 +5,7 @@ use super::mapping::ColumnMapping;
 use super::toml_doc::{Doc, Section, as_number, as_whole, describe};
 use super::words::{nearest, resembles_ceiling};
 use crate::error::{Error, Problem};
-use crate::settings::{REGIONAL, SETTINGS, Settings, every_setting};
+use crate::settings::{OPTIONAL, PRIMARY, REGIONAL, SETTINGS, Settings, every_setting};
 use toml::de::DeValue;
 use toml::{Spanned, Table, Value};
 
@@ -80,7 +80,8 @@ impl StudyFile {
 
 /// Names of the sections that hold settings.
 fn sections() -> Vec<&'static str> {
-    let mut names: Vec<&str> = SETTINGS.iter().filter_map(|s| s.key.split('.').next()).collect();
+    let all = SETTINGS.iter().chain(OPTIONAL);
+    let mut names: Vec<&str> = all.filter_map(|s| s.key.split('.').next()).collect();
     names.dedup();
     names
 }
@@ -191,6 +192,7 @@ fn warn_unknown(top: &Section<'_, '_>, known: &[&str]) {
         }
         let setting = SETTINGS
             .iter()
+            .chain(OPTIONAL)
             .map(|s| s.key)
             .find(|k| k.rsplit('.').next() == Some(word));
         let of_ceiling = setting.is_some_and(|s| s.starts_with(CEILINGS));
@@ -281,7 +283,13 @@ fn read_setting(
     let default = Settings::default()
         .value_of(&format!("{outer}.{key}"))
         .unwrap_or_default();
-    let new = if default.starts_with('[') {
+    let dotted = section.dotted(key);
+    let new = if dotted == PRIMARY {
+        let text = value.get_ref().as_str().ok_or_else(|| fault("a measure in quotes, such as \"end_feel_n_per_mm\""))?;
+        Value::String(text.to_owned())
+    } else if OPTIONAL.iter().any(|s| s.key == dotted) {
+        Value::Float(as_number(value.get_ref()).ok_or_else(|| fault("a number without quotes"))?)
+    } else if default.starts_with('[') {
         two_numbers(value.get_ref()).ok_or_else(|| fault("two numbers, [low, high]"))?
     } else if default.contains(['.', 'e']) {
         let number = as_number(value.get_ref()).ok_or_else(|| fault("a number without quotes"))?;

@@ -3,6 +3,7 @@
 mod estimate;
 mod law;
 mod note;
+pub mod order;
 
 pub use crate::terms::Side;
 pub use estimate::{BudgetLine, Estimate, Measured, Measures, UncertaintySource};

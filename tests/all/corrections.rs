@@ -3,9 +3,10 @@
 use super::cohort::{assert_same, code, contents, err, program, run, text};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use tautpoint::study::corrections::{CorrectionEntry, file_to_toml, parse};
 
 /// A study of one invented subject with two trials a side at two levels.
-fn study(dir: &Path) -> PathBuf {
+pub fn study(dir: &Path) -> PathBuf {
     let study = dir.join("study");
     let made = run(&[
         "--quiet",
@@ -28,11 +29,11 @@ fn study(dir: &Path) -> PathBuf {
     study
 }
 
-const LEFT: &str = "V-01_L-01_2026-09-07_L3_left_1.csv";
-const RIGHT: &str = "V-01_L-01_2026-09-07_L3_right_1.csv";
+pub const LEFT: &str = "V-01_L-01_2026-09-07_L3_left_1.csv";
+pub const RIGHT: &str = "V-01_L-01_2026-09-07_L3_right_1.csv";
 
 #[track_caller]
-fn correct(study: &Path, recording: &str, change: &[&str]) -> String {
+pub fn correct(study: &Path, recording: &str, change: &[&str]) -> String {
     let args = [
         &["correct", text(study), recording][..],
         change,
@@ -61,16 +62,16 @@ fn refused(study: &Path, recording: &str, change: &[&str]) -> String {
 }
 
 /// Results of a study, in a folder of its own.
-fn analyzed(study: &Path, out: &str, more: &[&str]) -> PathBuf {
+pub fn analyzed(study: &Path, out: &str, more: &[&str]) -> PathBuf {
     let out = study.parent().unwrap().join(out);
     let output = run(&[&["--quiet", "analyze", text(study), "--out", text(&out)], more].concat());
     assert!(matches!(code(&output), 0 | 1), "{}", err(&output));
     out
 }
 
-type Rows = Vec<BTreeMap<String, String>>;
+pub type Rows = Vec<BTreeMap<String, String>>;
 
-fn rows(out: &Path, table: &str) -> Rows {
+pub fn rows(out: &Path, table: &str) -> Rows {
     let mut reader = csv::Reader::from_path(out.join(format!("{table}.csv"))).unwrap();
     let headings = reader.headers().unwrap().clone();
     let row = |r: csv::StringRecord| {
@@ -80,21 +81,21 @@ fn rows(out: &Path, table: &str) -> Rows {
     reader.records().map(|r| row(r.unwrap())).collect()
 }
 
-fn of(rows: &Rows, recording: &str) -> Rows {
+pub fn of(rows: &Rows, recording: &str) -> Rows {
     rows.iter()
         .filter(|r| r["recording"].ends_with(recording))
         .cloned()
         .collect()
 }
 
-fn number(row: &BTreeMap<String, String>, column: &str) -> f64 {
+pub fn number(row: &BTreeMap<String, String>, column: &str) -> f64 {
     row[column]
         .parse()
         .unwrap_or_else(|_| panic!("{column}: {}", row[column]))
 }
 
 /// Everything but what tells of the run itself.
-fn tables(out: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
+pub fn tables(out: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
     let mut all = contents(out);
     all.retain(|name, _| name.extension().is_some_and(|e| e == "csv" || e == "svg"));
     all
@@ -157,7 +158,9 @@ fn every_change_is_made_where_it_was_asked_for_and_marked_in_every_table() {
     let detected = analyzed(&study, "detected", &["--as-detected"]);
     assert_eq!(tables(&detected), tables(&before));
     let report = std::fs::read_to_string(detected.join("report.html")).unwrap();
-    assert!(report.contains("As detected, on request: without 3 corrections made by hand."));
+    assert!(report.contains(
+        "As detected, on request: without 3 corrections made by hand and 1 moment marked with a word."
+    ));
 }
 
 #[test]
@@ -213,8 +216,8 @@ fn independent_entries_may_come_in_any_order() {
     correct(&study, LEFT, &["--spring", "1", "--ends", "4.8"]);
     let file = study.join("corrections.toml");
     let written = std::fs::read_to_string(&file).unwrap();
-    let (head, entries) = written.split_once("\n[[entry]]\n").unwrap();
-    let entries: Vec<&str> = entries.split("\n[[entry]]\n").collect();
+    let (entries, problems) = parse("corrections.toml", &written);
+    assert_eq!(problems, []);
     let values = |out: &Path| -> Vec<String> {
         let drop = |mut r: BTreeMap<String, String>| {
             r.remove("corrected_by");
@@ -228,15 +231,16 @@ fn independent_entries_may_come_in_any_order() {
     };
     let expected = values(&analyzed(&study, "as-written", &[]));
     for (k, order) in [[3, 2, 1, 0], [1, 3, 0, 2], [2, 0, 3, 1]].iter().enumerate() {
-        let mut text = head.to_owned();
-        for (place, of) in order.iter().enumerate() {
-            let body = entries[*of].split_once('\n').unwrap().1;
-            text.push_str(&format!(
-                "\n[[entry]]\nnumber = {}\n{}\n",
-                place + 1,
-                body.trim_end()
-            ));
-        }
+        let entries = (1..)
+            .zip(order)
+            .map(|(number, of)| match entries.entries[*of].clone() {
+                CorrectionEntry::Correction(mut c) => {
+                    c.number = number;
+                    CorrectionEntry::Correction(c)
+                }
+                undo @ CorrectionEntry::Undo { .. } => undo,
+            });
+        let text = file_to_toml(&entries.collect::<Vec<_>>());
         std::fs::write(&file, text).unwrap();
         assert_eq!(
             values(&analyzed(&study, &format!("order-{k}"), &[])),
@@ -342,10 +346,15 @@ fn a_broken_file_is_not_used_and_says_so() {
     let study = study(dir.path());
     let before = tables(&analyzed(&study, "before", &[]));
     correct(&study, LEFT, &["--contact-begin", "1.9"]);
+    correct(&study, LEFT, &["--annotate", "coughed", "--at", "4"]);
     let file = study.join("corrections.toml");
     let good = std::fs::read_to_string(&file).unwrap();
     for broken in [
         &good[..good.len() - 20],
+        // The last entry, whole.
+        &good[..good.rfind("\n[[entry]]").unwrap()],
+        "",
+        &good.replace("who = \"E1\"", "who = \"E2\""),
         &good.replace("contact_begin", "contact_\u{1b}[31m"),
         &good.replace("to = 1.9", "to = nan"),
         "\u{0}\u{1}\u{2}",

@@ -83,7 +83,7 @@ fn the_headings_are_numbered_without_a_gap() {
             );
         }
     }
-    assert_eq!(chapter, 13);
+    assert_eq!(chapter, 15);
 }
 
 #[test]

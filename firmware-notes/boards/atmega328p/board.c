@@ -1,6 +1,6 @@
 /* ATmega328P at 16 MHz.
  *
- *   PD0 RXD, PD1 TXD        line to the computer
+ *   PD0 RXD, PD1 TXD        line to the computer; RXD pulled up, so that a plug that is out is no byte
  *   PB0, PB1                bridge converter: data in, clock out
  *   PB2 select, PB3 out, PB4 in, PB5 clock     SPI converter
  *   PD2, PD3                displacement in quadrature
@@ -8,7 +8,6 @@
  */
 #include <avr/interrupt.h>
 #include <avr/io.h>
-#include <avr/sleep.h>
 #include <avr/wdt.h>
 
 #include "../../station/board.h"
@@ -28,6 +27,16 @@
 #endif
 /* Twice the speed, half the steps: 16 MHz gives 250,000, 500,000 and 1,000,000 baud exactly, 115,200 within 2.1 %. */
 #define UBRR_VALUE ((F_CPU + BAUD * 4UL) / (BAUD * 8UL) - 1UL)
+#if !BAUD_IS_NEAR(F_CPU / (8UL * (UBRR_VALUE + 1UL)))
+#error "this speed is more than 2.5 % off at 16 MHz: BAUD=250000, 500000 or 1000000 is exact"
+#endif
+/* Bytes that the line's receiver keeps. */
+#define HEARD_AT_ONCE 2u
+
+/* How the controller must be set, by its data sheet: a crystal of 8 to 16 MHz with the longest start (CKSEL 1111, SUT 11), its clock
+ * not divided by 8 (CKDIV8 off), programming by SPI on, and a brown-out reset at 4.3 V (BODLEVEL 100), since 16 MHz need 3.8 V. A new
+ * one divides its internal oscillator of 8 MHz by 8 and has no brown-out reset at all. Bytes 0xFF, 0xD9, 0xFC. */
+FUSES = {.low = 0xFF, .high = HFUSE_DEFAULT, .extended = FUSE_BODLEVEL0 & FUSE_BODLEVEL1};
 
 static struct station *station;
 static volatile uint32_t turn_us = FIRST_TIME_US;
@@ -64,24 +73,32 @@ uint32_t board_time_us(void)
     return now;
 }
 
+/* What the computer says is looked at once a turn, as much of it as the receiver keeps: `?` and its line feed. More is lost, and may
+ * be: an interrupt for each byte would leave nothing of the processor in a flood. */
+static inline void hear(void)
+{
+    uint8_t i;
+
+    for (i = 0; i < HEARD_AT_ONCE && (UCSR0A & _BV(RXC0)); i++) {
+        station_heard(station, UDR0);
+    }
+}
+
 ISR(TIMER1_COMPA_vect)
 {
 #ifdef SOURCE_BRIDGE
     turn_us += TURN_US;
+    hear();
 #else
     uint32_t now = turn_us + TURN_US;
 
     turn_us = now;
     sampling_tick(station, now);
+    hear();
 #endif
 }
 
 /* ---- Line */
-
-ISR(USART_RX_vect)
-{
-    station_heard(station, UDR0);
-}
 
 ISR(USART_UDRE_vect)
 {
@@ -219,13 +236,18 @@ static volatile uint32_t ready_us;
 /* Written by the interrupt only while `ready` is 0, read only while it is 1. */
 static latch ready_displacement;
 
+static inline void conversion_is_ready(void)
+{
+    ready_us = now_us();
+    ready_displacement = displacement();
+    ready = 1;
+}
+
 /* The sampling interrupt: time and displacement of the moment at which the conversion was there. */
 ISR(PCINT0_vect)
 {
     if (!(PINB & _BV(PINB0)) && !ready) {
-        ready_us = now_us();
-        ready_displacement = displacement();
-        ready = 1;
+        conversion_is_ready();
     }
 }
 
@@ -245,13 +267,20 @@ int32_t board_displacement_when_ready(void)
 
 void board_bridge_listen(uint8_t on)
 {
+    uint8_t flags = SREG;
+
+    cli();
     if (on) {
         PCIFR = _BV(PCIF0);
         ready = 0;
         PCMSK0 = _BV(PCINT0);
+        if (!(PINB & _BV(PINB0))) {
+            conversion_is_ready();
+        }
     } else {
         PCMSK0 = 0;
     }
+    SREG = flags;
 }
 
 uint8_t board_bridge_pulse(void)
@@ -319,10 +348,14 @@ void board_begin(struct station *s)
     station = s;
     begin_converter();
     begin_displacement();
+#ifdef SOURCE_SPI
+    two_inputs_begin();
+#endif
     UCSR0A = _BV(U2X0);
     UBRR0 = (uint16_t)UBRR_VALUE;
     UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
-    UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);
+    PORTD |= _BV(PORTD0);
+    UCSR0B = _BV(RXEN0) | _BV(TXEN0);
     TCCR1A = 0;
     OCR1A = (uint16_t)(TURN_US * TICKS_PER_US - 1UL);
     TIMSK1 = _BV(OCIE1A);
@@ -331,7 +364,8 @@ void board_begin(struct station *s)
     sei();
 }
 
-/* Interrupts that came before it are served first, and wake it: asleep less than a turn of the timer. */
+/* Comes back at once: the watch for the next conversion and for bytes to send costs nothing that a mains supply or a battery of
+ * a day would notice, and waking takes cycles from the stamps. */
 void board_idle(void)
 {
 }

@@ -17,6 +17,9 @@
 
 #define CLOCK_HZ 25000000UL
 #define TICKS_PER_US (CLOCK_HZ / 1000000UL)
+#if !BAUD_IS_NEAR(CLOCK_HZ / (CLOCK_HZ / BAUD))
+#error "this speed is more than 2.5 % off at 25 MHz: BAUD=250000, 500000 or 1000000 is exact"
+#endif
 #ifdef SOURCE_BRIDGE
 #define TURN_US 1000UL
 #else
@@ -30,6 +33,8 @@
 #define SYSTICK_NOW REGISTER(0xE000E018UL)
 #define INTERRUPT_STATE REGISTER(0xE000ED04UL)
 #define SYSTICK_PENDING (1UL << 26)
+#define RESET REGISTER(0xE000ED0CUL)
+#define RESET_NOW 0x05FA0004UL
 #define INTERRUPTS_ON REGISTER(0xE000E100UL)
 #define UART_DATA REGISTER(0x40004000UL)
 #define UART_STATE REGISTER(0x40004004UL)
@@ -106,9 +111,31 @@ uint32_t board_time_us(void)
 
 static struct quadrature way;
 
-static uint8_t lines(void)
+static inline uint32_t port_input(void)
 {
-    return (uint8_t)((PORT_IN >> WAY_BIT) & 3u);
+    return PORT_IN;
+}
+
+static inline void port_waits_for_rise(uint32_t pins)
+{
+    PORT_RISING = pins;
+}
+
+static inline void port_waits_for_fall(uint32_t pins)
+{
+    PORT_FALLING = pins;
+}
+
+static inline void port_clear(uint32_t pins)
+{
+    PORT_CLEAR = pins;
+}
+
+#include "edges.h"
+
+static void way_changed(uint32_t levels)
+{
+    quadrature_changed(&way, (uint8_t)(levels >> WAY_BIT));
 }
 
 int32_t board_displacement(void)
@@ -140,15 +167,28 @@ int32_t board_displacement_when_ready(void)
     return ready_displacement;
 }
 
+static void conversion_is_ready(uint32_t now)
+{
+    ready_us = now;
+    ready_displacement = quadrature_take(&way);
+    ready = 1;
+}
+
 void board_bridge_listen(uint8_t on)
 {
+    uint32_t before = lock();
+
     if (on) {
         PORT_CLEAR = BRIDGE_DATA;
         ready = 0;
         PORT_INTERRUPTS_ON = BRIDGE_DATA;
+        if (!(PORT_IN & BRIDGE_DATA)) {
+            conversion_is_ready(now_us());
+        }
     } else {
         PORT_INTERRUPTS_OFF = BRIDGE_DATA;
     }
+    unlock(before);
 }
 
 uint8_t board_bridge_data(void)
@@ -240,18 +280,17 @@ static void port_handler(void)
     /* The time first: it is what the sample is stamped with. */
     uint32_t now = now_us();
 
-    PORT_CLEAR = WAY | BRIDGE_DATA;
-    quadrature_changed(&way, lines());
+    PORT_CLEAR = BRIDGE_DATA;
+    edges_follow(WAY, way_changed);
     if (!board_bridge_data() && !ready) {
-        ready_us = now;
-        ready_displacement = quadrature_take(&way);
-        ready = 1;
+        conversion_is_ready(now);
     }
 }
 
-/* Whatever it was: the watchdog starts us anew. */
+/* Whatever it was, and what the watchdog calls when half a second went by without a sample: begin anew. */
 static void fault_handler(void)
 {
+    RESET = RESET_NOW;
     for (;;) {
     }
 }
@@ -271,10 +310,13 @@ void board_begin(struct station *s)
     PORT_OUT = SPI_SELECT;
     PORT_OUTPUTS = BRIDGE_CLOCK | SPI_SELECT | SPI_OUT | SPI_CLOCK;
     PORT_EDGES = WAY | BRIDGE_DATA;
-    PORT_RISING = WAY;
-    PORT_FALLING = WAY | BRIDGE_DATA;
-    quadrature_begin(&way, lines());
+    PORT_FALLING = BRIDGE_DATA;
+    quadrature_begin(&way, (uint8_t)(PORT_IN >> WAY_BIT));
+    edges_follow(WAY, way_changed);
     PORT_INTERRUPTS_ON = WAY;
+#ifdef SOURCE_SPI
+    two_inputs_begin();
+#endif
     UART_DIVIDER = CLOCK_HZ / BAUD;
     UART_CONTROL = 0x0Fu;
     INTERRUPTS_ON = (1UL << 0) | (1UL << 1) | (1UL << 6);
@@ -282,8 +324,8 @@ void board_begin(struct station *s)
     SYSTICK_NOW = 0;
     SYSTICK_CONTROL = 7u;
     WATCHDOG_LOCK = WATCHDOG_KEY;
-    /* It resets when it comes to nothing for the second time. */
-    WATCHDOG_LOAD = CLOCK_HZ / 4u;
+    /* When it comes to nothing its interrupt, which nothing holds up, begins anew; a second time, it does so itself. */
+    WATCHDOG_LOAD = CLOCK_HZ / 2u;
     WATCHDOG_CONTROL = 3u;
     __asm__ volatile("cpsie i" ::: "memory");
 }

@@ -112,7 +112,8 @@ impl<'a> Fields<'a> {
         }
         let (text, rest) = self.0.split_at_checked(length).ok_or("the hello is too short")?;
         self.0 = rest;
-        Ok(String::from_utf8_lossy(text).into_owned())
+        let text = std::str::from_utf8(text);
+        Ok(text.map_err(|_| "the hello holds a text that is no UTF-8")?.to_owned())
     }
 }
 

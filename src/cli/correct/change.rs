@@ -1,9 +1,8 @@
 //! What is put right, from the command line.
 
-use crate::study::corrections::{Change, CorrectedMark, Moved};
+use crate::review::asked::AskedChange;
 use crate::terms::{Level, Side};
-use crate::trace::{Spring, Test};
-use anyhow::{Context, bail};
+use anyhow::bail;
 
 /// Exactly one change.
 #[derive(Debug, clap::Args)]
@@ -63,103 +62,48 @@ fn level(text: &str) -> Result<Level, String> {
 }
 
 impl ChangeArgs {
-    /// The change of this test as it stands.
-    pub fn change(&self, test: &Test) -> anyhow::Result<Change> {
-        let phases = &test.phases;
-        let finite = |name: &str, s: f64| match s.is_finite() {
-            true => Ok(s),
-            false => bail!("{name} is {s}; expected a number of seconds"),
-        };
-        let moved = |mark: CorrectedMark, name: &str, from_s: f64, to_s: f64| {
-            let to_s = finite(name, to_s)?;
-            Ok(Change::Move(mark, Moved { from_s, to_s }))
-        };
-        if let Some(to) = self.contact_begin {
-            return moved(
-                CorrectedMark::ContactBegin,
-                "--contact-begin",
-                phases.contact_begin_s,
-                to,
-            );
+    /// What is asked for.
+    pub fn asked(&self) -> anyhow::Result<AskedChange> {
+        if let Some(to_s) = self.contact_begin {
+            return Ok(AskedChange::ContactBegin { to_s });
         }
-        if let Some(to) = self.contact_end {
-            return moved(
-                CorrectedMark::ContactEnd,
-                "--contact-end",
-                phases.contact_end_s,
-                to,
-            );
+        if let Some(to_s) = self.contact_end {
+            return Ok(AskedChange::ContactEnd { to_s });
         }
-        if let Some(number) = self.spring {
-            let spring = spring(test, number)?;
-            return match (self.starts, self.peaks, self.ends) {
-                (Some(to), ..) => moved(CorrectedMark::SpringStart, "--starts", spring.start_s, to),
-                (_, Some(to), _) => moved(CorrectedMark::SpringPeak, "--peaks", spring.peak_s, to),
-                (.., Some(to)) => moved(CorrectedMark::SpringEnd, "--ends", spring.end_s, to),
-                _ => Ok(Change::RemoveSpring {
-                    from_s: spring.peak_s,
-                }),
-            };
-        }
-        if let Some(to_s) = self.add_spring {
-            let to_s = finite("--add-spring", to_s)?;
-            return Ok(Change::AddSpring { to_s });
-        }
-        if let Some(to_s) = self.split {
-            let to_s = finite("--split", to_s)?;
-            return Ok(Change::Split { to_s });
-        }
-        if let Some(to) = self.to_side {
-            return Ok(Change::Side {
-                from: test.side(),
-                to,
+        if let Some(spring) = self.spring {
+            return Ok(match (self.starts, self.peaks, self.ends) {
+                (Some(to_s), ..) => AskedChange::SpringStart { spring, to_s },
+                (_, Some(to_s), _) => AskedChange::SpringPeak { spring, to_s },
+                (.., Some(to_s)) => AskedChange::SpringEnd { spring, to_s },
+                _ => AskedChange::RemoveSpring { spring },
             });
         }
+        if let Some(to_s) = self.add_spring {
+            return Ok(AskedChange::AddSpring { to_s });
+        }
+        if let Some(to_s) = self.split {
+            return Ok(AskedChange::Split { to_s });
+        }
+        if let Some(to) = self.to_side {
+            return Ok(AskedChange::Side { to });
+        }
         if let Some(to) = self.to_level {
-            let from = test.about.level;
-            return Ok(Change::Level { from, to });
+            return Ok(AskedChange::Level { to });
         }
-        if let Some(mm) = &self.onset_within {
-            return match mm[..] {
-                [low, high] if low < high && low.abs() < 1e6 && high.abs() < 1e6 => {
-                    Ok(Change::OnsetWithin { mm: [low, high] })
-                }
-                _ => bail!("--onset-within needs two displacements in mm, the smaller first"),
-            };
+        if let Some([low_mm, high_mm]) = self.onset_within.as_deref() {
+            let (low_mm, high_mm) = (*low_mm, *high_mm);
+            return Ok(AskedChange::OnsetWithin { low_mm, high_mm });
         }
-        if let Some(word) = self.word() {
-            let word = super::one_line("--annotate", word)?;
-            return Ok(Change::Annotate { word });
+        if let (Some(word), Some(at_s)) = (&self.annotate, self.at) {
+            let word = word.clone();
+            return Ok(AskedChange::Annotate { word, at_s });
         }
         if self.join {
-            return Ok(Change::Join);
-        }
-        if self.annotate.is_some() {
-            bail!("--annotate needs a word; nothing was written");
+            return Ok(AskedChange::Join);
         }
         if self.leave_out {
-            return Ok(Change::LeaveOut);
+            return Ok(AskedChange::LeaveOut);
         }
         bail!("say what is put right, for example --contact-begin 3.2; `tautpoint correct --help` lists all")
     }
-
-    /// The word of an annotation.
-    pub fn word(&self) -> Option<&str> {
-        self.annotate.as_deref().map(str::trim).filter(|w| !w.is_empty())
-    }
-
-    /// A moment by which the test is found again: that of a word, else the middle of the contact.
-    pub fn at_s(&self, test: &Test) -> f64 {
-        let phases = &test.phases;
-        self.at
-            .unwrap_or(0.5 * (phases.contact_begin_s + phases.contact_end_s))
-    }
-}
-
-fn spring(test: &Test, number: u32) -> anyhow::Result<&Spring> {
-    let found = test.springs.iter().find(|s| s.number == number);
-    found.with_context(|| match test.springs.len() {
-        0 => "the test has no springs".to_owned(),
-        n => format!("the test has no spring {number}; its springs are 1 to {n}"),
-    })
 }

@@ -56,6 +56,7 @@ pub fn text(title: &str, site: Option<&str>, plan: &str) -> String {
         let value = defaults.value_of(setting.key).unwrap_or_default();
         let _ = writeln!(text, "# {key} = {value}");
     }
+    decided_beforehand(&mut text);
     text.push_str("\n[plan]\n");
     comment(
         &mut text,
@@ -63,6 +64,23 @@ pub fn text(title: &str, site: Option<&str>, plan: &str) -> String {
     );
     let _ = writeln!(text, "default = {}", quoted(plan));
     text
+}
+
+/// What has no default: an example of each.
+fn decided_beforehand(text: &mut String) {
+    text.push_str("\n[change]\n");
+    comment(
+        text,
+        "How large a change between sessions, or a difference between groups, must be to matter: a line for each measure \
+         (a column of tests.csv), in percent for forces, stiffnesses, lengths and times, in its own unit for the others. Set \
+         it before you look at the data. There is no default: a measure without a line gets no word.",
+    );
+    text.push_str("# end_feel_n_per_mm = 20.0\n\n[groups]\n");
+    comment(
+        text,
+        "The measure that the study was planned for. It stands first in every comparison of groups.",
+    );
+    text.push_str("# primary = \"end_feel_n_per_mm\"\n");
 }
 
 /// What `[technique]` holds besides its settings: the reference, and the bands of single regions.

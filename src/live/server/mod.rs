@@ -1,23 +1,26 @@
 //! The local page's server: one thread, loopback unless told otherwise, frames out and commands in.
 
 mod addresses;
+pub mod answering;
 mod connections;
+mod guarded;
 
 pub use crate::live::guard::new_token;
 
 use crate::live::control::Command;
 use addresses::own_addresses;
 use connections::{ConnectionId, ConnectionLimits, REQUEST_TIME, serve_connections};
+use guarded::{CSS, DRAWING, HTML, ICON, JAVASCRIPT, PageFile, SVG, WORDS, check, file, listen, no_thread, text};
 use crate::live::guard::RequestGuard;
 use crate::live::strip::StripPart;
 use crate::live::summary::TestView;
 use crate::live::view::{AlarmView, LiveView};
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::fault::isolated;
 use axum::body::{Body, Bytes};
 use axum::extract::{Request, State};
-use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
-use axum::middleware::{Next, from_fn_with_state};
+use axum::http::{StatusCode, header};
+use axum::middleware::from_fn_with_state;
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use axum::{Extension, Router};
@@ -45,29 +48,20 @@ const MAX_COMMAND_BYTES: usize = 512;
 /// How soon a page that lost the stream comes back, in ms.
 const RETRY_MS: u32 = 500;
 
-/// Nothing but this server's own files; nobody may frame the page; no script in the markup.
-const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; \
-                      base-uri 'none'; form-action 'none'; frame-ancestors 'none'; require-trusted-types-for 'script'";
-
 /// Files of the page, in the program itself.
-const FILES: [(&str, &str, &str); 11] = [
-    ("/", "text/html; charset=utf-8", include_str!("../page/page.html")),
-    (
-        "/page.css",
-        "text/css; charset=utf-8",
-        include_str!("../page/page.css"),
-    ),
+const FILES: &[PageFile] = &[
+    ("/", HTML, include_str!("../page/page.html")),
+    ("/page.css", CSS, include_str!("../page/page.css")),
     ("/main.js", JAVASCRIPT, include_str!("../page/main.js")),
     ("/stream.js", JAVASCRIPT, include_str!("../page/stream.js")),
-    ("/words.js", JAVASCRIPT, include_str!("../page/words.js")),
-    ("/draw.js", JAVASCRIPT, include_str!("../page/draw.js")),
+    ("/words.js", JAVASCRIPT, WORDS),
+    ("/draw.js", JAVASCRIPT, DRAWING),
     ("/strip.js", JAVASCRIPT, include_str!("../page/strip.js")),
     ("/curve.js", JAVASCRIPT, include_str!("../page/curve.js")),
     ("/summary.js", JAVASCRIPT, include_str!("../page/summary.js")),
     ("/alarm.js", JAVASCRIPT, include_str!("../page/alarm.js")),
-    ("/icon.svg", "image/svg+xml", include_str!("../page/icon.svg")),
+    ("/icon.svg", SVG, ICON),
 ];
-const JAVASCRIPT: &str = "text/javascript; charset=utf-8";
 
 /// The running server. Dropping it ends the server and every stream.
 pub struct Hub {
@@ -79,7 +73,7 @@ pub struct Hub {
 }
 
 struct Shared {
-    guard: RequestGuard,
+    guard: Arc<RequestGuard>,
     addr: SocketAddr,
     begun: Instant,
     commands: SyncSender<Command>,
@@ -119,16 +113,11 @@ struct Frame<'a> {
 /// # Errors
 /// [`Error::Setting`] without a token where one is needed; [`Error::Io`] when the address cannot be listened on.
 pub fn serve(addr: SocketAddr, token: Option<String>) -> Result<Hub> {
-    RequestGuard::new(addr, token.clone())?;
-    let fault = |e: std::io::Error, advice: &'static str| Error::io(addr.to_string(), e, advice);
-    let busy = "another program listens there: choose another port, or 0 for any free one";
-    let listener = std::net::TcpListener::bind(addr).map_err(|e| fault(e, busy))?;
-    let bound = listener.local_addr().map_err(|e| fault(e, busy))?;
-    listener.set_nonblocking(true).map_err(|e| fault(e, busy))?;
+    let (listener, guard) = listen(addr, token)?;
     let (command, commands) = sync_channel(MAX_COMMANDS);
     let shared = Arc::new(Shared {
-        guard: RequestGuard::new(bound, token)?,
-        addr: bound,
+        addr: guard.addr(),
+        guard: Arc::new(guard),
         begun: Instant::now(),
         commands: command,
         limits: ConnectionLimits::of_process(),
@@ -140,7 +129,7 @@ pub fn serve(addr: SocketAddr, token: Option<String>) -> Result<Hub> {
     let thread = std::thread::Builder::new()
         .name("live page".to_owned())
         .spawn(move || run_on(&listener, &of_thread, stopped))
-        .map_err(|e| fault(e, "close other programs and try again"))?;
+        .map_err(|e| no_thread(addr, e))?;
     Ok(Hub {
         shared,
         commands,
@@ -177,8 +166,8 @@ fn run(
         let app = Router::new()
             .route("/events", get(events))
             .route("/command", post(command))
-            .fallback(get(file))
-            .layer(from_fn_with_state(Arc::clone(shared), check))
+            .fallback(get(|request| file(FILES, request)))
+            .layer(from_fn_with_state(Arc::clone(&shared.guard), check))
             .with_state(Arc::clone(shared));
         let is_page = |id| shared.lock().pages.iter().any(|p| p.connection == id);
         let on_fault = |fault| {
@@ -359,89 +348,6 @@ impl Inner {
 fn event(name: &str, data: &impl Serialize) -> Bytes {
     let data = serde_json::to_string(data).unwrap_or_else(|_| "null".to_owned());
     format!("event: {name}\ndata: {data}\n\n").into()
-}
-
-/// Every request passes here: host, origin, token; and every answer leaves with the same headers.
-async fn check(State(shared): State<Arc<Shared>>, request: Request, next: Next) -> Response {
-    let mut response = match refused(&shared.guard, &request) {
-        Some(refused) => refused,
-        None => next.run(request).await,
-    };
-    let fixed = [
-        (header::CONTENT_SECURITY_POLICY, POLICY),
-        (header::CACHE_CONTROL, "no-store"),
-        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-        (header::X_FRAME_OPTIONS, "DENY"),
-        (header::REFERRER_POLICY, "no-referrer"),
-    ];
-    for (name, value) in fixed {
-        response
-            .headers_mut()
-            .insert(name, HeaderValue::from_static(value));
-    }
-    for name in ["cross-origin-resource-policy", "cross-origin-opener-policy"] {
-        response
-            .headers_mut()
-            .insert(name, HeaderValue::from_static("same-origin"));
-    }
-    response
-}
-
-fn refused(guard: &RequestGuard, request: &Request) -> Option<Response> {
-    let headers = request.headers();
-    let host = text(headers, header::HOST.as_str());
-    if !guard.host(host) {
-        return Some(refuse("Open the page by the address that the program printed."));
-    }
-    let origin = headers.contains_key(header::ORIGIN);
-    let own_origin = guard.origin(text(headers, header::ORIGIN.as_str()), host);
-    let posted = request.method() != Method::GET && request.method() != Method::HEAD;
-    if (origin || posted) && !own_origin {
-        return Some(refuse("Only the live page itself may speak to this program."));
-    }
-    // Following a link is the one thing that may come from elsewhere.
-    let page = request.uri().path() == "/" && !posted;
-    let site = text(headers, "sec-fetch-site");
-    if !page && !matches!(site, "" | "same-origin" | "none") {
-        return Some(refuse("Only the live page itself may speak to this program."));
-    }
-    if !guard.needs_token() || guard.cookie(text(headers, header::COOKIE.as_str())) {
-        return None;
-    }
-    let query = request.uri().query().unwrap_or("");
-    let given = query.split('&').find_map(|p| p.strip_prefix("token="));
-    if page
-        && given.is_some_and(|t| guard.token(t))
-        && let Some(cookie) = guard.set_cookie()
-    {
-        // The token leaves the address bar and the history.
-        let go = [(header::LOCATION, "/".to_owned()), (header::SET_COOKIE, cookie)];
-        return Some((StatusCode::SEE_OTHER, go).into_response());
-    }
-    Some(refuse(
-        "This page needs the whole address that the program printed, with its token.",
-    ))
-}
-
-fn refuse(words: &'static str) -> Response {
-    (
-        StatusCode::FORBIDDEN,
-        [(header::CONTENT_TYPE, "text/plain; charset=utf-8")],
-        words,
-    )
-        .into_response()
-}
-
-fn text<'h>(headers: &'h HeaderMap, name: &str) -> &'h str {
-    headers.get(name).and_then(|v| v.to_str().ok()).unwrap_or("")
-}
-
-async fn file(request: Request) -> Response {
-    let path = request.uri().path();
-    match FILES.iter().find(|f| f.0 == path) {
-        Some((_, kind, body)) => ([(header::CONTENT_TYPE, *kind)], *body).into_response(),
-        None => StatusCode::NOT_FOUND.into_response(),
-    }
 }
 
 async fn events(

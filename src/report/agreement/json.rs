@@ -3,8 +3,10 @@
 use super::numbers::numbers;
 use crate::agreement::calls::{AgainstMeasured, CALLED, CallAgreement, MEASURED, PairKappa, SCALE};
 use crate::agreement::{Agreement, AgreementBasis, Design, MeasureAgreement, Summary, WANTED_PERCENT};
+use crate::agreement::correctors::CorrectorPair;
 use crate::error::Problem;
 use crate::stats::agreement::Interval;
+use crate::stats::agreement::bland_altman::LimitsOfAgreement;
 use crate::stats::agreement::clustered::{PartState, VarianceComponent};
 use crate::stats::agreement::fleiss_kappa::FleissKappa;
 use crate::stats::agreement::kappa::{Kappa, Weights};
@@ -27,6 +29,9 @@ pub fn object(agreement: &Agreement, all_problems: &[Problem]) -> Value {
         "calls".to_owned(),
         agreement.calls.as_ref().map_or(Value::Null, calls),
     );
+    if !agreement.correctors.is_empty() {
+        root.insert("correctors".to_owned(), agreement.correctors.iter().map(corrector_pair).collect());
+    }
     root.insert("notes".to_owned(), json!(agreement.notes));
     root.insert("problems".to_owned(), problems(all_problems));
     root.insert("version".to_owned(), env!("CARGO_PKG_VERSION").into());
@@ -87,14 +92,36 @@ fn component(c: &VarianceComponent) -> Value {
     })
 }
 
-fn limits(pair: &crate::agreement::PairLimits) -> Value {
-    let l = &pair.limits;
+fn corrector_pair(p: &CorrectorPair) -> Value {
+    let limits = p.onset_limits.as_ref().map(limit_numbers);
     json!({
-        "first": pair.first, "second": pair.second, "pairs": l.n,
+        "first": p.first, "second": p.second, "recordings": p.recordings, "tests": p.tests,
+        "tests_first_only": p.tests_first_only, "tests_second_only": p.tests_second_only, "springs": p.springs,
+        "springs_first_only": p.springs_first_only, "springs_second_only": p.springs_second_only,
+        "peaks_apart_s": p.peaks_apart_s, "onsets": p.onsets, "onsets_one_only": p.onsets_one_only,
+        "onset_bias_mm": p.onset_bias_mm, "onsets_apart_mm": p.onsets_apart_mm, "onset_limits_mm": limits,
+    })
+}
+
+fn limits(pair: &crate::agreement::PairLimits) -> Value {
+    let mut all = Map::new();
+    all.insert("first".to_owned(), json!(pair.first));
+    all.insert("second".to_owned(), json!(pair.second));
+    all.append(&mut limit_numbers(&pair.limits));
+    Value::Object(all)
+}
+
+fn limit_numbers(l: &LimitsOfAgreement) -> Map<String, Value> {
+    let numbers = json!({
+        "pairs": l.n,
         "bias": l.bias.value, "bias_low": l.bias.low, "bias_high": l.bias.high, "sd": l.sd,
         "lower": l.lower.value, "lower_low": l.lower.low, "lower_high": l.lower.high,
         "upper": l.upper.value, "upper_low": l.upper.low, "upper_high": l.upper.high,
-    })
+    });
+    match numbers {
+        Value::Object(numbers) => numbers,
+        _ => Map::new(),
+    }
 }
 
 fn trials(s: &Summary) -> Value {

@@ -1,6 +1,7 @@
 //! The page of `agree`: one file, without script and without any outside request.
 
 use crate::agreement::calls::{AgainstMeasured, CALLED, CallAgreement, MEASURED};
+use crate::agreement::correctors::CorrectorPair;
 use crate::agreement::{Agreement, Design, MeasureAgreement, Summary, WANTED_PERCENT};
 use crate::compare::DECIDED;
 use crate::error::{Problem, Result};
@@ -22,6 +23,7 @@ struct AgreementView {
     tables: Vec<PageTable>,
     mean_tables: Vec<PageTable>,
     call_tables: Vec<PageTable>,
+    corrector_table: Option<PageTable>,
     figures: Vec<FigureView>,
     notes: Vec<String>,
     component_tables: Vec<PageTable>,
@@ -87,6 +89,7 @@ fn view(agreement: &Agreement, problems: &[Problem], drawn: &[(String, Figure)])
             .filter_map(|d| trials_table(agreement, *d))
             .collect(),
         call_tables: agreement.calls.as_ref().map_or_else(Vec::new, call_tables),
+        corrector_table: corrector_table(&agreement.correctors),
         figures: figures.collect(),
         notes,
         component_tables: designs
@@ -249,6 +252,45 @@ fn call_tables(calls: &CallAgreement) -> Vec<PageTable> {
             .flat_map(|a| [confusion_table(a), size_table(a)]),
     );
     tables
+}
+
+fn corrector_table(pairs: &[CorrectorPair]) -> Option<PageTable> {
+    let apart = |value: Option<f64>, decimals| value.map_or_else(String::new, |v| number(v, decimals));
+    let row = |p: &CorrectorPair| {
+        vec![
+            format!("{} and {}", p.first, p.second),
+            p.recordings.to_string(),
+            p.tests.to_string(),
+            format!("{} and {}", p.tests_first_only, p.tests_second_only),
+            p.onsets.to_string(),
+            match &p.onset_limits {
+                Some(limits) => with_ends(Some(limits.bias), 2),
+                None => apart(p.onset_bias_mm, 2),
+            },
+            with_ends(p.onset_limits.as_ref().map(|l| l.lower), 2),
+            with_ends(p.onset_limits.as_ref().map(|l| l.upper), 2),
+            apart(p.onsets_apart_mm, 2),
+            p.springs.to_string(),
+            format!("{} and {}", p.springs_first_only, p.springs_second_only),
+            apart(p.peaks_apart_s, 3),
+        ]
+    };
+    let heads = [
+        "who",
+        "recordings",
+        "tests by both",
+        "by one alone",
+        "onsets by both",
+        "mean difference, mm",
+        "lower limit",
+        "upper limit",
+        "furthest apart, mm",
+        "springs by both",
+        "by one alone",
+        "peaks furthest apart, s",
+    ];
+    let rows: Vec<Vec<String>> = pairs.iter().map(row).collect();
+    (!rows.is_empty()).then(|| PageTable::of_numbers("The same recordings, put right by several people", heads, rows))
 }
 
 fn detected_table(against: &[AgainstMeasured]) -> PageTable {

@@ -1,6 +1,6 @@
 //! Each scan against its plan: levels missed, made twice, out of order, and the time it took.
 
-use crate::report::order::{ScanTime, scan_time};
+use crate::trace::order::{ScanTime, scan_time};
 use super::points::without_feedback;
 use crate::results::Results;
 use crate::technique::{PlanCoverage, TechniqueRule};

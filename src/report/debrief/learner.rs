@@ -2,7 +2,7 @@
 
 use super::closeness::{Closeness, MeasureCurve, closeness, curves};
 use super::coverage::ScanCoverage;
-use crate::report::order::{in_time, natural, sessions};
+use crate::trace::order::{in_time, natural, sessions};
 use super::points::{ProgressPoint, TestPlace, points};
 use super::work_on::{WorkOn, work_on};
 use crate::columns::Measure;

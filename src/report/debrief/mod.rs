@@ -23,7 +23,7 @@ pub use bands::{Band, BandFrom, band};
 pub use closeness::{Closeness, MeasureCurve};
 pub use coverage::ScanCoverage;
 pub use learner::{Learner, OverPush};
-pub use crate::report::order::{ScanTime, in_time, natural, scan_time, sessions};
+pub use crate::trace::order::{ScanTime, in_time, natural, scan_time, sessions};
 pub use pages::pages;
 pub use points::{TestPlace, ProgressPoint, Shown, Spot, without_feedback};
 pub use shares::Share;

@@ -1,7 +1,7 @@
 //! One scan against a plan, for an assessment. It reports what was measured; whoever teaches gives the marks.
 
 use super::coverage::spot;
-use crate::report::order::{ScanTime, in_time, scan_time};
+use crate::trace::order::{ScanTime, in_time, scan_time};
 use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind, DECIDED};
 use crate::report::followed::words as comparison_words;

@@ -170,7 +170,6 @@ fn uncertainty() -> String {
         .to_owned()
 }
 
-/// Where every formula behind the paragraph stands.
 /// That marks were put right by hand, how many and by how many people.
 fn corrected(results: &Results) -> String {
     let used = &results.corrections;
@@ -192,6 +191,7 @@ fn corrected(results: &Results) -> String {
     )
 }
 
+/// Where every formula behind the paragraph stands.
 fn definitions() -> String {
     format!(
         "Every definition, constant and rule stands in METHODS.md of tautpoint {}: METHODS.md §1 conditioning, METHODS.md §2 \

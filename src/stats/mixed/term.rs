@@ -39,6 +39,16 @@ impl RandomTerm {
         self.count
     }
 
+    /// How many times the term's variance is in the sum of these rows, each with its weight: Σ over levels of the squared
+    /// sum of what is weighted there.
+    pub fn load(&self, weighted: &[(usize, f64)]) -> f64 {
+        let mut sums: BTreeMap<usize, f64> = BTreeMap::new();
+        for (row, weight) in weighted {
+            *sums.entry(self.level[*row]).or_default() += weight * self.weight(*row);
+        }
+        sums.values().map(|s| s * s).sum()
+    }
+
     pub(super) fn level(&self, row: usize) -> usize {
         self.level[row]
     }

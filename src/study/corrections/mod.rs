@@ -1,11 +1,12 @@
 //! corrections.toml: where a person put right what the program marked, and marks with a word at a time.
 //!
 //! Raw recordings stay as they are. Entries are only ever added; one that was wrong is taken back by an entry too, so that the
-//! file tells everything that was ever done. An entry holds for a recording of exactly the bytes that it was made for.
+//! file tells everything that was ever done; its top says how many there are and their hash, by which a missing end is seen.
+//! An entry holds for a recording of exactly the bytes that it was made for.
 
 mod text;
 
-pub use text::{entry_to_toml, heading, parse};
+pub use text::{entry_to_toml, file_to_toml, parse, with_added};
 
 use super::door;
 use super::toml_doc::read_text;
@@ -203,6 +204,25 @@ impl Corrections {
         false
     }
 
+    /// Codes of all who made an entry.
+    pub fn people(&self) -> BTreeSet<&str> {
+        self.entries.iter().map(|e| e.by().who.as_str()).collect()
+    }
+
+    /// The entries that one person made: what others took back holds, and what they made is none.
+    pub fn of(&self, who: &str) -> Corrections {
+        let own = self.entries.iter().filter(|e| e.by().who == who);
+        Corrections {
+            entries: own.cloned().collect(),
+            faulty: self.faulty,
+        }
+    }
+
+    /// Hash of the entries' values, as the top of the file has it.
+    pub fn sum(&self) -> String {
+        text::sum(&self.entries)
+    }
+
     /// The number that the next entry has.
     pub fn next_number(&self) -> u32 {
         self.entries.iter().map(CorrectionEntry::number).max().unwrap_or(0) + 1
@@ -300,7 +320,7 @@ mod tests {
     }
 
     fn written(entries: &[CorrectionEntry]) -> String {
-        entries.iter().fold(heading().to_owned(), |text, e| text + &entry_to_toml(e))
+        file_to_toml(entries)
     }
 
     #[test]
@@ -350,11 +370,41 @@ mod tests {
             assert!(read.faulty && read.entries.is_empty(), "{to}: {read:?}");
             assert!(!problems.is_empty(), "{to}");
         }
-        // What a full disk or a loss of power leaves.
-        for cut in 1..good.len() {
+        // What a full disk, a loss of power or an editor leaves.
+        for cut in 1..good.trim_end().len() {
             let (read, problems) = parse(FILE_NAME, &good[..cut]);
-            let whole_entries = read.entries.len() < 2;
-            assert!(read.faulty || whole_entries || problems.is_empty(), "{cut}");
+            assert!(read.faulty && !problems.is_empty(), "{cut}: {read:?}");
         }
+    }
+
+    #[test]
+    fn an_end_cut_off_whole_and_a_value_changed_are_seen() {
+        let entries = [correction(1, Change::Join), correction(2, Change::LeaveOut)];
+        let good = written(&entries);
+        let last = good.rfind("\n[[entry]]").unwrap();
+        let told = |text: &str| {
+            let (read, problems) = parse(FILE_NAME, text);
+            assert!(read.faulty && read.entries.is_empty(), "{text}");
+            problems.iter().map(ToString::to_string).collect::<String>()
+        };
+        assert!(told(&good[..last]).contains("found one entry; expected 2, as its top says"));
+        let first = good.find("\n[[entry]]").unwrap();
+        assert!(told(&good[..first]).contains("found 0 entries; expected 2"));
+        assert!(told(&good.replacen("at_s = 7.125", "at_s = 7.126", 1)).contains("one was changed"));
+        assert!(told(&good.replacen("entries = 2\n", "", 1)).contains("a number of entries"));
+        // Comments and ends of lines are nobody's entry.
+        let (read, problems) = parse(FILE_NAME, &good.replace('\n', "\r\n").replacen("[[entry]]", "# seen\r\n[[entry]]", 1));
+        assert_eq!((read.entries.len(), problems), (2, vec![]));
+    }
+
+    #[test]
+    fn what_is_added_changes_nothing_before_it_but_the_two_lines_at_the_top() {
+        let entries = [correction(1, Change::Join), correction(2, Change::LeaveOut)];
+        let first = written(&entries[..1]).replacen("[[entry]]", "# by hand\n[[entry]]", 1);
+        let both = with_added(&first, &entries, &entries[1..]);
+        let (read, problems) = parse(FILE_NAME, &both);
+        assert_eq!((read.entries, problems), (entries.to_vec(), vec![]));
+        let changed = first.lines().zip(both.lines()).filter(|(a, b)| a != b).count();
+        assert_eq!((changed, both.contains("# by hand")), (2, true));
     }
 }

@@ -7,20 +7,67 @@ use crate::study::opened::is_sha256;
 use crate::study::sidecar::any_error;
 use crate::study::toml_doc::{Doc, Section, as_number, describe};
 use crate::terms::{ChangeWord, Side};
+use sha2::{Digest, Sha256};
 use std::fmt::Write as _;
 use toml::de::DeValue;
 
 /// Seconds and millimetres in the file lie within this.
 const LARGEST: f64 = 1e12;
 
-/// What stands at the top of a new file.
-pub fn heading() -> &'static str {
-    "# Written by `tautpoint correct`. Entries are only ever added: to take one back, add an undo.\nformat = 1\n"
+const HEADING: &str = "\
+# Written by `tautpoint correct`. Entries are only ever added: to take one back, add an undo.
+format = 1
+# How many entries follow, and the hash of their values: an entry that is missing, also at the end, or was changed is seen by them.
+";
+
+/// The two lines that tell of all entries.
+fn tallies(entries: &[CorrectionEntry]) -> [String; 2] {
+    [format!("entries = {}", entries.len()), format!("sha256 = \"{}\"", sum(entries))]
+}
+
+/// Hash of the entries' values as they are written, so that comments and ends of lines are free.
+pub(super) fn sum(entries: &[CorrectionEntry]) -> String {
+    let mut hash = Sha256::new();
+    entries.iter().for_each(|e| hash.update(entry_to_toml(e)));
+    hash.finalize().iter().map(|b| format!("{b:02x}")).collect()
+}
+
+/// A whole file.
+pub fn file_to_toml(entries: &[CorrectionEntry]) -> String {
+    let [number, sum] = tallies(entries);
+    let head = format!("{HEADING}{number}\n{sum}\n");
+    entries.iter().fold(head, |text, e| text + &entry_to_toml(e))
+}
+
+/// The text of a file with entries added at its end: all entries and comments before them stay as they are, byte by byte, and the
+/// two lines at the top tell of `all`.
+pub fn with_added(old: &str, all: &[CorrectionEntry], added: &[CorrectionEntry]) -> String {
+    let (head, body) = old.split_at(old.find("[[entry]]").unwrap_or(old.len()));
+    let [number, sum] = tallies(all);
+    let line = |line: &str| {
+        let (content, end) = line.split_at(line.trim_end_matches(['\r', '\n']).len());
+        match content.split('=').next().map(str::trim) {
+            Some("entries") => format!("{number}{end}"),
+            Some("sha256") => format!("{sum}{end}"),
+            _ => line.to_owned(),
+        }
+    };
+    let mut text: String = head.split_inclusive('\n').map(line).collect();
+    text.push_str(body);
+    if !text.ends_with('\n') {
+        text.push('\n');
+    }
+    added.iter().fold(text, |text, e| text + &entry_to_toml(e))
+}
+
+/// A string on one line, whatever it holds: where an editor changes the ends of lines, a string of several would be another one.
+fn quoted(text: &str) -> String {
+    // Basic strings of TOML have the escapes of JSON; it asks for one more.
+    serde_json::Value::from(text).to_string().replace('\u{7f}', "\\u007f")
 }
 
 /// One entry as the file holds it; [`parse`] reads it back.
 pub fn entry_to_toml(entry: &CorrectionEntry) -> String {
-    let quoted = |text: &str| toml::Value::String(text.to_owned()).to_string();
     let mut text = format!("\n[[entry]]\nnumber = {}\n", entry.number());
     let mut line = |key: &str, value: &str| {
         let _ = writeln!(text, "{key} = {value}");
@@ -77,9 +124,12 @@ pub fn parse(file: &str, text: &str) -> (Corrections, Vec<Problem>) {
             table: &table,
             path: "",
         };
-        top.warn_unknown(&["format", "entry"]);
+        top.warn_unknown(&["format", "entries", "sha256", "entry"]);
         top.whole("format", 1, 1);
         all(&top, &mut entries);
+        if doc.errors() == 0 {
+            told_at_the_top(&top, &entries);
+        }
     }
     let mut problems = doc.into_problems();
     let faulty = any_error(&problems);
@@ -93,6 +143,30 @@ pub fn parse(file: &str, text: &str) -> (Corrections, Vec<Problem>) {
         ));
     }
     (Corrections { entries, faulty }, problems)
+}
+
+/// Whether the entries are those that the top of the file tells of: what was cut off whole leaves no other trace.
+fn told_at_the_top(top: &Section<'_, '_>, entries: &[CorrectionEntry]) {
+    let span = |key: &str| top.get(key).map_or(0..0, toml::Spanned::span);
+    let advice = "put the file back as it was written";
+    let told = top.whole("entries", 0, i64::from(u32::MAX));
+    let there = entries.len();
+    if told != Some(there as i64) {
+        let told = told.map_or_else(|| "a number of entries".to_owned(), |n| n.to_string());
+        let expected = format!("{told}, as its top says: the end of the file may be missing");
+        return top.doc.error(span("entries"), "entries", &counted_entries(there), &expected, advice);
+    }
+    if top.text("sha256").is_none_or(|told| !told.eq_ignore_ascii_case(&sum(entries))) {
+        let expected = "the entries that it was written with: one was changed";
+        top.doc.error(span("sha256"), "sha256", "entries with another hash", expected, advice);
+    }
+}
+
+fn counted_entries(n: usize) -> String {
+    match n {
+        1 => "one entry".to_owned(),
+        n => format!("{n} entries"),
+    }
 }
 
 fn all(top: &Section<'_, '_>, entries: &mut Vec<CorrectionEntry>) {

@@ -90,7 +90,7 @@ fn arguments(line: &Line, folder: &Path) -> Option<Vec<String>> {
             set(&mut all, "--listen", "0.0.0.0:0");
         }
     }
-    if given.starts_with(&["simulate", "device"]) {
+    if given.starts_with(&["simulate", "device"]) || has("correct") && has("--page") {
         set(&mut all, "--seconds", SECONDS);
     }
     Some(all)

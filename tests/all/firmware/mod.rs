@@ -65,6 +65,26 @@ fn make(out: &Path, words: &[&str]) -> String {
     printed
 }
 
+/// Runs make into a folder, which refuses: what it said.
+fn refused(words: &[&str]) -> String {
+    let folder = tempfile::tempdir().unwrap();
+    let made = Command::new("make")
+        .arg("-C")
+        .arg(notes())
+        .arg(format!("OUT={}", folder.path().display()))
+        .args(words)
+        .output()
+        .unwrap();
+    assert!(!made.status.success(), "make {words:?}");
+    String::from_utf8_lossy(&made.stderr).into_owned()
+}
+
+/// The file that was made, by what make printed of its size.
+fn built(printed: &str, ending: &str) -> PathBuf {
+    let file = printed.split_whitespace().find(|word| word.ends_with(ending));
+    PathBuf::from(file.unwrap_or_else(|| panic!("no {ending}: {printed}")))
+}
+
 /// The runner, built once for all tests; the folder goes with the program.
 fn runner() -> &'static Path {
     static FOLDER: LazyLock<tempfile::TempDir> = LazyLock::new(|| {
@@ -100,7 +120,7 @@ impl Avr {
         let words: Vec<&str> = words.iter().map(String::as_str).collect();
         let printed = make(folder.path(), &words);
         Avr {
-            elf: folder.path().join(format!("{source}-{rate_hz}-avr.elf")),
+            elf: built(&printed, "-avr.elf"),
             folder,
             printed,
         }

@@ -257,7 +257,25 @@ fn bytes_without_a_hello_are_told_of_after_some_seconds() {
     let mut told = RecorderStatus::default();
     told.until(&line, "words", |t| !t.gone.is_empty());
     assert!(
-        told.gone[0].contains("no hello is among them") && told.gone[0].contains("@921600"),
+        told.gone[0].contains("no hello is among them") && told.gone[0].contains("@500000"),
+        "{:?}",
+        told.gone
+    );
+}
+
+/// Frames came all the time, and it was said that nothing came, or nothing was said at all.
+#[test]
+fn samples_whose_stamps_stand_still_are_told_of() {
+    let mut steps = vec![hello(0, 0, "N"), samples(0, 10, 0)];
+    for k in 0..90 {
+        steps.push(Then::Silence(Duration::from_millis(40)));
+        steps.push(samples(10 + k, 1, 90_000));
+    }
+    let (line, _) = play(steps);
+    let mut told = RecorderStatus::default();
+    told.until(&line, "words", |t| !t.gone.is_empty());
+    assert!(
+        told.gone[0].contains("frames came from the scripted port") && told.gone[0].contains("stands still"),
         "{:?}",
         told.gone
     );

@@ -7,7 +7,7 @@ use std::process::{Command, Output, Stdio};
 use tautpoint::stats::mixed::{MixedDesign, MixedFit, RandomTerm};
 
 /// What a program prints to this input; `None`, with the reason printed, where it does not run.
-fn answer(what: &str, program: &str, args: &[&str], input: &str) -> Option<String> {
+pub fn answer(what: &str, program: &str, args: &[&str], input: &str) -> Option<String> {
     let run = || -> std::io::Result<Output> {
         let mut child = Command::new(program)
             .args(args)

@@ -7,7 +7,7 @@ use rand_distr::{Distribution, StandardNormal};
 use tautpoint::stats::agreement::anova::mean_squares;
 use tautpoint::stats::mixed::{Identified, MixedDesign, MixedError, MixedFit, RandomTerm, VarianceDraws};
 
-mod libraries;
+pub mod libraries;
 
 fn ones(rows: usize) -> Vec<Vec<f64>> {
     vec![vec![1.0; rows]]

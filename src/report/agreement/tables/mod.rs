@@ -8,6 +8,7 @@ use crate::stats::agreement::Interval;
 use crate::stats::agreement::clustered::PartState;
 
 mod of_calls;
+mod of_correctors;
 
 /// Name, kind, unit and meaning of a column.
 type Head = (&'static str, Kind, &'static str, &'static str);
@@ -34,6 +35,9 @@ pub fn tables(agreement: &Agreement) -> Vec<Table> {
     ];
     if let Some(calls) = &agreement.calls {
         all.extend(of_calls::tables(calls));
+    }
+    if !agreement.correctors.is_empty() {
+        all.push(of_correctors::table_of(&agreement.correctors));
     }
     all.push(codebook(&all));
     all

@@ -1,31 +1,30 @@
-//! One entry more at the end of corrections.toml, or none.
+//! Entries more at the end of corrections.toml, or none.
 
 use crate::error::{Error, Result};
-use crate::study::corrections::{CorrectionEntry, Corrections, FILE_NAME, entry_to_toml, heading, parse};
-use crate::study::door::FileKind;
-use crate::write::{refuse_link, write_new};
+use crate::study::corrections::{CorrectionEntry, Corrections, FILE_NAME, file_to_toml, parse, with_added};
+use crate::study::door::{self, FileKind};
+use crate::write::{refuse_link, write_file_whole, write_new};
 use std::fs::{File, TryLockError};
-use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::Path;
 
 const ADVICE: &str =
     "check that the folder may be written and that the disk is not full; the file is as it was";
 
-/// Adds an entry to the file as `known`. Whoever adds one meanwhile is not overwritten.
+/// Adds entries to the file as `known`, all or none: the file is replaced whole. Whoever adds one meanwhile is not overwritten.
 ///
 /// # Errors
 /// [`Error::Refused`] when another entry was added since the file was read, or another program is adding one;
 /// [`Error::Io`]: the file is then as it was.
-pub fn append(root: &Path, known: &Corrections, entry: &CorrectionEntry) -> Result<()> {
+pub fn append(root: &Path, known: &Corrections, added: &[CorrectionEntry]) -> Result<()> {
     let path = root.join(FILE_NAME);
-    let text = entry_to_toml(entry);
-    reads_back(known, entry)?;
+    let all = [&known.entries, added].concat();
+    reads_back(&all)?;
     if known.entries.is_empty() && path.symlink_metadata().is_err() {
-        return write_new(&path, &format!("{}{text}", heading()));
+        return write_new(&path, &file_to_toml(&all));
     }
     refuse_link(&path)?;
     let failed = |e| Error::io(&path, e, ADVICE);
-    let mut file = File::options()
+    let file = File::options()
         .read(true)
         .write(true)
         .open(&path)
@@ -34,48 +33,34 @@ pub fn append(root: &Path, known: &Corrections, entry: &CorrectionEntry) -> Resu
     if let Err(TryLockError::WouldBlock) = file.try_lock() {
         return Err(meanwhile("another program is adding an entry"));
     }
-    let mut old = String::new();
-    (&file)
-        .take(FileKind::Settings.most_bytes())
-        .read_to_string(&mut old)
-        .map_err(failed)?;
+    // By its name once more: whoever held the lock before has put another file in this one's place.
+    let old = door::read_to_string(&path, FileKind::Settings).map_err(failed)?;
     if parse(FILE_NAME, &old).0 != *known {
         return Err(meanwhile("another entry was added meanwhile"));
     }
-    let end = old.len() as u64;
-    let new = if old.ends_with('\n') {
-        text
-    } else {
-        format!("\n{text}")
-    };
-    let write = |file: &mut File| {
-        file.seek(SeekFrom::Start(end))?;
-        file.write_all(new.as_bytes())?;
-        file.sync_data()
-    };
-    write(&mut file).map_err(|e| {
-        let _ = file.set_len(end);
-        failed(e)
-    })
+    let text = with_added(&old, &all, added);
+    if parse(FILE_NAME, &text).0.entries != all {
+        return Err(unreadable("a file that would not read back with it"));
+    }
+    write_file_whole(&path, text.as_bytes())
 }
 
 /// Nothing is written that the file could not be read with.
-fn reads_back(known: &Corrections, entry: &CorrectionEntry) -> Result<()> {
-    let all = known.entries.iter().chain([entry]);
-    let text = all
-        .clone()
-        .fold(heading().to_owned(), |text, e| text + &entry_to_toml(e));
+fn reads_back(all: &[CorrectionEntry]) -> Result<()> {
+    let text = file_to_toml(all);
     let (read, problems) = parse(FILE_NAME, &text);
-    if read.entries.iter().eq(all) && text.len() as u64 <= FileKind::Settings.most_bytes() {
+    if read.entries == all && text.len() as u64 <= FileKind::Settings.most_bytes() {
         return Ok(());
     }
-    Err(Error::Refused {
-        found: problems.first().map_or_else(
-            || "an entry that would not read back".to_owned(),
-            |p| p.found.clone(),
-        ),
+    let first = problems.first().map(|p| p.found.as_str());
+    Err(unreadable(first.unwrap_or("an entry that would not read back")))
+}
+
+fn unreadable(found: &str) -> Error {
+    Error::Refused {
+        found: found.to_owned(),
         advice: "write it plainly; nothing was written".to_owned(),
-    })
+    }
 }
 
 fn meanwhile(found: &str) -> Error {
@@ -112,9 +97,9 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let empty = Corrections::default();
         let path = dir.path().join(FILE_NAME);
-        append(dir.path(), &empty, &first()).unwrap();
+        append(dir.path(), &empty, &[first()]).unwrap();
         let before = std::fs::read(&path).unwrap();
-        let refused = append(dir.path(), &empty, &first());
+        let refused = append(dir.path(), &empty, &[first()]);
         assert!(matches!(refused, Err(Error::Refused { .. })), "{refused:?}");
         assert_eq!(std::fs::read(&path).unwrap(), before);
     }

@@ -1,0 +1,503 @@
+//! The page in the browser: what it may ask, and the answers. It writes what the command line writes, by the same code.
+
+use super::append::append;
+use super::asked::{AskedChange, by};
+use super::changes::{changed_numbers, counterpart};
+use super::desk::{CorrectionDesk, known, may_undo};
+use super::look_first::{Look, UsualWidths, order};
+use super::refusal;
+use super::views::{
+    ChangedTest, ListedRecording, ProposalView, ReviewedRecording, StudyView, entries, label, rows, test_view,
+};
+use crate::batch::{Loaded, RecordingOutcome, parallel_map};
+use crate::error::{Error, Result};
+use crate::format::counted;
+use crate::live::server::answering::{
+    AnswerKind, Answers, CSS, DRAWING, HTML, ICON, JAVASCRIPT, PageAnswer, PageFile, SVG, WORDS,
+};
+use crate::study::corrections::{By, CorrectionEntry, Corrections};
+use crate::study::inputs::InputFile;
+use crate::terms::{Level, Side};
+use crate::trace::Test;
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+use std::path::Path;
+use std::sync::{Mutex, MutexGuard, PoisonError};
+
+/// Changes that may be proposed at once.
+const MOST_DRAFTS: usize = 40;
+
+/// The page's files.
+pub const PAGE_FILES: &[PageFile] = &[
+    ("/", HTML, include_str!("page/page.html")),
+    ("/page.css", CSS, include_str!("page/page.css")),
+    ("/main.js", JAVASCRIPT, include_str!("page/main.js")),
+    ("/ask.js", JAVASCRIPT, include_str!("page/ask.js")),
+    ("/marks.js", JAVASCRIPT, include_str!("page/marks.js")),
+    ("/plot.js", JAVASCRIPT, include_str!("page/plot.js")),
+    ("/told.js", JAVASCRIPT, include_str!("page/told.js")),
+    ("/draw.js", JAVASCRIPT, DRAWING),
+    ("/words.js", JAVASCRIPT, WORDS),
+    ("/icon.svg", SVG, ICON),
+];
+
+/// One change that the page proposes, of a test by its place in the list as it is after the changes before it.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Draft {
+    row: usize,
+    change: AskedChange,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RecordingAsked {
+    id: usize,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ChangesAsked {
+    id: usize,
+    drafts: Vec<Draft>,
+    #[serde(default)]
+    who: String,
+    #[serde(default)]
+    why: String,
+    /// Of corrections.toml as the page knows it; needed to write.
+    #[serde(default)]
+    seen: String,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct UndoAsked {
+    id: usize,
+    entry: u32,
+    who: String,
+    why: String,
+    seen: String,
+}
+
+/// Why something is not done.
+enum NotDone {
+    Unknown(String),
+    Refused(Error),
+    Conflict(String),
+}
+
+impl From<Error> for NotDone {
+    fn from(error: Error) -> NotDone {
+        NotDone::Refused(error)
+    }
+}
+
+/// Answers the page's questions, one at a time.
+pub struct PageDesk {
+    title: Option<String>,
+    state: Mutex<DeskState>,
+}
+
+struct DeskState {
+    desk: CorrectionDesk,
+    /// The recordings by the numbers that the page calls them, which tell nothing of their names.
+    files: Vec<InputFile>,
+    looks: Vec<Look>,
+}
+
+impl PageDesk {
+    /// Looks at every recording of a study once. `progress` is told how many are done, of how many.
+    ///
+    /// # Errors
+    /// As [`CorrectionDesk::open`].
+    pub fn open(root: &Path, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<PageDesk> {
+        let desk = CorrectionDesk::open(root)?;
+        let total = desk.files().len();
+        let done = std::sync::atomic::AtomicUsize::new(0);
+        let looked = parallel_map(desk.files(), Vec::new, |buffer, file| {
+            let outcome = desk.job().analyse(Loaded::read(file, buffer));
+            progress(done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1, total);
+            (outcome.input.sha256.clone(), Look::at(&outcome))
+        });
+        let mut all: Vec<_> = desk.files().iter().cloned().zip(looked).collect();
+        all.sort_by(|(a, (a_hash, _)), (b, (b_hash, _))| (a_hash, &a.recording).cmp(&(b_hash, &b.recording)));
+        let (files, looks) = all.into_iter().map(|(file, (_, look))| (file, look)).unzip();
+        Ok(PageDesk {
+            title: desk.job().study.title.clone(),
+            state: Mutex::new(DeskState { desk, files, looks }),
+        })
+    }
+
+    fn lock(&self) -> MutexGuard<'_, DeskState> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn ask(&self, what: &str, body: &[u8]) -> Result<String, NotDone> {
+        let mut state = self.lock();
+        match what {
+            "study" => state.study(self.title.clone()).and_then(|v| text(&v)),
+            "recording" => {
+                let asked: RecordingAsked = read(body)?;
+                state.recording(asked.id).and_then(|v| text(&v))
+            }
+            "propose" => {
+                let asked: ChangesAsked = read(body)?;
+                state.propose(&asked).and_then(|v| text(&v))
+            }
+            "save" => {
+                let asked: ChangesAsked = read(body)?;
+                state.save(&asked).and_then(|v| text(&v))
+            }
+            "undo" => {
+                let asked: UndoAsked = read(body)?;
+                state.undo(&asked).and_then(|v| text(&v))
+            }
+            _ => Err(NotDone::Unknown("there is no such question".to_owned())),
+        }
+    }
+}
+
+fn read<'de, T: Deserialize<'de>>(body: &'de [u8]) -> Result<T, NotDone> {
+    serde_json::from_slice(body).map_err(|e| NotDone::Unknown(format!("this cannot be read: {e}")))
+}
+
+fn text(view: &impl Serialize) -> Result<String, NotDone> {
+    serde_json::to_string(view).map_err(|e| NotDone::Unknown(e.to_string()))
+}
+
+impl Answers for PageDesk {
+    fn answer(&self, what: &str, body: &[u8]) -> PageAnswer {
+        let (kind, words) = match self.ask(what, body) {
+            Ok(json) => {
+                return PageAnswer {
+                    kind: AnswerKind::Done,
+                    json,
+                };
+            }
+            Err(NotDone::Unknown(words)) => (AnswerKind::Unknown, words),
+            Err(NotDone::Refused(error)) => (AnswerKind::Refused, error.to_string()),
+            Err(NotDone::Conflict(words)) => (AnswerKind::Conflict, words),
+        };
+        PageAnswer {
+            kind,
+            json: json!({ "message": words }).to_string(),
+        }
+    }
+}
+
+/// What a proposal comes to.
+struct Worked {
+    before: RecordingOutcome,
+    after: RecordingOutcome,
+    entries: Vec<CorrectionEntry>,
+    commands: Vec<String>,
+}
+
+impl DeskState {
+    fn study(&mut self, title: Option<String>) -> Result<StudyView, NotDone> {
+        let known = self.known()?;
+        let usual = UsualWidths::of(&self.looks);
+        let mut recordings = Vec::with_capacity(self.files.len());
+        for id in order(&self.looks) {
+            let path = self.desk.path_in_study(&self.files[id])?;
+            recordings.push(ListedRecording {
+                id,
+                name: self.name(id),
+                reasons: self.looks[id].reasons(&usual),
+                corrections: known.active().iter().filter(|c| c.recording == path).count(),
+            });
+        }
+        Ok(StudyView {
+            title,
+            hidden: self.desk.hidden(),
+            recordings,
+            levels: Level::ALL.iter().map(|l| l.word()).collect(),
+            sides: Side::ALL.iter().map(|s| s.word()).collect(),
+            seen: known.sum(),
+        })
+    }
+
+    fn known(&self) -> Result<Corrections> {
+        known(self.desk.root(), &mut Vec::new())
+    }
+
+    /// What a recording is called: by its number where its name would tell the side.
+    fn name(&self, id: usize) -> String {
+        match self.desk.hidden() {
+            true => format!("recording {}", id + 1),
+            false => self.files[id].recording.clone(),
+        }
+    }
+
+    fn file(&self, id: usize) -> Result<InputFile, NotDone> {
+        let file = self.files.get(id).cloned();
+        file.ok_or_else(|| NotDone::Unknown("there is no such recording".to_owned()))
+    }
+
+    fn recording(&mut self, id: usize) -> Result<ReviewedRecording, NotDone> {
+        let file = self.file(id)?;
+        let known = self.known()?;
+        self.desk.take(&known);
+        let outcome = self.desk.outcome(&file);
+        self.view(id, &file, &outcome, &known).map_err(NotDone::Refused)
+    }
+
+    fn view(
+        &self,
+        id: usize,
+        file: &InputFile,
+        outcome: &RecordingOutcome,
+        known: &Corrections,
+    ) -> Result<ReviewedRecording> {
+        let hidden = self.desk.hidden();
+        let path = self.desk.path_in_study(file)?;
+        let signals = self.desk.signals(file);
+        // A test that is not plausible has a signal and no row: then the thinner curves serve.
+        let fits = signals.len() == outcome.tests.len();
+        let rows = rows(outcome, hidden);
+        let tests = (0..rows.len()).map(|row| {
+            let at = rows[row];
+            let name = label(outcome, row, &rows, hidden);
+            test_view(&outcome.tests[at], name, signals.get(at).filter(|_| fits), hidden)
+        });
+        let problems: Vec<String> = match (hidden, outcome.problems.len()) {
+            (false, _) => outcome.problems.iter().map(|p| p.found.clone()).collect(),
+            (true, 0) => Vec::new(),
+            // Their words may name a side.
+            (true, n) => vec![format!("{} about this recording, told when the study is opened", counted(n, "remark"))],
+        };
+        Ok(ReviewedRecording {
+            id,
+            name: self.name(id),
+            hidden,
+            tests: tests.collect(),
+            entries: entries(known, &path, hidden),
+            problems,
+            seen: known.sum(),
+        })
+    }
+
+    /// Words about a recording without its name, where that would tell the side.
+    fn unnamed(&self, words: &str, file: &InputFile, path: &str) -> String {
+        match self.desk.hidden() {
+            true => words.replace(path, "the recording").replace(&file.recording, "the recording"),
+            false => words.to_owned(),
+        }
+    }
+
+    /// Works out what is proposed; `sign` gives who and why of each change by the reason that it brings along.
+    fn work(
+        &mut self,
+        asked: &ChangesAsked,
+        known: &Corrections,
+        sign: &dyn Fn(Option<&str>) -> Result<By>,
+    ) -> Result<Worked, NotDone> {
+        let file = self.file(asked.id)?;
+        if asked.drafts.len() > MOST_DRAFTS {
+            return Err(refusal(format!("more than {MOST_DRAFTS} changes at once: keep these first")).into());
+        }
+        self.desk.take(known);
+        let worked = self.steps(asked, &file, known, sign);
+        self.desk.take(known);
+        worked
+    }
+
+    fn steps(
+        &mut self,
+        asked: &ChangesAsked,
+        file: &InputFile,
+        known: &Corrections,
+        sign: &dyn Fn(Option<&str>) -> Result<By>,
+    ) -> Result<Worked, NotDone> {
+        let path = self.desk.path_in_study(file)?;
+        let before = self.desk.outcome(file);
+        let mut worked = Worked {
+            after: before.clone(),
+            before,
+            entries: Vec::new(),
+            commands: Vec::new(),
+        };
+        for draft in &asked.drafts {
+            let rows = rows(&worked.after, self.desk.hidden());
+            let at = rows.get(draft.row);
+            let at = at.ok_or_else(|| NotDone::Unknown("there is no such test".to_owned()))?;
+            let test = worked.after.tests[*at].clone();
+            worked.commands.push(self.command(file, &worked.after, &test, asked, &draft.change));
+            let number = known.next_number() + u32::try_from(worked.entries.len()).unwrap_or(u32::MAX);
+            let signed = sign(draft.change.own_reason(&test).as_deref())?;
+            let tried = self.desk.try_change(file, &worked.after, &test, &draft.change, number, signed);
+            let (correction, after) = tried.map_err(|e| match e {
+                Error::Refused { found, advice } => Error::Refused {
+                    found: self.unnamed(&found, file, &path),
+                    advice,
+                },
+                other => other,
+            })?;
+            worked.entries.push(CorrectionEntry::Correction(Box::new(correction)));
+            worked.after = after;
+        }
+        Ok(worked)
+    }
+
+    fn propose(&mut self, asked: &ChangesAsked) -> Result<ProposalView, NotDone> {
+        let known = self.known()?;
+        let unsigned = |_: Option<&str>| {
+            Ok(By {
+                who: asked.who.trim().to_owned(),
+                when: String::new(),
+                why: asked.why.trim().to_owned(),
+            })
+        };
+        let worked = self.work(asked, &known, &unsigned)?;
+        let file = self.file(asked.id)?;
+        // What is drawn is what would be.
+        let mut all = known.clone();
+        all.entries.extend(worked.entries.iter().cloned());
+        self.desk.take(&all);
+        let view = self.view(asked.id, &file, &worked.after, &known);
+        self.desk.take(&known);
+        Ok(ProposalView {
+            recording: view?,
+            changes: self.changes(&worked),
+            commands: worked.commands,
+        })
+    }
+
+    /// What changes of each test; nothing in a blind study.
+    fn changes(&self, worked: &Worked) -> Vec<ChangedTest> {
+        if self.desk.hidden() {
+            return Vec::new();
+        }
+        let rows = rows(&worked.before, false);
+        let changed = (0..rows.len()).map(|row| {
+            let test = &worked.before.tests[rows[row]];
+            let after = counterpart(&worked.after, test);
+            ChangedTest {
+                label: label(&worked.before, row, &rows, false),
+                gone: after.is_none(),
+                numbers: after.map_or_else(Vec::new, |after| changed_numbers(test, after)),
+            }
+        });
+        changed.filter(|c| c.gone || !c.numbers.is_empty()).collect()
+    }
+
+    fn save(&mut self, asked: &ChangesAsked) -> Result<ReviewedRecording, NotDone> {
+        if asked.drafts.is_empty() {
+            return Err(refusal("nothing is proposed").into());
+        }
+        let known = self.still(&asked.seen)?;
+        let sign = |own: Option<&str>| by(&asked.who, Some(&asked.why), own);
+        let worked = self.work(asked, &known, &sign)?;
+        self.add(&known, &worked.entries)?;
+        self.after_writing(asked.id)
+    }
+
+    fn undo(&mut self, asked: &UndoAsked) -> Result<ReviewedRecording, NotDone> {
+        let known = self.still(&asked.seen)?;
+        let path = self.desk.path_in_study(&self.file(asked.id)?)?;
+        if !entries(&known, &path, true).iter().any(|e| e.number == asked.entry) {
+            return Err(refusal(format!("entry {} is none of this recording", asked.entry)).into());
+        }
+        may_undo(&known, asked.entry)?;
+        let entry = CorrectionEntry::Undo {
+            number: known.next_number(),
+            entry: asked.entry,
+            by: by(&asked.who, Some(&asked.why), None)?,
+        };
+        self.add(&known, &[entry])?;
+        self.after_writing(asked.id)
+    }
+
+    /// The entries, when they are still those that the page knows, in a study that is as blind as it was.
+    fn still(&mut self, seen: &str) -> Result<Corrections, NotDone> {
+        let was_hidden = self.desk.hidden();
+        self.desk = CorrectionDesk::open(self.desk.root())?;
+        if self.desk.hidden() != was_hidden {
+            let words = "the study was opened or blinded meanwhile: load this page anew; nothing was written";
+            return Err(NotDone::Conflict(words.to_owned()));
+        }
+        let known = self.known()?;
+        match known.sum() == seen {
+            true => Ok(known),
+            false => Err(meanwhile()),
+        }
+    }
+
+    fn add(&mut self, known: &Corrections, added: &[CorrectionEntry]) -> Result<(), NotDone> {
+        append(self.desk.root(), known, added).map_err(|error| match self.known() {
+            Ok(now) if now != *known => meanwhile(),
+            _ => NotDone::Refused(error),
+        })
+    }
+
+    fn after_writing(&mut self, id: usize) -> Result<ReviewedRecording, NotDone> {
+        let file = self.file(id)?;
+        let known = self.known()?;
+        self.desk.take(&known);
+        let outcome = self.desk.outcome(&file);
+        self.looks[id] = Look::at(&outcome);
+        self.view(id, &file, &outcome, &known).map_err(NotDone::Refused)
+    }
+
+    /// The command line that does the same.
+    fn command(
+        &self,
+        file: &InputFile,
+        outcome: &RecordingOutcome,
+        test: &Test,
+        asked: &ChangesAsked,
+        change: &AskedChange,
+    ) -> String {
+        let hidden = self.desk.hidden();
+        let mut words = vec!["tautpoint".to_owned(), "correct".to_owned()];
+        words.push(quoted(&self.desk.root().display().to_string()));
+        words.push(match hidden {
+            true => "RECORDING".to_owned(),
+            false => quoted(&file.recording),
+        });
+        let several = |same: &dyn Fn(&Test) -> bool| outcome.tests.iter().filter(|t| same(t)).count() > 1;
+        if several(&|_| true) {
+            words.extend(["--test".to_owned(), test.test.to_string()]);
+        }
+        if let Some(side) = test.side().filter(|_| several(&|t| t.test == test.test)) {
+            let side = if hidden { "SIDE" } else { side.word() };
+            words.extend(["--side".to_owned(), side.to_owned()]);
+        }
+        words.extend(change.options().iter().map(|w| quoted(w)));
+        let given = |text: &str, else_word: &str| match text.trim() {
+            "" => else_word.to_owned(),
+            text => quoted(text),
+        };
+        words.extend(["--who".to_owned(), given(&asked.who, "CODE")]);
+        words.extend(["--why".to_owned(), given(&asked.why, "REASON")]);
+        words.join(" ")
+    }
+}
+
+fn meanwhile() -> NotDone {
+    let words = "somebody else added an entry to corrections.toml meanwhile, and it was left as it is. Look at the recording once \
+                 more, and save again; nothing was written";
+    NotDone::Conflict(words.to_owned())
+}
+
+/// A word as a shell takes it.
+fn quoted(word: &str) -> String {
+    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./:,+".contains(c);
+    match !word.is_empty() && word.chars().all(plain) {
+        true => word.to_owned(),
+        false => format!("'{}'", word.replace('\'', "'\\''")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_word_is_quoted_so_that_a_shell_takes_it_as_one() {
+        assert_eq!(quoted("s1-l3.csv"), "s1-l3.csv");
+        assert_eq!(quoted("the table moved"), "'the table moved'");
+        assert_eq!(quoted("it's $HOME"), "'it'\\''s $HOME'");
+        assert_eq!(quoted(""), "''");
+    }
+}
