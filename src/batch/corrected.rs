@@ -1,6 +1,6 @@
 //! Corrections of a recording's tests: which hold, which no longer fit, and what the program had found without them.
 
-use super::{Job, RecordingOutcome, sums};
+use super::{Job, sums};
 use crate::study::inputs::InputFile;
 use crate::error::Problem;
 use crate::signal::FoundTests;
@@ -70,15 +70,10 @@ impl Job {
     }
 
     /// Also where the recording could not be read, none of those made for other bytes counts as used.
-    pub(super) fn refuse_of_other_bytes(&self, file: &InputFile, outcome: &mut RecordingOutcome) {
-        let RecordingOutcome { problems, refused_corrections, input, .. } = outcome;
-        let told = |c: &Correction, refused: &[RefusedCorrection]| refused.iter().any(|r| r.number == c.number);
+    pub(super) fn refuse_of_other_bytes(&self, file: &InputFile, sha256: &str, refused: &mut Refused<'_>) {
         for correction in self.corrections_of(file) {
-            if correction.sha256 != input.sha256 && !told(correction, refused_corrections) {
-                let mut refused = Refused {
-                    problems,
-                    refused: refused_corrections,
-                };
+            let told = refused.refused.iter().any(|r| r.number == correction.number);
+            if correction.sha256 != sha256 && !told {
                 refused.add(correction, OTHER_BYTES);
             }
         }

@@ -207,7 +207,11 @@ impl Job {
             outcome.not_looked_at = Some(not_looked_at(&file.recording, &about, LookedAt::Nothing, "a fault of the program"));
             outcome
         });
-        self.refuse_of_other_bytes(file, &mut outcome);
+        let mut refused = Refused {
+            problems: &mut outcome.problems,
+            refused: &mut outcome.refused_corrections,
+        };
+        self.refuse_of_other_bytes(file, &outcome.input.sha256, &mut refused);
         outcome
     }
 

@@ -6,7 +6,7 @@ use super::changes::{changed_numbers, counterpart, losses};
 use super::desk::{CorrectionDesk, by_hash, may_undo};
 use super::look_first::{Look, UsualWidths, order};
 use super::questions::{
-    ChangesAsked, NotDone, RecordingAsked, UndoAsked, answer, fault_words, lost, meanwhile, read, recording_changed, text,
+    ChangesAsked, NotDone, RecordingAsked, UndoAsked, answer, busy, fault_words, lost, meanwhile, read, recording_changed, text,
 };
 use super::refusal;
 use super::standing::{hidden_name, without_recording};
@@ -426,7 +426,8 @@ impl DeskState {
     fn add(&mut self, known: &Corrections, added: &[CorrectionEntry]) -> Result<(), NotDone> {
         append(self.desk.root(), known, added).map_err(|not| match not {
             NotAppended::Meanwhile(what @ (Meanwhile::Gone | Meanwhile::Shrunk), _) => self.lost(what, &[]),
-            NotAppended::Meanwhile(Meanwhile::Grown | Meanwhile::Busy, _) => meanwhile(),
+            NotAppended::Meanwhile(Meanwhile::Grown, _) => meanwhile(),
+            NotAppended::Meanwhile(Meanwhile::Busy, _) => busy(),
             NotAppended::Failed(error) => match self.known() {
                 Ok(now) if now != *known => meanwhile(),
                 Ok(_) => NotDone::Refused(error),

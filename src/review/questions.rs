@@ -120,6 +120,13 @@ pub fn lost(what: Meanwhile, known: usize, problems: &[Problem]) -> NotDone {
     ))
 }
 
+/// Another program has the file in hand.
+pub fn busy() -> NotDone {
+    let words = "another program is adding an entry to corrections.toml at this moment: save once more; nothing was written";
+    NotDone::Conflict(words.to_owned())
+}
+
+/// Another entry stands in the file by now.
 pub fn meanwhile() -> NotDone {
     let words = "somebody else added an entry to corrections.toml meanwhile, and it was left as it is. Look at the recording once \
                  more, and save again; nothing was written";

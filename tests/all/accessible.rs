@@ -21,7 +21,7 @@ fn pages(dir: &Path) -> Vec<PathBuf> {
         "--trials",
         "2",
         "--levels",
-        "L3,L4",
+        "L3",
         "--rate-hz",
         "100",
     ];

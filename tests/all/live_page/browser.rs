@@ -16,7 +16,8 @@ pub struct Browser {
 fn call(port: u16, method: &str, path: &str, body: &str) -> Result<Value, String> {
     let mut stream = TcpStream::connect(("127.0.0.1", port)).map_err(|e| e.to_string())?;
     stream
-        .set_read_timeout(Some(Duration::from_secs(30)))
+        // A page that is looked through for faults answers nothing meanwhile.
+        .set_read_timeout(Some(Duration::from_secs(120)))
         .map_err(|e| e.to_string())?;
     let head = format!(
         "{method} {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nConnection: close\r\n\
