@@ -17,7 +17,7 @@ fn call(port: u16, method: &str, path: &str, body: &str) -> Result<Value, String
     let mut stream = TcpStream::connect(("127.0.0.1", port)).map_err(|e| e.to_string())?;
     stream
         // A page that is looked through for faults answers nothing meanwhile.
-        .set_read_timeout(Some(Duration::from_secs(120)))
+        .set_read_timeout(Some(Duration::from_secs(300)))
         .map_err(|e| e.to_string())?;
     let head = format!(
         "{method} {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nConnection: close\r\n\
@@ -129,12 +129,13 @@ impl Browser {
             return Vec::new();
         };
         self.run(&std::fs::read_to_string(file).unwrap());
+        self.post("timeouts", &json!({ "script": 300_000 }));
         // Large pages take their time where other tests run too; the answer is asked for again and again, so that no request waits long.
         self.run(
             "window.axeFound = null; \
-             axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'] }).then((r) => \
+             setTimeout(() => axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'] }).then((r) => \
              { window.axeFound = r.violations.flatMap((v) => v.nodes.map((n) => `${v.id}: ${n.html} ${n.failureSummary}`)) }, \
-             (e) => { window.axeFound = [String(e)] })",
+             (e) => { window.axeFound = [String(e)] }))",
         );
         self.within(
             Duration::from_secs(300),
