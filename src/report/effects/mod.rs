@@ -24,6 +24,7 @@ pub fn object_text(effects: &Effects, problems: &[Problem]) -> String {
     let all = json!({
         "title": effects.title,
         "estimates": tables::estimates(effects).to_json(),
+        "parts": tables::parts(effects).to_json(),
         "notes": effects.notes,
         "problems": problems,
         "version": env!("CARGO_PKG_VERSION"),
