@@ -84,14 +84,19 @@ impl Problem {
     }
 }
 
+/// Whether a character controls a terminal (C0, C1, DEL; line end and tab do not count) or turns the writing direction of the text
+/// around it (Unicode Standard Annex 9).
+pub(crate) fn steers(c: char) -> bool {
+    match c {
+        '\n' | '\t' => false,
+        '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => true,
+        c => c.is_control(),
+    }
+}
+
 /// Text from a name or a file without what would steer a terminal, a page or a spreadsheet: control signs, and marks that turn the
 /// writing direction of what stands around them.
 pub(crate) fn printable(text: String) -> String {
-    let steers = |c: char| match c {
-        '\n' | '\t' => false,
-        '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => true,
-        c => c.is_control(),
-    };
     match text.contains(steers) {
         true => text.replace(steers, "\u{fffd}"),
         false => text,

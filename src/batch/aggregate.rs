@@ -48,7 +48,7 @@ pub fn aggregate(job: &Job, given: usize, mut outcomes: Vec<RecordingOutcome>, k
         if let Some(before) = &outcome.detected {
             let own = job.corrections.iter().filter(|c| {
                 let here = outcome.path_in_study.as_deref() == Some(&c.recording);
-                here && !c.change.is_annotation() && !outcome.refused_corrections.contains(&c.number)
+                here && !c.change.is_annotation() && outcome.refused_corrections.iter().all(|r| r.number != c.number)
             });
             let own: Vec<Corrected> = own.map(Correction::as_applied).collect();
             of_scans.add([before, &outcome.tests], &own);
@@ -57,7 +57,7 @@ pub fn aggregate(job: &Job, given: usize, mut outcomes: Vec<RecordingOutcome>, k
             true => Vec::new(),
             false => outcome.tests.iter().map(without_curve).collect(),
         }));
-        refused.extend(outcome.refused_corrections);
+        refused.extend(outcome.refused_corrections.iter().map(|r| r.number));
         untold.extend(outcome.untold);
         results.not_looked_at.extend(outcome.not_looked_at);
         results.tests.extend(outcome.tests);

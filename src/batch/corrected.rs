@@ -9,7 +9,10 @@ use crate::compare::Comparison;
 use crate::technique::TechniqueFinding;
 use crate::terms::{ScanKey, SessionKey};
 use crate::trace::{Corrected, Test};
+use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
+
+const OTHER_BYTES: &str = "the recording is not the one that was corrected: its bytes differ";
 
 /// An error for each recording that is corrected and not `there`, among the study's by their paths in it.
 pub fn without_recording(
@@ -56,8 +59,8 @@ impl Job {
         let mut kept = Vec::new();
         for correction in self.corrections_of(file) {
             if correction.sha256 != sha256 {
-                refused.add(correction, "the recording is not the one that was corrected: its bytes differ");
-            } else if correction.change.names_place() && self.study.hidden() {
+                refused.add(correction, OTHER_BYTES);
+            } else if correction.change.names_place() && self.hidden {
                 refused.add(correction, "sides and levels are not put right while the study is blind");
             } else {
                 kept.push(correction);
@@ -65,19 +68,39 @@ impl Job {
         }
         kept
     }
+
+    /// Also where the recording could not be read, none of those made for other bytes counts as used.
+    pub(super) fn refuse_of_other_bytes(&self, file: &InputFile, sha256: &str, refused: &mut Refused<'_>) {
+        for correction in self.corrections_of(file) {
+            let told = refused.refused.iter().any(|r| r.number == correction.number);
+            if correction.sha256 != sha256 && !told {
+                refused.add(correction, OTHER_BYTES);
+            }
+        }
+    }
+}
+
+/// A correction that is not used, and why, in words that name neither recording nor side.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RefusedCorrection {
+    pub number: u32,
+    pub why: String,
 }
 
 /// Where corrections that are not used are told.
 pub struct Refused<'a> {
     pub problems: &'a mut Vec<Problem>,
-    pub numbers: &'a mut Vec<u32>,
+    pub refused: &'a mut Vec<RefusedCorrection>,
 }
 
 impl Refused<'_> {
     /// Tells of one.
     pub fn add(&mut self, correction: &Correction, why: &str) {
-        self.numbers.push(correction.number);
         let (number, word, recording) = (correction.number, correction.change.word(), &correction.recording);
+        self.refused.push(RefusedCorrection {
+            number,
+            why: why.to_owned(),
+        });
         self.problems.push(
             Problem::error(
                 FILE_NAME,

@@ -21,6 +21,7 @@ pub mod reference;
 pub mod sums;
 
 pub use aggregate::aggregate;
+pub use corrected::RefusedCorrection;
 pub use correctors::corrector_tests;
 pub(crate) use folder_run::FolderRun;
 pub use folder_run::{Earlier, WriteResults, analyze_into};

@@ -2,7 +2,7 @@
 
 use crate::study::door::{self, FileKind};
 use super::ceilings::{self, not_looked_at};
-use super::corrected::{self, Refused};
+use super::corrected::{self, Refused, RefusedCorrection};
 use super::fingerprint::Fingerprint;
 use super::{Job, mats, naming, sums};
 use crate::error::{Error, Problem, Severity};
@@ -29,8 +29,8 @@ pub struct RecordingOutcome {
     pub mats: Vec<MatTest>,
     /// Its tests as the program found them, where people put something right.
     pub detected: Option<Vec<Test>>,
-    /// Numbers of corrections that do not fit it.
-    pub refused_corrections: Vec<u32>,
+    /// Corrections that do not fit it.
+    pub refused_corrections: Vec<RefusedCorrection>,
     /// Name of the plan its tests were matched with.
     pub plan: Option<String>,
     pub problems: Vec<Problem>,
@@ -196,7 +196,7 @@ impl Job {
         let file = loaded.file;
         let nothing_yet = loaded.outcome(&self.study.root);
         let about = loaded.sidecar.about.clone();
-        isolated(|| self.analyse_sound(loaded)).unwrap_or_else(|fault| {
+        let mut outcome = isolated(|| self.analyse_sound(loaded)).unwrap_or_else(|fault| {
             let problem = fault.problem(&file.recording);
             let mut outcome = nothing_yet;
             outcome.exclusions.push(whole_file(
@@ -206,7 +206,13 @@ impl Job {
             outcome.problems.push(problem);
             outcome.not_looked_at = Some(not_looked_at(&file.recording, &about, LookedAt::Nothing, "a fault of the program"));
             outcome
-        })
+        });
+        let mut refused = Refused {
+            problems: &mut outcome.problems,
+            refused: &mut outcome.refused_corrections,
+        };
+        self.refuse_of_other_bytes(file, &outcome.input.sha256, &mut refused);
+        outcome
     }
 
     fn analyse_sound(&self, loaded: Loaded<'_>) -> RecordingOutcome {
@@ -313,10 +319,10 @@ impl Job {
     pub fn tests_without_plan(&self, loaded: Loaded<'_>) -> Result<Vec<Test>, Error> {
         let source = self.source(loaded.file, &loaded.sidecar);
         let about = self.about(&loaded.sidecar);
-        let (mut problems, mut numbers) = (Vec::new(), Vec::new());
+        let (mut problems, mut not_used) = (Vec::new(), Vec::new());
         let mut refused = Refused {
             problems: &mut problems,
-            numbers: &mut numbers,
+            refused: &mut not_used,
         };
         let corrections = self.corrections_for(loaded.file, &loaded.sha256, &mut refused);
         let read = read_recording_bytes(&source, about, loaded.content?, loaded.sha256)?;
@@ -338,10 +344,10 @@ impl Job {
         let read = read_recording_bytes(&source, about, loaded.content?, loaded.sha256)?;
         let mut found = find_tests(&read.trace, &self.settings)?;
         // What does not fit was told when the tests were measured.
-        let (mut problems, mut numbers) = (Vec::new(), Vec::new());
+        let (mut problems, mut not_used) = (Vec::new(), Vec::new());
         let mut refused = Refused {
             problems: &mut problems,
-            numbers: &mut numbers,
+            refused: &mut not_used,
         };
         let corrections = self.corrections_for(loaded.file, &sha256, &mut refused);
         corrected::apply(&mut found, &corrections, &mut refused);
@@ -380,7 +386,7 @@ impl Job {
         };
         let mut refused = Refused {
             problems,
-            numbers: &mut outcome.refused_corrections,
+            refused: &mut outcome.refused_corrections,
         };
         let corrections = self.corrections_for(file, &outcome.input.sha256, &mut refused);
         let measured = find_tests(&read.trace, &self.settings).and_then(|mut found| {

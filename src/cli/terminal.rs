@@ -4,6 +4,7 @@
 //! could move the cursor, hide lines or set the terminal's title. What reaches the terminal is [`PlainText`], which holds no
 //! control sequence; the few that the program itself needs are [`TerminalControl`]s.
 
+use crate::error::steers;
 use std::fmt;
 use std::io::{ErrorKind, IsTerminal, Write};
 use std::sync::Mutex;
@@ -17,7 +18,7 @@ impl PlainText {
     pub fn of(text: &str) -> PlainText {
         let mut plain = String::with_capacity(text.len());
         for c in text.chars() {
-            match controls(c) {
+            match steers(c) {
                 true => plain.push_str(&format!("\\u{:04x}", u32::from(c))),
                 false => plain.push(c),
             }
@@ -35,13 +36,6 @@ impl PlainText {
     pub fn cut(self, characters: usize) -> PlainText {
         PlainText(self.0.chars().take(characters).collect())
     }
-}
-
-/// Whether a character controls a terminal (C0, C1, DEL) or turns the direction of the text around it (UAX 9).
-fn controls(c: char) -> bool {
-    let turns =
-        matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
-    turns || (c.is_control() && !matches!(c, '\n' | '\t'))
 }
 
 /// What the program itself makes a terminal do.

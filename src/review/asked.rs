@@ -1,9 +1,10 @@
 //! What a person asks to be put right, on the command line and on the page alike, held against the test that it is about.
 
 use super::refusal;
-use crate::error::Result;
+use crate::error::{Error, Result};
+use crate::format::number;
 use crate::study::codes::code_warning;
-use crate::study::corrections::{By, Change, CorrectedMark, Moved};
+use crate::study::corrections::{By, Change, CorrectedMark, Moved, is_plain_line};
 use crate::terms::{Level, Side, now};
 use crate::trace::{Spring, Test};
 use serde::Deserialize;
@@ -14,6 +15,11 @@ const LONGEST: usize = 300;
 const LONGEST_CODE: usize = 32;
 /// Displacements lie within so much, in mm.
 const LARGEST_MM: f64 = 1e6;
+/// A moment that is set within so much, in s, of where its mark stands moves nothing: pages show times to the millisecond.
+const SAME_MOMENT_S: f64 = 0.000_5;
+
+/// Stands for the open side of a range on the command line.
+pub const OPEN: &str = "-";
 
 /// One change that is asked for. Springs are named by their numbers in the test as it stands.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
@@ -31,7 +37,8 @@ pub enum AskedChange {
     Side { to: Side },
     Level { to: Level },
     LeaveOut,
-    OnsetWithin { low_mm: f64, high_mm: f64 },
+    /// A side that is not given is open.
+    OnsetWithin { low_mm: Option<f64>, high_mm: Option<f64> },
     Annotate { word: String, at_s: f64 },
 }
 
@@ -76,9 +83,13 @@ impl AskedChange {
             AskedChange::OnsetWithin { low_mm, high_mm } => {
                 let mm = [*low_mm, *high_mm];
                 // Written so that what is no number does not pass.
-                match mm[0] < mm[1] && mm.iter().all(|x| x.abs() < LARGEST_MM) {
+                let in_order = mm[0].is_none_or(|low| mm[1].is_none_or(|high| low < high));
+                let numbers = mm.iter().flatten().all(|x| x.abs() < LARGEST_MM);
+                match in_order && numbers && mm.iter().any(Option::is_some) {
                     true => Ok(Change::OnsetWithin { mm }),
-                    false => Err(refusal("the onset needs two displacements in mm, the smaller first")),
+                    false => Err(refusal(
+                        "the onset needs two displacements in mm, the smaller first, or one where the other side is open",
+                    )),
                 }
             }
             AskedChange::Annotate { word, at_s } => {
@@ -86,10 +97,33 @@ impl AskedChange {
                 match word.trim() {
                     "" => Err(refusal("an annotation needs a word")),
                     word => Ok(Change::Annotate {
-                        word: one_line("the word", word)?,
+                        word: one_line("the word", word).map_err(refusal)?,
                     }),
                 }
             }
+        }
+    }
+
+    /// Whether it says whose test this is, which nobody may decide who must not know yet what was measured.
+    pub fn names_place(&self) -> bool {
+        matches!(self, AskedChange::Side { .. } | AskedChange::Level { .. })
+    }
+
+    /// That the test is so already, where it is.
+    pub fn changes_nothing(&self, test: &Test) -> Option<String> {
+        match self.change(test).ok()? {
+            change @ Change::Move(_, Moved { from_s, to_s }) if (from_s - to_s).abs() < SAME_MOMENT_S => {
+                let mark = change.word().word().replace('_', " ");
+                Some(format!("the {mark} stands at {} s already", number(from_s, 3)))
+            }
+            Change::Side { from, to } if from == Some(to) => Some(format!("the side is {to} already")),
+            Change::Level { from, to } if from == Some(to) => Some(format!("the level is {} already", to.label())),
+            Change::Annotate { word } => {
+                let at_s = self.at_s(test);
+                let same = |(at, said): (f64, &str)| (at - at_s).abs() < SAME_MOMENT_S && said == word;
+                test.annotations().any(same).then(|| format!("\"{word}\" stands at that moment already"))
+            }
+            _ => None,
         }
     }
 
@@ -131,7 +165,10 @@ impl AskedChange {
             AskedChange::Side { to } => of(&[&"--to-side", to]),
             AskedChange::Level { to } => of(&[&"--to-level", &to.word()]),
             AskedChange::LeaveOut => of(&[&"--leave-out"]),
-            AskedChange::OnsetWithin { low_mm, high_mm } => of(&[&"--onset-within", low_mm, high_mm]),
+            AskedChange::OnsetWithin { low_mm, high_mm } => {
+                let [low, high] = [low_mm, high_mm].map(|mm| mm.map_or_else(|| OPEN.to_owned(), |mm| mm.to_string()));
+                of(&[&"--onset-within", &low, &high])
+            }
             AskedChange::Annotate { word, at_s } => of(&[&"--annotate", word, &"--at", at_s]),
         }
     }
@@ -154,49 +191,69 @@ fn spring_of(test: &Test, number: u32) -> Result<&Spring> {
     })
 }
 
+/// What of a signature is at fault.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SignatureField {
+    Who,
+    Why,
+}
+
+/// Why an entry cannot be signed so.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SignatureFault {
+    pub field: SignatureField,
+    pub found: String,
+}
+
+impl From<SignatureFault> for Error {
+    fn from(fault: SignatureFault) -> Error {
+        refusal(fault.found)
+    }
+}
+
 /// Who corrects and why, now. `own_reason` is what the change brings along.
 ///
 /// # Errors
 /// A code or a reason that is missing, or would not stand in one line of every table and page.
-pub fn by(who: &str, why: Option<&str>, own_reason: Option<&str>) -> Result<By> {
+pub fn by(who: &str, why: Option<&str>, own_reason: Option<&str>) -> Result<By, SignatureFault> {
+    let fault = |field, found: String| SignatureFault { field, found };
+    let of_who = |found: String| Err(fault(SignatureField::Who, found));
     let who = who.trim();
     if who.is_empty() {
-        return Err(refusal("the code of whoever corrects is needed (--who)"));
+        return of_who("the code of whoever corrects is needed".to_owned());
     }
-    let plain = who
-        .chars()
-        .all(|c| c.is_alphanumeric() || matches!(c, '-' | '_' | '.'));
+    let plain = who.chars().all(|c| c.is_alphanumeric() || matches!(c, '-' | '_' | '.'));
     if !plain || who.chars().count() > LONGEST_CODE {
-        return Err(refusal(format!(
+        return of_who(format!(
             "whoever corrects is named by a code of letters, digits, - and _, at most {LONGEST_CODE} of them"
-        )));
+        ));
     }
     if let Some(looks_like) = code_warning(who) {
-        return Err(refusal(format!(
+        return of_who(format!(
             "the code of whoever corrects looks like {looks_like}, and the file keeps it for good: write a code"
-        )));
+        ));
     }
     let given = |text: Option<&str>| text.map(str::trim).filter(|t| !t.is_empty()).map(str::to_owned);
     let why = given(why).or_else(|| given(own_reason));
-    let why = why.ok_or_else(|| refusal("the reason is needed (--why), for whoever reads the results"))?;
+    let of_why = |found: String| fault(SignatureField::Why, found);
+    let why = why.ok_or_else(|| of_why("the reason is needed, for whoever reads the results".to_owned()))?;
     Ok(By {
         who: who.to_owned(),
         when: now(),
-        why: one_line("the reason", &why)?,
+        why: one_line("the reason", &why).map_err(of_why)?,
     })
 }
 
 /// A text that stands in one line of every table and page.
-fn one_line(what: &str, text: &str) -> Result<String> {
-    if text.chars().any(char::is_control) {
-        return Err(refusal(format!(
-            "{what} holds a line end or a control character; write it in one plain line"
-        )));
+fn one_line(what: &str, text: &str) -> Result<String, String> {
+    if !is_plain_line(text) {
+        return Err(format!(
+            "{what} holds a line end, a control character or one that is not seen; write it in one plain line"
+        ));
     }
     if text.chars().count() > LONGEST {
-        return Err(refusal(format!(
-            "{what} has more than {LONGEST} characters; write it shorter"
-        )));
+        return Err(format!("{what} has more than {LONGEST} characters; write it shorter"));
     }
     Ok(text.to_owned())
 }

@@ -4,9 +4,12 @@ use crate::batch::RecordingOutcome;
 use crate::columns::Measure;
 use crate::format::{moment, number};
 use crate::study::corrections::{Change, CorrectionEntry};
-use crate::terms::ChangeWord;
+use crate::terms::{ChangeWord, Side};
 use crate::trace::{Estimate, Test};
 use serde::Serialize;
+
+/// Stands for the reason of a side or level while a study is blind.
+pub const HIDDEN_REASON: &str = "its reason is told when the study is opened";
 
 /// What an entry does; without the recording, and without what a blind study hides when it is `hidden`.
 pub fn entry_words(entry: &CorrectionEntry, hidden: bool) -> String {
@@ -37,9 +40,11 @@ pub fn change_words(change: &Change) -> String {
         Change::RemoveSpring { from_s } => format!("{word} at {}", moment(*from_s)),
         Change::Side { to, .. } => format!("{word}: {to}"),
         Change::Level { to, .. } => format!("{word}: {}", to.label()),
-        Change::OnsetWithin { mm: [low, high] } => {
-            format!("{word} {} to {} mm", number(*low, 2), number(*high, 2))
-        }
+        Change::OnsetWithin { mm } => match mm.map(|mm| mm.map(|mm| number(mm, 2))) {
+            [Some(low), Some(high)] => format!("{word} {low} to {high} mm"),
+            [Some(low), None] => format!("{word} {low} mm and deeper"),
+            [None, high] => format!("{word} {} mm and less deep", high.unwrap_or_default()),
+        },
         Change::Annotate { word: said } => format!("{word} \"{said}\""),
         Change::Join | Change::LeaveOut => word,
     }
@@ -55,19 +60,20 @@ pub struct ChangedNumber {
     pub now: String,
 }
 
-/// Each number of a test that is shown otherwise after a correction.
+/// Side, level and each number of a test that is shown otherwise after a correction.
 pub fn changed_numbers(before: &Test, after: &Test) -> Vec<ChangedNumber> {
     let mut changed = Vec::new();
-    let springs = [before, after].map(|t| t.springs.len().to_string());
-    if springs[0] != springs[1] {
-        let [before, now] = springs;
-        changed.push(ChangedNumber {
-            label: "springs".to_owned(),
-            unit: "",
-            before,
-            now,
-        });
-    }
+    let mut word = |label: &str, of: &dyn Fn(&Test) -> String| {
+        let [before, now] = [of(before), of(after)];
+        if before != now {
+            let (label, unit) = (label.to_owned(), "");
+            changed.push(ChangedNumber { label, unit, before, now });
+        }
+    };
+    let or_none = |word: Option<&str>| word.unwrap_or("none").to_owned();
+    word("level", &|t| or_none(t.about.level.map(|l| l.label())));
+    word("side", &|t| or_none(t.side().map(Side::word)));
+    word("springs", &|t| t.springs.len().to_string());
     let measures = Measure::ALL.into_iter().filter_map(|measure| {
         let info = measure.info();
         let [before, now] = [before, after].map(|t| shown(t.measures.get(measure), info.decimals));
@@ -80,6 +86,17 @@ pub fn changed_numbers(before: &Test, after: &Test) -> Vec<ChangedNumber> {
     });
     changed.extend(measures);
     changed
+}
+
+/// What of a test is lost with a correction, a sentence each. `hidden` as in [`entry_words`]: then of what is shown all the same.
+pub fn losses(before: &Test, after: Option<&Test>, hidden: bool) -> Vec<String> {
+    let Some(after) = after else { return Vec::new() };
+    let measures: &[Measure] = match hidden {
+        true => &[Measure::Onset],
+        false => &[Measure::Onset, Measure::EndFeel, Measure::LossRatio],
+    };
+    let lost = measures.iter().filter(|m| before.finding(**m).is_some() && after.finding(**m).is_none());
+    lost.map(|m| format!("The test has no {} any more.", m.info().label)).collect()
 }
 
 /// A value with the half-width of its interval.

@@ -140,12 +140,15 @@ impl CorrectionDesk {
         number: u32,
         by: By,
     ) -> Result<(Correction, RecordingOutcome)> {
-        let change = asked.change(test)?;
-        if self.hidden() && change.names_place() {
+        if self.hidden() && asked.names_place() {
             return Err(refusal(
                 "the study is blind: sides and levels are not put right before `tautpoint open`",
             ));
         }
+        if let Some(words) = asked.changes_nothing(test) {
+            return Err(refusal(words));
+        }
+        let change = asked.change(test)?;
         let correction = Correction {
             number,
             recording: self.path_in_study(file)?,
@@ -164,29 +167,25 @@ impl CorrectionDesk {
     fn with(&mut self, file: &InputFile, correction: Correction) -> Result<RecordingOutcome> {
         let number = correction.number;
         let at_s = correction.change.set_at_s();
-        let marks_peak = matches!(
-            correction.change,
-            Change::AddSpring { .. } | Change::Move(CorrectedMark::SpringPeak, _)
-        );
+        let no_spring = match correction.change {
+            Change::AddSpring { .. } => Some("no spring can be measured there: no limb rises to it from a rest"),
+            Change::Move(CorrectedMark::SpringPeak, _) => Some(
+                "no spring can be measured with its peak there: a peak belongs to the upper fifth of a push that rises from a rest",
+            ),
+            _ => None,
+        };
         let usable = !self.analyse(file).tests.is_empty();
         self.job.corrections.push(correction);
         let outcome = self.analyse(file);
-        if outcome.refused_corrections.contains(&number) {
-            let told = outcome
-                .problems
-                .iter()
-                .find(|p| p.column.as_deref() == Some(&format!("entry {number}")));
-            let why = told.map_or_else(|| "it does not fit".to_owned(), |p| p.found.clone());
-            return Err(refusal(why));
+        if let Some(refused) = outcome.refused_corrections.iter().find(|r| r.number == number) {
+            return Err(refusal(format!("it does not fit: {}", refused.why)));
         }
         let none_there = |n: &Note| match n {
             Note::NoSpringThere { at_s: at } => at_s.is_some_and(|set| (set - at).abs() < 0.05),
             _ => false,
         };
-        if marks_peak && outcome.tests.iter().flat_map(|t| &t.notes).any(none_there) {
-            return Err(refusal(
-                "no spring can be measured there: no limb rises to it from a rest",
-            ));
+        if let Some(words) = no_spring.filter(|_| outcome.tests.iter().flat_map(|t| &t.notes).any(none_there)) {
+            return Err(refusal(words));
         }
         if let (true, Some(problem)) = (usable && outcome.tests.is_empty(), fault_of(&outcome)) {
             let none = "with it no test of the recording could be used";
@@ -198,6 +197,14 @@ impl CorrectionDesk {
         }
         Ok(outcome)
     }
+}
+
+/// What recordings are called where their names would tell a side: by their order in that of their hashes, and of two alike by name.
+/// `hashes` are those of `files`.
+pub fn by_hash(files: &[InputFile], hashes: &[String]) -> Vec<usize> {
+    let mut order: Vec<usize> = (0..files.len()).collect();
+    order.sort_by_key(|i| (&hashes[*i], &files[*i].recording));
+    order
 }
 
 /// Why a recording gives no test, when nobody left them all out.

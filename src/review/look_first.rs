@@ -44,6 +44,11 @@ impl Look {
         }
     }
 
+    /// How many corrections do not fit it.
+    pub fn refused(&self) -> usize {
+        self.refused
+    }
+
     /// Why it needs a look, in words that tell no number of a test.
     pub fn reasons(&self, usual: &UsualWidths) -> Vec<String> {
         let mut reasons = Vec::new();

@@ -10,6 +10,9 @@ mod look_first;
 #[cfg(feature = "live")]
 pub mod page_desk;
 #[cfg(feature = "live")]
+mod questions;
+pub mod standing;
+#[cfg(feature = "live")]
 mod views;
 
 use crate::error::Error;

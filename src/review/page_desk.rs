@@ -1,26 +1,28 @@
 //! The page in the browser: what it may ask, and the answers. It writes what the command line writes, by the same code.
 
-use super::append::append;
-use super::asked::{AskedChange, by};
-use super::changes::{changed_numbers, counterpart};
-use super::desk::{CorrectionDesk, known, may_undo};
+use super::append::{Meanwhile, NotAppended, append};
+use super::asked::{AskedChange, SignatureFault, by};
+use super::changes::{changed_numbers, counterpart, losses};
+use super::desk::{CorrectionDesk, by_hash, may_undo};
 use super::look_first::{Look, UsualWidths, order};
+use super::questions::{
+    ChangesAsked, NotDone, RecordingAsked, UndoAsked, answer, busy, fault_words, lost, meanwhile, read, recording_changed, text,
+};
 use super::refusal;
+use super::standing::{hidden_name, without_recording};
 use super::views::{
     ChangedTest, ListedRecording, ProposalView, ReviewedRecording, StudyView, entries, label, rows, test_view,
 };
 use crate::batch::{Loaded, RecordingOutcome, parallel_map};
-use crate::error::{Error, Result};
+use crate::error::{Error, Problem, Result};
 use crate::format::counted;
 use crate::live::server::answering::{
-    AnswerKind, Answers, CSS, DRAWING, HTML, ICON, JAVASCRIPT, PageAnswer, PageFile, SVG, WORDS,
+    Answers, CSS, DRAWING, HTML, ICON, JAVASCRIPT, PageAnswer, PageFile, SVG, WORDS,
 };
-use crate::study::corrections::{By, CorrectionEntry, Corrections};
+use crate::study::corrections::{self, By, CorrectionEntry, Corrections, FILE_NAME};
 use crate::study::inputs::InputFile;
 use crate::terms::{Level, Side};
 use crate::trace::Test;
-use serde::{Deserialize, Serialize};
-use serde_json::json;
 use std::path::Path;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
@@ -41,57 +43,6 @@ pub const PAGE_FILES: &[PageFile] = &[
     ("/icon.svg", SVG, ICON),
 ];
 
-/// One change that the page proposes, of a test by its place in the list as it is after the changes before it.
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Draft {
-    row: usize,
-    change: AskedChange,
-}
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct RecordingAsked {
-    id: usize,
-}
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct ChangesAsked {
-    id: usize,
-    drafts: Vec<Draft>,
-    #[serde(default)]
-    who: String,
-    #[serde(default)]
-    why: String,
-    /// Of corrections.toml as the page knows it; needed to write.
-    #[serde(default)]
-    seen: String,
-}
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct UndoAsked {
-    id: usize,
-    entry: u32,
-    who: String,
-    why: String,
-    seen: String,
-}
-
-/// Why something is not done.
-enum NotDone {
-    Unknown(String),
-    Refused(Error),
-    Conflict(String),
-}
-
-impl From<Error> for NotDone {
-    fn from(error: Error) -> NotDone {
-        NotDone::Refused(error)
-    }
-}
-
 /// Answers the page's questions, one at a time.
 pub struct PageDesk {
     title: Option<String>,
@@ -103,6 +54,10 @@ struct DeskState {
     /// The recordings by the numbers that the page calls them, which tell nothing of their names.
     files: Vec<InputFile>,
     looks: Vec<Look>,
+    /// Hash of each as it was last read, and how often that changed.
+    versions: Vec<(String, u32)>,
+    /// corrections.toml as it was last read. What was there then stays there.
+    last: Corrections,
 }
 
 impl PageDesk {
@@ -119,12 +74,19 @@ impl PageDesk {
             progress(done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1, total);
             (outcome.input.sha256.clone(), Look::at(&outcome))
         });
-        let mut all: Vec<_> = desk.files().iter().cloned().zip(looked).collect();
-        all.sort_by(|(a, (a_hash, _)), (b, (b_hash, _))| (a_hash, &a.recording).cmp(&(b_hash, &b.recording)));
-        let (files, looks) = all.into_iter().map(|(file, (_, look))| (file, look)).unzip();
+        let (hashes, looks): (Vec<String>, Vec<Look>) = looked.into_iter().unzip();
+        let order = by_hash(desk.files(), &hashes);
+        let mut state = DeskState {
+            files: order.iter().map(|i| desk.files()[*i].clone()).collect(),
+            looks: order.iter().map(|i| looks[*i].clone()).collect(),
+            versions: order.iter().map(|i| (hashes[*i].clone(), 1)).collect(),
+            desk,
+            last: Corrections::default(),
+        };
+        state.last = corrections::read(state.desk.root(), &mut Vec::new());
         Ok(PageDesk {
-            title: desk.job().study.title.clone(),
-            state: Mutex::new(DeskState { desk, files, looks }),
+            title: state.desk.job().study.title.clone(),
+            state: Mutex::new(state),
         })
     }
 
@@ -157,31 +119,9 @@ impl PageDesk {
     }
 }
 
-fn read<'de, T: Deserialize<'de>>(body: &'de [u8]) -> Result<T, NotDone> {
-    serde_json::from_slice(body).map_err(|e| NotDone::Unknown(format!("this cannot be read: {e}")))
-}
-
-fn text(view: &impl Serialize) -> Result<String, NotDone> {
-    serde_json::to_string(view).map_err(|e| NotDone::Unknown(e.to_string()))
-}
-
 impl Answers for PageDesk {
     fn answer(&self, what: &str, body: &[u8]) -> PageAnswer {
-        let (kind, words) = match self.ask(what, body) {
-            Ok(json) => {
-                return PageAnswer {
-                    kind: AnswerKind::Done,
-                    json,
-                };
-            }
-            Err(NotDone::Unknown(words)) => (AnswerKind::Unknown, words),
-            Err(NotDone::Refused(error)) => (AnswerKind::Refused, error.to_string()),
-            Err(NotDone::Conflict(words)) => (AnswerKind::Conflict, words),
-        };
-        PageAnswer {
-            kind,
-            json: json!({ "message": words }).to_string(),
-        }
+        answer(self.ask(what, body))
     }
 }
 
@@ -200,31 +140,61 @@ impl DeskState {
         let mut recordings = Vec::with_capacity(self.files.len());
         for id in order(&self.looks) {
             let path = self.desk.path_in_study(&self.files[id])?;
+            let active = known.active().iter().filter(|c| c.recording == path).count();
             recordings.push(ListedRecording {
                 id,
                 name: self.name(id),
                 reasons: self.looks[id].reasons(&usual),
-                corrections: known.active().iter().filter(|c| c.recording == path).count(),
+                corrections: active.saturating_sub(self.looks[id].refused()),
             });
         }
+        let gone = without_recording(&self.desk, &known);
+        let gone = gone.iter().map(|c| match self.desk.hidden() {
+            true => format!("Entry {} is for a recording that is not in the study.", c.number),
+            false => format!("Entry {} is for {}, which is not in the study.", c.number, c.recording),
+        });
         Ok(StudyView {
             title,
             hidden: self.desk.hidden(),
             recordings,
             levels: Level::ALL.iter().map(|l| l.word()).collect(),
             sides: Side::ALL.iter().map(|s| s.word()).collect(),
+            problems: gone.collect(),
             seen: known.sum(),
         })
     }
 
-    fn known(&self) -> Result<Corrections> {
-        known(self.desk.root(), &mut Vec::new())
+    /// The entries as they are now.
+    fn known(&mut self) -> Result<Corrections, NotDone> {
+        let root = self.desk.root();
+        let mut problems = Vec::new();
+        let now = corrections::read(root, &mut problems);
+        let is_there = root.join(FILE_NAME).symlink_metadata().is_ok();
+        match Meanwhile::between(&self.last, &now, is_there) {
+            Some(lost @ (Meanwhile::Gone | Meanwhile::Shrunk)) => return Err(self.lost(lost, &problems)),
+            _ if now.faulty => return Err(refusal(fault_words(&problems)).into()),
+            _ => self.last = now.clone(),
+        }
+        Ok(now)
+    }
+
+    fn lost(&self, what: Meanwhile, problems: &[Problem]) -> NotDone {
+        lost(what, self.last.entries.len(), problems)
+    }
+
+    /// How often the bytes of a recording changed since the page was opened, these included.
+    fn version(&mut self, id: usize, sha256: &str) -> u32 {
+        let (last, version) = &mut self.versions[id];
+        if last != sha256 {
+            (*last, *version) = (sha256.to_owned(), *version + 1);
+        }
+        *version
     }
 
     /// What a recording is called: by its number where its name would tell the side.
     fn name(&self, id: usize) -> String {
         match self.desk.hidden() {
-            true => format!("recording {}", id + 1),
+            true => hidden_name(id),
             false => self.files[id].recording.clone(),
         }
     }
@@ -239,11 +209,12 @@ impl DeskState {
         let known = self.known()?;
         self.desk.take(&known);
         let outcome = self.desk.outcome(&file);
+        self.looks[id] = Look::at(&outcome);
         self.view(id, &file, &outcome, &known).map_err(NotDone::Refused)
     }
 
     fn view(
-        &self,
+        &mut self,
         id: usize,
         file: &InputFile,
         outcome: &RecordingOutcome,
@@ -271,9 +242,10 @@ impl DeskState {
             name: self.name(id),
             hidden,
             tests: tests.collect(),
-            entries: entries(known, &path, hidden),
+            entries: entries(known, &path, &outcome.refused_corrections, hidden),
             problems,
             seen: known.sum(),
+            version: self.version(id, &outcome.input.sha256),
         })
     }
 
@@ -290,7 +262,7 @@ impl DeskState {
         &mut self,
         asked: &ChangesAsked,
         known: &Corrections,
-        sign: &dyn Fn(Option<&str>) -> Result<By>,
+        sign: &dyn Fn(Option<&str>) -> Result<By, SignatureFault>,
     ) -> Result<Worked, NotDone> {
         let file = self.file(asked.id)?;
         if asked.drafts.len() > MOST_DRAFTS {
@@ -307,10 +279,14 @@ impl DeskState {
         asked: &ChangesAsked,
         file: &InputFile,
         known: &Corrections,
-        sign: &dyn Fn(Option<&str>) -> Result<By>,
+        sign: &dyn Fn(Option<&str>) -> Result<By, SignatureFault>,
     ) -> Result<Worked, NotDone> {
         let path = self.desk.path_in_study(file)?;
         let before = self.desk.outcome(file);
+        let version = self.version(asked.id, &before.input.sha256);
+        if asked.version.is_some_and(|shown| shown != version) {
+            return Err(recording_changed());
+        }
         let mut worked = Worked {
             after: before.clone(),
             before,
@@ -324,6 +300,10 @@ impl DeskState {
             let test = worked.after.tests[*at].clone();
             worked.commands.push(self.command(file, &worked.after, &test, asked, &draft.change));
             let number = known.next_number() + u32::try_from(worked.entries.len()).unwrap_or(u32::MAX);
+            let may_tell = !(self.desk.hidden() && draft.change.names_place());
+            if let Some(words) = draft.change.changes_nothing(&test).filter(|_| may_tell) {
+                return Err(NotDone::Nothing(words));
+            }
             let signed = sign(draft.change.own_reason(&test).as_deref())?;
             let tried = self.desk.try_change(file, &worked.after, &test, &draft.change, number, signed);
             let (correction, after) = tried.map_err(|e| match e {
@@ -359,6 +339,7 @@ impl DeskState {
         Ok(ProposalView {
             recording: view?,
             changes: self.changes(&worked),
+            losses: self.losses(&worked),
             commands: worked.commands,
         })
     }
@@ -381,9 +362,28 @@ impl DeskState {
         changed.filter(|c| c.gone || !c.numbers.is_empty()).collect()
     }
 
+    /// What would be lost of each test.
+    fn losses(&self, worked: &Worked) -> Vec<String> {
+        let hidden = self.desk.hidden();
+        let rows = rows(&worked.before, hidden);
+        let of_row = |row: usize| {
+            let test = &worked.before.tests[rows[row]];
+            let name = match rows.len() {
+                1 => String::new(),
+                _ => format!("{}: ", label(&worked.before, row, &rows, hidden)),
+            };
+            let lost = losses(test, counterpart(&worked.after, test), hidden);
+            lost.into_iter().map(move |words| format!("{name}{words}"))
+        };
+        (0..rows.len()).flat_map(of_row).collect()
+    }
+
     fn save(&mut self, asked: &ChangesAsked) -> Result<ReviewedRecording, NotDone> {
         if asked.drafts.is_empty() {
             return Err(refusal("nothing is proposed").into());
+        }
+        if asked.version.is_none() {
+            return Err(recording_changed());
         }
         let known = self.still(&asked.seen)?;
         let sign = |own: Option<&str>| by(&asked.who, Some(&asked.why), own);
@@ -395,7 +395,7 @@ impl DeskState {
     fn undo(&mut self, asked: &UndoAsked) -> Result<ReviewedRecording, NotDone> {
         let known = self.still(&asked.seen)?;
         let path = self.desk.path_in_study(&self.file(asked.id)?)?;
-        if !entries(&known, &path, true).iter().any(|e| e.number == asked.entry) {
+        if !entries(&known, &path, &[], true).iter().any(|e| e.number == asked.entry) {
             return Err(refusal(format!("entry {} is none of this recording", asked.entry)).into());
         }
         may_undo(&known, asked.entry)?;
@@ -424,9 +424,15 @@ impl DeskState {
     }
 
     fn add(&mut self, known: &Corrections, added: &[CorrectionEntry]) -> Result<(), NotDone> {
-        append(self.desk.root(), known, added).map_err(|error| match self.known() {
-            Ok(now) if now != *known => meanwhile(),
-            _ => NotDone::Refused(error),
+        append(self.desk.root(), known, added).map_err(|not| match not {
+            NotAppended::Meanwhile(what @ (Meanwhile::Gone | Meanwhile::Shrunk), _) => self.lost(what, &[]),
+            NotAppended::Meanwhile(Meanwhile::Grown, _) => meanwhile(),
+            NotAppended::Meanwhile(Meanwhile::Busy, _) => busy(),
+            NotAppended::Failed(error) => match self.known() {
+                Ok(now) if now != *known => meanwhile(),
+                Ok(_) => NotDone::Refused(error),
+                Err(not) => not,
+            },
         })
     }
 
@@ -472,12 +478,6 @@ impl DeskState {
         words.extend(["--why".to_owned(), given(&asked.why, "REASON")]);
         words.join(" ")
     }
-}
-
-fn meanwhile() -> NotDone {
-    let words = "somebody else added an entry to corrections.toml meanwhile, and it was left as it is. Look at the recording once \
-                 more, and save again; nothing was written";
-    NotDone::Conflict(words.to_owned())
 }
 
 /// A word as a shell takes it.

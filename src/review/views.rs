@@ -1,9 +1,11 @@
 //! What the page is told, as JSON. What a blind study hides is left out here, so that it never leaves the program.
 
-use super::changes::{ChangedNumber, entry_words, shown};
-use crate::batch::RecordingOutcome;
+use super::changes::{ChangedNumber, HIDDEN_REASON, entry_words, shown};
+use super::standing::Standing;
+use crate::batch::{RecordingOutcome, RefusedCorrection};
 use crate::columns::Measure;
 use crate::study::corrections::{CorrectionEntry, Corrections};
+use crate::terms::Side;
 use crate::trace::{ConditionedSignals, Curve, Test};
 use serde::Serialize;
 use std::collections::BTreeSet;
@@ -19,6 +21,8 @@ pub struct StudyView {
     pub recordings: Vec<ListedRecording>,
     pub levels: Vec<&'static str>,
     pub sides: Vec<&'static str>,
+    /// Entries that hold and whose recording is not there.
+    pub problems: Vec<String>,
     pub seen: String,
 }
 
@@ -43,13 +47,20 @@ pub struct ReviewedRecording {
     pub problems: Vec<String>,
     /// Tells whether corrections.toml is still as it was read.
     pub seen: String,
+    /// Tells whether the recording still has the bytes that are shown.
+    pub version: u32,
 }
 
 #[derive(Serialize)]
 pub struct ReviewedTest {
     pub label: String,
+    /// Nothing where it is hidden, as the level.
+    pub side: Option<&'static str>,
+    pub level: Option<&'static str>,
     pub contact_begin_s: f64,
     pub contact_end_s: f64,
+    /// Step of the time base: no mark lies between.
+    pub step_s: Option<f64>,
     pub onset_mm: Option<f64>,
     pub onset_n: Option<f64>,
     pub onset_s: Option<f64>,
@@ -96,7 +107,11 @@ pub struct EntryView {
     pub who: String,
     pub when: String,
     pub why: String,
+    /// It is used.
     pub holds: bool,
+    /// What became of it, where it is not used.
+    pub state: Option<String>,
+    pub taken_back: bool,
 }
 
 /// What would become of a recording.
@@ -104,6 +119,8 @@ pub struct EntryView {
 pub struct ProposalView {
     pub recording: ReviewedRecording,
     pub changes: Vec<ChangedTest>,
+    /// What would be lost.
+    pub losses: Vec<String>,
     /// What does the same on the command line.
     pub commands: Vec<String>,
 }
@@ -167,10 +184,14 @@ pub fn test_view(test: &Test, label: String, signals: Option<&ConditionedSignals
         end_s: s.end_s,
         counted: s.counted && s.dropped.is_none(),
     });
+    let shown_place = |word: Option<&'static str>| word.filter(|_| !hidden);
     ReviewedTest {
         label,
+        side: shown_place(test.side().map(Side::word)),
+        level: shown_place(test.about.level.map(|l| l.word())),
         contact_begin_s: test.phases.contact_begin_s,
         contact_end_s: test.phases.contact_end_s,
+        step_s: signals.and_then(|s| Some(rounded(s.time_s.get(1)? - s.time_s.first()?, 6))),
         onset_mm: onset(Measure::Onset),
         onset_n: onset(Measure::OnsetForce),
         onset_s: test.phases.onset_s,
@@ -216,8 +237,8 @@ fn rounded(value: f64, decimals: i32) -> f64 {
     (value * by).round() / by
 }
 
-/// The entries of a recording, and those that take one of them back.
-pub fn entries(known: &Corrections, recording: &str, hidden: bool) -> Vec<EntryView> {
+/// The entries of a recording, and those that take one of them back. `refused` are those that do not fit it.
+pub fn entries(known: &Corrections, recording: &str, refused: &[RefusedCorrection], hidden: bool) -> Vec<EntryView> {
     let mut own: BTreeSet<u32> = BTreeSet::new();
     let mut views = Vec::new();
     for entry in &known.entries {
@@ -228,13 +249,21 @@ pub fn entries(known: &Corrections, recording: &str, hidden: bool) -> Vec<EntryV
         if is_own {
             own.insert(entry.number());
             let by = entry.by();
+            let standing = Standing::of(known, entry.number(), refused);
+            // The reason for another side would tell it.
+            let names_place = matches!(entry, CorrectionEntry::Correction(c) if c.change.names_place());
             views.push(EntryView {
                 number: entry.number(),
                 words: entry_words(entry, hidden),
                 who: by.who.clone(),
                 when: by.when.clone(),
-                why: by.why.clone(),
-                holds: known.holds(entry.number()),
+                why: match hidden && names_place {
+                    true => HIDDEN_REASON.to_owned(),
+                    false => by.why.clone(),
+                },
+                holds: standing == Standing::Holds,
+                state: (standing != Standing::Holds).then(|| standing.to_string()),
+                taken_back: standing == Standing::TakenBack,
             });
         }
     }

@@ -194,7 +194,7 @@ impl Stretch {
                 if self.conditioned.sides[channel].displacement.is_none() {
                     return Err(Unfit::NoDisplacement);
                 }
-                self.episodes[episode].sides[side].edits.onset_within_mm = Some(*mm);
+                self.episodes[episode].sides[side].edits.onset_within_mm = Some([mm[0].unwrap_or(f64::NEG_INFINITY), mm[1].unwrap_or(f64::INFINITY)]);
                 Ok(())
             }
             Change::Annotate { word } => {

@@ -23,7 +23,7 @@ pub struct Edits {
     pub springs: Vec<SpringEdit>,
     /// Peaks of springs that a person took out: the hand moved there all the same, so that no hold reaches over them.
     pub removed: Vec<usize>,
-    /// The onset is looked for between these displacements.
+    /// The onset is looked for between these displacements; an open side is endless.
     pub onset_within_mm: Option<[f64; 2]>,
     /// What the numbers rest on.
     pub by: Vec<Corrected>,

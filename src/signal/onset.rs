@@ -74,7 +74,10 @@ pub fn find_onset(
     };
     let Ok(Some(fit)) = fit(&input) else {
         finding.notes.push(match within_mm {
-            Some([low_mm, high_mm]) => Note::NoOnsetWithin { low_mm, high_mm },
+            Some(within) => {
+                let [low_mm, high_mm] = within.map(|mm| Some(mm).filter(|mm| mm.is_finite()));
+                Note::NoOnsetWithin { low_mm, high_mm }
+            }
             None => Note::NoFit,
         });
         return finding;

@@ -39,6 +39,12 @@ pub enum Near {
     Exactly,
 }
 
+/// A peak that a person sets lies at least at this share of the rise of the push that it belongs to: no part of the other limb
+/// then enters end-feel stiffness.
+const TOP_SHARE: f64 = LIMB_SHARE[1];
+/// From a peak that a person set, the way to the highest point of its push goes in steps of at most this, in s.
+const CLIMB_S: f64 = 0.02;
+
 /// Finds the spring's limb starts around a marked peak. `bounds` are the neighbouring peaks or the ends of contact.
 pub fn shape(side: &SideView, mark: usize, near: Near, bounds: Range<usize>, least: f64) -> Option<SpringShape> {
     let (y, noise_sd) = match side.displacement_mm {
@@ -51,22 +57,53 @@ pub fn shape(side: &SideView, mark: usize, near: Near, bounds: Range<usize>, lea
             let from = mark.saturating_sub(reach).max(bounds.start);
             read_peak(y, from, (mark + reach + 1).min(bounds.end), side.rate_hz)?
         }
-        Near::Exactly => Peak {
-            index: mark,
-            at: mark as f64,
-            value: *y.get(mark)?,
-        },
+        Near::Exactly => exact_peak(y, mark)?,
     };
     peak.value -= side.peak_noise_bias(y, peak.index, noise_sd);
+    // The limbs of a peak that was set are those of its push, which may be highest beside it.
+    let highest = match near {
+        Near::About => peak,
+        Near::Exactly => {
+            let mut highest = exact_peak(y, climb(y, peak.index, &bounds, side.rate_hz))?;
+            highest.value -= side.peak_noise_bias(y, highest.index, noise_sd);
+            highest
+        }
+    };
     let off_the_lowest = |mut start: LimbStart| {
         if start.rest.is_none() {
             start.level += side.trough_noise_bias(y, start.lowest, noise_sd);
         }
         start
     };
-    let before = off_the_lowest(limb_start(y, peak, bounds.start, Limb::Loading, side.rate_hz, least)?);
-    let after = limb_start(y, peak, bounds.end, Limb::Recoil, side.rate_hz, least).map(off_the_lowest);
-    Some(SpringShape { peak, before, after })
+    let before = off_the_lowest(limb_start(y, highest, bounds.start, Limb::Loading, side.rate_hz, least)?);
+    let after = limb_start(y, highest, bounds.end, Limb::Recoil, side.rate_hz, least).map(off_the_lowest);
+    let on_top = peak.value - before.level >= TOP_SHARE * (highest.value - before.level);
+    (near == Near::About || on_top).then_some(SpringShape { peak, before, after })
+}
+
+fn exact_peak(y: &[f64], index: usize) -> Option<Peak> {
+    Some(Peak {
+        index,
+        at: index as f64,
+        value: *y.get(index)?,
+    })
+}
+
+/// The highest sample of the push that a sample lies on.
+fn climb(y: &[f64], from: usize, bounds: &Range<usize>, rate_hz: f64) -> usize {
+    let step = ((CLIMB_S * rate_hz).round() as usize).max(1);
+    let mut at = from;
+    loop {
+        let low = at.saturating_sub(step).max(bounds.start);
+        let around = low..(at + step + 1).min(bounds.end).min(y.len());
+        let Some(next) = around.max_by(|a, b| y[*a].total_cmp(&y[*b])) else {
+            return at;
+        };
+        if y[next] <= y[at] {
+            return at;
+        }
+        at = next;
+    }
 }
 
 /// Measures one spring. `onset_mm` is the fitted onset, when there is one.

@@ -175,10 +175,10 @@ pub enum Note {
     },
     /// A person said where to look for the onset, and the push does not reach there or has none.
     NoOnsetWithin {
-        /// From here.
-        low_mm: f64,
-        /// To here.
-        high_mm: f64,
+        /// From here, where that side is not open.
+        low_mm: Option<f64>,
+        /// To here, where that side is not open.
+        high_mm: Option<f64>,
     },
     /// A person marked a spring where none can be measured.
     NoSpringThere {
@@ -255,10 +255,16 @@ impl fmt::Display for Note {
             Note::Blinded => HIDDEN,
             Note::Annotated { at_s, word } => return write!(f, "marked at {}: {word}", moment(*at_s)),
             Note::NoOnsetWithin { low_mm, high_mm } => {
-                return write!(f, "no onset there: none is found between {low_mm:.2} and {high_mm:.2} mm, where it was to be looked for");
+                let place = match (low_mm, high_mm) {
+                    (Some(low), Some(high)) => format!("between {low:.2} and {high:.2} mm"),
+                    (Some(low), None) => format!("from {low:.2} mm on"),
+                    (None, Some(high)) => format!("up to {high:.2} mm"),
+                    (None, None) => "anywhere".to_owned(),
+                };
+                return write!(f, "no onset there: none is found {place}, where it was to be looked for");
             }
             Note::NoSpringThere { at_s } => {
-                let so = "none can be measured: no limb rises to it from a rest";
+                let so = "none can be measured: no limb rises to it from a rest, or it is not near the top of a push";
                 return write!(f, "no spring there: one was marked by hand at {}, where {so}", moment(*at_s));
             }
             Note::Spikes { signal, samples } => {

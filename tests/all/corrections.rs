@@ -713,13 +713,3 @@ fn a_plan_and_corrections_get_on() {
         expected
     });
 }
-
-#[test]
-fn a_peak_set_where_none_can_be_measured_is_refused() {
-    let dir = tempfile::tempdir().unwrap();
-    let study = study(dir.path());
-    let springs = of(&rows(&analyzed(&study, "before", &[]), "springs"), LEFT);
-    let late = format!("{}", number(&springs[1], "peak_s") + 0.02);
-    let said = refused(&study, LEFT, &["--spring", "2", "--peaks", &late]);
-    assert!(said.contains("no spring can be measured there"), "{said}");
-}

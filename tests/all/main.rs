@@ -1,5 +1,6 @@
 //! One test program: every further one links polars again. Each module holds the checks of one capability.
 
+mod accessible;
 mod accuracy;
 mod agreement;
 mod asymmetry;
@@ -11,6 +12,7 @@ mod ceilings_told;
 mod clock;
 mod correct_page;
 mod corrections;
+mod corrections_held;
 mod corrections_told;
 mod closed_forms_chain;
 mod closed_forms_push;

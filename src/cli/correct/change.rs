@@ -1,6 +1,6 @@
 //! What is put right, from the command line.
 
-use crate::review::asked::AskedChange;
+use crate::review::asked::{AskedChange, OPEN};
 use crate::terms::{Level, Side};
 use anyhow::bail;
 
@@ -46,15 +46,31 @@ pub struct ChangeArgs {
     /// The test is not used.
     #[arg(long, group = "what")]
     leave_out: bool,
-    /// The onset lies between these displacements.
-    #[arg(long, num_args = 2, value_names = ["LOW", "HIGH"], group = "what", allow_negative_numbers = true)]
-    onset_within: Option<Vec<f64>>,
+    /// The onset lies between these displacements; `-` leaves a side open.
+    #[arg(
+        long, num_args = 2, value_names = ["LOW", "HIGH"], group = "what", allow_negative_numbers = true, value_parser = range_end
+    )]
+    onset_within: Option<Vec<RangeEnd>>,
     /// A word for a moment of the test; no number changes.
     #[arg(long, value_name = "WORD", group = "what", requires = "at")]
     annotate: Option<String>,
     /// The moment of the word.
     #[arg(long, value_name = "S", requires = "annotate", allow_negative_numbers = true)]
     at: Option<f64>,
+}
+
+/// An end of a range, or none where that side is open.
+#[derive(Debug, Clone, Copy)]
+struct RangeEnd(Option<f64>);
+
+fn range_end(text: &str) -> Result<RangeEnd, String> {
+    if text == OPEN {
+        return Ok(RangeEnd(None));
+    }
+    let number = text
+        .parse()
+        .map_err(|_| format!("expected a number of mm, or {OPEN} for an open side"))?;
+    Ok(RangeEnd(Some(number)))
 }
 
 fn level(text: &str) -> Result<Level, String> {
@@ -90,8 +106,8 @@ impl ChangeArgs {
         if let Some(to) = self.to_level {
             return Ok(AskedChange::Level { to });
         }
-        if let Some([low_mm, high_mm]) = self.onset_within.as_deref() {
-            let (low_mm, high_mm) = (*low_mm, *high_mm);
+        if let Some([low, high]) = self.onset_within.as_deref() {
+            let (low_mm, high_mm) = (low.0, high.0);
             return Ok(AskedChange::OnsetWithin { low_mm, high_mm });
         }
         if let (Some(word), Some(at_s)) = (&self.annotate, self.at) {

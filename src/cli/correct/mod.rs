@@ -5,11 +5,17 @@ mod page;
 
 use super::Outcome;
 use super::open::sound_study;
+use crate::cli::progress::Bar;
+use crate::error::Error;
 use crate::review::append::append;
-use crate::review::asked::by;
-use crate::review::changes::{change_words, changed_numbers, counterpart, entry_words};
+use crate::review::asked::{SignatureField, by};
+use crate::review::changes::{
+    HIDDEN_REASON, change_words, changed_numbers, counterpart, entry_words, losses,
+};
 use crate::review::desk::{CorrectionDesk, known, may_undo, the_test};
-use crate::study::corrections::{Correction, CorrectionEntry, Corrections, FILE_NAME};
+use crate::review::standing::{Standing, hidden_names, standings};
+use crate::study::corrections::{By, Correction, CorrectionEntry, Corrections, FILE_NAME};
+use crate::study::folder::Study;
 use crate::terms::Side;
 use crate::trace::Test;
 use std::path::{Path, PathBuf};
@@ -49,7 +55,7 @@ pub struct CorrectArgs {
     /// Takes entry N back, by an entry of its own.
     #[arg(long, value_name = "N", group = "what", conflicts_with = "recording")]
     undo: Option<u32>,
-    /// Lists the entries and whether they hold.
+    /// Lists the entries and whether they hold for the recordings as they are now.
     #[arg(long, group = "what", conflicts_with_all = ["recording", "who", "why", "dry_run"])]
     list: bool,
     /// Opens a page on this computer: the recording that most needs a look first, its marks to be moved by mouse or keys, and what
@@ -82,7 +88,7 @@ fn side(text: &str) -> Result<Side, String> {
 /// # Errors
 /// No study, no such recording or test, a correction that does not fit, or a file that cannot be written.
 pub fn run(args: &CorrectArgs, quiet: bool) -> anyhow::Result<Outcome> {
-    sound_study(&args.study)?;
+    let study = sound_study(&args.study)?;
     let mut problems = Vec::new();
     let known = known(&args.study, &mut problems);
     for problem in &problems {
@@ -90,8 +96,7 @@ pub fn run(args: &CorrectArgs, quiet: bool) -> anyhow::Result<Outcome> {
     }
     let known = known?;
     if args.list {
-        list(&known);
-        return Ok(Outcome::Done);
+        return list(&args.study, &study, &known, quiet);
     }
     if args.page {
         return page::serve(&args.study, args.port, args.seconds, quiet);
@@ -101,7 +106,7 @@ pub fn run(args: &CorrectArgs, quiet: bool) -> anyhow::Result<Outcome> {
         let entry = CorrectionEntry::Undo {
             number: known.next_number(),
             entry: undone,
-            by: by(who(args), args.why.as_deref(), None)?,
+            by: signed(args, None)?,
         };
         return write(args, &known, entry, quiet);
     }
@@ -112,10 +117,14 @@ pub fn run(args: &CorrectArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let before = desk.outcome(&file);
     let test = the_test(&before, args.test, args.side)?;
     let asked = args.change.asked()?;
-    let by = by(who(args), args.why.as_deref(), asked.own_reason(test).as_deref())?;
+    let by = signed(args, asked.own_reason(test).as_deref())?;
     let (correction, after) = desk.try_change(&file, &before, test, &asked, known.next_number(), by)?;
+    let becomes = counterpart(&after, test);
     if !desk.hidden() {
-        difference(test, counterpart(&after, test), &correction);
+        difference(test, becomes, &correction);
+    }
+    for lost in losses(test, becomes, desk.hidden()) {
+        note!("note: {lost}");
     }
     write(
         args,
@@ -125,8 +134,18 @@ pub fn run(args: &CorrectArgs, quiet: bool) -> anyhow::Result<Outcome> {
     )
 }
 
-fn who(args: &CorrectArgs) -> &str {
-    args.who.as_deref().unwrap_or("")
+fn signed(args: &CorrectArgs, own_reason: Option<&str>) -> anyhow::Result<By> {
+    let signed = by(args.who.as_deref().unwrap_or(""), args.why.as_deref(), own_reason);
+    Ok(signed.map_err(|fault| {
+        let option = match fault.field {
+            SignatureField::Who => "--who",
+            SignatureField::Why => "--why",
+        };
+        Error::Refused {
+            found: format!("{} ({option})", fault.found),
+            advice: "nothing was written".to_owned(),
+        }
+    })?)
 }
 
 fn write(
@@ -142,36 +161,74 @@ fn write(
         return Ok(Outcome::Done);
     }
     let number = entry.number();
-    append(&args.study, known, &[entry])?;
+    append(&args.study, known, &[entry]).map_err(Error::from)?;
     if !quiet {
         sayln!("entry {number} of {}", args.study.join(FILE_NAME).display());
     }
     Ok(Outcome::Done)
 }
 
-/// One line an entry, with whether it holds.
-fn list(known: &Corrections) {
+/// One line an entry, with whether it holds. Of a blind study, what its page shows.
+fn list(root: &Path, study: &Study, known: &Corrections, quiet: bool) -> anyhow::Result<Outcome> {
     if known.entries.is_empty() {
         sayln!("no corrections");
+        return Ok(Outcome::Done);
     }
+    // Entries are listed also where no recording is left.
+    let desk = CorrectionDesk::open(root)
+        .map_err(|error| note!("error: {error}"))
+        .ok();
+    let hidden = desk.as_ref().map_or(study.hidden(), CorrectionDesk::hidden);
+    let names = desk
+        .as_ref()
+        .filter(|_| hidden)
+        .map(hidden_names)
+        .unwrap_or_default();
+    let standings = desk.map(|desk| {
+        let bar = Bar::new("recordings", quiet);
+        let standings = standings(&desk, known, &|done, total| bar.tell(done, total));
+        bar.finish();
+        standings
+    });
+    let standing_of = |entry: &CorrectionEntry| match &standings {
+        Some(all) => all.get(&entry.number()).cloned().unwrap_or(Standing::Holds),
+        None if !known.holds(entry.number()) => Standing::TakenBack,
+        None if matches!(entry, CorrectionEntry::Undo { .. }) => Standing::Holds,
+        None => Standing::NotUsed("no recording of the study can be looked at".to_owned()),
+    };
+    let mut all_used = true;
     for entry in &known.entries {
-        let (by, what) = (entry.by(), entry_words(entry, false));
+        let (by, what) = (entry.by(), entry_words(entry, hidden));
+        let mut why = by.why.as_str();
         let recording = match entry {
             CorrectionEntry::Undo { .. } => String::new(),
+            CorrectionEntry::Correction(c) if hidden => {
+                if c.change.names_place() {
+                    why = HIDDEN_REASON;
+                }
+                format!(
+                    "{}, ",
+                    names
+                        .get(&c.recording)
+                        .map_or("a recording that is not there", String::as_str)
+                )
+            }
             CorrectionEntry::Correction(c) => format!("{}, ", c.recording),
         };
-        let holds = match known.holds(entry.number()) {
-            true => "",
-            false => " (taken back)",
+        let standing = standing_of(entry);
+        all_used &= !matches!(standing, Standing::NotUsed(_));
+        let holds = match standing {
+            Standing::Holds => String::new(),
+            ref other => format!(" ({other})"),
         };
         sayln!(
-            "{}  {recording}{what}{holds}; {} by {}: {}",
+            "{}  {recording}{what}{holds}; {} by {}: {why}",
             entry.number(),
             by.when,
-            by.who,
-            by.why
+            by.who
         );
     }
+    Ok(if all_used { Outcome::Done } else { Outcome::Partly })
 }
 
 /// Each number that is another one now.

@@ -38,7 +38,7 @@ export function spoken(test) {
 function table(element, test, wanted) {
   const several = test.sides.length > 1;
   const head = make("tr");
-  head.append(make("th", ""));
+  head.append(make("td", ""));
   for (const s of test.sides) head.append(column(several ? (s.side ?? "") : "this test"));
   if (test.reference) head.append(column(test.reference));
   const body = make("tbody");

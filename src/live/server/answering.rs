@@ -92,8 +92,8 @@ impl AnsweringServer {
         let served: std::io::Result<()> = runtime.block_on(async move {
             let listener = tokio::net::TcpListener::from_std(self.listener)?;
             let app = Router::new()
-                .route("/ask/{what}", post(ask))
-                .fallback(get(move |request| file(files, request)))
+                .route("/ask/{what}", post(ask).fallback(only_asked))
+                .fallback(get(move |request| file(files, request)).fallback(only_asked))
                 .layer(from_fn_with_state(self.guard, check))
                 .with_state(answers);
             // None of its connections is kept open for long, so none is spared when there are too many.
@@ -110,14 +110,17 @@ impl AnsweringServer {
 
 async fn ask(State(answers): State<Arc<dyn Answers>>, request: Request) -> Response {
     if text(request.headers(), header::CONTENT_TYPE.as_str()) != "application/json" {
-        return StatusCode::UNSUPPORTED_MEDIA_TYPE.into_response();
+        return told(StatusCode::UNSUPPORTED_MEDIA_TYPE, "A question is sent as application/json.");
     }
     let what = request.uri().path().trim_start_matches("/ask/").to_owned();
     let body = axum::body::to_bytes(request.into_body(), MOST_BYTES);
     let body = match tokio::time::timeout(REQUEST_TIME, body).await {
         Ok(Ok(body)) => body,
-        Ok(Err(_)) => return StatusCode::PAYLOAD_TOO_LARGE.into_response(),
-        Err(_) => return StatusCode::REQUEST_TIMEOUT.into_response(),
+        Ok(Err(_)) => {
+            let words = format!("The question is longer than {} KiB: keep or discard some of what is proposed first.", MOST_BYTES / 1024);
+            return told(StatusCode::PAYLOAD_TOO_LARGE, &words);
+        }
+        Err(_) => return told(StatusCode::REQUEST_TIMEOUT, "The question did not arrive whole in time: ask once more."),
     };
     // An analysis takes its time; other questions are answered meanwhile.
     let answered = tokio::task::spawn_blocking(move || isolated(|| answers.answer(&what, &body))).await;
@@ -126,7 +129,17 @@ async fn ask(State(answers): State<Arc<dyn Answers>>, request: Request) -> Respo
             let json = [(header::CONTENT_TYPE, "application/json")];
             (answer.kind.status(), json, answer.json).into_response()
         }
-        Ok(Err(fault)) => (StatusCode::INTERNAL_SERVER_ERROR, format!("{fault}. Please report this line")).into_response(),
-        Err(_) => StatusCode::INTERNAL_SERVER_ERROR.into_response(),
+        Ok(Err(fault)) => told(StatusCode::INTERNAL_SERVER_ERROR, &format!("{fault}. Please report this line")),
+        Err(_) => told(StatusCode::INTERNAL_SERVER_ERROR, "The answer was broken off: ask once more."),
     }
+}
+
+async fn only_asked() -> Response {
+    told(StatusCode::METHOD_NOT_ALLOWED, "Pages are asked for with GET, questions with POST.")
+}
+
+/// A refusal in words, as the page reads them.
+fn told(status: StatusCode, words: &str) -> Response {
+    let json = serde_json::json!({ "message": words }).to_string();
+    (status, [(header::CONTENT_TYPE, "application/json")], json).into_response()
 }

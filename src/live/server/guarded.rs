@@ -50,7 +50,7 @@ pub async fn file(files: &'static [PageFile], request: Request) -> Response {
     let path = request.uri().path();
     match files.iter().find(|f| f.0 == path) {
         Some((_, kind, body)) => ([(header::CONTENT_TYPE, *kind)], *body).into_response(),
-        None => StatusCode::NOT_FOUND.into_response(),
+        None => (StatusCode::NOT_FOUND, "There is no such page.").into_response(),
     }
 }
 

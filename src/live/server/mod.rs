@@ -382,8 +382,8 @@ async fn command(State(shared): State<Arc<Shared>>, request: Request) -> Respons
     let body = axum::body::to_bytes(request.into_body(), MAX_COMMAND_BYTES);
     let body = match tokio::time::timeout(REQUEST_TIME, body).await {
         Ok(Ok(body)) => body,
-        Ok(Err(_)) => return StatusCode::PAYLOAD_TOO_LARGE.into_response(),
-        Err(_) => return StatusCode::REQUEST_TIMEOUT.into_response(),
+        Ok(Err(_)) => return (StatusCode::PAYLOAD_TOO_LARGE, "the command is too long").into_response(),
+        Err(_) => return (StatusCode::REQUEST_TIMEOUT, "the command did not arrive whole in time").into_response(),
     };
     let command = json
         .then(|| serde_json::from_slice::<Command>(&body).ok())

@@ -1,9 +1,10 @@
 // Questions to the program, and its answers.
 
 export class Refusal extends Error {
-  constructor(message, conflict) {
+  // `conflict`: what is shown here is not what stands any more. `nothing`: it is so already. `field`: the one at fault.
+  constructor(message, { conflict = false, nothing = false, field = null } = {}) {
     super(message);
-    this.conflict = conflict;
+    Object.assign(this, { conflict, nothing, field });
   }
 }
 
@@ -12,15 +13,16 @@ export async function ask(what, body) {
   try {
     answer = await fetch(`/ask/${what}`, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
   } catch {
-    throw new Refusal("The program does not answer: it may have been ended. What is proposed here is not kept.", false);
+    throw new Refusal("The program does not answer: it may have been ended. What is proposed here is not kept.");
   }
   const text = await answer.text();
   if (answer.ok) return JSON.parse(text);
-  let message = text;
+  let told = {};
   try {
-    message = JSON.parse(text).message;
+    told = JSON.parse(text);
   } catch {
-    message = text || `The program refused (${answer.status}).`;
+    told = { message: text };
   }
-  throw new Refusal(message, answer.status === 409);
+  const { message, nothing, field } = told;
+  throw new Refusal(message || `The program refused (${answer.status}).`, { conflict: answer.status === 409, nothing, field });
 }

@@ -17,10 +17,11 @@ let recording = null; // as it stands
 let proposed = null; // as it would be, with what changes
 let drafts = [];
 let row = 0;
-let shown = null;
+let zoomed = null; // the part of the test that is shown; all of it without one
 let cursor = null;
-let within = null;
+let within = [null, null]; // where the onset is looked for; open sides are null
 let waiting = 0;
+let pending = null; // a mark that was moved and not asked about yet
 let good = []; // what of it the program found to fit
 let working = null;
 let more = false;
@@ -30,6 +31,14 @@ const loopPlot = new LoopPlot(get("loops-plot"));
 const timeRails = new Rails(get("time-rails"), timePlot, moved);
 const loopRails = new Rails(get("loops-rails"), loopPlot, moved);
 
+// The test that is shown as it stands: where there are more or fewer now, the one that shares most of its contact.
+function stood() {
+  const [all, now] = [recording.tests, test()];
+  if (all.length === view().tests.length) return all[row];
+  const shared = (t) => Math.min(t.contact_end_s, now.contact_end_s) - Math.max(t.contact_begin_s, now.contact_begin_s);
+  return all.reduce((best, t) => (best && shared(best) >= shared(t) ? best : t), null);
+}
+
 const view = () => proposed?.recording ?? recording;
 const test = () => view()?.tests[row];
 
@@ -38,9 +47,14 @@ function message(words, wrong = false) {
   say(get("message"), words);
 }
 
+function tellOf(error) {
+  message(error.message, true);
+  if (error.field) get(error.field).focus();
+}
+
 async function load(id) {
   try {
-    study = await ask("study", {});
+    await refresh();
     say(get("title"), study.title ?? "");
     get("blind").hidden = !study.hidden;
     get("places").hidden = study.hidden;
@@ -49,15 +63,15 @@ async function load(id) {
     await open(id ?? study.recordings[0].id);
   } catch (error) {
     say(get("name"), "Nothing can be shown");
-    message(error.message, true);
+    tellOf(error);
   }
 }
 
 function choices(id, words, name) {
   if (get(id).children.length) return;
   get(id).append(
-    ...words.map((word) => {
-      const option = make("option", name(word));
+    ...["", ...words].map((word) => {
+      const option = make("option", word ? name(word) : "–");
       option.value = word;
       return option;
     }),
@@ -87,17 +101,33 @@ async function openAndGo(id) {
 
 // A recording as it stands; what was proposed is over.
 function take(stands) {
+  const tests = view()?.tests.length;
+  const other = recording?.id !== stands.id;
   recording = stands;
   looked.add(stands.id);
   proposed = null;
   drafts = good = [];
-  within = null;
-  cursor = null;
+  within = [null, null];
+  forget();
+  if (other) cursor = null;
+  row = Math.min(row, Math.max(0, stands.tests.length - 1));
+  if (other || stands.tests.length !== tests) anotherTest();
+}
+
+// Another test is shown, or the same one cut otherwise: what was looked at closely and chosen is not its own.
+function anotherTest() {
+  zoomed = null;
+  for (const id of ["side", "level"]) delete get(id).dataset.own;
+}
+
+function forget() {
   clearTimeout(waiting);
+  pending = null;
 }
 
 async function refresh() {
   study = await ask("study", {});
+  list(get("study-problems"), study.problems);
 }
 
 function next() {
@@ -109,29 +139,61 @@ function next() {
 
 // What is drawn and listed.
 function show() {
+  const held = document.activeElement;
+  const [key, home] = [held?.dataset?.key, held?.closest("section, figure, nav")];
   const now = test();
   say(get("name"), recording.name);
   list(get("problems"), view().problems);
   told.recordings(study, recording.id, looked, openAndGo);
   told.tests(view(), row, (k) => {
     row = k;
-    whole();
+    anotherTest();
+    show();
   });
-  get("recorded").hidden = !now;
+  for (const part of document.querySelectorAll(".of-test")) part.hidden = !now;
   if (now) {
     draw();
-    told.marks(now, (change) => propose(change), (spring) => propose({ what: "remove_spring", spring }));
-    get("join").disabled = row + 1 >= view().tests.length;
+    told.marks(now, (change) => propose(change), (spring) => propose({ what: "remove_spring", spring }), blank);
+    idle("join", row + 1 >= view().tests.length);
+    own("side", now.side);
+    own("level", now.level);
   }
   told.proposal(drafts, proposed, recording.hidden, dropLast);
+  for (const id of ["save", "discard"]) idle(id, !drafts.length);
   told.entries(recording, undo);
-  told.measured(recording.tests[row], recording.hidden);
+  told.measured(now ? stood() : recording.tests[row], recording.hidden);
+  keepFocus(held, key, home);
+}
+
+// What had the focus may be gone: what came in its place has it then, else the heading of its part.
+function keepFocus(held, key, home) {
+  if (!held || held === document.body || (held.isConnected && held.checkVisibility())) return;
+  const keyed = key ? [...document.querySelectorAll("[data-key]")] : [];
+  const same = keyed.find((e) => e.dataset.key === key && e.checkVisibility());
+  const heading = home?.checkVisibility() ? home.querySelector("[tabindex='-1']") : null;
+  (same ?? heading ?? get("name")).focus();
+}
+
+// A button that does nothing now keeps the focus, so it is not disabled.
+function idle(id, is) {
+  get(id).setAttribute("aria-disabled", String(is));
+}
+
+// Side and level stand on the test's own until somebody chooses.
+function own(id, word) {
+  const select = get(id);
+  if (select.dataset.own === (word ?? "")) return;
+  select.dataset.own = select.value = word ?? "";
+}
+
+function blank() {
+  message("A number is needed there: the field shows again where the mark stands.", true);
 }
 
 function draw() {
   const now = test();
-  const before = recording.tests[row];
-  timePlot.draw(now, proposed ? before : null, shown, cursor);
+  const before = stood();
+  timePlot.draw(now, proposed ? before : null, shown(), cursor);
   const moving = now.curve.displacement_mm.length > 0;
   get("loops").hidden = !moving;
   timeRails.show(rails(now, before));
@@ -142,7 +204,7 @@ function draw() {
   if (moving) {
     loopPlot.draw(now, proposed ? before : null, within);
     loopRails.show([{ name: "", marks: onsetMarks() }]);
-    say(get("loops-note"), "Move ⟨ and ⟩ to say between which displacements the onset must lie.");
+    say(get("loops-note"), "Move ⟨ or ⟩ to say between which displacements the onset must lie; at the end of the axis a side is open.");
   }
   if (document.activeElement !== get("cursor-s")) get("cursor-s").value = cursorNow().toFixed(3);
 }
@@ -153,9 +215,10 @@ function rails(now, before) {
   const time = now.curve.time_s;
   const [least, most] = [time[0] ?? now.contact_begin_s, time[time.length - 1] ?? now.contact_end_s];
   const stood = before ? marksOf(before) : [];
+  const step = Math.max(STEP_S, now.step_s ?? 0);
   const one = (what, sign, label, value, spring) => {
     const isMoved = Boolean(proposed) && !stood.some((s) => Math.abs(s - value) < 0.002);
-    return { key: `${what} ${spring ?? ""}`, what, spring, sign, label, value, least, most, step: STEP_S, unit: "s", digits: 3, isMoved };
+    return { key: `${what} ${spring ?? ""}`, what, spring, sign, label, value, least, most, step, unit: "s", digits: 3, isMoved };
   };
   const springs = (what, sign, verb, value) => now.springs.map((s) => one(what, sign, `spring ${s.number} ${verb}`, value(s), s.number));
   return [
@@ -169,32 +232,57 @@ function rails(now, before) {
 
 function onsetMarks() {
   const [low, high] = loopPlot.shown.map((v) => Number(v.toFixed(2)));
-  const [from, to] = within ?? [low, high];
-  const one = (what, sign, label, value) => ({ key: what, what, sign, label, value, least: low, most: high, step: STEP_MM, unit: "mm", digits: 2, isMoved: Boolean(within) });
-  return [one("onset_low", "⟨", "onset no lower than", from), one("onset_high", "⟩", "onset no higher than", to)];
+  const [from, to] = within;
+  const one = (what, sign, label, value, open) => ({ key: what, what, sign, label, value: value ?? open, least: low, most: high, step: STEP_MM, unit: "mm", digits: 2, isMoved: value != null });
+  return [one("onset_low", "⟨", "onset no lower than", from, low), one("onset_high", "⟩", "onset no higher than", to, high)];
 }
 
 // A mark was moved, by key or by hand.
 function moved(mark, dragging) {
-  clearTimeout(waiting);
   if (mark.what === "cursor") {
     cursor = mark.value;
     get("cursor-s").value = cursor.toFixed(3);
-    if (!dragging) waiting = setTimeout(draw, REST_MS);
+    if (!dragging) rest(mark.key, draw);
     return;
   }
   if (dragging) return;
   if (mark.what === "onset_low" || mark.what === "onset_high") {
-    const marks = [...loopRails.handles.values()].map((h) => h.mark.value);
-    waiting = setTimeout(() => propose({ what: "onset_within", low_mm: marks[0], high_mm: marks[1] }), REST_MS);
+    rest("onset", () => proposeWithin([...loopRails.handles.values()].map((h) => h.mark)));
     return;
   }
   const change = { what: mark.what, to_s: mark.value };
   if (mark.spring) change.spring = mark.spring;
-  waiting = setTimeout(() => propose(change), REST_MS);
+  rest(mark.key, () => propose(change));
+}
+
+// An end that was not moved, or was moved back to the end of the axis, stays open.
+function proposeWithin([low, high]) {
+  const ends = [low.value <= low.least ? null : low.value, high.value >= high.most ? null : high.value];
+  if (ends.some((end) => end != null)) return propose({ what: "onset_within", low_mm: ends[0], high_mm: ends[1] });
+  if (drafts.at(-1)?.change.what === "onset_within") return dropLast();
+  return draw();
+}
+
+// What a mark comes to is asked when its keys rest; that of another one is not lost by it.
+function rest(key, act) {
+  if (pending && pending.key !== key) atOnce();
+  clearTimeout(waiting);
+  pending = { key, act };
+  waiting = setTimeout(atOnce, REST_MS);
+}
+
+function atOnce() {
+  const act = pending?.act;
+  forget();
+  return act?.();
 }
 
 const same = (a, b) => a && a.row === row && a.change.what === b.what && a.change.spring === b.spring && b.what !== "annotate" && b.what !== "add_spring" && b.what !== "remove_spring";
+
+function range({ low_mm: low, high_mm: high }) {
+  if (low == null) return `at ${high} mm or less deep`;
+  return high == null ? `at ${low} mm or deeper` : `between ${low} and ${high} mm`;
+}
 
 function words(change) {
   const name = test().label;
@@ -213,7 +301,7 @@ function words(change) {
     leave_out: "left out",
     side: `the side was ${change.to}`,
     level: `the level was ${level(change.to ?? "")}`,
-    onset_within: `onset between ${change.low_mm} and ${change.high_mm} mm`,
+    onset_within: `onset ${range(change)}`,
     annotate: `“${change.word}” at ${change.at_s?.toFixed(3)} s`,
   }[change.what];
   return view().tests.length > 1 ? `${name}: ${what}` : what;
@@ -228,7 +316,8 @@ function propose(change) {
 }
 
 function body() {
-  return { id: recording.id, drafts: drafts.map(({ row, change }) => ({ row, change })), who: get("who").value, why: get("why").value, seen: recording.seen };
+  const proposals = drafts.map(({ row, change }) => ({ row, change }));
+  return { id: recording.id, drafts: proposals, who: get("who").value, why: get("why").value, seen: recording.seen, version: recording.version };
 }
 
 // One question at a time: what came meanwhile goes out with the next one.
@@ -240,6 +329,7 @@ function work() {
 
 async function questions() {
   let fits = true;
+  let note = null; // what is told when all is shown
   while (more) {
     more = false;
     const sent = drafts;
@@ -247,11 +337,25 @@ async function questions() {
     try {
       const answer = await ask("propose", body());
       good = sent;
-      fits = true;
-      if (!more) accept(answer);
-    } catch (error) {
-      fits = false;
       if (more) continue;
+      accept(answer);
+      if (note) message(note, !fits);
+    } catch (error) {
+      if (more) continue;
+      if (error.nothing && sent.length) {
+        // A mark that was moved back where it stood is no change; a new one that changes nothing is refused.
+        fits = fits && good.length === sent.length;
+        drafts = sent.slice(0, -1);
+        more = true;
+        note = `${sentence(error.message)} Nothing is proposed for it.`;
+        continue;
+      }
+      fits = false;
+      if (error.conflict && !note && (await standsNow())) {
+        note = error.message;
+        more = true;
+        continue;
+      }
       drafts = good;
       show();
       message(error.message, true);
@@ -260,15 +364,27 @@ async function questions() {
   return fits;
 }
 
+const sentence = (words) => `${words.charAt(0).toUpperCase()}${words.slice(1)}.`;
+
+// Takes the recording as it stands, with what is proposed kept.
+async function standsNow() {
+  try {
+    recording = await ask("recording", { id: recording.id });
+    return true;
+  } catch {
+    return false;
+  }
+}
+
 function accept(answer) {
   const others = answer.recording.seen !== recording.seen;
   const tests = view().tests.length;
   proposed = drafts.length ? answer : null;
   recording.seen = answer.recording.seen;
   row = Math.min(row, Math.max(0, answer.recording.tests.length - 1));
-  if (view().tests.length !== tests && test()) shown = bounds();
+  if (view().tests.length !== tests) anotherTest();
   const last = drafts.findLast((d) => d.change.what === "onset_within")?.change;
-  within = last ? [last.low_mm, last.high_mm] : null;
+  within = [last?.low_mm ?? null, last?.high_mm ?? null];
   show();
   if (others) message("Somebody else added an entry meanwhile: what is shown rests on it too. Look once more before you save.", true);
   else message(drafts.length ? "Proposed, not saved." : "");
@@ -281,55 +397,51 @@ function dropLast() {
 
 function discard() {
   take(recording);
-  row = Math.min(row, Math.max(0, recording.tests.length - 1));
   message("Discarded.");
   show();
 }
 
 async function save() {
-  clearTimeout(waiting);
+  if (pending) await atOnce();
   if (working && !(await working)) return;
+  if (!drafts.length) return;
+  if (!get("who").value.trim()) return fault("who", "Write your code first: the file keeps who made an entry.");
   const number = drafts.length;
   await write("save", body(), number === 1 ? "Saved as one entry." : `Saved as ${number} entries.`);
 }
 
+function fault(id, words) {
+  message(words, true);
+  get(id).focus();
+}
+
 async function undo(entry) {
-  if (!get("who").value.trim() || !get("why").value.trim()) {
-    message("To take an entry back, first say who and why.", true);
-    get(get("who").value.trim() ? "why" : "who").focus();
-    return;
-  }
-  if (drafts.length) return message("Save or discard what is proposed first.", true);
+  if (drafts.length || pending) return message("Save or discard what is proposed first.", true);
+  for (const id of ["who", "why"]) if (!get(id).value.trim()) return fault(id, "To take an entry back, first say who and why.");
   await write("undo", { id: recording.id, entry, who: get("who").value, why: get("why").value, seen: recording.seen }, `Entry ${entry} is taken back.`);
 }
 
 async function write(what, request, done) {
-  clearTimeout(waiting);
+  forget();
   try {
     take(await ask(what, request));
     get("why").value = "";
-    row = Math.min(row, Math.max(0, recording.tests.length - 1));
-    await refresh();
     message(done);
     show();
+    await refresh();
+    told.recordings(study, recording.id, looked, openAndGo);
   } catch (error) {
-    message(error.message, true);
-    // What somebody else wrote is shown with what is proposed here, which is not lost.
-    if (error.conflict) await again();
+    tellOf(error);
+    // What stands now is shown with what is proposed here, which is not lost.
+    if (error.conflict) await again(error.message);
   }
 }
 
-async function again() {
-  const told = get("message").textContent;
-  try {
-    const stands = await ask("recording", { id: recording.id });
-    recording = stands;
-    if (drafts.length && !(await work())) return;
-    show();
-    message(told, true);
-  } catch (error) {
-    message(error.message, true);
-  }
+async function again(told) {
+  if (!(await standsNow())) return;
+  if (drafts.length) await work();
+  else show();
+  message(told, true);
 }
 
 // Which part is shown.
@@ -339,21 +451,27 @@ function bounds() {
   return time.length ? [time[0], time[time.length - 1]] : [now.contact_begin_s - 1, now.contact_end_s + 1];
 }
 
+function shown() {
+  const [low, high] = bounds();
+  if (!zoomed || zoomed[0] >= high || zoomed[1] <= low) return [low, high];
+  return [Math.max(low, zoomed[0]), Math.min(high, zoomed[1])];
+}
+
 function zoom([from, to]) {
   const [low, high] = bounds();
   const length = Math.min(Math.max(to - from, 0.1), high - low);
   const begin = Math.min(Math.max(from, low), high - length);
-  shown = [begin, begin + length];
+  zoomed = length < high - low ? [begin, begin + length] : null;
   draw();
 }
 
 function whole() {
-  shown = test() ? bounds() : null;
+  zoomed = null;
   show();
 }
 
 function closer(factor) {
-  const [low, high] = shown;
+  const [low, high] = shown();
   // Around the mark in hand, else the middle.
   const held = timeRails.handles.get(document.activeElement?.dataset?.key)?.mark.value;
   const middle = held ?? cursor ?? (low + high) / 2;
@@ -362,11 +480,13 @@ function closer(factor) {
 }
 
 function along(part) {
-  const by = part * (shown[1] - shown[0]);
-  zoom([shown[0] + by, shown[1] + by]);
+  const [low, high] = shown();
+  const by = part * (high - low);
+  zoom([low + by, high + by]);
 }
 
-const press = (id, act) => get(id).addEventListener("click", act);
+// `why` is told when the button does nothing now.
+const press = (id, act, why) => get(id).addEventListener("click", () => (get(id).getAttribute("aria-disabled") === "true" && !pending ? message(why) : act()));
 press("next", next);
 press("closer", () => closer(0.5));
 press("wider", () => closer(2));
@@ -376,21 +496,24 @@ press("whole", whole);
 press("add-spring", () => propose({ what: "add_spring", to_s: cursorNow() }));
 press("split", () => propose({ what: "split", to_s: cursorNow() }));
 press("annotate", () => {
-  if (!get("word").value.trim()) return message("Write the word first.", true), get("word").focus();
+  if (!get("word").value.trim()) return fault("word", "Write the word first.");
   propose({ what: "annotate", word: get("word").value.trim(), at_s: cursorNow() });
   get("word").value = "";
 });
-press("join", () => propose({ what: "join" }));
+press("join", () => propose({ what: "join" }), "No test follows that could be joined to this one.");
 press("leave-out", () => propose({ what: "leave_out" }));
-press("set-side", () => propose({ what: "side", to: get("side").value }));
-press("set-level", () => propose({ what: "level", to: get("level").value }));
-press("save", save);
-press("discard", discard);
+for (const [id, what] of [["set-side", "side"], ["set-level", "level"]]) {
+  press(id, () => (get(what).value ? propose({ what, to: get(what).value }) : fault(what, `Choose the ${what} first.`)));
+}
+press("save", save, "Nothing is proposed yet.");
+press("discard", discard, "Nothing is proposed yet.");
 get("cursor-s").addEventListener("change", () => {
-  if (get("cursor-s").value !== "") cursor = Number(get("cursor-s").value);
+  if (get("cursor-s").value === "") blank();
+  else cursor = Number(get("cursor-s").value);
+  get("cursor-s").value = cursorNow().toFixed(3);
   draw();
 });
 for (const id of ["who", "why"]) get(id).addEventListener("change", () => drafts.length && work());
 addEventListener("resize", () => test() && draw());
-addEventListener("beforeunload", (event) => drafts.length && event.preventDefault());
+addEventListener("beforeunload", (event) => (drafts.length || pending) && event.preventDefault());
 load();

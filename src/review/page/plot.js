@@ -206,10 +206,9 @@ export class LoopPlot extends Plot {
     if (!this.begin(360)) return;
     const y = this.scale(forces, this.height - BOTTOM, TOP);
     const shade = (from, to) => to > from && this.add("rect", { class: "outside", x: from, y: TOP, width: to - from, height: this.height - BOTTOM - TOP });
-    if (within) {
-      shade(LEFT, this.x(within[0]));
-      shade(this.x(within[1]), this.width - RIGHT);
-    }
+    const [low, high] = within;
+    if (low != null) shade(LEFT, this.x(low));
+    if (high != null) shade(this.x(high), this.width - RIGHT);
     this.add("path", { class: "curve", d: path(inside.map((i) => [this.x(way[i]), y(force[i])])) });
     this.yAxis(forces, y, "N");
     this.xAxis(this.shown, this.x, this.height - BOTTOM, "mm");

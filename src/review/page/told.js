@@ -1,10 +1,12 @@
 // Lists and tables of the page. Text from files only ever becomes text, never markup.
 
-import { get, make, say } from "./words.js";
+import { get, list, make, say } from "./words.js";
 
-function button(words, press, label) {
+// `key` tells it again when what it stands in is made anew.
+function button(words, press, label, key) {
   const element = make("button", words);
   element.type = "button";
+  if (key) element.dataset.key = key;
   if (label) element.setAttribute("aria-label", label);
   element.addEventListener("click", press);
   return element;
@@ -44,7 +46,7 @@ export function tests(recording, row, choose) {
   place.hidden = recording.tests.length < 2;
   place.replaceChildren(
     ...recording.tests.map((test, k) => {
-      const element = button(test.label, () => choose(k));
+      const element = button(test.label, () => choose(k), null, `test ${k}`);
       element.setAttribute("aria-pressed", String(k === row));
       return element;
     }),
@@ -52,7 +54,7 @@ export function tests(recording, row, choose) {
 }
 
 // The marks as numbers: the same as the rails, for whoever would rather type.
-export function marks(test, move, remove) {
+export function marks(test, move, remove, blank) {
   const field = (value, label, what) => {
     const input = make("input");
     input.type = "number";
@@ -60,7 +62,11 @@ export function marks(test, move, remove) {
     input.value = value.toFixed(3);
     input.setAttribute("aria-label", label);
     input.dataset.key = `field ${what.what} ${what.spring ?? ""}`;
-    input.addEventListener("change", () => input.value !== "" && move({ ...what, to_s: Number(input.value) }));
+    input.addEventListener("change", () => {
+      if (input.value !== "") return move({ ...what, to_s: Number(input.value) });
+      input.value = value.toFixed(3);
+      blank();
+    });
     return input;
   };
   const rows = test.springs.map((s) => [
@@ -68,12 +74,19 @@ export function marks(test, move, remove) {
     field(s.start_s, `spring ${s.number} starts`, { what: "spring_start", spring: s.number }),
     field(s.peak_s, `spring ${s.number} peaks`, { what: "spring_peak", spring: s.number }),
     field(s.end_s, `spring ${s.number} ends`, { what: "spring_end", spring: s.number }),
-    button("Remove", () => remove(s.number), `Remove spring ${s.number}`),
+    removal(() => remove(s.number), s.number),
   ]);
   rows.unshift(["contact", field(test.contact_begin_s, "contact begins", { what: "contact_begin" }), "", field(test.contact_end_s, "contact ends", { what: "contact_end" }), ""]);
-  const focused = document.activeElement?.dataset?.key;
   get("marks").replaceChildren(...table(null, ["", "starts", "peaks", "ends", ""], rows));
-  if (focused?.startsWith("field")) get("marks").querySelector(`[data-key="${focused}"]`)?.focus();
+}
+
+// Where there is no room for its word, a sign.
+function removal(remove, number) {
+  const element = button(null, remove, `Remove spring ${number}`, `remove ${number}`);
+  const [word, sign] = [make("span", "Remove"), make("span", "✕")];
+  [word.className, sign.className] = ["word", "sign"];
+  element.append(word, sign);
+  return element;
 }
 
 export function proposal(drafts, proposed, hidden, drop) {
@@ -81,15 +94,15 @@ export function proposal(drafts, proposed, hidden, drop) {
   get("drafts").replaceChildren(
     ...drafts.map((d, k) => {
       const last = k === drafts.length - 1;
-      return make("li", `${d.words} `, ...(last ? [button("Take it off again", drop)] : []));
+      return make("li", `${d.words} `, ...(last ? [button("Take it off again", drop, null, "take off")] : []));
     }),
   );
   const parts = [];
   for (const test of proposed?.changes ?? []) {
     if (test.gone) parts.push(make("p", `${test.label}: not used any more.`));
     if (!test.numbers.length) continue;
-    const rows = test.numbers.map((n) => [n.label, n.unit, n.before, n.now]);
-    const wide = make("div", null, make("table", null, ...table(test.label, ["", "unit", "before", "now"], rows)));
+    const rows = test.numbers.map((n) => [n.unit ? `${n.label}, ${n.unit}` : n.label, n.before, n.now]);
+    const wide = make("div", null, make("table", null, ...table(test.label, ["", "before", "now"], rows)));
     wide.className = "wide";
     wide.tabIndex = 0;
     wide.setAttribute("role", "region");
@@ -99,21 +112,20 @@ export function proposal(drafts, proposed, hidden, drop) {
   if (drafts.length && proposed && hidden) parts.push(make("p", "Numbers stay hidden until the study is opened."));
   else if (drafts.length && proposed && !parts.length) parts.push(make("p", "No number changes by as much as is shown."));
   get("changes").replaceChildren(...parts);
+  list(get("losses"), proposed?.losses ?? []);
   get("commands").hidden = !proposed?.commands.length;
   say(get("command-lines"), (proposed?.commands ?? []).join("\n"));
-  get("save").disabled = !drafts.length;
-  get("discard").disabled = !drafts.length;
 }
 
 export function entries(recording, undo) {
   get("no-entries").hidden = recording.entries.length > 0;
   get("entries").replaceChildren(
     ...recording.entries.map((e) => {
-      const words = make("span", `${e.words}${e.holds ? "" : " (taken back)"}; ${e.when.slice(0, 10)} by ${e.who}: ${e.why} `);
+      const words = make("span", `${e.words}${e.state ? ` (${e.state})` : ""}; ${e.when.slice(0, 10)} by ${e.who}: ${e.why} `);
       if (!e.holds) words.className = "back";
       const item = make("li", null, words);
       item.value = e.number;
-      if (e.holds) item.append(button("Take back", () => undo(e.number), `Take back entry ${e.number}`));
+      if (!e.taken_back) item.append(button("Take back", () => undo(e.number), `Take back entry ${e.number}`, `back ${e.number}`));
       return item;
     }),
   );

@@ -6,7 +6,7 @@
 
 mod text;
 
-pub use text::{entry_to_toml, file_to_toml, parse, with_added};
+pub use text::{entry_to_toml, file_to_toml, is_plain_line, parse, with_added};
 
 use super::door;
 use super::toml_doc::read_text;
@@ -58,8 +58,8 @@ pub enum Change {
     Level { from: Option<Level>, to: Level },
     /// The test is not used.
     LeaveOut,
-    /// The onset is looked for between these displacements only.
-    OnsetWithin { mm: [f64; 2] },
+    /// The onset is looked for between these displacements only; a side that is open has none.
+    OnsetWithin { mm: [Option<f64>; 2] },
     /// Nothing is changed: a word for a moment.
     Annotate { word: String },
 }
@@ -312,7 +312,9 @@ mod tests {
                 to: Level::parse("L4").unwrap(),
             },
             Change::LeaveOut,
-            Change::OnsetWithin { mm: [1.5, 3.0] },
+            Change::OnsetWithin { mm: [Some(1.5), Some(3.0)] },
+            Change::OnsetWithin { mm: [Some(1.5), None] },
+            Change::OnsetWithin { mm: [None, Some(3.0)] },
             Change::Annotate {
                 word: "coughed".to_owned(),
             },

@@ -1,7 +1,7 @@
 //! The text of corrections.toml: an entry written, and the file read.
 
 use super::{By, Change, Correction, Corrections, CorrectionEntry, FILE_NAME, CorrectedMark, Moved};
-use crate::error::Problem;
+use crate::error::{Problem, steers};
 use crate::study::codes::code_warning;
 use crate::study::opened::is_sha256;
 use crate::study::sidecar::any_error;
@@ -108,10 +108,26 @@ fn values(change: &Change) -> (Option<String>, Option<String>) {
         Change::RemoveSpring { from_s } => (seconds(from_s), None),
         Change::Side { from, to } => (from.and_then(|s| word(s.word())), word(to.word())),
         Change::Level { from, to } => (from.and_then(|l| word(l.word())), word(to.word())),
-        Change::OnsetWithin { mm: [low, high] } => (None, Some(format!("[{low:?}, {high:?}]"))),
+        Change::OnsetWithin { mm: [low, high] } => {
+            // TOML has no word for nothing in an array, and one for endless.
+            let (low, high) = (low.unwrap_or(f64::NEG_INFINITY), high.unwrap_or(f64::INFINITY));
+            (None, Some(format!("[{low:?}, {high:?}]")))
+        }
         Change::Annotate { word: said } => (None, word(said)),
         Change::Join | Change::LeaveOut => (None, None),
     }
+}
+
+/// Whether a text stands in one line of every table and page as it is: nothing in it ends the line, steers a terminal, turns the
+/// writing direction or is there without being seen.
+pub fn is_plain_line(text: &str) -> bool {
+    let unseen = |c: char| {
+        matches!(c, '\u{ad}' | '\u{200b}' | '\u{2028}' | '\u{2029}' | '\u{2060}'..='\u{2064}' | '\u{feff}' | '\u{e0000}'..='\u{e007f}')
+    };
+    // Some scripts need joiners within their words; alone they are nothing.
+    let joins = |c: char| matches!(c, '\u{200c}' | '\u{200d}');
+    let hidden = |c: char| matches!(c, '\n' | '\t') || steers(c) || unseen(c);
+    !text.contains(hidden) && text.chars().any(|c| !c.is_whitespace() && !joins(c))
 }
 
 /// Reads the text of the file; with a fault in it anywhere nothing of it is used.
@@ -236,11 +252,16 @@ fn one(section: &Section<'_, '_>) -> Option<CorrectionEntry> {
     })))
 }
 
+/// A text of one plain line.
+fn plain(section: &Section<'_, '_>, key: &str) -> Option<String> {
+    section.text(key).filter(|text| is_plain_line(text))
+}
+
 fn by(section: &Section<'_, '_>) -> Option<By> {
     let by = By {
-        who: section.text("who")?,
+        who: plain(section, "who")?,
         when: section.text("when").filter(|t| t.parse::<jiff::Timestamp>().is_ok())?,
-        why: section.text("why")?,
+        why: plain(section, "why")?,
     };
     if let Some(looks_like) = code_warning(&by.who) {
         let span = section.get("who").map_or(0..0, toml::Spanned::span);
@@ -276,19 +297,23 @@ fn change(section: &Section<'_, '_>, word: ChangeWord) -> Option<Change> {
         },
         ChangeWord::LeaveOut => Change::LeaveOut,
         ChangeWord::OnsetWithin => Change::OnsetWithin { mm: range(section)? },
-        ChangeWord::Annotate => Change::Annotate { word: section.text("to")? },
+        ChangeWord::Annotate => Change::Annotate { word: plain(section, "to")? },
         ChangeWord::Undo => return None,
     })
 }
 
-/// Two displacements, the smaller first.
-fn range(section: &Section<'_, '_>) -> Option<[f64; 2]> {
+/// Two displacements, the smaller first; an open side is endless, and one of them is given.
+fn range(section: &Section<'_, '_>) -> Option<[Option<f64>; 2]> {
     let DeValue::Array(items) = section.get("to")?.get_ref() else {
         return None;
     };
     let numbers: Vec<f64> = items.iter().filter_map(|item| as_number(item.get_ref())).collect();
     match numbers[..] {
-        [low, high] if low < high && low.abs() < LARGEST && high.abs() < LARGEST => Some([low, high]),
+        [low, high] if low < high => {
+            let given = |mm: f64, open: f64| if mm == open { Some(None) } else { (mm.abs() < LARGEST).then_some(Some(mm)) };
+            let mm = [given(low, f64::NEG_INFINITY)?, given(high, f64::INFINITY)?];
+            mm.iter().any(Option::is_some).then_some(mm)
+        }
         _ => None,
     }
 }

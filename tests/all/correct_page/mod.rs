@@ -1,6 +1,8 @@
 //! The page on which marks are put right: in a real browser by keyboard, and against whoever else may speak to its server.
 
 mod browser;
+mod looks;
+mod meanwhile;
 mod strangers;
 
 use super::cohort::{code, err, program, run, text};

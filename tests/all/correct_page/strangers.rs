@@ -50,6 +50,7 @@ fn the_page_writes_what_the_command_line_writes_and_shows_it_before() {
         .unwrap();
     assert!((begins - 1.9).abs() < 1e-9);
     asked["seen"] = stands["seen"].clone();
+    asked["version"] = stands["version"].clone();
     let saved = page.done("save", &asked);
     assert_eq!(saved["entries"].as_array().unwrap().len(), 3);
     // The command lines that it showed, in a copy.
@@ -115,14 +116,31 @@ fn nobody_else_is_answered_and_nothing_strange_is_written() {
         assert_eq!(status, 403, "{what}: {body}");
     }
     let own = format!("{host}\r\n{origin}{cookie}");
-    assert_eq!(
-        page.raw(
-            &format!("POST /ask/study HTTP/1.1\r\n{own}\r\nContent-Type: text/plain"),
-            "{}"
-        )
-        .0,
-        415
+    // Also what is no question at all is refused in words.
+    let said = |head: &str, body: &str, status: u16, words: &str| {
+        let (got, answer) = page.raw(&format!("{head} HTTP/1.1\r\n{own}"), body);
+        assert!(got == status && answer.contains(words), "{head}: {got} {answer}");
+    };
+    said("POST /ask/study", "{}", 415, "sent as application/json");
+    said(
+        "GET /ask/study",
+        "",
+        405,
+        "Pages are asked for with GET, questions with POST.",
     );
+    said(
+        "DELETE /ask/study",
+        "",
+        405,
+        "Pages are asked for with GET, questions with POST.",
+    );
+    said(
+        "POST /main.js",
+        "{}",
+        405,
+        "Pages are asked for with GET, questions with POST.",
+    );
+    said("GET /nothing", "", 404, "There is no such page.");
     for path in [
         "/../Cargo.toml",
         "/%2e%2e/%2e%2e/etc/passwd",
@@ -137,10 +155,10 @@ fn nobody_else_is_answered_and_nothing_strange_is_written() {
         );
     }
     let long = format!("{{\"id\":0,\"drafts\":[],\"why\":\"{}\"}}", "x".repeat(100_000));
-    assert_eq!(
-        page.raw(&format!("POST /ask/save HTTP/1.1\r\n{own}\r\n{json_type}"), &long)
-            .0,
-        413
+    let (status, answer) = page.raw(&format!("POST /ask/save HTTP/1.1\r\n{own}\r\n{json_type}"), &long);
+    assert!(
+        status == 413 && answer.contains("longer than 64 KiB"),
+        "{status} {answer}"
     );
     for (what, body) in [
         ("nothing", json!({})),
@@ -164,12 +182,13 @@ fn nobody_else_is_answered_and_nothing_strange_is_written() {
         assert_eq!(page.ask(what, &body).0, 400, "{what} {body}");
     }
     let id = page.id_of(LEFT);
-    let seen = page.done("recording", &json!({ "id": id }))["seen"].clone();
+    let stands = page.done("recording", &json!({ "id": id }));
+    let (seen, version) = (stands["seen"].clone(), stands["version"].clone());
     let leave_out = json!({ "row": 0, "change": { "what": "leave_out" } });
     let save = |who: &str, why: &str, drafts: Value| {
         page.ask(
             "save",
-            &json!({ "id": id, "drafts": drafts, "who": who, "why": why, "seen": seen }),
+            &json!({ "id": id, "drafts": drafts, "who": who, "why": why, "seen": seen, "version": version }),
         )
     };
     for (who, why, drafts, expected) in [
@@ -178,6 +197,26 @@ fn nobody_else_is_answered_and_nothing_strange_is_written() {
         ("E1\"\n[[entry]]", "x", json!([leave_out]), "a code of letters"),
         ("E1", "x\nwho = \"E9\"", json!([leave_out]), "one plain line"),
         ("E1", "\u{1b}[31m", json!([leave_out]), "one plain line"),
+        ("E1", "yes \u{202e}on", json!([leave_out]), "one plain line"),
+        ("E1", "\u{200b}", json!([leave_out]), "one plain line"),
+        (
+            "E1",
+            "x",
+            json!([{ "row": 0, "change": { "what": "annotate", "word": "a\u{2066}b", "at_s": 4.0 } }]),
+            "one plain line",
+        ),
+        (
+            "E1",
+            "x",
+            json!([{ "row": 0, "change": { "what": "side", "to": "left" } }]),
+            "the side is left already",
+        ),
+        (
+            "E1",
+            "x",
+            json!([{ "row": 0, "change": { "what": "level", "to": "L3" } }]),
+            "the level is L3 already",
+        ),
         ("E1", "x", json!([]), "nothing is proposed"),
         (
             "E1",
@@ -199,6 +238,17 @@ fn nobody_else_is_answered_and_nothing_strange_is_written() {
             status == 422 && told.contains(expected),
             "{who} {why}: {status} {answer}"
         );
+    }
+    // The page is told which field is at fault, and no option of the command line.
+    for (who, why, field) in [
+        ("", "x", "who"),
+        ("Anna", "x", "who"),
+        ("E1", " ", "why"),
+        ("E1", "\u{7}", "why"),
+    ] {
+        let (_, answer) = save(who, why, json!([leave_out]));
+        assert_eq!(answer["field"], field, "{answer}");
+        assert!(!answer["message"].as_str().unwrap().contains("--"), "{answer}");
     }
     let wrong_entry = json!({ "id": id, "entry": 3, "who": "E1", "why": "x", "seen": seen });
     assert_eq!(page.ask("undo", &wrong_entry).0, 422);
@@ -229,7 +279,7 @@ fn of_two_who_write_the_page_notices_the_other() {
     let save = |seen: &Value| {
         page.ask(
             "save",
-            &json!({ "id": id, "drafts": drafts, "who": "E1", "why": "x", "seen": seen }),
+            &json!({ "id": id, "drafts": drafts, "who": "E1", "why": "x", "seen": seen, "version": stands["version"] }),
         )
     };
     let (status, answer) = save(&stands["seen"]);
@@ -240,7 +290,7 @@ fn of_two_who_write_the_page_notices_the_other() {
             .unwrap()
             .contains("somebody else added an entry")
     );
-    assert_eq!(file_of(&study), before);
+    assert_eq!(file_of(&study), before, "what another wrote stays");
     let again = page.done("recording", &json!({ "id": id }));
     assert_eq!(again["entries"][0]["words"], "test 1 left: annotate \"coughed\"");
     let (status, answer) = save(&again["seen"]);
@@ -269,7 +319,7 @@ fn in_a_blind_study_the_page_tells_no_side_no_name_and_no_result() {
     std::fs::write(&settings, format!("blind = true\n{of_settings}")).unwrap();
     let page = Served::of(&study);
     let list = page.done("study", &json!({}));
-    let mut told = list["recordings"].to_string();
+    let mut told = list["recordings"].to_string() + &list["problems"].to_string();
     for id in 0..2 {
         let stands = page.done("recording", &json!({ "id": id }));
         assert!(
@@ -291,8 +341,11 @@ fn in_a_blind_study_the_page_tells_no_side_no_name_and_no_result() {
         );
         assert_eq!(status, 422);
         told.push_str(&answer.to_string());
+        // Also the side that it has, which would be told by another answer.
         for change in [
             json!({ "what": "side", "to": "left" }),
+            json!({ "what": "side", "to": "right" }),
+            json!({ "what": "level", "to": "L3" }),
             json!({ "what": "level", "to": "L5" }),
         ] {
             let (status, answer) = page.ask("propose", &draft(change));
@@ -303,8 +356,33 @@ fn in_a_blind_study_the_page_tells_no_side_no_name_and_no_result() {
         }
     }
     // The command lines name the folder.
-    let told = told.replace(text(&study), "");
-    for secret in ["left", "right", "L3", "L4", "V-01", ".csv", "N/mm"] {
+    let mut told = told.replace(text(&study), "");
+    let listed = run(&["correct", text(&study), "--list"]);
+    told.push_str(&String::from_utf8_lossy(&listed.stdout));
+    told.push_str(&err(&listed));
+    assert!(
+        told.contains(
+            "test 1: level (not used: sides and levels are not put right while the study is blind)"
+        ),
+        "{told}"
+    );
+    assert!(
+        told.contains("its reason is told when the study is opened"),
+        "{told}"
+    );
+    // The list calls recordings as the page does.
+    let number = list["recordings"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|r| r["reasons"].to_string().contains("not used"))
+        .unwrap();
+    assert!(
+        told.contains(&format!("1  {}, test 1", number["name"].as_str().unwrap())),
+        "{told}"
+    );
+    let told = told.replace("not put right while", "");
+    for secret in ["left", "right", "L3", "L4", "V-01", ".csv", "N/mm", "it was"] {
         assert!(!told.contains(secret), "{secret} in {told}");
     }
 }

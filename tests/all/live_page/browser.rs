@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
@@ -16,7 +16,8 @@ pub struct Browser {
 fn call(port: u16, method: &str, path: &str, body: &str) -> Result<Value, String> {
     let mut stream = TcpStream::connect(("127.0.0.1", port)).map_err(|e| e.to_string())?;
     stream
-        .set_read_timeout(Some(Duration::from_secs(30)))
+        // A page that is looked through for faults answers nothing meanwhile.
+        .set_read_timeout(Some(Duration::from_secs(300)))
         .map_err(|e| e.to_string())?;
     let head = format!(
         "{method} {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nConnection: close\r\n\
@@ -117,6 +118,39 @@ impl Browser {
         self.post("execute/async", &json!({ "script": script, "args": [] }))
     }
 
+    /// What axe-core finds against WCAG 2.2 AA and common practice. Nothing, with the reason printed, where it is not to be had; with
+    /// TAUTPOINT_FULL_TESTS=1 that is a failure.
+    pub fn axe(&self) -> Vec<String> {
+        let Some(file) = axe_core() else {
+            let where_to = "axe-core: TAUTPOINT_AXE names no file, and .ci/run did not fetch it";
+            let full = std::env::var("TAUTPOINT_FULL_TESTS").as_deref() == Ok("1");
+            assert!(!full, "{where_to}");
+            println!("not looked at by {where_to}");
+            return Vec::new();
+        };
+        self.run(&std::fs::read_to_string(file).unwrap());
+        self.post("timeouts", &json!({ "script": 300_000 }));
+        // Large pages take their time where other tests run too; the answer is asked for again and again, so that no request waits long.
+        self.run(
+            "window.axeFound = null; \
+             setTimeout(() => axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'] }).then((r) => \
+             { window.axeFound = r.violations.flatMap((v) => v.nodes.map((n) => `${v.id}: ${n.html} ${n.failureSummary}`)) }, \
+             (e) => { window.axeFound = [String(e)] }))",
+        );
+        self.within(
+            Duration::from_secs(300),
+            "an answer of axe-core",
+            "window.axeFound",
+        );
+        let found = self.run("return window.axeFound");
+        found
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|v| v.as_str().unwrap().to_owned())
+            .collect()
+    }
+
     /// Text of an element as it is seen; nothing for a hidden one.
     pub fn text(&self, id: &str) -> String {
         let script = format!(
@@ -201,6 +235,16 @@ impl Drop for Browser {
         let _ = self.driver.kill();
         let _ = self.driver.wait();
     }
+}
+
+/// The file of axe-core: as TAUTPOINT_AXE names it, else where .ci/run puts it.
+fn axe_core() -> Option<PathBuf> {
+    if let Some(named) = std::env::var_os("TAUTPOINT_AXE") {
+        return Some(PathBuf::from(named)).filter(|f| f.is_file());
+    }
+    let cache = std::env::var_os("XDG_CACHE_HOME").map(PathBuf::from);
+    let cache = cache.or_else(|| Some(Path::new(&std::env::var_os("HOME")?).join(".cache")))?;
+    Some(cache.join("tautpoint-axe/axe_playwright_python/axe.min.js")).filter(|f| f.is_file())
 }
 
 /// RFC 4648, section 4.

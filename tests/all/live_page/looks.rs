@@ -84,6 +84,11 @@ fn the_page_fits_every_screen_while_the_hand_is_on_and_after() {
         fits(&browser, name, width);
         browser.keep(&format!("live-after-{name}"));
     }
+    // The rules of accessibility, wide and on a phone in the dark.
+    for (width, height, dark) in [(1280, 800, false), (390, 844, true)] {
+        browser.look(width, height, dark);
+        assert_eq!(browser.axe(), Vec::<String>::new(), "{width} wide");
+    }
     assert_eq!(browser.complaints(), Vec::<String>::new());
 }
 
@@ -115,4 +120,10 @@ fn an_alarm_a_call_and_hidden_values_fit_too() {
         let wide = browser.run("return document.documentElement.scrollWidth");
         assert!(wide.as_u64().unwrap() <= u64::from(width), "{name}: {wide} wide");
     }
+    browser.look(1280, 800, false);
+    assert_eq!(
+        browser.axe(),
+        Vec::<String>::new(),
+        "with the question for a call"
+    );
 }
