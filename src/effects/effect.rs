@@ -234,6 +234,8 @@ pub struct Effects {
     pub courses: Vec<Course>,
     /// What the models consist of, and which parts the design could not tell.
     pub parts: Vec<FittedPart>,
+    /// Margins that can hardly be meant, in sentences: said before anything else.
+    pub doubts: Vec<String>,
     /// What the reader should know, in sentences.
     pub notes: Vec<String>,
     /// The same of single measures: what is to know, then the measures.

@@ -170,6 +170,15 @@ fn of_unit(
     if !without.is_empty() {
         found.note(format!("left out: {} {unit} without a group in roster.csv", without.len()));
     }
+    let alike = |a: &usize, b: &usize| observed.groups[*a].to_lowercase() == observed.groups[*b].to_lowercase();
+    for (at, group) in people.keys().enumerate() {
+        if let Some(other) = people.keys().skip(at + 1).find(|other| alike(group, other)) {
+            found.note(format!(
+                "groups {} and {} differ in capital letters only and are two groups: check roster.csv",
+                observed.groups[*group], observed.groups[*other]
+            ));
+        }
+    }
     for (group, people) in people.iter().filter(|(_, p)| p.len() < 2) {
         found.note(format!(
             "group {} has {} of the {unit}: what that person is like cannot be told from what the group is like, so its rows \
@@ -327,7 +336,9 @@ fn uneven(
     };
     let mut all: Vec<(f64, f64, usize)> = groups.iter().filter_map(|g| spread(*g)).collect();
     all.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let ((least, least_df, even), (most, most_df, wide)) = (*all.first()?, *all.last()?);
+    let [(least, least_df, even), .., (most, most_df, wide)] = *all.as_slice() else {
+        return None;
+    };
     let tail = f_upper_tail(most / least, most_df, least_df).ok()?;
     // The largest of several beside the smallest: each pair could have been it.
     let pairs = (all.len() * (all.len() - 1)) as f64;

@@ -10,15 +10,12 @@ use crate::settings::Settings;
 /// A margin that the smallest detectable change exceeds so many times is taken for one in another unit.
 const FAR_BELOW: f64 = 100.0;
 
-/// What is to be said of the margins of these measures, first of all that is said.
+/// What is to be said of the margins of these measures, before anything else is.
 pub(super) fn doubt(observed: &ObservedTests<'_>, measures: &[Measure], settings: &Settings, found: &mut Effects) {
-    let doubts: Vec<String> = measures
+    found.doubts = measures
         .iter()
         .filter_map(|m| doubt_of(observed, *m, settings, found))
         .collect();
-    for (at, words) in doubts.into_iter().enumerate() {
-        found.notes.insert(at, words);
-    }
 }
 
 fn doubt_of(observed: &ObservedTests<'_>, measure: Measure, settings: &Settings, found: &Effects) -> Option<String> {

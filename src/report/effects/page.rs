@@ -84,7 +84,7 @@ fn view(effects: &Effects, question: EffectQuestion, results: &Results, drawn: &
         version: env!("CARGO_PKG_VERSION"),
         title: effects.title.clone().unwrap_or_else(|| "Study".to_owned()),
         of_groups: question == EffectQuestion::Groups,
-        standing: results.standing(),
+        standing: effects.doubts.iter().cloned().chain(results.standing()).collect(),
         tables: tables.collect(),
         figures: drawn
             .iter()
