@@ -32,11 +32,16 @@ def two_line_knee(x, f):
 
 def one(path):
     table = pd.read_csv(path, engine="c", comment="#")
-    t = table["time_s"].to_numpy()
+    columns = [table[name].to_numpy() for name in ("time_s", "force_n", "displacement_mm")]
+    return {"file": os.path.basename(path), **measures(*columns)}
+
+
+def measures(t, force_n, displacement_mm):
+    """The simple measures of one recording."""
     rate = 1.0 / np.median(np.diff(t))
     sos = butter(2, 20.0 / 0.802, fs=rate, output="sos")
-    f = sosfiltfilt(sos, table["force_n"].to_numpy())
-    x = sosfiltfilt(sos, table["displacement_mm"].to_numpy())
+    f = sosfiltfilt(sos, force_n)
+    x = sosfiltfilt(sos, displacement_mm)
     f = f - np.median(f[: int(0.4 * rate)])
     window = int(0.75 * rate)
     peaks, _ = find_peaks(x, prominence=0.5, wlen=2 * window + 1)
@@ -54,7 +59,6 @@ def one(path):
     lean = slice(start, max(first, start + 50))
     knee = two_line_knee(x[lean][::5], f[lean][::5])
     return {
-        "file": os.path.basename(path),
         "springs": len(peaks),
         "peak_n": f.max(),
         "onset_mm": knee,

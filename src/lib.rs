@@ -128,6 +128,8 @@ rooms! {
     mod live;
     mod session;
     mod review;
+    #[cfg(all(feature = "figures", feature = "parquet"))]
+    mod analysis;
 }
 
 /// The program; public for `main.rs` alone.
@@ -173,6 +175,19 @@ pub mod calibration {
 /// What decisions rest on: least squares, knees, quantiles, several tests at once.
 pub mod statistics {
     pub use crate::stats::{decide, least_squares, line, moments, multiple, quantile, two_lines, variance};
+}
+
+/// Whole studies, and recordings in memory, to tables, figures and pages: what other programs are built on.
+#[cfg(all(feature = "figures", feature = "parquet"))]
+pub mod analyses {
+    pub use crate::analysis::{
+        AgreementReport, Analysis, AnalysisOptions, AnalysisText, CalibrationReport, HeldRecording,
+        LoadOptions, agree_on_paths, agree_on_ratings, analyze_held, analyze_paths, calibrate_text,
+    };
+    pub use crate::columns::{Column, Kind};
+    pub use crate::plot::Figure;
+    pub use crate::report::CAUTION;
+    pub use crate::report::tables::{Cell, Table};
 }
 
 /// How far repeated tests, raters and calls agree.

@@ -1,7 +1,7 @@
 //! Recordings that give no result, held against the ceilings all the same.
 
 use super::{Job, naming};
-use crate::read::ReadTrace;
+use crate::read::{ReadTrace, RecordingContent};
 use crate::error::{Error, Problem};
 use crate::fault::isolated;
 use crate::read::forces::{ReadForces, read_forces};
@@ -94,7 +94,7 @@ fn missing_beside_load(time_s: &[f64], force_n: &[f64]) -> bool {
 pub(super) fn look_at_refused(
     job: &Job,
     source: &RecordingSource<'_>,
-    bytes: Option<&[u8]>,
+    content: Option<RecordingContent<'_>>,
 ) -> (Vec<UntoldForce>, Option<NotLookedAt>) {
     let sidecar = source.sidecar;
     if sidecar.known_weight_n.is_some() {
@@ -102,10 +102,10 @@ pub(super) fn look_at_refused(
     }
     let about = job.about(sidecar);
     let lacks = |looked_at, why: &str| Some(not_looked_at(source.recording, &about, looked_at, why));
-    let Some(bytes) = bytes else {
+    let Some(content) = content else {
         return (Vec::new(), lacks(LookedAt::Nothing, "it cannot be read"));
     };
-    let read = isolated(|| read_forces(source, &about, bytes)).unwrap_or_else(|fault| {
+    let read = isolated(|| read_forces(source, &about, content)).unwrap_or_else(|fault| {
         let problem: Problem = fault.problem(source.recording);
         Err(problem.into())
     });

@@ -42,13 +42,15 @@ use crate::study::plan::Plan;
 use crate::study::study_file;
 use instrument_context::InstrumentContext;
 use std::path::PathBuf;
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 /// What the caller may set besides the paths.
 #[derive(Default)]
 pub struct Options<'a> {
     /// Settings given on the command line, by dotted key; they win over study.toml.
     pub overrides: Vec<(&'static str, f64, String)>,
+    /// Settings given by the caller in the way of study.toml, and who that is; they win over study.toml's.
+    pub settings: Option<(String, &'static str)>,
     /// Plan to match continuous recordings with, when they name none.
     pub plan: Option<Plan>,
     /// The file of that plan, when it is none of the study's.
@@ -57,6 +59,8 @@ pub struct Options<'a> {
     pub strict: bool,
     /// Told of each recording done: how many so far, of how many.
     pub progress: Option<&'a (dyn Fn(usize, usize) + Sync)>,
+    /// The work ends with the recordings in hand once this is set.
+    pub stop: Option<&'a AtomicBool>,
     /// Leaves the values of a blind study in, with [`Results::blinded`] set: for agreement, which needs them and must
     /// not tell them.
     pub keep_hidden: bool,
@@ -69,6 +73,10 @@ pub struct Options<'a> {
 }
 
 impl Options<'_> {
+    fn stopped(&self) -> bool {
+        self.stop.is_some_and(|stop| stop.load(Ordering::Relaxed))
+    }
+
     fn tell(&self, done: usize, of: usize) {
         if let Some(tell) = self.progress {
             tell(done, of);
@@ -181,18 +189,33 @@ pub fn run(paths: &[PathBuf], options: &Options) -> Result<Results> {
 /// # Errors
 /// As [`Job::of`].
 pub fn run_on(inputs: Inputs, options: &Options) -> Result<Results> {
-    let job = Job::of(inputs, options)?;
+    run_job(&Job::of(inputs, options)?, options)
+}
+
+/// The same for a job that is settled already.
+///
+/// # Errors
+/// [`Error::Refused`] when it was stopped.
+pub fn run_job(job: &Job, options: &Options) -> Result<Results> {
     let done = AtomicUsize::new(0);
     let total = job.inputs.files.len();
     let outcomes = parallel_map(&job.inputs.files, Vec::new, |buffer, file| {
+        if options.stopped() {
+            return None;
+        }
         let mut outcome = job.analyse(Loaded::read(file, buffer));
         if options.thin {
             outcome.drop_curves();
         }
         options.tell(done.fetch_add(1, Ordering::Relaxed) + 1, total);
-        outcome
+        Some(outcome)
     });
-    Ok(aggregate(&job, total, outcomes, options.keep_hidden))
+    let outcomes: Option<Vec<RecordingOutcome>> = outcomes.into_iter().collect();
+    let outcomes = outcomes.ok_or_else(|| Error::Refused {
+        found: "the analysis was stopped".to_owned(),
+        advice: "run it again: nothing was written".to_owned(),
+    })?;
+    Ok(aggregate(job, total, outcomes, options.keep_hidden))
 }
 
 fn first_error(problems: &[Problem]) -> String {
@@ -206,6 +229,12 @@ pub const OVERRIDES: [&str; 2] = ["filter.low_pass_hz", "compare.threshold_perce
 /// The study's settings with the command line's on top, checked.
 fn settings(study: &Study, options: &Options) -> Result<Settings> {
     let mut settings = study.settings.clone();
+    if let Some((text, source)) = &options.settings {
+        settings = study_file::settings_over(&settings, text, source).map_err(|problems| {
+            let first = problems.into_iter().next();
+            first.map_or_else(|| Error::unreadable(source, std::io::ErrorKind::InvalidData.into()), Error::from)
+        })?;
+    }
     for (key, value, option) in &options.overrides {
         match *key {
             "filter.low_pass_hz" => settings.filter.low_pass_hz = *value,

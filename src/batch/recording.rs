@@ -9,8 +9,8 @@ use crate::error::{Error, Problem, Severity};
 use crate::fault::isolated;
 use crate::mat::MatTest;
 use crate::read::plausible::{doubts, implausible_test};
-use crate::read::recording::{RecordingSource, read_recording_bytes};
-use crate::read::{HashWriter, ReadTrace, parquet, sha256_hex};
+use crate::read::recording::{RecordingSource, read_recording_content};
+use crate::read::{HashWriter, ReadTrace, RecordingContent, parquet, sha256_hex};
 use crate::results::{Excluded, Exclusion, ExclusionCause, InputKind, InputRecord, LookedAt, NotLookedAt};
 use crate::signal::{find_tests, measure};
 use crate::study::inputs;
@@ -82,9 +82,9 @@ impl RecordingOutcome {
 /// A recording's bytes with what stands beside it, read once.
 pub struct Loaded<'a> {
     pub file: &'a inputs::InputFile,
-    /// The bytes, or why they could not be read.
-    /// Of a pressure mat's recording none are held.
-    pub content: Result<&'a [u8], Error>,
+    /// What it holds, or why that could not be read.
+    /// Of a pressure mat's recording no bytes are held.
+    pub content: Result<RecordingContent<'a>, Error>,
     /// Size of the file.
     pub bytes: u64,
     /// Hash of the bytes; empty when they could not be read.
@@ -105,7 +105,7 @@ impl<'a> Loaded<'a> {
         let read = read_into(&file.path, held.then_some(buffer));
         let (bytes, sha256) = read.as_ref().map_or((0, String::new()), Clone::clone);
         let buffer: &[u8] = buffer;
-        let content = read.map(|_| buffer).map_err(|cause| {
+        let content = read.map(|_| RecordingContent::File(buffer)).map_err(|cause| {
             let advice = "check that the file is there and may be read";
             Error::io(&file.path, cause, advice)
         });
@@ -233,12 +233,12 @@ impl Job {
             ));
         }
         let source = self.source(file, &sidecar);
-        let bytes = content.as_ref().ok().copied();
+        let held = content.as_ref().ok().copied();
         let read = if any_error(&problems) {
             Err(None)
         } else {
             content
-                .and_then(|bytes| read_recording_bytes(&source, self.about(&sidecar), bytes, sha256))
+                .and_then(|content| read_recording_content(&source, self.about(&sidecar), content, sha256))
                 .map_err(Some)
         };
         match read {
@@ -284,7 +284,7 @@ impl Job {
                         .exclusions
                         .push(whole_file(&file.recording, ExclusionCause::Unusable(reason)));
                 }
-                (outcome.untold, outcome.not_looked_at) = ceilings::look_at_refused(self, &source, bytes);
+                (outcome.untold, outcome.not_looked_at) = ceilings::look_at_refused(self, &source, held);
                 problems.extend(untold_problems(&outcome.untold, &self.settings, self.study.hidden()));
             }
         }
@@ -325,7 +325,7 @@ impl Job {
             refused: &mut not_used,
         };
         let corrections = self.corrections_for(loaded.file, &loaded.sha256, &mut refused);
-        let read = read_recording_bytes(&source, about, loaded.content?, loaded.sha256)?;
+        let read = read_recording_content(&source, about, loaded.content?, loaded.sha256)?;
         let mut found = find_tests(&read.trace, &self.settings)?;
         corrected::apply(&mut found, &corrections, &mut refused);
         let mut names = found.names_of_recording();
@@ -341,7 +341,7 @@ impl Job {
         let source = self.source(loaded.file, &loaded.sidecar);
         let about = self.about(&loaded.sidecar);
         let sha256 = loaded.sha256.clone();
-        let read = read_recording_bytes(&source, about, loaded.content?, loaded.sha256)?;
+        let read = read_recording_content(&source, about, loaded.content?, loaded.sha256)?;
         let mut found = find_tests(&read.trace, &self.settings)?;
         // What does not fit was told when the tests were measured.
         let (mut problems, mut not_used) = (Vec::new(), Vec::new());

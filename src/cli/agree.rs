@@ -5,6 +5,7 @@ use super::analyze::{analyze, no_input, tell_study, word};
 use crate::agreement::calls::CallNote;
 use crate::agreement::correctors::{CorrectorPair, of_correctors};
 use crate::agreement::{self, Agreement, ratings, spread};
+use crate::analysis;
 use crate::batch;
 use crate::cohort::combine::Shards;
 use crate::error::{Problem, Severity};
@@ -210,19 +211,10 @@ fn correctors(
 
 /// What the repeated tests and the calls of a study agree in. `results` keep what a blind study hides.
 fn of_results(results: Results, calls: &[Call], study_root: Option<PathBuf>) -> AgreeOutcome {
-    // In a blind study no finding goes further than here.
-    let comparisons = if results.blinded {
-        &[][..]
-    } else {
-        &results.comparisons
-    };
-    let mut agreement = agreement::of_study(&results.tests, comparisons, calls);
+    let agreement = analysis::of_results(&results, calls);
     if results.blinded {
-        agreement.hide_sides();
-        agreement.notes.push(CallNote::Blinded.to_string());
         note!("not done: calls against the measured side: {}", CallNote::Blinded);
     }
-    agreement.title = results.title.clone();
     AgreeOutcome {
         no_input: no_input(&results),
         agreement,

@@ -1,6 +1,7 @@
 //! `analyze`: the main job.
 
 use super::{Outcome, progress};
+use crate::analysis::{self, AnalysisText, HeldRecording};
 use crate::batch::{self, Earlier, sums};
 use crate::cohort::shard::Shard;
 use crate::cohort::shard_run::analyze_shard;
@@ -12,7 +13,7 @@ use crate::report::output::{self, OutputOptions};
 use crate::report::{OverCeilings, Whose, budget_text, json, summary_text};
 use crate::results::{Excluded, Exclusion, ExclusionCause, InputRecord, Results};
 use crate::study::built_in;
-use crate::study::door;
+use crate::study::door::{self, FileKind};
 use crate::study::folder::read_study;
 use crate::study::inputs;
 use crate::study::plan::Plan;
@@ -20,6 +21,7 @@ use crate::study::study_file;
 use crate::study::toml_doc::read_text;
 use anyhow::{Context, bail};
 use clap::ValueEnum;
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
 /// Analyses recordings, folders of them or a whole study: the main job.
@@ -31,6 +33,7 @@ Examples:
   tautpoint analyze scan.csv --plan prone-thumbs     one recording of a whole scan
   tautpoint analyze my-study --json | jq .findings
   tautpoint analyze press.csv --budget               where each interval comes from
+  zcat press.csv.gz | tautpoint analyze -            from standard input; prints one JSON object a line
   tautpoint analyze my-study --shard 3/64 --out parts/3
                                                      one part of 64, for tautpoint combine
 
@@ -39,7 +42,8 @@ beside DIR (.NAME.tautpoint-records).
 
 Exit code: 0 done; 1 done, but some inputs could not be used (each is named); 2 nothing done.")]
 pub struct AnalyzeArgs {
-    /// Recordings (.csv, .tsv, .txt, .parquet), folders of them, or a study (a folder with study.toml).
+    /// Recordings (.csv, .tsv, .txt, .parquet), folders of them, or a study (a folder with study.toml); `-` reads one recording
+    /// from standard input and prints its rows as JSON lines.
     #[arg(required = true, value_name = "PATH")]
     paths: Vec<PathBuf>,
     /// Folder for tables, figures and report.html; written whole or not at all.
@@ -69,6 +73,9 @@ pub struct AnalyzeArgs {
     /// Which tests get a figure: auto draws up to 60 tests, beyond that those behind a finding or a problem.
     #[arg(long, value_enum, default_value = "auto", value_name = "WHICH")]
     figures: Figures,
+    /// With `-`: the file that says who and where the recording is of.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["out", "shard"])]
+    sidecar: Option<PathBuf>,
     /// Scan plan (a file, or the name of a built-in one) for recordings of a whole scan.
     #[arg(long, value_name = "PLAN")]
     plan: Option<String>,
@@ -116,6 +123,9 @@ pub fn run(args: &AnalyzeArgs, quiet: bool) -> anyhow::Result<Outcome> {
             .num_threads(usize::from(n))
             .build_global();
     }
+    if let Some(outcome) = standard_input(args)? {
+        return Ok(outcome);
+    }
     let above = inputs::study_of_recordings(&args.paths);
     tell_study(above.as_deref(), quiet);
     let roots: Vec<PathBuf> = args.paths.iter().chain(&above).cloned().collect();
@@ -158,6 +168,63 @@ pub fn run(args: &AnalyzeArgs, quiet: bool) -> anyhow::Result<Outcome> {
         note!("report: {}", out.join("report.html").display());
     }
     Ok(outcome(&results))
+}
+
+/// `analyze -`: one recording from standard input; `None` when that is not what was asked for.
+fn standard_input(args: &AnalyzeArgs) -> anyhow::Result<Option<Outcome>> {
+    if !args.paths.iter().any(|p| p.as_os_str() == "-") {
+        if args.sidecar.is_some() {
+            bail!(
+                "--sidecar goes with `-`: a recording in a file has its sidecar beside it, under the same name ending in .toml"
+            );
+        }
+        return Ok(None);
+    }
+    if args.paths.len() > 1 || args.out.is_some() {
+        bail!(
+            "`-` is one recording from standard input, whose rows are printed: name nothing beside it, and no --out"
+        );
+    }
+    let most = FileKind::Recording.most_bytes();
+    let mut bytes = Vec::new();
+    std::io::stdin()
+        .lock()
+        .take(most + 1)
+        .read_to_end(&mut bytes)
+        .context("standard input cannot be read")?;
+    if bytes.len() as u64 > most {
+        bail!("standard input holds more than {most} bytes, which is no single recording");
+    }
+    let text = args.sidecar.as_ref().map(|path| {
+        let name = path.display().to_string();
+        let text = read_text(path, &name).map_err(Error::from)?;
+        Ok::<_, Error>((name, text))
+    });
+    let text = text.transpose()?;
+    let sidecar = text.as_ref().map(|(name, text)| (name.as_str(), text.as_str()));
+    let (plan, plan_file) = args
+        .plan
+        .as_deref()
+        .map(|given| find_plan(given, &[]))
+        .transpose()?
+        .unzip();
+    let options = batch::Options {
+        overrides: overrides(args),
+        plan,
+        plan_file: plan_file.flatten(),
+        strict: args.strict,
+        ..batch::Options::default()
+    };
+    let found = analysis::of_held(vec![HeldRecording::of_bytes("stdin", bytes, sidecar)], &options)?;
+    let form = match (args.json, args.budget) {
+        (true, _) => AnalysisText::Json,
+        (_, true) => AnalysisText::Budget,
+        _ => AnalysisText::JsonLines,
+    };
+    say!("{}", found.text(form));
+    tell_ceilings(found.results(), Whose::All);
+    tell_problems(found.results());
+    Ok(Some(outcome(found.results())))
 }
 
 /// Collects, analyses and compares, with a progress bar when it takes long.

@@ -93,12 +93,17 @@ pub enum Outcome {
 
 /// Runs the program and gives its exit code: 0 done, 1 done in part, 2 nothing done.
 pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
+    ExitCode::from(run_for_code(args))
+}
+
+/// The same with the exit code as a number, for programs that run this one within themselves.
+pub fn run_for_code(args: impl IntoIterator<Item = OsString>) -> u8 {
     crate::fault::speak_plainly();
     let cli = match Cli::try_parse_from(args) {
         Ok(cli) => cli,
         Err(error) => {
             let _ = error.print();
-            return ExitCode::from(u8::from(error.use_stderr()) * 2);
+            return u8::from(error.use_stderr()) * 2;
         }
     };
     let outcome = match &cli.command {
@@ -130,12 +135,12 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         (_, outcome) => outcome,
     };
     match outcome {
-        Ok(Outcome::Done) => ExitCode::SUCCESS,
-        Ok(Outcome::Partly) => ExitCode::from(1),
-        Ok(Outcome::Nothing) => ExitCode::from(2),
+        Ok(Outcome::Done) => 0,
+        Ok(Outcome::Partly) => 1,
+        Ok(Outcome::Nothing) => 2,
         Err(error) => {
             note!("error: {error:#}");
-            ExitCode::from(2)
+            2
         }
     }
 }

@@ -13,7 +13,8 @@ use crate::batch;
 use crate::error::{Error, Problem, Result};
 use crate::instrument::{self, Instrument};
 use crate::read::calibrations::Calibrations;
-use crate::read::recording::{RecordingSource, read_recording_bytes};
+use crate::read::RecordingContent;
+use crate::read::recording::{RecordingSource, read_recording_content};
 use crate::read::{hex, parquet as read_parquet, sha256_hex};
 use crate::settings::OPTIONAL;
 use crate::study::folder::Study;
@@ -228,7 +229,7 @@ impl Pseudonymizer {
                 "see the message; it is left out",
             ),
         };
-        let trace = match read_recording_bytes(&source, about, bytes, sha256_hex(bytes)) {
+        let trace = match read_recording_content(&source, about, RecordingContent::File(bytes), sha256_hex(bytes)) {
             Ok(read) => read.trace,
             Err(error) => return left_out(error),
         };

@@ -6,9 +6,13 @@ use std::borrow::Cow;
 /// What the cells of a column are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Kind {
+    /// Text.
     Text,
+    /// Whole numbers.
     Int,
+    /// Numbers.
     Num,
+    /// True or false.
     Bool,
     /// Several texts: a list in JSON, joined by this in CSV and Parquet.
     List(&'static str),
@@ -30,10 +34,13 @@ impl Kind {
 /// A column of a result table.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Column {
+    /// Name, as a heading has it.
     pub name: Cow<'static, str>,
+    /// What its cells are.
     pub kind: Kind,
     /// Unit as printed; empty where there is none.
     pub unit: &'static str,
+    /// What it means, in a sentence.
     pub meaning: Cow<'static, str>,
     /// Section of the methods that defines it; empty where none does.
     pub section: &'static str,

@@ -3,6 +3,7 @@
 //! Everything that names a result — CSV, Parquet, JSON, codebook, report — reads it here.
 
 mod column;
+mod of_analysis;
 mod of_curves;
 mod of_debrief;
 mod of_scans;
@@ -13,6 +14,7 @@ pub use column::{Column, Kind};
 /// The columns of the result tables that are not a [`Measure`], each described once. A missing value is an empty
 /// cell in CSV and null in Parquet and JSON, in every column.
 pub mod table {
+    pub use super::of_analysis::*;
     pub use super::of_scans::*;
     pub use super::of_tests::*;
 

@@ -21,8 +21,9 @@ const LEADING: f64 = 1.3;
 pub struct Figure {
     /// A whole SVG document, without a declaration: it stands in a page or in a file of its own.
     pub svg: String,
-    /// Size on the page, in px.
+    /// Width on the page, in px.
     pub width: f64,
+    /// Height on the page, in px.
     pub height: f64,
     /// What it shows, in a few words.
     pub title: String,

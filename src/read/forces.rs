@@ -4,6 +4,7 @@
 use super::assemble::RawTable;
 use super::counts::CalibrationChoice;
 use super::delimited::{self, PassedOver};
+use super::{RecordingContent, columns};
 use super::parquet;
 use super::recording::RecordingSource;
 use crate::error::{Problem, Result};
@@ -23,19 +24,26 @@ pub struct ReadForces {
 ///
 /// # Errors
 /// A problem, when nothing can be read of its force.
-pub fn read_forces(source: &RecordingSource<'_>, about: &About, bytes: &[u8]) -> Result<ReadForces> {
+pub fn read_forces(source: &RecordingSource<'_>, about: &About, content: RecordingContent<'_>) -> Result<ReadForces> {
     let file = source.recording;
     if source.sidecar.mat_named {
         let expected = "a mat's recording that can be read as it stands";
         return Err(Problem::error(file, "a pressure mat's frames", expected, "mend what is named").into());
     }
     let mapping = source.mapping();
-    let (layout, mut values, unread) = if bytes.starts_with(parquet::MAGIC) {
-        let (layout, values) = parquet::columns(bytes, file, &mapping)?;
-        (layout, values, PassedOver::default())
-    } else {
-        let text = delimited::loose(bytes, file, &mapping)?;
-        (text.layout, text.values, text.unread)
+    let (layout, mut values, unread) = match content {
+        RecordingContent::Columns(held) => {
+            let (layout, values) = columns::columns(held, file, &mapping)?;
+            (layout, values, PassedOver::default())
+        }
+        RecordingContent::File(bytes) if bytes.starts_with(parquet::MAGIC) => {
+            let (layout, values) = parquet::columns(bytes, file, &mapping)?;
+            (layout, values, PassedOver::default())
+        }
+        RecordingContent::File(bytes) => {
+            let text = delimited::loose(bytes, file, &mapping)?;
+            (text.layout, text.values, text.unread)
+        }
     };
     let infinite = |v: &f64| v.is_infinite();
     let endless = values.iter().flatten().filter(|v| infinite(v)).count();

@@ -8,6 +8,7 @@ mod assemble;
 pub mod calibrations;
 mod cells;
 mod channels;
+pub mod columns;
 pub mod counts;
 mod delimited;
 pub mod forces;
@@ -29,7 +30,8 @@ use crate::error::{Error, Problem, Result};
 use crate::mat::MatRecord;
 use crate::study::mapping::ColumnMapping;
 use crate::trace::{About, Trace};
-use assemble::ReadContext;
+use assemble::{AssembledTrace, ReadContext};
+use columns::RecordedColumns;
 use counts::CalibratedColumn;
 use sha2::{Digest, Sha256};
 use std::fmt::Write as _;
@@ -56,6 +58,25 @@ pub struct ReadTrace {
     pub inverted: Option<Box<Problem>>,
 }
 
+/// What a recording is read from.
+#[derive(Debug, Clone, Copy)]
+pub enum RecordingContent<'a> {
+    /// The bytes of a file.
+    File(&'a [u8]),
+    /// Columns in memory, that no file was written of.
+    Columns(&'a RecordedColumns),
+}
+
+impl<'a> RecordingContent<'a> {
+    /// The bytes of the file, when it is one.
+    pub fn bytes(self) -> &'a [u8] {
+        match self {
+            RecordingContent::File(bytes) => bytes,
+            RecordingContent::Columns(_) => &[],
+        }
+    }
+}
+
 /// Reads one recording.
 ///
 /// `recording` is the name that the trace and its problems carry; `mapping` and `about` come from the sidecar.
@@ -66,21 +87,26 @@ pub struct ReadTrace {
 pub fn read_trace(path: &Path, recording: &str, mapping: &ColumnMapping, about: About) -> Result<ReadTrace> {
     let bytes = read_file(path)?;
     let sha256 = sha256_hex(&bytes);
-    from_file(path, &bytes, sha256, recording, ReadContext::new(mapping, about))
+    let content = RecordingContent::File(&bytes);
+    from_content(path, content, sha256, recording, ReadContext::new(mapping, about))
 }
 
 fn read_file(path: &Path) -> Result<Vec<u8>> {
     door::read(path, FileKind::Recording).map_err(|e| Error::unreadable(path, e))
 }
 
-/// Reads a recording whose file holds these bytes, of this hash.
-fn from_file(
+/// Reads a recording of this content; that of a file has this hash.
+fn from_content(
     path: &Path,
-    bytes: &[u8],
+    content: RecordingContent<'_>,
     sha256: String,
     recording: &str,
     context: ReadContext<'_>,
 ) -> Result<ReadTrace> {
+    let bytes = match content {
+        RecordingContent::File(bytes) => bytes,
+        RecordingContent::Columns(held) => return Ok(told(columns::read(held, recording, context)?, sha256, held.bytes())),
+    };
     let named_parquet = path
         .extension()
         .is_some_and(|e| e.eq_ignore_ascii_case("parquet"));
@@ -120,16 +146,21 @@ fn from_bytes(bytes: &[u8], sha256: String, recording: &str, context: ReadContex
     } else {
         delimited::read(bytes, recording, context)?
     };
-    Ok(ReadTrace {
+    Ok(told(assembled, sha256, bytes.len() as u64))
+}
+
+/// A trace put together, with what it was read from.
+fn told(assembled: AssembledTrace, sha256: String, bytes: u64) -> ReadTrace {
+    ReadTrace {
         trace: assembled.trace,
         problems: assembled.problems,
         sha256,
-        bytes: bytes.len() as u64,
+        bytes,
         calibrated: assembled.calibrated,
         mat: None,
         unseen_force: assembled.unseen,
         inverted: assembled.inverted.map(Box::new),
-    })
+    }
 }
 
 /// SHA-256 (FIPS 180-4) in hexadecimal, as `sha256sum` prints it.

@@ -5,7 +5,7 @@ use super::calibrations::Calibrations;
 use super::counts::CalibrationChoice;
 use super::plausible::implausible;
 use super::mat::{MatSource, read_mat};
-use super::{ReadTrace, from_file, read_file, sha256_hex};
+use super::{ReadTrace, RecordingContent, from_content, read_file, sha256_hex};
 use crate::calibrate::drift::OUT_OF_CONTROL_ADVICE;
 use crate::calibrate::{Calibration, Complaint, Validity};
 use crate::error::{Problem, Result, Severity};
@@ -38,21 +38,21 @@ pub struct RecordingSource<'a> {
 pub fn read_recording(source: &RecordingSource<'_>, about: About) -> Result<ReadTrace> {
     if source.mat().is_some() {
         // A mat's frames are read as they are needed, and hashed on the way.
-        return read_recording_bytes(source, about, &[], String::new());
+        return read_recording_content(source, about, RecordingContent::File(&[]), String::new());
     }
     let bytes = read_file(source.path)?;
     let sha256 = sha256_hex(&bytes);
-    read_recording_bytes(source, about, &bytes, sha256)
+    read_recording_content(source, about, RecordingContent::File(&bytes), sha256)
 }
 
-/// The same from the file's bytes and their hash; a mat's are read from the file itself, and hashed when `sha256` is empty.
+/// The same from what is at hand of it and its hash; a mat's are read from the file itself, and hashed when `sha256` is empty.
 ///
 /// # Errors
 /// As [`read_recording`].
-pub fn read_recording_bytes(
+pub fn read_recording_content(
     source: &RecordingSource<'_>,
     about: About,
-    bytes: &[u8],
+    content: RecordingContent<'_>,
     sha256: String,
 ) -> Result<ReadTrace> {
     let (named, absent) = source.choose();
@@ -76,7 +76,7 @@ pub fn read_recording_bytes(
                 left_open: source.sidecar.status == Some(RecordingStatus::Open),
                 ..ReadContext::new(&mapping, about)
             };
-            from_file(source.path, bytes, sha256, source.recording, context)?
+            from_content(source.path, content, sha256, source.recording, context)?
         }
     };
     if let Some(problem) = implausible(&read.trace, &source.study.settings.plausible) {

@@ -119,7 +119,8 @@ fn in_format(table: &Table, format: TableFormat) -> Result<Vec<u8>> {
 /// A sample: time, force, displacement.
 type CurvePoint = (f64, f64, Option<f64>);
 
-fn curve(signals: &ConditionedSignals) -> Table {
+/// The curve of a test.
+pub(crate) fn curve(signals: &ConditionedSignals) -> Table {
     let displacement = |i: usize| signals.displacement_mm.as_ref().and_then(|x| x.get(i).copied());
     let samples = signals.time_s.iter().zip(&signals.force_n).enumerate();
     let rows: Vec<CurvePoint> = samples.map(|(i, (t, f))| (*t, *f, displacement(i))).collect();
@@ -129,6 +130,11 @@ fn curve(signals: &ConditionedSignals) -> Table {
         field(cc::CURVE_DISPLACEMENT, |s: &CurvePoint| Cell::num(s.2)),
     ];
     Table::fill("curve", fields, &rows)
+}
+
+/// The marks in the curve of one test.
+pub(crate) fn marks_of(test: &Test, signals: &ConditionedSignals) -> Table {
+    Table::fill("marks", mark_fields(), &marks(test, signals))
 }
 
 fn mark_fields() -> Vec<Field<MarkRow>> {

@@ -39,6 +39,25 @@ pub fn analysis_text(results: &Results) -> String {
     format!("{:#}\n", analysis(results))
 }
 
+/// The rows of [`analysis`], one object a line: `table` says which table a row is of. Problems come first, and recordings that
+/// could not be held against the ceilings.
+pub fn lines(results: &Results) -> String {
+    let rows = |name: &str| results.table(name).as_ref().map_or_else(|| json!([]), Table::to_json);
+    let mut text = String::new();
+    for (table, rows) in [("problems", problems(&results.problems)), ("not_looked_at", not_looked_at(results))]
+        .into_iter()
+        .chain(["tests", "springs", "findings", "technique", "unpaired", "exclusions"].map(|name| (name, rows(name))))
+    {
+        for row in rows.as_array().into_iter().flatten() {
+            let mut line = serde_json::Map::new();
+            line.insert("table".to_owned(), table.into());
+            line.extend(row.as_object().cloned().unwrap_or_default());
+            text.push_str(&format!("{}\n", Value::Object(line)));
+        }
+    }
+    text
+}
+
 fn not_looked_at(results: &Results) -> Value {
     let object = |n: &NotLookedAt| {
         json!({

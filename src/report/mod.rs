@@ -3,7 +3,7 @@
 pub mod agreement;
 pub mod certificate;
 pub mod cohort;
-mod curves;
+pub(crate) mod curves;
 pub mod datapackage;
 mod dataset;
 pub mod debrief;

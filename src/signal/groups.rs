@@ -23,6 +23,13 @@ const BETWEEN_S: f64 = 0.05;
 const HELD_SHARE: f64 = 0.95;
 /// Shortest hold whose steadiness is reported, in s.
 const SHORTEST_HOLD_S: f64 = 0.3;
+/// First contact lies on the line of the take-up up to so many times the force that tells of contact, in N and in standard
+/// deviations of its noise.
+const FIRST_PART: f64 = 3.0;
+const CONTACT_N: f64 = 1.0;
+const CONTACT_SDS: f64 = 5.0;
+/// A hand that lands at speed meets damping at once, a step that the low pass smears over this long.
+const SETTLED_S: f64 = 0.06;
 
 /// Displacement at first contact, and what the fitted law leaves open of it (standard uncertainty, mm).
 #[derive(Debug, Clone, Copy)]
@@ -217,32 +224,53 @@ impl MeasureContext<'_> {
     }
 
     /// Displacement at first contact: the contact limit is passed a little late, so the first of the take-up, less the force
-    /// of damping where a fit gave it, is followed back along its own line to no force.
-    ///
-    /// # Formula
-    /// x₀ = x̄ − F̄/b over the take-up up to three times the force that contact was seen at, F less c·v;
-    /// wᵢ = ∂x₀/∂Fᵢ = −1/(nb) + F̄(xᵢ − x̄)/(b²Sxx), ∂x₀/∂xᵢ = −b·wᵢ − c·(Dᵀw)ᵢ with D the differences that make v.
+    /// of damping where a fit gave it, is followed back along its own line to no force. Of a hand that lands at speed the low pass
+    /// smears that part: there the fitted toe is followed.
     fn first_contact(&self, x: &[f64]) -> Option<FirstContact> {
         let (v, f, begin) = (&self.view, self.view.force_n, self.contact.start);
         let seen = self.crossing(x, f[begin])?;
-        let end = (begin..self.lean_end).find(|i| f[*i] > 3.0 * f[begin])?;
         let fitted = self.onset.first_contact;
         let damping = fitted.map_or(0.0, |c| c.damping_n_s_per_mm);
-        let xs = &x[begin..end];
-        if xs.len() < 5 {
-            return Some(FirstContact { mm: seen, by_law: 0.0 });
+        let speeds = speed(x.get(begin..self.lean_end)?, v.rate_hz);
+        let at_rest: Vec<f64> = f[begin..].iter().zip(&speeds).map(|(f, v)| f - damping * v).collect();
+        // Of a hand that lands at speed the limit is passed by newtons within a sample.
+        let limit_n = f[begin].min(CONTACT_N.max(CONTACT_SDS * v.noise.sample_sd(v.force_noise_n)));
+        let end = at_rest.iter().position(|n| *n > FIRST_PART * limit_n)?;
+        let settled = (SETTLED_S * v.rate_hz).ceil() as usize;
+        let line = (end >= settled + 5)
+            .then(|| self.contact_by_line(&x[begin + settled..begin + end], &at_rest[settled..end], &speeds[settled..end]))
+            .flatten();
+        let lands = speeds.first().is_some_and(|v| damping * v > limit_n);
+        match (line, fitted) {
+            (Some(line), None) => Some(line),
+            (Some(line), Some(_)) if !lands => Some(line),
+            (_, None) => Some(FirstContact { mm: seen, by_law: 0.0 }),
+            (line, Some(toe)) => {
+                let apart = |mm: f64| (toe.unloaded_mm - mm).abs() / 3.0_f64.sqrt();
+                let by_law = line.map_or(f64::INFINITY, |l| apart(l.mm.value)).min(apart(seen.value));
+                let mm = UncertainValue { value: toe.unloaded_mm, ..seen };
+                by_law.is_finite().then_some(FirstContact { mm, by_law })
+            }
         }
-        let speeds = speed(xs, v.rate_hz);
-        let fs: Vec<f64> = f[begin..end].iter().zip(&speeds).map(|(f, v)| f - damping * v).collect();
+    }
+
+    /// Where a part of the take-up, less the force of damping, has no force along its own line; `None` where there is no line.
+    ///
+    /// # Formula
+    /// x₀ = x̄ − F̄/b, F less c·v; wᵢ = ∂x₀/∂Fᵢ = −1/(nb) + F̄(xᵢ − x̄)/(b²Sxx), ∂x₀/∂xᵢ = −b·wᵢ − c·(Dᵀw)ᵢ with D the
+    /// differences that make v.
+    fn contact_by_line(&self, xs: &[f64], at_rest: &[f64], speeds: &[f64]) -> Option<FirstContact> {
+        let (v, fitted) = (&self.view, self.onset.first_contact);
+        let damping = fitted.map_or(0.0, |c| c.damping_n_s_per_mm);
         let n = xs.len() as f64;
-        let (mx, mf) = (xs.iter().sum::<f64>() / n, fs.iter().sum::<f64>() / n);
+        let (mx, mf) = (xs.iter().sum::<f64>() / n, at_rest.iter().sum::<f64>() / n);
         let sxx: f64 = xs.iter().map(|x| (x - mx).powi(2)).sum();
-        let slope = xs.iter().zip(&fs).map(|(x, f)| (x - mx) * (f - mf)).sum::<f64>() / sxx;
+        let slope = xs.iter().zip(at_rest).map(|(x, f)| (x - mx) * (f - mf)).sum::<f64>() / sxx;
         let back = mf / slope;
         let reach = 3.0 * (xs[xs.len() - 1] - xs[0]);
         // A start that is a jump or a dent has no line to follow.
         if !slope.is_finite() || slope <= 0.0 || back.abs() > reach {
-            return Some(FirstContact { mm: seen, by_law: 0.0 });
+            return None;
         }
         let by_force: Vec<f64> = xs
             .iter()
@@ -257,7 +285,7 @@ impl MeasureContext<'_> {
         let value = mx - back;
         // Both ways to first contact, along its own line and along the fitted toe, should meet.
         let by_law = fitted.map_or(0.0, |c| {
-            let by_damping = by_force.iter().zip(&speeds).map(|(w, v)| w * v).sum::<f64>() * c.damping_u;
+            let by_damping = by_force.iter().zip(speeds).map(|(w, v)| w * v).sum::<f64>() * c.damping_u;
             let apart = (c.unloaded_mm - value).abs().min(reach) / 12.0_f64.sqrt();
             by_damping.hypot(if apart.is_finite() { apart } else { reach })
         });
@@ -422,16 +450,17 @@ mod tests {
         assert!((own / u - 1.0).abs() < 1e-6, "{own} {u}");
     }
 
-    /// A lean of 3 N/mm and 0.4 N·s/mm from −0.2 mm on: its own line, damping taken off, is at no force there.
+    /// A lean of 3 N/mm and 0.1 N·s/mm from −0.2 mm on: its own line, damping taken off, is at no force there. With damping of more
+    /// than the contact limit at once the hand lands, and the fitted toe is followed.
     #[test]
     fn first_contact_and_crossings_lie_on_the_lean_s_own_line() {
         let (x, springs) = press(100.0, 1);
         let made = series(x, Vec::new(), 100.0);
         let (x, v) = (&made.displacement_mm, &made.speed_mm_per_s);
-        let force: Vec<f64> = x.iter().zip(v).map(|(x, v)| 3.0 * (x + 0.2) + 0.4 * v).collect();
+        let force: Vec<f64> = x.iter().zip(v).map(|(x, v)| 3.0 * (x + 0.2) + 0.1 * v).collect();
         let filtered = noise(100.0);
         let onset = OnsetFinding {
-            first_contact: Some(FittedContact { unloaded_mm: -0.2, damping_n_s_per_mm: 0.4, damping_u: 0.0 }),
+            first_contact: Some(FittedContact { unloaded_mm: -0.2, damping_n_s_per_mm: 0.1, damping_u: 0.0 }),
             ..OnsetFinding::default()
         };
         let context = MeasureContext {
@@ -445,6 +474,19 @@ mod tests {
         assert!((found.mm.value + 0.2).abs() < 0.05, "{found:?}");
         assert!((found.mm.per_zero_n + 1.0 / 3.0).abs() < 0.05, "{found:?}");
         assert!(found.by_law < 0.03, "{found:?}");
+        let landing = OnsetFinding {
+            first_contact: Some(FittedContact { unloaded_mm: -0.19, damping_n_s_per_mm: 0.35, damping_u: 0.0 }),
+            ..OnsetFinding::default()
+        };
+        let context_of_landing = MeasureContext {
+            view: view(&force, x, &filtered),
+            contact: 10..x.len(),
+            lean_end: springs[0].start,
+            sources: Sources { zero_sd_n: 0.1, noise_df: 30.0 },
+            onset: &landing,
+        };
+        let lands = context_of_landing.first_contact(x).unwrap();
+        assert!(lands.mm.value == -0.19 && lands.by_law > 0.0, "{lands:?}");
         let at_12 = context.crossing(x, 12.0).unwrap();
         let i = force.iter().position(|f| *f >= 12.0).unwrap();
         let share = (12.0 - force[i - 1]) / (force[i] - force[i - 1]);

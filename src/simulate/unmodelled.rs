@@ -113,6 +113,33 @@ impl UnmodelledLaw {
         }
     }
 
+    /// Whether the take-up is a line with damping from first contact on, so that first contact is where the tissue begins.
+    pub fn begins_as_a_line(self) -> bool {
+        match self {
+            UnmodelledLaw::TwoKnees
+            | UnmodelledLaw::StiffeningEnd
+            | UnmodelledLaw::SofteningSprings
+            | UnmodelledLaw::Slip
+            | UnmodelledLaw::Guarding
+            | UnmodelledLaw::Breathing
+            | UnmodelledLaw::HeartBeat
+            | UnmodelledLaw::PinkNoise
+            | UnmodelledLaw::CoarseSensors
+            | UnmodelledLaw::Landing
+            | UnmodelledLaw::SlowLean
+            | UnmodelledLaw::SmallSprings => true,
+            UnmodelledLaw::PowerToe
+            | UnmodelledLaw::SquareToe
+            | UnmodelledLaw::ExponentialToe
+            | UnmodelledLaw::BentToe
+            | UnmodelledLaw::QuasiLinear
+            | UnmodelledLaw::TwoTimes
+            | UnmodelledLaw::RateFreeHysteresis
+            | UnmodelledLaw::DeepeningDamping
+            | UnmodelledLaw::SeriesCompliance => false,
+        }
+    }
+
     /// One trace of this kind with its truth: onset, slopes and damping by METHODS.md §4.2 from the curve at rest.
     pub fn simulate(self, seed: u64) -> Simulated {
         self.simulate_again(seed, seed, PressChange::default())
@@ -320,23 +347,34 @@ impl UnmodelledPress {
         let after_first = path.springs.first().map_or(path.x_mm.len(), |s| s.1);
         // In the hold before the first spring, over a tenth of a second.
         let slipping = (first_spring.saturating_sub((0.4 / step_s) as usize), (0.1 / step_s) as usize);
+        let depths: Vec<f64> = path
+            .x_mm
+            .iter()
+            .enumerate()
+            .map(|(i, x)| {
+                let depth = (x - self.gap_mm).max(0.0);
+                let trunk = self.breathing_mm * libm::sin(1.7 * i as f64 * step_s);
+                (depth + trunk * depth.min(1.0)).max(0.0)
+            })
+            .collect();
         let mut state = PressState::new(self.relaxation.len());
-        let mut forces = Vec::with_capacity(path.x_mm.len());
-        for i in 0..path.x_mm.len() {
+        let mut forces = Vec::with_capacity(depths.len());
+        for (i, &x) in depths.iter().enumerate() {
             let t = i as f64 * step_s;
-            let softer = 1.0 - self.softening * springs_done(&path.springs, i);
-            let guarded = ramp(i, after_first, (0.3 / step_s) as usize);
-            let trunk = self.breathing_mm * libm::sin(1.7 * t);
-            let depth = path.x_mm[i] - self.gap_mm;
-            let force = if depth <= 0.0 {
-                state.leave();
-                0.0
-            } else {
-                let x = (depth + trunk * (depth / 1.0).min(1.0)).max(0.0);
+            let on = path.x_mm[i] > self.gap_mm;
+            let force = if on {
+                let softer = 1.0 - self.softening * springs_done(&path.springs, i);
+                let guarded = ramp(i, after_first, (0.3 / step_s) as usize);
                 let fixed = self.guarding.map_or(0.0, |(n, _)| n * guarded);
                 let factor = softer * (1.0 + self.guarding.map_or(0.0, |(_, share)| share * guarded));
-                let beat = self.pulse_n * libm::pow(libm::sin(3.6 * t).abs(), 6.0) * (depth / 1.0).min(1.0);
-                (self.at_depth(x, factor, &mut state, step_s) + fixed + beat).max(0.0)
+                let beat = self.pulse_n * libm::pow(libm::sin(3.6 * t).abs(), 6.0) * x.min(1.0);
+                // About the sample itself: the speed of half a step ago would pass for stiffness in every spring.
+                let (before, after) = (depths[i.saturating_sub(1)], depths[(i + 1).min(depths.len() - 1)]);
+                let speed = (after - before) / (2.0 * step_s);
+                (self.at_depth(x, speed, factor, &mut state, step_s) + fixed + beat).max(0.0)
+            } else {
+                state.leave();
+                0.0
             };
             forces.push(force);
         }
@@ -348,32 +386,36 @@ impl UnmodelledPress {
         forces
     }
 
-    fn at_depth(&self, x: f64, factor: f64, state: &mut PressState, step_s: f64) -> f64 {
+    fn at_depth(&self, x: f64, speed: f64, factor: f64, state: &mut PressState, step_s: f64) -> f64 {
         let Some(series) = self.series_n_per_mm else {
-            return self.tissue_n(x, factor, state, step_s);
+            return self.tissue_n(x, speed, factor, state, step_s);
         };
-        // The tissue's own depth is where its force and that of what lies above it are equal, by bisection.
+        // The tissue's own depth is where its damping takes up, over a step on average, what the force of that which lies
+        // above it has over the tissue's at rest; by bisection.
+        let surplus = |depth: f64| series * (x - depth) - self.curve.force_n(depth);
         let (mut low, mut high) = (0.0, x);
         for _ in 0..50 {
             let middle = 0.5 * (low + high);
-            let v = (middle - state.x) / step_s;
-            if self.curve.force_n(middle) + self.damping * v < series * (x - middle) {
+            let damped = self.damping * (middle - state.x) / step_s;
+            if damped < 0.5 * (surplus(middle) + state.surplus_n) {
                 low = middle;
             } else {
                 high = middle;
             }
         }
-        self.tissue_n(0.5 * (low + high), factor, state, step_s)
+        state.x = 0.5 * (low + high);
+        state.surplus_n = surplus(state.x);
+        series * (x - state.x)
     }
 
-    fn tissue_n(&self, x: f64, factor: f64, state: &mut PressState, step_s: f64) -> f64 {
+    fn tissue_n(&self, x: f64, speed: f64, factor: f64, state: &mut PressState, step_s: f64) -> f64 {
         let moved = x - state.x;
         state.x = x;
         let beyond = (x - self.known.onset_mm).max(0.0);
         let stiffening = 0.5 * self.stiffening_per_mm * self.known.end_n_per_mm * beyond * beyond;
         let at_rest = factor * (self.curve.force_n(x) + stiffening);
         let depth_share = if self.damping_deepens { x / self.known.onset_mm } else { 1.0 };
-        let mut force = at_rest + self.damping * depth_share * moved / step_s;
+        let mut force = at_rest + self.damping * depth_share * speed;
         for (branch, &(time_s, share)) in state.branches.iter_mut().zip(&self.relaxation) {
             let decay = libm::exp(-step_s / time_s);
             *branch = *branch * decay + share * (at_rest - state.at_rest) * (1.0 - decay) * time_s / step_s;
@@ -395,6 +437,8 @@ impl UnmodelledPress {
 struct PressState {
     x: f64,
     at_rest: f64,
+    /// Under something that gives, what its force has over the tissue's at rest.
+    surplus_n: f64,
     branches: Vec<f64>,
     /// From −1, coming out, to 1, going in.
     turned: f64,
@@ -405,13 +449,14 @@ impl PressState {
         PressState {
             x: 0.0,
             at_rest: 0.0,
+            surplus_n: 0.0,
             branches: vec![0.0; branches],
             turned: 0.0,
         }
     }
 
     fn leave(&mut self) {
-        (self.x, self.at_rest) = (0.0, 0.0);
+        (self.x, self.at_rest, self.surplus_n) = (0.0, 0.0, 0.0);
     }
 }
 

@@ -4,7 +4,7 @@ use super::gains::ColumnGains;
 use super::mapping::ColumnMapping;
 use super::toml_doc::{Doc, Section, as_number, as_whole, describe};
 use super::words::{nearest, resembles_ceiling};
-use crate::error::{Error, Problem};
+use crate::error::{Error, Problem, Severity};
 use crate::settings::{OPTIONAL, PRIMARY, REGIONAL, SETTINGS, Settings, every_setting};
 use toml::de::DeValue;
 use toml::{Spanned, Table, Value};
@@ -78,6 +78,59 @@ impl StudyFile {
     }
 }
 
+/// Settings with those on top that a text sets in the way of study.toml; `source` names the text, and who set them.
+///
+/// # Errors
+/// What is wrong with the text; a key that is no setting is wrong too, since it would have no effect.
+pub fn settings_over(before: &Settings, text: &str, source: &str) -> Result<Settings, Vec<Problem>> {
+    let doc = Doc::new(source, text);
+    let mut study = StudyFile {
+        settings: before.clone(),
+        ..StudyFile::default()
+    };
+    if let Some(table) = doc.parse() {
+        let top = Section {
+            doc: &doc,
+            table: &table,
+            path: "",
+        };
+        read_sections(&top, &mut study);
+        for key in unknown_settings(&text.parse().unwrap_or_default(), "") {
+            let near = nearest(&key, every_setting().map(|s| s.key));
+            let advice = near.map_or_else(|| "docs/settings.md lists them".to_owned(), |near| format!("write {near} if that is meant"));
+            doc.error(0..0, &key, &format!("no setting of that name: {key}"), "a setting of study.toml", &advice);
+        }
+    }
+    let mut settings = study.settings;
+    for (_, place) in settings.set_in.iter_mut().skip(before.set_in.len()) {
+        source.clone_into(place);
+    }
+    if let Err(error) = settings.check() {
+        doc.error(0..0, "settings", &error.to_string(), "settings that agree", "correct them");
+    }
+    // Warnings are of ceilings that can hardly be meant, which every result tells.
+    let problems = doc.into_problems().into_iter().filter(|p| p.severity == Severity::Error);
+    let problems: Vec<Problem> = problems.map(|p| Problem { line: None, ..p }).collect();
+    match problems.is_empty() {
+        true => Ok(settings),
+        false => Err(problems),
+    }
+}
+
+/// Dotted keys of a text that are no settings.
+fn unknown_settings(table: &Table, path: &str) -> Vec<String> {
+    let mut unknown = Vec::new();
+    for (key, value) in table {
+        let dotted = if path.is_empty() { key.clone() } else { format!("{path}.{key}") };
+        match value {
+            Value::Table(inner) => unknown.extend(unknown_settings(inner, &dotted)),
+            _ if every_setting().all(|s| s.key != dotted) => unknown.push(dotted),
+            _ => {}
+        }
+    }
+    unknown
+}
+
 /// Names of the sections that hold settings.
 fn sections() -> Vec<&'static str> {
     let all = SETTINGS.iter().chain(OPTIONAL);
@@ -97,9 +150,8 @@ fn subsections(section: &str) -> Vec<&'static str> {
 }
 
 fn read(top: &Section<'_, '_>) -> StudyFile {
-    let sections = sections();
     let mut known: Vec<&str> = PLAIN_KEYS.to_vec();
-    known.extend(&sections);
+    known.extend(sections());
     known.extend(["plan", "registered", GAIN, IMPORT]);
     warn_unknown(top, &known);
     let mut study = StudyFile {
@@ -112,31 +164,7 @@ fn read(top: &Section<'_, '_>) -> StudyFile {
         blind: top.yes_or_no("blind").unwrap_or(false),
         ..StudyFile::default()
     };
-    for name in sections {
-        if let Some(table) = top.table(name) {
-            let section = Section {
-                doc: top.doc,
-                table,
-                path: name,
-            };
-            let subsections = subsections(name);
-            read_settings(&section, &subsections, &mut study);
-            for inner in subsections {
-                if let Some(table) = section.table(inner) {
-                    let path = section.dotted(inner);
-                    let section = Section {
-                        doc: top.doc,
-                        table,
-                        path: &path,
-                    };
-                    read_settings(&section, &[], &mut study);
-                }
-            }
-            if name == TECHNIQUE {
-                study.reference = section.texts("reference");
-            }
-        }
-    }
+    read_sections(top, &mut study);
     if let Some(table) = top.table(GAIN) {
         study.gains = ColumnGains::read(&Section {
             doc: top.doc,
@@ -181,6 +209,35 @@ fn read(top: &Section<'_, '_>) -> StudyFile {
         );
     }
     study
+}
+
+/// The sections that hold settings.
+fn read_sections(top: &Section<'_, '_>, study: &mut StudyFile) {
+    for name in sections() {
+        if let Some(table) = top.table(name) {
+            let section = Section {
+                doc: top.doc,
+                table,
+                path: name,
+            };
+            let subsections = subsections(name);
+            read_settings(&section, &subsections, study);
+            for inner in subsections {
+                if let Some(table) = section.table(inner) {
+                    let path = section.dotted(inner);
+                    let section = Section {
+                        doc: top.doc,
+                        table,
+                        path: &path,
+                    };
+                    read_settings(&section, &[], study);
+                }
+            }
+            if name == TECHNIQUE {
+                study.reference = section.texts("reference");
+            }
+        }
+    }
 }
 
 /// Unknown keys at the top: a setting outside its section is a common slip, so settings are searched too.

@@ -56,6 +56,7 @@ mod plans;
 mod plausible;
 mod program;
 mod proof;
+mod python;
 mod read;
 mod read_wrongly;
 mod record;

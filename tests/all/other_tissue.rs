@@ -60,6 +60,9 @@ fn a_lean_of_ten_seconds_keeps_its_intervals() {
             s.n
         );
     }
+    // Sorted by the noise in their own speed, samples that follow the law seemed to depart from it: 28 % of 200 were said to.
+    let doubted = trials.iter().filter(|t| t.averaged || t.said_poor).count();
+    assert!(doubted <= 1, "{doubted} of 16 are doubted");
     let of_the_knee = |t: &Test| {
         t.fit
             .iter()
@@ -70,6 +73,63 @@ fn a_lean_of_ten_seconds_keeps_its_intervals() {
         assert!(
             !measured(&law.simulate(seed).trace).iter().any(of_the_knee),
             "seed {seed}"
+        );
+    }
+}
+
+#[test]
+fn a_toe_of_two_lines_is_not_taken_for_damping_that_begins_at_the_knee() {
+    // What bends goes through the low pass twice. Its speed had less noise than that of the displacement, and laws with it were
+    // chosen for that alone: of these, all eight, with no damping in the toe and first contact 0.2 to 1.1 mm off.
+    let trials: Vec<_> = (0..8)
+        .filter_map(|s| trial_of_law(UnmodelledLaw::BentToe, 970_000 + s))
+        .collect();
+    let travel = spread(&trials, Measure::OnsetTravel);
+    assert!(
+        travel.n == 8 && travel.held >= 7,
+        "{} of {} hold",
+        travel.held,
+        travel.n
+    );
+    let plain = |seed: &u64| {
+        let tests = measured(&UnmodelledLaw::BentToe.simulate(970_000 + seed).trace);
+        tests[0].fit.as_ref().unwrap().laws[0].parts.is_empty()
+    };
+    let count = (0..8).filter(plain).count();
+    assert!(count >= 7, "{count} of 8 have no part");
+}
+
+#[test]
+fn a_hand_that_lands_at_speed_touches_where_the_tissue_begins() {
+    // It meets damping at once. The step, smeared by the low pass, put first contact 0.3 mm too deep in the median.
+    let law = UnmodelledLaw::Landing;
+    let trials: Vec<_> = (0..12).filter_map(|s| trial_of_law(law, 970_000 + s)).collect();
+    let travel = Measure::ALL
+        .iter()
+        .position(|m| *m == Measure::OnsetTravel)
+        .unwrap();
+    let mut off: Vec<f64> = trials
+        .iter()
+        .filter_map(|t| t.measures[travel].as_ref())
+        .map(|b| (b.value - b.truth).abs())
+        .collect();
+    off.sort_by(f64::total_cmp);
+    assert!(off.len() >= 10 && off[off.len() / 2] < 0.06, "{off:.3?}");
+    let s = spread(&trials, Measure::OnsetTravel);
+    assert!(s.held + 2 >= s.n, "{} of {} hold", s.held, s.n);
+}
+
+#[test]
+fn without_noise_a_slow_press_gives_the_slopes_that_were_put_in() {
+    // The generator's damping followed the speed of half a step before: c·ω²·step/2 of it passed for end-feel in every spring.
+    for seed in 0..4 {
+        let made = UnmodelledLaw::SlowLean.simulate(900_000 + seed);
+        let found = measured(&made.noise_free);
+        let end_feel = found[0].value(Measure::FittedEndFeel).unwrap();
+        let truth = made.truth.end_feel_n_per_mm.unwrap();
+        assert!(
+            (end_feel / truth - 1.0).abs() < 1e-4,
+            "seed {seed}: {end_feel} for {truth}"
         );
     }
 }

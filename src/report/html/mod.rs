@@ -184,6 +184,12 @@ fn drawn(results: &Results, options: &PageOptions) -> Vec<Drawn> {
     all
 }
 
+/// The figure of one test, as the page draws it; none of one that a blind study hides.
+pub fn test_figure(results: &Results, at: usize) -> Option<Figure> {
+    let test = results.tests.get(at).filter(|t| !results.hides(t))?;
+    Some(test_panels(test, &levels::Context::new(results).panel_options(test)))
+}
+
 /// A test over the reference tests that it is held against; none for the reference's own.
 fn overlay(results: &Results, test: &Test) -> Option<Figure> {
     let reference = &results.reference;

@@ -10,18 +10,24 @@ use crate::trace::Corrected;
 use crate::write::OutputFolder;
 use serde_json::Value;
 
+mod of_analysis;
 mod of_scans;
 mod of_tests;
 
 /// What stands in one cell.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Cell {
+    /// Text, never empty.
     Text(String),
+    /// A whole number.
     Int(i64),
     /// Always finite: see [`Cell::num`].
     Num(f64),
+    /// True or false.
     Bool(bool),
+    /// Several texts.
     List(Vec<String>),
+    /// Nothing.
     Missing,
 }
 
@@ -132,8 +138,11 @@ pub(super) fn field<R: ?Sized>(column: Column, fill: impl Fn(&R) -> Cell + 'stat
 /// A filled table: every row has one cell a column.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Table {
+    /// Name, as its file has it.
     pub name: &'static str,
+    /// Its columns, in order.
     pub columns: Vec<Column>,
+    /// Its rows, each with a cell a column.
     pub rows: Vec<Vec<Cell>>,
 }
 
@@ -215,7 +224,7 @@ impl Results {
         "exclusions",
     ];
 
-    /// The table of that name: one of [`Results::TABLES`] or `codebook`.
+    /// The table of that name: one of [`Results::TABLES`], `problems`, `budget` or `codebook`.
     pub fn table(&self, name: &str) -> Option<Table> {
         Some(match name {
             "springs" => of_tests::springs(&self.tests),
@@ -225,6 +234,8 @@ impl Results {
             "reference" => of_scans::reference(&self.tests, &self.reference),
             "unpaired" => of_scans::unpaired(&self.unpaired),
             "exclusions" => of_scans::exclusions(&self.exclusions),
+            "problems" => of_analysis::problems(&self.problems),
+            "budget" => of_analysis::budget(&self.tests),
             "codebook" => codebook(),
             _ => return None,
         })

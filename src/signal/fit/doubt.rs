@@ -11,7 +11,7 @@ use crate::stats::sums::{add_scaled, dot};
 use nalgebra::{DMatrix, DVector};
 use std::ops::Range;
 
-/// Chance of doubt in a press that follows the law, for each of both sets of departures.
+/// Chance of doubt in a press that follows the law, for each set of departures.
 const FALSE_DOUBT: f64 = 0.002;
 /// Further bends of the resting curve, as shares of the toe below the knee and of the end region beyond it.
 const BENDS: [f64; 6] = [-0.6, -0.3, -0.1, 0.1, 0.3, 0.6];
@@ -32,7 +32,8 @@ struct KnownDeparture {
 
 /// Whether the residual departs in one of these ways by more than noise explains. `springs` are ranges of the series.
 pub fn in_doubt(series: &Series, c: &Columns, fit: &Fitted, by: &Propagation, springs: &[Range<usize>]) -> bool {
-    [further_bends(series, fit), speed_and_time(series, c, fit, by, springs)]
+    let goes_over = vec![damping_goes_over(c, by)];
+    [further_bends(series, fit), goes_over, speed_and_time(series, c, fit, by, springs)]
         .into_iter()
         .any(|departures| beyond_noise(series, c, fit, by, departures))
 }
@@ -54,6 +55,16 @@ fn further_bends(series: &Series, fit: &Fitted) -> Vec<KnownDeparture> {
     BENDS.iter().map(bend).collect()
 }
 
+/// Damping that goes over to another at the knee. It is asked for by itself too: the onset takes up most of it, and among others
+/// it would be seen only where it moves the onset by many of its uncertainties.
+fn damping_goes_over(c: &Columns, by: &Propagation) -> KnownDeparture {
+    KnownDeparture {
+        column: by.sigmoid.iter().zip(c.linear[V].iter()).map(|(past, v)| past * v).collect(),
+        by_x: Vec::new(),
+        by_v: by.sigmoid.clone(),
+    }
+}
+
 /// Memory, damping that goes over to another at the knee or grows with depth, and springs that leave the tissue softer or lifted.
 fn speed_and_time(series: &Series, c: &Columns, fit: &Fitted, by: &Propagation, springs: &[Range<usize>]) -> Vec<KnownDeparture> {
     let k = &fit.linear.coefficients;
@@ -65,8 +76,7 @@ fn speed_and_time(series: &Series, c: &Columns, fit: &Fitted, by: &Propagation, 
         .iter()
         .map(|t| departure(memory(&at_rest, series.rate_hz, *t), stiffness.clone(), Vec::new()))
         .collect();
-    let beyond = by.sigmoid.iter().zip(c.linear[V].iter()).map(|(past, v)| past * v).collect();
-    all.push(departure(beyond, Vec::new(), by.sigmoid.clone()));
+    all.push(damping_goes_over(c, by));
     let touch = x.first().copied().unwrap_or(0.0);
     let depth: Vec<f64> = x.iter().map(|x| x - touch).collect();
     let deepening = depth.iter().zip(c.linear[V].iter()).map(|(d, v)| d * v).collect();

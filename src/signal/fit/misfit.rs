@@ -21,6 +21,8 @@ const STRETCHES: usize = 16;
 pub const CELLS: usize = 3 * STRETCHES;
 /// Slower than this share of the fastest is rest.
 const REST_SHARE: f64 = 0.08;
+/// For that the speed is taken over so long to either side, in s.
+const WAY_S: f64 = 0.08;
 /// Residual memory allowed for when the law fits poorly, in s (Newey & West 1987, Econometrica 55:703-708).
 const MEMORY_S: f64 = 0.4;
 /// The fit takes up most of a smooth departure; what is left of it in the residual is this share. By simulation
@@ -108,12 +110,23 @@ impl Misfit {
 }
 
 /// Stretch of displacement by way: in, out, at rest.
+///
+/// The way is read farther off than the low pass remembers. By the fit's own speed, samples of a slow lean would be sorted
+/// by that speed's noise, which also stands in their residuals: a departure where there is none.
 pub fn cells(series: &Series) -> Vec<usize> {
     let x = &series.displacement_mm;
     let (low, high) = extremes(x);
-    let fastest = series.speed_mm_per_s.iter().fold(0.0_f64, |a, v| a.max(v.abs()));
+    let reach = ((WAY_S * series.rate_hz).round() as usize).max(1);
+    let last = x.len().saturating_sub(1);
+    let speed: Vec<f64> = (0..x.len())
+        .map(|i| {
+            let (from, to) = (i.saturating_sub(reach), (i + reach).min(last));
+            (x[to] - x[from]) / (to - from).max(1) as f64
+        })
+        .collect();
+    let fastest = speed.iter().fold(0.0_f64, |a, v| a.max(v.abs()));
     x.iter()
-        .zip(&series.speed_mm_per_s)
+        .zip(&speed)
         .map(|(x, v)| {
             let share = (x - low) / (high - low).max(f64::MIN_POSITIVE);
             let stretch = ((share * STRETCHES as f64) as usize).min(STRETCHES - 1);
@@ -179,10 +192,16 @@ mod tests {
 
     #[test]
     fn cells_are_sixteenths_of_the_displacement_going_in_coming_out_and_at_rest() {
-        // 0, 1/2 and all of 4 mm; the second moves in, the third out.
-        let mut made = series(vec![2.0, 4.0, 6.0, 2.0], vec![0.0; 4], 50.0);
-        made.speed_mm_per_s = vec![0.5, 10.0, -10.0, 0.9];
-        assert_eq!(cells(&made), [0, STRETCHES + 8, 2 * STRETCHES + 15, STRETCHES]);
+        // In to 4 mm over 0.4 s, at rest there for 0.4 s, and out again; what one sample does by itself is no movement.
+        let n = 20;
+        let at = |i: usize| 4.0 * (i.min(n).min(3 * n - i.min(3 * n)) as f64) / n as f64;
+        let mut x: Vec<f64> = (0..=3 * n).map(at).collect();
+        x[30] += 0.01;
+        let len = x.len();
+        let found = cells(&series(x, vec![0.0; len], 50.0));
+        assert_eq!(found[10], STRETCHES + 7, "in");
+        assert!(found[25..=35].iter().all(|c| *c == STRETCHES - 1), "at rest: {:?}", &found[25..=35]);
+        assert_eq!(found[50], 2 * STRETCHES + 7, "out");
     }
 
     /// Two cells of four samples, means 3 and −1, noise of variance 2 a sample, worth half a sample each: by noise a mean

@@ -263,7 +263,7 @@ mod tests {
         By {
             who: "E1".to_owned(),
             when: "2026-11-30T09:00:00Z".to_owned(),
-            why: "the \"hand\" slipped\nand came back".to_owned(),
+            why: "the \"hand\" slipped \\ and came back".to_owned(),
         }
     }
 

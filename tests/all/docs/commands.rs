@@ -219,7 +219,7 @@ fn commands_stand_in_shell_blocks() {
             assert!(!indented, "{}:{line}: put it into a ```sh block", page.path);
         }
         for block in blocks {
-            let known = ["sh", "csv", "toml", "text", "python"].contains(&block.language.as_str());
+            let known = ["sh", "csv", "toml", "text", "python", "r"].contains(&block.language.as_str());
             assert!(
                 known,
                 "{}:{}: a block of {:?}",

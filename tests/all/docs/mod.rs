@@ -2,7 +2,7 @@
 
 mod commands;
 mod links;
-mod markdown;
+pub mod markdown;
 mod settings;
 
 use std::path::{Path, PathBuf};

@@ -110,8 +110,10 @@ fn measured(study: &Path, port: &Path, begin: &mut dyn FnMut()) -> impl Fn(&str)
 fn assert_within(name: &str, of: &impl Fn(&str) -> (f64, f64), column: &str, truth: f64) {
     let (value, u95) = of(column);
     println!("{name}: {column} {value:.4} ± {u95:.4}, truth {truth:.4}");
+    // When the press comes, and with it the noise, hangs on the computer's pace. One interval in twenty misses; twice as wide,
+    // one in ten thousand does. How often intervals hold is for the accuracy table to say.
     assert!(
-        (value - truth).abs() <= u95,
+        (value - truth).abs() <= 2.0 * u95,
         "{name}: {column} {value} ± {u95}, truth {truth}"
     );
     assert!(u95 < 0.05 * truth, "{name}: {column} says little: ± {u95}");

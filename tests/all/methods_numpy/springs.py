@@ -362,18 +362,31 @@ class Test:
         return Value(value, self.f1 / slope, self.x1, -1 / slope)
 
     def touch(self):
-        r, f, c = self.r, self.r.force, self.begin
-        end = next((i for i in range(c, self.lean) if f[i] > 3 * f[c]), None)
+        r, c, knee = self.r, self.begin, self.fit.knee
+        x, damping, seen = r.x[c : self.lean], self.fit.k[2] if knee else 0.0, self.at_force(r.force[c])
+        v = np.gradient(x) * r.fs
+        f = r.force[c : self.lean] - damping * v
+        limit = min(r.force[c], max(1.0, 5 * self.f1))
+        end = next((i for i in range(len(f)) if f[i] > 3 * limit), None)
         if end is None:
             return None
-        x, seen = r.x[c:end], f[c]
-        v, damping = np.gradient(x) * r.fs, self.fit.k[2] if self.fit.knee else 0.0
-        f = f[c:end] - damping * v
+        settled = math.ceil(0.06 * r.fs)
+        line = self.touch_line(x[settled:end], f[settled:end], v[settled:end], damping) if end >= settled + 5 else None
+        if line and not (knee and damping * v[0] > limit):
+            return line
+        if not knee:
+            return seen, 0.0
+        toe = self.fit.unloaded()
+        by_law = min(abs(toe - one.value) for one in [seen] + ([line[0]] if line else [])) / math.sqrt(3)
+        return Value(toe, seen.force, seen.x, seen.zero), by_law
+
+    def touch_line(self, x, f, v, damping):
+        r = self.r
         mx, mf, s = x.mean(), f.mean(), ((x - x.mean()) ** 2).sum()
         b = ((x - mx) * (f - mf)).sum() / s if s > 0 else 0.0
         reach = 3 * (x[-1] - x[0])
-        if len(x) < 5 or b <= 0 or abs(mf / b) > reach:
-            return self.at_force(seen), 0.0
+        if b <= 0 or abs(mf / b) > reach:
+            return None
         w = mf / b**2 * (x - mx) / s - 1 / (len(x) * b)
         by_x, by_law = b * w + damping * differences(len(x), r.fs).T @ w, 0.0
         if self.fit.knee:

@@ -69,28 +69,44 @@ pub fn trial(condition: Condition, seed: u64) -> Trial {
     let spec = condition.spec(&mut Rng::stream(seed, 9));
     let made = simulate(&spec, seed);
     let bound = bound(&spec, &made);
-    beside_truth(&made, bound, seed)
+    beside_truth(&made, bound, None, seed)
         .unwrap_or_else(|| panic!("{} seed {seed}: no test found", condition.word()))
 }
 
 /// The same of a trace that is made already, or that was read from a file.
 pub fn trial_of(made: &Simulated, seed: u64) -> Option<Trial> {
-    beside_truth(made, None, seed)
+    beside_truth(made, None, None, seed)
 }
 
 /// The same of a press that the fitted law does not describe; `None` when no test was found in it.
 pub fn trial_of_law(law: UnmodelledLaw, seed: u64) -> Option<Trial> {
-    beside_truth(&law.simulate(seed), None, seed)
+    let made = law.simulate(seed);
+    let touch_mm = law
+        .begins_as_a_line()
+        .then(|| where_force_begins(&made.noise_free))
+        .flatten();
+    beside_truth(&made, None, touch_mm, seed)
 }
 
-fn beside_truth(made: &Simulated, bound: Option<[f64; 2]>, seed: u64) -> Option<Trial> {
+fn where_force_begins(noise_free: &Trace) -> Option<f64> {
+    let channel = &noise_free.channels[0];
+    let first = channel.force_n.iter().position(|n| *n > 0.0)?;
+    Some(channel.displacement_mm.as_ref()?[first])
+}
+
+fn beside_truth(
+    made: &Simulated,
+    bound: Option<[f64; 2]>,
+    touch_mm: Option<f64>,
+    seed: u64,
+) -> Option<Trial> {
     let found = measured(&made.trace);
     let free = measured(&made.noise_free);
     let springs = faults(made, &found);
     let (test, free) = (found.first()?, free.first()?);
     let measures = Measure::ALL
         .iter()
-        .map(|m| beside(*m, test, free, made))
+        .map(|m| beside(*m, test, free, made, touch_mm))
         .collect();
     let deepest = made.truth.springs.iter().map(|s| s.peak_mm).fold(0.0, f64::max);
     let poor = |note: &Note| {
@@ -115,7 +131,13 @@ fn beside_truth(made: &Simulated, bound: Option<[f64; 2]>, seed: u64) -> Option<
 }
 
 /// The law's own value where the law has one, else the noise-free signals by the same definitions.
-fn beside(measure: Measure, test: &Test, free: &Test, made: &Simulated) -> Option<Beside> {
+fn beside(
+    measure: Measure,
+    test: &Test,
+    free: &Test,
+    made: &Simulated,
+    touch_mm: Option<f64>,
+) -> Option<Beside> {
     let t = &made.truth;
     let found = test.measures.get(measure)?;
     let truth = match measure {
@@ -124,8 +146,10 @@ fn beside(measure: Measure, test: &Test, free: &Test, made: &Simulated) -> Optio
         Measure::TakeUp => t.take_up_n_per_mm,
         Measure::FittedEndFeel => t.end_feel_n_per_mm,
         Measure::Damping => Some(t.damping_n_s_per_mm),
-        // First contact is the definition's, from the noise-free signals; the onset is the law's.
-        Measure::OnsetTravel => first_contact_mm(free).and_then(|touch| Some(t.onset_mm? - touch)),
+        // First contact is the law's where it has one, else the definition's from the noise-free signals; the onset is the law's.
+        Measure::OnsetTravel => touch_mm
+            .or_else(|| first_contact_mm(free))
+            .and_then(|touch| Some(t.onset_mm? - touch)),
         _ => free.value(measure),
     };
     Some(Beside {

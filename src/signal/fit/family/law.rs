@@ -1,8 +1,7 @@
 //! A law of the family: one shape with its parts, its columns, and its fit by variable projection.
 
 use super::super::project::solve_scaled;
-use super::super::series::speed;
-use super::press::Press;
+use super::press::{Press, smooth_speed};
 use super::shape::Reach;
 use crate::stats::sums::{add_scaled, dot};
 use crate::trace::{CurveShape, LawPart};
@@ -91,8 +90,8 @@ impl FamilyLaw {
         all.extend(self.elastic(q, &seen_mm, press));
         let elastic = all.len() - 1;
         all.push(match &seen_mm {
-            Cow::Borrowed(_) => series.speed_mm_per_s.clone(),
-            Cow::Owned(x) => speed(x, series.rate_hz),
+            Cow::Borrowed(_) => press.speed_mm_per_s.clone(),
+            Cow::Owned(x) => smooth_speed(x, series),
         });
         for (part, own) in self.parts.iter().zip(self.searched_by_part(q)) {
             let columns = part.columns(own, &all[1..=elastic], press);

@@ -2,15 +2,18 @@
 
 use super::super::super::noise::FilteredNoise;
 use super::super::misfit::cells;
-use super::super::series::Series;
+use super::super::series::{Series, speed};
 use crate::stats::moments::extremes;
 use crate::stats::sums::dot;
 use std::ops::Range;
 
 /// Residuals are taken at about this many samples a second: the low pass leaves no more that are independent.
 const RESIDUAL_HZ: f64 = 50.0;
-/// The first samples after first contact are left out: the low pass smears a landing over them.
-const LANDING_S: f64 = 0.03;
+/// The first samples after first contact are left out: the low pass smears what begins there over them …
+const BEGINNING_S: f64 = 0.03;
+/// … and over more of them the step of damping that a hand meets which lands at speed: at this share of the lean's fastest, or more.
+const LANDING_S: f64 = 0.07;
+const LANDING_SHARE: f64 = 0.6;
 /// Samples of a test with what all laws share.
 pub struct Press<'s> {
     pub series: &'s Series,
@@ -32,6 +35,8 @@ pub struct Press<'s> {
     pub cell: Vec<usize>,
     /// Springs done so far.
     pub done: Vec<f64>,
+    /// As smooth as the speed of what bends.
+    pub speed_mm_per_s: Vec<f64>,
     /// Speed times depth.
     pub deep: Vec<f64>,
     /// Its mean over the loading limbs.
@@ -40,6 +45,12 @@ pub struct Press<'s> {
     pub first_spring_done_s: f64,
     /// From each spring's start to its peak.
     loading: Vec<Range<usize>>,
+}
+
+/// Speed through the low pass once more, as what bends goes through it: by a column with less of the same noise, a law would be
+/// chosen for that alone, and damping of the knee would stand for all damping.
+pub fn smooth_speed(x: &[f64], series: &Series) -> Vec<f64> {
+    series.low_pass.apply(&speed(x, series.rate_hz))
 }
 
 impl<'s> Press<'s> {
@@ -51,7 +62,10 @@ impl<'s> Press<'s> {
         noise: &FilteredNoise,
     ) -> Press<'s> {
         let stride = ((series.rate_hz / RESIDUAL_HZ).round() as usize).max(1);
-        let first = (LANDING_S * series.rate_hz).ceil() as usize;
+        let lean = &series.speed_mm_per_s[..springs.first().map_or(series.len(), |s| s.start.min(series.len()))];
+        let (_, fastest) = extremes(lean);
+        let lands = lean.first().is_some_and(|v| *v > LANDING_SHARE * fastest);
+        let first = (if lands { LANDING_S } else { BEGINNING_S } * series.rate_hz).ceil() as usize;
         let kept: Vec<usize> = (first..series.len()).step_by(stride).collect();
         let sds: Vec<f64> = kept.iter().map(|i| expected[*i].sqrt()).collect();
         let (least, _) = extremes(&sds);
@@ -63,7 +77,8 @@ impl<'s> Press<'s> {
         let x = &series.displacement_mm;
         let (_, top_mm) = extremes(x);
         let touch_mm = x.first().copied().unwrap_or(0.0);
-        let deep = x.iter().zip(&series.speed_mm_per_s);
+        let speed_mm_per_s = smooth_speed(x, series);
+        let deep = x.iter().zip(&speed_mm_per_s);
         let limbs: Vec<(Range<usize>, usize)> = springs.iter().map(|s| (s.clone(), highest(x, s))).collect();
         // A spring softens the tissue on its way back.
         let done_by = |i: usize, (spring, peak): &(Range<usize>, usize)| {
@@ -86,6 +101,7 @@ impl<'s> Press<'s> {
             top_mm,
             deep: deep.map(|(x, v)| v * (x - touch_mm).max(0.0)).collect(),
             mean_done: mean_over(&done, &loading),
+            speed_mm_per_s,
             first_spring_done_s: first_end as f64 / series.rate_hz,
             loading,
             done,
