@@ -26,6 +26,7 @@ import scipy.signal
 
 import tautpoint
 from common import ROOT, study
+from tautpoint._analysis import _ABOUT
 
 PRESS = tautpoint.simulate(seed=1)
 
@@ -158,8 +159,18 @@ class Arrays(unittest.TestCase):
         with self.assertRaises(tautpoint.DataError) as caught:
             analysed(level="L9")
         self.assertEqual(caught.exception.column, "level")
-        found = analysed(levle="L3")
-        self.assertIn("levle", " ".join(filter(None, found.problems["column"])))
+        for argument, words in [({"levle": "L3"}, "do you mean level"), ({"displacment_mm": PRESS.force_n}, "displacement_mm")]:
+            with self.assertRaisesRegex(TypeError, words):
+                analysed(**argument)
+        # Each that may be said is one that a sidecar may hold, and none of these is told to have no effect.
+        said = dict(
+            subject="V-01", examiner="L-01", session="2026-10-14", recorded_at="2026-10-14T10:00:00", site="hall", device="d",
+            level="L3", side="left", landmark="spinous process", contact="thumb", contact_area_mm2=400.0, posture="prone",
+            surface="plinth", line_of_drive_deg=0.0, covers=["L4"], breath="end of exhalation", trial=1, feedback="none",
+            station="A",
+        )
+        self.assertEqual(set(said) | {"excluded", "known_weight_n"}, set(_ABOUT))
+        self.assertEqual([p for p in analysed(**said).problems.rows() if "unknown" in p["found"]], [])
 
     def test_arrays_are_never_changed(self):
         before = [c.tobytes() for c in (PRESS.time_s, PRESS.force_n, PRESS.displacement_mm)]
@@ -194,6 +205,13 @@ class Errors(unittest.TestCase):
         with self.assertRaises(tautpoint.ReadError) as caught:
             tautpoint.analyze("no/such/folder")
         self.assertIsInstance(caught.exception, OSError)
+        self.assertRegex(str(caught.exception), "no/such/folder.*; check")
+        self.assertEqual(str(pickle.loads(pickle.dumps(caught.exception))), str(caught.exception))
+        for nothing in (lambda: tautpoint.analyze([]), lambda: tautpoint.compare([])):
+            with self.assertRaises(ValueError):
+                nothing()
+        with self.assertWarnsRegex(UserWarning, "line 2: found .*x"):
+            tautpoint.agree(ratings={"subject": [1, 2], "rater": ["a", "b"], "value": ["x", "y"]})
         for settings, words in [
             ({"compare.treshold_percent": 3}, "write compare.threshold_percent"),
             ({"compare.threshold_percent": -3}, "compare.threshold_percent"),

@@ -6,7 +6,7 @@ use super::changes::{changed_numbers, counterpart, losses};
 use super::desk::{CorrectionDesk, by_hash, may_undo};
 use super::look_first::{Look, UsualWidths, order};
 use super::questions::{
-    ChangesAsked, NotDone, RecordingAsked, UndoAsked, answer, busy, fault_words, lost, meanwhile, read, recording_changed, text,
+    ChangesAsked, NotDone, RecordingAsked, UndoAsked, answer, busy, fault_words, lost, opened_or_blinded, meanwhile, read, recording_changed, text,
 };
 use super::refusal;
 use super::standing::{hidden_name, without_recording};
@@ -21,6 +21,7 @@ use crate::live::server::answering::{
 };
 use crate::study::corrections::{self, By, CorrectionEntry, Corrections, FILE_NAME};
 use crate::study::inputs::InputFile;
+use crate::study::{opened, study_file};
 use crate::terms::{Level, Side};
 use crate::trace::Test;
 use std::path::Path;
@@ -58,6 +59,8 @@ struct DeskState {
     versions: Vec<(String, u32)>,
     /// corrections.toml as it was last read. What was there then stays there.
     last: Corrections,
+    /// Whether the study was blind when it was last looked at.
+    blind: bool,
 }
 
 impl PageDesk {
@@ -82,6 +85,7 @@ impl PageDesk {
             versions: order.iter().map(|i| (hashes[*i].clone(), 1)).collect(),
             desk,
             last: Corrections::default(),
+            blind: is_blind(root),
         };
         state.last = corrections::read(state.desk.root(), &mut Vec::new());
         Ok(PageDesk {
@@ -96,6 +100,7 @@ impl PageDesk {
 
     fn ask(&self, what: &str, body: &[u8]) -> Result<String, NotDone> {
         let mut state = self.lock();
+        state.as_blind_as_before()?;
         match what {
             "study" => state.study(self.title.clone()).and_then(|v| text(&v)),
             "recording" => {
@@ -408,13 +413,23 @@ impl DeskState {
         self.after_writing(asked.id)
     }
 
+    /// A study that is blinded under the open page tells no side from then on.
+    fn as_blind_as_before(&mut self) -> Result<(), NotDone> {
+        let blind = is_blind(self.desk.root());
+        if blind == self.blind {
+            return Ok(());
+        }
+        self.desk = CorrectionDesk::open(self.desk.root())?;
+        self.blind = blind;
+        Err(opened_or_blinded())
+    }
+
     /// The entries, when they are still those that the page knows, in a study that is as blind as it was.
     fn still(&mut self, seen: &str) -> Result<Corrections, NotDone> {
         let was_hidden = self.desk.hidden();
         self.desk = CorrectionDesk::open(self.desk.root())?;
         if self.desk.hidden() != was_hidden {
-            let words = "the study was opened or blinded meanwhile: load this page anew; nothing was written";
-            return Err(NotDone::Conflict(words.to_owned()));
+            return Err(opened_or_blinded());
         }
         let known = self.known()?;
         match known.sum() == seen {
@@ -478,6 +493,11 @@ impl DeskState {
         words.extend(["--why".to_owned(), given(&asked.why, "REASON")]);
         words.join(" ")
     }
+}
+
+/// Whether a study, or one around it, is blind now.
+fn is_blind(root: &Path) -> bool {
+    opened::any_hidden([root.join(study_file::FILE_NAME).as_path()])
 }
 
 /// A word as a shell takes it.

@@ -120,6 +120,12 @@ pub fn lost(what: Meanwhile, known: usize, problems: &[Problem]) -> NotDone {
     ))
 }
 
+/// What the page shows is not what it may show.
+pub fn opened_or_blinded() -> NotDone {
+    let words = "the study was opened or blinded meanwhile: load this page anew; nothing was written";
+    NotDone::Conflict(words.to_owned())
+}
+
 /// Another program has the file in hand.
 pub fn busy() -> NotDone {
     let words = "another program is adding an entry to corrections.toml at this moment: save once more; nothing was written";

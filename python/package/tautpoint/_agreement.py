@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import warnings
 from collections.abc import Mapping
 from typing import Any
 
@@ -74,7 +75,11 @@ def agree(study: Paths | Analysis | None = None, *, ratings: Any = None) -> Agre
     if (study is None) == (ratings is None):
         raise TypeError("give a study, or ratings=")
     if ratings is not None:
-        return Agreement(_native.agree_on_ratings(_as_text(ratings)))
+        found = Agreement(_native.agree_on_ratings(_as_text(ratings)))
+        for problem in found.numbers["problems"]:
+            what = f"ratings, line {problem['line']}: found {problem['found']}; expected {problem['expected']}; {problem['advice']}"
+            warnings.warn(what, stacklevel=2)
+        return found
     if isinstance(study, Analysis):
         return study.agreement()
     assert study is not None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import json
 import os
 import warnings
@@ -23,6 +24,31 @@ if TYPE_CHECKING:
 
 Paths = str | os.PathLike[str] | Iterable[str | os.PathLike[str]]
 Progress = Callable[[int, int], object]
+
+# What a sidecar says of a recording, but for how its file is to be read.
+_ABOUT = (
+    "subject",
+    "examiner",
+    "session",
+    "recorded_at",
+    "site",
+    "device",
+    "level",
+    "side",
+    "landmark",
+    "contact",
+    "contact_area_mm2",
+    "posture",
+    "surface",
+    "line_of_drive_deg",
+    "covers",
+    "breath",
+    "trial",
+    "feedback",
+    "station",
+    "excluded",
+    "known_weight_n",
+)
 
 
 class Figure:
@@ -329,7 +355,10 @@ def _warn_of(error: DataError) -> None:
 def _paths(paths: Paths) -> list[str]:
     if isinstance(paths, (str, os.PathLike)):
         paths = [paths]
-    return [os.fspath(path) for path in paths]
+    named = [os.fspath(path) for path in paths]
+    if not named:
+        raise ValueError("no recording is named; give at least one file or folder")
+    return named
 
 
 def analyze(
@@ -443,7 +472,7 @@ def analyze_trace(
     DataError
         When the recording cannot be used; `column` is the argument.
     TypeError, ValueError
-        For what is no one-dimensional array of real numbers.
+        For what is no one-dimensional array of real numbers, and for an argument that is none.
 
     Examples
     --------
@@ -468,6 +497,11 @@ def analyze_trace(
         "drive_deg": drive_deg,
     }
     columns = [(what, doubles(what, values)) for what, values in given.items() if values is not None]
+    for key in about:
+        if key not in _ABOUT:
+            near = difflib.get_close_matches(key, [*_ABOUT, *given], 1)
+            meant = f"; do you mean {near[0]}?" if near else ""
+            raise TypeError(f"analyze_trace() has no argument {key!r}{meant}")
     if not isinstance(name, str) or not name:
         raise TypeError("name is the name of the recording, a text")
     sidecar = "\n".join(f"{_key(key)} = {_toml(key, value)}" for key, value in about.items() if value is not None)
@@ -510,6 +544,8 @@ def compare(
         if not held:
             raise TypeError("compare() takes what analyze_trace() gave; analyze() compares the recordings it was given")
         recordings.extend(held)
+    if not recordings:
+        raise ValueError("there is nothing to compare; give at least one analysis")
     return _held(recordings, settings, plan)
 
 

@@ -89,6 +89,14 @@ class ReadError(TautpointError, OSError):
         super().__init__(message)
         self.errno = errno
         self.filename = filename
+        self._message = message
+
+    def __str__(self) -> str:
+        # An OSError makes its own of number and name, without what to do.
+        return self._message
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return (type(self), (self._message, self.errno, self.filename))
 
 
 class RefusedError(TautpointError):

@@ -252,9 +252,10 @@ fn one(section: &Section<'_, '_>) -> Option<CorrectionEntry> {
     })))
 }
 
-/// A text of one plain line.
+/// A text of plain lines: only one is ever written, and one with line ends was read from the first.
 fn plain(section: &Section<'_, '_>, key: &str) -> Option<String> {
-    section.text(key).filter(|text| is_plain_line(text))
+    let lines_joined = |text: &String| text.replace(['\r', '\n', '\t'], " ");
+    section.text(key).filter(|text| is_plain_line(&lines_joined(text)))
 }
 
 fn by(section: &Section<'_, '_>) -> Option<By> {

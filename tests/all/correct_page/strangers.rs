@@ -386,3 +386,39 @@ fn in_a_blind_study_the_page_tells_no_side_no_name_and_no_result() {
         assert!(!told.contains(secret), "{secret} in {told}");
     }
 }
+
+#[test]
+fn a_study_that_is_blinded_under_the_page_tells_no_side_from_then_on() {
+    let dir = tempfile::tempdir().unwrap();
+    let study = study(dir.path());
+    let page = Served::of(&study);
+    let id = page.id_of(LEFT);
+    let stands = page.done("recording", &json!({ "id": id }));
+    assert_eq!(
+        (&stands["hidden"], &stands["tests"][0]["side"]),
+        (&json!(false), &json!("left"))
+    );
+    let settings = study.join("study.toml");
+    let of_settings = std::fs::read_to_string(&settings).unwrap();
+    std::fs::write(&settings, format!("blind = true\n{of_settings}")).unwrap();
+    let (status, answer) = page.ask("recording", &json!({ "id": id }));
+    assert!(
+        status == 409
+            && answer["message"]
+                .as_str()
+                .unwrap()
+                .contains("opened or blinded meanwhile"),
+        "{answer}"
+    );
+    let stands = page.done("recording", &json!({ "id": id }));
+    assert_eq!(
+        (&stands["hidden"], &stands["tests"][0]["side"]),
+        (&json!(true), &Value::Null)
+    );
+    assert!(
+        !stands.to_string().contains("left")
+            && !page.done("study", &json!({}))["recordings"]
+                .to_string()
+                .contains(".csv")
+    );
+}
