@@ -1,7 +1,7 @@
 //! `agree`: how far repeated tests, and calls, agree.
 
 use super::Outcome;
-use super::analyze::{analyze, tell_study, word};
+use super::analyze::{analyze, no_input, tell_study, word};
 use crate::agreement::calls::CallNote;
 use crate::agreement::correctors::{CorrectorPair, of_correctors};
 use crate::agreement::{self, Agreement, ratings, spread};
@@ -33,7 +33,8 @@ Examples:
 With --out, the spread of the study's repeated tests goes into its agreement.toml: from then on, decisions on a
 single trial a side rest on it.
 
-Exit code: 0 done; 1 done, but some inputs could not be used (each is named); 2 nothing done.")]
+Exit code: 0 done; 1 done, but some inputs could not be used (each is named) or no coefficient could be had (what is
+missing is named); 2 nothing done: no input could be used.")]
 pub struct AgreeArgs {
     /// A study (a folder with study.toml) or a folder of recordings.
     #[arg(
@@ -63,6 +64,8 @@ struct AgreeOutcome {
     inputs: Vec<InputRecord>,
     /// Where agreement.toml goes; `None` without a study.
     study_root: Option<PathBuf>,
+    /// No recording could be used.
+    no_input: bool,
 }
 
 /// Runs the command.
@@ -72,6 +75,13 @@ pub fn run(args: &AgreeArgs, quiet: bool) -> anyhow::Result<Outcome> {
         (Some(study), None) => (study, of_study(study, &args.corrections, quiet)?),
         (None, None) => bail!("name a study, or a file of ratings with --ratings"),
     };
+    if found.no_input && tells_nothing(&found.agreement) {
+        for problem in &found.problems {
+            note!("{}: {problem}", word(problem.severity));
+        }
+        note!("nothing done: no input could be used");
+        return Ok(Outcome::Nothing);
+    }
     if let Some(out) = &args.out {
         write(&found, out, std::slice::from_ref(input))?;
     }
@@ -89,8 +99,7 @@ pub fn run(args: &AgreeArgs, quiet: bool) -> anyhow::Result<Outcome> {
     }
     let failed = found.problems.iter().any(|p| p.severity == Severity::Error);
     Ok(match (tells_nothing(&found.agreement), failed) {
-        (true, _) => Outcome::Nothing,
-        (false, true) => Outcome::Partly,
+        (true, _) | (_, true) => Outcome::Partly,
         (false, false) => Outcome::Done,
     })
 }
@@ -128,6 +137,7 @@ fn of_ratings(path: &Path) -> anyhow::Result<AgreeOutcome> {
                 bytes: text.len() as u64,
             }],
             study_root: None,
+            no_input: false,
         }),
         Err(problems) => {
             let all: Vec<String> = problems.iter().map(ToString::to_string).collect();
@@ -206,6 +216,7 @@ fn of_results(results: Results, calls: &[Call], study_root: Option<PathBuf>) -> 
         note!("not done: calls against the measured side: {}", CallNote::Blinded);
     }
     AgreeOutcome {
+        no_input: no_input(&results),
         agreement,
         problems: results.problems,
         inputs: results.inputs,

@@ -430,6 +430,11 @@ pub(super) fn tell_problems(results: &Results) {
     }
 }
 
+/// Whether there is nothing to work on: no test, and inputs that could not be used. What a blind study hides is there.
+pub(super) fn no_input(results: &Results) -> bool {
+    !results.blinded && matches!(outcome(results), Outcome::Nothing)
+}
+
 pub(super) fn outcome(results: &Results) -> Outcome {
     let unusable = |e: &Exclusion| e.what == Excluded::File && matches!(e.cause, ExclusionCause::Unusable(_));
     let failed = results.problems.iter().any(|p| p.severity == Severity::Error)

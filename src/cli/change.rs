@@ -1,7 +1,7 @@
 //! `change` and `groups`: what changed between sessions, and what groups differ in.
 
 use super::Outcome;
-use super::analyze::{analyze, tell_study, word};
+use super::analyze::{analyze, no_input, tell_problems, tell_study};
 use crate::batch;
 use crate::effects::{self, Effects};
 use crate::error::Severity;
@@ -24,7 +24,8 @@ Words need a margin, set in study.toml before anybody looks at the data:
   [change]
   end_feel_n_per_mm = 20.0
 
-Exit code: 0 done; 1 done, but some inputs could not be used (each is named); 2 nothing done.")]
+Exit code: 0 done; 1 done, but some inputs could not be used (each is named) or nothing could be estimated (the notes say
+why); 2 nothing done: no input could be used.")]
 pub struct SessionChangeArgs {
     #[command(flatten)]
     of: EffectArgs,
@@ -44,7 +45,8 @@ must be to matter, stand in study.toml:
   [change]
   end_feel_n_per_mm = 20.0
 
-Exit code: 0 done; 1 done, but some inputs could not be used (each is named); 2 nothing done.")]
+Exit code: 0 done; 1 done, but some inputs could not be used (each is named) or nothing could be estimated (the notes say
+why); 2 nothing done: no input could be used.")]
 pub struct GroupsArgs {
     #[command(flatten)]
     of: EffectArgs,
@@ -75,6 +77,11 @@ pub fn groups(args: &GroupsArgs, quiet: bool) -> anyhow::Result<Outcome> {
 
 fn run(args: &EffectArgs, question: EffectQuestion, quiet: bool) -> anyhow::Result<Outcome> {
     let (results, roster) = measured(&args.study, quiet)?;
+    if no_input(&results) {
+        tell_problems(&results);
+        note!("nothing done: no input could be used");
+        return Ok(Outcome::Nothing);
+    }
     let mut found: Effects = match question {
         EffectQuestion::Change => effects::changes(&results.tests, &roster, &results.settings),
         EffectQuestion::Groups => effects::between_groups(&results.tests, &roster, &results.settings),
@@ -97,9 +104,7 @@ fn run(args: &EffectArgs, question: EffectQuestion, quiet: bool) -> anyhow::Resu
     } else if args.out.is_none() || !quiet {
         say!("{}", report::summary(&found, &results.settings));
     }
-    for problem in &results.problems {
-        note!("{}: {problem}", word(problem.severity));
-    }
+    tell_problems(&results);
     if let (Some(out), false) = (&args.out, quiet) {
         note!(
             "report: {}",
@@ -113,7 +118,7 @@ fn run(args: &EffectArgs, question: EffectQuestion, quiet: bool) -> anyhow::Resu
                 "nothing could be estimated{}",
                 if args.json { "; notes say why" } else { "" }
             );
-            Outcome::Nothing
+            Outcome::Partly
         }
         (false, true) => Outcome::Partly,
         (false, false) => Outcome::Done,

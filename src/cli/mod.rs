@@ -84,7 +84,8 @@ pub enum ProgramCommand {
 pub enum Outcome {
     /// Exit code 0.
     Done,
-    /// Exit code 1: done, but some inputs could not be used, or `check` found problems.
+    /// Exit code 1: done, but some inputs could not be used, `check` found problems, or the design answers nothing of what
+    /// was asked.
     Partly,
     /// Exit code 2: no input could be used; each was named.
     Nothing,

@@ -24,7 +24,7 @@ Examples:
 Every combination of the numbers given is simulated. Spreads are standard deviations in percent: those given, else those
 of --from where the pilot tells them, else those of the program's own simulated studies.
 
-Exit code: 0 done; 2 nothing done.")]
+Exit code: 0 done; 1 done, but no design gave an answer; 2 nothing done.")]
 pub struct PlanSizeArgs {
     /// What the study is to answer.
     #[arg(value_name = "QUESTION", value_parser = term::<PlanQuestion>())]
@@ -130,6 +130,7 @@ pub fn run(args: &PlanSizeArgs, quiet: bool) -> anyhow::Result<Outcome> {
             percent("--margin", margin, 1e-6, 300.0)?,
         );
     }
+    notes.extend(in_percent(args));
     // One measure alone is planned for: nothing else is there to be corrected for.
     settings.groups.primary = Some(MEASURE.info().name.to_owned());
     settings.check()?;
@@ -172,10 +173,33 @@ pub fn run(args: &PlanSizeArgs, quiet: bool) -> anyhow::Result<Outcome> {
             note!(
                 "no design gave an answer: with so few volunteers, sessions or trials the question cannot be told"
             );
-            Outcome::Nothing
+            Outcome::Partly
         }
         false => Outcome::Done,
     })
+}
+
+/// Numbers below 1 % that may be shares of 1.
+fn in_percent(args: &PlanSizeArgs) -> Vec<String> {
+    let wanted = args.wanted.filter(|_| args.question == PlanQuestion::Sem);
+    let given = [
+        ("--wanted", wanted),
+        ("--effect", args.effect),
+        ("--margin", args.margin),
+        ("--subject-sd", args.subject_sd),
+        ("--place-sd", args.place_sd),
+        ("--examiner-sd", args.examiner_sd),
+        ("--session-sd", args.session_sd),
+        ("--place-session-sd", args.place_session_sd),
+        ("--trial-sd", args.trial_sd),
+    ];
+    let small = given
+        .into_iter()
+        .filter_map(|(what, v)| Some((what, v.filter(|v| *v != 0.0 && v.abs() < 1.0)?)));
+    let told = small.map(|(what, v)| {
+        format!("check {what} {v}: it is in percent, so that 20 % is written 20 and {v} is {v} %")
+    });
+    told.collect()
 }
 
 fn percent(what: &str, value: f64, low: f64, high: f64) -> anyhow::Result<f64> {
@@ -282,6 +306,13 @@ fn designs(args: &PlanSizeArgs) -> anyhow::Result<Vec<PlannedDesign>> {
             }
         }
     }
+    // A number given twice is one design.
+    let mut seen = Vec::new();
+    made.retain(|d| {
+        let new = !seen.contains(d);
+        seen.push(*d);
+        new
+    });
     if made.len() > MOST_DESIGNS {
         bail!(
             "{} designs; expected at most {MOST_DESIGNS}: give fewer numbers",

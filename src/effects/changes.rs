@@ -1,8 +1,9 @@
 //! What changed, in every measure.
 
+use super::designs::SharedDesigns;
 use super::effect::{Effects, measures};
 use super::observed::{ObservedTests, PlacedTest};
-use super::{learners, volunteers};
+use super::{learners, margins, volunteers};
 use crate::columns::Measure;
 use crate::settings::Settings;
 use crate::study::roster::Roster;
@@ -37,13 +38,16 @@ pub fn changes_in(tests: &[Test], roster: &Roster, settings: &Settings, measures
         found.note("one session only: nobody was tested in a second one, so nothing can have changed".to_owned());
         return found;
     }
+    let designs = SharedDesigns::default();
     found.extend(Effects::over(measures, |measure, own| {
         if volunteers {
-            volunteers::changes(&observed, measure, settings, own);
+            volunteers::changes(&observed, &designs, measure, settings, own);
         }
         if learners {
-            learners::changes(&observed, measure, settings, own);
+            learners::changes(&observed, &designs, measure, settings, own);
         }
     }));
-    found.told()
+    let mut found = found.told();
+    margins::doubt(&observed, measures, settings, &mut found);
+    found
 }

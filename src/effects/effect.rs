@@ -1,9 +1,11 @@
 //! What an estimate is and what stands beside it.
 
+use super::designs::EffectPart;
 use rayon::prelude::*;
 use crate::columns::Measure;
 use crate::compare::{ComparisonScale, DECIDED};
 use crate::settings::Settings;
+use crate::stats::agreement::clustered::PartState;
 use crate::stats::decide::Difference;
 use crate::terms::{Level, Side, closed_terms};
 
@@ -56,6 +58,8 @@ closed_terms! {
         NoMargin = "no_margin",
         /// The design cannot tell how much sessions or people differ by themselves: no error, no word.
         SpreadNotTold = "spread_not_told",
+        /// It rests on differences between a few examiners (of learners' groups, a few volunteers): no error, no word.
+        PeopleDiffer = "people_differ",
     }
 }
 
@@ -186,12 +190,52 @@ pub struct Course {
     pub detectable: Option<f64>,
 }
 
+closed_terms! {
+    /// What a model is fitted for.
+    pub enum ModelOf {
+        Volunteers = "volunteers",
+        /// What all volunteers changed by.
+        Shared = "shared",
+        Learners = "learners",
+        GroupsOfVolunteers = "groups_of_volunteers",
+        GroupsOfLearners = "groups_of_learners",
+    }
+}
+
+impl ModelOf {
+    /// In words, for pages.
+    pub fn label(self) -> &'static str {
+        match self {
+            ModelOf::Volunteers => "of volunteers",
+            ModelOf::Shared => "of what all volunteers share",
+            ModelOf::Learners => "of learners",
+            ModelOf::GroupsOfVolunteers => "of groups of volunteers",
+            ModelOf::GroupsOfLearners => "of groups of learners",
+        }
+    }
+}
+
+/// A part of the variance in one measure's model.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FittedPart {
+    pub of: ModelOf,
+    pub measure: Measure,
+    pub part: EffectPart,
+    pub state: PartState,
+    /// On the scale of the measure, squared; missing where the design cannot tell it.
+    pub variance: Option<f64>,
+}
+
 /// Everything that was found.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Effects {
     pub title: Option<String>,
     pub rows: Vec<Effect>,
     pub courses: Vec<Course>,
+    /// What the models consist of, and which parts the design could not tell.
+    pub parts: Vec<FittedPart>,
+    /// Margins that can hardly be meant, in sentences: said before anything else.
+    pub doubts: Vec<String>,
     /// What the reader should know, in sentences.
     pub notes: Vec<String>,
     /// The same of single measures: what is to know, then the measures.
@@ -217,6 +261,7 @@ impl Effects {
     pub(super) fn extend(&mut self, other: Effects) {
         self.rows.extend(other.rows);
         self.courses.extend(other.courses);
+        self.parts.extend(other.parts);
         other.notes.into_iter().for_each(|note| self.note(note));
         for (note, labels) in other.of_measures {
             match self.of_measures.iter_mut().find(|(n, _)| *n == note) {
@@ -227,6 +272,12 @@ impl Effects {
                 None => self.of_measures.push((note, labels)),
             }
         }
+    }
+
+    /// What a model of the measure consists of.
+    pub(super) fn fitted(&mut self, of: ModelOf, measure: Measure, parts: Vec<(EffectPart, PartState, Option<f64>)>) {
+        let one = |(part, state, variance)| FittedPart { of, measure, part, state, variance };
+        self.parts.extend(parts.into_iter().map(one));
     }
 
     /// What is to know of a measure; measures of which the same is to know stand in one sentence.

@@ -1,12 +1,16 @@
 //! Differences between groups, and how differently groups changed.
 
 use super::decide::{decide, decide_alone};
-use super::model::{EffectModel, EffectPart};
+use super::designs::{EffectPart, SharedDesigns};
+use super::margins;
+use super::model::EffectModel;
 use super::observed::{ObservedTests, PlacedTest};
-use super::effect::{Effect, EffectTerm, Effects, measures, primary};
+use super::effect::{Effect, EffectRule, EffectTerm, Effects, ModelOf, measures, primary};
 use crate::columns::Measure;
+use crate::format::number;
 use crate::settings::Settings;
-use crate::stats::quantile::t_quantile;
+use crate::stats::moments;
+use crate::stats::quantile::{f_upper_tail, t_quantile};
 use crate::study::roster::Roster;
 use crate::terms::closed_terms;
 use crate::trace::Test;
@@ -44,11 +48,55 @@ impl GroupedUnit {
 
     /// Random terms, then the one of a person and that of a person's session.
     fn parts(self) -> (&'static [EffectPart], EffectPart, EffectPart) {
-        use EffectPart::{Day, Examiner, Place, PlaceAtVisit, Sitting, Spot, Subject, Visit};
+        use EffectPart::{Day, Examiner, ExaminerAtVisit, Place, PlaceAtVisit, Sitting, Spot, Subject, Visit};
         match self {
-            GroupedUnit::Volunteers => (&[Spot, Subject, Place, Examiner, Visit, PlaceAtVisit, Sitting], Subject, Visit),
+            GroupedUnit::Volunteers => {
+                (&[Spot, Subject, Place, Examiner, Visit, PlaceAtVisit, Sitting, ExaminerAtVisit], Subject, Visit)
+            },
             GroupedUnit::Learners => (&[Spot, Subject, Place, Examiner, Day, Sitting], Examiner, Day),
         }
+    }
+}
+
+impl GroupedUnit {
+    fn model(self) -> ModelOf {
+        match self {
+            GroupedUnit::Volunteers => ModelOf::GroupsOfVolunteers,
+            GroupedUnit::Learners => ModelOf::GroupsOfLearners,
+        }
+    }
+
+    /// For each column, whether it rests on differences between a few of those on the other side of the hand: of
+    /// volunteers' groups on examiners, and on what each of them drifts by where it tells of a change differing; of
+    /// learners' groups on the volunteers they pressed.
+    fn few_people(self, model: &EffectModel, rows: &[(PlacedTest<'_>, f64)], columns: &[FixedColumn]) -> Vec<bool> {
+        let (by_person, by_session) = match self {
+            GroupedUnit::Volunteers => {
+                (model.rests_on(rows, |t| t.examiner), model.rests_on(rows, |t| (t.examiner, t.visit)))
+            }
+            GroupedUnit::Learners => (model.rests_on(rows, |t| t.subject), None),
+        };
+        let at = |of: &Option<Vec<bool>>, i: usize| of.as_ref().and_then(|o| o.get(i + 1)).copied().unwrap_or(false);
+        // What all examiners drift by is in the change that groups share, whoever they are.
+        let drifts = |c: &FixedColumn| c.term == EffectTerm::GroupBySession;
+        columns.iter().enumerate().map(|(i, c)| at(&by_person, i) || drifts(c) && at(&by_session, i)).collect()
+    }
+
+    /// Why such a row has no word.
+    fn by_others(self, term: EffectTerm) -> String {
+        let what = match term {
+            EffectTerm::Session => "what groups changed by",
+            EffectTerm::GroupBySession => "how differently groups changed",
+            _ => "groups",
+        };
+        let (others, how) = match self {
+            GroupedUnit::Volunteers => ("examiners", "were tested by other examiners"),
+            GroupedUnit::Learners => ("volunteers", "pressed on other volunteers"),
+        };
+        format!(
+            "groups of {self} {how}, or by others in some session, and these are too few for what {others} differ by to be known: \
+             {what} cannot be told from {others}, and stands without interval and word"
+        )
     }
 }
 
@@ -77,9 +125,9 @@ pub fn between_groups_in(tests: &[Test], roster: &Roster, settings: &Settings, m
                 .to_owned(),
         );
     }
-    let mut told = false;
+    let (mut told, designs) = (false, SharedDesigns::default());
     for unit in GroupedUnit::ALL {
-        told |= of_unit(&observed, *unit, measures, settings, &mut found);
+        told |= of_unit(&observed, &designs, *unit, measures, settings, &mut found);
     }
     if !told && !observed.tests.is_empty() {
         found.note(
@@ -87,12 +135,15 @@ pub fn between_groups_in(tests: &[Test], roster: &Roster, settings: &Settings, m
                 .to_owned(),
         );
     }
-    found.told()
+    let mut found = found.told();
+    margins::doubt(&observed, measures, settings, &mut found);
+    found
 }
 
 /// Whether there are two groups of them.
 fn of_unit(
     observed: &ObservedTests<'_>,
+    designs: &SharedDesigns,
     unit: GroupedUnit,
     measures: &[Measure],
     settings: &Settings,
@@ -119,6 +170,15 @@ fn of_unit(
     if !without.is_empty() {
         found.note(format!("left out: {} {unit} without a group in roster.csv", without.len()));
     }
+    let alike = |a: &usize, b: &usize| observed.groups[*a].to_lowercase() == observed.groups[*b].to_lowercase();
+    for (at, group) in people.keys().enumerate() {
+        if let Some(other) = people.keys().skip(at + 1).find(|other| alike(group, other)) {
+            found.note(format!(
+                "groups {} and {} differ in capital letters only and are two groups: check roster.csv",
+                observed.groups[*group], observed.groups[*other]
+            ));
+        }
+    }
     for (group, people) in people.iter().filter(|(_, p)| p.len() < 2) {
         found.note(format!(
             "group {} has {} of the {unit}: what that person is like cannot be told from what the group is like, so its rows \
@@ -129,7 +189,7 @@ fn of_unit(
     }
     let mut each = Effects::over(measures, |measure, own| {
         let mut rows = Vec::new();
-        of_measure(observed, unit, measure, settings, &mut rows, own);
+        of_measure(observed, designs, unit, measure, settings, &mut rows, own);
         own.rows = rows;
     });
     let mut all = std::mem::take(&mut each.rows);
@@ -165,6 +225,7 @@ struct FixedColumn {
 
 fn of_measure(
     observed: &ObservedTests<'_>,
+    designs: &SharedDesigns,
     unit: GroupedUnit,
     measure: Measure,
     settings: &Settings,
@@ -201,7 +262,7 @@ fn of_measure(
     let fixed: Vec<Vec<f64>> =
         std::iter::once(vec![1.0; rows.len()]).chain(columns.iter().map(|c| c.values.clone())).collect();
     let (parts, person, visit) = unit.parts();
-    let model = match EffectModel::fit(&rows, &fixed, parts) {
+    let model = match EffectModel::fit(designs, &rows, &fixed, parts) {
         Ok(model) => model,
         Err(error) => {
             found.note_of(measure, format!(
@@ -215,13 +276,10 @@ fn of_measure(
              interval and word"
         ));
     }
-    // A learner is who is looked at; of volunteers the examiner's hand, sensor and drift would stand in every difference.
-    let by_others = unit == GroupedUnit::Volunteers && model.explained(EffectPart::Examiner);
-    if by_others {
-        found.note_of(measure, format!(
-            "each group of {unit} was tested by other examiners, so that groups cannot be told from examiners; estimates stand \
-             without interval and word"
-        ));
+    found.fitted(unit.model(), measure, model.parts());
+    let few = unit.few_people(&model, &rows, &columns);
+    if let Some(words) = uneven(observed, unit, &rows, &groups) {
+        found.note_of(measure, words);
     }
     let count = |group: usize, session: Option<usize>| {
         let of = |t: &PlacedTest<'_>| {
@@ -231,6 +289,10 @@ fn of_measure(
     };
     for (i, column) in columns.iter().enumerate() {
         let Some(effect) = model.fixed(i + 1) else { continue };
+        let by_others = few.get(i).copied().unwrap_or(false);
+        if by_others {
+            found.note_of(measure, unit.by_others(column.term));
+        }
         let told = model.tells(person) && !by_others && (column.session.is_none() || model.tells(visit));
         let error = effect.kenward_roger_df.map(|df| (effect.kenward_roger_error, df)).filter(|_| told);
         let name = |g: usize| observed.groups[g].clone();
@@ -245,11 +307,50 @@ fn of_measure(
             from: from.map(|s| observed.shared_visit(s)),
             to: to.map(|s| observed.shared_visit(s)),
             tests,
+            rule: if by_others { EffectRule::PeopleDiffer } else { EffectRule::SpreadNotTold },
             ..Effect::new(column.term, measure, effect.estimate, error)
         };
         row.standardised = standardised(&row, &model, settings.compare.confidence);
         all.push(row);
     }
+}
+
+/// Chance that groups which spread alike are told to spread unevenly.
+const UNEVEN_P: f64 = 0.01;
+
+/// Said where the people of one group differ among themselves by more than those of another, by more than chance: errors
+/// take all groups to spread alike.
+fn uneven(
+    observed: &ObservedTests<'_>,
+    unit: GroupedUnit,
+    rows: &[(PlacedTest<'_>, f64)],
+    groups: &[usize],
+) -> Option<String> {
+    let mut values: BTreeMap<(usize, usize), Vec<f64>> = BTreeMap::new();
+    for (t, value) in rows {
+        values.entry((unit.group(t)?, unit.person(t))).or_default().push(*value);
+    }
+    let spread = |group: usize| {
+        let means: Vec<f64> = values.range((group, 0)..(group + 1, 0)).filter_map(|(_, v)| moments::mean(v).ok()).collect();
+        Some((moments::variance(&means).ok()?, means.len() as f64 - 1.0, group))
+    };
+    let mut all: Vec<(f64, f64, usize)> = groups.iter().filter_map(|g| spread(*g)).collect();
+    all.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let [(least, least_df, even), .., (most, most_df, wide)] = *all.as_slice() else {
+        return None;
+    };
+    let tail = f_upper_tail(most / least, most_df, least_df).ok()?;
+    // The largest of several beside the smallest: each pair could have been it.
+    let pairs = (all.len() * (all.len() - 1)) as f64;
+    (tail * pairs < UNEVEN_P).then(|| {
+        format!(
+            "{unit}: the people of group {} differ among themselves {} times as much as those of group {}; intervals and p take \
+             groups to spread alike, and where the smaller group spreads more, words are wrong more often than they say",
+            observed.groups[wide],
+            number((most / least).sqrt(), 1),
+            observed.groups[even]
+        )
+    })
 }
 
 /// Groups against the first one, sessions against the first one and their products, all centred, so that each effect is

@@ -1,9 +1,10 @@
 //! What changed in how learners do it between their sessions.
 
 use super::decide::decide;
-use super::model::{EffectModel, EffectPart, RowWeights, cells, mean_of, sum_of};
+use super::designs::{EffectPart, SharedDesigns, cells};
+use super::model::{EffectModel, RowWeights, mean_of, sum_of};
 use super::observed::{ObservedTests, PlacedTest};
-use super::effect::{Effect, EffectTerm, Effects};
+use super::effect::{Effect, EffectTerm, Effects, ModelOf};
 use crate::columns::Measure;
 use crate::settings::Settings;
 use std::collections::{BTreeMap, BTreeSet};
@@ -17,7 +18,13 @@ const PARTS: [EffectPart; 6] = [
     EffectPart::Sitting,
 ];
 
-pub(super) fn changes(observed: &ObservedTests<'_>, measure: Measure, settings: &Settings, found: &mut Effects) {
+pub(super) fn changes(
+    observed: &ObservedTests<'_>,
+    designs: &SharedDesigns,
+    measure: Measure,
+    settings: &Settings,
+    found: &mut Effects,
+) {
     let rows = observed.values(measure);
     let mut days: BTreeMap<usize, BTreeSet<usize>> = BTreeMap::new();
     for (t, _) in &rows {
@@ -26,7 +33,7 @@ pub(super) fn changes(observed: &ObservedTests<'_>, measure: Measure, settings: 
     if days.values().all(|d| d.len() < 2) {
         return;
     }
-    let model = match EffectModel::fit(&rows, &cells(&rows, |t| (t.examiner_group, t.day)), &PARTS) {
+    let model = match EffectModel::fit(designs, &rows, &cells(&rows, |t| (t.examiner_group, t.day)), &PARTS) {
         Ok(model) => model,
         Err(error) => {
             found.note_of(measure, format!(
@@ -34,6 +41,7 @@ pub(super) fn changes(observed: &ObservedTests<'_>, measure: Measure, settings: 
             return;
         }
     };
+    found.fitted(ModelOf::Learners, measure, model.parts());
     if !model.tells(EffectPart::Day) {
         found.note_of(measure, "with one examiner, how much that examiner's sessions differ when nothing changed cannot be told; \
              estimates stand without interval and word".to_owned());

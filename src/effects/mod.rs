@@ -5,17 +5,20 @@
 
 mod changes;
 mod decide;
+mod designs;
 mod effect;
 mod groups;
 mod learners;
+mod margins;
 mod model;
 mod observed;
 mod spreads;
 mod volunteers;
 
 pub use changes::{changes, changes_in};
+pub use designs::EffectPart;
 pub use effect::{
-    Adjustment, Course, CoursePoint, Effect, EffectRule, EffectTerm, EffectWord, Effects, primary,
+    Adjustment, Course, CoursePoint, Effect, EffectRule, EffectTerm, EffectWord, Effects, FittedPart, ModelOf, primary,
 };
 pub use groups::{GroupedUnit, between_groups, between_groups_in};
 pub use spreads::{StudySpreads, study_spreads};

@@ -34,6 +34,8 @@ impl PressedSpot {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct PlacedTest<'a> {
     pub test: &'a Test,
+    /// Its number among the tests of the study.
+    pub at: usize,
     pub subject: usize,
     pub examiner: usize,
     pub spot: usize,
@@ -109,6 +111,7 @@ impl<'a> ObservedTests<'a> {
             };
             placed.push(PlacedTest {
                 test: n.test,
+                at: placed.len(),
                 subject,
                 examiner,
                 spot,

@@ -1,6 +1,7 @@
 //! What a study's tests differ by: what the planning of another one starts from.
 
-use super::model::{EffectModel, EffectPart};
+use super::designs::{EffectPart, SharedDesigns};
+use super::model::EffectModel;
 use super::observed::ObservedTests;
 use crate::columns::Measure;
 use crate::study::roster::Roster;
@@ -40,7 +41,7 @@ pub fn study_spreads(tests: &[Test], roster: &Roster, measure: Measure) -> Resul
         EffectPart::PlaceAtVisit,
         EffectPart::Sitting,
     ];
-    let model = EffectModel::fit(&rows, &fixed, &parts).map_err(|e| e.to_string())?;
+    let model = EffectModel::fit(&SharedDesigns::default(), &rows, &fixed, &parts).map_err(|e| e.to_string())?;
     let sd = |part| model.variance(part).map(f64::sqrt);
     Ok(StudySpreads {
         subject: sd(EffectPart::Subject),

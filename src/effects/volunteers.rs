@@ -1,9 +1,10 @@
 //! What changed in volunteers between sessions, and what an examiner changed by beside others.
 
 use super::decide::decide;
-use super::model::{EffectModel, EffectPart, RowWeights, cells, mean_of, sum_of};
+use super::designs::{EffectPart, SharedDesigns, cells};
+use super::model::{EffectModel, RowWeights, mean_of, sum_of};
 use super::observed::{ObservedTests, PlacedTest};
-use super::effect::{Course, CoursePoint, Effect, EffectTerm, Effects};
+use super::effect::{Course, CoursePoint, Effect, EffectRule, EffectTerm, Effects, ModelOf};
 use crate::columns::Measure;
 use crate::settings::Settings;
 use crate::stats::mixed::MixedError;
@@ -35,6 +36,7 @@ struct ChangeContrast {
 /// A measure with what its errors are made of.
 struct MeasureRows<'a, 't> {
     observed: &'a ObservedTests<'t>,
+    designs: &'a SharedDesigns,
     settings: &'a Settings,
     measure: Measure,
     rows: Vec<(PlacedTest<'t>, f64)>,
@@ -43,7 +45,13 @@ struct MeasureRows<'a, 't> {
     visits: BTreeMap<usize, BTreeSet<usize>>,
 }
 
-pub(super) fn changes(observed: &ObservedTests<'_>, measure: Measure, settings: &Settings, found: &mut Effects) {
+pub(super) fn changes(
+    observed: &ObservedTests<'_>,
+    designs: &SharedDesigns,
+    measure: Measure,
+    settings: &Settings,
+    found: &mut Effects,
+) {
     let rows = observed.values(measure);
     let mut by_place: ByPlace = BTreeMap::new();
     let mut visits: BTreeMap<usize, BTreeSet<usize>> = BTreeMap::new();
@@ -57,6 +65,7 @@ pub(super) fn changes(observed: &ObservedTests<'_>, measure: Measure, settings: 
     }
     let of = MeasureRows {
         observed,
+        designs,
         settings,
         measure,
         rows,
@@ -70,6 +79,7 @@ pub(super) fn changes(observed: &ObservedTests<'_>, measure: Measure, settings: 
             return;
         }
     };
+    found.fitted(ModelOf::Volunteers, measure, model.parts());
     if !model.tells(EffectPart::Visit) {
         found.note_of(measure, "how much sessions differ when nothing changed cannot be told from the changes themselves: at least two \
              volunteers are needed in both sessions; estimates stand without interval and word".to_owned());
@@ -91,11 +101,15 @@ const MOST_CELLS: usize = 60;
 /// What groups, examiners and sessions share is fixed, as far as that leaves to tell what sessions differ by; otherwise what
 /// groups and sessions share, or sessions alone, and what examiners drift by counts as error. Volunteers in `apart` have
 /// sessions of their own: what they changed by does not count among what sessions differ by.
-fn model_of(rows: &[(PlacedTest<'_>, f64)], apart: &BTreeSet<usize>) -> Result<EffectModel, MixedError> {
+fn model_of(
+    designs: &SharedDesigns,
+    rows: &[(PlacedTest<'_>, f64)],
+    apart: &BTreeSet<usize>,
+) -> Result<EffectModel, MixedError> {
     let own = |t: &PlacedTest<'_>| apart.contains(&t.subject).then_some(t.subject);
     let all = cells(rows, |t| (own(t), t.subject_group, t.examiner, t.visit));
     if all.len() <= MOST_CELLS
-        && let Ok(model) = EffectModel::fit(rows, &all, &PARTS)
+        && let Ok(model) = EffectModel::fit(designs, rows, &all, &PARTS)
         && model.tells(EffectPart::Visit)
     {
         return Ok(model);
@@ -106,10 +120,10 @@ fn model_of(rows: &[(PlacedTest<'_>, f64)], apart: &BTreeSet<usize>) -> Result<E
         parts.insert(3, EffectPart::Examiner);
         parts.push(EffectPart::ExaminerAtVisit);
     }
-    let model = EffectModel::fit(rows, &cells(rows, |t| (own(t), t.subject_group, t.visit)), &parts)?;
+    let model = EffectModel::fit(designs, rows, &cells(rows, |t| (own(t), t.subject_group, t.visit)), &parts)?;
     match model.tells(EffectPart::Visit) {
         true => Ok(model),
-        false => EffectModel::fit(rows, &cells(rows, |t| (own(t), t.visit)), &parts),
+        false => EffectModel::fit(designs, rows, &cells(rows, |t| (own(t), t.visit)), &parts),
     }
 }
 
@@ -122,14 +136,14 @@ impl MeasureRows<'_, '_> {
     /// sessions differ by, and hide itself.
     fn model(&self) -> Result<EffectModel, MixedError> {
         let mut apart = BTreeSet::new();
-        let mut model = model_of(&self.rows, &apart)?;
+        let mut model = model_of(self.designs, &self.rows, &apart)?;
         for _ in 0..LOOKS {
             let more = self.standing_out(&model, &apart);
             if more.is_empty() || 3 * (apart.len() + more.len()) > self.visits.len() {
                 break;
             }
             apart.extend(more);
-            match model_of(&self.rows, &apart) {
+            match model_of(self.designs, &self.rows, &apart) {
                 Ok(next) if next.tells(EffectPart::Visit) => model = next,
                 _ => break,
             }
@@ -286,16 +300,28 @@ impl MeasureRows<'_, '_> {
         fixed.extend(visits.iter().skip(1).map(|v| rows.iter().map(|(t, _)| f64::from(t.visit == *v)).collect()));
         let mut parts = PARTS.to_vec();
         parts.insert(3, EffectPart::Examiner);
-        let Ok(model) = EffectModel::fit(rows, &fixed, &parts) else { return };
+        let Ok(model) = EffectModel::fit(self.designs, rows, &fixed, &parts) else { return };
+        found.fitted(ModelOf::Shared, self.measure, model.parts());
+        let few = model.rests_on(rows, |t| t.examiner).unwrap_or_default();
         let mut family = Vec::new();
         for (column, visit) in visits.iter().enumerate().skip(1) {
             let Some(effect) = model.fixed(column) else { continue };
             let error = effect.kenward_roger_df.map(|df| (effect.kenward_roger_error, df));
-            let error = error.filter(|_| model.tells(EffectPart::Visit));
+            let by_others = few.get(column).copied().unwrap_or(false);
+            if by_others {
+                found.note_of(
+                    self.measure,
+                    "other examiners tested in the later session, too few for what examiners differ by to be known: what all \
+                     volunteers changed by cannot be told from that, and stands without interval and word"
+                        .to_owned(),
+                );
+            }
+            let error = error.filter(|_| model.tells(EffectPart::Visit) && !by_others);
             family.push(Effect {
                 from: Some(self.observed.shared_visit(visits[0])),
                 to: Some(self.observed.shared_visit(*visit)),
                 tests: [at(visits[0]), at(*visit)],
+                rule: if by_others { EffectRule::PeopleDiffer } else { EffectRule::SpreadNotTold },
                 ..Effect::new(EffectTerm::Shared, self.measure, effect.estimate, error)
             });
         }

@@ -235,11 +235,22 @@ impl Settings {
     fn check_optional(&self) -> Result<()> {
         let is_measure = |name: &str| OPTIONAL.iter().any(|s| s.key.strip_prefix("change.") == Some(name));
         for (measure, margin) in &self.change.0 {
-            let most = match OPTIONAL.iter().find(|s| s.key.strip_prefix("change.") == Some(measure)) {
-                Some(setting) if setting.unit == "%" => 300.0,
-                _ => 1e6,
+            let setting = OPTIONAL.iter().find(|s| s.key.strip_prefix("change.") == Some(measure));
+            let (most, unit) = match setting.map(|s| s.unit) {
+                // The one percentage that is compared as it is, and not as a ratio.
+                Some("%") if measure == "hand_share_percent" => (100.0, " percent, so that 20 % is written 20"),
+                Some("%") => (300.0, " percent of what it was, and in no other unit: 20 % is written 20"),
+                Some("") => (1.0, ", a share of 1: 20 % of it is written 0.2"),
+                _ => (1e6, ""),
             };
-            within(&format!("change.{measure}"), *margin, 1e-9, most)?;
+            within(&format!("change.{measure}"), *margin, 1e-9, most).map_err(|e| match e {
+                Error::Setting { what, found, expected } => Error::Setting {
+                    what,
+                    found,
+                    expected: format!("{expected}{unit}"),
+                },
+                other => other,
+            })?;
         }
         match &self.groups.primary {
             Some(name) if !is_measure(name) => Err(Error::Setting {

@@ -24,6 +24,8 @@ pub fn object_text(effects: &Effects, problems: &[Problem]) -> String {
     let all = json!({
         "title": effects.title,
         "estimates": tables::estimates(effects).to_json(),
+        "parts": tables::parts(effects).to_json(),
+        "doubts": effects.doubts,
         "notes": effects.notes,
         "problems": problems,
         "version": env!("CARGO_PKG_VERSION"),
@@ -67,7 +69,7 @@ pub fn record(question: EffectQuestion, results: &Results) -> Map<String, Value>
 /// One line an estimate of volunteers, learners, examiners and groups; places only where they changed.
 pub fn summary(effects: &Effects, settings: &Settings) -> String {
     let shown = shown(effects, settings);
-    let mut text = String::new();
+    let mut text: String = effects.doubts.iter().map(|d| format!("{d}\n")).collect();
     let mut under = None;
     for row in effects.rows.iter().filter(|r| shown.contains(&r.measure)) {
         if row.term == EffectTerm::Place && row.word != Some(crate::effects::EffectWord::Changed) {

@@ -1,15 +1,17 @@
 //! The page: one file, without script and without any outside request.
 
-use super::tables::unit;
+use super::tables::{reason, unit};
 use super::question::{EffectQuestion, shown};
 use crate::compare::ComparisonScale;
-use crate::effects::{Effect, EffectTerm, EffectWord, Effects};
+use crate::effects::{Effect, EffectPart, EffectRule, EffectTerm, EffectWord, Effects, FittedPart, ModelOf};
 use crate::error::Result;
 use crate::format::number;
 use crate::plot::Figure;
 use crate::report::frame::{Page, PageTable, STYLE};
 use crate::results::Results;
+use crate::stats::agreement::clustered::PartState;
 use serde::Serialize;
+use std::collections::{BTreeMap, BTreeSet};
 
 const TEMPLATE: &str = include_str!("effects.html");
 /// Rows of a table on the page; the rest stands in estimates.csv.
@@ -28,6 +30,9 @@ struct EffectsView {
     confidence: String,
     rate: String,
     primary: Option<&'static str>,
+    /// Random terms that the design could not tell, and those that came out as 0.
+    left_out: String,
+    at_bound: String,
 }
 
 #[derive(Serialize)]
@@ -79,7 +84,7 @@ fn view(effects: &Effects, question: EffectQuestion, results: &Results, drawn: &
         version: env!("CARGO_PKG_VERSION"),
         title: effects.title.clone().unwrap_or_else(|| "Study".to_owned()),
         of_groups: question == EffectQuestion::Groups,
-        standing: results.standing(),
+        standing: effects.doubts.iter().cloned().chain(results.standing()).collect(),
         tables: tables.collect(),
         figures: drawn
             .iter()
@@ -96,7 +101,41 @@ fn view(effects: &Effects, question: EffectQuestion, results: &Results, drawn: &
         confidence: crate::format::coverage(settings.compare.confidence),
         rate: crate::format::coverage(settings.compare.false_discovery_rate),
         primary: crate::effects::primary(settings).map(|m| m.info().label),
+        left_out: terms(effects, |p| reason(p.state)),
+        at_bound: terms(effects, |p| (p.state == PartState::AtBound).then(String::new)),
     }
+}
+
+/// The random terms of each model of which `said` has something to say, with the measures where it is not so in all.
+fn terms(effects: &Effects, said: impl Fn(&FittedPart) -> Option<String>) -> String {
+    let mut models = Vec::new();
+    for model in ModelOf::ALL {
+        let own = || effects.parts.iter().filter(|p| p.of == *model);
+        let all: BTreeSet<&str> = own().map(|p| p.measure.info().name).collect();
+        let mut found = Vec::new();
+        for part in EffectPart::ALL {
+            let mut by_reason: BTreeMap<String, Vec<&str>> = BTreeMap::new();
+            for (p, why) in own().filter(|p| p.part == *part).filter_map(|p| Some((p, said(p)?))) {
+                by_reason.entry(why).or_default().push(p.measure.info().label);
+            }
+            for (why, measures) in by_reason {
+                let which = match measures.len() {
+                    n if n == all.len() => String::new(),
+                    1 | 2 => measures.join(" and "),
+                    n => format!("{n} of {} measures", all.len()),
+                };
+                let inside: Vec<&str> = [why.as_str(), which.as_str()].into_iter().filter(|w| !w.is_empty()).collect();
+                found.push(match inside.is_empty() {
+                    true => part.label().to_owned(),
+                    false => format!("{} ({})", part.label(), inside.join("; ")),
+                });
+            }
+        }
+        if !found.is_empty() {
+            models.push(format!("in the model {}, {}", model.label(), found.join(", ")));
+        }
+    }
+    models.join("; ")
 }
 
 pub(super) fn heading(term: EffectTerm) -> &'static str {
@@ -195,6 +234,7 @@ pub(super) fn line(e: &Effect) -> String {
         (Some(EffectWord::Undecided), _) => "undecided".to_owned(),
         (Some(word), _) => word.word().to_owned(),
         (None, true) => "no word: no margin is set".to_owned(),
+        (None, false) if e.rule == EffectRule::PeopleDiffer => "no word: it rests on who tested".to_owned(),
         (None, false) => "no word: its error cannot be told".to_owned(),
     };
     format!(

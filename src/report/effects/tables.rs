@@ -2,14 +2,53 @@
 
 use crate::columns::{Column, Kind};
 use crate::compare::ComparisonScale;
-use crate::effects::{Effect, Effects};
+use crate::effects::{Effect, Effects, FittedPart};
+use crate::stats::agreement::clustered::PartState;
 use crate::report::tables::{Cell, Field, Table, codebook_with, field};
 
-/// The estimates, then the codebook.
+/// The estimates, what the models consist of, then the codebook.
 pub fn tables(effects: &Effects) -> Vec<Table> {
-    let estimates = estimates(effects);
-    let book = codebook_with(&[&estimates]);
-    vec![estimates, book]
+    let (estimates, parts) = (estimates(effects), parts(effects));
+    let book = codebook_with(&[&estimates, &parts]);
+    vec![estimates, parts, book]
+}
+
+/// The table of what the models consist of.
+pub(super) fn parts(effects: &Effects) -> Table {
+    Table::fill("parts", part_fields(), &effects.parts)
+}
+
+fn part_fields() -> Vec<Field<FittedPart>> {
+    let text = |name, meaning| column(name, Kind::Text, "", "14.1", meaning);
+    vec![
+        field(
+            text("model", "volunteers, shared, learners, groups_of_volunteers or groups_of_learners"),
+            |p: &FittedPart| Cell::term(Some(p.of)),
+        ),
+        field(text("measure", "column of the tests"), |p: &FittedPart| Cell::text(p.measure.info().name)),
+        field(
+            text("term", "spot, subject, place, examiner, visit, place_at_visit, sitting, day, examiner_at_visit or residual"),
+            |p: &FittedPart| Cell::term(Some(p.part)),
+        ),
+        field(text("state", "estimated, at_bound (0), or not_told: left out of the model"), |p: &FittedPart| {
+            Cell::text(p.state.word())
+        }),
+        field(text("reason", "why the design cannot tell it"), |p: &FittedPart| {
+            Cell::maybe(reason(p.state).as_deref())
+        }),
+        field(
+            column("variance", Kind::Num, "on the scale of the measure, squared", "14.1", "variance of the term; missing where it is left out"),
+            |p: &FittedPart| Cell::num(p.variance),
+        ),
+    ]
+}
+
+/// Why a term is left out.
+pub(super) fn reason(state: PartState) -> Option<String> {
+    match state {
+        PartState::NotTold(why) => Some(why.to_string()),
+        PartState::Estimated | PartState::AtBound => None,
+    }
 }
 
 /// The table of estimates.
@@ -148,7 +187,7 @@ fn words() -> Vec<Field<Effect>> {
         field(text("word", "changed, unchanged, different, alike or undecided; missing without a margin"), |e: &Effect| {
             Cell::term(e.word)
         }),
-        field(text("rule", "minimum_effect, no_margin, or spread_not_told: the design gives no error"), |e: &Effect| {
+        field(text("rule", "minimum_effect, no_margin, spread_not_told (the design gives no error) or people_differ (it rests on a few examiners' differences)"), |e: &Effect| {
             Cell::term(Some(e.rule))
         }),
     ]

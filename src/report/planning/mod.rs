@@ -38,9 +38,9 @@ impl PlanReport {
         };
         let effect = match r.question.is_width() {
             true => String::new(),
-            false => format!(" of {} %", number(100.0 * r.effect.exp_m1(), 0)),
+            false => format!(" of {} %", short(100.0 * r.effect.exp_m1())),
         };
-        let margin = self.margin_percent.map_or(String::new(), |m| format!(" beyond a margin of {} %", number(m, 0)));
+        let margin = self.margin_percent.map_or(String::new(), |m| format!(" beyond a margin of {} %", short(m)));
         let sd = |v: f64| format!("{} %", number(100.0 * v, 1));
         let s = &r.spreads;
         let found = match self.smallest() {
@@ -210,6 +210,12 @@ struct PlanView {
     figure: Option<(String, String)>,
     notes: Vec<String>,
     paragraph: String,
+}
+
+/// As many decimals as it needs, three at most, so that a margin of 0.2 % is not 0.
+fn short(percent: f64) -> String {
+    let all = number(percent, 3);
+    all.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
 type SizeAxis = (&'static str, fn(&PlannedDesign) -> u32);

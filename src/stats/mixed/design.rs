@@ -79,6 +79,19 @@ impl MixedDesign {
         }
         inference::fitted(&self.system, &response, &theta, &point).ok_or(MixedError::NotFound)
     }
+
+    /// The fixed effects that each of these columns, one number a row, would have with the variances of `fit`: how far every
+    /// estimate moves when rows are shifted so.
+    pub fn shifts(&self, fit: &MixedFit, columns: &[Vec<f64>]) -> Option<Vec<Vec<f64>>> {
+        if columns.iter().any(|c| c.len() != self.system.rows) || fit.variances.len() != self.system.terms() + 1 {
+            return None;
+        }
+        let theta: Vec<f64> = fit.variances.iter().take(self.system.terms()).map(|v| (v / fit.residual()).sqrt()).collect();
+        let responses: Vec<Response> = columns.iter().map(|c| self.system.response(c)).collect();
+        let back = self.system.triangle.clone().try_inverse()?;
+        let moved = self.system.estimates(&theta, &responses)?;
+        Some(moved.into_iter().map(|m| (&back * m).iter().copied().collect()).collect())
+    }
 }
 
 /// Squares that rounding leaves of values that the fixed effects explain, as a share of the values' own.

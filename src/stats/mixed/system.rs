@@ -162,20 +162,10 @@ impl System {
     pub fn at(&self, response: &Response, theta: &[f64]) -> Option<LikelihoodPoint> {
         let factor = self.factor(theta)?;
         let (term, p) = (self.term_of(), self.fixed());
-        let scaled = |column: &dyn Fn(usize) -> f64| {
-            let mut x = vec![0.0; self.columns()];
-            for i in 0..x.len() {
-                x[self.pattern.place[i]] = theta[term[i]] * column(i);
-            }
-            factor.solve_lower(&mut x);
-            x
-        };
-        let mut solved: Vec<Vec<f64>> = (0..p).map(|c| scaled(&|i| self.z_fixed[(i, c)])).collect();
-        let mut effects = scaled(&|i| response.z_values[i]);
-        let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(x, y)| x * y).sum::<f64>();
-        let left = DMatrix::from_fn(p, p, |a, b| f64::from(a == b) - dot(&solved[a], &solved[b]));
-        let right = DVector::from_fn(p, |a, _| -dot(&solved[a], &effects));
-        let root: Cholesky<f64, Dyn> = Cholesky::new(left)?;
+        let mut solved = self.lower_fixed(&factor, theta, &term);
+        let mut effects = self.lower(&factor, theta, &term, &|i| response.z_values[i]);
+        let root = root_of(&solved)?;
+        let right = right_of(&solved, &effects);
         let fixed = root.solve(&right);
         let squares = response.squares - dot(&effects, &effects) - fixed.dot(&right);
         let residual = squares / self.free();
@@ -198,16 +188,16 @@ impl System {
             + log_fixed
             + free * (1.0 + (2.0 * std::f64::consts::PI * residual).ln());
         let on = factor.inverse_diagonal();
+        // kᵀ(XᵀH⁻¹X)⁻¹k is the square of L⁻¹k.
+        let columns = DMatrix::from_fn(self.columns(), p, |at, c| solved[c][at]);
+        let explained = match root.l().solve_lower_triangular(&DMatrix::identity(p, p)) {
+            Some(back) => columns * back.transpose(),
+            None => return None,
+        };
         let mut gradient = vec![0.0; self.terms()];
         for (i, t) in term.iter().enumerate() {
             let at = self.pattern.place[i];
-            let mut explained = 0.0;
-            for a in 0..p {
-                for b in 0..p {
-                    explained += solved[a][at] * fixed_inverse[(a, b)] * solved[b][at];
-                }
-            }
-            gradient[*t] += 1.0 - on[at] - explained - effects[at].powi(2) / residual;
+            gradient[*t] += 1.0 - on[at] - explained.row(at).norm_squared() - effects[at].powi(2) / residual;
         }
         for (g, t) in gradient.iter_mut().zip(theta) {
             *g = if *t == 0.0 { 0.0 } else { 2.0 * *g / t };
@@ -221,10 +211,53 @@ impl System {
         })
     }
 
+    /// Fixed effects in the columns of Q that each response would have at θ.
+    pub fn estimates(&self, theta: &[f64], responses: &[Response]) -> Option<Vec<DVector<f64>>> {
+        let factor = self.factor(theta)?;
+        let term = self.term_of();
+        let solved = self.lower_fixed(&factor, theta, &term);
+        let root = root_of(&solved)?;
+        let one = |response: &Response| {
+            let effects = self.lower(&factor, theta, &term, &|i| response.z_values[i]);
+            &response.least_squares + root.solve(&right_of(&solved, &effects))
+        };
+        Some(responses.iter().map(one).collect())
+    }
+
+    /// L⁻¹Λ times a column of numbers, one a column of Z.
+    fn lower(&self, factor: &Factor<'_>, theta: &[f64], term: &[usize], column: &dyn Fn(usize) -> f64) -> Vec<f64> {
+        let mut x = vec![0.0; self.columns()];
+        for i in 0..x.len() {
+            x[self.pattern.place[i]] = theta[term[i]] * column(i);
+        }
+        factor.solve_lower(&mut x);
+        x
+    }
+
+    /// The same of ZᵀX.
+    fn lower_fixed(&self, factor: &Factor<'_>, theta: &[f64], term: &[usize]) -> Vec<Vec<f64>> {
+        (0..self.fixed()).map(|c| self.lower(factor, theta, term, &|i| self.z_fixed[(i, c)])).collect()
+    }
+
     /// ln |R|: the likelihood is that of the columns as given.
     fn log_triangle(&self) -> f64 {
         self.triangle.diagonal().iter().map(|d| d.abs().ln()).sum()
     }
+}
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(x, y)| x * y).sum()
+}
+
+/// XᵀH⁻¹X, of X made orthonormal, as a product of triangles.
+fn root_of(solved: &[Vec<f64>]) -> Option<Cholesky<f64, Dyn>> {
+    let p = solved.len();
+    Cholesky::new(DMatrix::from_fn(p, p, |a, b| f64::from(a == b) - dot(&solved[a], &solved[b])))
+}
+
+/// XᵀH⁻¹ times the residuals of least squares.
+fn right_of(solved: &[Vec<f64>], effects: &[f64]) -> DVector<f64> {
+    DVector::from_fn(solved.len(), |a, _| -dot(&solved[a], effects))
 }
 
 /// Columns made orthonormal one after the other, and the triangle that leads back.

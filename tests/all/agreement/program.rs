@@ -124,14 +124,14 @@ fn ratings_with_holes_are_all_used() {
 fn ratings_that_give_no_coefficient_say_what_is_missing_and_never_nan() {
     let dir = tempfile::tempdir().unwrap();
     for (text, code, said) in [
-        ("subject,rater,value\nA,x,1\nB,x,2\n", 2, "one rater only"),
-        ("subject,rater,value\nA,x,1\nA,y,2\n", 2, "one subject only"),
+        ("subject,rater,value\nA,x,1\nB,x,2\n", 1, "one rater only"),
+        ("subject,rater,value\nA,x,1\nA,y,2\n", 1, "one subject only"),
         (
             "subject,rater,value\nA,x,1\nB,y,2\n",
-            2,
+            1,
             "no two subjects were rated by the same two raters",
         ),
-        ("subject,rater,value\nA,x,\nB,x,\n", 2, "no ratings"),
+        ("subject,rater,value\nA,x,\nB,x,\n", 1, "no ratings"),
         (
             "subject,rater,value\nA,x,2\nA,y,2\nB,x,2\nB,y,2\n",
             0,
@@ -149,7 +149,7 @@ fn ratings_that_give_no_coefficient_say_what_is_missing_and_never_nan() {
         ),
         (
             "subject,rater,value\nA,x,1\nA,x,7\n",
-            2,
+            1,
             "1 in line 2, 7 in line 3",
         ),
     ] {

@@ -12,6 +12,7 @@ use tautpoint::study::roster::Roster;
 use tautpoint::trace::{Measured, Test};
 
 mod libraries;
+mod outside;
 mod program;
 
 fn with_margin(percent: f64) -> Settings {
@@ -256,6 +257,10 @@ fn designs_that_cannot_answer_say_why() {
         every.notes
     );
     assert!(of(&every, EffectTerm::Group).all(|r| r.rule == EffectRule::SpreadNotTold && r.word.is_none()));
+    assert!(says(
+        &groups_of(&["early", "Early", "late"]),
+        "groups early and Early differ in capital letters only"
+    ));
     assert!(says(&groups_of(&["a"]), "one group of volunteers only"));
     assert!(says(&groups_of(&[""]), "no two groups"));
     assert!(says(
@@ -413,4 +418,177 @@ fn what_can_be_told_from_none_is_as_wide_as_the_interval() {
             assert!(row.detectable <= row.margin, "{row:?}");
         }
     }
+}
+
+/// Multiplies what an examiner measured, in one session or in all.
+fn misread(tests: &mut [Test], examiner: &str, session: Option<&str>, by: f64) {
+    for test in tests {
+        let about = &test.about;
+        let then = session.is_none_or(|s| about.session.as_deref() == Some(s));
+        if then && about.examiner.as_deref() == Some(examiner) {
+            let value = by * test.value(MEASURE).unwrap();
+            test.measures.set(MEASURE, Measured::new(value, []));
+        }
+    }
+}
+
+#[test]
+fn the_drift_of_an_examiner_is_not_taken_for_groups_that_change_differently() {
+    // One examiner saw group A both times. Group B was seen by both, the second time by the other alone, whose sensor reads
+    // 40 % more by then: "different", 39 % (33 to 45).
+    let (mut tests, roster) = simulated_tests(&design(12, 2, 2), &Spreads::USUAL, PlannedEffect::None, 1);
+    let settings = with_margin(10.0);
+    let whole = between_groups_in(&tests, &roster, &settings, &[MEASURE]);
+    assert!(whole.rows.iter().all(|r| r.word.is_some()), "everybody by both");
+    tests.retain(|t| {
+        let a = &t.about;
+        let code: u32 = a.subject.as_deref().unwrap()[2..].parse().unwrap();
+        let other = a.examiner.as_deref() == Some("E-2");
+        if code % 2 == 1 {
+            !other
+        } else {
+            a.session.as_deref() == Some("1") || other
+        }
+    });
+    misread(&mut tests, "E-2", Some("2"), 1.4);
+    let found = between_groups_in(&tests, &roster, &settings, &[MEASURE]);
+    let row = of(&found, EffectTerm::GroupBySession).next().unwrap();
+    assert!((row.estimate - 1.4_f64.ln()).abs() < 0.1, "{row:?}");
+    assert_eq!(
+        (row.word, row.error, row.rule),
+        (None, None, EffectRule::PeopleDiffer)
+    );
+    assert!(
+        says(
+            &found,
+            "how differently groups changed cannot be told from examiners"
+        ),
+        "{:?}",
+        found.notes
+    );
+    // With tests missing here and there nobody's drift decides.
+    let (mut tests, roster) = simulated_tests(&design(12, 2, 2), &Spreads::USUAL, PlannedEffect::None, 1);
+    let mut at = 0;
+    tests.retain(|_| {
+        at += 1;
+        at % 7 != 0
+    });
+    let found = between_groups_in(&tests, &roster, &settings, &[MEASURE]);
+    assert!(found.rows.iter().all(|r| r.word.is_some()), "{:?}", found.notes);
+}
+
+#[test]
+fn what_all_changed_by_gets_no_word_where_another_examiner_tested_later() {
+    // The second examiner reads 40 % more: "changed", 38 % (34 to 41), though nobody changed.
+    let (mut tests, roster) = simulated_tests(&design(12, 2, 2), &Spreads::USUAL, PlannedEffect::None, 1);
+    tests.retain(|t| t.about.examiner.as_deref().unwrap()[2..] == t.about.session.as_deref().unwrap()[..]);
+    misread(&mut tests, "E-2", None, 1.4);
+    let found = changes_in(&tests, &roster, &with_margin(10.0), &[MEASURE]);
+    let row = of(&found, EffectTerm::Shared).next().unwrap();
+    assert_eq!((row.word, row.rule), (None, EffectRule::PeopleDiffer), "{row:?}");
+    assert!(
+        says(&found, "other examiners tested in the later session"),
+        "{:?}",
+        found.notes
+    );
+    // Groups had the same two examiners in the same sessions: that cancels.
+    let groups = between_groups_in(&tests, &roster, &with_margin(10.0), &[MEASURE]);
+    assert!(
+        of(&groups, EffectTerm::Group).all(|r| r.word.is_some()),
+        "{:?}",
+        groups.notes
+    );
+    assert!(of(&groups, EffectTerm::Session).all(|r| r.word.is_none()));
+}
+
+#[test]
+fn groups_of_uneven_spread_are_told() {
+    let (mut tests, roster) = simulated_tests(&design(20, 1, 1), &Spreads::USUAL, PlannedEffect::None, 1);
+    let told = |tests: &[Test]| {
+        let found = between_groups_in(tests, &roster, &with_margin(10.0), &[MEASURE]);
+        found
+            .notes
+            .into_iter()
+            .find(|n| n.contains("differ among themselves"))
+    };
+    assert_eq!(told(&tests), None);
+    // One group alone has a spread: nothing to hold it against.
+    let alone: Vec<Test> = tests
+        .iter()
+        .filter(|t| {
+            t.about.subject.as_deref().unwrap()[2..].parse::<u32>().unwrap() % 2 == 1
+                || t.about.subject.as_deref() == Some("V-002")
+        })
+        .cloned()
+        .collect();
+    assert_eq!(told(&alone), None);
+    for test in &mut tests {
+        if test.about.subject.as_deref().unwrap()[2..]
+            .parse::<u32>()
+            .unwrap()
+            % 2
+            == 0
+        {
+            let value = 10.0 * (test.value(MEASURE).unwrap() / 10.0).powi(4);
+            test.measures.set(MEASURE, Measured::new(value, []));
+        }
+    }
+    let note = told(&tests).unwrap();
+    assert!(
+        note.contains("the people of group B differ among themselves"),
+        "{note}"
+    );
+}
+
+#[test]
+fn a_margin_that_can_hardly_be_meant_is_named() {
+    use tautpoint::columns::Measure;
+    let (mut tests, roster) = simulated_tests(&design(6, 1, 2), &Spreads::USUAL, PlannedEffect::None, 1);
+    for (i, test) in tests.iter_mut().enumerate() {
+        let travel = 4.0 + 0.1 * ((i * 7919) % 13) as f64;
+        test.measures.set(Measure::OnsetTravel, Measured::new(travel, []));
+    }
+    let told = |measure: Measure, margin: f64| {
+        let mut settings = Settings::default();
+        settings.change.0.insert(measure.info().name.to_owned(), margin);
+        let change = changes_in(&tests, &roster, &settings, &[measure]);
+        let groups = between_groups_in(&tests, &roster, &settings, &[measure]);
+        [change, groups].map(|found| found.doubts.first().cloned())
+    };
+    for (measure, margin, words) in [
+        // 0.2 for 20 %, m for mm, µm for mm, and 300 % where the stiffest is three times the softest.
+        (MEASURE, 0.2, "20 % is written 20, and not in N/mm"),
+        (Measure::OnsetTravel, 0.000_8, "it is in mm"),
+        (
+            Measure::OnsetTravel,
+            800.0,
+            "all values together differ by less (4.000 to 5.200 mm)",
+        ),
+        (MEASURE, 299.0, "all values together differ by less"),
+    ] {
+        for note in told(measure, margin) {
+            let note = note.unwrap_or_else(|| panic!("{measure:?} {margin}: nothing said"));
+            assert!(note.contains(words), "{note}");
+        }
+    }
+    for (measure, margin) in [(MEASURE, 15.0), (MEASURE, 2.0), (Measure::OnsetTravel, 0.5)] {
+        assert_eq!(told(measure, margin), [None, None], "{measure:?} {margin}");
+    }
+}
+
+#[test]
+fn terms_that_the_design_cannot_tell_are_listed() {
+    use tautpoint::effects::{EffectPart, ModelOf};
+    let (tests, roster) = simulated_tests(&design(6, 1, 2), &Spreads::USUAL, PlannedEffect::None, 1);
+    let found = changes_in(&tests, &roster, &with_margin(15.0), &[MEASURE]);
+    let state = |of, part| found.parts.iter().find(|p| p.of == of && p.part == part).unwrap();
+    let sitting = state(ModelOf::Volunteers, EffectPart::Sitting);
+    // With one examiner a sitting is a session of the subject.
+    assert_eq!((sitting.state.word(), sitting.variance), ("not_told", None));
+    assert_eq!(
+        state(ModelOf::Shared, EffectPart::Examiner).state.word(),
+        "not_told"
+    );
+    let trial = state(ModelOf::Volunteers, EffectPart::Residual);
+    assert!((trial.variance.unwrap().sqrt() - Spreads::USUAL.trial).abs() < 0.02);
 }

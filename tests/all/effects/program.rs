@@ -69,10 +69,26 @@ fn tables_pages_and_json_tell_the_same_and_a_margin_gives_words() {
         }
         let page = read(&folder, &format!("{command}.html"));
         assert!(
-            page.contains(paragraph) && page.contains("Methods, to paste") && !page.contains("<b>late"),
+            page.contains(paragraph)
+                && page.contains("Methods, to paste")
+                && page.contains("of 40.5 %")
+                && !page.contains("<b>late"),
             "{command}"
         );
         assert!(folder.join("estimates.parquet").exists());
+        // The paragraph says which terms the design could not tell; the table says why.
+        assert!(
+            page.contains("could not tell were left out: in the model of"),
+            "{command}"
+        );
+        assert!(read(&folder, "parts.csv").contains(",not_told,"), "{command}");
+        assert!(
+            json["parts"]
+                .as_array()
+                .unwrap()
+                .iter()
+                .any(|p| p["state"] == "not_told")
+        );
         // Every column is in the codebook, and every section is one of METHODS.md.
         let book = read(&folder, "codebook.csv");
         let methods = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/METHODS.md")).unwrap();
@@ -105,7 +121,7 @@ fn a_blind_study_gives_the_same_bytes_whichever_side_is_stiffer() {
     assert!(
         before
             .iter()
-            .all(|(code, text)| *code == Some(2) && text.contains("blind")),
+            .all(|(code, text)| *code == Some(1) && text.contains("blind")),
         "{before:?}"
     );
     // Left and right change places.
@@ -172,7 +188,7 @@ fn what_cannot_be_planned_is_refused_by_name() {
     }
     let out = run(
         dir.path(),
-        "-q plan-size side --effect 40 --subjects 1 --trials 2,4 --levels 2 --draws 20 --out plan",
+        "-q plan-size side --effect 40.5 --subjects 1 --trials 2,4,2 --levels 2,2 --trial-sd 0.05 --draws 20 --out plan",
     );
     assert_eq!(
         out.status.code(),
@@ -181,7 +197,82 @@ fn what_cannot_be_planned_is_refused_by_name() {
         String::from_utf8_lossy(&out.stderr)
     );
     let csv = read(dir.path(), "plan/plan-size.csv");
-    assert_eq!(csv.lines().count(), 3);
-    assert!(read(dir.path(), "plan/plan-size.html").contains("Methods, to paste"));
+    // Numbers given twice are one design.
+    assert_eq!(csv.lines().count(), 3, "{csv}");
+    let page = read(dir.path(), "plan/plan-size.html");
+    assert!(
+        page.contains("Methods, to paste") && page.contains("check --trial-sd 0.05: it is in percent"),
+        "{page}"
+    );
     assert!(dir.path().join("plan/figures/plan-size.svg").exists());
+}
+
+#[test]
+fn a_margin_in_another_unit_is_refused_where_it_cannot_be() {
+    let dir = tempfile::tempdir().unwrap();
+    study(dir.path(), "");
+    let path = dir.path().join("s/study.toml");
+    let text = std::fs::read_to_string(&path).unwrap();
+    for (given, message) in [
+        (
+            "loss_ratio = 20",
+            "change.loss_ratio: found 20; expected a number from 0.000000001 to 1, a share of 1: 20 % of it is written 0.2",
+        ),
+        ("recoil_ratio = 15.0", "a share of 1"),
+        // 2 N/mm in N/m.
+        (
+            "window_n_per_mm = 2000",
+            "percent of what it was, and in no other unit: 20 % is written 20",
+        ),
+        ("hand_share_percent = 150", "percent, so that 20 % is written 20"),
+    ] {
+        std::fs::write(&path, text.replace("peak_n = 41.5", given)).unwrap();
+        let out = run(dir.path(), "change s");
+        let told = String::from_utf8_lossy(&out.stderr);
+        assert_eq!(out.status.code(), Some(2), "{given}: {told}");
+        assert!(told.contains(message), "{given}: {told}");
+    }
+}
+
+#[test]
+fn a_report_that_answers_nothing_is_written_with_exit_code_1_and_none_without_input() {
+    let dir = tempfile::tempdir().unwrap();
+    let made = run(
+        dir.path(),
+        "-q simulate study --out s --seed 4 --subjects 2 --sessions 1 --trials 1 --levels L4",
+    );
+    assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
+    for command in ["change", "groups"] {
+        let out = run(dir.path(), &format!("{command} s --out {command}"));
+        let told = String::from_utf8_lossy(&out.stderr);
+        assert_eq!(out.status.code(), Some(1), "{command}: {told}");
+        assert!(
+            dir.path().join(command).join("run.json").exists(),
+            "{command}: {told}"
+        );
+    }
+    let out = run(
+        dir.path(),
+        "plan-size icc --subjects 1 --examiners 1 --trials 1 --levels 1 --draws 20 --out size",
+    );
+    let told = String::from_utf8_lossy(&out.stderr);
+    assert_eq!(out.status.code(), Some(1), "{told}");
+    assert!(
+        told.contains("no design gave an answer") && dir.path().join("size/plan-size.html").exists(),
+        "{told}"
+    );
+    // Not one recording that can be read: nothing done, and nothing written.
+    for entry in std::fs::read_dir(dir.path().join("s/recordings")).unwrap() {
+        let path = entry.unwrap().path();
+        if path.extension().is_some_and(|e| e == "csv") {
+            std::fs::write(path, "no recording").unwrap();
+        }
+    }
+    for command in ["change", "groups", "agree"] {
+        let out = run(dir.path(), &format!("{command} s --out {command}-2"));
+        let told = String::from_utf8_lossy(&out.stderr);
+        assert_eq!(out.status.code(), Some(2), "{command}: {told}");
+        assert!(told.contains("no input could be used"), "{command}: {told}");
+        assert!(!dir.path().join(format!("{command}-2")).exists(), "{command}");
+    }
 }
