@@ -434,7 +434,7 @@ mod tests {
         assert_eq!(OPTIONAL.iter().filter_map(|s| settings.value_of(s.key)).count(), 0);
         for setting in OPTIONAL.iter().filter(|s| s.key != PRIMARY) {
             let name = setting.key.strip_prefix("change.").unwrap();
-            settings.change.0.insert(name.to_owned(), 12.5);
+            settings.change.0.insert(name.to_owned(), 0.5);
         }
         settings.groups.primary = Some("end_feel_n_per_mm".to_owned());
         settings.check().unwrap();

@@ -69,10 +69,7 @@ fn tables_pages_and_json_tell_the_same_and_a_margin_gives_words() {
         }
         let page = read(&folder, &format!("{command}.html"));
         assert!(
-            page.contains(paragraph)
-                && page.contains("Methods, to paste")
-                && page.contains("of 40.5 %")
-                && !page.contains("<b>late"),
+            page.contains(paragraph) && page.contains("Methods, to paste") && !page.contains("<b>late"),
             "{command}"
         );
         assert!(folder.join("estimates.parquet").exists());
@@ -201,7 +198,9 @@ fn what_cannot_be_planned_is_refused_by_name() {
     assert_eq!(csv.lines().count(), 3, "{csv}");
     let page = read(dir.path(), "plan/plan-size.html");
     assert!(
-        page.contains("Methods, to paste") && page.contains("check --trial-sd 0.05: it is in percent"),
+        page.contains("Methods, to paste")
+            && page.contains("of 40.5 %")
+            && page.contains("check --trial-sd 0.05: it is in percent"),
         "{page}"
     );
     assert!(dir.path().join("plan/figures/plan-size.svg").exists());
