@@ -28,6 +28,8 @@ const SHORTEST_HOLD_S: f64 = 0.3;
 const FIRST_PART: f64 = 3.0;
 const CONTACT_N: f64 = 1.0;
 const CONTACT_SDS: f64 = 5.0;
+/// A hand that lands at speed meets damping at once, a step that the low pass smears over this long.
+const SETTLED_S: f64 = 0.06;
 
 /// Displacement at first contact, and what the fitted law leaves open of it (standard uncertainty, mm).
 #[derive(Debug, Clone, Copy)]
@@ -234,7 +236,10 @@ impl MeasureContext<'_> {
         // Of a hand that lands at speed the limit is passed by newtons within a sample.
         let limit_n = f[begin].min(CONTACT_N.max(CONTACT_SDS * v.noise.sample_sd(v.force_noise_n)));
         let end = at_rest.iter().position(|n| *n > FIRST_PART * limit_n)?;
-        let line = self.contact_by_line(&x[begin..begin + end], &at_rest[..end], &speeds[..end]);
+        let settled = (SETTLED_S * v.rate_hz).ceil() as usize;
+        let line = (end >= settled + 5)
+            .then(|| self.contact_by_line(&x[begin + settled..begin + end], &at_rest[settled..end], &speeds[settled..end]))
+            .flatten();
         let lands = speeds.first().is_some_and(|v| damping * v > limit_n);
         match (line, fitted) {
             (Some(line), None) => Some(line),
@@ -257,9 +262,6 @@ impl MeasureContext<'_> {
     fn contact_by_line(&self, xs: &[f64], at_rest: &[f64], speeds: &[f64]) -> Option<FirstContact> {
         let (v, fitted) = (&self.view, self.onset.first_contact);
         let damping = fitted.map_or(0.0, |c| c.damping_n_s_per_mm);
-        if xs.len() < 5 {
-            return None;
-        }
         let n = xs.len() as f64;
         let (mx, mf) = (xs.iter().sum::<f64>() / n, at_rest.iter().sum::<f64>() / n);
         let sxx: f64 = xs.iter().map(|x| (x - mx).powi(2)).sum();

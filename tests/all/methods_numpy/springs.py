@@ -370,7 +370,8 @@ class Test:
         end = next((i for i in range(len(f)) if f[i] > 3 * limit), None)
         if end is None:
             return None
-        line = self.touch_line(x[:end], f[:end], v[:end], damping) if end >= 5 else None
+        settled = math.ceil(0.06 * r.fs)
+        line = self.touch_line(x[settled:end], f[settled:end], v[settled:end], damping) if end >= settled + 5 else None
         if line and not (knee and damping * v[0] > limit):
             return line
         if not knee:
