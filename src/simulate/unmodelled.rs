@@ -121,8 +121,6 @@ impl UnmodelledLaw {
             | UnmodelledLaw::SofteningSprings
             | UnmodelledLaw::Slip
             | UnmodelledLaw::Guarding
-            | UnmodelledLaw::Breathing
-            | UnmodelledLaw::HeartBeat
             | UnmodelledLaw::PinkNoise
             | UnmodelledLaw::CoarseSensors
             | UnmodelledLaw::Landing
@@ -136,7 +134,9 @@ impl UnmodelledLaw {
             | UnmodelledLaw::TwoTimes
             | UnmodelledLaw::RateFreeHysteresis
             | UnmodelledLaw::DeepeningDamping
-            | UnmodelledLaw::SeriesCompliance => false,
+            | UnmodelledLaw::SeriesCompliance
+            | UnmodelledLaw::Breathing
+            | UnmodelledLaw::HeartBeat => false,
         }
     }
 

@@ -103,8 +103,8 @@ class Test(Mapping[str, Any]):
     --------
     >>> press = simulate(seed=1)
     >>> test = analyze_trace(press.time_s, press.force_n, press.displacement_mm)[0]
-    >>> round(test["onset_travel_mm"], 1), test["knee_found"]
-    (8.3, True)
+    >>> 8 < test["onset_travel_mm"] < 8.5, test["knee_found"]
+    (True, True)
     >>> [line["source"] for line in test.budget("end_feel_n_per_mm")][:2]
     ['force noise', 'displacement noise']
     >>> [mark["mark"] for mark in test.marks.rows()][:3]
