@@ -1,5 +1,8 @@
 //! `station`: whether a station is fit for the work, and what limits it.
 
+mod block;
+mod words;
+
 use super::Outcome;
 use super::calibrate::day;
 use super::open::sound_study;
@@ -7,27 +10,26 @@ use super::record::setup::port_or_only;
 use crate::acquire::open_line;
 use crate::acquire::station::{LineCounts, LineEvent, Station};
 use crate::batch::settings_in_use;
-use crate::error::{Error, Severity};
+use crate::error::Error;
 use crate::fault::isolated;
 use crate::instrument::{Instrument, from_reference_springs};
-use crate::live::sign::PushDirection;
-use crate::report::station::{StationPage, StationTable, station_page};
+use crate::report::station::{StationPage, station_page};
 use crate::session::calibrations_of;
 use crate::session::station_check::StationCheck;
-use crate::session::station_findings::{ChannelFinding, StationFindings, TRIALS, told};
+use crate::session::station_findings::{StationFindings, told};
 use crate::settings::Settings;
-use crate::study::door::{self, FileKind};
 use crate::study::gains::ColumnGains;
 use crate::study::inputs::Study;
-use crate::study::study_file::{self, StudyFile};
+use crate::study::study_file;
 use crate::study::words::shown;
 use crate::terms::Day;
 use crate::write::{refuse_existing, write_files_whole, write_new};
 use anyhow::{Context, bail};
-use std::fmt::Write as _;
+use block::{block, study_with};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::{Duration, Instant};
+use words::{also, decimals, of_channel, tables};
 
 /// Looks at a station before anybody is pressed: shows each channel, and says whether it is fit for the work and what limits it.
 ///
@@ -335,244 +337,4 @@ fn tell(
         sayln!("written into {}", path.display());
     }
     Ok(())
-}
-
-/// study.toml with the block; whatever stands there stays as it is, an earlier block of the same station too.
-fn study_with(path: &Path, block: &str) -> anyhow::Result<String> {
-    let old = door::read_to_string(path, FileKind::Settings)?;
-    let station = block.split_inclusive(CHECKED).next().unwrap_or(block);
-    if let Some(i) = old.lines().position(|line| line.starts_with(station)) {
-        bail!(
-            "study.toml holds a check of this station already (line {}): take that block out first, or put the lines above there by \
-             hand; nothing was written into it",
-            i + 1
-        );
-    }
-    let new = with_block(&old, block);
-    let (_, problems) = StudyFile::parse(study_file::FILE_NAME, &new);
-    if let Some(fault) = problems.iter().find(|p| p.severity == Severity::Error) {
-        bail!(
-            "study.toml holds something of this station already ({}): put the lines above into it by hand; nothing was written",
-            fault.found
-        );
-    }
-    Ok(new)
-}
-
-/// The file with the block: at its end, or under a heading of the block's that stands there already.
-fn with_block(old: &str, block: &str) -> String {
-    let heading = block.lines().find(|line| line.starts_with('['));
-    let stands = heading.and_then(|heading| old.lines().position(|line| line.trim() == heading));
-    match (heading, stands) {
-        (Some(heading), Some(i)) => {
-            let mut lines: Vec<&str> = old.lines().collect();
-            let own: Vec<&str> = block.lines().filter(|line| *line != heading).collect();
-            lines.splice(i + 1..i + 1, own);
-            lines.join("\n") + "\n"
-        }
-        _ => format!("{}\n\n{block}", old.trim_end()),
-    }
-}
-
-/// Sentences on rate, asymmetry and delay.
-fn also(found: &StationFindings, spring: Option<&Result<Instrument, String>>) -> Vec<String> {
-    let mut all = vec![format!(
-        "{:.2} samples a second, {:.1} µs of jitter; {} lost and {} damaged in {:.0} s.",
-        found.rate_hz, found.jitter_us, found.counts.lost, found.counts.bad, found.seconds
-    )];
-    if let Some(percent) = found.smallest_asymmetry_percent() {
-        all.push(format!(
-            "With this noise alone, {TRIALS} trials a side tell a difference in end-feel of {percent:.2} % from none; what hands \
-             and people add comes on top."
-        ));
-    }
-    match spring {
-        Some(Ok(i)) => all.push(format!(
-            "Force is {:.2} ms behind displacement (± {:.2}, {} springs); a loop of {:.1} % stays.",
-            i.force_delay_ms,
-            i.force_delay_u95_ms().unwrap_or(f64::NAN),
-            i.springs,
-            100.0 * i.loop_ratio
-        )),
-        Some(Err(why)) => all.push(format!("The delay between the channels is not known: {why}")),
-        None => {}
-    }
-    all
-}
-
-fn way(c: &ChannelFinding) -> &'static str {
-    match c.sign.map(|s| s.direction) {
-        Some(PushDirection::Up) => "up when pushed",
-        Some(PushDirection::Down) => "down when pushed",
-        Some(PushDirection::Unknown) => "no push seen",
-        None => "",
-    }
-}
-
-/// Counts are whole numbers, and their noise is a few of them.
-fn decimals(unit: &str, otherwise: usize) -> usize {
-    if unit == "counts" { 1 } else { otherwise }
-}
-
-fn number(c: &ChannelFinding, value: f64, otherwise: usize) -> String {
-    match value.is_finite() {
-        true => told(value, decimals(&c.unit, otherwise)),
-        false => "not known".to_owned(),
-    }
-}
-
-fn rest(c: &ChannelFinding) -> String {
-    match c.rest.is_finite() {
-        true => format!("{} {}", number(c, c.rest, 3), c.unit),
-        false => "no value".to_owned(),
-    }
-}
-
-fn ripple(c: &ChannelFinding) -> String {
-    c.mains.map_or_else(
-        || "none seen".to_owned(),
-        |m| format!("{} at {} Hz", number(c, m.amplitude, 4), m.hz),
-    )
-}
-
-fn drift(c: &ChannelFinding) -> String {
-    c.drift_per_min.map_or_else(
-        || "not known".to_owned(),
-        |d| format!("{} a minute", number(c, d, 3)),
-    )
-}
-
-fn of_channel(c: &ChannelFinding) -> String {
-    let mut words = format!(
-        "{}: rests at {}, noise {} a sample and {} after the low pass, steps of {}, drift {}, mains {}",
-        c.heading,
-        rest(c),
-        number(c, c.noise, 4),
-        number(c, c.filtered, 4),
-        number(c, c.step, 4),
-        drift(c),
-        ripple(c)
-    );
-    if c.sign.is_some() {
-        let _ = write!(words, ", {}", way(c));
-    }
-    words
-}
-
-fn tables(found: &StationFindings) -> Vec<StationTable> {
-    let channels = found.channels.iter().map(|c| {
-        vec![
-            c.heading.clone(),
-            rest(c),
-            number(c, c.noise, 4),
-            number(c, c.filtered, 4),
-            number(c, c.step, 4),
-            drift(c),
-            ripple(c),
-            way(c).to_owned(),
-        ]
-    });
-    let heads = vec![
-        "channel",
-        "at rest",
-        "noise",
-        "after low pass",
-        "step",
-        "drift",
-        "mains",
-        "counts",
-    ];
-    let costs = found.costs.iter().map(|cost| {
-        let info = cost.measure.info();
-        vec![
-            info.name.to_owned(),
-            format!("{:.3}", cost.value),
-            format!("{:.4}", cost.u95),
-            format!("{:.2}", cost.smallest_difference_percent(TRIALS)),
-        ]
-    });
-    vec![
-        StationTable {
-            caption: "Channels",
-            heads,
-            rows: channels.collect(),
-        },
-        StationTable {
-            caption: "What this noise costs, by simulated presses",
-            heads: vec![
-                "measure",
-                "of a plain press",
-                "95 % interval, ±",
-                "smallest difference, %",
-            ],
-            rows: costs.collect(),
-        },
-    ]
-}
-
-/// Behind a station's name at the head of its block.
-const CHECKED: &str = ", checked ";
-
-/// What study.toml should hold of this station: what was found, and the delay; of one that is not fit, the factors that turn its
-/// signs around, and nothing else.
-fn block(found: &StationFindings, spring: Option<&Result<Instrument, String>>, date: &str) -> String {
-    if !found.is_fit() {
-        let turned = found.channels.iter().filter(|c| c.is_inverted());
-        let lines: Vec<String> = turned
-            .map(|c| format!("{} = {}\n", c.sensor.column.word(), -c.sensor.gain))
-            .collect();
-        return match lines.is_empty() {
-            true => String::new(),
-            false => format!("[gain]\n{}", lines.concat()),
-        };
-    }
-    let mut text = format!(
-        "# Station {}{CHECKED}{date}: {}\n",
-        shown(&found.station.device),
-        found.verdict()
-    );
-    for c in &found.channels {
-        let _ = writeln!(text, "# {}", of_channel(c));
-    }
-    if let Some(Ok(i)) = spring {
-        let _ = writeln!(text, "[instrument]\nforce_delay_ms = {:.3}", i.force_delay_ms);
-    }
-    text
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_block_is_added_once_and_never_over_another() {
-        let dir = tempfile::tempdir().unwrap();
-        let path = dir.path().join(study_file::FILE_NAME);
-        std::fs::write(&path, "title = \"T\"\n\n[ceiling_n]\nneck = 50\n").unwrap();
-        let block = "# Station a, checked 2026-11-30\n[instrument]\nforce_delay_ms = 2.0\n";
-        let written = study_with(&path, block).unwrap();
-        assert!(
-            written.starts_with("title = \"T\"") && written.ends_with(block),
-            "{written}"
-        );
-        let (_, problems) = StudyFile::parse(study_file::FILE_NAME, &written);
-        assert!(problems.is_empty(), "{problems:?}");
-        std::fs::write(&path, &written).unwrap();
-        let refused = study_with(&path, block).unwrap_err().to_string();
-        assert!(
-            refused.contains("line 6") && refused.contains("by hand"),
-            "{refused}"
-        );
-        // A block that says nothing but remarks is one of the station, too; that of another is none.
-        assert!(study_with(&path, "# Station a, checked 2026-12-01: fit\n").is_err());
-        study_with(&path, "# Station ab, checked 2026-12-01: fit\n").unwrap();
-        let other = "# Station c, checked 2026-12-01\n[instrument]\nforce_delay_ms = 3.0\n";
-        let refused = study_with(&path, other).unwrap_err().to_string();
-        assert!(refused.contains("by hand"), "{refused}");
-        // A heading with nothing under it, as a new study has.
-        let empty = "title = \"T\"\n\n[instrument]\n# force_delay_ms = 0.0\n\n[plan]\n";
-        std::fs::write(&path, empty).unwrap();
-        let expected = "title = \"T\"\n\n[instrument]\n# Station c, checked 2026-12-01\nforce_delay_ms = 3.0\n# force_delay_ms = 0.0\n\n[plan]\n";
-        assert_eq!(study_with(&path, other).unwrap(), expected);
-    }
 }
