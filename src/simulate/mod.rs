@@ -26,6 +26,7 @@ mod study;
 mod tissue;
 mod truth;
 mod unmodelled;
+mod unmodelled_press;
 
 pub use cohort::{Cohort, CohortSpread, PlannedRecording};
 pub use condition::Condition;
