@@ -1,7 +1,7 @@
 //! The measures of one test by groups: springs, force, take-up, hold, zero (METHODS.md §3).
 
 use super::contact::{ZeroedSide, overlapping};
-use super::fit::series::{speed, speed_transposed};
+use super::first_contact::{FirstContact, LeanOn};
 use super::limb_starts::read_peak;
 use super::limbs::{Between, slope_between};
 use super::onset::OnsetFinding;
@@ -23,21 +23,6 @@ const BETWEEN_S: f64 = 0.05;
 const HELD_SHARE: f64 = 0.95;
 /// Shortest hold whose steadiness is reported, in s.
 const SHORTEST_HOLD_S: f64 = 0.3;
-/// First contact lies on the line of the take-up up to so many times the force that tells of contact, in N and in standard
-/// deviations of its noise.
-const FIRST_PART: f64 = 3.0;
-const CONTACT_N: f64 = 1.0;
-const CONTACT_SDS: f64 = 5.0;
-/// A hand that lands at speed meets damping at once, a step that the low pass smears over this long.
-const SETTLED_S: f64 = 0.06;
-
-/// Displacement at first contact, and what the fitted law leaves open of it (standard uncertainty, mm).
-#[derive(Debug, Clone, Copy)]
-struct FirstContact {
-    mm: UncertainValue,
-    by_law: f64,
-}
-
 /// What the groups of measures below share.
 pub struct MeasureContext<'a> {
     pub view: SideView<'a>,
@@ -169,11 +154,12 @@ impl MeasureContext<'_> {
         let Some(x) = self.view.displacement_mm else {
             return;
         };
-        let contact = self.first_contact(x);
+        let lean = self.lean_on(x);
+        let contact = lean.first_contact();
         if let (Some(onset), Some(contact)) = (&o.onset, contact) {
             out.set(Measure::OnsetTravel, self.travel(onset, contact));
         }
-        if let (Some(contact), Some(at30)) = (contact, self.crossing(x, 30.0)) {
+        if let (Some(contact), Some(at30)) = (contact, lean.crossing(30.0)) {
             let travel = single(at30 - contact.mm, &self.sources);
             let by_law = Source::ContactLaw.line(contact.by_law, f64::INFINITY);
             let lines = travel.budget.iter().copied().chain([by_law]);
@@ -181,6 +167,16 @@ impl MeasureContext<'_> {
         }
         if let Some(k) = self.window(x, kept, first, window_n) {
             out.set(Measure::Window, single(k, &self.sources));
+        }
+    }
+
+    fn lean_on<'b>(&'b self, displacement_mm: &'b [f64]) -> LeanOn<'b> {
+        LeanOn {
+            view: &self.view,
+            displacement_mm,
+            begin: self.contact.start,
+            end: self.lean_end,
+            fitted: self.onset.first_contact,
         }
     }
 
@@ -196,106 +192,6 @@ impl MeasureContext<'_> {
         ];
         let lines = onset.budget.iter().copied().chain(at_contact);
         Measured::new(onset.estimate.value - contact_mm.value, lines)
-    }
-
-    /// Displacement at the first crossing of a force on the lean.
-    fn crossing(&self, x: &[f64], force_n: f64) -> Option<UncertainValue> {
-        let (v, f) = (&self.view, self.view.force_n);
-        let i = (self.contact.start..=self.lean_end).find(|i| f[*i] >= force_n)?;
-        let (mm, slope) = if i == 0 || f[i] <= f[i - 1] {
-            (x[i], f64::INFINITY)
-        } else {
-            let share = (force_n - f[i - 1]) / (f[i] - f[i - 1]);
-            // Stiffness there, from a stretch wide against noise.
-            let k = ((0.05 * v.rate_hz) as usize).max(1);
-            let (a, b) = (i.saturating_sub(k), (i + k).min(f.len() - 1));
-            let stiffness = (f[b] - f[a]) / (x[b] - x[a]);
-            (
-                x[i - 1] + share.clamp(0.0, 1.0) * (x[i] - x[i - 1]),
-                if stiffness > 0.0 { stiffness } else { f64::INFINITY },
-            )
-        };
-        Some(UncertainValue {
-            value: mm,
-            from_force: v.noise.sample_sd(v.force_noise_n) / slope,
-            from_displacement: v.noise.sample_sd(v.displacement_noise_mm),
-            per_zero_n: -1.0 / slope,
-        })
-    }
-
-    /// Displacement at first contact: the contact limit is passed a little late, so the first of the take-up, less the force
-    /// of damping where a fit gave it, is followed back along its own line to no force. Of a hand that lands at speed the low pass
-    /// smears that part: there the fitted toe is followed.
-    fn first_contact(&self, x: &[f64]) -> Option<FirstContact> {
-        let (v, f, begin) = (&self.view, self.view.force_n, self.contact.start);
-        let seen = self.crossing(x, f[begin])?;
-        let fitted = self.onset.first_contact;
-        let damping = fitted.map_or(0.0, |c| c.damping_n_s_per_mm);
-        let speeds = speed(x.get(begin..self.lean_end)?, v.rate_hz);
-        let at_rest: Vec<f64> = f[begin..].iter().zip(&speeds).map(|(f, v)| f - damping * v).collect();
-        // Of a hand that lands at speed the limit is passed by newtons within a sample.
-        let limit_n = f[begin].min(CONTACT_N.max(CONTACT_SDS * v.noise.sample_sd(v.force_noise_n)));
-        let end = at_rest.iter().position(|n| *n > FIRST_PART * limit_n)?;
-        let settled = (SETTLED_S * v.rate_hz).ceil() as usize;
-        let line = (end >= settled + 5)
-            .then(|| self.contact_by_line(&x[begin + settled..begin + end], &at_rest[settled..end], &speeds[settled..end]))
-            .flatten();
-        let lands = speeds.first().is_some_and(|v| damping * v > limit_n);
-        match (line, fitted) {
-            (Some(line), None) => Some(line),
-            (Some(line), Some(_)) if !lands => Some(line),
-            (_, None) => Some(FirstContact { mm: seen, by_law: 0.0 }),
-            (line, Some(toe)) => {
-                let apart = |mm: f64| (toe.unloaded_mm - mm).abs() / 3.0_f64.sqrt();
-                let by_law = line.map_or(f64::INFINITY, |l| apart(l.mm.value)).min(apart(seen.value));
-                let mm = UncertainValue { value: toe.unloaded_mm, ..seen };
-                by_law.is_finite().then_some(FirstContact { mm, by_law })
-            }
-        }
-    }
-
-    /// Where a part of the take-up, less the force of damping, has no force along its own line; `None` where there is no line.
-    ///
-    /// # Formula
-    /// x₀ = x̄ − F̄/b, F less c·v; wᵢ = ∂x₀/∂Fᵢ = −1/(nb) + F̄(xᵢ − x̄)/(b²Sxx), ∂x₀/∂xᵢ = −b·wᵢ − c·(Dᵀw)ᵢ with D the
-    /// differences that make v.
-    fn contact_by_line(&self, xs: &[f64], at_rest: &[f64], speeds: &[f64]) -> Option<FirstContact> {
-        let (v, fitted) = (&self.view, self.onset.first_contact);
-        let damping = fitted.map_or(0.0, |c| c.damping_n_s_per_mm);
-        let n = xs.len() as f64;
-        let (mx, mf) = (xs.iter().sum::<f64>() / n, at_rest.iter().sum::<f64>() / n);
-        let sxx: f64 = xs.iter().map(|x| (x - mx).powi(2)).sum();
-        let slope = xs.iter().zip(at_rest).map(|(x, f)| (x - mx) * (f - mf)).sum::<f64>() / sxx;
-        let back = mf / slope;
-        let reach = 3.0 * (xs[xs.len() - 1] - xs[0]);
-        // A start that is a jump or a dent has no line to follow.
-        if !slope.is_finite() || slope <= 0.0 || back.abs() > reach {
-            return None;
-        }
-        let by_force: Vec<f64> = xs
-            .iter()
-            .map(|x| back / slope * (x - mx) / sxx - 1.0 / (n * slope))
-            .collect();
-        let of_speed = speed_transposed(&by_force, v.rate_hz);
-        let by_displacement: Vec<f64> = by_force
-            .iter()
-            .zip(&of_speed)
-            .map(|(w, s)| slope * w + damping * s)
-            .collect();
-        let value = mx - back;
-        // Both ways to first contact, along its own line and along the fitted toe, should meet.
-        let by_law = fitted.map_or(0.0, |c| {
-            let by_damping = by_force.iter().zip(speeds).map(|(w, v)| w * v).sum::<f64>() * c.damping_u;
-            let apart = (c.unloaded_mm - value).abs().min(reach) / 12.0_f64.sqrt();
-            by_damping.hypot(if apart.is_finite() { apart } else { reach })
-        });
-        let mm = UncertainValue {
-            value,
-            from_force: v.noise.combination_sd(v.force_noise_n, &by_force),
-            from_displacement: v.noise.combination_sd(v.displacement_noise_mm, &by_displacement),
-            per_zero_n: -1.0 / slope,
-        };
-        Some(FirstContact { mm, by_law })
     }
 
     /// Slope between two fixed loads on the way in: the first counted spring's loading limb that covers both,
@@ -410,23 +306,9 @@ fn steadiness(v: &SideView, hold: Range<usize>, noise_df: f64) -> Measured {
 
 #[cfg(test)]
 mod tests {
-    use super::super::fit::made::{noise, press, series};
-    use super::super::onset::FittedContact;
+    use super::super::fit::made::{noise, press, view};
     use super::super::springs::{Near, measure_spring, shape};
     use super::*;
-
-    fn view<'a>(force_n: &'a [f64], x: &'a [f64], noise: &'a super::super::noise::FilteredNoise) -> SideView<'a> {
-        SideView {
-            rate_hz: 100.0,
-            force_n,
-            displacement_mm: Some(x),
-            force_noise_n: 0.1,
-            displacement_noise_mm: 0.02,
-            force_times_white: 1.0,
-            displacement_times_white: 1.0,
-            noise,
-        }
-    }
 
     #[test]
     fn a_steady_trend_is_no_unsteadiness_and_what_sways_counts_less_the_noise() {
@@ -450,55 +332,24 @@ mod tests {
         assert!((own / u - 1.0).abs() < 1e-6, "{own} {u}");
     }
 
-    /// A lean of 3 N/mm and 0.1 N·s/mm from −0.2 mm on: its own line, damping taken off, is at no force there. With damping of more
-    /// than the contact limit at once the hand lands, and the fitted toe is followed.
     #[test]
-    fn first_contact_and_crossings_lie_on_the_lean_s_own_line() {
+    fn a_window_without_a_spring_that_covers_it_lies_on_the_lean_and_the_limb_after_it() {
         let (x, springs) = press(100.0, 1);
-        let made = series(x, Vec::new(), 100.0);
-        let (x, v) = (&made.displacement_mm, &made.speed_mm_per_s);
-        let force: Vec<f64> = x.iter().zip(v).map(|(x, v)| 3.0 * (x + 0.2) + 0.1 * v).collect();
+        let force: Vec<f64> = x.iter().map(|x| 3.0 * (x + 0.2)).collect();
         let filtered = noise(100.0);
-        let onset = OnsetFinding {
-            first_contact: Some(FittedContact { unloaded_mm: -0.2, damping_n_s_per_mm: 0.1, damping_u: 0.0 }),
-            ..OnsetFinding::default()
-        };
+        let onset = OnsetFinding::default();
         let context = MeasureContext {
-            view: view(&force, x, &filtered),
+            view: view(&force, &x, &filtered),
             contact: 10..x.len(),
             lean_end: springs[0].start,
             sources: Sources { zero_sd_n: 0.1, noise_df: 30.0 },
             onset: &onset,
         };
-        let found = context.first_contact(x).unwrap();
-        assert!((found.mm.value + 0.2).abs() < 0.05, "{found:?}");
-        assert!((found.mm.per_zero_n + 1.0 / 3.0).abs() < 0.05, "{found:?}");
-        assert!(found.by_law < 0.03, "{found:?}");
-        let landing = OnsetFinding {
-            first_contact: Some(FittedContact { unloaded_mm: -0.19, damping_n_s_per_mm: 0.35, damping_u: 0.0 }),
-            ..OnsetFinding::default()
-        };
-        let context_of_landing = MeasureContext {
-            view: view(&force, x, &filtered),
-            contact: 10..x.len(),
-            lean_end: springs[0].start,
-            sources: Sources { zero_sd_n: 0.1, noise_df: 30.0 },
-            onset: &landing,
-        };
-        let lands = context_of_landing.first_contact(x).unwrap();
-        assert!(lands.mm.value == -0.19 && lands.by_law > 0.0, "{lands:?}");
-        let at_12 = context.crossing(x, 12.0).unwrap();
-        let i = force.iter().position(|f| *f >= 12.0).unwrap();
-        let share = (12.0 - force[i - 1]) / (force[i] - force[i - 1]);
-        assert!((at_12.value - x[i - 1] - share * (x[i] - x[i - 1])).abs() < 1e-9 && share > 0.05, "{at_12:?}");
-        // Stiffness there: that of force on displacement over a tenth of a second.
-        let stiffness = (force[i + 5] - force[i - 5]) / (x[i + 5] - x[i - 5]);
-        assert!((at_12.per_zero_n + 1.0 / stiffness).abs() < 1e-9, "{at_12:?}");
-        // Without a spring that covers it a window lies on the lean and the limb after it, when these cover it from below to above.
+        // When these cover it from below to above.
         let mark = springs[0].start + springs[0].len() / 2;
         let found = shape(&context.view, mark, Near::About, springs[0].start..x.len(), 0.1).unwrap();
         let spring = measure_spring(&context.view, found, None);
-        let window = |loads: [f64; 2]| context.window(x, &[], Some(&spring), loads).map(|w| w.value);
+        let window = |loads: [f64; 2]| context.window(&x, &[], Some(&spring), loads).map(|w| w.value);
         let begins = force[10];
         assert!((window([begins + 1.0, 20.0]).unwrap() - 3.0).abs() < 1.0, "{:?}", window([begins + 1.0, 20.0]));
         assert_eq!(window([begins - 1.0, 20.0]), None, "the push begins above it");

@@ -34,6 +34,7 @@ pub mod fit;
 pub mod onset;
 pub mod contact;
 pub mod cycles;
+pub mod first_contact;
 pub mod groups;
 pub mod measure;
 pub mod mat;

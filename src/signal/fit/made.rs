@@ -2,6 +2,7 @@
 
 use super::super::filter::LowPass;
 use super::super::noise::FilteredNoise;
+use super::super::view::SideView;
 use super::law::{KneeShape, columns};
 use super::series::{Series, speed};
 use rand::SeedableRng;
@@ -74,4 +75,18 @@ pub fn smears(series: &Series) -> Vec<Vec<f64>> {
             series.low_pass.apply(&raw)[2 * margin..2 * margin + n].to_vec()
         })
         .collect()
+}
+
+/// Both signals of one side at 100 Hz, with noise of 0.1 N and 0.02 mm.
+pub fn view<'a>(force_n: &'a [f64], x: &'a [f64], noise: &'a FilteredNoise) -> SideView<'a> {
+    SideView {
+        rate_hz: 100.0,
+        force_n,
+        displacement_mm: Some(x),
+        force_noise_n: 0.1,
+        displacement_noise_mm: 0.02,
+        force_times_white: 1.0,
+        displacement_times_white: 1.0,
+        noise,
+    }
 }
