@@ -130,6 +130,8 @@ rooms! {
     mod review;
     #[cfg(all(feature = "figures", feature = "parquet"))]
     mod analysis;
+    #[cfg(feature = "cli")]
+    mod desk;
 }
 
 /// The program; public for `main.rs` alone.

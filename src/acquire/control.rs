@@ -13,6 +13,8 @@ pub enum Command {
     Repeat,
     /// Leave this step out.
     Skip,
+    /// Take back what was pressed last, and do its step again: the recording is kept and marked as left out.
+    Undo,
     /// End this learner's scan and take the next code of the roster.
     NextLearner,
     /// What the examiner felt.
@@ -31,6 +33,8 @@ pub struct SessionState {
     pub session: Option<String>,
     /// `None` without a plan.
     pub step: Option<StepState>,
+    /// Tests seen in this step so far.
+    pub tests: u32,
     /// The level whose call is waited for now; its values are hidden until then.
     pub call_wanted: Option<Level>,
     /// Levels whose values and curves must not be shown yet: with calls asked for, every level from its first test

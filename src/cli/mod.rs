@@ -25,6 +25,7 @@ pub mod combine;
 pub mod convert;
 mod correct;
 pub mod debrief;
+pub mod desk;
 pub mod demo;
 pub mod open;
 pub mod plan_size;
@@ -71,6 +72,7 @@ pub enum ProgramCommand {
     Prepare(prepare::PrepareArgs),
     Calibrate(Box<calibrate::CalibrateArgs>),
     Open(open::OpenArgs),
+    Desk(desk::DeskArgs),
     Record(Box<record::RecordArgs>),
     Ports(ports::PortsArgs),
     Station(station::StationArgs),
@@ -121,6 +123,7 @@ pub fn run_for_code(args: impl IntoIterator<Item = OsString>) -> u8 {
         ProgramCommand::Prepare(args) => prepare::run(args, cli.quiet),
         ProgramCommand::Calibrate(args) => calibrate::run(args, cli.quiet),
         ProgramCommand::Open(args) => open::run(args, cli.quiet),
+        ProgramCommand::Desk(args) => desk::run(args, cli.quiet),
         ProgramCommand::Record(args) => record::run(args, cli.quiet),
         ProgramCommand::Simulate(args) => simulate::run(args, cli.quiet),
         ProgramCommand::Ports(args) => ports::run(args, cli.quiet),

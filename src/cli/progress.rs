@@ -1,16 +1,22 @@
-//! A progress bar for work over a second, on a terminal only.
+//! A progress bar for work over a second on a terminal; lines for a program that asks for them.
 
 use super::terminal::is_watched;
+use crate::desk::{PROGRESS_LINE, PROGRESS_VARIABLE};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 /// Shorter work shows no bar.
 const AFTER: Duration = Duration::from_secs(1);
+/// Between two lines.
+const LINE_EVERY: Duration = Duration::from_millis(200);
 
 /// A bar that appears only when the work takes over a second.
 pub struct Bar {
     bar: ProgressBar,
     began: Instant,
+    /// When the last line was written, where lines are asked for.
+    lines: Option<Mutex<Instant>>,
 }
 
 impl Bar {
@@ -28,11 +34,19 @@ impl Bar {
         Bar {
             bar,
             began: Instant::now(),
+            lines: (std::env::var_os(PROGRESS_VARIABLE).is_some_and(|v| v == "lines")).then(|| Mutex::new(Instant::now())),
         }
     }
 
     /// Says how far the work is.
     pub fn tell(&self, done: usize, total: usize) {
+        if let Some(lines) = &self.lines
+            && let Ok(mut last) = lines.lock()
+            && (last.elapsed() >= LINE_EVERY || done == total)
+        {
+            *last = Instant::now();
+            note!("{PROGRESS_LINE} {done} {total}");
+        }
         if self.began.elapsed() > AFTER {
             self.bar.set_length(total as u64);
             self.bar.set_position(done as u64);

@@ -11,7 +11,7 @@ pub mod ceiling;
 pub mod channels;
 pub mod ended_test;
 #[cfg(feature = "live")]
-mod guard;
+pub mod guard;
 mod sample_buffer;
 pub mod monitor;
 mod provisional_onset;

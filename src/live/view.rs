@@ -44,6 +44,9 @@ pub struct LiveView {
     /// The last test; sent apart from the frames, when it changes.
     #[serde(skip)]
     pub last: Option<Arc<TestView>>,
+    /// Every test of the last test's level, once all of them may be shown: both sides, after a call.
+    #[serde(skip)]
+    pub of_level: Vec<Arc<TestView>>,
 }
 
 impl LiveView {
@@ -59,6 +62,11 @@ impl LiveView {
 }
 
 impl LiveView {
+    /// Every test of the last test's level that may be shown.
+    pub fn level_tests(&self) -> Vec<&TestView> {
+        self.of_level.iter().map(Arc::as_ref).collect()
+    }
+
     /// As it is while no device is connected: nothing is measured now.
     pub fn without_device(self, state: &SessionState) -> LiveView {
         LiveView {
@@ -70,6 +78,7 @@ impl LiveView {
             strip: None,
             // The level's call may have been asked for since.
             last: self.last.filter(|_| state.call_wanted.is_none()),
+            of_level: Vec::new(),
             ..self
         }
     }

@@ -222,6 +222,43 @@ impl Session {
         }
     }
 
+    /// From here on something else is recorded, while the line to the device stays as it is: what is open ends in order, and
+    /// nothing of the people before is shown to those who come. Practice with nobody is what a station does at rest.
+    ///
+    /// # Errors
+    /// A request that cannot be meant; a hand that is on. Then all stays as it was.
+    pub fn begin(&mut self, mut request: RecordingRequest) -> Result<()> {
+        if self.touching {
+            return Err(Error::Refused {
+                found: "a hand is on".to_owned(),
+                advice: "take it off first".to_owned(),
+            });
+        }
+        if self.study.hidden() {
+            request.feedback = Feedback::None;
+        }
+        request.check()?;
+        self.options.calls = request.calls;
+        self.with_monitor(|monitor| monitor.begin(request.calls));
+        self.recorder.send(RecorderInput::Begin(Box::new(request)));
+        Ok(())
+    }
+
+    /// Whether a hand is on.
+    pub fn is_touched(&self) -> bool {
+        self.touching
+    }
+
+    /// Whether the zero of every force is known: before, a hand that is on would be part of it.
+    pub fn zero_is_taken(&self) -> bool {
+        self.monitor.as_ref().is_some_and(Monitor::zero_is_taken)
+    }
+
+    /// Whether a device is connected.
+    pub fn is_connected(&self) -> bool {
+        self.station.is_some()
+    }
+
     /// Handles what has come since the last call, waiting at most `wait` for the first sample.
     pub fn advance(&mut self, wait: Duration, on_event: OnEvent<'_>) {
         self.read_line(wait, on_event);

@@ -37,6 +37,8 @@ pub enum RecorderInput {
     Touching(bool),
     TestEnded,
     OverCeiling(OverCeiling),
+    /// What is open ends in order, and something else is recorded from here on.
+    Begin(Box<RecordingRequest>),
 }
 
 /// What the recorder reports.
@@ -227,6 +229,33 @@ impl Worker {
         }
     }
 
+    /// Ends what is open in order and goes on with what is asked for. Where that cannot be, nothing is kept until something else
+    /// is asked for, and it is said why.
+    fn begin(&mut self, request: RecordingRequest, now: Instant) {
+        self.recorder.close(now);
+        self.messages.append(&mut self.recorder.take_messages());
+        self.kept_before += self.recorder.kept();
+        let station = self.recorder.station().cloned();
+        let next = self.next_recorder(request).or_else(|error| {
+            self.messages.push(format!("nothing is recorded: {error}"));
+            self.next_recorder(RecordingRequest {
+                practice: true,
+                others_record: true,
+                session: self.recorder.request().session.clone(),
+                ..RecordingRequest::default()
+            })
+        });
+        match next {
+            Ok(mut next) => {
+                if let Some(station) = station {
+                    next.connected(&station, now);
+                }
+                self.recorder = next;
+            }
+            Err(error) => self.messages.push(error.to_string()),
+        }
+    }
+
     fn next_recorder(&self, request: RecordingRequest) -> Result<Recorder> {
         let inputs = collect_any(std::slice::from_ref(&self.root))?;
         let study = inputs.study.clone().unwrap_or_default();
@@ -257,6 +286,7 @@ impl Worker {
             RecorderInput::Command(command) => self.recorder.command(&command, now),
             RecorderInput::Touching(touching) => self.recorder.touching(touching),
             RecorderInput::TestEnded => self.recorder.test_ended(),
+            RecorderInput::Begin(request) => self.begin(*request, now),
             RecorderInput::OverCeiling(over) => {
                 self.unwritten.push_back(over);
                 self.write_down();

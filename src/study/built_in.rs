@@ -8,7 +8,15 @@ use super::usual::UsualContact;
 use crate::terms::{Contact, Landmark, Level, LineOfDrive, Posture, StepSide};
 
 /// Names of the built-in plans.
-pub const NAMES: [&str; 4] = ["prone-thumbs", "prone-broad", "propped-on-elbows", "seated"];
+pub const NAMES: [&str; 7] = [
+    "prone-thumbs",
+    "prone-broad",
+    "propped-on-elbows",
+    "seated",
+    "class-lumbar",
+    "class-thoracic",
+    "class-neck",
+];
 
 /// Three neighbouring levels under one broad contact, from the foot side up; the middle one names the step.
 const BROAD_THORACIC: [[Level; 3]; 4] = [
@@ -29,6 +37,9 @@ pub fn built_in(name: &str) -> Option<Plan> {
         "prone-broad" => ("prone", prone_broad()),
         "propped-on-elbows" => ("propped on elbows", propped()),
         "seated" => ("seated", seated()),
+        "class-lumbar" => ("prone", both_sides(Level::L5, Level::L1)),
+        "class-thoracic" => ("prone", both_sides(Level::T10, Level::T6)),
+        "class-neck" => ("prone", both_sides(Level::C7, Level::C3)),
         _ => return None,
     };
     Some(Plan {
@@ -126,6 +137,11 @@ fn propped() -> Vec<Step> {
     }));
     steps.extend(upward(Level::C7, Level::C2).map(|l| flat(step(l, StepSide::Both))));
     steps
+}
+
+/// Five levels, left and right: ten presses with one sensor, which is what a class has time for.
+fn both_sides(from: Level, to: Level) -> Vec<Step> {
+    upward(from, to).map(|level| step(level, StepSide::Both)).collect()
 }
 
 /// One hand presses while the other steadies the shoulder, so the sides follow one another.

@@ -1,4 +1,4 @@
-//! study.toml: what holds for a whole study. Written by people, never by the program.
+//! study.toml: what holds for a whole study. Written by people; the page of the class changes in it what they change there.
 
 use super::gains::ColumnGains;
 use super::mapping::ColumnMapping;

@@ -8,6 +8,10 @@ use super::disk::Disk;
 use crate::error::{Error, Result};
 use std::io::{ErrorKind, Read, Seek, SeekFrom};
 use std::path::Path;
+use std::sync::{Mutex, PoisonError};
+
+/// Several recorders of one program add to the same lists.
+static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
 
 const ADVICE: &str = "check that the disk is not full and that the file may be written";
 
@@ -16,6 +20,11 @@ const ADVICE: &str = "check that the disk is not full and that the file may be w
 /// # Errors
 /// [`Error::Io`] when the system will not write; the list may then hold part of the line.
 pub fn append_line(disk: &dyn Disk, path: &Path, heading: Option<&str>, line: &str) -> Result<()> {
+    let _alone = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
+    append_alone(disk, path, heading, line)
+}
+
+fn append_alone(disk: &dyn Disk, path: &Path, heading: Option<&str>, line: &str) -> Result<()> {
     let append = || -> std::io::Result<bool> {
         let mut text = String::new();
         let last = last_byte(path)?;
@@ -62,6 +71,7 @@ fn last_byte(path: &Path) -> std::io::Result<Option<u8>> {
 /// [`Error::Refused`] when the file has no headings that the row could go under; [`Error::Io`] as
 /// [`append_line`].
 pub fn append_row(disk: &dyn Disk, path: &Path, cells: &[(&str, &str)], needed: &[&str]) -> Result<()> {
+    let _alone = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
     let new_heading = cells.iter().map(|(h, _)| *h).collect::<Vec<_>>().join(",");
     let heading = heading_of(path)?;
     let (delimiter, headings) = match &heading {
@@ -88,7 +98,7 @@ pub fn append_row(disk: &dyn Disk, path: &Path, cells: &[(&str, &str)], needed: 
                 .map_or("", |(_, cell)| *cell)
         })
         .collect();
-    append_line(disk, path, Some(&new_heading), &joined(&row, delimiter))
+    append_alone(disk, path, Some(&new_heading), &joined(&row, delimiter))
 }
 
 /// The first line that is neither blank nor a comment, as [`crate::study::table::TextTable`] takes it.

@@ -23,6 +23,7 @@ pub mod over_ceiling;
 pub mod append;
 pub mod sessions;
 mod sums;
+mod taken_back;
 pub mod trace_file;
 mod assigned;
 mod plan_cursor;

@@ -38,6 +38,8 @@ pub enum RecordingEnd {
     Complete,
     /// As a person wanted it, who left the step out.
     Skipped,
+    /// As a person wanted it, who took it back.
+    TakenBack,
     /// The device went away or the disk was full: its end may be missing. In words.
     Cut(String),
 }
@@ -320,8 +322,15 @@ impl OpenRecording {
     /// The text of the sidecar. `open` until the ending is known, and after one that may have lost something.
     fn sidecar(&self, ending: Option<&RecordingEnd>, started: Option<&Started>) -> Result<String> {
         let about = &self.facts.about;
-        let complete = matches!(ending, Some(RecordingEnd::Complete | RecordingEnd::Skipped));
-        let skipped = ending == Some(&RecordingEnd::Skipped);
+        let complete = matches!(
+            ending,
+            Some(RecordingEnd::Complete | RecordingEnd::Skipped | RecordingEnd::TakenBack)
+        );
+        let excluded = match ending {
+            Some(RecordingEnd::Skipped) => Some("the step was left out while recording"),
+            Some(RecordingEnd::TakenBack) => Some(super::taken_back::REASON),
+            _ => None,
+        };
         let of_channels = |text: fn(&StationChannel) -> &Option<String>| {
             distinct(self.station.channels.iter().filter_map(|c| text(c).as_deref()))
         };
@@ -345,7 +354,7 @@ impl OpenRecording {
                 true => RecordingStatus::Complete,
                 false => RecordingStatus::Open,
             },
-            excluded: skipped.then_some("the step was left out while recording"),
+            excluded,
             line_of_drive_deg: about.line_of_drive,
             trial: about.trial,
             covers: &about.covers,

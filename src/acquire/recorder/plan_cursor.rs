@@ -163,6 +163,14 @@ impl PlanCursor {
         }
     }
 
+    /// Goes back to a stop, which is to be made again.
+    pub fn back_to(&mut self, position: usize) {
+        if position < self.stops.len() {
+            self.not_done(position);
+            self.at = Some(position);
+        }
+    }
+
     /// The stop at a position.
     pub fn stop_at(&self, position: usize) -> Option<&PlanStop> {
         self.stops.get(position)

@@ -47,6 +47,13 @@ impl PriorRecordings {
         entry.1 += u32::from(good);
     }
 
+    /// A good recording was taken back.
+    pub fn take_back(&mut self, about: &About) {
+        if let Some((_, good)) = self.kinds.get_mut(&owner_of(about)) {
+            *good = good.saturating_sub(1);
+        }
+    }
+
     /// The trial that a further recording of this kind has.
     pub fn next_trial(&self, about: &About) -> u32 {
         self.kinds.get(&owner_of(about)).map_or(1, |(trial, _)| trial + 1)

@@ -26,6 +26,11 @@ pub struct RecordingRequest {
     pub calls: bool,
     /// Nothing is kept but the over-ceiling log.
     pub practice: bool,
+    /// The plan from its first step on, though it was made before: what is made now are further trials.
+    pub afresh: bool,
+    /// Others record into the same study meanwhile: a recording that is open may be theirs, and none was left open by a
+    /// recorder that was killed.
+    pub others_record: bool,
     /// Whether somebody counts the tests: a step without one then stays missing.
     pub tests_are_seen: bool,
     /// How the cautions of the session were met: `confirmed` or `shown`.

@@ -17,9 +17,9 @@ Examples:
   tautpoint record autumn-term --subject V-07 --examiner L-12 --plan prone-thumbs --calls --feedback after
   tautpoint record autumn-term --practice --page                 keeps nothing but the over-ceiling log
 
-Keyboard: n or Enter next, r repeat, k skip, l twice next learner, v show the last test, q twice or Ctrl-C stop;
+Keyboard: n or Enter next, r repeat, k skip, u twice undo, l twice next learner, v show the last test, q twice or Ctrl-C stop;
 calls: 1 or arrow left, 2 or arrow right, 3 even, 4 unsure. When input is no terminal: the words next, repeat, skip,
-learner, show, stop, left, right, even, unsure, one a line.")]
+undo, learner, show, stop, left, right, even, unsure, one a line.")]
 pub struct RecordArgs {
     /// Folder of the study.
     #[arg(value_name = "STUDY")]
@@ -72,7 +72,7 @@ pub struct RecordArgs {
 /// Where the page listens on this computer when that is free.
 pub const PAGE_PORT: u16 = 8350;
 
-fn listen(text: &str) -> Result<SocketAddr, String> {
+pub fn listen(text: &str) -> Result<SocketAddr, String> {
     let text = text.trim();
     if let Ok(addr) = text.parse() {
         return Ok(addr);

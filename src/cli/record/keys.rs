@@ -133,6 +133,7 @@ fn command_for(word: &str) -> Option<Command> {
         "" | "n" | "next" => Command::Next,
         "r" | "repeat" => Command::Repeat,
         "k" | "skip" => Command::Skip,
+        "u" | "undo" => Command::Undo,
         "l" | "learner" | "next learner" => Command::NextLearner,
         "v" | "show" => Command::Show,
         "q" | "stop" => Command::Stop,
@@ -179,6 +180,7 @@ impl KeyFilter {
         // What ends a scan must not be a slip of the hand.
         let what = match key {
             ' ' => return Some(KeyPress::Command(Command::Next)),
+            'u' => Some("take back what was pressed last"),
             'l' => Some("take the next learner"),
             'q' => Some("stop"),
             _ => None,
@@ -231,6 +233,10 @@ mod tests {
         assert_eq!(
             pressed(&mut filter, "l"),
             [KeyPress::Again("take the next learner")]
+        );
+        assert_eq!(
+            pressed(&mut filter, "uu"),
+            [KeyPress::Again("take back what was pressed last"), command(Command::Undo)]
         );
         assert_eq!(
             pressed(&mut filter, "vq"),

@@ -1,8 +1,8 @@
 //! `record`: keeps what a station sends, watches the ceiling, goes through a plan.
 
-mod args;
+pub(super) mod args;
 mod console;
-mod keys;
+pub(super) mod keys;
 pub(super) mod setup;
 mod status_line;
 
@@ -40,7 +40,7 @@ pub fn run(args: &RecordArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let mut console = Console::new(StatusLine::new(quiet, &keyboard), hub, quiet);
     if !quiet && keyboard.single {
         console.status_line.say(
-            "keys: n next, r repeat, k skip, l l next learner, v show, q q stop; calls 1 left, 2 right, 3 even, 4 unsure",
+            "keys: n next, r repeat, k skip, u u undo, l l next learner, v show, q q stop; calls 1 left, 2 right, 3 even, 4 unsure",
         );
     }
     drive(&mut session, &keyboard, &mut console);

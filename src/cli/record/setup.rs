@@ -82,6 +82,8 @@ fn request(args: &RecordArgs, study: &Study) -> anyhow::Result<RecordingRequest>
         feedback,
         calls: args.calls,
         practice: args.practice,
+        afresh: false,
+        others_record: false,
         tests_are_seen: true,
         cautions: None,
     })

@@ -7,7 +7,9 @@ use crate::live::side::LiveSide;
 use crate::live::sign::PushDirection;
 use crate::live::strip::round;
 use crate::live::view::{AlarmView, CurrentForce, CurrentSideForce, LiveView};
-use crate::terms::{Level, Side};
+use crate::live::summary::TestView;
+use crate::terms::{Feedback, Level, Side};
+use std::sync::Arc;
 use std::time::Instant;
 
 /// A zero further from 0 N than this is reported, in N: the hand may have been on.
@@ -41,9 +43,17 @@ impl Monitor {
             strip: visible.then_some(strip),
             onsets: self.sides.iter().map(|s| s.onset().filter(|_| visible)).collect(),
             last: self.last.clone().filter(|_| gate.last),
+            of_level: self.of_level(gate.last && matches!(state.feedback, Feedback::Live | Feedback::After)),
             hidden: gate.running,
         }
         .aged()
+    }
+
+    /// The tests of the last test's level, when each of them may be shown.
+    fn of_level(&self, shown: bool) -> Vec<Arc<TestView>> {
+        let level = self.last.as_ref().filter(|_| shown).map(|last| &last.level);
+        let here = self.analysed.iter().filter(|test| Some(&test.level) == level);
+        here.cloned().collect()
     }
 
     fn side_word(&self, side: &LiveSide) -> Option<&'static str> {

@@ -95,6 +95,9 @@ pub struct Monitor {
     peak_n: f64,
     test_peak_n: f64,
     last: Option<Arc<TestView>>,
+    /// Tests of who presses now, analysed in full, the newest last; and the number that they begin after.
+    analysed: Vec<Arc<TestView>>,
+    analysed_after: u64,
     shown: GateInputs,
     /// Level of the last test.
     last_level: Option<Level>,
@@ -145,6 +148,8 @@ impl Monitor {
             peak_n: 0.0,
             test_peak_n: 0.0,
             last: None,
+            analysed: Vec::new(),
+            analysed_after: 0,
             shown,
             last_level: None,
             warnings,
@@ -178,6 +183,17 @@ impl Monitor {
         let ceiling = active_ceiling(levels, &self.settings);
         let watched = self.watch.set(ceiling);
         self.watched(watched).into_iter().collect()
+    }
+
+    /// Other people press from here on: nothing of those before is shown to them.
+    pub fn begin(&mut self, calls: bool) {
+        self.shown = GateInputs {
+            calls,
+            ..GateInputs::default()
+        };
+        (self.last, self.last_level, self.crossings) = (None, None, 0);
+        self.analysed.clear();
+        self.analysed_after = self.tests;
     }
 
     /// The learner asked for the last test; it stays until the next touch.
@@ -251,6 +267,11 @@ impl Monitor {
         self.sides
             .iter()
             .any(|s| s.tracker.on() || s.contact.open().is_some())
+    }
+
+    /// Whether the zero of every force is known.
+    pub fn zero_is_taken(&self) -> bool {
+        !self.sides.is_empty() && self.sides.iter().all(|s| s.feed.zero_n().is_some())
     }
 
     /// Phase of the hand that is further along. Not for a screen unless [`Monitor::gate`] lets it.

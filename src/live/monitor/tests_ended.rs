@@ -11,6 +11,9 @@ use crate::signal::events::SpringMark;
 use crate::trace::Test;
 use std::sync::Arc;
 
+/// Tests kept to stand beside the last one: more than a plan asks for at one level.
+const MOST_ANALYSED: usize = 12;
+
 impl Monitor {
     pub(super) fn touched(
         &mut self,
@@ -118,13 +121,16 @@ impl Monitor {
                 side.known = onset.or(side.known);
             }
         }
-        if self
-            .last
-            .as_ref()
-            .is_some_and(|l| l.number == analysed.ended.number)
-        {
-            let view = summary::full(analysed, self.options.reference.as_ref());
-            self.last = Some(Arc::new(view));
+        if analysed.ended.number <= self.analysed_after {
+            return;
         }
+        let view = Arc::new(summary::full(analysed, self.options.reference.as_ref()));
+        if self.last.as_ref().is_some_and(|l| l.number == view.number) {
+            self.last = Some(Arc::clone(&view));
+        }
+        if self.analysed.len() == MOST_ANALYSED {
+            self.analysed.remove(0);
+        }
+        self.analysed.push(view);
     }
 }

@@ -8,6 +8,12 @@ const HIGH_HZ = 880;
 const LOW_HZ = 660;
 const BEEP_S = 0.14;
 
+// Without a level nobody knows the region: the lowest ceiling of all holds, and none is named.
+function details(alarm) {
+  const whose = alarm.assumed ? `lowest ceiling ${alarm.ceiling_n} N, since no level is set` : `${alarm.region} ceiling ${alarm.ceiling_n} N`;
+  return alarm.peak_n == null ? whose : `${whose} · highest ${Math.round(alarm.peak_n)} N`;
+}
+
 export class Alarm {
   constructor() {
     this.on = false;
@@ -18,13 +24,13 @@ export class Alarm {
     this.tell();
   }
 
-  // An alarm that lasts, or `null`.
-  set(alarm) {
+  // An alarm that lasts, or `null`. `words` says what is over, and `detail` what of, where it is not this page's own station.
+  set(alarm, words, detail) {
     const on = Boolean(alarm?.on);
     if (on) {
       clearTimeout(this.since);
       this.since = null;
-      this.show(alarm, true);
+      this.show(alarm, words, detail);
       if (!this.on) this.sound(true);
     } else if (this.on) {
       this.sound(false);
@@ -34,11 +40,9 @@ export class Alarm {
     this.on = on;
   }
 
-  show(alarm) {
+  show(alarm, words = "Over the ceiling: ease off", detail = details(alarm)) {
     document.body.classList.add("over");
     const place = get("alarm");
-    const words = "Over the ceiling: ease off";
-    const detail = `${alarm.region} ceiling ${alarm.ceiling_n} N${alarm.assumed ? ", the lowest, since no level is set" : ""}${alarm.peak_n == null ? "" : ` · highest ${Math.round(alarm.peak_n)} N`}`;
     if (place.firstChild?.textContent === words) say(place.lastChild, detail);
     else place.replaceChildren(make("span", words), make("small", detail));
   }

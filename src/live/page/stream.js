@@ -4,15 +4,16 @@ const RETRY_MS = 700;
 
 export class Stream {
   // `on` has a function for each event of the stream, and `state` for the words of the connection.
-  constructor(on) {
+  constructor(on, path = "/events") {
     this.on = on;
+    this.path = path;
     this.quickest = Infinity;
     this.was = false;
     this.open();
   }
 
   open() {
-    this.source = new EventSource("/events");
+    this.source = new EventSource(this.path);
     this.source.onopen = () => {
       this.on.state(true, this.was ? "Connected again." : "Connected.");
       this.was = true;
@@ -22,7 +23,7 @@ export class Stream {
       // After an answer other than a stream the browser gives up for good: begin anew.
       if (this.source.readyState === EventSource.CLOSED) setTimeout(() => this.open(), RETRY_MS);
     };
-    for (const name of ["welcome", "strip", "frame", "last", "alarm"]) {
+    for (const name of new Set(["welcome", ...Object.keys(this.on).filter((name) => name !== "state")])) {
       this.source.addEventListener(name, (event) => this.take(name, JSON.parse(event.data)));
     }
   }
@@ -37,6 +38,6 @@ export class Stream {
       // What this frame took beyond the quickest one.
       data.late_ms = travelled - this.quickest;
     }
-    this.on[name](data);
+    this.on[name]?.(data);
   }
 }

@@ -63,7 +63,7 @@ export class Strip {
     const f = this.figure;
     const { region, ceiling_n: ceiling, origin, assumed } = view.ceiling;
     const whose = origin === "lab" ? "set by this lab" : "shipped: the lab must set its own";
-    f.label(`ceiling ${ceiling} N, ${region} (${assumed ? "lowest, no level is set; " : ""}${whose})`, f.left + 6, f.py(ceiling) - 4, f.colours.ink);
+    f.label(`ceiling ${ceiling} N, ${assumed ? "the lowest, no level is set" : region} (${whose})`, f.left + 6, f.py(ceiling) - 4, f.colours.ink);
     // Two hands' onsets lie close together: one name serves both.
     const known = view.onsets.filter(Boolean);
     if (known.length) {

@@ -41,7 +41,8 @@ pub enum AnswerKind {
 }
 
 impl AnswerKind {
-    fn status(self) -> StatusCode {
+    /// As HTTP has it.
+    pub fn status(self) -> StatusCode {
         match self {
             AnswerKind::Done => StatusCode::OK,
             AnswerKind::Unknown => StatusCode::BAD_REQUEST,

@@ -41,7 +41,7 @@ pub fn listen(addr: SocketAddr, token: Option<String>) -> Result<(TcpListener, R
 }
 
 /// The system would start no thread for a server.
-pub fn no_thread(addr: SocketAddr, cause: std::io::Error) -> Error {
+pub fn no_thread(addr: impl ToString, cause: std::io::Error) -> Error {
     Error::io(addr.to_string(), cause, "close other programs and try again")
 }
 
@@ -56,10 +56,15 @@ pub async fn file(files: &'static [PageFile], request: Request) -> Response {
 
 /// Every request passes here: host, origin, token; and every answer leaves with the same headers.
 pub async fn check(State(guard): State<Arc<RequestGuard>>, request: Request, next: Next) -> Response {
-    let mut response = match refused(&guard, &request) {
+    let response = match refused(&guard, &request) {
         Some(refused) => refused,
         None => next.run(request).await,
     };
+    with_headers(response)
+}
+
+/// An answer as every page of the program leaves: with what it allows its page, unless it says so itself.
+pub fn with_headers(mut response: Response) -> Response {
     let fixed = [
         (header::CONTENT_SECURITY_POLICY, POLICY),
         (header::CACHE_CONTROL, "no-store"),
@@ -68,9 +73,8 @@ pub async fn check(State(guard): State<Arc<RequestGuard>>, request: Request, nex
         (header::REFERRER_POLICY, "no-referrer"),
     ];
     for (name, value) in fixed {
-        response
-            .headers_mut()
-            .insert(name, HeaderValue::from_static(value));
+        let own = response.headers_mut().entry(name);
+        own.or_insert(HeaderValue::from_static(value));
     }
     for name in ["cross-origin-resource-policy", "cross-origin-opener-policy"] {
         response
@@ -81,6 +85,41 @@ pub async fn check(State(guard): State<Arc<RequestGuard>>, request: Request, nex
 }
 
 fn refused(guard: &RequestGuard, request: &Request) -> Option<Response> {
+    // Following a link is the one thing that may come from elsewhere.
+    let page = request.uri().path() == "/" && request.method() == Method::GET;
+    if let Some(refused) = strange(guard, request, page) {
+        return Some(refused);
+    }
+    let headers = request.headers();
+    if !guard.needs_token() || guard.cookie(text(headers, header::COOKIE.as_str())) {
+        return None;
+    }
+    if page
+        && token_given(request).is_some_and(|t| guard.token(t))
+        && let Some(cookie) = guard.set_cookie()
+    {
+        return Some(let_in("/", &cookie));
+    }
+    Some(refuse(
+        "This page needs the whole address that the program printed, with its token.",
+    ))
+}
+
+/// The token in an address.
+pub fn token_given(request: &Request) -> Option<&str> {
+    let query = request.uri().query().unwrap_or("");
+    query.split('&').find_map(|p| p.strip_prefix("token="))
+}
+
+/// Lets a browser in by a cookie: the token leaves the address bar and the history.
+pub fn let_in(path: &str, cookie: &str) -> Response {
+    let go = [(header::LOCATION, path.to_owned()), (header::SET_COOKIE, cookie.to_owned())];
+    (StatusCode::SEE_OTHER, go).into_response()
+}
+
+/// Why a request is refused whatever token it has: by another name of this computer, or from another page. `may_be_linked` says
+/// that a link from elsewhere may lead there.
+pub fn strange(guard: &RequestGuard, request: &Request, may_be_linked: bool) -> Option<Response> {
     let headers = request.headers();
     let host = text(headers, header::HOST.as_str());
     if !guard.host(host) {
@@ -92,31 +131,15 @@ fn refused(guard: &RequestGuard, request: &Request) -> Option<Response> {
     if (origin || posted) && !own_origin {
         return Some(refuse("Only the page itself may speak to this program."));
     }
-    // Following a link is the one thing that may come from elsewhere.
-    let page = request.uri().path() == "/" && !posted;
     let site = text(headers, "sec-fetch-site");
-    if !page && !matches!(site, "" | "same-origin" | "none") {
+    if !may_be_linked && !matches!(site, "" | "same-origin" | "none") {
         return Some(refuse("Only the page itself may speak to this program."));
     }
-    if !guard.needs_token() || guard.cookie(text(headers, header::COOKIE.as_str())) {
-        return None;
-    }
-    let query = request.uri().query().unwrap_or("");
-    let given = query.split('&').find_map(|p| p.strip_prefix("token="));
-    if page
-        && given.is_some_and(|t| guard.token(t))
-        && let Some(cookie) = guard.set_cookie()
-    {
-        // The token leaves the address bar and the history.
-        let go = [(header::LOCATION, "/".to_owned()), (header::SET_COOKIE, cookie)];
-        return Some((StatusCode::SEE_OTHER, go).into_response());
-    }
-    Some(refuse(
-        "This page needs the whole address that the program printed, with its token.",
-    ))
+    None
 }
 
-fn refuse(words: &'static str) -> Response {
+/// A refusal in words.
+pub fn refuse(words: &'static str) -> Response {
     (
         StatusCode::FORBIDDEN,
         [(header::CONTENT_TYPE, "text/plain; charset=utf-8")],

@@ -61,6 +61,8 @@ pub fn request() -> RecordingRequest {
         subject: Some("V-07".to_owned()),
         examiner: Some("L-11".to_owned()),
         session: "2026-09-14".to_owned(),
+        afresh: false,
+        others_record: false,
         tests_are_seen: true,
         ..RecordingRequest::default()
     }

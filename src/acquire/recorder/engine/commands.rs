@@ -1,7 +1,8 @@
 //! What a person commands, and where it leads.
 
 use crate::study::door;
-use super::{CalledLevel, ClosingRecording, Recorder, RecordingEnd, State, TAIL_AT_MOST};
+use super::super::{FOLDER, taken_back};
+use super::{CalledLevel, ClosingRecording, DoneStep, Recorder, RecordingEnd, State, TAIL_AT_MOST};
 use crate::acquire::control::Command;
 use crate::acquire::recorder::calls;
 use crate::acquire::recorder::assigned::AssignedPlans;
@@ -26,6 +27,7 @@ impl Recorder {
             (State::Ended, _) | (_, Command::Show) => {}
             (_, Command::Stop) => self.close(now),
             (_, Command::NextLearner) => self.next_learner(now),
+            (_, Command::Undo) => self.take_back(now),
             (State::CallDue(level), Command::Call { call }) => self.take_call(level, *call),
             (_, Command::Call { .. }) => self.say("no call is due now".to_owned()),
             (State::CallDue(level), Command::Next) => {
@@ -56,11 +58,11 @@ impl Recorder {
 
     /// Whether a press is still under way in a step that a person has done with, so that nothing else can begin. It is told.
     fn hand_holds_step(&mut self, command: &Command, now: Instant) -> bool {
-        use Command::{Next, NextLearner, Repeat, Skip};
+        use Command::{Next, NextLearner, Repeat, Skip, Undo};
         let (Some(closing), true) = (&self.closing, self.touching) else {
             return false;
         };
-        let held = matches!(command, Next | Repeat | Skip | NextLearner) && now < closing.keys_from;
+        let held = matches!(command, Next | Repeat | Skip | Undo | NextLearner) && now < closing.keys_from;
         if held {
             let stop = closing.current.stop.and_then(|i| self.cursor.as_ref()?.stop_at(i));
             let stop = stop.map_or_else(|| "the recording before".to_owned(), |s| s.label());
@@ -111,6 +113,38 @@ impl Recorder {
             });
             self.tick(now);
         }
+    }
+
+    /// Takes back the test of this step or, where there is none yet, the last step that was done.
+    fn take_back(&mut self, now: Instant) {
+        if self.touching {
+            return self.say("the hand is still on: take it off, then take the test back".to_owned());
+        }
+        let tested = self.open.as_ref().is_some_and(|c| c.recording.tests.unwrap_or(0) > 0);
+        if tested && self.state == State::Recording {
+            self.release_recording(RecordingEnd::TakenBack, now);
+            return self.begin();
+        }
+        self.finish_closing(now);
+        let Some(last) = self.done.last() else {
+            return self.say("nothing was recorded here that could be taken back".to_owned());
+        };
+        if let Err(error) = taken_back::take_back(self.disk.as_ref(), &self.root.join(FOLDER).join(&last.name)) {
+            return self.say(format!("the last step was not taken back: {error}"));
+        }
+        let Some(DoneStep { stop, name, about }) = self.done.pop() else {
+            return;
+        };
+        if let Some(current) = self.open.take() {
+            self.finish(current, &RecordingEnd::TakenBack, now);
+        }
+        self.prior.take_back(&about);
+        self.tests_before = 0;
+        if let (Some(cursor), Some(stop)) = (&mut self.cursor, stop) {
+            cursor.back_to(stop);
+        }
+        self.say(format!("taken back: {FOLDER}/{name} is kept and left out, and its step is to be made again"));
+        self.begin();
     }
 
     pub(super) fn finish_closing(&mut self, now: Instant) {
@@ -210,6 +244,7 @@ impl Recorder {
         self.release_recording(RecordingEnd::Complete, now);
         // The cursor of the next one has other marks; what is closing must not set any there.
         self.finish_closing(now);
+        self.done.clear();
         self.say(format!("next learner: {}", shown(&next)));
         self.request.examiner = Some(next);
         self.assign_plan();

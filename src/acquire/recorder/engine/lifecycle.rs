@@ -2,7 +2,7 @@
 
 use super::super::FOLDER;
 use super::super::open_recording::{OpenRecording, RecordingEnd, RecordingFacts};
-use super::{CurrentRecording, Recorder, State};
+use super::{CurrentRecording, DoneStep, Recorder, State};
 use crate::acquire::recorder::plan_cursor::PlanCursor;
 use crate::study::words::list;
 use std::time::Instant;
@@ -71,9 +71,17 @@ impl Recorder {
                 let how = match ending {
                     RecordingEnd::Cut(_) => ", cut off",
                     RecordingEnd::Skipped => ", left out",
+                    RecordingEnd::TakenBack => ", taken back",
                     RecordingEnd::Complete => "",
                 };
                 self.say(format!("kept {FOLDER}/{name}: {length_s:.1} s{how}"));
+                if *ending == RecordingEnd::Complete {
+                    self.done.push(DoneStep {
+                        stop,
+                        name,
+                        about: about.clone(),
+                    });
+                }
             }
             Ok(None) => {}
             Err(error) => self.fail(error.to_string(), now),

@@ -52,6 +52,8 @@ pub struct Recorder {
     open: Option<CurrentRecording>,
     /// A recording that a person has done with, until the hands are off.
     closing: Option<ClosingRecording>,
+    /// Kept recordings that can be taken back, the newest last.
+    done: Vec<DoneStep>,
     /// Tests seen at this stop in recordings that were cut.
     tests_before: u32,
     touching: bool,
@@ -79,6 +81,15 @@ struct CurrentRecording {
     /// Position of its stop.
     stop: Option<usize>,
     tests_before: u32,
+}
+
+/// A recording that was closed as a person wanted it.
+struct DoneStep {
+    /// Position of its stop.
+    stop: Option<usize>,
+    /// Its name within the folder of recordings.
+    name: String,
+    about: About,
 }
 
 struct ClosingRecording {
@@ -137,6 +148,7 @@ impl Recorder {
             state: State::Recording,
             open: None,
             closing: None,
+            done: Vec::new(),
             tests_before: 0,
             touching: false,
             released_s: None,
@@ -148,7 +160,7 @@ impl Recorder {
             request,
         };
         found.into_iter().for_each(|words| recorder.say(words));
-        if !recorder.request.practice {
+        if !recorder.request.practice && !recorder.request.others_record {
             for name in settle_left_open(disk.as_ref(), &recorder.root, &inputs.files)? {
                 recorder.say(format!(
                     "{FOLDER}/{name} was left open by a recorder that was killed: it is kept as it is and its step is \
@@ -201,7 +213,10 @@ impl Recorder {
         let Some(plan) = &self.request.plan else { return };
         let mut cursor = PlanCursor::new(plan, both_at_once);
         let (subject, examiner) = (self.request.subject.as_deref(), self.request.examiner.as_deref());
-        let done = cursor.resume(|kind| self.prior.good(subject, examiner, kind));
+        let done = match self.request.afresh {
+            true => 0,
+            false => cursor.resume(|kind| self.prior.good(subject, examiner, kind)),
+        };
         let of = done + cursor.missing().count();
         let complete = cursor.stop().is_none();
         self.cursor = Some(cursor);

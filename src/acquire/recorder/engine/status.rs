@@ -75,6 +75,7 @@ impl Recorder {
             examiner: r.examiner.clone(),
             session: Some(r.session.clone()),
             step: self.cursor.as_ref().and_then(|w| w.step_state(trial)),
+            tests: self.tests_before + self.open.as_ref().map_or(0, |c| c.tests_before + c.recording.tests.unwrap_or(0)),
             call_wanted: match &self.state {
                 State::CallDue(level) => Some(*level),
                 _ => None,

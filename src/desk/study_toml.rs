@@ -12,7 +12,7 @@ pub fn text(title: &str, site: Option<&str>, plan: &str) -> String {
     let mut text = String::new();
     comment(
         &mut text,
-        "This study: its title, its settings, its scan plan. The file is yours; the program reads it and never changes it. \
+        "This study: its title, its settings, its scan plan. The file is yours: the program changes in it what you change on the page of `tautpoint desk`, and nothing else. \
          A setting that begins with # stands at its default: take the # away to set your own value. Every report prints \
          the settings it was made with.",
     );

@@ -1,0 +1,503 @@
+//! One table: a thread that drives a recording session on its station, whatever happens at the others.
+
+use super::access::TableId;
+use super::class_file::TableEntry;
+use super::prompt::{Prompt, Situation};
+use super::room::{ForTeacher, Room, RoomStep, RoomTable, SteadyLoad};
+use super::views::{TableView, place_view};
+use crate::acquire::control::{Command, SessionState};
+use crate::acquire::recorder::RecordingRequest;
+use crate::error::{Error, Result};
+use crate::fault::isolated;
+use crate::live::server::{PageStream, sent_ms};
+use crate::live::view::LiveView;
+use crate::session::{Session, SessionEvent, SessionSetup};
+use crate::study::inputs::collect_any;
+use crate::terms::Feedback;
+use std::collections::VecDeque;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+/// How long the line may be silent before orders are looked at.
+const WAIT: Duration = Duration::from_millis(5);
+/// Between two frames of the page.
+const FRAME: Duration = Duration::from_millis(25);
+/// Between two attempts to open a station that could not be opened.
+const TRY_AGAIN: Duration = Duration::from_secs(2);
+/// Whoever orders something waits no longer than this for the answer.
+const ANSWER_TIME: Duration = Duration::from_secs(5);
+/// People who are chosen while a hand is on wait so long for it to leave.
+const HAND_LEAVES: Duration = Duration::from_secs(4);
+/// Messages that the teacher sees of a table.
+const MOST_MESSAGES: usize = 6;
+/// Frames of the force that a weight is read from: two seconds.
+const LOAD_FRAMES: usize = 80;
+/// Orders that may wait.
+const MOST_ORDERS: usize = 16;
+
+/// What a table is made from.
+#[derive(Clone)]
+pub struct TableSetup {
+    pub root: PathBuf,
+    pub entry: TableEntry,
+    /// Name of the session.
+    pub session: String,
+    pub room: Arc<Room>,
+    /// What frames count their time from.
+    pub begun: Instant,
+}
+
+/// What somebody wants of a table.
+#[derive(Debug)]
+pub enum TableOrder {
+    Command(Command),
+    /// These people, by this plan, from here on.
+    Begin(Box<RecordingRequest>),
+    /// Nobody: nothing is kept, and the alarm is on.
+    Rest,
+    Pause(bool),
+    /// The study has changed: read it again and go on with the same people.
+    ReadAgain,
+    Rename(String),
+    End,
+}
+
+struct Asked {
+    order: TableOrder,
+    answer: SyncSender<Result<()>>,
+}
+
+/// A table that runs. Dropping it ends its session in order.
+pub struct Table {
+    pub stream: Arc<PageStream>,
+    orders: SyncSender<Asked>,
+    thread: Option<JoinHandle<()>>,
+    id: TableId,
+    room: Arc<Room>,
+}
+
+impl Table {
+    /// Starts it. A station that cannot be opened is looked for until it can.
+    ///
+    /// # Errors
+    /// When the system gives no thread.
+    pub fn start(setup: TableSetup) -> std::io::Result<Table> {
+        let (orders, asked) = sync_channel(MOST_ORDERS);
+        let stream = Arc::new(PageStream::default());
+        let (id, room) = (setup.entry.id, Arc::clone(&setup.room));
+        let mut driver = Driver {
+            request: at_rest(&setup.session),
+            stream: Arc::clone(&stream),
+            asked,
+            paused: false,
+            away: None,
+            stopped: None,
+            messages: VecDeque::new(),
+            waiting: None,
+            forces_n: VecDeque::new(),
+            framed: Instant::now(),
+            setup,
+        };
+        let thread = std::thread::Builder::new()
+            .name(format!("table {}", id.0))
+            .spawn(move || driver.run())?;
+        Ok(Table {
+            stream,
+            orders,
+            thread: Some(thread),
+            id,
+            room,
+        })
+    }
+
+    /// Wants something of it, and waits until it is done or refused.
+    ///
+    /// # Errors
+    /// As the table answers; [`Error::Refused`] when it does not.
+    pub fn order(&self, order: TableOrder) -> Result<()> {
+        let (answer, answered) = sync_channel(1);
+        let sent = self.orders.try_send(Asked { order, answer });
+        let heard = sent.ok().and_then(|()| answered.recv_timeout(ANSWER_TIME).ok());
+        heard.unwrap_or_else(|| {
+            Err(Error::Refused {
+                found: "the table does not answer".to_owned(),
+                advice: "wait a moment and ask again; nothing was changed".to_owned(),
+            })
+        })
+    }
+}
+
+impl Drop for Table {
+    fn drop(&mut self) {
+        let _ = self.order(TableOrder::End);
+        if let Some(thread) = self.thread.take() {
+            let _ = thread.join();
+        }
+        self.room.remove(self.id);
+    }
+}
+
+/// What a station does while nobody is chosen: nothing is kept but the over-ceiling log, and the lowest ceiling holds.
+fn at_rest(session: &str) -> RecordingRequest {
+    RecordingRequest {
+        session: session.to_owned(),
+        feedback: Feedback::Live,
+        practice: true,
+        others_record: true,
+        tests_are_seen: true,
+        ..RecordingRequest::default()
+    }
+}
+
+/// How an attempt to run a session ended.
+enum Attempt {
+    /// Somebody wanted it.
+    Asked,
+    /// The study is to be read again.
+    Again,
+    /// By itself, and why.
+    Failed(String),
+}
+
+/// What becomes of the session after an order.
+#[derive(PartialEq)]
+enum Then {
+    GoOn,
+    End,
+    Again,
+}
+
+struct Driver {
+    setup: TableSetup,
+    stream: Arc<PageStream>,
+    asked: Receiver<Asked>,
+    request: RecordingRequest,
+    paused: bool,
+    /// Why no device answers.
+    away: Option<String>,
+    /// Why the recording of somebody ended by itself; until people are chosen again.
+    stopped: Option<String>,
+    messages: VecDeque<String>,
+    /// An order that waits for the hand to leave, and until when.
+    waiting: Option<(Asked, Instant)>,
+    /// The force shown in the last frames, in N.
+    forces_n: VecDeque<f64>,
+    framed: Instant,
+}
+
+impl Driver {
+    fn run(&mut self) {
+        loop {
+            let ended = match isolated(|| self.attempt()) {
+                Ok(Ok(ended)) => ended,
+                Ok(Err(error)) => Attempt::Failed(error.to_string()),
+                Err(fault) => Attempt::Failed(format!("{fault} ended this table; it is started anew. Please report this line")),
+            };
+            match ended {
+                Attempt::Asked => return,
+                Attempt::Again => {}
+                Attempt::Failed(why) => {
+                    self.failed(why);
+                    if !self.wait_and_answer() {
+                        return;
+                    }
+                }
+            }
+        }
+    }
+
+    /// What was being recorded is over; the alarm is back as soon as the station is.
+    fn failed(&mut self, why: String) {
+        if !self.request.practice {
+            self.stopped = Some(why.clone());
+        }
+        self.say(why.clone());
+        self.away = Some(why);
+        if let Some((asked, _)) = self.waiting.take() {
+            let _ = asked.answer.send(Err(self.nobody_there()));
+        }
+        self.request = at_rest(&self.setup.session);
+        self.show_without_session();
+    }
+
+    /// Answers orders until it is time for the next attempt; false when the table is to end.
+    fn wait_and_answer(&mut self) -> bool {
+        let until = Instant::now() + TRY_AGAIN;
+        loop {
+            let left = until.saturating_duration_since(Instant::now());
+            match self.asked.recv_timeout(left) {
+                Ok(asked) => {
+                    let ends = matches!(asked.order, TableOrder::End);
+                    let answer = match asked.order {
+                        TableOrder::End | TableOrder::ReadAgain => Ok(()),
+                        TableOrder::Pause(paused) => {
+                            self.paused = paused;
+                            Ok(())
+                        }
+                        TableOrder::Rename(name) => {
+                            self.setup.entry.name = name;
+                            Ok(())
+                        }
+                        TableOrder::Rest => {
+                            self.stopped = None;
+                            Ok(())
+                        }
+                        TableOrder::Command(_) | TableOrder::Begin(_) => Err(self.nobody_there()),
+                    };
+                    let _ = asked.answer.send(answer);
+                    if ends {
+                        return false;
+                    }
+                    self.show_without_session();
+                }
+                Err(RecvTimeoutError::Timeout) => return true,
+                Err(RecvTimeoutError::Disconnected) => return false,
+            }
+        }
+    }
+
+    fn nobody_there(&self) -> Error {
+        Error::Refused {
+            found: format!("the station at {} does not answer", self.setup.entry.name),
+            advice: "look at its cable and its switch; it is looked for all the time".to_owned(),
+        }
+    }
+
+    fn attempt(&mut self) -> Result<Attempt> {
+        let inputs = collect_any(std::slice::from_ref(&self.setup.root))?;
+        let study = inputs.study.clone().ok_or_else(|| Error::Refused {
+            found: format!("{} is no study any more", self.setup.root.display()),
+            advice: "put its study.toml back".to_owned(),
+        })?;
+        let mut session = Session::start(SessionSetup {
+            study,
+            inputs,
+            request: self.request.clone(),
+            port: self.setup.entry.port.clone(),
+            stop_after: None,
+        })?;
+        let mut then = Then::GoOn;
+        while session.is_running() && then == Then::GoOn {
+            session.advance(WAIT, &mut |event| self.event(event));
+            then = self.answer(&mut session);
+            if self.framed.elapsed() >= FRAME {
+                self.framed = Instant::now();
+                self.show(&mut session);
+            }
+        }
+        let report = session.finish(&mut |event| self.event(event))?;
+        Ok(match (then, report.failure) {
+            (Then::End, _) => Attempt::Asked,
+            (Then::Again, _) => Attempt::Again,
+            (Then::GoOn, why) => Attempt::Failed(why.unwrap_or_else(|| "the recording ended".to_owned())),
+        })
+    }
+
+    fn event(&mut self, event: SessionEvent) {
+        match event {
+            SessionEvent::AlarmBegan(alarm) | SessionEvent::AlarmEnded { alarm, .. } => {
+                self.stream.alarm(&alarm);
+                self.setup.room.alarm(self.setup.entry.id, &alarm);
+            }
+            SessionEvent::Message(words) => self.say(words),
+        }
+    }
+
+    fn say(&mut self, words: String) {
+        if self.messages.back() == Some(&words) {
+            return;
+        }
+        if self.messages.len() == MOST_MESSAGES {
+            self.messages.pop_front();
+        }
+        self.messages.push_back(words);
+    }
+
+    /// Does what was ordered since the last call.
+    fn answer(&mut self, session: &mut Session) -> Then {
+        let due = self.waiting.take_if(|(_, until)| !session.is_touched() || Instant::now() >= *until);
+        if let Some((asked, _)) = due {
+            let answer = self.done(session, asked.order);
+            let _ = asked.answer.send(answer);
+        }
+        while let Ok(asked) = self.asked.try_recv() {
+            let changes_people = matches!(asked.order, TableOrder::Begin(_) | TableOrder::Rest);
+            if changes_people && session.is_touched() && self.waiting.is_none() {
+                self.waiting = Some((asked, Instant::now() + HAND_LEAVES));
+                continue;
+            }
+            let then = match asked.order {
+                TableOrder::End => Then::End,
+                TableOrder::ReadAgain if !session.is_touched() => Then::Again,
+                _ => Then::GoOn,
+            };
+            let answer = self.done(session, asked.order);
+            let _ = asked.answer.send(answer);
+            if then != Then::GoOn {
+                return then;
+            }
+        }
+        Then::GoOn
+    }
+
+    fn done(&mut self, session: &mut Session, order: TableOrder) -> Result<()> {
+        match order {
+            TableOrder::Command(Command::Stop | Command::NextLearner) => Err(Error::Refused {
+                found: "a table does not end or change its people so".to_owned(),
+                advice: "choose learner and volunteer".to_owned(),
+            }),
+            TableOrder::Command(_) if self.paused => Err(Error::Refused {
+                found: "the teacher has paused this table".to_owned(),
+                advice: "wait until it goes on".to_owned(),
+            }),
+            TableOrder::Command(command) => {
+                session.command(command);
+                Ok(())
+            }
+            TableOrder::Begin(request) => {
+                session.begin((*request).clone())?;
+                (self.request, self.stopped) = (*request, None);
+                Ok(())
+            }
+            TableOrder::Rest => {
+                let request = at_rest(&self.setup.session);
+                session.begin(request.clone())?;
+                (self.request, self.stopped) = (request, None);
+                Ok(())
+            }
+            TableOrder::Pause(paused) => {
+                self.paused = paused;
+                Ok(())
+            }
+            TableOrder::ReadAgain if session.is_touched() => Err(Error::Refused {
+                found: format!("a hand is on at {}", self.setup.entry.name),
+                advice: "what was changed holds there from the next learner on; or change it once more when the hand is off".to_owned(),
+            }),
+            TableOrder::Rename(name) => {
+                self.setup.entry.name = name;
+                Ok(())
+            }
+            TableOrder::ReadAgain | TableOrder::End => Ok(()),
+        }
+    }
+
+    fn show(&mut self, session: &mut Session) {
+        let state = session.state().clone();
+        if session.is_connected() {
+            self.away = None;
+        } else if self.away.is_none() {
+            let port = &self.setup.entry.port;
+            self.away = Some(self.messages.back().cloned().unwrap_or_else(|| format!("no device answers on {port}")));
+        }
+        let (zero_is_taken, hand_on) = (session.zero_is_taken(), session.is_touched());
+        let view = session.view().cloned();
+        if let Some(view) = &view {
+            self.stream.publish(view, sent_ms(self.setup.begun));
+            self.stream.state("both", &view.level_tests());
+        }
+        match view.as_ref().and_then(|v| v.now.as_ref()) {
+            Some(now) => {
+                if self.forces_n.len() == LOAD_FRAMES {
+                    self.forces_n.pop_front();
+                }
+                self.forces_n.push_back(now.total_n);
+            }
+            None => self.forces_n.clear(),
+        }
+        self.tell(&state, view.as_ref(), zero_is_taken, hand_on);
+    }
+
+    /// Mean and spread of the force, once two seconds of it are there.
+    fn load(&self) -> Option<SteadyLoad> {
+        let n = self.forces_n.len();
+        if n < LOAD_FRAMES {
+            return None;
+        }
+        let mean_n = self.forces_n.iter().sum::<f64>() / n as f64;
+        let squares: f64 = self.forces_n.iter().map(|f| (f - mean_n).powi(2)).sum();
+        Some(SteadyLoad {
+            mean_n,
+            spread_n: (squares / (n - 1) as f64).sqrt(),
+        })
+    }
+
+    fn show_without_session(&mut self) {
+        let state = SessionState {
+            practice: true,
+            ..SessionState::default()
+        };
+        self.tell(&state, None, false, false);
+    }
+
+    fn tell(&self, state: &SessionState, view: Option<&LiveView>, zero_is_taken: bool, hand_on: bool) {
+        let prompt = Prompt::of(Situation {
+            state,
+            paused: self.paused,
+            away: self.away.as_deref(),
+            stopped: self.stopped.as_deref(),
+            zero_is_taken,
+            hand_on,
+        });
+        let entry = &self.setup.entry;
+        let plan = self.request.plan.as_ref().map(|p| p.name.clone());
+        let prompt = prompt.view();
+        self.stream.state(
+            "table",
+            &TableView {
+                id: entry.id,
+                name: &entry.name,
+                prompt: &prompt,
+                subject: state.subject.as_deref(),
+                examiner: state.examiner.as_deref(),
+                session: &self.setup.session,
+                plan: plan.as_deref(),
+                resting: self.request.practice,
+                paused: self.paused,
+                place: state.step.as_ref().map(place_view),
+                tests: if self.request.practice { 0 } else { state.tests },
+                missing: &state.missing,
+                ended: state.ended,
+            },
+        );
+        let connected = view.is_some() && self.away.is_none();
+        let now = view.and_then(|v| v.now.as_ref()).filter(|_| connected);
+        self.setup.room.set(RoomTable {
+            id: entry.id,
+            name: entry.name.clone(),
+            subject: state.subject.clone(),
+            examiner: state.examiner.clone(),
+            step: state.step.as_ref().map(|s| RoomStep {
+                number: s.number,
+                of: s.of,
+                place: format!("{} {}", s.level.label(), s.side),
+            }),
+            prompt,
+            phase: now.map(|n| n.phase),
+            force_n: now.map(|n| n.total_n),
+            hidden: view.and_then(|v| v.hidden.clone()),
+            ceiling_n: view.map(|v| v.ceiling.ceiling_n),
+            region: view.filter(|v| !v.ceiling.assumed).map(|v| v.ceiling.region),
+            alarm: view.is_some_and(|v| v.alarm.as_ref().is_some_and(|a| a.on)),
+            crossings: view.map_or(0, |v| v.crossings),
+            connected,
+            touched: hand_on,
+            age_ms: None,
+            arrived_unix_ms: view.and_then(|v| v.arrived_unix_ms),
+            newest: view.and_then(|v| v.newest),
+            load: self.load(),
+            teacher: Some(ForTeacher {
+                port: entry.port.clone(),
+                device: view.map(|v| v.device.clone()),
+                rate_hz: view.map(|v| v.rate_hz),
+                plan,
+                paused: self.paused,
+                warnings: view.map(|v| v.warnings.clone()).unwrap_or_default(),
+                messages: self.messages.iter().cloned().collect(),
+                missing: state.missing.clone(),
+            }),
+        });
+    }
+}
