@@ -184,6 +184,11 @@ impl Desk {
         })
     }
 
+    /// The tables as the room shows them to the teacher, alarms first.
+    pub fn tables_shown(&self) -> Vec<super::room::RoomTable> {
+        self.room.tables()
+    }
+
     /// Every table that runs.
     pub(super) fn tables(&self) -> Vec<(TableId, Arc<Table>)> {
         locked(&self.tables).iter().map(|(id, t)| (*id, Arc::clone(t))).collect()

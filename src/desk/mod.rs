@@ -27,5 +27,6 @@ mod views;
 mod work;
 
 pub use home::{Desk, DeskOptions};
+pub use room::RoomTable;
 pub use new_study::{NewStudy, make_study};
 pub use work::{PROGRESS_LINE, PROGRESS_VARIABLE};

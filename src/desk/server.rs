@@ -4,7 +4,7 @@
 //! address and stays as a cookie for the part of the site that its role may see; the browser sends it nowhere else.
 
 use super::access::{Role, TableId, unix_s};
-use super::home::{Desk, locked};
+use super::home::Desk;
 use super::qr;
 use crate::error::Result;
 use crate::live::guard::RequestGuard;

@@ -20,6 +20,7 @@ mod closed_forms_tissue;
 mod cohort;
 mod debrief;
 mod decisions;
+mod desk;
 mod docs;
 mod effects;
 mod examples;

@@ -86,11 +86,11 @@ fn arguments(line: &Line, folder: &Path) -> Option<Vec<String>> {
         if port.is_none_or(|p| !p.starts_with("sim")) {
             set(&mut all, "--port", "sim");
         }
-        if has("--listen") {
-            set(&mut all, "--listen", "0.0.0.0:0");
-        }
     }
-    if given.starts_with(&["simulate", "device"]) || has("correct") && has("--page") {
+    if has("--listen") {
+        set(&mut all, "--listen", "0.0.0.0:0");
+    }
+    if given.starts_with(&["simulate", "device"]) || has("correct") && has("--page") || has("desk") {
         set(&mut all, "--seconds", SECONDS);
     }
     Some(all)

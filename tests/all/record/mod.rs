@@ -1,6 +1,6 @@
 //! Recording: nothing is lost when something fails, and what is kept is what was pressed.
 
-mod bench;
+pub mod bench;
 mod disks;
 mod disk_faults;
 mod endings;
