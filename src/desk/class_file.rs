@@ -39,6 +39,8 @@ pub struct ClassWay {
     pub feedback: Feedback,
     /// After each level the examiner says which side felt more resistant, before anything of it is shown.
     pub calls: bool,
+    /// After each test the learner says what its peak force was, before its numbers are shown.
+    pub estimates: bool,
 }
 
 /// A table and its station.

@@ -325,6 +325,7 @@ impl Desk {
             plan: self.plan_of(id, study)?,
             feedback: way.feedback,
             calls: way.calls,
+            estimates: way.estimates,
             others_record: true,
             tests_are_seen: true,
             ..RecordingRequest::default()

@@ -17,6 +17,8 @@ pub enum Prompt {
     TakingZero,
     /// Nobody is chosen yet.
     Choose,
+    /// The learner is asked what the peak force of the last test was.
+    Estimate,
     /// The call on a level is due.
     Call(Level),
     /// The plan is at its end; steps may be missing.
@@ -53,8 +55,12 @@ impl Prompt {
         if now.paused {
             return Prompt::Paused;
         }
+        let estimate = state.estimates.is_some_and(|e| e.wanted.is_some());
         if now.hand_on && state.call_wanted.is_none() && !state.ended {
             return Prompt::HandOn;
+        }
+        if estimate {
+            return Prompt::Estimate;
         }
         if let Some(level) = state.call_wanted {
             return Prompt::Call(level);
@@ -92,6 +98,11 @@ impl Prompt {
             ),
             Prompt::TakingZero => ("zero", "Hands off".to_owned(), "The zero is being taken.".to_owned()),
             Prompt::Choose => ("choose", "Choose learner and volunteer".to_owned(), String::new()),
+            Prompt::Estimate => (
+                "estimate",
+                "What was its peak force?".to_owned(),
+                "All hands together. Its numbers stay hidden until then.".to_owned(),
+            ),
             Prompt::Call(level) => (
                 "call",
                 format!("Which side of {} felt more resistant?", level.label()),
@@ -129,6 +140,7 @@ pub struct PromptView {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::acquire::control::Estimates;
 
     fn at(change: impl FnOnce(&mut SessionState, &mut Situation<'static>)) -> Prompt {
         let mut state = SessionState {
@@ -154,6 +166,11 @@ mod tests {
         assert_eq!(at(|_, now| now.zero_is_taken = false), Prompt::TakingZero);
         assert_eq!(at(|_, now| now.hand_on = true), Prompt::HandOn);
         assert_eq!(at(|s, _| s.tests = 1).view().line, "One test is in: Next");
+        let asked = Estimates {
+            wanted: Some(1),
+            taken: None,
+        };
+        assert_eq!(at(|s, _| (s.tests, s.estimates) = (1, Some(asked))), Prompt::Estimate);
         assert_eq!(at(|s, _| s.call_wanted = Some(Level::L3)), Prompt::Call(Level::L3));
         assert_eq!(at(|s, _| (s.examiner, s.practice) = (None, true)), Prompt::Choose);
         assert_eq!(at(|s, _| s.ended = true), Prompt::AtEnd { missing: 0 });

@@ -43,6 +43,7 @@ const FILES: &[PageFile] = &[
     ("/files/strip.js", JAVASCRIPT, live_files::STRIP),
     ("/files/curve.js", JAVASCRIPT, live_files::CURVE),
     ("/files/summary.js", JAVASCRIPT, live_files::SUMMARY),
+    ("/files/estimate.js", JAVASCRIPT, live_files::ESTIMATE),
     ("/files/alarm.js", JAVASCRIPT, live_files::ALARM),
     ("/files/stream.js", JAVASCRIPT, live_files::STREAM),
     ("/files/desk.css", CSS, include_str!("page/desk.css")),

@@ -1,6 +1,6 @@
 //! The recorder in a thread of its own: a slow disk must not hold up the ceiling alarm.
 
-use crate::acquire::control::{Command, SessionState};
+use crate::acquire::control::{Command, SessionState, TestTurn, TestsMade};
 use crate::acquire::recorder::disk::Disk;
 use crate::acquire::recorder::{Recorder, RecordingRequest};
 use crate::acquire::recorder::over_ceiling::{self, OverCeiling};
@@ -35,7 +35,9 @@ pub enum RecorderInput {
     Gone(String),
     Command(Command),
     Touching(bool),
-    TestEnded,
+    TestEnded(TestTurn),
+    /// More of a test was shown after it had ended.
+    Given(TestTurn),
     OverCeiling(OverCeiling),
     /// What is open ends in order, and something else is recorded from here on.
     Begin(Box<RecordingRequest>),
@@ -56,6 +58,8 @@ pub struct RecorderStatus {
     /// Why it ended, when no person ended it.
     pub failure: Option<String>,
     pub kept: usize,
+    /// How many tests each examiner has made in the session, once, when something else is recorded from here on.
+    pub made: Option<TestsMade>,
 }
 
 /// A recorder that runs.
@@ -88,6 +92,7 @@ impl RecorderThread {
             unwritten: VecDeque::new(),
             tried: Instant::now(),
             kept_before: 0,
+            made: None,
             faults: 0,
             busy: Arc::clone(&busy),
         };
@@ -160,6 +165,7 @@ struct Worker {
     kept_before: usize,
     faults: u32,
     busy: BusySince,
+    made: Option<TestsMade>,
 }
 
 impl Worker {
@@ -250,6 +256,7 @@ impl Worker {
                 if let Some(station) = station {
                     next.connected(&station, now);
                 }
+                self.made = Some(next.tests_made().clone());
                 self.recorder = next;
             }
             Err(error) => self.messages.push(error.to_string()),
@@ -285,7 +292,8 @@ impl Worker {
             RecorderInput::Gone(why) => self.recorder.gone(&why, now),
             RecorderInput::Command(command) => self.recorder.command(&command, now),
             RecorderInput::Touching(touching) => self.recorder.touching(touching),
-            RecorderInput::TestEnded => self.recorder.test_ended(),
+            RecorderInput::TestEnded(turn) => self.recorder.test_ended(turn),
+            RecorderInput::Given(turn) => self.recorder.given(turn),
             RecorderInput::Begin(request) => self.begin(*request, now),
             RecorderInput::OverCeiling(over) => {
                 self.unwritten.push_back(over);
@@ -348,6 +356,7 @@ impl Worker {
             at_end: self.recorder.at_end(),
             failure: self.recorder.failed().map(str::to_owned),
             kept: self.kept_before + self.recorder.kept(),
+            made: self.made.take(),
         });
     }
 }

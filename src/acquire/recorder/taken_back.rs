@@ -7,8 +7,10 @@ use std::path::Path;
 
 /// Why such a recording is left out, in its sidecar.
 pub const REASON: &str = "taken back while recording";
+/// Key of the sidecar.
+const KEY: &str = "excluded";
 
-/// Writes it into the sidecar of a trace, whole or not at all.
+/// Writes it into the sidecar of a trace, whole or not at all; everything else in it, by whomever, stays as it is.
 ///
 /// # Errors
 /// [`Error::Io`] when the sidecar cannot be read or written; [`Error::Refused`] when somebody made it unreadable meanwhile.
@@ -16,14 +18,24 @@ pub fn take_back(disk: &dyn Disk, trace: &Path) -> Result<()> {
     let path = trace.with_extension("toml");
     let text = door::read_to_string(&path, FileKind::Settings)
         .map_err(|e| Error::io(&path, e, "check that the sidecar is there and may be read"))?;
-    let unreadable = |what: String| Error::Refused {
-        found: format!("{} cannot be read as TOML: {what}", path.display()),
-        advice: format!("put it right and write excluded = \"{REASON}\" into it"),
-    };
-    let mut sidecar: toml::Table = text.parse().map_err(|e: toml::de::Error| unreadable(e.message().to_owned()))?;
-    sidecar.insert("excluded".to_owned(), REASON.into());
-    let text = toml::to_string(&sidecar).map_err(|e| unreadable(e.to_string()))?;
-    disk.replace(&path, text.as_bytes())?;
+    let of_key = |line: &&str| line.split_once('=').is_some_and(|(key, _)| key.trim() == KEY);
+    let lines: Vec<&str> = text.split_inclusive('\n').collect();
+    // A key stands before the first table.
+    let tables = lines.iter().position(|l| l.trim_start().starts_with('[')).unwrap_or(lines.len());
+    let (keys, rest) = lines.split_at(tables);
+    let mut new: String = keys.iter().copied().filter(|l| !of_key(l)).collect();
+    if !new.is_empty() && !new.ends_with('\n') {
+        new.push('\n');
+    }
+    new.push_str(&format!("{KEY} = \"{REASON}\"\n"));
+    new.extend(rest.iter().copied());
+    if let Err(error) = new.parse::<toml::Table>() {
+        return Err(Error::Refused {
+            found: format!("{} cannot be read as TOML: {}", path.display(), error.message()),
+            advice: format!("put it right and write {KEY} = \"{REASON}\" into it"),
+        });
+    }
+    disk.replace(&path, new.as_bytes())?;
     path.parent().iter().for_each(|folder| disk.sync_folder(folder));
     Ok(())
 }
@@ -38,16 +50,16 @@ mod tests {
     fn a_sidecar_keeps_everything_else_and_its_order() {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("a.toml");
-        let text = "format = 1\nsubject = \"V-07\"\ntrial = 2\n\n[line]\nrows = 10\ntests_seen = 1\n";
-        std::fs::write(&path, text).unwrap();
-        take_back(&FileDisk, &dir.path().join("a.csv")).unwrap();
+        let trace = dir.path().join("a.csv");
+        std::fs::write(&path, "subject = \"V-07\" # ours\nexcluded = \"before\"\ntrial = 2\n[line]\nrows = 10\n").unwrap();
+        take_back(&FileDisk, &trace).unwrap();
         let now = std::fs::read_to_string(&path).unwrap();
-        assert_eq!(now, text.replace("\n[line]", "excluded = \"taken back while recording\"\n\n[line]").replacen("\n\nexcl", "\nexcl", 1));
-        let (sidecar, problems) = Sidecar::read(&path, "a.toml");
-        assert!(problems.is_empty(), "{problems:?}");
+        assert_eq!(now, "subject = \"V-07\" # ours\ntrial = 2\nexcluded = \"taken back while recording\"\n[line]\nrows = 10\n");
+        let (sidecar, _) = Sidecar::read(&path, "a.toml");
         assert_eq!(sidecar.about.excluded.as_deref(), Some(REASON));
-        std::fs::write(&path, "format = ").unwrap();
-        let error = take_back(&FileDisk, &dir.path().join("a.csv")).unwrap_err();
+        std::fs::write(&path, "trial = ").unwrap();
+        let error = take_back(&FileDisk, &trace).unwrap_err();
         assert!(error.to_string().contains("a.toml"), "{error}");
+        assert_eq!(std::fs::read_to_string(&path).unwrap(), "trial = ");
     }
 }

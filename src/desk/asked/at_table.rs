@@ -27,6 +27,7 @@ struct Choices {
     plan: Option<String>,
     feedback: &'static str,
     calls: bool,
+    estimates: bool,
     session: String,
     cautions: &'static [&'static str],
     /// What does the same on the command line, once people are chosen.
@@ -97,6 +98,7 @@ impl Desk {
         words.extend(plan_name.iter().flat_map(|p| ["--plan", p]));
         words.extend(["--feedback", class.class.feedback.word()]);
         words.extend(class.class.calls.then_some("--calls"));
+        words.extend(class.class.estimates.then_some("--estimates"));
         let command = typed(&words.iter().map(|w| (*w).to_owned()).collect::<Vec<_>>());
         told(&Choices {
             learners: learners.collect(),
@@ -104,6 +106,7 @@ impl Desk {
             plan: plan_name,
             feedback: class.class.feedback.word(),
             calls: class.class.calls,
+            estimates: class.class.estimates,
             cautions: &CAUTIONS,
             command,
             session: session.clone(),

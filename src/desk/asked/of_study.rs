@@ -37,6 +37,7 @@ struct StudyPage {
     feedback: &'static str,
     feedbacks: Vec<&'static str>,
     calls: bool,
+    estimates: bool,
     /// What a person should know, found when the study was opened or read.
     notices: Vec<String>,
     in_the_room: bool,
@@ -173,6 +174,8 @@ struct ClassAsked {
     session: Option<String>,
     feedback: Feedback,
     calls: bool,
+    #[serde(default)]
+    estimates: bool,
 }
 
 /// Ceilings that a person confirms or changes.
@@ -222,6 +225,7 @@ impl Desk {
             feedback: class.class.feedback.word(),
             feedbacks: Feedback::words(),
             calls: class.class.calls,
+            estimates: class.class.estimates,
             notices: self.notices(),
             in_the_room: self.is_in_the_room(),
             commands,
@@ -278,7 +282,7 @@ impl Desk {
         }
         self.change_class(|class| {
             (class.class.plan, class.class.session) = (plan, session);
-            (class.class.feedback, class.class.calls) = (asked.feedback, asked.calls);
+            (class.class.feedback, class.class.calls, class.class.estimates) = (asked.feedback, asked.calls, asked.estimates);
             Ok(())
         })?;
         done()

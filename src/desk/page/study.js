@@ -68,6 +68,7 @@ async function show() {
   get("feedback").replaceChildren(...data.feedbacks.map((f) => option(f, f)));
   get("feedback").value = data.feedback;
   get("calls").checked = data.calls;
+  get("estimates").checked = data.estimates;
   commands(data.commands);
 }
 
@@ -98,7 +99,7 @@ get("set-ceilings").addEventListener("click", async () => {
 });
 
 get("set-class").addEventListener("click", async () => {
-  const asked = { plan: get("class-plan").value || null, session: get("session").value || null, feedback: get("feedback").value, calls: get("calls").checked };
+  const asked = { plan: get("class-plan").value || null, session: get("session").value || null, feedback: get("feedback").value, calls: get("calls").checked, estimates: get("estimates").checked };
   const { ok, message } = await ask("/ask/class", asked);
   told(ok ? "Saved: it holds for everybody who is chosen from now on." : message, !ok);
 });

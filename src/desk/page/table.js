@@ -3,6 +3,7 @@
 import { Alarm } from "./alarm.js";
 import { ask, commands } from "./ask.js";
 import { drawPlace } from "./place.js";
+import { Estimate } from "./estimate.js";
 import { Stream } from "./stream.js";
 import { Strip } from "./strip.js";
 import { spoken, summary } from "./summary.js";
@@ -13,7 +14,7 @@ const OLD_MS = 200;
 const NUMBER_EVERY_MS = 100;
 const SURE_MS = 4000;
 // Kinds of the prompt in which somebody is at work on a step.
-const AT_WORK = ["press", "on", "in", "zero", "call", "end", "paused"];
+const AT_WORK = ["press", "on", "in", "zero", "call", "estimate", "end", "paused"];
 
 const strip = new Strip(get("strip"));
 let frame = null;
@@ -32,6 +33,7 @@ for (const button of document.querySelectorAll("button[data-key]")) {
   button.dataset.words = words.textContent;
 }
 const alarm = new Alarm();
+const estimate = new Estimate(send);
 
 function told(words, fault = false) {
   say(get("told"), words);
@@ -64,7 +66,7 @@ new Stream(
     last(test) {
       if (test && test.number !== lastTest?.number) say(get("spoken"), spoken(test));
       lastTest = test;
-      summary(test, frame?.hidden);
+      summary(test, frame?.last_hidden);
       showBoth();
     },
     alarm: (told) => alarm.set(told),
@@ -73,7 +75,8 @@ new Stream(
       received = performance.now();
       if (view.hidden) strip.clear();
       else if (view.strip) strip.add(view.strip);
-      if (!lastTest) summary(null, view.hidden);
+      if (!lastTest) summary(null, view.last_hidden ?? (view.hidden ? "Not shown." : null));
+      estimate.show(view.state);
       alarm.set(view.alarm);
       list(get("warnings"), view.warnings);
       requestAnimationFrame(show);
@@ -90,7 +93,7 @@ function show() {
   const silent = age() > OLD_MS;
   const now = silent ? null : frame.now;
   document.body.classList.toggle("hiding", Boolean(frame.hidden));
-  get("hidden").hidden = !frame.hidden || Boolean(frame.state.call_wanted);
+  get("hidden").hidden = !frame.hidden || Boolean(frame.state.call_wanted || frame.state.estimates?.wanted);
   say(get("hidden"), frame.hidden);
   get("unit").hidden = !now;
   if (!now) {
@@ -139,7 +142,7 @@ function buttons() {
   const t = table;
   const begun = !t.resting;
   const shown = {
-    next: begun && (Boolean(t.place) || t.missing.length > 0) && t.prompt.kind !== "call",
+    next: begun && (Boolean(t.place) || t.missing.length > 0) && !["call", "estimate"].includes(t.prompt.kind),
     undo: begun,
     repeat: begun && Boolean(t.place) && t.prompt.kind !== "call",
     skip: begun && Boolean(t.place),
@@ -200,7 +203,7 @@ async function fill() {
   const free = data.volunteers.find((v) => v.at == null && !v.refused);
   if (free) get("subject").value = free.code;
   list(get("cautions"), data.cautions);
-  say(get("way"), `Plan ${data.plan ?? "none"}, feedback ${data.feedback}${data.calls ? ", each level is called before its values are shown" : ""}, session ${data.session}.`);
+  say(get("way"), `Plan ${data.plan ?? "none"}, feedback ${data.feedback}${data.calls ? ", each level is called before its values are shown" : ""}${data.estimates ? ", the peak of each test is guessed first" : ""}, session ${data.session}.`);
   commands([data.command]);
   pairUp();
 }

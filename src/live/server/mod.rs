@@ -39,6 +39,7 @@ pub mod live_files {
     pub const STRIP: &str = include_str!("../page/strip.js");
     pub const CURVE: &str = include_str!("../page/curve.js");
     pub const SUMMARY: &str = include_str!("../page/summary.js");
+    pub const ESTIMATE: &str = include_str!("../page/estimate.js");
     pub const ALARM: &str = include_str!("../page/alarm.js");
 }
 
@@ -52,6 +53,7 @@ const FILES: &[PageFile] = &[
     ("/draw.js", JAVASCRIPT, DRAWING),
     ("/strip.js", JAVASCRIPT, live_files::STRIP),
     ("/curve.js", JAVASCRIPT, live_files::CURVE),
+    ("/estimate.js", JAVASCRIPT, live_files::ESTIMATE),
     ("/summary.js", JAVASCRIPT, live_files::SUMMARY),
     ("/alarm.js", JAVASCRIPT, live_files::ALARM),
     ("/icon.svg", SVG, ICON),

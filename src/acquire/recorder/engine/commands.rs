@@ -28,6 +28,7 @@ impl Recorder {
             (_, Command::Stop) => self.close(now),
             (_, Command::NextLearner) => self.next_learner(now),
             (_, Command::Undo) => self.take_back(now),
+            (_, Command::Estimate { peak_n }) => self.take_estimate(*peak_n),
             (State::CallDue(level), Command::Call { call }) => self.take_call(level, *call),
             (_, Command::Call { .. }) => self.say("no call is due now".to_owned()),
             (State::CallDue(level), Command::Next) => {
@@ -139,6 +140,7 @@ impl Recorder {
             self.finish(current, &RecordingEnd::TakenBack, now);
         }
         self.prior.take_back(&about);
+        self.forget_estimates();
         self.tests_before = 0;
         if let (Some(cursor), Some(stop)) = (&mut self.cursor, stop) {
             cursor.back_to(stop);
@@ -247,6 +249,7 @@ impl Recorder {
         self.done.clear();
         self.say(format!("next learner: {}", shown(&next)));
         self.request.examiner = Some(next);
+        self.forget_estimates();
         self.assign_plan();
         if let Some(both) = self.both_at_once() {
             self.state = State::Recording;
