@@ -18,8 +18,9 @@ async function look() {
 function head(names) {
   const row = make("tr");
   for (const name of names) {
-    const cell = make("th", name);
-    cell.scope = "col";
+    // A column of buttons has no heading.
+    const cell = make(name ? "th" : "td", name);
+    if (name) cell.scope = "col";
     row.append(cell);
   }
   return make("thead", null, row);

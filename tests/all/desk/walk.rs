@@ -89,10 +89,10 @@ const CLASS: &str = "
       if (t.prompt.kind === 'choose' && !here && queue.length && !TAKEN_OUT.includes(t.id)) {
         const next = queue.shift(); at.set(t.id, next);
         const [status, text] = await ask(`/table/${t.id}/ask/begin`, { examiner: next[0], subject: next[1], cautions: true });
-        if (status !== 200) { at.delete(t.id); queue.unshift(next); if (!/hand is on/.test(text)) classFaults.push(text); }
+        if (status !== 200) { at.delete(t.id); queue.unshift(next); if (!/hand is on|is at table/.test(text)) classFaults.push(text); }
       }
       // Somebody whose station is gone goes on at another.
-      if ((t.prompt.kind === 'away' || t.prompt.kind === 'stopped') && here && TAKEN_OUT.includes(t.id)) { at.delete(t.id); queue.push(here); }
+      if ((t.prompt.kind === 'away' || t.prompt.kind === 'stopped') && here && TAKEN_OUT.includes(t.id)) { at.delete(t.id); await ask(`/table/${t.id}/ask/rest`, {}); queue.push(here); }
     };
     window.TAKEN_OUT = [];
     const source = new EventSource('/room/events');
