@@ -55,6 +55,9 @@ impl Prompt {
         if now.paused {
             return Prompt::Paused;
         }
+        if state.practice && state.examiner.is_none() {
+            return Prompt::Choose;
+        }
         let estimate = state.estimates.is_some_and(|e| e.wanted.is_some());
         if now.hand_on && state.call_wanted.is_none() && !state.ended {
             return Prompt::HandOn;
@@ -64,9 +67,6 @@ impl Prompt {
         }
         if let Some(level) = state.call_wanted {
             return Prompt::Call(level);
-        }
-        if state.practice && state.examiner.is_none() {
-            return Prompt::Choose;
         }
         if state.ended {
             return Prompt::AtEnd {
@@ -172,7 +172,7 @@ mod tests {
         };
         assert_eq!(at(|s, _| (s.tests, s.estimates) = (1, Some(asked))), Prompt::Estimate);
         assert_eq!(at(|s, _| s.call_wanted = Some(Level::L3)), Prompt::Call(Level::L3));
-        assert_eq!(at(|s, _| (s.examiner, s.practice) = (None, true)), Prompt::Choose);
+        assert_eq!(at(|s, now| (s.examiner, s.practice, now.hand_on) = (None, true, true)), Prompt::Choose);
         assert_eq!(at(|s, _| s.ended = true), Prompt::AtEnd { missing: 0 });
         assert_eq!(at(|_, now| now.paused = true), Prompt::Paused);
         let gone = at(|s, now| {

@@ -38,6 +38,8 @@ struct Choices {
 struct LearnerChoice {
     code: String,
     group: Option<String>,
+    /// Shows how it is done; the tests are the reference.
+    teacher: bool,
     /// Has a recording in this session.
     recorded: bool,
     /// At which table.
@@ -82,6 +84,7 @@ impl Desk {
         let learners = codes(&study.roster, Role::Examiner).into_iter().map(|code| LearnerChoice {
             code: code.to_owned(),
             group: group(code),
+            teacher: study.roster.codes(Role::Teacher).any(|t| t == code),
             recorded: prior.has(code),
             at: at(code),
             partner: class.partner(code).map(str::to_owned),

@@ -46,7 +46,10 @@ export class Card {
     this.more = make("p");
     this.more.className = "quiet";
     this.warnings = make("ul");
-    this.element.append(top, this.who, this.line, this.force, this.more, this.warnings);
+    this.messages = make("ul");
+    this.said = make("details", null, make("summary", "What it said"), this.messages);
+    this.said.hidden = LOOKS;
+    this.element.append(top, this.who, this.line, this.force, this.more, this.warnings, this.said);
   }
 
   show(t, silent) {
@@ -65,10 +68,8 @@ export class Card {
     this.element.classList.toggle("over-now", t.alarm);
     this.element.classList.toggle("gone", !t.connected);
     this.element.classList.toggle("pressed", t.touched && !t.alarm);
-    const own = (t.teacher?.warnings ?? []).filter((w) => !common.includes(w));
-    const warnings = t.teacher ? [...own, ...t.teacher.messages.slice(-1).filter((w) => !own.includes(w) && !common.includes(w))] : [];
-    const shown = [...this.warnings.children].map((c) => c.textContent).join("\n");
-    if (shown !== warnings.join("\n")) this.warnings.replaceChildren(...warnings.map((w) => make("li", w)));
+    list(this.warnings, (t.teacher?.warnings ?? []).filter((w) => !common.includes(w)));
+    list(this.messages, t.teacher?.messages ?? []);
   }
 }
 

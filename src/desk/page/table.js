@@ -197,8 +197,8 @@ async function fill() {
     o.disabled = off;
     return o;
   };
-  const learners = [...data.learners].sort((a, b) => Number(a.recorded) - Number(b.recorded) || Number(a.at != null) - Number(b.at != null));
-  get("examiner").replaceChildren(...learners.map((l) => option(l.code, words(l.code, l.group, l.recorded && "has a recording", l.at != null && `at table ${l.at}`), l.at != null)));
+  const learners = [...data.learners].sort((a, b) => Number(a.teacher) - Number(b.teacher) || Number(a.recorded) - Number(b.recorded) || Number(a.at != null) - Number(b.at != null));
+  get("examiner").replaceChildren(...learners.map((l) => option(l.code, words(l.code, l.teacher && "teacher", l.group, l.recorded && "has a recording", l.at != null && `at table ${l.at}`), l.at != null)));
   get("subject").replaceChildren(...data.volunteers.map((v) => option(v.code, words(v.code, v.at != null && `at table ${v.at}`, v.refused && "not to be pressed"), v.at != null)));
   const free = data.volunteers.find((v) => v.at == null && !v.refused);
   if (free) get("subject").value = free.code;

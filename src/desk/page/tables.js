@@ -2,7 +2,7 @@
 
 import { ask } from "./ask.js";
 import { room, told } from "./teacher.js";
-import { get, make, newtons, say } from "./words.js";
+import { get, list, make, newtons, say } from "./words.js";
 
 const SURE_MS = 4000;
 const cards = new Map();
@@ -82,8 +82,7 @@ class Station {
     const s = t.teacher;
     say(this.device, [s.port, s.device, s.rate_hz && `${Math.round(s.rate_hz)} samples a second`].filter(Boolean).join(" · "));
     const words = t.connected ? s.warnings : s.messages.slice(-1);
-    const shown = [...this.warnings.children].map((c) => c.textContent).join("\n");
-    if (shown !== words.join("\n")) this.warnings.replaceChildren(...words.map((w) => make("li", w)));
+    list(this.warnings, words);
     this.element.classList.toggle("pressed", t.touched);
     this.element.classList.toggle("gone", !t.connected);
     this.element.classList.toggle("over-now", t.alarm);
