@@ -248,17 +248,11 @@ impl Desk {
     }
 }
 
-/// Whether a name leads to a serial line: one that the system lists, or a terminal of its own.
+/// Whether a name leads to a serial line: one that the system lists, or a pseudo-terminal, which a virtual device has. Other devices
+/// may do something when they are merely opened.
 fn is_port(name: &str) -> bool {
     let device = name.split_once('@').map_or(name, |(device, _)| device);
-    if ports().is_ok_and(|ports| ports.iter().any(|p| p.name == device)) {
-        return true;
-    }
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::FileTypeExt;
-        std::fs::metadata(device).is_ok_and(|m| m.file_type().is_char_device())
-    }
-    #[cfg(not(unix))]
-    false
+    let real = std::fs::canonicalize(device).unwrap_or_else(|_| device.into());
+    let listed = ports().is_ok_and(|ports| ports.iter().any(|p| p.name == device || std::path::Path::new(&p.name) == real));
+    listed || cfg!(unix) && real.starts_with("/dev/pts")
 }

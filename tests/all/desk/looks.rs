@@ -1,6 +1,6 @@
 //! How the pages look: nothing runs over the edge at any size, and the rules of accessibility hold in every state.
 
-use super::{Served, add_table, begin, class, shown, until};
+use super::{Served, add_away, add_table, begin, class, shown, until};
 use crate::live_page::browser::Browser;
 use std::time::Duration;
 use tautpoint::desk::access::{Role, TableId};
@@ -47,7 +47,7 @@ fn every_page_of_the_desk_fits_and_keeps_the_rules() {
     let root = class(dir.path(), 24);
     let served = Served::at(&root);
     let good = add_table(&served, "sim:two-handed,rest-s=2");
-    let away = add_table(&served, "/dev/null");
+    let Some(away) = add_away(&served, dir.path()) else { return };
     until("stations", || shown(&served, good).is_some_and(|t| t.connected) && shown(&served, away).is_some_and(|t| !t.connected));
     browser.goto(&served.url(Role::Teacher));
     for (path, there) in [

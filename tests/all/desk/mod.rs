@@ -12,6 +12,7 @@ use std::net::{SocketAddr, TcpStream};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
+use tautpoint::acquire::virtual_device::{DeviceSpec, VirtualDevice};
 use tautpoint::desk::access::Role;
 use tautpoint::desk::server::{DeskServer, bind};
 use tautpoint::desk::{Desk, DeskOptions};
@@ -132,6 +133,23 @@ fn class(dir: &Path, learners: u32) -> PathBuf {
 fn add_table(served: &Served, port: &str) -> u32 {
     let id = served.done("add-table", &format!("{{\"port\":{port:?}}}"));
     u32::try_from(id.as_u64().unwrap()).unwrap()
+}
+
+/// A table whose station was there once and is gone; `None`, with the reason printed, without pseudo-terminals.
+fn add_away(served: &Served, dir: &Path) -> Option<u32> {
+    let link = dir.join("port");
+    match VirtualDevice::start(&DeviceSpec::default(), Some(&link)) {
+        Ok(device) => {
+            let id = add_table(served, &link.display().to_string());
+            drop(device);
+            Some(id)
+        }
+        Err(error) => {
+            assert!(std::env::var_os("TAUTPOINT_FULL_TESTS").is_none(), "no pseudo-terminal: {error}");
+            println!("skipped: no pseudo-terminal ({error})");
+            None
+        }
+    }
 }
 
 /// Chooses people at a table as soon as its hand is off.

@@ -119,7 +119,7 @@ fn a_hostile_tablet_can_do_no_more_than_its_table() {
     let long = format!("{{\"examiner\":\"{}\"}}", "x".repeat(70_000));
     assert_eq!(served.at_table(table, "begin", &long).0, 413);
     // A port that is a file, and names that steer.
-    for port in ["/etc/passwd", "../x", "", "sim:nonsense=1", "sim:rate-hz=1e99"] {
+    for port in ["/etc/passwd", "/dev/null", "../x", "", "sim:nonsense=1", "sim:rate-hz=1e99"] {
         served.refused("add-table", &serde_json::json!({ "port": port }).to_string());
     }
     served.refused("rename-table", &serde_json::json!({ "table": table, "name": "a\nb" }).to_string());

@@ -1,6 +1,6 @@
 //! Several tables on one study, without a browser: what one does, or fails to do, changes nothing at another.
 
-use super::{Served, add_table, begin, class, shown, until};
+use super::{Served, add_away, add_table, begin, class, shown, until};
 use crate::record::bench::kept;
 use std::path::Path;
 use tautpoint::error::Severity;
@@ -62,11 +62,7 @@ fn a_station_that_is_away_is_said_and_disturbs_nobody() {
     let dir = tempfile::tempdir().unwrap();
     let root = class(dir.path(), 2);
     let served = Served::at(&root);
-    // A serial line of the system with nothing behind it.
-    let away = match Path::new("/dev/null").exists() {
-        true => add_table(&served, "/dev/null"),
-        false => return,
-    };
+    let Some(away) = add_away(&served, dir.path()) else { return };
     let good = add_table(&served, "sim:two-handed,speed=3");
     until("the good one is there", || shown(&served, good).is_some_and(|t| t.connected));
     until("the other one is said to be away", || shown(&served, away).is_some_and(|t| t.prompt.kind == "away"));
