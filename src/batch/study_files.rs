@@ -5,7 +5,7 @@ use super::sums;
 use crate::calibrate::drift;
 use crate::read::{calibrations, sha256_hex};
 use crate::results::{InputKind, InputRecord};
-use crate::study::{corrections, draws, opened, study_file};
+use crate::study::{corrections, draws, estimates, opened, study_file};
 use crate::{agreement, instrument};
 use std::path::{Path, PathBuf};
 
@@ -19,6 +19,7 @@ pub fn study_files(root: &Path) -> Vec<(String, InputKind)> {
         opened::FILE_NAME,
         draws::FILE_NAME,
         corrections::FILE_NAME,
+        estimates::FILE_NAME,
         "roster.csv",
         "calls.csv",
     ]

@@ -217,6 +217,10 @@ impl Pseudonymizer {
                 shared.insert(key.to_owned(), Value::String(word));
             }
         }
+        if !sidecar.given.is_empty() {
+            let given = sidecar.given.iter().map(|g| Value::String(g.to_string()));
+            shared.insert("feedback_given".to_owned(), Value::Array(given.collect()));
+        }
         if let Some(newtons) = sidecar.known_weight_n {
             shared.insert("known_weight_n".to_owned(), Value::Float(newtons));
         }

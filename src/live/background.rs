@@ -138,6 +138,7 @@ mod tests {
     fn ended(number: u64) -> Arc<EndedTest> {
         Arc::new(EndedTest {
             number,
+            of_examiner: 1,
             about: About::default(),
             begin_s: 0.0,
             end_s: 1.0,

@@ -16,6 +16,8 @@ const PRELOAD_S: f64 = 0.3;
 pub struct EndedTest {
     /// Counts from 1 through the session.
     pub number: u64,
+    /// Counts the tests of its examiner in this session from 1, those of recordings that were cut off included.
+    pub of_examiner: u32,
     pub about: About,
     /// Device time of the touch and of the release.
     pub begin_s: f64,

@@ -16,6 +16,7 @@ mod sample_buffer;
 pub mod monitor;
 mod provisional_onset;
 pub mod phase;
+pub mod schedule;
 #[cfg(feature = "live")]
 pub mod server;
 mod side;

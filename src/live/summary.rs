@@ -64,8 +64,35 @@ pub struct TestView {
     pub reference: Option<String>,
     pub sides: Vec<SideSummary>,
     pub hints: Vec<Hint>,
+    /// Feedback on several tests at once: all of them, the last one included. Empty otherwise.
+    pub together: Vec<SummedTest>,
     /// Why measures are missing, and what else to know.
     pub notes: Vec<String>,
+}
+
+/// One of several tests that are shown together.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SummedTest {
+    /// Counts the examiner's tests in this session from 1.
+    pub number: u32,
+    pub level: Option<String>,
+    /// Without curves.
+    pub sides: Vec<SideSummary>,
+}
+
+impl SummedTest {
+    /// The test of that number without its curves.
+    pub fn of(number: u32, view: &TestView) -> SummedTest {
+        let bare = |side: &SideSummary| SideSummary {
+            curve: None,
+            ..side.clone()
+        };
+        SummedTest {
+            number,
+            level: view.level.clone(),
+            sides: view.sides.iter().map(bare).collect(),
+        }
+    }
 }
 
 /// One side of it.
@@ -134,6 +161,7 @@ pub fn provisional(ended: &EndedTest, reference: Option<&ReferenceValues>) -> Te
         reference: reference.map(|r| r.name.clone()),
         sides: sides.collect(),
         hints: Vec::new(),
+        together: Vec::new(),
         notes: Vec::new(),
     }
 }

@@ -3,9 +3,11 @@
 use super::ceiling::ActiveCeiling;
 use super::control::SessionState;
 use super::phase::Phase;
+use super::schedule::{Showing, TestBands, Withheld, showing};
 use super::strip::{StripPart, round};
 use super::summary::{OnsetView, TestView};
-use crate::terms::{Feedback, Level, Region};
+use crate::settings::FeedbackSettings;
+use crate::terms::{Feedback, Given, Level, Region};
 use serde::Serialize;
 use std::sync::Arc;
 use std::time::{Instant, SystemTime, UNIX_EPOCH};
@@ -41,6 +43,8 @@ pub struct LiveView {
     pub strip: Option<StripPart>,
     /// Where pre-tension begins, by side.
     pub onsets: Vec<Option<OnsetView>>,
+    /// Why the last test is not shown, when there is one.
+    pub last_hidden: Option<String>,
     /// The last test; sent apart from the frames, when it changes.
     #[serde(skip)]
     pub last: Option<Arc<TestView>>,
@@ -114,7 +118,17 @@ pub struct DisplayGate {
     /// Why the running values are hidden; `None` shows them.
     pub running: Option<String>,
     /// Whether the last test may be shown.
-    pub last: bool,
+    pub last: LastTest,
+}
+
+/// Whether the last test may be shown.
+#[derive(Debug, Clone, PartialEq)]
+pub enum LastTest {
+    Shown,
+    /// With those before it: so many in all.
+    Summary(u32),
+    /// Why it is hidden.
+    Hidden(String),
 }
 
 /// What the gate looks at beside the state.
@@ -126,58 +140,113 @@ pub struct GateInputs {
     pub called: bool,
     /// The learner asked for the last test.
     pub asked: bool,
+    /// Which of its learner's tests in this session the last one is, from 1; 0 before the first.
+    pub number: u32,
+    /// Where the last test lies to its bands.
+    pub bands: TestBands,
+    /// How often the schedules give feedback.
+    pub settings: FeedbackSettings,
 }
 
 impl DisplayGate {
-    /// Feedback modes (METHODS.md §9.9) and calls. None of it touches the alarm.
+    /// Feedback modes (METHODS.md §9.9), calls and estimates. None of it touches the alarm.
     pub fn of(state: &SessionState, shown: GateInputs) -> DisplayGate {
-        if let Some(level) = state.call_wanted.map(Level::label) {
-            let why = format!("Values of {level} are hidden until its call is made.");
-            return DisplayGate {
-                running: Some(why),
-                last: false,
-            };
+        let showing = showing(state.feedback, &shown.settings, shown.number, shown.bands);
+        DisplayGate {
+            running: running_hidden(state, shown),
+            last: last_test(state, shown, showing),
         }
-        let here = state.step.as_ref().map(|s| s.level);
-        let waits = shown.calls || here.is_some_and(|l| state.hidden_levels.contains(&l));
-        let before_call = waits.then(|| "Values are hidden until the call for this level.".to_owned());
-        let last = !shown.calls || shown.called;
-        let hidden = |words: &str| Some(words.to_owned());
-        match state.feedback {
-            Feedback::Live => DisplayGate {
-                running: before_call,
-                last,
-            },
-            Feedback::After => DisplayGate {
-                running: before_call.or_else(|| hidden("Feedback comes when the test has ended.")),
-                last,
-            },
-            Feedback::OnRequest => DisplayGate {
-                running: before_call.or_else(|| hidden("Feedback after the test, when you ask for it.")),
-                last: last && shown.asked,
-            },
-            Feedback::None => DisplayGate {
-                running: hidden("No feedback in this session."),
-                last: false,
-            },
+    }
+
+    /// What it gives of a test that ends now; more may be given later.
+    pub fn given_so_far(&self) -> Given {
+        match self.running {
+            None => Given::During,
+            Some(_) => Given::None,
         }
     }
 }
 
+/// Why the running values are hidden.
+fn running_hidden(state: &SessionState, shown: GateInputs) -> Option<String> {
+    if let Some(level) = state.call_wanted {
+        return Some(before_call(level));
+    }
+    let here = state.step.as_ref().map(|s| s.level);
+    let waits = shown.calls || here.is_some_and(|l| state.hidden_levels.contains(&l));
+    let words = match state.feedback {
+        Feedback::None => "No feedback in this session.",
+        _ if waits => "Values are hidden until the call for this level.",
+        _ if state.estimates.is_some() => "Values come after the test, once you have said what you think its peak was.",
+        Feedback::Live => return None,
+        Feedback::After => "Feedback comes when the test has ended.",
+        Feedback::OnRequest => "Feedback after the test, when you ask for it.",
+        Feedback::Faded => "Feedback comes after some of the tests, less and less often.",
+        Feedback::Alternate => "Feedback comes after every second test.",
+        Feedback::Bandwidth => "Feedback comes after a test of which something lay outside its band.",
+        Feedback::Summary => "Feedback comes after several tests, for all of them.",
+    };
+    Some(words.to_owned())
+}
+
+fn last_test(state: &SessionState, shown: GateInputs, showing: Showing) -> LastTest {
+    let hidden = |words: &str| LastTest::Hidden(words.to_owned());
+    if let Some(level) = state.call_wanted {
+        return LastTest::Hidden(before_call(level));
+    }
+    if shown.calls && !shown.called {
+        return hidden("Not shown before the call for its level.");
+    }
+    if state.feedback != Feedback::None && state.estimates.is_some_and(|e| e.taken != Some(shown.number)) {
+        return hidden("Not shown before you have said what you think its peak force was.");
+    }
+    match showing {
+        Showing::During | Showing::After => LastTest::Shown,
+        Showing::OnRequest if shown.asked => LastTest::Shown,
+        Showing::OnRequest => hidden("Shown when you ask for it."),
+        Showing::Summary(tests) => LastTest::Summary(tests),
+        Showing::Withheld(Withheld::Always) => hidden("No feedback in this session."),
+        Showing::Withheld(Withheld::NotItsTurn) => hidden("No feedback on this test: judge it by yourself."),
+        Showing::Withheld(Withheld::Awaited) => hidden("Being measured."),
+        Showing::Withheld(Withheld::InsideBands) => hidden("Nothing that was measured lay outside its band."),
+        Showing::Withheld(Withheld::SummaryAfter(1)) => hidden("Shown with the next test."),
+        Showing::Withheld(Withheld::SummaryAfter(tests)) => {
+            LastTest::Hidden(format!("Shown with the others after {tests} more tests."))
+        }
+    }
+}
+
+fn before_call(level: Level) -> String {
+    format!("Values of {} are hidden until its call is made.", level.label())
+}
+
 #[cfg(test)]
 mod tests {
-    use super::super::control::StepState;
+    use super::super::control::{Estimates, StepState};
     use super::*;
     use crate::terms::StepSide;
 
+    /// Whether running values are shown, and whether the last test is.
     fn gate(feedback: Feedback, call_wanted: Option<Level>, shown: GateInputs) -> (bool, bool) {
         let state = SessionState {
             feedback,
             call_wanted,
             ..SessionState::default()
         };
-        let gate = DisplayGate::of(&state, shown);
-        (gate.running.is_none(), gate.last)
+        of(&state, shown)
+    }
+
+    fn of(state: &SessionState, shown: GateInputs) -> (bool, bool) {
+        let gate = DisplayGate::of(state, shown);
+        (gate.running.is_none(), !matches!(gate.last, LastTest::Hidden(_)))
+    }
+
+    fn test(number: u32, bands: TestBands) -> GateInputs {
+        GateInputs {
+            number,
+            bands,
+            ..GateInputs::default()
+        }
     }
 
     #[test]
@@ -192,22 +261,40 @@ mod tests {
     }
 
     #[test]
+    fn a_schedule_shows_its_tests_and_never_a_running_value() {
+        use TestBands::{Inside, Outside};
+        // By hand, with four a block and a summary after five; what the learner asks for changes nothing.
+        for (feedback, number, bands, shown) in [
+            (Feedback::Faded, 4, Outside, true),
+            (Feedback::Faded, 8, Outside, false),
+            (Feedback::Alternate, 1, Outside, false),
+            (Feedback::Alternate, 2, Inside, true),
+            (Feedback::Bandwidth, 1, Inside, false),
+            (Feedback::Bandwidth, 1, Outside, true),
+            (Feedback::Summary, 4, Outside, false),
+            (Feedback::Summary, 5, Outside, true),
+        ] {
+            let asked = GateInputs {
+                asked: true,
+                ..test(number, bands)
+            };
+            assert_eq!(gate(feedback, None, asked), (false, shown), "{feedback} {number}");
+        }
+    }
+
+    #[test]
     fn nothing_is_shown_before_the_call_in_any_mode() {
         let calls = GateInputs {
             calls: true,
             called: false,
             asked: true,
+            ..test(10, TestBands::Outside)
         };
         let called = GateInputs {
             called: true,
             ..calls
         };
-        for mode in [
-            Feedback::Live,
-            Feedback::After,
-            Feedback::OnRequest,
-            Feedback::None,
-        ] {
+        for &mode in Feedback::ALL {
             assert_eq!(gate(mode, Some(Level::L3), called), (false, false));
             assert_eq!(gate(mode, None, calls), (false, false));
         }
@@ -230,5 +317,28 @@ mod tests {
         assert!(DisplayGate::of(&state, GateInputs::default()).running.is_some());
         state.hidden_levels = vec![Level::L4];
         assert!(DisplayGate::of(&state, GateInputs::default()).running.is_none());
+    }
+
+    #[test]
+    fn nothing_is_shown_before_the_estimate_in_any_mode() {
+        let asked = GateInputs {
+            asked: true,
+            ..test(10, TestBands::Outside)
+        };
+        for &feedback in Feedback::ALL {
+            let waits = |taken| {
+                let state = SessionState {
+                    feedback,
+                    estimates: Some(Estimates { wanted: None, taken }),
+                    ..SessionState::default()
+                };
+                of(&state, asked)
+            };
+            // The recorder may not know of the test yet: what it knows is of the one before.
+            assert_eq!((waits(None), waits(Some(9))), ((false, false), (false, false)), "{feedback}");
+            // Faded feedback leaves the tenth out.
+            let shown = ![Feedback::None, Feedback::Faded].contains(&feedback);
+            assert_eq!(waits(Some(10)), (false, shown), "{feedback}");
+        }
     }
 }

@@ -5,7 +5,7 @@ use super::recorder_thread::{RecorderInput, RecorderStatus, RecorderThread};
 use super::reference::ReferenceLoader;
 use super::silent_force::SilentForce;
 use super::station_rate::StationRate;
-use crate::acquire::control::{Command, SessionState};
+use crate::acquire::control::{Command, SessionState, TestTurn, TestsMade};
 use crate::acquire::open_line;
 use crate::acquire::recorder::columns::TraceColumns;
 use crate::acquire::recorder::over_ceiling::OverCeiling;
@@ -23,7 +23,7 @@ use crate::read::calibrations::Calibrations;
 use crate::settings::{CeilingOrigin, Settings};
 use crate::study::inputs::{Inputs, Study};
 use crate::study::words::list;
-use crate::terms::Feedback;
+use crate::terms::{Feedback, Given};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::{Duration, Instant};
@@ -78,6 +78,10 @@ pub struct Session {
     monitor: Option<Monitor>,
     view: Option<LiveView>,
     touching: bool,
+    /// Tests of each examiner in this session.
+    made: TestsMade,
+    /// The last test, by its number in the monitor, and what the recorder was told to have been shown of it.
+    told_given: Option<(u64, TestTurn)>,
     /// How many hands press at once.
     hands: usize,
     /// When the crossing that lasts began, by the clock on the wall.
@@ -158,6 +162,7 @@ impl Session {
         let mut gaps = request.gaps();
         gaps.extend(shipped_ceilings(&settings));
         let recorder = Recorder::start_on(Arc::clone(&disk), &inputs, &study, request)?;
+        let made = recorder.tests_made().clone();
         let recorder = RecorderThread::start(recorder, disk, &study.root)
             .map_err(|e| Error::io(&study.root, e, "close other programs and try again"))?;
         Ok(Session {
@@ -176,6 +181,8 @@ impl Session {
             monitor: None,
             view: None,
             touching: false,
+            made,
+            told_given: None,
             hands: 1,
             over_since: None,
             over: None,
@@ -312,7 +319,23 @@ impl Session {
             }
             None => before.map(|view| view.without_device(&state)),
         };
+        self.tell_given();
         self.view.as_ref()
+    }
+
+    /// Tells the recorder that the last test is shown by now.
+    fn tell_given(&mut self) {
+        let (Some(last), Some((number, turn))) = (self.view.as_ref().and_then(|v| v.last.as_ref()), &mut self.told_given) else {
+            return;
+        };
+        let given = match last.together.is_empty() {
+            true => Given::After,
+            false => Given::Summary,
+        };
+        if last.number == *number && given > turn.given {
+            turn.given = given;
+            self.recorder.send(RecorderInput::Given(*turn));
+        }
     }
 
     /// Ends it in order: what is open is closed and kept.
@@ -415,6 +438,7 @@ impl Session {
     fn new_monitor(&mut self, station: &Station) {
         let options = MonitorOptions {
             calibrations: self.calibrations(station),
+            made: self.made.clone(),
             ..self.options.clone()
         };
         let both_at_once = TraceColumns::of(station).is_ok_and(|c| c.both_at_once());
@@ -516,7 +540,7 @@ impl Session {
 
     fn monitor_event(&mut self, event: MonitorEvent, on_event: OnEvent<'_>) -> Option<RecorderInput> {
         let gate = self.monitor.as_ref().map(|m| m.gate(&self.status.state));
-        let visible = || gate.is_some_and(|gate| gate.running.is_none());
+        let visible = || gate.as_ref().is_some_and(|gate| gate.running.is_none());
         match event {
             MonitorEvent::AlarmBegan(crossing) => {
                 on_event(SessionEvent::AlarmBegan(alarm_view(&crossing, true, visible())));
@@ -537,7 +561,15 @@ impl Session {
                 on_event(SessionEvent::Message(sign.to_string()));
                 None
             }
-            MonitorEvent::TestEnded(_) => Some(RecorderInput::TestEnded),
+            MonitorEvent::TestEnded(ended) => {
+                self.made.insert(ended.about.examiner.clone(), ended.of_examiner);
+                let turn = TestTurn {
+                    number: ended.of_examiner,
+                    given: gate.map_or(Given::None, |gate| gate.given_so_far()),
+                };
+                self.told_given = Some((ended.number, turn));
+                Some(RecorderInput::TestEnded(turn))
+            }
             MonitorEvent::Spring { .. } | MonitorEvent::Analysed(_) => None,
         }
     }

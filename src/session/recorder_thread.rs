@@ -1,6 +1,6 @@
 //! The recorder in a thread of its own: a slow disk must not hold up the ceiling alarm.
 
-use crate::acquire::control::{Command, SessionState};
+use crate::acquire::control::{Command, SessionState, TestTurn};
 use crate::acquire::recorder::disk::Disk;
 use crate::acquire::recorder::{Recorder, RecordingRequest};
 use crate::acquire::recorder::over_ceiling::{self, OverCeiling};
@@ -35,7 +35,9 @@ pub enum RecorderInput {
     Gone(String),
     Command(Command),
     Touching(bool),
-    TestEnded,
+    TestEnded(TestTurn),
+    /// More of a test was shown after it had ended.
+    Given(TestTurn),
     OverCeiling(OverCeiling),
 }
 
@@ -256,7 +258,8 @@ impl Worker {
             RecorderInput::Gone(why) => self.recorder.gone(&why, now),
             RecorderInput::Command(command) => self.recorder.command(&command, now),
             RecorderInput::Touching(touching) => self.recorder.touching(touching),
-            RecorderInput::TestEnded => self.recorder.test_ended(),
+            RecorderInput::TestEnded(turn) => self.recorder.test_ended(turn),
+            RecorderInput::Given(turn) => self.recorder.given(turn),
             RecorderInput::OverCeiling(over) => {
                 self.unwritten.push_back(over);
                 self.write_down();

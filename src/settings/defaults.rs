@@ -1,6 +1,17 @@
 //! What every tunable is when a study says nothing; reasons and sources stand in `documented.rs`.
 
-use super::{CeilingN, Compare, Detect, Filter, Mat, Plausible, RegionBands, Technique, WindowN};
+use super::{CeilingN, Compare, Detect, FeedbackSettings, Filter, Mat, Plausible, RegionBands, Technique, WindowN};
+
+impl Default for FeedbackSettings {
+    fn default() -> Self {
+        FeedbackSettings {
+            faded_percent: [100.0, 25.0],
+            faded_block: 4,
+            faded_blocks: 4,
+            summary_tests: 5,
+        }
+    }
+}
 
 impl Default for Mat {
     fn default() -> Self {

@@ -233,6 +233,30 @@ pub const SETTINGS: &[SettingInfo] = &[
         "common practice, no source: sheet sensors are stated to 3 to 5 % a decade of time",
     ),
     info(
+        "feedback.faded_percent",
+        "% of tests",
+        "faded feedback: share of the tests with feedback in the first block, and from the last block on",
+        "falling over practice: Winstein & Schmidt 1990, J Exp Psychol Learn Mem Cogn 16:677-691; the numbers are our choice",
+    ),
+    info(
+        "feedback.faded_block",
+        "tests",
+        "faded feedback: the share stays the same over so many tests of a learner",
+        "our choice: a class plan of 8 to 12 presses holds two or three blocks",
+    ),
+    info(
+        "feedback.faded_blocks",
+        "blocks",
+        "faded feedback: the share falls evenly over so many blocks",
+        "our choice",
+    ),
+    info(
+        "feedback.summary_tests",
+        "tests",
+        "summary feedback: given after so many tests, for all of them",
+        "five were best of 1, 5, 10 and 15 for a task of more than one dimension (Schmidt, Lange & Young 1990, Hum Mov Sci 9:325-348)",
+    ),
+    info(
         "plausible.force_n",
         "N",
         "a recording whose force passes this is refused: its unit is most likely wrong",

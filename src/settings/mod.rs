@@ -38,6 +38,8 @@ pub struct Settings {
     pub instrument: InstrumentSettings,
     /// How a pressure mat is read.
     pub mat: Mat,
+    /// How often feedback is given by the schedules that leave some of it out.
+    pub feedback: FeedbackSettings,
     /// What a hand on a spine never does.
     pub plausible: Plausible,
     /// How large a change must be to matter, by measure.
@@ -153,6 +155,16 @@ pub struct Mat {
     pub creep_percent: f64,
 }
 
+/// Schedules of feedback that leave some of it out.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct FeedbackSettings {
+    pub faded_percent: [f64; 2],
+    pub faded_block: u32,
+    pub faded_blocks: u32,
+    pub summary_tests: u32,
+}
+
 /// Limits beyond which a number is a slip of unit or sensor, and no measurement.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
@@ -222,6 +234,20 @@ impl Settings {
         within("mat.gain_u_percent", m.gain_u_percent, 0.0, 50.0)?;
         within("mat.non_uniformity_percent", m.non_uniformity_percent, 0.0, 50.0)?;
         within("mat.creep_percent", m.creep_percent, 0.0, 50.0)?;
+        let f = &self.feedback;
+        for share in f.faded_percent {
+            within("feedback.faded_percent", share, 0.0, 100.0)?;
+        }
+        if f.faded_percent[0] < f.faded_percent[1] {
+            return Err(Error::Setting {
+                what: "feedback.faded_percent".to_owned(),
+                found: format!("[{}, {}]", f.faded_percent[0], f.faded_percent[1]),
+                expected: "the share at the beginning and the one at the end, which is no higher".to_owned(),
+            });
+        }
+        within("feedback.faded_block", f64::from(f.faded_block), 1.0, 100.0)?;
+        within("feedback.faded_blocks", f64::from(f.faded_blocks), 2.0, 100.0)?;
+        within("feedback.summary_tests", f64::from(f.summary_tests), 2.0, 50.0)?;
         let p = &self.plausible;
         within("plausible.force_n", p.force_n, 200.0, 1e6)?;
         within("plausible.displacement_mm", p.displacement_mm, 20.0, 1e5)?;

@@ -4,6 +4,7 @@ use super::door;
 use super::built_in;
 use super::call::Call;
 use super::calls;
+use super::estimates::{self, PeakEstimate};
 use super::gains::ColumnGains;
 use super::mapping::ColumnMapping;
 use super::opened::{Opened, read_opened};
@@ -50,6 +51,8 @@ pub struct Study {
     /// Files in `plans/` that cannot be used.
     pub faulty_plans: Vec<FaultyPlan>,
     pub calls: Vec<Call>,
+    /// What learners thought the peak forces of their tests were.
+    pub estimates: Vec<PeakEstimate>,
     pub roster: Roster,
     /// `blind = true`: measured sides are hidden until the study is opened.
     pub blind: bool,
@@ -139,6 +142,11 @@ pub fn read_study(root: &Path, problems: &mut Vec<Problem>) -> Study {
     if let Some(text) = optional(root, "calls.csv", problems) {
         let (rows, mut found) = calls::parse("calls.csv", &text);
         study.calls = rows;
+        problems.append(&mut found);
+    }
+    if let Some(text) = optional(root, estimates::FILE_NAME, problems) {
+        let (rows, mut found) = estimates::parse(estimates::FILE_NAME, &text);
+        study.estimates = rows;
         problems.append(&mut found);
     }
     if let Some(name) = file.default_plan {

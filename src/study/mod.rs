@@ -10,6 +10,7 @@ pub mod column_key;
 pub mod corrections;
 pub mod door;
 pub mod draws;
+pub mod estimates;
 pub mod folder;
 pub mod gains;
 pub mod import;

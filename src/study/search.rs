@@ -11,9 +11,10 @@ use std::path::{Path, PathBuf};
 /// Endings of recordings.
 const ENDINGS: [&str; 4] = ["csv", "tsv", "txt", "parquet"];
 /// Files that end as recordings do and are none.
-const NOT_RECORDINGS: [&str; 6] = [
+const NOT_RECORDINGS: [&str; 7] = [
     "roster",
     "calls",
+    "estimates",
     "readings",
     "sha256sums",
     "over-ceiling",

@@ -7,7 +7,7 @@ use super::mat_setup::MatSetup;
 use super::toml_doc::{Doc, Section, read_text};
 use super::words::shown;
 use crate::error::{Problem, Severity};
-use crate::terms::{Landmark, Posture, RecordingStatus, is_moment, looks_like_a_day};
+use crate::terms::{Given, Landmark, Posture, RecordingStatus, is_moment, looks_like_a_day};
 use crate::trace::About;
 use std::path::Path;
 
@@ -33,6 +33,7 @@ pub const KEYS: &[&str] = &[
     "breath",
     "trial",
     "feedback",
+    "feedback_given",
     "station",
     "calibration",
     "sensor",
@@ -58,6 +59,8 @@ pub struct Sidecar {
     pub calibrations: Vec<String>,
     /// Codes of the sensors it was recorded with.
     pub sensors: Vec<String>,
+    /// What of each test was shown, in their order, as far as the recorder saw them.
+    pub given: Vec<Given>,
     pub status: Option<RecordingStatus>,
     pub station: Option<String>,
     pub device: Option<String>,
@@ -188,6 +191,7 @@ fn read(top: &Section<'_, '_>) -> Sidecar {
         columns,
         calibrations: top.texts("calibration"),
         sensors: top.texts("sensor"),
+        given: top.words("feedback_given"),
         status,
         station: top.text("station"),
         device: top.text("device"),

@@ -21,5 +21,5 @@ pub use hand::Contact;
 pub use keys::{ScanKey, SessionKey, TestKey};
 pub use level::{Level, Region, covered_label};
 pub use line_of_drive::LineOfDrive;
-pub use person::{Feedback, Felt, RecordingStatus, Role};
+pub use person::{Feedback, Felt, Given, RecordingStatus, Role};
 pub use side::{Side, StepSide};

@@ -33,8 +33,30 @@ closed_terms! {
         After = "after",
         /// When the learner asks for it, after the test.
         OnRequest = "on-request",
+        /// After some tests, less and less often over trials.
+        Faded = "faded",
+        /// After every second test.
+        Alternate = "alternate",
+        /// After a test of which a measure lay outside its band.
+        Bandwidth = "bandwidth",
+        /// After so many tests, for all of them.
+        Summary = "summary",
         /// Never: a retention test or an assessment.
         None = "none",
+    }
+}
+
+closed_terms! {
+    /// What the examiner was shown of one test, from the least to the most.
+    pub enum Given {
+        /// Nothing.
+        None = "none",
+        /// Together with the tests before it, once the last of them had ended.
+        Summary = "summary",
+        /// When it had ended.
+        After = "after",
+        /// While the hand was on.
+        During = "during",
     }
 }
 

@@ -520,7 +520,7 @@ fn wrong_types_and_words_are_errors_with_their_line() {
         (
             "feedback = \"later\"",
             "feedback",
-            &["live, after, on-request or none"],
+            &["live, after, on-request, faded, alternate, bandwidth, summary or none"],
         ),
         ("excluded = \"\"", "excluded", &["the reason in words"]),
         ("covers = [\"T6\", \"X1\"]", "covers", &["X1"]),

@@ -21,6 +21,8 @@ pub mod disk;
 mod open_recording;
 pub mod over_ceiling;
 pub mod append;
+pub mod estimates;
+mod given;
 pub mod sessions;
 mod sums;
 pub mod trace_file;

@@ -5,10 +5,11 @@ use super::disk::{Disk, Sink};
 use super::trace_file::{SYNC_EVERY, TraceFile};
 use super::file_names;
 use super::sums::{FOLDER, add_sum};
+use crate::acquire::control::TestTurn;
 use crate::acquire::station::{LineCounts, Sample, Station, StationChannel};
 use crate::error::{Error, Result};
 use crate::study::gains::ColumnGains;
-use crate::terms::{Contact, Feedback, Landmark, Level, LineOfDrive, Posture, RecordingStatus, Side};
+use crate::terms::{Contact, Feedback, Given, Landmark, Level, LineOfDrive, Posture, RecordingStatus, Side};
 use crate::trace::About;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -52,6 +53,8 @@ pub struct OpenRecording {
     counts: [LineCounts; 2],
     /// Tests that were seen in it; `None` when nobody looks.
     pub tests: Option<u32>,
+    /// What of each of them was shown, in their order.
+    pub turns: Vec<TestTurn>,
 }
 
 struct Started {
@@ -103,6 +106,7 @@ impl OpenRecording {
             started: None,
             counts: [counts, counts],
             tests,
+            turns: Vec::new(),
         })
     }
 
@@ -160,6 +164,23 @@ impl OpenRecording {
                 ..
             }) => file.tick(now).map_err(|e| Error::io(path, e, ADVICE)),
             _ => Ok(()),
+        }
+    }
+
+    /// Where its sidecar is, once it has begun and is kept.
+    pub fn sidecar_path(&self) -> Option<PathBuf> {
+        let started = self.started.as_ref()?;
+        started.file.as_ref().map(|_| started.path.with_extension("toml"))
+    }
+
+    /// Writes the sidecar anew while the recording is open, so that what was shown of each test outlives a program that is killed.
+    ///
+    /// # Errors
+    /// As [`Disk::replace`].
+    pub fn rewrite_sidecar(&self, disk: &dyn Disk) -> Result<()> {
+        match self.sidecar_path() {
+            Some(path) => disk.replace(&path, self.sidecar(None, None)?.as_bytes()),
+            None => Ok(()),
         }
     }
 
@@ -339,6 +360,7 @@ impl OpenRecording {
             contact: about.contact,
             posture: about.posture.as_ref(),
             feedback: about.feedback,
+            feedback_given: self.turns.iter().map(|turn| turn.given).collect(),
             cautions: self.facts.cautions,
             plan: self.facts.plan.as_deref(),
             status: match complete {
@@ -413,6 +435,8 @@ struct WrittenSidecar<'a> {
     contact: Option<Contact>,
     posture: Option<&'a Posture>,
     feedback: Option<Feedback>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    feedback_given: Vec<Given>,
     cautions: Option<&'a str>,
     plan: Option<&'a str>,
     status: RecordingStatus,

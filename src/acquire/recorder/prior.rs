@@ -4,6 +4,7 @@ use crate::study::door::{self, FileKind};
 use super::disk::Disk;
 use super::sums::{FOLDER, SUMS, add_sum_of};
 use super::plan_cursor::{RecordingKind, kind};
+use crate::acquire::control::TestsMade;
 use crate::error::Result;
 use crate::study::inputs::InputFile;
 use crate::study::sidecar::Sidecar;
@@ -21,6 +22,8 @@ pub struct PriorRecordings {
     /// Highest trial, and how many good recordings.
     kinds: BTreeMap<RecordingOwner, (u32, u32)>,
     examiners: BTreeSet<String>,
+    /// Tests that were seen, those of recordings that were cut off included.
+    made: TestsMade,
 }
 
 impl PriorRecordings {
@@ -30,13 +33,22 @@ impl PriorRecordings {
         for file in files {
             let (sidecar, _) = Sidecar::read(&file.sidecar_path, &file.sidecar);
             if sidecar.about.session.as_deref() == Some(session) {
+                let seen = tests_seen(&file.sidecar_path);
                 let good = sidecar.status != Some(RecordingStatus::Open)
                     && sidecar.about.excluded.is_none()
-                    && tests_seen(&file.sidecar_path) != Some(0);
+                    && seen != Some(0);
                 prior.add(&sidecar.about, good);
+                // One that was left open has no count, but what was shown of each test until then.
+                let made = seen.unwrap_or(0).max(i64::try_from(sidecar.given.len()).unwrap_or(0));
+                *prior.made.entry(sidecar.about.examiner).or_default() += u32::try_from(made).unwrap_or(0);
             }
         }
         prior
+    }
+
+    /// How many tests each examiner has made.
+    pub fn tests_made(&self) -> &TestsMade {
+        &self.made
     }
 
     /// Adds a recording; a good one was closed in order, was not left out, and has a test.

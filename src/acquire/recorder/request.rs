@@ -24,6 +24,8 @@ pub struct RecordingRequest {
     pub feedback: Feedback,
     /// After a level's last test the examiner says which side felt more resistant, before anything of it is shown.
     pub calls: bool,
+    /// After each test the learner says what its peak force was, before anything of it is shown.
+    pub estimates: bool,
     /// Nothing is kept but the over-ceiling log.
     pub practice: bool,
     /// Whether somebody counts the tests: a step without one then stays missing.

@@ -17,9 +17,9 @@ Examples:
   tautpoint record autumn-term --subject V-07 --examiner L-12 --plan prone-thumbs --calls --feedback after
   tautpoint record autumn-term --practice --page                 keeps nothing but the over-ceiling log
 
-Keyboard: n or Enter next, r repeat, k skip, l twice next learner, v show the last test, q twice or Ctrl-C stop;
-calls: 1 or arrow left, 2 or arrow right, 3 even, 4 unsure. When input is no terminal: the words next, repeat, skip,
-learner, show, stop, left, right, even, unsure, one a line.")]
+Keyboard: n or Enter next, r repeat, k skip, l twice next learner, v show the last test, e an estimate of its peak, q twice
+or Ctrl-C stop; calls: 1 or arrow left, 2 or arrow right, 3 even, 4 unsure. When input is no terminal: the words next,
+repeat, skip, learner, show, estimate 85, no estimate, stop, left, right, even, unsure, one a line.")]
 pub struct RecordArgs {
     /// Folder of the study.
     #[arg(value_name = "STUDY")]
@@ -42,6 +42,9 @@ pub struct RecordArgs {
     /// After a level's last test one key takes the call; nothing measured of the level is shown before.
     #[arg(long)]
     pub calls: bool,
+    /// After each test the learner says what its peak force was; nothing measured is shown before.
+    #[arg(long)]
+    pub estimates: bool,
     /// Level of everything recorded.
     #[arg(long, conflicts_with = "plan", value_parser = term::<Level>())]
     pub level: Option<Level>,

@@ -10,9 +10,11 @@ use std::sync::Once;
 use std::sync::mpsc::{Receiver, Sender, channel};
 
 /// What came from the keyboard.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum KeyPress {
     Command(Command),
+    /// An estimate is being typed: its digits so far.
+    Typing(String),
     /// A key that must come twice in a row: what it would do.
     Again(&'static str),
     /// Something that means nothing.
@@ -135,13 +137,29 @@ fn command_for(word: &str) -> Option<Command> {
         "k" | "skip" => Command::Skip,
         "l" | "learner" | "next learner" => Command::NextLearner,
         "v" | "show" => Command::Show,
+        "estimate none" | "no estimate" => Command::Estimate { peak_n: None },
         "q" | "stop" => Command::Stop,
         "1" | "left" => call(Felt::Left),
         "2" | "right" => call(Felt::Right),
         "3" | "even" => call(Felt::Even),
         "4" | "unsure" => call(Felt::Unsure),
-        _ => return None,
+        _ => return estimate(word.strip_prefix("estimate ")?),
     })
+}
+
+/// An estimate of so many newtons; no digits are no estimate.
+fn estimate(newtons: &str) -> Option<Command> {
+    let newtons = newtons.trim().trim_end_matches('n').trim_end();
+    let peak_n = match newtons {
+        "" => None,
+        some => Some(
+            some.replace(',', ".")
+                .parse()
+                .ok()
+                .filter(|n: &f64| n.is_finite())?,
+        ),
+    };
+    Some(Command::Estimate { peak_n })
 }
 
 fn call(call: Felt) -> Command {
@@ -152,6 +170,8 @@ fn call(call: Felt) -> Command {
 #[derive(Debug, Default)]
 struct KeyFilter {
     last: Option<char>,
+    /// Digits of an estimate that is being typed.
+    digits: Option<String>,
 }
 
 impl KeyFilter {
@@ -161,6 +181,9 @@ impl KeyFilter {
             return None;
         }
         let control = key.modifiers.contains(KeyModifiers::CONTROL);
+        if let Some(digits) = self.digits.take_if(|_| !control) {
+            return self.typing(digits, key.code);
+        }
         let plain = key.modifiers.is_empty();
         let before = self.last.take();
         Some(KeyPress::Command(match key.code {
@@ -175,10 +198,32 @@ impl KeyFilter {
         }))
     }
 
+    /// The next key of an estimate: Enter gives it, Escape leaves it.
+    fn typing(&mut self, mut digits: String, key: KeyCode) -> Option<KeyPress> {
+        match key {
+            KeyCode::Enter => {
+                return Some(match estimate(&digits) {
+                    Some(command) => KeyPress::Command(command),
+                    None => KeyPress::Unknown(digits),
+                });
+            }
+            KeyCode::Esc => return None,
+            KeyCode::Backspace => drop(digits.pop()),
+            KeyCode::Char(c) if c.is_ascii_digit() || ".,".contains(c) => digits.push(c),
+            _ => {}
+        }
+        self.digits = Some(digits.clone());
+        Some(KeyPress::Typing(digits))
+    }
+
     fn character(&mut self, key: char, before: Option<char>) -> Option<KeyPress> {
         // What ends a scan must not be a slip of the hand.
         let what = match key {
             ' ' => return Some(KeyPress::Command(Command::Next)),
+            'e' => {
+                self.digits = Some(String::new());
+                return Some(KeyPress::Typing(String::new()));
+            }
             'l' => Some("take the next learner"),
             'q' => Some("stop"),
             _ => None,
@@ -259,6 +304,33 @@ mod tests {
         assert_eq!(take(KeyCode::Char('n'), none, KeyEventKind::Release), None);
         let unknown = Some(KeyPress::Unknown("x".to_owned()));
         assert_eq!(take(KeyCode::Char('x'), none, press), unknown);
+    }
+
+    #[test]
+    fn an_estimate_is_typed_as_digits_or_said_in_a_line() {
+        let mut filter = KeyFilter::default();
+        let typed = pressed(&mut filter, "e8n5\r4");
+        let estimate = |peak_n| KeyPress::Command(Command::Estimate { peak_n });
+        assert_eq!(typed[0], KeyPress::Typing(String::new()));
+        assert_eq!(typed[3], KeyPress::Typing("85".to_owned()));
+        assert_eq!(
+            typed[4..],
+            [estimate(Some(85.0)), KeyPress::Command(call(Felt::Unsure))]
+        );
+        assert_eq!(pressed(&mut filter, "e\r").pop(), Some(estimate(None)));
+        assert_eq!(
+            pressed(&mut filter, "e1,2.3\r").pop(),
+            Some(KeyPress::Unknown("1,2.3".to_owned()))
+        );
+        assert_eq!(
+            pressed(&mut filter, "e8\u{3}").pop(),
+            Some(KeyPress::Command(Command::Stop))
+        );
+        let line = |word| command_for(word).map(KeyPress::Command);
+        assert_eq!(line("estimate 84,5"), Some(estimate(Some(84.5))));
+        assert_eq!(line("estimate 85 n"), Some(estimate(Some(85.0))));
+        assert_eq!(line("no estimate"), Some(estimate(None)));
+        assert_eq!((line("estimate much"), line("estimate")), (None, None));
     }
 
     #[test]

@@ -40,7 +40,8 @@ pub fn run(args: &RecordArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let mut console = Console::new(StatusLine::new(quiet, &keyboard), hub, quiet);
     if !quiet && keyboard.single {
         console.status_line.say(
-            "keys: n next, r repeat, k skip, l l next learner, v show, q q stop; calls 1 left, 2 right, 3 even, 4 unsure",
+            "keys: n next, r repeat, k skip, l l next learner, v show, e estimate, q q stop; calls 1 left, 2 right, 3 even, \
+             4 unsure",
         );
     }
     drive(&mut session, &keyboard, &mut console);
@@ -91,6 +92,9 @@ fn drive(session: &mut Session, keyboard: &Keyboard, console: &mut Console) {
         for press in keyboard.presses.try_iter() {
             match press {
                 KeyPress::Command(command) => session.command(command),
+                KeyPress::Typing(digits) => console.status_line.say(&format!(
+                    "peak force: {digits} N; Enter gives the estimate, no digits are no estimate"
+                )),
                 KeyPress::Again(what) => console.status_line.say(&format!("once more to {what}")),
                 KeyPress::Unknown(word) => console
                     .status_line

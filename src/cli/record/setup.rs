@@ -81,6 +81,7 @@ fn request(args: &RecordArgs, study: &Study) -> anyhow::Result<RecordingRequest>
         contact: args.contact,
         feedback,
         calls: args.calls,
+        estimates: args.estimates,
         practice: args.practice,
         tests_are_seen: true,
         cautions: None,

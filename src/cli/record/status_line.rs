@@ -104,6 +104,9 @@ pub fn line(state: &SessionState, view: Option<&LiveView>) -> String {
         ));
         return joined(parts);
     }
+    if state.estimates.is_some_and(|e| e.wanted.is_some()) {
+        parts.push("what was the peak? e, newtons, Enter".to_owned());
+    }
     let Some(view) = view else {
         parts.push("no device".to_owned());
         return joined(parts);

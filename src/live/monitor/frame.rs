@@ -6,8 +6,10 @@ use crate::live::control::SessionState;
 use crate::live::side::LiveSide;
 use crate::live::sign::PushDirection;
 use crate::live::strip::round;
-use crate::live::view::{AlarmView, CurrentForce, CurrentSideForce, LiveView};
+use crate::live::summary::{SummedTest, TestView};
+use crate::live::view::{AlarmView, CurrentForce, CurrentSideForce, LastTest, LiveView};
 use crate::terms::{Level, Side};
+use std::sync::Arc;
 use std::time::Instant;
 
 /// A zero further from 0 N than this is reported, in N: the hand may have been on.
@@ -18,12 +20,17 @@ impl Monitor {
     pub fn view(&mut self, state: &SessionState) -> LiveView {
         self.take_done();
         let hidden = |level: Level| state.hidden_levels.contains(&level);
-        self.shown.called = !self.last_level.is_some_and(hidden);
+        self.shown.called = !self.last_of.level.is_some_and(hidden);
         let gate = self.gate(state);
         let visible = gate.running.is_none();
         let now_n = self.now();
         let strip = self.strip.take();
         let alarm = self.watch.over().map(|c| alarm_view(c, true, visible));
+        let (last, last_hidden) = match gate.last {
+            LastTest::Shown => (self.last.clone(), None),
+            LastTest::Summary(tests) => (self.last_together(tests, state), None),
+            LastTest::Hidden(why) => (None, self.last.is_some().then_some(why)),
+        };
         LiveView {
             device: self.station.device.clone(),
             rate_hz: self.station.rate_hz,
@@ -40,10 +47,41 @@ impl Monitor {
             now: now_n.filter(|_| visible),
             strip: visible.then_some(strip),
             onsets: self.sides.iter().map(|s| s.onset().filter(|_| visible)).collect(),
-            last: self.last.clone().filter(|_| gate.last),
+            last,
+            last_hidden,
             hidden: gate.running,
         }
         .aged()
+    }
+
+    /// The last test with those before it by the same examiner, so many in all; those of levels that must not be shown yet stay out.
+    fn last_together(&mut self, tests: u32, state: &SessionState) -> Option<Arc<TestView>> {
+        let last = self.last.as_deref()?;
+        let number = self.shown.number;
+        let own = self.summed.iter().filter(|(about, test)| {
+            about.examiner == self.last_of.examiner
+                && test.number + tests > number
+                && !about.level.is_some_and(|l| state.hidden_levels.contains(&l))
+        });
+        let together: Vec<SummedTest> = own.map(|(_, test)| test.clone()).collect();
+        let mut notes = last.notes.clone();
+        if together.len() < tests as usize {
+            notes.push(format!(
+                "{} of the {tests} tests stand here: the others were made before the line was broken, or wait for the call on \
+                 their level.",
+                together.len()
+            ));
+        }
+        let view = TestView {
+            together,
+            notes,
+            ..last.clone()
+        };
+        // A page is sent it again only when it changed.
+        if self.together.as_deref() != Some(&view) {
+            self.together = Some(Arc::new(view));
+        }
+        self.together.clone()
     }
 
     fn side_word(&self, side: &LiveSide) -> Option<&'static str> {

@@ -10,14 +10,14 @@ use crate::calibrate::Calibration;
 use crate::live::background::{AnalysedTest, BackgroundAnalysis};
 use crate::live::ceiling::{CeilingChange, CeilingCrossing, CeilingWatch, active_ceiling};
 use crate::live::channels::{ChannelConverter, sides_of};
-use crate::live::control::SessionState;
+use crate::live::control::{SessionState, TestsMade};
 use crate::live::ended_test::EndedTest;
 use crate::live::phase::Phase;
 use crate::live::sample_buffer::{BEFORE_S, SampleBuffer};
 use crate::live::side::LiveSide;
 use crate::live::sign::{ForceSign, SensorGain};
 use crate::live::strip::Strip;
-use crate::live::summary::{ReferenceValues, TestView};
+use crate::live::summary::{ReferenceValues, SummedTest, TestView};
 use crate::live::view::{DisplayGate, GateInputs};
 use crate::settings::Settings;
 use crate::signal::episodes::SideEpisode;
@@ -25,6 +25,7 @@ use crate::study::gains::ColumnGains;
 use crate::study::mapping::ColumnKey;
 use crate::terms::{Level, Side};
 use crate::trace::About;
+use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::Instant;
 
@@ -42,6 +43,8 @@ pub struct MonitorOptions {
     pub calls: bool,
     /// The teacher's values, to stand beside the last test.
     pub reference: Option<ReferenceValues>,
+    /// Tests of the session that were made before.
+    pub made: TestsMade,
 }
 
 /// The sensor of a force channel, with the factor that its readings are multiplied by.
@@ -96,8 +99,12 @@ pub struct Monitor {
     test_peak_n: f64,
     last: Option<Arc<TestView>>,
     shown: GateInputs,
-    /// Level of the last test.
-    last_level: Option<Level>,
+    /// Who made the last test, and where.
+    last_of: About,
+    /// Tests that may still be shown together, with where each was.
+    summed: VecDeque<(About, SummedTest)>,
+    /// The last test with those before it, as it was shown.
+    together: Option<Arc<TestView>>,
     warnings: Vec<String>,
     /// What was found out between two samples.
     waiting: Vec<MonitorEvent>,
@@ -128,6 +135,7 @@ impl Monitor {
             .collect();
         let shown = GateInputs {
             calls: options.calls,
+            settings: settings.feedback,
             ..GateInputs::default()
         };
         Monitor {
@@ -146,7 +154,9 @@ impl Monitor {
             test_peak_n: 0.0,
             last: None,
             shown,
-            last_level: None,
+            last_of: About::default(),
+            summed: VecDeque::new(),
+            together: None,
             warnings,
             waiting: Vec::new(),
             sides,
@@ -183,6 +193,11 @@ impl Monitor {
     /// The learner asked for the last test; it stays until the next touch.
     pub fn show_last(&mut self) {
         self.shown.asked = true;
+    }
+
+    /// Tests of the session that were made before, when the session is another one.
+    pub fn set_made(&mut self, made: TestsMade) {
+        self.options.made = made;
     }
 
     /// The teacher's values, when they change with the step.

@@ -4,11 +4,12 @@ use super::{Monitor, MonitorEvent};
 use crate::live::background::AnalysedTest;
 use crate::live::ended_test::{EndedTest, Provisional, ProvisionalSide, springs_s};
 use crate::live::sample_buffer::BEFORE_S;
+use crate::live::schedule::TestBands;
 use crate::live::side::LiveSide;
-use crate::live::summary;
+use crate::live::summary::{self, SummedTest, TestView};
 use crate::signal::episodes::{Episode, SideEpisode, group};
 use crate::signal::events::SpringMark;
-use crate::trace::Test;
+use crate::trace::{About, Test};
 use std::sync::Arc;
 
 impl Monitor {
@@ -52,15 +53,30 @@ impl Monitor {
             self.last_end_s = ended.end_s;
             self.analysis.hand(&ended);
             let view = summary::provisional(&ended, self.options.reference.as_ref());
-            self.last = Some(Arc::new(view));
-            self.last_level = ended.about.level;
+            self.new_last(view, &ended);
             events.push(MonitorEvent::TestEnded(ended));
         }
         self.test_peak_n = 0.0;
     }
 
+    /// The test that ended last takes the place of the one before.
+    fn new_last(&mut self, view: TestView, ended: &EndedTest) {
+        (self.shown.number, self.shown.bands) = (ended.of_examiner, TestBands::Awaited);
+        self.last_of = ended.about.clone();
+        let most = self.settings.feedback.summary_tests as usize;
+        self.summed
+            .push_back((ended.about.clone(), SummedTest::of(ended.of_examiner, &view)));
+        while self.summed.len() > most {
+            self.summed.pop_front();
+        }
+        self.last = Some(Arc::new(view));
+    }
+
     fn ended(&mut self, episode: &Episode, now_s: f64) -> EndedTest {
         self.tests += 1;
+        let of_examiner = self.options.made.entry(self.about.examiner.clone()).or_default();
+        *of_examiner += 1;
+        let of_examiner = *of_examiner;
         let time = |channel: usize, index: usize| self.sides[channel].feed.time_s(index);
         let begins = episode.sides.iter().map(|s| time(s.channel, s.contact.start));
         let begin_s = begins.fold(f64::INFINITY, f64::min);
@@ -95,6 +111,7 @@ impl Monitor {
         let sides = sides.collect();
         EndedTest {
             number: self.tests,
+            of_examiner,
             about: self.about.clone(),
             begin_s,
             end_s,
@@ -118,12 +135,22 @@ impl Monitor {
                 side.known = onset.or(side.known);
             }
         }
+        let view = summary::full(analysed, self.options.reference.as_ref());
+        let (about, number) = (&analysed.ended.about, analysed.ended.of_examiner);
+        let same = |(of, test): &&mut (About, SummedTest)| of.examiner == about.examiner && test.number == number;
+        if let Some((_, test)) = self.summed.iter_mut().find(same) {
+            *test = SummedTest::of(number, &view);
+        }
         if self
             .last
             .as_ref()
             .is_some_and(|l| l.number == analysed.ended.number)
         {
-            let view = summary::full(analysed, self.options.reference.as_ref());
+            self.shown.bands = match (analysed.tests.is_empty(), analysed.technique.is_empty()) {
+                (true, _) => TestBands::NotMeasured,
+                (false, true) => TestBands::Inside,
+                (false, false) => TestBands::Outside,
+            };
             self.last = Some(Arc::new(view));
         }
     }

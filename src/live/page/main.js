@@ -2,6 +2,7 @@
 
 import { Alarm } from "./alarm.js";
 import { Curve } from "./curve.js";
+import { Estimate } from "./estimate.js";
 import { Stream } from "./stream.js";
 import { Strip } from "./strip.js";
 import { spoken, summary } from "./summary.js";
@@ -28,6 +29,7 @@ for (const button of document.querySelectorAll("button[data-key]")) {
   button.dataset.words = words.textContent;
 }
 const alarm = new Alarm();
+const estimate = new Estimate(send);
 
 const stream = new Stream({
   state(on, words) {
@@ -43,7 +45,7 @@ const stream = new Stream({
   strip: (part) => strip.add(part),
   last(test) {
     curve.last = test;
-    summary(test, frame?.hidden);
+    summary(test, frame?.last_hidden);
     if (test && test.number !== lastNumber) say(get("spoken"), spoken(test));
     lastNumber = test?.number ?? null;
   },
@@ -61,7 +63,7 @@ function take(view) {
     strip.add(view.strip);
     curve.add(view.strip, view.now != null && view.now.phase !== "off");
   }
-  if (!curve.last) summary(null, view.hidden);
+  if (!curve.last) summary(null, view.last_hidden ?? (view.hidden ? "Not shown." : null));
   alarm.set(view.alarm);
   showState(view);
   requestAnimationFrame(show);
@@ -77,7 +79,7 @@ function show() {
   const clock = performance.now();
   document.body.classList.toggle("silent", !now);
   document.body.classList.toggle("hiding", Boolean(frame.hidden));
-  get("hidden").hidden = !frame.hidden || Boolean(frame.state.call_wanted);
+  get("hidden").hidden = !frame.hidden || Boolean(frame.state.call_wanted || frame.state.estimates?.wanted);
   say(get("hidden"), frame.hidden);
   if (!now) {
     say(get("number"), silent ? "no signal" : frame.hidden ? "" : "–");
@@ -125,8 +127,10 @@ function showState(view) {
   say(get("missing"), s.ended && s.missing.length ? `Missing: ${s.missing.join(", ")}.` : "");
   list(get("warnings"), view.warnings);
   say(get("device"), `${view.device}, ${Math.round(view.rate_hz)} samples a second`);
-  get("call").hidden = !s.call_wanted;
+  // One question at a time.
+  get("call").hidden = !s.call_wanted || Boolean(s.estimates?.wanted);
   if (s.call_wanted) say(get("call-title"), `Which side of ${level(s.call_wanted)} felt more resistant?`);
+  estimate.show(s);
   for (const b of document.querySelectorAll("[data-plan]")) b.hidden = !step || s.ended;
   for (const b of document.querySelectorAll("[data-on-request]")) b.hidden = s.feedback !== "on-request" || s.ended;
   for (const b of document.querySelectorAll("[data-twice]")) b.hidden = s.ended;
@@ -167,6 +171,8 @@ document.addEventListener("click", (event) => {
 
 document.addEventListener("keydown", (event) => {
   if (event.repeat || event.ctrlKey || event.altKey || event.metaKey) return;
+  // Digits and letters of a field are no keys.
+  if (event.target instanceof HTMLInputElement) return;
   const key = event.key.toLowerCase();
   const button = [...document.querySelectorAll("button[data-key]")].find((b) => b.dataset.key === key);
   if (!button || button.closest("[hidden]")) return;

@@ -5,17 +5,21 @@ import { get, list, make, say } from "./words.js";
 const SHORT = ["preload", "peak force", "peak force of a spring", "excursion", "spring rate", "onset force", "end-feel stiffness"];
 const HINTS = 3;
 
+// `hidden` says why there is none to show.
 export function summary(test, hidden) {
   const none = !test;
-  say(get("last-none"), hidden ? "Not shown." : "None yet.");
+  say(get("last-none"), hidden ?? "None yet.");
   get("last-none").hidden = !none;
   get("measures").hidden = none;
   get("more").hidden = none;
+  get("together").hidden = !test?.together.length;
   if (none) {
     say(get("last-title"), "Last test");
     get("hints").replaceChildren();
+    get("together").replaceChildren();
     return;
   }
+  if (test.together.length) together(get("together"), test.together);
   const where = [test.level, test.sides.length === 1 ? test.sides[0].side : "both sides"].filter(Boolean).join(" ");
   say(get("last-title"), `Last test: ${where || `number ${test.number}`}${test.provisional ? ", provisional" : ""}`);
   table(get("measures"), test, (label) => SHORT.includes(label));
@@ -24,6 +28,19 @@ export function summary(test, hidden) {
   get("hints").replaceChildren(...hints);
   list(get("notes"), test.notes);
   get("more").hidden = test.provisional;
+}
+
+// Several tests at once: a row for each side of each.
+function together(element, tests) {
+  const sides = tests.flatMap((t) => t.sides.map((s) => ({ name: [`test ${t.number}`, t.level, s.side].filter(Boolean).join(" "), rows: s.rows })));
+  const labels = [...new Set(sides.flatMap((s) => s.rows.map((r) => r.label)))].filter((l) => SHORT.includes(l));
+  const unit = (name) => sides.flatMap((s) => s.rows).find((r) => r.label === name).unit;
+  const head = make("tr", null, make("td", ""), ...labels.map((name) => column(unit(name) ? `${name}, ${unit(name)}` : name)));
+  const lines = sides.map((s) => {
+    const cells = labels.map((name) => make("td", s.rows.find((r) => r.label === name)?.value ?? "–"));
+    return make("tr", null, label(s.name), ...cells);
+  });
+  element.replaceChildren(make("thead", null, head), make("tbody", null, ...lines));
 }
 
 // What a screen reader hears of it, once.

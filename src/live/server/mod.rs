@@ -58,6 +58,7 @@ const FILES: &[PageFile] = &[
     ("/draw.js", JAVASCRIPT, DRAWING),
     ("/strip.js", JAVASCRIPT, include_str!("../page/strip.js")),
     ("/curve.js", JAVASCRIPT, include_str!("../page/curve.js")),
+    ("/estimate.js", JAVASCRIPT, include_str!("../page/estimate.js")),
     ("/summary.js", JAVASCRIPT, include_str!("../page/summary.js")),
     ("/alarm.js", JAVASCRIPT, include_str!("../page/alarm.js")),
     ("/icon.svg", SVG, ICON),

@@ -46,6 +46,7 @@ fn sidecar_text(c: &mut Canaries) -> String {
         "covers",
         "trial",
         "feedback",
+        "feedback_given",
         "calibration",
         "gain",
         "status",

@@ -5,5 +5,6 @@ pub mod session;
 
 mod looks;
 mod modes;
+mod schedules;
 mod security;
 mod speed;

@@ -4,7 +4,7 @@ use super::browser::Browser;
 use super::session::{Play, Playing, both_hands, far_apart, one_side, state};
 use serde_json::Value;
 use std::time::Duration;
-use tautpoint::live::control::Command;
+use tautpoint::live::control::{Command, Estimates};
 use tautpoint::live::monitor::{MonitorEvent, MonitorOptions};
 use tautpoint::terms::{Feedback, Felt, Landmark, Level};
 
@@ -195,6 +195,85 @@ fn a_crossed_ceiling_is_on_screen_in_words_with_a_frame_and_said_again_to_who_co
         .filter(|e| matches!(e, MonitorEvent::AlarmBegan(_)))
         .count();
     assert_eq!(began, 1);
+}
+
+#[test]
+fn a_test_is_shown_when_the_learner_has_said_what_its_peak_was() {
+    let Some(browser) = Browser::start() else { return };
+    let mut session = play(Feedback::After);
+    session.state.estimates = Some(Estimates::default());
+    // One test and no more.
+    session.silent_after_s = 9.0;
+    let playing = session.begin();
+    open(&browser, &playing);
+    playing.go();
+    playing.until_tests(1);
+    playing.state.lock().unwrap().estimates = Some(Estimates {
+        wanted: Some(1),
+        taken: None,
+    });
+    browser.until("the question", "!document.getElementById('estimate').hidden");
+    nothing_measured(&browser);
+    assert!(!has_last(&browser));
+    assert!(
+        browser
+            .text("last-none")
+            .contains("what you think its peak force was")
+    );
+    for (width, height, dark) in [(1280, 800, false), (360, 740, true)] {
+        browser.look(width, height, dark);
+        assert_eq!(browser.axe(), Vec::<String>::new(), "{width} wide");
+        let wide = browser.run("return document.documentElement.scrollWidth");
+        assert!(wide.as_u64().unwrap() <= u64::from(width), "{wide} wide");
+    }
+    // Digits in the field are no calls, and a word is no force.
+    browser.run("document.getElementById('estimate-n').focus()");
+    let (enter, back) = ("\u{E007}", "\u{E003}");
+    for key in ["n", enter, back, "8", "5", enter] {
+        browser.key(key);
+    }
+    let estimate = |peak_n| Command::Estimate { peak_n };
+    let commands = || playing.commands.lock().unwrap().clone();
+    let end = std::time::Instant::now() + Duration::from_secs(10);
+    while commands().is_empty() {
+        assert!(std::time::Instant::now() < end, "the estimate is not sent");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    assert_eq!(commands(), [estimate(Some(85.0))]);
+    playing.state.lock().unwrap().estimates = Some(Estimates {
+        wanted: None,
+        taken: Some(1),
+    });
+    browser.until("the test", "!document.getElementById('measures').hidden");
+    assert_eq!(browser.complaints(), Vec::<String>::new());
+}
+
+#[test]
+fn a_summary_shows_its_tests_together() {
+    let Some(browser) = Browser::start() else { return };
+    let mut session = play(Feedback::Summary);
+    session.settings.feedback.summary_tests = 2;
+    session.trace = far_apart();
+    let playing = session.begin();
+    open(&browser, &playing);
+    playing.go();
+    playing.until_tests(1);
+    browser.until(
+        "why not",
+        "document.getElementById('last-none').textContent === 'Shown with the next test.'",
+    );
+    assert!(!has_last(&browser));
+    playing.until_tests(2);
+    browser.until(
+        "both",
+        "document.querySelectorAll('#together tbody tr').length === 2",
+    );
+    let together = browser.text("together");
+    assert!(
+        together.contains("test 1 L3 left") && together.contains("test 2 L3 left"),
+        "{together}"
+    );
+    assert_eq!(browser.axe(), Vec::<String>::new());
 }
 
 #[test]

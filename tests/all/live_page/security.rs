@@ -34,7 +34,7 @@ fn ask(addr: SocketAddr, head: &str, body: &str) -> (u16, String, String) {
     (status, head.to_lowercase(), body.to_owned())
 }
 
-fn get(addr: SocketAddr, path: &str, more: &str) -> (u16, String, String) {
+pub fn get(addr: SocketAddr, path: &str, more: &str) -> (u16, String, String) {
     ask(addr, &format!("GET {path} HTTP/1.1\r\nHost: {addr}{more}"), "")
 }
 

@@ -3,12 +3,13 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
+use tautpoint::acquire::control::TestTurn;
 use tautpoint::acquire::recorder::{Recorder, RecordingRequest};
 use tautpoint::acquire::station::{ChannelQuantity, MAX_CHANNELS, Sample, Station, StationChannel};
 use tautpoint::study::inputs::collect_any;
 use tautpoint::study::plan::Plan;
 use tautpoint::study::sidecar::Sidecar;
-use tautpoint::terms::{RecordingStatus, Side};
+use tautpoint::terms::{Given, RecordingStatus, Side};
 
 /// An empty study with a roster of a subject and three learners.
 pub fn study(dir: &Path) -> PathBuf {
@@ -80,6 +81,12 @@ pub struct Bench {
     start: Instant,
     pub now_ms: u64,
     device_ms: u64,
+    tests: u32,
+}
+
+/// A test of the learner and what of it was shown.
+pub fn turn(number: u32, given: Given) -> TestTurn {
+    TestTurn { number, given }
 }
 
 impl Bench {
@@ -95,6 +102,7 @@ impl Bench {
             start: Instant::now(),
             now_ms: 0,
             device_ms: 0,
+            tests: 0,
         }
     }
 
@@ -137,7 +145,8 @@ impl Bench {
         self.recorder.touching(true);
         self.run(500, 40.0);
         self.recorder.touching(false);
-        self.recorder.test_ended();
+        self.tests += 1;
+        self.recorder.test_ended(turn(self.tests, Given::None));
         self.run(700, 0.0);
     }
 

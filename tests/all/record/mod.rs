@@ -10,6 +10,7 @@ mod faults;
 pub mod program;
 mod session;
 mod scan;
+mod teaching;
 #[cfg(target_os = "linux")]
 mod strangers;
 #[cfg(unix)]

@@ -1,6 +1,6 @@
 //! The recorder by itself, with time and samples given by hand.
 
-use super::bench::{Bench, files, kept, names, one_hand, plan, request, study, two_hands};
+use super::bench::{Bench, files, kept, names, one_hand, plan, request, study, turn, two_hands};
 use super::disks::TestDisk;
 use std::sync::Arc;
 use tautpoint::acquire::control::Command;
@@ -8,7 +8,7 @@ use tautpoint::acquire::recorder::{Recorder, RecordingRequest};
 use tautpoint::acquire::station::LineCounts;
 use tautpoint::batch::sums;
 use tautpoint::study::inputs::collect_any;
-use tautpoint::terms::{Feedback, Felt, Level, Posture, RecordingStatus, Side, StepSide};
+use tautpoint::terms::{Feedback, Felt, Given, Level, Posture, RecordingStatus, Side, StepSide};
 
 fn with_plan(steps: &[(&str, &str)]) -> RecordingRequest {
     RecordingRequest {
@@ -96,7 +96,7 @@ fn next_pressed_with_the_hand_still_on_waits_until_it_is_off() {
     assert_eq!(bench.recorder.session_state().step.unwrap().side, StepSide::Right);
     bench.run(200, 40.0);
     bench.recorder.touching(false);
-    bench.recorder.test_ended();
+    bench.recorder.test_ended(turn(1, Given::None));
     bench.run(1000, 0.0);
     bench.stop();
     let kept = kept(&root);
@@ -484,7 +484,7 @@ fn a_press_stays_with_its_step_however_long_it_lasts_after_next() {
     bench.run(12_000, 40.0);
     assert_eq!(bench.recorder.pressed_of().side, Some(Side::Left));
     bench.recorder.touching(false);
-    bench.recorder.test_ended();
+    bench.recorder.test_ended(turn(1, Given::None));
     bench.run(1000, 0.0);
     bench.test();
     bench.stop();

@@ -14,7 +14,7 @@ use tautpoint::terms::{Feedback, Level, RecordingStatus, Region};
 /// What the slowest machine gets.
 const PATIENCE: Duration = Duration::from_secs(60);
 
-fn setup(root: &Path, port: &str, request: RecordingRequest) -> SessionSetup {
+pub fn setup(root: &Path, port: &str, request: RecordingRequest) -> SessionSetup {
     let inputs = collect_any(&[root.to_owned()]).unwrap();
     SessionSetup {
         study: inputs.study.clone().unwrap(),
@@ -26,20 +26,20 @@ fn setup(root: &Path, port: &str, request: RecordingRequest) -> SessionSetup {
 }
 
 /// A session and everything that it reported.
-struct Driven {
-    session: Session,
+pub struct Driven {
+    pub session: Session,
     events: Vec<SessionEvent>,
 }
 
 impl Driven {
-    fn start(setup: SessionSetup) -> Driven {
+    pub fn start(setup: SessionSetup) -> Driven {
         Driven {
             session: Session::start(setup).unwrap(),
             events: Vec::new(),
         }
     }
 
-    fn until(&mut self, what: &str, done: impl Fn(&Session, &[SessionEvent]) -> bool) {
+    pub fn until(&mut self, what: &str, done: impl Fn(&Session, &[SessionEvent]) -> bool) {
         let begun = Instant::now();
         while !done(&self.session, &self.events) {
             assert!(begun.elapsed() < PATIENCE, "{what}: {:#?}", self.events);
@@ -60,7 +60,7 @@ impl Driven {
         });
     }
 
-    fn finish(mut self) -> (SessionReport, Vec<SessionEvent>) {
+    pub fn finish(mut self) -> (SessionReport, Vec<SessionEvent>) {
         let events = &mut self.events;
         let report = self.session.finish(&mut |event| events.push(event)).unwrap();
         (report, self.events)

@@ -26,6 +26,7 @@ impl Recorder {
             (State::Ended, _) | (_, Command::Show) => {}
             (_, Command::Stop) => self.close(now),
             (_, Command::NextLearner) => self.next_learner(now),
+            (_, Command::Estimate { peak_n }) => self.take_estimate(*peak_n),
             (State::CallDue(level), Command::Call { call }) => self.take_call(level, *call),
             (_, Command::Call { .. }) => self.say("no call is due now".to_owned()),
             (State::CallDue(level), Command::Next) => {
@@ -212,6 +213,7 @@ impl Recorder {
         self.finish_closing(now);
         self.say(format!("next learner: {}", shown(&next)));
         self.request.examiner = Some(next);
+        self.forget_estimates();
         self.assign_plan();
         if let Some(both) = self.both_at_once() {
             self.state = State::Recording;

@@ -63,6 +63,7 @@ impl Recorder {
         let (tests, length_s) = (recording.tests, recording.length_s());
         let about = recording.about().clone();
         let begun = about.recorded_at.is_some();
+        self.remember_turns(&recording);
         let root = (!self.request.practice).then_some(self.root.as_path());
         let closed = placed.and_then(|()| recording.close(ending, root, self.disk.as_ref(), now));
         match closed {

@@ -3,6 +3,7 @@
 mod lifecycle;
 mod status;
 mod commands;
+mod teaching;
 
 use super::FOLDER;
 use super::assigned::AssignedPlans;
@@ -11,6 +12,7 @@ use super::open_recording::{DisplacedRecording, OpenRecording, RecordingEnd, Rec
 use super::plan_cursor::PlanCursor;
 use super::prior::{PriorRecordings, settle_left_open};
 use super::request::RecordingRequest;
+use self::teaching::{AwaitedEstimate, ClosedTests};
 use crate::acquire::station::{LineCounts, Sample, Station};
 use crate::error::Result;
 use crate::study::folder::Study;
@@ -62,6 +64,10 @@ pub struct Recorder {
     message: Option<String>,
     kept: usize,
     failed: Option<String>,
+    closed: Option<ClosedTests>,
+    awaited: Option<AwaitedEstimate>,
+    /// The last test whose estimate was given or passed.
+    estimated: Option<u32>,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -145,6 +151,9 @@ impl Recorder {
             message: None,
             kept: 0,
             failed: None,
+            closed: None,
+            awaited: None,
+            estimated: None,
             request,
         };
         found.into_iter().for_each(|words| recorder.say(words));
@@ -309,17 +318,6 @@ impl Recorder {
             self.released_s = Some(self.now_s);
         }
         self.touching = touching;
-    }
-
-    /// A test has ended.
-    pub fn test_ended(&mut self) {
-        let current = recordings(&mut self.closing, &mut self.open).next();
-        let Some(current) = current else { return };
-        if let Some(tests) = current.recording.tests.as_mut() {
-            *tests += 1;
-        }
-        let place = place_words(current.recording.about());
-        self.say(format!("{place}a test was seen"));
     }
 
     fn say(&mut self, message: String) {

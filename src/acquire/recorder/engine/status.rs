@@ -80,6 +80,7 @@ impl Recorder {
                 _ => None,
             },
             hidden_levels: hidden.filter(|l| !self.is_called(*l)).collect(),
+            estimates: self.estimates(),
             missing: self.missing(),
             feedback: r.feedback,
             practice: r.practice,
