@@ -6,6 +6,7 @@ mod followed;
 mod hostile;
 mod over;
 mod people;
+mod phone;
 mod sheet;
 
 use std::path::{Path, PathBuf};
