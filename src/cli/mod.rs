@@ -26,6 +26,7 @@ pub mod convert;
 mod correct;
 pub mod debrief;
 pub mod demo;
+mod marks;
 pub mod open;
 pub mod plan_size;
 pub mod ports;

@@ -5,6 +5,7 @@ mod counts;
 mod followed;
 mod hostile;
 mod over;
+mod own_folder;
 mod people;
 mod phone;
 mod sheet;
