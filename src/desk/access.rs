@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 /// Name of the file in the study's folder.
-pub const FILE_NAME: &str = ".desk-access.toml";
+pub const FILE_NAME: &str = door::DESK_ACCESS;
 /// A teacher's token lasts a term's month: the address is in a browser's bookmarks.
 const TEACHER_LASTS: Duration = Duration::from_hours(30 * 24);
 /// A table's or a projector's lasts a long day.

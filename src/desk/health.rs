@@ -14,7 +14,7 @@ use std::io::ErrorKind;
 use std::path::Path;
 
 /// Name of the file in the study's folder.
-pub const FILE_NAME: &str = "volunteers.csv";
+pub const FILE_NAME: &str = door::VOLUNTEERS;
 const HEADINGS: [&str; 6] = ["subject", "consent", "day", "not_over", "keep_until", "noted_by"];
 /// How long a row is kept unless a person says otherwise, in days: a term.
 pub const KEPT_DAYS: i64 = 120;

@@ -26,6 +26,13 @@ pub enum FileKind {
     Record,
 }
 
+/// Files of a study that their owner alone may read, wherever the program writes them: health data, and the tokens of pages.
+pub const PRIVATE_FILES: [&str; 2] = [VOLUNTEERS, DESK_ACCESS];
+/// Whether a volunteer agreed to be pressed, and where not.
+pub const VOLUNTEERS: &str = "volunteers.csv";
+/// Tokens of the pages of the desk.
+pub const DESK_ACCESS: &str = ".desk-access.toml";
+
 impl FileKind {
     const MB: u64 = 1 << 20;
 

@@ -4,6 +4,7 @@ use super::staging::Staging;
 use super::{guard, refuse_existing};
 use crate::error::{Error, Result};
 use crate::read::hex;
+use crate::study::door::PRIVATE_FILES;
 use sha2::{Digest, Sha256};
 use std::fs::File;
 use std::io::{Read, Write};
@@ -12,6 +13,17 @@ use std::path::{Path, PathBuf};
 /// Bytes of a file that are copied at a time.
 const PIECE: usize = 1 << 20;
 const DISK_ADVICE: &str = "check that the disk is not full";
+
+/// Lets nobody but its owner read a file that is his alone, where the system knows of others.
+fn keep_private(path: &Path) -> std::io::Result<()> {
+    #[cfg(unix)]
+    if path.file_name().is_some_and(|name| PRIVATE_FILES.iter().any(|private| name == *private)) {
+        use std::os::unix::fs::PermissionsExt;
+        std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o600))?;
+    }
+    let _ = path;
+    Ok(())
+}
 
 /// A new folder in the making, beside where it will be. Nothing that exists is replaced; what a killed run left of the
 /// same folder is cleared away.
@@ -61,7 +73,11 @@ impl NewFolder {
     /// [`Error::Io`] when the system will not write.
     pub fn write(&self, name: impl AsRef<Path>, bytes: &[u8]) -> Result<()> {
         let name = name.as_ref();
-        let write = || std::fs::write(self.place(name)?, bytes);
+        let write = || -> std::io::Result<()> {
+            let path = self.place(name)?;
+            std::fs::write(&path, bytes)?;
+            keep_private(&path)
+        };
         write().map_err(|e| Error::io(self.shown.join(name), e, DISK_ADVICE))
     }
 
@@ -88,6 +104,7 @@ impl NewFolder {
         let mut copy = || -> std::io::Result<String> {
             let path = self.place(name)?;
             let mut to = File::create_new(&path)?;
+            keep_private(&path)?;
             let read = hashed(&mut from, Some(&mut to))?;
             to.sync_all()?;
             match hashed(&mut File::open(&path)?, None)? == read {
