@@ -92,5 +92,5 @@ kill "$recorder" 2>/dev/null || true
 # desk.md: pages as the tests keep them, while virtual stations run.
 mkdir kept
 (cd "$here/../.." && TAUTPOINT_KEEP_FIGURES="$work/kept" cargo test --test all desk::looks)
-cp kept/desk-table-both-wide.png "$here/desk-table.png"
+cp kept/desk-table-in-wide.png "$here/desk-table.png"
 cp kept/desk-room-wide.png "$here/desk-room.png"

@@ -4,7 +4,7 @@ use super::Outcome;
 use super::record::args::listen;
 use super::record::keys::{KeyPress, Keyboard};
 use crate::acquire::control::Command;
-use crate::desk::access::Role;
+use crate::desk::access::PageRole;
 use crate::desk::server::{DeskServer, bind};
 use crate::desk::{Desk, DeskOptions};
 use anyhow::Context;
@@ -69,9 +69,9 @@ pub fn run(args: &DeskArgs, quiet: bool) -> anyhow::Result<Outcome> {
         note!("warning: {notice}");
     }
     let server = DeskServer::start(Arc::clone(&desk), listener, addr)?;
-    note!("teacher's page: {}", desk.url(Role::Teacher)?);
+    note!("teacher's page: {}", desk.url(PageRole::Teacher)?);
     if desk.is_in_the_room() {
-        note!("from elsewhere in the room: {}", desk.url_in_the_room(Role::Teacher)?);
+        note!("from elsewhere in the room: {}", desk.url_in_the_room(PageRole::Teacher)?);
         note!("warning: the way over the network is not encrypted: use one that you trust");
     } else if !quiet {
         note!("tablets cannot reach it: --listen 0.0.0.0:{PORT} lets them. Ctrl-C ends the desk");

@@ -27,7 +27,7 @@ pub struct TableId(pub u32);
 
 /// What a token is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Role {
+pub enum PageRole {
     /// Sees and does everything.
     Teacher,
     /// Sees the room, and does nothing.
@@ -36,43 +36,43 @@ pub enum Role {
     Table(TableId),
 }
 
-impl Role {
+impl PageRole {
     /// As the file and the pages' addresses have it: `teacher`, `look`, `table-3`.
     pub fn word(self) -> String {
         match self {
-            Role::Teacher => "teacher".to_owned(),
-            Role::Look => "look".to_owned(),
-            Role::Table(id) => format!("table-{}", id.0),
+            PageRole::Teacher => "teacher".to_owned(),
+            PageRole::Look => "look".to_owned(),
+            PageRole::Table(id) => format!("table-{}", id.0),
         }
     }
 
     /// The role of a word.
-    pub fn parse(word: &str) -> Option<Role> {
+    pub fn parse(word: &str) -> Option<PageRole> {
         match word {
-            "teacher" => Some(Role::Teacher),
-            "look" => Some(Role::Look),
-            _ => Some(Role::Table(TableId(word.strip_prefix("table-")?.parse().ok()?))),
+            "teacher" => Some(PageRole::Teacher),
+            "look" => Some(PageRole::Look),
+            _ => Some(PageRole::Table(TableId(word.strip_prefix("table-")?.parse().ok()?))),
         }
     }
 
     /// Where its page is; what lies under it is what its token is good for.
     pub fn path(self) -> String {
         match self {
-            Role::Teacher => "/".to_owned(),
-            Role::Look => "/look/".to_owned(),
-            Role::Table(id) => format!("/table/{}/", id.0),
+            PageRole::Teacher => "/".to_owned(),
+            PageRole::Look => "/look/".to_owned(),
+            PageRole::Table(id) => format!("/table/{}/", id.0),
         }
     }
 
     /// Whether it may do what is there for another.
-    pub fn may(self, wanted: Role) -> bool {
-        self == Role::Teacher || self == wanted
+    pub fn may(self, wanted: PageRole) -> bool {
+        self == PageRole::Teacher || self == wanted
     }
 
     fn lasts(self) -> Duration {
         match self {
-            Role::Teacher => TEACHER_LASTS,
-            Role::Look | Role::Table(_) => OTHERS_LAST,
+            PageRole::Teacher => TEACHER_LASTS,
+            PageRole::Look | PageRole::Table(_) => OTHERS_LAST,
         }
     }
 }
@@ -123,7 +123,7 @@ impl Access {
         let kept: BTreeMap<String, Token> = toml::from_str(&text).unwrap_or_default();
         let now = unix_s();
         for (word, token) in kept {
-            if Role::parse(&word).is_some() && token.ends_unix_s > now {
+            if PageRole::parse(&word).is_some() && token.ends_unix_s > now {
                 self.tokens.entry(word).or_insert(token);
             }
         }
@@ -135,7 +135,7 @@ impl Access {
     ///
     /// # Errors
     /// [`Error::Io`] when the system gives no random numbers, or the file cannot be written.
-    pub fn token(&mut self, role: Role) -> Result<Token> {
+    pub fn token(&mut self, role: PageRole) -> Result<Token> {
         match self.tokens.get(&role.word()) {
             Some(token) if token.ends_unix_s > unix_s() => Ok(token.clone()),
             _ => self.replace(role),
@@ -146,7 +146,7 @@ impl Access {
     ///
     /// # Errors
     /// As [`Access::token`].
-    pub fn replace(&mut self, role: Role) -> Result<Token> {
+    pub fn replace(&mut self, role: PageRole) -> Result<Token> {
         let token = Token {
             token: new_token()?,
             ends_unix_s: unix_s() + role.lasts().as_secs(),
@@ -160,19 +160,19 @@ impl Access {
     ///
     /// # Errors
     /// [`Error::Io`] when the file cannot be written.
-    pub fn revoke(&mut self, role: Role) -> Result<()> {
+    pub fn revoke(&mut self, role: PageRole) -> Result<()> {
         self.tokens.remove(&role.word());
         self.save()
     }
 
     /// Whose token this is, unless it has ended.
-    pub fn role_of(&self, given: &str) -> Option<Role> {
+    pub fn role_of(&self, given: &str) -> Option<PageRole> {
         let now = unix_s();
         let mut found = None;
         // Every token is looked at, so that how long it takes tells nothing.
         for (word, token) in &self.tokens {
             if same(&token.token, given) && token.ends_unix_s > now {
-                found = Role::parse(word);
+                found = PageRole::parse(word);
             }
         }
         found
@@ -205,9 +205,9 @@ mod tests {
     #[test]
     fn a_token_survives_a_restart_until_it_ends_or_is_replaced() {
         let dir = tempfile::tempdir().unwrap();
-        let table = Role::Table(TableId(3));
+        let table = PageRole::Table(TableId(3));
         let mut access = Access::new();
-        let teacher = access.token(Role::Teacher).unwrap();
+        let teacher = access.token(PageRole::Teacher).unwrap();
         access.keep_in(dir.path()).unwrap();
         let tablet = access.token(table).unwrap();
         assert_eq!(access.role_of(&tablet.token), Some(table));
@@ -215,13 +215,13 @@ mod tests {
         let mut again = Access::new();
         again.keep_in(dir.path()).unwrap();
         assert_eq!(again.role_of(&tablet.token), Some(table));
-        assert_eq!(again.role_of(&teacher.token), Some(Role::Teacher));
+        assert_eq!(again.role_of(&teacher.token), Some(PageRole::Teacher));
         assert_eq!(again.token(table).unwrap(), tablet);
         let new = again.replace(table).unwrap();
         assert_eq!((again.role_of(&tablet.token), again.role_of(&new.token)), (None, Some(table)));
         again.tokens.get_mut("table-3").unwrap().ends_unix_s = unix_s();
         assert_eq!(again.role_of(&new.token), None, "it has ended");
-        again.revoke(Role::Teacher).unwrap();
+        again.revoke(PageRole::Teacher).unwrap();
         assert_eq!(again.role_of(&teacher.token), None);
         for nobody in ["", "x", &"0".repeat(32)] {
             assert_eq!(again.role_of(nobody), None);
@@ -236,15 +236,15 @@ mod tests {
 
     #[test]
     fn a_table_may_do_what_is_its_own_and_a_teacher_everything() {
-        let tables = [1, 2].map(|n| Role::Table(TableId(n)));
-        assert!(Role::Teacher.may(tables[0]) && Role::Teacher.may(Role::Look));
+        let tables = [1, 2].map(|n| PageRole::Table(TableId(n)));
+        assert!(PageRole::Teacher.may(tables[0]) && PageRole::Teacher.may(PageRole::Look));
         assert!(tables[0].may(tables[0]) && !tables[0].may(tables[1]));
-        assert!(!tables[0].may(Role::Look) && !Role::Look.may(tables[0]) && !Role::Look.may(Role::Teacher));
-        for role in [Role::Teacher, Role::Look, tables[1]] {
-            assert_eq!(Role::parse(&role.word()), Some(role));
+        assert!(!tables[0].may(PageRole::Look) && !PageRole::Look.may(tables[0]) && !PageRole::Look.may(PageRole::Teacher));
+        for role in [PageRole::Teacher, PageRole::Look, tables[1]] {
+            assert_eq!(PageRole::parse(&role.word()), Some(role));
         }
         for word in ["table-", "table-x", "table-4294967296", "root", ""] {
-            assert_eq!(Role::parse(word), None, "{word}");
+            assert_eq!(PageRole::parse(word), None, "{word}");
         }
     }
 }

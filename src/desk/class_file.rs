@@ -22,7 +22,7 @@ pub struct ClassFile {
     #[serde(rename = "table")]
     pub tables: Vec<TableEntry>,
     #[serde(rename = "pair")]
-    pub pairs: Vec<Pair>,
+    pub pairs: Vec<PressingPair>,
 }
 
 /// How the class is recorded.
@@ -56,7 +56,7 @@ pub struct TableEntry {
 /// Two who press one another in turn.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Pair {
+pub struct PressingPair {
     pub a: String,
     pub b: String,
 }
@@ -128,7 +128,7 @@ mod tests {
                 name: "by the \"window\"".to_owned(),
                 port: "sim".to_owned(),
             }],
-            pairs: vec![Pair {
+            pairs: vec![PressingPair {
                 a: "L-01".to_owned(),
                 b: "L-02".to_owned(),
             }],

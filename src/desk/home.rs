@@ -1,10 +1,10 @@
 //! The desk: one study, its tables, its room, who may see them, and what runs beside.
 
-use super::access::{Access, Role, TableId, Token};
+use super::access::{Access, PageRole, TableId, Token};
 use super::class_file::{ClassFile, MOST_TABLES, TableEntry};
 use super::opened::OpenStudy;
 use super::room::{Room, RoomThread};
-use super::table::{Table, TableOrder, TableSetup};
+use super::table::{ClassTable, TableOrder, TableSetup};
 use super::work::{Shelf, Works};
 use crate::acquire::recorder::RecordingRequest;
 use crate::error::{Error, Result};
@@ -48,7 +48,7 @@ pub struct Desk {
     access: Mutex<Access>,
     opened: Mutex<Option<OpenStudy>>,
     class: Mutex<ClassFile>,
-    tables: Mutex<BTreeMap<TableId, Arc<Table>>>,
+    tables: Mutex<BTreeMap<TableId, Arc<ClassTable>>>,
     /// Plans that the teacher sent to single tables.
     pub(super) sent_plans: Mutex<BTreeMap<TableId, String>>,
     /// Who was chosen last at a table, and when: the room shows it some frames later.
@@ -176,7 +176,7 @@ impl Desk {
     ///
     /// # Errors
     /// [`Error::Refused`] when there is none of that number.
-    pub fn table(&self, id: TableId) -> Result<Arc<Table>> {
+    pub fn table(&self, id: TableId) -> Result<Arc<ClassTable>> {
         let found = locked(&self.tables).get(&id).cloned();
         found.ok_or_else(|| Error::Refused {
             found: format!("there is no table {}", id.0),
@@ -190,13 +190,13 @@ impl Desk {
     }
 
     /// Every table that runs.
-    pub(super) fn tables(&self) -> Vec<(TableId, Arc<Table>)> {
+    pub(super) fn tables(&self) -> Vec<(TableId, Arc<ClassTable>)> {
         locked(&self.tables).iter().map(|(id, t)| (*id, Arc::clone(t))).collect()
     }
 
     pub(super) fn start_table(&self, entry: TableEntry) -> Result<()> {
         let id = entry.id;
-        let table = Table::start(TableSetup {
+        let table = ClassTable::start(TableSetup {
             root: self.root().to_owned(),
             entry,
             session: self.session(),
@@ -230,7 +230,7 @@ impl Desk {
             }
             let id = class.next_id();
             let name = match name.trim() {
-                "" => format!("Table {}", id.0),
+                "" => format!("ClassTable {}", id.0),
                 name => sound_name(name)?,
             };
             let entry = TableEntry {
@@ -280,7 +280,7 @@ impl Desk {
             drop(table);
         }
         locked(&self.sent_plans).remove(&id);
-        locked(&self.access).revoke(Role::Table(id))
+        locked(&self.access).revoke(PageRole::Table(id))
     }
 
     /// Gives a table another name.
@@ -296,7 +296,7 @@ impl Desk {
         self.table(id)?.order(TableOrder::Rename(name))
     }
 
-    /// The study has changed: each table reads it again as soon as no hand is on. Gives those that could not yet.
+    /// The study has changed: each table reads it again as soon as no hand is on. Gives the words of those that do not answer.
     pub(super) fn read_again(&self) -> Vec<String> {
         let answers = self.tables().into_iter().map(|(_, table)| table.order(TableOrder::ReadAgain));
         answers.filter_map(|a| a.err().map(|e| e.to_string())).collect()
@@ -367,7 +367,7 @@ impl Desk {
     }
 
     /// Whose token this is.
-    pub fn role_of(&self, token: &str) -> Option<Role> {
+    pub fn role_of(&self, token: &str) -> Option<PageRole> {
         locked(&self.access).role_of(token)
     }
 
@@ -375,7 +375,7 @@ impl Desk {
     ///
     /// # Errors
     /// As [`Access::token`].
-    pub fn token(&self, role: Role) -> Result<Token> {
+    pub fn token(&self, role: PageRole) -> Result<Token> {
         locked(&self.access).token(role)
     }
 
@@ -383,12 +383,12 @@ impl Desk {
     ///
     /// # Errors
     /// As [`Access::token`].
-    pub(super) fn replace_token(&self, role: Role) -> Result<Token> {
+    pub(super) fn replace_token(&self, role: PageRole) -> Result<Token> {
         let token = locked(&self.access).replace(role)?;
         match role {
-            Role::Teacher => self.room.teacher.cut(),
-            Role::Look => self.room.look.cut(),
-            Role::Table(id) => self.table(id)?.stream.cut(),
+            PageRole::Teacher => self.room.teacher.cut(),
+            PageRole::Look => self.room.look.cut(),
+            PageRole::Table(id) => self.table(id)?.stream.cut(),
         }
         Ok(token)
     }
@@ -397,7 +397,7 @@ impl Desk {
     ///
     /// # Errors
     /// As [`Access::token`].
-    pub fn url(&self, role: Role) -> Result<String> {
+    pub fn url(&self, role: PageRole) -> Result<String> {
         self.url_at(address_here(self.options.addr), role)
     }
 
@@ -405,12 +405,12 @@ impl Desk {
     ///
     /// # Errors
     /// As [`Access::token`].
-    pub fn url_in_the_room(&self, role: Role) -> Result<String> {
+    pub fn url_in_the_room(&self, role: PageRole) -> Result<String> {
         let own = addresses_in_the_room(self.options.addr).and_then(|a| a.into_iter().next());
         self.url_at(own.unwrap_or(address_here(self.options.addr)), role)
     }
 
-    fn url_at(&self, addr: SocketAddr, role: Role) -> Result<String> {
+    fn url_at(&self, addr: SocketAddr, role: PageRole) -> Result<String> {
         Ok(format!("http://{addr}{}?token={}", role.path(), self.token(role)?.token))
     }
 

@@ -1,6 +1,6 @@
 //! roster.csv from the page: typed or pasted codes, looked at before they are kept.
 
-use super::class_file::Pair;
+use super::class_file::PressingPair;
 use crate::acquire::recorder::file_names::sound_code;
 use crate::error::{Error, Problem, Result};
 use crate::study::codes::code_warning;
@@ -42,7 +42,7 @@ pub struct FieldFault {
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct ReadPeople {
     pub people: Vec<Person>,
-    pub pairs: Vec<Pair>,
+    pub pairs: Vec<PressingPair>,
     pub faults: Vec<FieldFault>,
 }
 
@@ -76,7 +76,7 @@ impl TypedPeople {
                     found.add("pairs", code, role, group.as_ref(), roster);
                 }
             }
-            found.pairs.push(Pair {
+            found.pairs.push(PressingPair {
                 a: a.to_owned(),
                 b: b.to_owned(),
             });

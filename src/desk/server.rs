@@ -3,7 +3,7 @@
 //! Every request passes [`gate`]: host and origin as for every page of the program, then the token. A token comes once in an
 //! address and stays as a cookie for the part of the site that its role may see; the browser sends it nowhere else.
 
-use super::access::{Role, TableId, unix_s};
+use super::access::{PageRole, TableId, unix_s};
 use super::home::Desk;
 use super::qr;
 use crate::error::Result;
@@ -139,15 +139,15 @@ impl Served for PagesServed {
 }
 
 /// Whom a path is for; `None` is for nobody in particular.
-fn wanted(path: &str) -> Option<Role> {
+fn wanted(path: &str) -> Option<PageRole> {
     if path.starts_with("/files/") || path == "/icon.svg" || path.starts_with("/open/") {
         return None;
     }
     let table = path.strip_prefix("/table/").and_then(|rest| rest.split_once('/')?.0.parse().ok());
     if let Some(id) = table {
-        return Some(Role::Table(TableId(id)));
+        return Some(PageRole::Table(TableId(id)));
     }
-    Some(if path.starts_with("/look/") { Role::Look } else { Role::Teacher })
+    Some(if path.starts_with("/look/") { PageRole::Look } else { PageRole::Teacher })
 }
 
 /// Whether a path is a page that somebody opens, so that a link may lead there and a token may come in its address.
@@ -196,15 +196,15 @@ impl Pages {
             return None;
         }
         Some(refuse(match wanted {
-            Role::Teacher => "This page needs the whole address that the program printed, with its token.",
-            Role::Look | Role::Table(_) => {
+            PageRole::Teacher => "This page needs the whole address that the program printed, with its token.",
+            PageRole::Look | PageRole::Table(_) => {
                 "This address is not, or no longer, good for this page: the teacher has the present one on the page Tables."
             }
         }))
     }
 
     /// Cookies do not know ports, so the name does.
-    fn cookie_name(&self, role: Role) -> String {
+    fn cookie_name(&self, role: PageRole) -> String {
         format!("{}_{}", self.guard.cookie_name(), role.word())
     }
 
@@ -280,7 +280,7 @@ fn told(status: StatusCode, words: &str) -> Response {
 
 /// The square of a role's address.
 async fn square(State(pages): State<Arc<Pages>>, UrlPath(word): UrlPath<String>) -> Response {
-    let url = Role::parse(&word).map(|role| pages.desk.url_in_the_room(role).and_then(|url| qr::svg(&url)));
+    let url = PageRole::parse(&word).map(|role| pages.desk.url_in_the_room(role).and_then(|url| qr::svg(&url)));
     match url {
         Some(Ok(svg)) => ([(header::CONTENT_TYPE, SVG)], svg).into_response(),
         Some(Err(error)) => (StatusCode::INTERNAL_SERVER_ERROR, error.to_string()).into_response(),
@@ -340,19 +340,19 @@ mod tests {
 
     #[test]
     fn every_path_is_for_somebody() {
-        let table = |n| Some(Role::Table(TableId(n)));
+        let table = |n| Some(PageRole::Table(TableId(n)));
         for (path, role) in [
-            ("/", Some(Role::Teacher)),
-            ("/ask/study", Some(Role::Teacher)),
-            ("/room/events", Some(Role::Teacher)),
-            ("/square/table-1", Some(Role::Teacher)),
+            ("/", Some(PageRole::Teacher)),
+            ("/ask/study", Some(PageRole::Teacher)),
+            ("/room/events", Some(PageRole::Teacher)),
+            ("/square/table-1", Some(PageRole::Teacher)),
             ("/table/3/", table(3)),
             ("/table/3/ask/begin", table(3)),
-            ("/table/3", Some(Role::Teacher)),
-            ("/table/x/ask/begin", Some(Role::Teacher)),
-            ("/table/4294967296/", Some(Role::Teacher)),
-            ("/look/events", Some(Role::Look)),
-            ("/lookout", Some(Role::Teacher)),
+            ("/table/3", Some(PageRole::Teacher)),
+            ("/table/x/ask/begin", Some(PageRole::Teacher)),
+            ("/table/4294967296/", Some(PageRole::Teacher)),
+            ("/look/events", Some(PageRole::Look)),
+            ("/lookout", Some(PageRole::Teacher)),
             ("/files/words.js", None),
             ("/open/0/report.html", None),
         ] {

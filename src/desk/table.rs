@@ -71,7 +71,7 @@ struct Asked {
 }
 
 /// A table that runs. Dropping it ends its session in order.
-pub struct Table {
+pub struct ClassTable {
     pub stream: Arc<PageStream>,
     orders: SyncSender<Asked>,
     thread: Option<JoinHandle<()>>,
@@ -79,12 +79,12 @@ pub struct Table {
     room: Arc<Room>,
 }
 
-impl Table {
+impl ClassTable {
     /// Starts it. A station that cannot be opened is looked for until it can.
     ///
     /// # Errors
     /// When the system gives no thread.
-    pub fn start(setup: TableSetup) -> std::io::Result<Table> {
+    pub fn start(setup: TableSetup) -> std::io::Result<ClassTable> {
         let (orders, asked) = sync_channel(MOST_ORDERS);
         let stream = Arc::new(PageStream::default());
         let (id, room) = (setup.entry.id, Arc::clone(&setup.room));
@@ -93,6 +93,7 @@ impl Table {
             stream: Arc::clone(&stream),
             asked,
             paused: false,
+            read_again: false,
             away: None,
             stopped: None,
             messages: VecDeque::new(),
@@ -104,7 +105,7 @@ impl Table {
         let thread = std::thread::Builder::new()
             .name(format!("table {}", id.0))
             .spawn(move || driver.run())?;
-        Ok(Table {
+        Ok(ClassTable {
             stream,
             orders,
             thread: Some(thread),
@@ -130,7 +131,7 @@ impl Table {
     }
 }
 
-impl Drop for Table {
+impl Drop for ClassTable {
     fn drop(&mut self) {
         let _ = self.order(TableOrder::End);
         if let Some(thread) = self.thread.take() {
@@ -176,6 +177,8 @@ struct Driver {
     asked: Receiver<Asked>,
     request: RecordingRequest,
     paused: bool,
+    /// The study has changed, and is read again as soon as no hand is on.
+    read_again: bool,
     /// Why no device answers.
     away: Option<String>,
     /// Why the recording of somebody ended by itself; until people are chosen again.
@@ -331,7 +334,10 @@ impl Driver {
             }
             let then = match asked.order {
                 TableOrder::End => Then::End,
-                TableOrder::ReadAgain if !session.is_touched() => Then::Again,
+                TableOrder::ReadAgain => {
+                    self.read_again = true;
+                    Then::GoOn
+                }
                 _ => Then::GoOn,
             };
             let answer = self.done(session, asked.order);
@@ -340,7 +346,14 @@ impl Driver {
                 return then;
             }
         }
-        Then::GoOn
+        // A press that is under way stays whole.
+        match self.read_again && !session.is_touched() {
+            true => {
+                self.read_again = false;
+                Then::Again
+            }
+            false => Then::GoOn,
+        }
     }
 
     fn done(&mut self, session: &mut Session, order: TableOrder) -> Result<()> {
@@ -357,6 +370,8 @@ impl Driver {
                 session.command(command);
                 Ok(())
             }
+            // Pressed twice in a hurry: they have begun already.
+            TableOrder::Begin(request) if *request == self.request && !request.afresh && self.stopped.is_none() => Ok(()),
             TableOrder::Begin(request) => {
                 session.begin((*request).clone())?;
                 (self.request, self.stopped) = (*request, None);
@@ -372,10 +387,6 @@ impl Driver {
                 self.paused = paused;
                 Ok(())
             }
-            TableOrder::ReadAgain if session.is_touched() => Err(Error::Refused {
-                found: format!("a hand is on at {}", self.setup.entry.name),
-                advice: "what was changed holds there from the next learner on; or change it once more when the hand is off".to_owned(),
-            }),
             TableOrder::Rename(name) => {
                 self.setup.entry.name = name;
                 Ok(())

@@ -18,7 +18,7 @@ pub struct TableView<'a> {
     /// Nobody is chosen and nothing is kept.
     pub resting: bool,
     pub paused: bool,
-    pub place: Option<PlaceView>,
+    pub place: Option<StepPlace>,
     pub tests: u32,
     pub missing: &'a [String],
     pub ended: bool,
@@ -26,7 +26,7 @@ pub struct TableView<'a> {
 
 /// Where to press, for words and a drawing.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct PlaceView {
+pub struct StepPlace {
     pub number: usize,
     pub of: usize,
     /// `L3`, `sacral base`.
@@ -42,8 +42,8 @@ pub struct PlaceView {
 }
 
 /// A step as a place.
-pub fn place_view(step: &StepState) -> PlaceView {
-    PlaceView {
+pub fn place_view(step: &StepState) -> StepPlace {
+    StepPlace {
         number: step.number,
         of: step.of,
         level: step.level.label(),

@@ -1,7 +1,7 @@
 //! What is asked at a table: who presses whom, and what a key would command.
 
 use super::super::access::TableId;
-use super::super::answers::{Answered, NotDone, done, read, refused, told};
+use super::super::answers::{Answered, NotAnswered, done, read, refused, told};
 use super::super::health;
 use super::super::home::Desk;
 use super::super::people::codes;
@@ -160,11 +160,11 @@ impl Desk {
 }
 
 /// A code that the roster has in this role.
-fn known(study: &Study, role: Role, code: &str) -> Result<(), NotDone> {
+fn known(study: &Study, role: Role, code: &str) -> Result<(), NotAnswered> {
     if study.roster.codes(role).any(|known| known == code) {
         return Ok(());
     }
-    Err(NotDone::Refused(Error::Refused {
+    Err(NotAnswered::Refused(Error::Refused {
         found: format!("the roster has no {} {}", if role == Role::Subject { "volunteer" } else { "learner" }, shown(code)),
         advice: "the teacher adds people on the page People".to_owned(),
     }))

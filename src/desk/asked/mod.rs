@@ -6,8 +6,8 @@ mod of_study;
 mod of_tables;
 mod of_work;
 
-use super::access::{Role, TableId};
-use super::answers::{Answered, NotDone, page_answer};
+use super::access::{PageRole, TableId};
+use super::answers::{Answered, NotAnswered, page_answer};
 use super::home::Desk;
 use crate::live::server::answering::PageAnswer;
 
@@ -65,11 +65,11 @@ impl Desk {
     }
 }
 
-fn no_such() -> NotDone {
-    NotDone::Unknown("there is no such question".to_owned())
+fn no_such() -> NotAnswered {
+    NotAnswered::Unknown("there is no such question".to_owned())
 }
 
 /// The role that a word names.
-fn role(word: &str) -> Result<Role, NotDone> {
-    Role::parse(word).ok_or_else(|| NotDone::Unknown("there is no such page".to_owned()))
+fn role(word: &str) -> Result<PageRole, NotAnswered> {
+    PageRole::parse(word).ok_or_else(|| NotAnswered::Unknown("there is no such page".to_owned()))
 }

@@ -47,7 +47,7 @@ struct NoteView {
 
 /// What the typed codes come to, before anything is kept.
 #[derive(Serialize)]
-struct Looked {
+struct TypedPeopleView {
     faults: Vec<FieldFault>,
     /// People that are new.
     people: usize,
@@ -114,7 +114,7 @@ impl Desk {
     pub(super) fn look_at_people(&self, body: &[u8]) -> Answered {
         let typed: TypedPeople = read(body)?;
         let found = typed.read(&read_roster(self.root())?.0);
-        told(&Looked {
+        told(&TypedPeopleView {
             people: found.people.len(),
             pairs: found.pairs.len(),
             faults: found.faults,

@@ -1,7 +1,7 @@
 //! Tables and their stations: found, named, weighed, held up, and the addresses of their pages.
 
-use super::super::access::{Role, TableId, unix_s};
-use super::super::answers::{Answered, NotDone, done, read, refused, told};
+use super::super::access::{PageRole, TableId, unix_s};
+use super::super::answers::{Answered, NotAnswered, done, read, refused, told};
 use super::super::home::{Desk, locked};
 use super::super::table::TableOrder;
 use super::role;
@@ -124,7 +124,7 @@ struct Weighed {
 impl Desk {
     pub(super) fn tables_view(&self) -> Answered {
         let class = self.class();
-        let address = |role: Role| -> Result<Address, NotDone> {
+        let address = |role: PageRole| -> Result<Address, NotAnswered> {
             let token = self.token(role)?;
             let hours = token.ends_unix_s.saturating_sub(unix_s()) as f64 / 3600.0;
             Ok(Address {
@@ -138,15 +138,15 @@ impl Desk {
                 id: entry.id,
                 name: entry.name.clone(),
                 port: entry.port.clone(),
-                address: address(Role::Table(entry.id))?,
+                address: address(PageRole::Table(entry.id))?,
             })
         });
         let free = ports().unwrap_or_default().into_iter().filter(|p| !class.tables.iter().any(|t| t.port == p.name));
         told(&TablesPage {
-            tables: tables.collect::<Result<_, NotDone>>()?,
+            tables: tables.collect::<Result<_, NotAnswered>>()?,
             ports: free.map(|p| PortView { name: p.name, description: p.description, usb: p.usb }).collect(),
-            look: address(Role::Look)?,
-            teacher: address(Role::Teacher)?,
+            look: address(PageRole::Look)?,
+            teacher: address(PageRole::Teacher)?,
             in_the_room: self.is_in_the_room(),
         })
     }

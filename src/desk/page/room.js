@@ -32,7 +32,7 @@ export class Card {
   constructor(id) {
     this.id = id;
     this.element = make("li");
-    this.name = make("h3");
+    this.name = make("h2");
     this.step = make("span");
     const top = make("div", null, this.name, this.step);
     top.className = "table-name";

@@ -93,7 +93,7 @@ get("make").addEventListener("click", async () => {
 get("set-ceilings").addEventListener("click", async () => {
   const { ok, data, message } = await ask("/ask/ceilings", { ceilings: typedCeilings() });
   if (!ok) return told(message, true);
-  told(["Ceilings are saved, and hold at every table.", ...data.notices].join(" "), data.notices.length > 0);
+  told(["Ceilings are saved, and hold at every table as soon as no hand is on.", ...data.notices].join(" "), data.notices.length > 0);
   showFaults([]);
   await show();
 });

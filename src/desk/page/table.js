@@ -279,8 +279,9 @@ async function act(what) {
 
 function press(button) {
   if (button.dataset.call) return send({ command: "call", call: button.dataset.call }, `Call ${button.dataset.call}`);
-  // What undoes or ends something is asked for twice.
-  if ("twice" in button.dataset && !button.classList.contains("sure")) {
+  // What undoes or ends something is asked for twice, and so is the next step while this one has no test.
+  const early = button.dataset.command === "next" && table.place && table.tests === 0;
+  if (("twice" in button.dataset || early) && !button.classList.contains("sure")) {
     sure(button, true);
     setTimeout(() => sure(button, false), SURE_MS);
     return;
@@ -292,7 +293,8 @@ function press(button) {
 
 function sure(button, on) {
   button.classList.toggle("sure", on);
-  say(button.firstChild, on ? `${button.dataset.words}: press again` : button.dataset.words);
+  const words = on && button.dataset.command === "next" ? "No test yet: press again" : on ? `${button.dataset.words}: press again` : button.dataset.words;
+  say(button.firstChild, words);
 }
 
 document.addEventListener("click", (event) => {

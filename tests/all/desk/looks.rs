@@ -3,7 +3,7 @@
 use super::{Served, add_away, add_table, begin, class, shown, until};
 use crate::live_page::browser::Browser;
 use std::time::Duration;
-use tautpoint::desk::access::{Role, TableId};
+use tautpoint::desk::access::{PageRole, TableId};
 
 /// Name, width, height, dark.
 const SIZES: [(&str, u32, u32, bool); 5] = [
@@ -37,7 +37,7 @@ fn every_page_of_the_desk_fits_and_keeps_the_rules() {
     let dir = tempfile::tempdir().unwrap();
     // Before there is a study.
     let empty = Served::at(&dir.path().join("nothing-yet"));
-    browser.goto(&empty.url(Role::Teacher));
+    browser.goto(&empty.url(PageRole::Teacher));
     browser.until("the form", "!document.getElementById('new').hidden && document.querySelectorAll('#ceilings input').length === 8");
     browser.run("document.getElementById('title').dispatchEvent(new Event('input', { bubbles: true }))");
     browser.until("what is missing", "document.getElementById('fault-title').textContent !== ''");
@@ -49,7 +49,7 @@ fn every_page_of_the_desk_fits_and_keeps_the_rules() {
     let good = add_table(&served, "sim:two-handed,rest-s=2");
     let Some(away) = add_away(&served, dir.path()) else { return };
     until("stations", || shown(&served, good).is_some_and(|t| t.connected) && shown(&served, away).is_some_and(|t| !t.connected));
-    browser.goto(&served.url(Role::Teacher));
+    browser.goto(&served.url(PageRole::Teacher));
     for (path, there) in [
         ("/", "document.querySelectorAll('#ceilings input').length === 8"),
         ("/people", "document.querySelectorAll('#volunteer-rows tbody tr').length === 24"),
@@ -62,7 +62,7 @@ fn every_page_of_the_desk_fits_and_keeps_the_rules() {
         let name = if path == "/" { "study" } else { &path[1..] };
         fits(&browser, name);
     }
-    browser.goto(&served.url(Role::Look));
+    browser.goto(&served.url(PageRole::Look));
     browser.until("the room", "document.querySelectorAll('#room > li').length === 2");
     assert_eq!(browser.run("return document.querySelectorAll('#room button, nav').length"), 0, "a page that only looks");
     fits(&browser, "look");
@@ -77,7 +77,7 @@ fn the_page_at_a_table_fits_in_every_state() {
     let served = Served::at(&root);
     served.done("class", "{\"plan\":\"short\",\"session\":null,\"feedback\":\"after\",\"calls\":true}");
     let table = add_table(&served, "sim:rest-s=4");
-    browser.goto(&served.url(Role::Table(TableId(table))));
+    browser.goto(&served.url(PageRole::Table(TableId(table))));
     browser.until("people to choose", "document.getElementById('examiner').options.length === 3");
     fits(&browser, "table-choose");
     begin(&served, table, "L-01", "V-01");
@@ -88,11 +88,15 @@ fn the_page_at_a_table_fits_in_every_state() {
     browser.within(Duration::from_secs(60), "a test", "/test is in|tests are in/.test(document.getElementById('line').textContent)");
     fits(&browser, "table-in");
     let command = |words: &str| served.at_table(table, "command", &format!("{{\"command\":{words:?}}}"));
+    let mut left = None;
     until("the call", || {
-        if shown(&served, table).is_some_and(|t| t.prompt.kind == "in") {
+        let Some(now) = shown(&served, table) else { return false };
+        let step = now.step.map(|s| s.number);
+        if now.prompt.kind == "in" && left != step {
+            left = step;
             command("next");
         }
-        shown(&served, table).is_some_and(|t| t.prompt.kind == "call")
+        now.prompt.kind == "call"
     });
     browser.until("the question", "/Which side of L4 felt more resistant/.test(document.getElementById('line').textContent)");
     fits(&browser, "table-call");
@@ -110,7 +114,7 @@ fn the_page_at_a_table_fits_in_every_state() {
     let words = browser.run("return document.getElementById('alarm').textContent");
     assert!(words.as_str().unwrap().contains("ceiling 8 N"), "{words}");
     browser.keep("desk-table-alarm");
-    browser.goto(&served.url(Role::Look));
+    browser.goto(&served.url(PageRole::Look));
     browser.within(Duration::from_secs(60), "the alarm in the room", "/Over the ceiling at Table 1/.test(document.getElementById('alarm').textContent)");
     assert_eq!(browser.run("return document.querySelectorAll('#room > li')[0].querySelector('h3').textContent"), "Table 1");
     browser.keep("desk-look-alarm");

@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tautpoint::acquire::virtual_device::{DeviceSpec, VirtualDevice};
-use tautpoint::desk::access::Role;
+use tautpoint::desk::access::PageRole;
 use tautpoint::desk::server::{DeskServer, bind};
 use tautpoint::desk::{Desk, DeskOptions};
 
@@ -43,7 +43,7 @@ impl Served {
         }
     }
 
-    fn url(&self, role: Role) -> String {
+    fn url(&self, role: PageRole) -> String {
         self.desk.url(role).unwrap()
     }
 
@@ -58,7 +58,7 @@ impl Served {
     }
 
     fn post(&self, path: &str, body: &str) -> (u16, serde_json::Value) {
-        let token = self.desk.token(Role::Teacher).unwrap().token;
+        let token = self.desk.token(PageRole::Teacher).unwrap().token;
         let cookie = format!("Cookie: tautpoint_{}_teacher={token}\r\nOrigin: http://{}", self.addr.port(), self.addr);
         let head = format!("POST {path} HTTP/1.1\r\nHost: {}\r\n{cookie}\r\nContent-Type: application/json", self.addr);
         let (status, _, text) = ask(self.addr, &head, body);

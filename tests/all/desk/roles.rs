@@ -1,10 +1,10 @@
 //! Who may see and do what: each role by its own token, and a stranger nothing.
 
 use super::{Served, add_table, ask, class, shown, until};
-use tautpoint::desk::access::{Role, TableId};
+use tautpoint::desk::access::{PageRole, TableId};
 
 /// Status of a request with a cookie for a role.
-fn status(served: &Served, method: &str, path: &str, role: Option<Role>, more: &str) -> u16 {
+fn status(served: &Served, method: &str, path: &str, role: Option<PageRole>, more: &str) -> u16 {
     let port = served.addr.port();
     let cookie = role.map_or_else(String::new, |role| {
         let token = served.desk.token(role).unwrap().token;
@@ -22,9 +22,9 @@ fn each_role_reaches_what_is_its_own_and_nothing_else() {
     let root = class(dir.path(), 2);
     let served = Served::at(&root);
     let tables = [1, 2].map(|seed| add_table(&served, &format!("sim:seed={seed}")));
-    let table = |n: usize| Some(Role::Table(TableId(tables[n])));
+    let table = |n: usize| Some(PageRole::Table(TableId(tables[n])));
     let at = |n: usize, rest: &str| format!("/table/{}/{rest}", tables[n]);
-    let (teacher, look) = (Some(Role::Teacher), Some(Role::Look));
+    let (teacher, look) = (Some(PageRole::Teacher), Some(PageRole::Look));
     let own = at(0, "");
     for (path, allowed) in [
         ("/", vec![teacher]),
@@ -57,7 +57,7 @@ fn each_role_reaches_what_is_its_own_and_nothing_else() {
     // Another site, another name of this computer, and a token that nobody gave.
     let foreign = "\r\nOrigin: http://evil.example";
     assert_eq!(status(&served, "POST", "/ask/study", teacher, foreign), 403);
-    let token = served.desk.token(Role::Teacher).unwrap().token;
+    let token = served.desk.token(PageRole::Teacher).unwrap().token;
     let port = served.addr.port();
     let head = format!("GET / HTTP/1.1\r\nHost: evil.example:{port}\r\nCookie: tautpoint_{port}_teacher={token}");
     assert_eq!(ask(served.addr, &head, "").0, 403);
@@ -69,7 +69,7 @@ fn a_token_goes_from_the_address_into_a_cookie_of_its_part_of_the_site() {
     let dir = tempfile::tempdir().unwrap();
     let served = Served::at(&class(dir.path(), 1));
     let table = add_table(&served, "sim");
-    let url = served.url(Role::Table(TableId(table)));
+    let url = served.url(PageRole::Table(TableId(table)));
     let path = url.split_once(&served.addr.to_string()).unwrap().1;
     let (status, head, _) = ask(served.addr, &format!("GET {path} HTTP/1.1\r\nHost: {}", served.addr), "");
     assert_eq!(status, 303);
@@ -85,7 +85,7 @@ fn a_token_goes_from_the_address_into_a_cookie_of_its_part_of_the_site() {
     assert_eq!(with(old), 200);
     served.done("new-address", &format!("{{\"word\":\"table-{table}\"}}"));
     assert_eq!(with(old), 403);
-    let new = served.desk.token(Role::Table(TableId(table))).unwrap().token;
+    let new = served.desk.token(PageRole::Table(TableId(table))).unwrap().token;
     let new = format!("tautpoint_{}_table-{table}={new}", served.addr.port());
     assert_eq!(with(&new), 200);
     served.done("remove-table", &format!("{{\"table\":{table}}}"));

@@ -10,7 +10,7 @@ use tautpoint::acquire::recorder::columns::TraceColumns;
 use tautpoint::acquire::station::Sample;
 use tautpoint::acquire::virtual_device::{Transmission, VirtualDevice, parse_port_name};
 use tautpoint::acquire::wire::{Decoder, Message};
-use tautpoint::desk::access::Role;
+use tautpoint::desk::access::PageRole;
 
 const LEARNERS: usize = 24;
 /// Device seconds of each station that recordings are looked for in.
@@ -80,10 +80,12 @@ fn click(browser: &Browser, id: &str) {
 
 /// What runs a class without a person: whoever has a test in goes on, whoever is at the end makes room for the next learner.
 const CLASS: &str = "
-    window.classDone = []; window.classFaults = []; const busy = new Set(); const at = new Map(); const queue = QUEUE;
+    window.classDone = []; window.classFaults = []; const busy = new Set(); const left = new Map(); const at = new Map(); const queue = QUEUE;
     const ask = async (path, body) => { const a = await fetch(path, { method: 'POST', headers: { 'Content-Type': 'application/json' }, body: JSON.stringify(body) }); return [a.status, await a.text()]; };
     const turn = async (t) => {
-      if (t.prompt.kind === 'in') return ask(`/table/${t.id}/ask/command`, { command: 'next' });
+      const step = `${t.examiner} ${t.step?.number}`;
+      // What is shown is some frames old: once a step.
+      if (t.prompt.kind === 'in') { if (left.get(t.id) === step) return; left.set(t.id, step); return ask(`/table/${t.id}/ask/command`, { command: 'next' }); }
       const here = at.get(t.id);
       if (t.prompt.kind === 'end' && here && t.examiner === here[0]) { classDone.push(here[0]); at.delete(t.id); return ask(`/table/${t.id}/ask/rest`, {}); }
       if (t.prompt.kind === 'choose' && !here && queue.length && !TAKEN_OUT.includes(t.id)) {
@@ -106,7 +108,7 @@ fn a_class_of_24_at_eight_tables_from_an_empty_folder_to_its_debrief() {
     let dir = tempfile::tempdir().unwrap();
     let root = dir.path().join("autumn");
     let served = Served::at(&root);
-    browser.goto(&served.url(Role::Teacher));
+    browser.goto(&served.url(PageRole::Teacher));
     browser.until("the form", "!document.getElementById('new').hidden && document.querySelectorAll('#ceilings input').length === 8");
     set(&browser, "title", "Invented class");
     set(&browser, "plan", "class-lumbar");
@@ -116,7 +118,7 @@ fn a_class_of_24_at_eight_tables_from_an_empty_folder_to_its_debrief() {
     // A plan of the lab's own, so short that a test has time for 24 learners.
     let step = |level: &str| format!("[[step]]\nlevel = \"{level}\"\nside = \"both\"\ncontact = \"thumb\"\n");
     std::fs::write(root.join("plans/two-levels.toml"), format!("name = \"two-levels\"\nposture = \"prone\"\n{}{}", step("L4"), step("L3"))).unwrap();
-    browser.goto(&served.url(Role::Teacher));
+    browser.goto(&served.url(PageRole::Teacher));
     browser.until("its plan", "[...document.querySelectorAll('#class-plan option')].some((o) => o.value === 'two-levels')");
     set(&browser, "class-plan", "two-levels");
     set(&browser, "session", "first-evening");
@@ -166,7 +168,7 @@ fn a_class_of_24_at_eight_tables_from_an_empty_folder_to_its_debrief() {
     browser.until("their addresses", "document.querySelectorAll('#addresses img').length === 10 && [...document.querySelectorAll('#addresses img')].every((i) => i.complete && i.naturalWidth > 0)");
 
     // The first learner, as a person does it at the table.
-    let first = served.url(Role::Table(tautpoint::desk::access::TableId(1)));
+    let first = served.url(PageRole::Table(tautpoint::desk::access::TableId(1)));
     browser.goto(&first);
     browser.until("people to choose", "document.getElementById('examiner').options.length === 25");
     browser.run("document.getElementById('cautions-hold').checked = true");
@@ -185,7 +187,7 @@ fn a_class_of_24_at_eight_tables_from_an_empty_folder_to_its_debrief() {
     browser.until("the table at rest", "/Choose learner/.test(document.getElementById('line').textContent)");
 
     // The others, at all tables at once.
-    browser.goto(&served.url(Role::Teacher));
+    browser.goto(&served.url(PageRole::Teacher));
     browser.run("location.href = '/room'");
     browser.until("the room", "document.querySelectorAll('#room > li').length === 8");
     let queue: Vec<[String; 2]> = (2..=LEARNERS).map(|n| [format!("L-{n:02}"), format!("V-{n:02}")]).collect();
@@ -281,7 +283,7 @@ fn a_study_is_begun_and_a_test_pressed_by_the_keyboard_alone() {
         panic!("{id} is not reached by Tab");
     };
     let typed = |text: &str| text.chars().for_each(|c| browser.key(&c.to_string()));
-    browser.goto(&served.url(Role::Teacher));
+    browser.goto(&served.url(PageRole::Teacher));
     browser.until("the form", "!document.getElementById('new').hidden && document.querySelectorAll('#ceilings input').length === 8");
     tab_to("title");
     typed("Evening");
