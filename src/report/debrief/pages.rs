@@ -41,6 +41,7 @@ struct ClassView {
     hands: Vec<PlaceView>,
     shares: PageTable,
     by_learner: Option<PageTable>,
+    scans_in_short: String,
     scans: PageTable,
     times: Vec<&'static str>,
     /// With codes only.
@@ -188,6 +189,7 @@ fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: boo
         hands: drawn::class_of(debrief, &[Shown::HandShare], codes),
         shares: views::share_table(debrief, None),
         by_learner: codes.then(|| views::share_by_learner(debrief)),
+        scans_in_short: views::scans_in_short(&scans),
         scans: views::scan_table(&scans, seen),
         times: views::time_words(&scans),
         learners: if codes { links.collect() } else { Vec::new() },
