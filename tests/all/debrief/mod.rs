@@ -7,6 +7,7 @@ mod hostile;
 mod over;
 mod people;
 mod sheet;
+mod teaching;
 
 use std::path::{Path, PathBuf};
 use std::sync::LazyLock;
