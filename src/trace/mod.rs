@@ -50,7 +50,6 @@ pub struct About {
     /// What the examiner was shown.
     pub feedback: Option<Feedback>,
     /// What of this test was shown in fact; `None` where nobody noted it.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub given: Option<Given>,
     /// Why a person left the recording out, if somebody did.
     pub excluded: Option<String>,
