@@ -5,7 +5,8 @@ use crate::columns::Measure;
 use crate::compare::{Comparison, ComparisonKind, DECIDED, Decision};
 use crate::stats::agreement::Interval;
 use crate::stats::agreement::fleiss_kappa::{FleissKappa, fleiss_kappa};
-use crate::stats::agreement::jackknife::{JackknifeScale, without_each};
+use super::clusters::Clusters;
+use crate::stats::agreement::jackknife::JackknifeScale;
 use crate::stats::agreement::kappa::{Kappa, Weights, kappa};
 use crate::stats::agreement::psychometric::{Psychometric, just_detected, psychometric, share_interval};
 use crate::study::call::Call;
@@ -209,37 +210,6 @@ fn between_examiners(calls: &[Call], all: &mut CallAgreement) {
     }
 }
 
-/// Subjects whose places were called, and how many places there are.
-struct Clusters<'a> {
-    subjects: BTreeSet<&'a str>,
-    places: usize,
-}
-
-impl<'a> Clusters<'a> {
-    fn of(subject_of_each: impl Iterator<Item = &'a str>) -> Clusters<'a> {
-        let each: Vec<&str> = subject_of_each.collect();
-        Clusters {
-            places: each.len(),
-            subjects: each.into_iter().collect(),
-        }
-    }
-
-    /// An interval with subjects as the sample; as it is where each subject has one place, and none where there is one
-    /// subject only.
-    fn interval(
-        &self,
-        found: Interval,
-        scale: JackknifeScale,
-        without: impl Fn(&str) -> Option<f64>,
-    ) -> Interval {
-        if self.subjects.len() == self.places {
-            return found;
-        }
-        let each: Vec<Option<f64>> = self.subjects.iter().map(|s| without(s)).collect();
-        without_each(found.value, &each, scale, CONFIDENCE).unwrap_or(Interval::bare(found.value))
-    }
-}
-
 fn scale(call: Felt) -> Option<usize> {
     SCALE.iter().position(|c| *c == call)
 }
@@ -404,6 +374,7 @@ fn by_size(sizes: &[f64], detected: &[bool]) -> Vec<SizeShare> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::stats::agreement::jackknife::without_each;
 
     fn call(subject: &str, examiner: &str, session: &str, word: &str) -> Call {
         Call {

@@ -6,7 +6,9 @@
 //! variance model (METHODS.md §13), which takes every test.
 
 pub mod calls;
+mod clusters;
 pub mod correctors;
+pub mod marks;
 mod rating_table;
 pub mod ratings;
 pub mod registered;

@@ -26,7 +26,7 @@ pub use correctors::corrector_tests;
 pub(crate) use folder_run::FolderRun;
 pub use folder_run::{Earlier, WriteResults, analyze_into};
 pub use parallel::parallel_map;
-pub use recording::{Loaded, RecordingOutcome, sidecar, sidecar_on_disk};
+pub use recording::{Loaded, RecordingOutcome, sha256_of, sidecar, sidecar_on_disk};
 pub use saved_curves::SavedCurves;
 pub use study_files::{given_plan, study_files};
 

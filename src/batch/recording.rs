@@ -178,6 +178,14 @@ pub fn sidecar_on_disk(file: &inputs::InputFile) -> (Sidecar, Vec<Problem>) {
     sidecar(file, bytes.as_deref().unwrap_or_default())
 }
 
+/// Hash of a file of any size.
+///
+/// # Errors
+/// As the system gives them.
+pub fn sha256_of(path: &Path) -> std::io::Result<String> {
+    read_into(path, None).map(|(_, sha256)| sha256)
+}
+
 /// Size and hash of a file; its bytes go into `buffer` when there is one.
 fn read_into(path: &Path, buffer: Option<&mut Vec<u8>>) -> std::io::Result<(u64, String)> {
     let Some(buffer) = buffer else {

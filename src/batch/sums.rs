@@ -62,6 +62,13 @@ fn read(root: &Path) -> (Option<Sums>, Vec<Problem>) {
     }
 }
 
+/// The hashes that a study keeps, by name within its folder of recordings, in lower case.
+pub fn kept(root: &Path) -> (BTreeMap<String, String>, Vec<Problem>) {
+    let (sums, problems) = read(root);
+    let pairs = sums.unwrap_or_default().into_iter().map(|(name, sum)| (name, sum.sha256));
+    (pairs.collect(), problems)
+}
+
 fn parse(text: &str) -> (Sums, Vec<Problem>) {
     let mut sums = Sums::new();
     let mut problems = Vec::new();

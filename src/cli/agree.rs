@@ -2,6 +2,7 @@
 
 use super::Outcome;
 use super::analyze::{analyze, no_input, tell_study, word};
+use super::marks::{self, MarksRequest};
 use crate::agreement::calls::CallNote;
 use crate::agreement::correctors::{CorrectorPair, of_correctors};
 use crate::agreement::{self, Agreement, ratings, spread};
@@ -28,6 +29,7 @@ Examples:
   tautpoint agree my-study --out my-study/agreement   page, tables, figures; my-study/agreement.toml
   tautpoint agree my-study --json | jq .measures.end_feel_n_per_mm
   tautpoint agree --ratings scores.csv --json         columns subject, rater, value
+  tautpoint agree --marks sheets/*/marks.csv --out marks   what two assessors wrote into the sheets of debrief --sheet
   tautpoint agree my-study --corrections copy/corrections.toml    what two people put right
 
 With --out, the spread of the study's repeated tests goes into its agreement.toml: from then on, decisions on a
@@ -39,13 +41,19 @@ pub struct AgreeArgs {
     /// A study (a folder with study.toml) or a folder of recordings.
     #[arg(
         value_name = "STUDY",
-        required_unless_present = "ratings",
-        conflicts_with = "ratings"
+        required_unless_present_any = ["ratings", "marks"],
+        conflicts_with_all = ["ratings", "marks"]
     )]
     study: Option<PathBuf>,
     /// Any numbers: delimited text with the columns subject, rater and value.
     #[arg(long, value_name = "FILE")]
     ratings: Option<PathBuf>,
+    /// Marks that two assessors filled in: marks.csv of one or more sheets, or each one's own copy.
+    #[arg(long, value_name = "FILE", num_args = 1.., conflicts_with_all = ["ratings", "corrections"])]
+    marks: Vec<PathBuf>,
+    /// With --marks: the marks that may be given [default: yes,partly,no].
+    #[arg(long, value_name = "WORD,WORD", value_delimiter = ',', requires = "marks")]
+    words: Vec<String>,
     /// Corrections that somebody made in a copy of the study: held against those of the study and against the program.
     #[arg(long, value_name = "FILE", conflicts_with = "ratings")]
     corrections: Vec<PathBuf>,
@@ -70,6 +78,15 @@ struct AgreeOutcome {
 
 /// Runs the command.
 pub fn run(args: &AgreeArgs, quiet: bool) -> anyhow::Result<Outcome> {
+    if !args.marks.is_empty() {
+        let asked = MarksRequest {
+            files: &args.marks,
+            words: &args.words,
+            out: args.out.as_deref(),
+            json: args.json,
+        };
+        return marks::run(&asked, quiet);
+    }
     let (input, found) = match (&args.study, &args.ratings) {
         (_, Some(file)) => (file, of_ratings(file)?),
         (Some(study), None) => (study, of_study(study, &args.corrections, quiet)?),

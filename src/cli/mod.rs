@@ -26,6 +26,8 @@ pub mod convert;
 mod correct;
 pub mod debrief;
 pub mod demo;
+mod marks;
+pub mod merge;
 pub mod open;
 pub mod plan_size;
 pub mod ports;
@@ -67,6 +69,7 @@ pub enum ProgramCommand {
     Correct(Box<correct::CorrectArgs>),
     Debrief(debrief::DebriefArgs),
     Groups(change::GroupsArgs),
+    Merge(merge::MergeArgs),
     PlanSize(Box<plan_size::PlanSizeArgs>),
     Prepare(prepare::PrepareArgs),
     Calibrate(Box<calibrate::CalibrateArgs>),
@@ -117,6 +120,7 @@ pub fn run_for_code(args: impl IntoIterator<Item = OsString>) -> u8 {
         ProgramCommand::Correct(args) => correct::run(args, cli.quiet),
         ProgramCommand::Combine(args) => combine::run(args, cli.quiet),
         ProgramCommand::Debrief(args) => debrief::run(args, cli.quiet),
+        ProgramCommand::Merge(args) => merge::run(args, cli.quiet),
         ProgramCommand::PlanSize(args) => plan_size::run(args, cli.quiet),
         ProgramCommand::Prepare(args) => prepare::run(args, cli.quiet),
         ProgramCommand::Calibrate(args) => calibrate::run(args, cli.quiet),

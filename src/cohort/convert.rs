@@ -99,7 +99,7 @@ pub fn convert(paths: &[PathBuf], out: &Path, options: &ConvertOptions) -> Resul
         }
     }
     if with_sums {
-        staging.write(&format!("recordings/{}", sums::FILE_NAME), sums_text.as_bytes())?;
+        staging.write(format!("recordings/{}", sums::FILE_NAME), sums_text.as_bytes())?;
     }
     if let Some(share) = options.share {
         // Before anything can be handed on: without the key nobody could be withdrawn.

@@ -3,7 +3,7 @@
 use super::door;
 use super::folder::read_study;
 use super::reference;
-use super::search::{Found, NOT_SEARCHED, Searched, is_recording, missing, search, slashes, written_by_us};
+use super::search::{Found, NOT_SEARCHED, Searched, is_recording, missing, search, slashes};
 use super::strays::{misnamed_study, strays};
 use super::study_file;
 use crate::error::{Error, Problem, Result, printable};
@@ -12,7 +12,7 @@ use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 
 pub use super::folder::Study;
-pub use super::search::no_recordings;
+pub use super::search::{no_recordings, written_by_us};
 
 /// One recording.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -51,6 +51,13 @@ fn pages(dir: &Path) -> Vec<PathBuf> {
     ];
     done(&[&["debrief", s, "--out", &at("sheet")][..], &sheet].concat());
     done(&["agree", s, "--out", &at("agreement")]);
+    let marked = dir.join("marked.csv");
+    std::fs::write(
+        &marked,
+        "candidate,step,item,assessor_1,assessor_2\nL-01,1,order,yes,no\nL-01,2,order,no,no\n",
+    )
+    .unwrap();
+    done(&["agree", "--marks", text(&marked), "--out", &at("marks")]);
     // One session tells of no change, and the page says so.
     assert_eq!(code(&run(&["--quiet", "change", s, "--out", &at("change")])), 1);
     let size = [
@@ -108,6 +115,7 @@ fn every_page_keeps_the_rules_of_accessibility() {
         "class",
         "L-01",
         "agreement",
+        "marks",
         "change",
         "plan-size",
         "station-card",
@@ -122,6 +130,8 @@ fn every_page_keeps_the_rules_of_accessibility() {
         for dark in [false, true] {
             browser.look(1280, 900, dark);
             browser.goto(&format!("file://{}", text(page)));
+            // What is folded too.
+            browser.run("for (const fold of document.querySelectorAll('details')) fold.open = true");
             let faults = browser.axe();
             found.extend(
                 faults

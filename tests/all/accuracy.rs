@@ -1,6 +1,7 @@
 //! The whole chain against known truth, at the limits of `proof::gates`. `cargo bench --bench accuracy` runs the
 //! same on a thousand traces a condition and more.
 
+use crate::cases::cases;
 use crate::proof::bound::{over_bound, rms};
 use crate::proof::gates::{Gate, HELD, chance_allows, filter_bias, gates, limit, outside};
 use crate::proof::tally::{Tally, spread, trials_of_law};
@@ -9,10 +10,9 @@ use tautpoint::columns::Measure;
 use tautpoint::simulate::{Condition, UnmodelledLaw};
 use tautpoint::trace::Note;
 
-/// Traces a condition: few in a normal run, more under TAUTPOINT_FULL_TESTS=1.
+/// Traces a condition.
 fn traces() -> u64 {
-    let full = std::env::var("TAUTPOINT_FULL_TESTS").as_deref() == Ok("1");
-    if full { 60 } else { 8 }
+    cases(8, 16, 60)
 }
 
 fn refuse(held: Vec<Gate>) {

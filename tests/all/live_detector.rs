@@ -1,5 +1,6 @@
 //! The detector says the same live and from the recorded file: same tests, same springs, times within one sample.
 
+use crate::cases::cases;
 use crate::live_page::session::{sample_of, station_of};
 use tautpoint::live::control::SessionState;
 use tautpoint::live::monitor::{Monitor, MonitorEvent, MonitorOptions};
@@ -125,10 +126,9 @@ fn verdict(wrong: &[String]) {
 
 #[test]
 fn tests_and_springs_are_the_same_live_and_from_the_file_in_every_condition() {
-    let full = std::env::var("TAUTPOINT_FULL_TESTS").as_deref() == Ok("1");
     let (mut wrong, mut springs) = (Vec::new(), 0);
     for condition in Condition::ALL.into_iter().chain(Condition::OUTSIDE_THE_LAW) {
-        for seed in 0..if full { 40 } else { 2 } {
+        for seed in 0..cases(2, 10, 40) {
             let spec = condition.spec(&mut Rng::stream(seed, 9));
             let trace = simulate(&spec, seed).trace;
             let stretch = [1, 66, 7, 200, 4096][(seed as usize + condition as usize) % 5];

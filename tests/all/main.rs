@@ -8,6 +8,7 @@ mod bad_input;
 mod calibrated_study;
 mod calibration;
 mod calibration_bad_input;
+mod cases;
 mod ceilings_told;
 mod clock;
 mod correct_page;

@@ -114,8 +114,8 @@ fn split(heading: &str) -> (char, Vec<String>) {
     (delimiter, heading.split(delimiter).map(clean).collect())
 }
 
-/// The cells as one line (RFC 4180): quoted where the delimiter, a quote, a `#` or a blank at an end would be misread.
-fn joined(cells: &[&str], delimiter: char) -> String {
+/// The cells as one line without its end (RFC 4180): quoted where the delimiter, a quote, a `#` or a blank at an end would be misread.
+pub fn joined(cells: &[&str], delimiter: char) -> String {
     let quoted = |cell: &&str| {
         let plain =
             !cell.contains([delimiter, '"', '\n', '\r']) && !cell.starts_with('#') && cell.trim() == *cell;

@@ -65,6 +65,33 @@ impl Drop for StudyLock {
     }
 }
 
+/// A study that nobody records into for as long as this is kept. Nothing is written to take it.
+#[derive(Debug)]
+pub struct StudyAtRest {
+    _locks: Vec<File>,
+}
+
+impl StudyAtRest {
+    /// Keeps recorders away from a study; several readers may do so at once. Where the file system cannot lock, a recorder is not
+    /// noticed.
+    ///
+    /// # Errors
+    /// [`Error::Refused`] when a recorder is at work on it, with what that one wrote.
+    pub fn hold(root: &Path) -> Result<StudyAtRest> {
+        let path = root.join(FILE_NAME);
+        refuse_link(&path)?;
+        let mut locks = Vec::new();
+        for file in [File::open(root), File::open(&path)].into_iter().flatten() {
+            match file.try_lock_shared() {
+                Ok(()) => locks.push(file),
+                Err(TryLockError::WouldBlock) => return Err(held(root, File::open(&path).ok())),
+                Err(TryLockError::Error(_)) => {}
+            }
+        }
+        Ok(StudyAtRest { _locks: locks })
+    }
+}
+
 fn held(root: &Path, file: Option<File>) -> Error {
     let mut by = String::new();
     if let Some(mut file) = file {
@@ -84,6 +111,21 @@ fn held(root: &Path, file: Option<File>) -> Error {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn who_reads_a_study_keeps_recorders_away_and_no_other_reader_and_writes_nothing() {
+        let dir = tempfile::tempdir().unwrap();
+        let two = [StudyAtRest::hold(dir.path()).unwrap(), StudyAtRest::hold(dir.path()).unwrap()];
+        assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0);
+        #[cfg(unix)]
+        StudyLock::take(dir.path(), "now").unwrap_err();
+        drop(two);
+        let recorder = StudyLock::take(dir.path(), "2026-09-14T10:02:31+02:00").unwrap();
+        let refused = StudyAtRest::hold(dir.path()).unwrap_err().to_string();
+        assert!(refused.contains("since 2026-09-14T10:02:31"), "{refused}");
+        drop(recorder);
+        StudyAtRest::hold(dir.path()).unwrap();
+    }
 
     #[test]
     fn the_second_recorder_is_told_who_holds_the_study_and_may_in_when_the_first_has_ended() {

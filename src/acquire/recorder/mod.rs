@@ -33,7 +33,7 @@ mod engine;
 mod request;
 
 pub use engine::Recorder;
-pub use sums::FOLDER;
+pub use sums::{FOLDER, SUMS, line_of};
 pub use plan_cursor::{PlanCursor, PlanStop};
 pub use request::RecordingRequest;
 

@@ -17,13 +17,17 @@ pub const SUMS: &str = "SHA256SUMS";
 /// # Errors
 /// [`Error::Io`] when the system will not write.
 pub fn add_sum(disk: &dyn Disk, root: &Path, name: &str, sha256: &str) -> Result<()> {
+    append::append_line(disk, &root.join(FOLDER).join(SUMS), None, &line_of(name, sha256))
+}
+
+/// A line of SHA256SUMS, without its end: what would end it is escaped in the way of `sha256sum`.
+pub fn line_of(name: &str, sha256: &str) -> String {
     let escaped = name
         .replace('\\', "\\\\")
         .replace('\n', "\\n")
         .replace('\r', "\\r");
     let mark = if escaped == name { "" } else { "\\" };
-    let line = format!("{mark}{sha256}  {escaped}");
-    append::append_line(disk, &root.join(FOLDER).join(SUMS), None, &line)
+    format!("{mark}{sha256}  {escaped}")
 }
 
 /// Adds the hash of a recording that is on the disk.

@@ -5,6 +5,7 @@ mod sheet;
 
 use super::Outcome;
 use super::analyze::{analyze, outcome, tell_ceilings, tell_problems, tell_study};
+use crate::acquire::recorder::file_names::part;
 use crate::batch;
 use crate::report::Whose;
 use crate::report::debrief::{Debrief, pages};
@@ -19,14 +20,16 @@ use std::path::{Path, PathBuf};
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
-  tautpoint debrief autumn-term --out autumn-term/debrief
-  tautpoint debrief autumn-term --out autumn-term/debrief --codes    the class page names learners by code
+  tautpoint debrief autumn-term                        into autumn-term/debrief
+  tautpoint debrief autumn-term --codes                the class page names learners by code
+  tautpoint debrief autumn-term --out elsewhere
 
 An assessment, in this order:
   tautpoint debrief exam --draw prone-thumbs,seated --examiner L-12,L-13 --session 2026-12-03 --minutes 15
                                   draws a plan for each, before the scan, and keeps it in exam/draws.toml
   (the candidates scan; the recordings' sidecars say examiner, session and feedback = \"none\")
-  tautpoint debrief exam --sheet --examiner L-12 --session 2026-12-03 --out exam/sheets/L-12
+  tautpoint debrief exam --sheet --examiner L-12 --session 2026-12-03
+                                  into exam/sheets/L-12_2026-12-03; with --subject its code follows
 
 The sheet reports; whoever teaches gives the marks.
 
@@ -35,8 +38,9 @@ pub struct DebriefArgs {
     /// A study (a folder with study.toml).
     #[arg(value_name = "STUDY")]
     study: PathBuf,
-    /// Folder for pages and tables; written whole or not at all.
-    #[arg(long, short, value_name = "DIR", required_unless_present = "draw")]
+    /// Folder for pages and tables, written whole or not at all; without it `debrief` in the study, or with --sheet
+    /// `sheets/CODE_SESSION`.
+    #[arg(long, short, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Shows learners' codes on the class page, and links to their pages.
     #[arg(long, conflicts_with_all = ["sheet", "draw"])]
@@ -86,13 +90,17 @@ pub fn run(args: &DebriefArgs, quiet: bool) -> anyhow::Result<Outcome> {
     if !args.draw.is_empty() {
         return draw::run(args, quiet);
     }
-    // clap asks for it wherever nothing is drawn.
-    let Some(out) = &args.out else {
-        anyhow::bail!("--out is missing: name the folder for the pages");
-    };
     let paths = [args.study.clone()];
     let inputs = inputs::collect_in_study(&paths)?;
     tell_study(inputs::study_of_recordings(&paths).as_deref(), quiet);
+    let out = &match (&args.out, &inputs.study) {
+        (Some(out), _) => out.clone(),
+        (None, Some(study)) => own_folder(args, &study.root),
+        (None, None) => anyhow::bail!(
+            "{} is no study, so the pages have no folder of their own; name one with --out",
+            args.study.display()
+        ),
+    };
     let study = inputs.study.unwrap_or_default();
     let results = analyze(&paths, batch::Options::default(), quiet)?;
     let done = outcome(&results);
@@ -107,6 +115,16 @@ pub fn run(args: &DebriefArgs, quiet: bool) -> anyhow::Result<Outcome> {
         tell_problems(&results);
     }
     Ok(done)
+}
+
+/// The folder within the study for what nobody named a folder for.
+fn own_folder(args: &DebriefArgs, root: &Path) -> PathBuf {
+    if !args.sheet {
+        return root.join("debrief");
+    }
+    let codes = args.examiner.iter().chain(&args.session).chain(&args.subject);
+    let parts: Vec<String> = codes.map(|code| part(code)).collect();
+    root.join("sheets").join(parts.join("_"))
 }
 
 fn write_debrief(

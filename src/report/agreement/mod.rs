@@ -1,6 +1,7 @@
 //! What `agree` found: one JSON object, tables, figures and a page.
 
 mod json;
+pub mod marks;
 mod numbers;
 mod page;
 mod tables;

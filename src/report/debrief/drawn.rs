@@ -11,6 +11,8 @@ use serde::Serialize;
 pub struct PlaceView {
     pub label: String,
     pub svgs: Vec<String>,
+    /// Of a class: how many means lie inside their band, measure by measure.
+    pub inside: Option<String>,
     /// Where the bands come from.
     pub bands: Vec<String>,
 }
@@ -99,6 +101,7 @@ pub fn progress_of(debrief: &Debrief, learner: &Learner) -> Vec<PlaceView> {
         PlaceView {
             bands: band_words(debrief, &place, &shown),
             label: place.label(),
+            inside: None,
             svgs,
         }
     };
@@ -115,6 +118,7 @@ pub fn class_of(debrief: &Debrief, measures: &[Shown], codes: bool) -> Vec<Place
     let of_place = |place: TestPlace| {
         let mut svgs = Vec::new();
         let mut shown = Vec::new();
+        let mut inside = Vec::new();
         for measure in measures {
             let mut dots: Vec<ClassDot> = debrief
                 .learners
@@ -139,11 +143,13 @@ pub fn class_of(debrief: &Debrief, measures: &[Shown], codes: bool) -> Vec<Place
             if let Some(figure) = class_dots(&class) {
                 svgs.push(figure.svg);
                 shown.push(*measure);
+                inside.extend(band.map(|band| format!("{} {}", measure.label(), inside_band(&dots, band))));
             }
         }
         PlaceView {
             bands: band_words(debrief, &place, &shown),
             label: place.label(),
+            inside: (!inside.is_empty()).then(|| format!("Means inside their band: {}.", inside.join(", "))),
             svgs,
         }
     };
@@ -153,6 +159,13 @@ pub fn class_of(debrief: &Debrief, measures: &[Shown], codes: bool) -> Vec<Place
         .map(of_place)
         .filter(|p| !p.svgs.is_empty())
         .collect()
+}
+
+/// `21 of 23`.
+fn inside_band(dots: &[ClassDot], band: Band) -> String {
+    let means = || dots.iter().filter_map(|d| d.mean);
+    let within = |v: &f64| band.low.is_none_or(|low| *v >= low) && band.high.is_none_or(|high| *v <= high);
+    format!("{} of {}", means().filter(within).count(), means().count())
 }
 
 /// The learner's latest mean there, and every push over the ceiling in that session; who has pushes over the ceiling and no

@@ -47,6 +47,7 @@ struct ClassView {
     goal: Option<String>,
     shares: PageTable,
     by_learner: Option<PageTable>,
+    scans_in_short: String,
     scans: PageTable,
     times: Vec<&'static str>,
     /// With codes only.
@@ -207,6 +208,7 @@ fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: boo
         }),
         shares: views::share_table(debrief, None),
         by_learner: codes.then(|| views::share_by_learner(debrief)),
+        scans_in_short: views::scans_in_short(&scans),
         scans: views::scan_table(&scans, seen),
         times: views::time_words(&scans),
         learners: if codes { links.collect() } else { Vec::new() },

@@ -1,4 +1,18 @@
 "use strict";
+const FIRST = 10;
+const folds = [...document.querySelectorAll("details")];
+let open = [];
+// Where there is room, every place stands open.
+if (matchMedia("(min-width: 46rem)").matches) {
+  for (const fold of folds.filter((fold) => fold.className === "place")) fold.open = true;
+}
+addEventListener("beforeprint", () => {
+  open = folds.filter((fold) => fold.open);
+  for (const fold of folds) fold.open = true;
+});
+addEventListener("afterprint", () => {
+  for (const fold of folds) fold.open = open.includes(fold);
+});
 for (const table of document.querySelectorAll("table.tool")) {
   const body = table.tBodies[0];
   const value = (row, i) => {
@@ -8,6 +22,26 @@ for (const table of document.querySelectorAll("table.tool")) {
   const compare = (a, b) => typeof a === "number" && typeof b === "number"
     ? a - b
     : String(a).localeCompare(String(b), undefined, { numeric: true });
+  const region = table.parentNode;
+  let whole = body.rows.length <= FIRST + 5;
+  const turn = () => {
+    let place = 0;
+    for (const row of body.rows) row.classList.toggle("later", !whole && !row.hidden && ++place > FIRST);
+  };
+  if (!whole) {
+    const more = document.createElement("button");
+    more.type = "button";
+    more.className = "more";
+    more.textContent = "Show all " + body.rows.length + " rows";
+    more.addEventListener("click", () => {
+      whole = true;
+      turn();
+      more.remove();
+      region.focus();
+    });
+    region.after(more);
+    turn();
+  }
   [...table.tHead.rows[0].cells].forEach((head, i) => {
     const button = document.createElement("button");
     button.type = "button";
@@ -20,6 +54,7 @@ for (const table of document.querySelectorAll("table.tool")) {
       const rows = [...body.rows].sort((a, b) => compare(value(a, i), value(b, i)));
       if (down) rows.reverse();
       body.append(...rows);
+      turn();
     });
   });
   if (body.rows.length < 6) continue;
@@ -33,7 +68,7 @@ for (const table of document.querySelectorAll("table.tool")) {
   const count = document.createElement("output");
   label.append(input);
   tools.append(label, count);
-  table.parentNode.before(tools);
+  region.before(tools);
   input.addEventListener("input", () => {
     const words = input.value.toLowerCase().split(/\s+/).filter(Boolean);
     let shown = 0;
@@ -42,6 +77,7 @@ for (const table of document.querySelectorAll("table.tool")) {
       row.hidden = !words.every((word) => text.includes(word));
       shown += row.hidden ? 0 : 1;
     }
+    turn();
     count.textContent = words.length ? shown + " of " + body.rows.length + " rows" : "";
   });
 }

@@ -161,6 +161,21 @@ pub fn scan_table(scans: &[&ScanCoverage], seen: Audience) -> PageTable {
     PageTable::of_text("Scans against their plans", heads, rows)
 }
 
+/// All scans in a sentence.
+pub fn scans_in_short(scans: &[&ScanCoverage]) -> String {
+    let planned: Vec<&&ScanCoverage> = scans.iter().filter(|s| s.plan.is_some()).collect();
+    let with = |of: fn(&ScanCoverage) -> bool| planned.iter().filter(|s| of(s)).count();
+    let parts = [
+        (with(|s| s.missed.is_empty() && s.doubled.is_empty() && s.out_of_order.is_empty()), "as planned"),
+        (with(|s| !s.missed.is_empty()), "with tests missed"),
+        (with(|s| !s.doubled.is_empty()), "with tests made twice"),
+        (with(|s| !s.out_of_order.is_empty()), "out of order"),
+        (scans.len() - planned.len(), "without a plan"),
+    ];
+    let parts: Vec<String> = parts.iter().filter(|(n, _)| *n > 0).map(|(n, what)| format!("{n} {what}")).collect();
+    format!("{}: {}.", counted(scans.len(), "scan"), parts.join(", "))
+}
+
 /// What time is counted from, where it is not the same for all: `from …`.
 pub fn time_words(scans: &[&ScanCoverage]) -> Vec<&'static str> {
     let mut all: Vec<&'static str> = scans.iter().filter_map(|s| s.time.map(|t| t.from)).collect();

@@ -5,6 +5,7 @@ mod convert;
 mod curves;
 mod dataset;
 mod faults;
+mod merge;
 mod page;
 mod resume;
 mod shards;

@@ -5,7 +5,9 @@ mod counts;
 mod followed;
 mod hostile;
 mod over;
+mod own_folder;
 mod people;
+mod phone;
 mod sheet;
 mod teaching;
 

@@ -1,5 +1,6 @@
 //! Mixed models against R and statsmodels, against the closed forms of balanced designs, and by simulation.
 
+use crate::cases::cases;
 use rand::SeedableRng;
 use rand::seq::SliceRandom;
 use rand_chacha::ChaCha8Rng;
@@ -189,11 +190,8 @@ impl Held {
     }
 }
 
-fn many(few: usize) -> usize {
-    match std::env::var("TAUTPOINT_FULL_TESTS").as_deref() {
-        Ok("1") => 10 * few,
-        _ => few,
-    }
+fn many(few: u64) -> u64 {
+    cases(few, 2 * few, 10 * few)
 }
 
 #[test]

@@ -11,7 +11,7 @@ mod of_calls;
 mod of_correctors;
 
 /// Name, kind, unit and meaning of a column.
-type Head = (&'static str, Kind, &'static str, &'static str);
+pub(super) type Head = (&'static str, Kind, &'static str, &'static str);
 
 const MEASURE: Head = (
     "measure",
@@ -43,7 +43,7 @@ pub fn tables(agreement: &Agreement) -> Vec<Table> {
     all
 }
 
-fn table(name: &'static str, heads: &[Head], rows: Vec<Vec<Cell>>) -> Table {
+pub(super) fn table(name: &'static str, heads: &[Head], rows: Vec<Vec<Cell>>) -> Table {
     let column = |(name, kind, unit, meaning): &Head| Column {
         name: (*name).into(),
         kind: *kind,
@@ -69,7 +69,7 @@ fn names(m: &MeasureAgreement, s: &Summary) -> Vec<Cell> {
     vec![Cell::text(&m.name), Cell::text(s.design.word())]
 }
 
-fn ends(interval: Option<Interval>) -> [Cell; 3] {
+pub(super) fn ends(interval: Option<Interval>) -> [Cell; 3] {
     [
         Cell::num(interval.map(|i| i.value)),
         Cell::num(interval.and_then(|i| i.low)),
@@ -315,7 +315,7 @@ fn components(agreement: &Agreement) -> Table {
     table("components", &heads, rows)
 }
 
-fn codebook(all: &[Table]) -> Table {
+pub(super) fn codebook(all: &[Table]) -> Table {
     let heads = [
         ("table", Kind::Text, "", "table that the column stands in"),
         ("column", Kind::Text, "", "name of the column"),
