@@ -18,6 +18,7 @@ use crate::settings::Settings;
 use crate::signal::sensors::as_sensed;
 use crate::signal::stretches;
 use crate::study::corrections;
+use crate::study::estimates;
 use crate::study::inputs::{
     InputFile, Inputs, Study, collect_any_in_study, no_recordings, study_of_recordings,
 };
@@ -92,6 +93,7 @@ pub fn run(args: &CheckArgs, quiet: bool) -> anyhow::Result<Outcome> {
         let abouts: Vec<&About> = checked.iter().map(|c| &c.about).collect();
         if !inputs.part_of_study {
             problems.extend(calls_without_recording(study, &abouts));
+            problems.extend(estimates_without_recording(study, &inputs.files));
         }
         problems.extend(batch::registered(study).1);
         let recordings: Vec<PathBuf> = inputs.files.iter().map(|f| f.path.clone()).collect();
@@ -335,6 +337,21 @@ fn unknown_plan(file: &InputFile, sidecar: &Sidecar, study: &Study) -> Option<Pr
         Some(_) => None,
         None => Some(study.no_plan(name, &file.sidecar).in_column("plan")),
     }
+}
+
+/// Recordings that estimates.csv names and the study has not, each once.
+fn estimates_without_recording(study: &Study, files: &[InputFile]) -> Vec<Problem> {
+    let there: BTreeSet<&str> = files.iter().map(|f| f.recording.as_str()).collect();
+    let named: BTreeSet<&str> = study.estimates.iter().map(|e| e.recording.as_str()).collect();
+    let missing = named.difference(&there).map(|recording| {
+        Problem::warning(
+            estimates::FILE_NAME,
+            format!("estimates of {}", shown(recording)),
+            "a recording of the study, by its path in it",
+            "correct the path, or add the recording; the estimates are not used",
+        )
+    });
+    missing.collect()
 }
 
 /// Calls of a subject, examiner and session that no recording is about.

@@ -1,4 +1,5 @@
-//! Columns of the debrief's tables: `learners`, `closeness`, `learning-curves`, `findings-share` and `coverage`.
+//! Columns of the debrief's tables: `learners`, `closeness`, `learning-curves`, `findings-share`, `coverage`, `feedback` and
+//! `objective`.
 
 use super::column::columns;
 
@@ -11,7 +12,7 @@ columns! {
     SESSION_NUMBER = "session_number": Int,
         "the learner's sessions counted in order of time, from 1; missing for tests whose session nobody named";
     RETENTION = "retention": Bool, at "9.9",
-        "whether the tests were made without any feedback (feedback = \"none\")";
+        "whether the tests were made without feedback on another day than the learner's last feedback";
     REGION = "region": Text, "region of the spine";
     BOTH_HANDS = "both_hands": Bool, "both hands at once, each on a sensor";
     SHOWN_MEASURE = "measure": Text, at "9.8",
@@ -28,10 +29,11 @@ columns! {
     SHOWN_HIGH = "band_high": Num, in "as in unit", at "9.8", "upper end of the band";
 
     // Columns of `closeness` and `learning-curves`.
-    ERROR_MEASURE = "measure": Text, at "9.6", "the column of tests that is held against the teacher's tests";
+    ERROR_MEASURE = "measure": Text, at "9.6",
+        "the column of tests that is held against the teacher's tests, or peak_estimate, what the learner thought total_peak_n was";
     TRIES = "tests": Int, at "9.6", "tests behind the errors, a row a side";
     CONSTANT = "constant_error_percent": Num, in "%", at "9.6",
-        "mean of the signed differences from the teacher's tests of the same level or region, in percent of their mean";
+        "mean of the signed differences from the teacher's tests of the same level or region, in percent of their mean; of an estimate from the measured peak, in percent of that";
     CONSTANT_U95 = "constant_error_percent_u95": Num, in "%", at "9.6",
         "half-width of the 95 % interval of constant_error_percent";
     ABSOLUTE = "absolute_error_percent": Num, in "%", at "9.6", "mean size of those differences";
@@ -65,6 +67,25 @@ columns! {
     SHARE_LOW = "share_low_percent": Num, in "%", at "9.8",
         "lower end of the 95 % score interval of the share (Wilson 1927), as if each test were drawn anew from the same hands";
     SHARE_HIGH = "share_high_percent": Num, in "%", at "9.8", "upper end of that interval";
+
+    // Columns of `feedback`.
+    GIVEN_TESTS = "tests": Int, at "9.9", "tests of the session; both sides of a bilateral trace are one";
+    SHOWN_DURING = "shown_during": Int, in "tests", at "9.9", "tests whose running values were shown while the hand was on";
+    SHOWN_AFTER = "shown_after": Int, in "tests", at "9.9", "tests that were shown when they had ended";
+    SHOWN_IN_SUMMARY = "shown_in_summary": Int, in "tests", at "9.9", "tests that were shown with those before them";
+    NOT_SHOWN = "not_shown": Int, in "tests", at "9.9", "tests of which nothing was shown when they had ended";
+    NOT_NOTED = "not_noted": Int, in "tests", at "9.9", "tests of which nobody noted what was shown";
+    RETENTION_TESTS = "retention_tests": Int, in "tests", at "9.9",
+        "tests without feedback on another day than the learner's last feedback";
+
+    // Columns of `objective`.
+    GOAL_MEASURE = "measure": Text, at "9.10", "the measure that the goal is about, a column of tests";
+    GOAL_TESTS = "goal_tests": Int, in "tests", at "9.10", "the learner's last so many tests count";
+    GOAL_IN_BAND = "goal_in_band": Int, in "tests", at "9.10", "of them, so many are to lie in the band";
+    TESTS_SO_FAR = "tests": Int, at "9.10", "tests that count by now";
+    IN_BAND_SO_FAR = "in_band": Int, in "tests", at "9.10", "of them, those in the band on every side that was measured";
+    NOT_JUDGED = "not_judged": Int, in "tests", at "9.10", "of them, those without the measure or without a band";
+    OVER_CEILING_SO_FAR = "over_ceiling": Int, in "tests", at "9.10", "of them, those that passed a ceiling; the goal holds without any";
 
     // Columns of `coverage`.
     PLAN = "plan": Text, at "9.4", "scan plan that the scan is held against; missing without one";

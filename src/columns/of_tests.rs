@@ -34,6 +34,8 @@ columns! {
     SITE = "site": Text, "where it was recorded";
     RECORDED_AT = "recorded_at": Text, "when it was recorded, as the sidecar says";
     FEEDBACK = "feedback": Text, at "9.9", "feedback the examiner had: live, after, on-request, faded, alternate, bandwidth, summary or none";
+    FEEDBACK_GIVEN = "feedback_given": Text, at "9.9",
+        "what of the test was shown in fact: during (while the hand was on), after, summary (with those before it) or none; missing where nobody noted it";
     TOTAL_PEAK = "total_peak_n": Num, in "N", at "3.2",
         "highest force of all contacts together, which a ceiling is set for";
     DRIVE = "drive_deg": Num, in "deg", at "3.13", "measured line of drive, mean over the springs";

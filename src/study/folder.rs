@@ -7,6 +7,7 @@ use super::calls;
 use super::estimates::{self, PeakEstimate};
 use super::gains::ColumnGains;
 use super::mapping::ColumnMapping;
+use super::objective::Objective;
 use super::opened::{Opened, read_opened};
 use super::plan::Plan;
 use super::roster::Roster;
@@ -51,6 +52,8 @@ pub struct Study {
     /// Files in `plans/` that cannot be used.
     pub faulty_plans: Vec<FaultyPlan>,
     pub calls: Vec<Call>,
+    /// A goal for teaching that was set beforehand.
+    pub objective: Option<Objective>,
     /// What learners thought the peak forces of their tests were.
     pub estimates: Vec<PeakEstimate>,
     pub roster: Roster,
@@ -127,6 +130,7 @@ pub fn read_study(root: &Path, problems: &mut Vec<Problem>) -> Study {
         import: file.import,
         settings: file.settings,
         reference: file.reference,
+        objective: file.objective,
         plans,
         faulty_plans,
         blind: file.blind,

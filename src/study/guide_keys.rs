@@ -1,6 +1,6 @@
 //! docs/settings.md names every key that a file of a study may hold.
 
-use super::{import, mat_setup, plan, sidecar, study_file};
+use super::{import, mat_setup, objective, plan, sidecar, study_file};
 
 /// The part of the page under a heading.
 fn part<'a>(page: &'a str, heading: &str) -> &'a str {
@@ -13,8 +13,9 @@ fn part<'a>(page: &'a str, heading: &str) -> &'a str {
 fn every_key_of_a_study_is_in_the_guide() {
     let path = concat!(env!("CARGO_MANIFEST_DIR"), "/docs/settings.md");
     let page = std::fs::read_to_string(path).unwrap().replace("\r\n", "\n");
-    let lists: [(&str, &[&str]); 6] = [
+    let lists: [(&str, &[&str]); 7] = [
         ("## study.toml", &study_file::PLAIN_KEYS),
+        ("## study.toml", objective::KEYS),
         ("## Sidecars", &import::KEYS[..7]),
         ("## Sidecars", sidecar::KEYS),
         ("## Sidecars", mat_setup::KEYS),

@@ -18,6 +18,7 @@ pub mod inputs;
 pub mod mapping;
 pub mod mat_setup;
 pub mod match_plan;
+pub mod objective;
 pub mod opened;
 pub mod plan;
 pub mod reference;

@@ -235,6 +235,8 @@ fn about(top: &Section<'_, '_>) -> About {
         covers: top.words("covers"),
         trial: top.whole("trial", 1, 10_000).and_then(|n| u32::try_from(n).ok()),
         feedback: top.word("feedback"),
+        // The sidecar says it for each test of the recording.
+        given: None,
         excluded: excluded(top),
     }
 }

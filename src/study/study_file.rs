@@ -2,6 +2,7 @@
 
 use super::gains::ColumnGains;
 use super::mapping::ColumnMapping;
+use super::objective::Objective;
 use super::toml_doc::{Doc, Section, as_number, as_whole, describe};
 use super::words::{nearest, resembles_ceiling};
 use crate::error::{Error, Problem, Severity};
@@ -53,6 +54,8 @@ pub struct StudyFile {
     pub default_plan_line: Option<u64>,
     /// `[technique] reference`: recordings that others are held against.
     pub reference: Vec<String>,
+    /// `[objective]`: a goal for teaching.
+    pub objective: Option<Objective>,
     /// `blind`: measured sides are hidden until the study is opened.
     pub blind: bool,
 }
@@ -152,7 +155,7 @@ fn subsections(section: &str) -> Vec<&'static str> {
 fn read(top: &Section<'_, '_>) -> StudyFile {
     let mut known: Vec<&str> = PLAIN_KEYS.to_vec();
     known.extend(sections());
-    known.extend(["plan", "registered", GAIN, IMPORT]);
+    known.extend(["plan", "registered", "objective", GAIN, IMPORT]);
     warn_unknown(top, &known);
     let mut study = StudyFile {
         title: top.text("title"),
@@ -188,6 +191,13 @@ fn read(top: &Section<'_, '_>) -> StudyFile {
         plan.warn_unknown(&["default"]);
         study.default_plan = plan.text("default");
         study.default_plan_line = plan.get("default").map(|v| top.doc.line(v.span().start));
+    }
+    if let Some(table) = top.table("objective") {
+        study.objective = Objective::read(&Section {
+            doc: top.doc,
+            table,
+            path: "objective",
+        });
     }
     if let Some(table) = top.table("registered") {
         // What it says is read by `agreement::registered`; here only its keys are known.

@@ -11,7 +11,7 @@ pub use law::{CurveShape, LawPart, LawShare, OtherRules};
 pub use note::{AgainstKnee, Note};
 
 use crate::columns::Measure;
-use crate::terms::{ChangeWord, Contact, Feedback, Landmark, Level, LineOfDrive, Posture, SessionKey, TestKey};
+use crate::terms::{ChangeWord, Contact, Feedback, Given, Landmark, Level, LineOfDrive, Posture, SessionKey, TestKey};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -49,6 +49,8 @@ pub struct About {
     pub trial: Option<u32>,
     /// What the examiner was shown.
     pub feedback: Option<Feedback>,
+    /// What of this test was shown in fact; `None` where nobody noted it.
+    pub given: Option<Given>,
     /// Why a person left the recording out, if somebody did.
     pub excluded: Option<String>,
 }

@@ -978,6 +978,11 @@ fn check_compares_codes_with_the_roster_and_calls_with_the_recordings() {
         "calls.csv",
         "subject,examiner,session,level,call\nV-08,L-12,s1,L3,left\n",
     );
+    write(
+        root,
+        "estimates.csv",
+        "recording,test,estimate_n\nrecordings/x.csv,1,80\nrecordings/y.csv,1,80\n",
+    );
     write(root, "recordings/x.csv", &format!("time_s,force_n\n{rows}"));
     write(
         root,
@@ -992,9 +997,11 @@ fn check_compares_codes_with_the_roster_and_calls_with_the_recordings() {
         "recordings/x.toml, column subject: found V-70",
         "recordings/x.toml, column plan: found seeted",
         "calls for subject V-08, examiner L-12, session s1",
+        "estimates of recordings/y.csv",
     ] {
         assert!(out.contains(words), "no {words} in {out}");
     }
+    assert!(!out.contains("estimates of recordings/x.csv"), "{out}");
 }
 
 #[test]

@@ -10,6 +10,7 @@ use crate::cli::terminal::is_watched;
 use crate::error::{Error, Severity};
 use crate::session::SessionSetup;
 use crate::study::cautions::CAUTIONS;
+use crate::study::estimates;
 use crate::study::inputs::{Study, collect_any};
 use crate::study::plan::Plan;
 use crate::study::words::shown;
@@ -36,7 +37,7 @@ pub fn setup(args: &RecordArgs) -> anyhow::Result<(SessionSetup, Option<StudyLoc
     for problem in inputs
         .problems
         .iter()
-        .filter(|p| ["roster.csv", "calls.csv"].contains(&p.file.as_str()))
+        .filter(|p| ["roster.csv", "calls.csv", estimates::FILE_NAME].contains(&p.file.as_str()))
     {
         let word = match problem.severity {
             Severity::Warning => "warning",

@@ -1,7 +1,7 @@
 //! Each scan against its plan: levels missed, made twice, out of order, and the time it took.
 
 use crate::trace::order::{ScanTime, scan_time};
-use super::points::without_feedback;
+use super::retention::Retention;
 use crate::results::Results;
 use crate::technique::{PlanCoverage, TechniqueRule};
 use crate::terms::{Level, SessionKey, Side};
@@ -26,13 +26,13 @@ pub struct ScanCoverage {
     pub missed: Vec<String>,
     pub doubled: Vec<String>,
     pub out_of_order: Vec<String>,
-    /// Whether every test was made without feedback.
+    /// Whether every test was made without feedback on another day than the learner's last feedback.
     pub retention: bool,
     pub time: Option<ScanTime>,
 }
 
 /// Every scan, by subject, examiner and session.
-pub fn coverage(results: &Results) -> Vec<ScanCoverage> {
+pub fn coverage(results: &Results, stays: &Retention) -> Vec<ScanCoverage> {
     let mut scans: BTreeMap<SessionKey, Vec<&Test>> = BTreeMap::new();
     for test in &results.tests {
         scans.entry(test.about.session()).or_default().push(test);
@@ -41,12 +41,18 @@ pub fn coverage(results: &Results) -> Vec<ScanCoverage> {
         .into_iter()
         .map(|(key, tests)| {
             let plan = results.plans.iter().find(|p| p.scan == key);
-            one(results, key, &tests, plan)
+            one(results, key, &tests, plan, stays)
         })
         .collect()
 }
 
-fn one(results: &Results, key: SessionKey, tests: &[&Test], plan: Option<&PlanCoverage>) -> ScanCoverage {
+fn one(
+    results: &Results,
+    key: SessionKey,
+    tests: &[&Test],
+    plan: Option<&PlanCoverage>,
+    stays: &Retention,
+) -> ScanCoverage {
     let found = |rule: TechniqueRule| -> Vec<String> {
         let own = results.technique.iter().filter(|r| r.rule == rule);
         let own = own
@@ -64,7 +70,7 @@ fn one(results: &Results, key: SessionKey, tests: &[&Test], plan: Option<&PlanCo
         missed,
         doubled: found(TechniqueRule::LevelDoubled),
         out_of_order: found(TechniqueRule::LevelOutOfOrder),
-        retention: tests.iter().all(|t| without_feedback(t)),
+        retention: tests.iter().all(|t| stays.holds(t)),
         time: scan_time(tests, hidden),
         subject: key.subject,
         examiner: key.examiner,

@@ -1,11 +1,9 @@
 //! Figures of the pages: a learner's progress, where a class is, how close to the teacher's tests.
 
 use super::points::{TestPlace, ProgressPoint, Shown};
-use super::{Band, Debrief, Learner};
-use crate::columns::Measure;
+use super::{Band, Debrief, ErrorOf, Learner};
 use crate::format::number;
 use crate::plot::{ClassDot, ClassDots, ProgressMark, ProgressPanel, class_dots, progress};
-use crate::technique::reference::COMPARED;
 use serde::Serialize;
 
 /// Figures of one place under each other or side by side.
@@ -210,11 +208,11 @@ fn latest<'a>(learner: &'a Learner, place: &TestPlace, measure: Shown) -> Option
     })
 }
 
-/// Off the teacher's tests, one panel a measure, with its learning curve.
-pub fn closeness_of(learner: &Learner) -> Vec<String> {
+/// Off the teacher's tests or the measured peak, one panel each, with its learning curve.
+pub fn closeness_of(learner: &Learner, wanted: impl Fn(ErrorOf) -> bool) -> Vec<String> {
     let sessions = learner.sessions.len();
-    let panel = |measure: Measure| {
-        let own = learner.closeness.iter().filter(|c| c.measure == measure);
+    let panel = |of: ErrorOf| {
+        let own = learner.closeness.iter().filter(|c| c.of == of);
         let marks: Vec<ProgressMark> = own
             .map(|c| ProgressMark {
                 session: learner
@@ -229,7 +227,7 @@ pub fn closeness_of(learner: &Learner) -> Vec<String> {
                 over: Vec::new(),
             })
             .collect();
-        let fitted = learner.curves.iter().find(|c| c.measure == measure);
+        let fitted = learner.curves.iter().find(|c| c.of == of);
         let line: Vec<(f64, f64)> = fitted
             .and_then(|c| c.curve.as_ref().ok())
             .map_or(Vec::new(), |curve| {
@@ -237,7 +235,7 @@ pub fn closeness_of(learner: &Learner) -> Vec<String> {
                 let at = |i: usize| 1.0 + (sessions as f64 - 1.0) * i as f64 / steps as f64;
                 (0..=steps).map(|i| (at(i), curve.at(at(i)))).collect()
             });
-        let label = format!("{}, off by", measure.info().label);
+        let label = format!("{}, off by", of.label());
         progress(&ProgressPanel {
             label: &label,
             unit: "%",
@@ -249,5 +247,5 @@ pub fn closeness_of(learner: &Learner) -> Vec<String> {
             curve: &line,
         })
     };
-    COMPARED.into_iter().filter_map(panel).map(|f| f.svg).collect()
+    ErrorOf::all().filter(|of| wanted(*of)).filter_map(panel).map(|f| f.svg).collect()
 }

@@ -1,6 +1,6 @@
 //! One learner: progress over sessions, two tests to look at, and what to work on.
 
-use super::closeness::{Closeness, MeasureCurve, closeness, curves};
+use super::closeness::{Closeness, MeasureCurve, Targets, closeness, curves};
 use super::coverage::ScanCoverage;
 use crate::trace::order::{in_time, natural, sessions};
 use super::points::{ProgressPoint, TestPlace, points};
@@ -8,7 +8,6 @@ use super::work_on::{WorkOn, work_on};
 use crate::columns::Measure;
 use crate::results::Results;
 use crate::technique::TechniqueFinding;
-use crate::technique::reference::Reference;
 use crate::report::over::{OverCeilings, Whose};
 use crate::terms::{Level, Region};
 use crate::trace::Test;
@@ -28,7 +27,7 @@ pub struct Learner {
     pub points: Vec<ProgressPoint>,
     /// Every push over the ceiling.
     pub over: Vec<OverPush>,
-    /// How far off the teacher's tests, session by session.
+    /// How far off the teacher's tests, and how far estimates were off the peak, session by session.
     pub closeness: Vec<Closeness>,
     /// One a measure of [`COMPARED`](crate::technique::reference::COMPARED) that can be held against the teacher.
     pub curves: Vec<MeasureCurve>,
@@ -79,7 +78,7 @@ pub fn learner(
     group: Option<String>,
     on_roster: bool,
     scans: &[&ScanCoverage],
-    reference: &Reference,
+    targets: &Targets<'_>,
 ) -> Learner {
     let own: Vec<usize> = (0..results.tests.len())
         .filter(|i| results.tests[*i].about.examiner.as_deref() == Some(code))
@@ -102,7 +101,7 @@ pub fn learner(
         .filter(|i| !results.hides(&results.tests[*i]))
         .collect();
     let shown: Vec<&Test> = to_show.iter().map(|i| &results.tests[*i]).collect();
-    let closeness = closeness(&shown, &sessions, reference);
+    let closeness = closeness(&shown, &sessions, targets);
     Learner {
         curves: curves(&closeness, &sessions),
         closeness,
@@ -110,7 +109,7 @@ pub fn learner(
         group,
         on_roster,
         tests: tests.len(),
-        points: points(results, &tests, &sessions),
+        points: points(results, &tests, &sessions, targets.stays),
         over: OverCeilings::of(results, Whose::Examiner(code))
             .pushes()
             .iter()

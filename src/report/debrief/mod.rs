@@ -4,13 +4,17 @@
 //! number stands for a whole learner or a whole scan.
 
 mod bands;
+mod called;
 mod closeness;
 mod coverage;
 mod drawn;
+mod given;
+mod goal;
 mod learner;
 mod marks;
 mod pages;
 mod points;
+mod retention;
 mod shares;
 mod sheet;
 mod sheet_page;
@@ -20,20 +24,26 @@ mod words;
 mod work_on;
 
 pub use bands::{Band, BandFrom, band};
-pub use closeness::{Closeness, MeasureCurve};
+pub use closeness::{Closeness, ErrorOf, MeasureCurve};
+pub use given::GivenInSession;
+pub use goal::GoalSoFar;
+pub use retention::{Retention, without_feedback};
 pub use coverage::ScanCoverage;
 pub use learner::{Learner, OverPush};
 pub use crate::trace::order::{ScanTime, in_time, natural, scan_time, sessions};
 pub use pages::pages;
-pub use points::{TestPlace, ProgressPoint, Shown, Spot, without_feedback};
+pub use points::{TestPlace, ProgressPoint, Shown, Spot};
 pub use shares::Share;
 pub use sheet::{Request, Sheet, SheetCall, SheetRow, SheetTest, pre_tension};
 pub use work_on::{AT_ONCE, WorkOn, outside};
 
+use self::closeness::Targets;
 use crate::format::counted;
 use crate::report::followed::{Followed, followed};
 use crate::results::Results;
+use crate::study::call::Call;
 use crate::study::folder::Study;
+use crate::study::objective::Objective;
 use crate::technique::TechniqueRule;
 use crate::terms::Role;
 use crate::trace::Test;
@@ -57,6 +67,16 @@ pub struct Debrief {
     pub shares: Vec<Share>,
     /// Scans of the learners.
     pub coverage: Vec<ScanCoverage>,
+    /// Which tests show what stays.
+    pub stays: Retention,
+    /// What each learner was shown, session by session.
+    pub given: Vec<GivenInSession>,
+    /// The goal that was set beforehand.
+    pub objective: Option<Objective>,
+    /// Where each learner stands to it, of whom that may be told.
+    pub goals: Vec<GoalSoFar>,
+    /// What examiners called.
+    pub calls: Vec<Call>,
     /// Regions that a later session looked at again.
     pub followed: Vec<Followed>,
     /// What a reader should know: strangers, people without a test, tests without an examiner.
@@ -88,7 +108,13 @@ impl Debrief {
         let people = People::of(results, study);
         let reference = &results.reference;
         let taught: Vec<&Test> = results.tests.iter().filter(|t| reference.holds(t)).collect();
-        let scans = coverage::coverage(results);
+        let stays = Retention::of(&results.tests);
+        let scans = coverage::coverage(results, &stays);
+        let targets = Targets {
+            reference,
+            estimates: &study.estimates,
+            stays: &stays,
+        };
         let of_learners: Vec<ScanCoverage> = scans
             .into_iter()
             .filter(|s| {
@@ -111,10 +137,19 @@ impl Debrief {
                     .find(|p| p.code == *code && p.role == Role::Examiner);
                 let group = listed.and_then(|p| p.group.clone());
                 let on_roster = listed.is_some() || roster.people.is_empty();
-                learner::learner(results, code, group, on_roster, &own, reference)
+                learner::learner(results, code, group, on_roster, &own, &targets)
             })
             .collect();
+        let given = learners.iter().flat_map(|l| given::given(results, &l.code, &l.sessions, &stays));
+        let so_far = |goal: &Objective| -> Vec<GoalSoFar> {
+            let codes = learners.iter().map(|l| l.code.as_str());
+            codes.filter_map(|code| goal::goal_so_far(results, &taught, code, goal)).collect()
+        };
         Debrief {
+            given: given.collect(),
+            goals: study.objective.as_ref().map_or_else(Vec::new, so_far),
+            objective: study.objective.clone(),
+            calls: study.calls.clone(),
             title: results.title.clone(),
             site: results.site.clone(),
             blinded: results.blinded,
@@ -125,6 +160,7 @@ impl Debrief {
             coverage: of_learners,
             followed: followed(results),
             notes: people.notes,
+            stays,
             learners,
         }
     }

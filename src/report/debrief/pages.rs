@@ -1,10 +1,12 @@
 //! The class page and the learners' pages.
 
 use crate::format::counted;
+use super::called::call_table;
 use super::drawn::{self, PlaceView};
+use super::goal::{GoalSoFar, goal_words};
 use super::points::Shown;
 use super::views::{self, Audience, WorkOnView};
-use super::{Debrief, Learner, ScanCoverage};
+use super::{Debrief, ErrorOf, Learner, ScanCoverage};
 use crate::error::Result;
 use crate::plot::{mat_figures, test_panels};
 use crate::report::followed::FollowedView;
@@ -39,6 +41,10 @@ struct ClassView {
     notes: Vec<String>,
     places: Vec<PlaceView>,
     hands: Vec<PlaceView>,
+    /// What was shown of the tests.
+    given: Option<PageTable>,
+    /// The goal that was set beforehand, and how many have reached it by now.
+    goal: Option<String>,
     shares: PageTable,
     by_learner: Option<PageTable>,
     scans_in_short: String,
@@ -84,6 +90,13 @@ struct LearnerView {
     /// How far off the teacher's tests.
     closeness: Vec<String>,
     curves: Vec<String>,
+    /// How far estimates were off the measured peak.
+    estimates: Vec<String>,
+    estimate_words: Vec<String>,
+    retention: Option<PageTable>,
+    /// The goal that was set beforehand, and where the learner stands.
+    goal: Option<[String; 2]>,
+    calls: Option<PageTable>,
     sessions: PageTable,
     tests: Vec<TestFigures>,
     shares: PageTable,
@@ -187,6 +200,12 @@ fn class_view(debrief: &Debrief, results: &Results, files: &[String], codes: boo
         notes: debrief.notes.iter().map(|n| n.words(codes)).collect(),
         places: drawn::class_of(debrief, &rest, codes),
         hands: drawn::class_of(debrief, &[Shown::HandShare], codes),
+        given: views::given_table(debrief),
+        goal: debrief.objective.as_ref().map(|goal| {
+            let reached = debrief.goals.iter().filter(|g| g.is_reached()).count();
+            let of = counted(debrief.goals.len(), "learner");
+            format!("{}. Reached by now by {reached} of {of} with such tests.", goal_words(goal))
+        }),
         shares: views::share_table(debrief, None),
         by_learner: codes.then(|| views::share_by_learner(debrief)),
         scans_in_short: views::scans_in_short(&scans),
@@ -237,9 +256,24 @@ fn learner_view(
         work_on: views::work_on(&learner.work_on),
         last_session: learner.last_session.clone(),
         places: drawn::progress_of(debrief, learner),
-        closeness: drawn::closeness_of(learner),
-        curves: views::curve_words(learner),
-        sessions: views::session_table(learner, results),
+        closeness: drawn::closeness_of(learner, |of| of != ErrorOf::PeakEstimate),
+        curves: views::curve_words(learner, |of| of != ErrorOf::PeakEstimate),
+        estimates: drawn::closeness_of(learner, |of| of == ErrorOf::PeakEstimate),
+        estimate_words: views::estimate_words(learner)
+            .into_iter()
+            .chain(views::curve_words(learner, |of| of == ErrorOf::PeakEstimate))
+            .collect(),
+        retention: views::retention_table(learner),
+        goal: debrief.objective.as_ref().map(|goal| {
+            let own = debrief.goals.iter().find(|g| g.learner == learner.code);
+            let so_far = own.map_or_else(
+                || "no test that counts for it yet, or it is not told while the study is blinded".to_owned(),
+                GoalSoFar::words,
+            );
+            [goal_words(goal), so_far]
+        }),
+        calls: call_table(results, &debrief.calls, &learner.code),
+        sessions: views::session_table(debrief, learner, results),
         tests: tests(results, learner, context),
         shares: views::share_table(debrief, Some(&learner.code)),
         scans: views::scan_table(&scans, Audience::Own),

@@ -1,10 +1,11 @@
 //! What a learner's progress is shown by: a handful of measures, each at a place on the back, session by session.
 
+use super::retention::Retention;
 use crate::columns::Measure;
 use crate::results::Results;
 use crate::stats::moments::{mean, sd};
 use crate::stats::quantile::t_quantile;
-use crate::terms::{Contact, Feedback, Level, Region, Side};
+use crate::terms::{Contact, Level, Region, Side};
 use crate::trace::Test;
 
 /// Coverage of the intervals of means and shares.
@@ -149,20 +150,20 @@ pub struct ProgressPoint {
     pub measure: Shown,
     /// `None` for tests whose session nobody named.
     pub session: Option<String>,
-    /// Tests that the learner made without any feedback.
+    /// Tests without feedback on another day than the learner's last feedback.
     pub retention: bool,
     /// The single tests' values.
     pub values: Vec<f64>,
     pub spot: Spot,
 }
 
-/// Whether nothing was fed back to the hand: a retention test or an assessment.
-pub fn without_feedback(test: &Test) -> bool {
-    test.about.feedback == Some(Feedback::None)
-}
-
 /// Every mark of these tests: place by place, measure by measure, in the order of `sessions`.
-pub fn points(results: &Results, tests: &[&Test], sessions: &[String]) -> Vec<ProgressPoint> {
+pub fn points(
+    results: &Results,
+    tests: &[&Test],
+    sessions: &[String],
+    stays: &Retention,
+) -> Vec<ProgressPoint> {
     let mut places: Vec<TestPlace> = tests.iter().map(|t| TestPlace::of(t)).collect();
     places.sort();
     places.dedup();
@@ -175,7 +176,7 @@ pub fn points(results: &Results, tests: &[&Test], sessions: &[String]) -> Vec<Pr
                 let values: Vec<f64> = tests
                     .iter()
                     .filter(|t| TestPlace::of(t) == place && t.about.session.as_ref() == *session)
-                    .filter(|t| without_feedback(t) == *retention && !results.hides(t))
+                    .filter(|t| stays.holds(t) == *retention && !results.hides(t))
                     .filter_map(|t| measure.of(t))
                     .collect();
                 if let Some(spot) = Spot::of(&values) {

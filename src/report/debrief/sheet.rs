@@ -128,7 +128,7 @@ impl Sheet {
                 .and(request.plan.as_ref())
                 .map(|plan| out_of_order(results, &own, plan, &request.scan)),
             tilted: !own.is_empty() && own.iter().all(|t| t.drive_deg.is_some()),
-            calls: sheet_calls(results, calls, &request),
+            calls: calls_of_scan(results, calls, &request.scan),
             ceilings: results.settings.ceilings().collect(),
             request,
         }
@@ -235,8 +235,7 @@ fn out_of_order(results: &Results, own: &[&Test], plan: &Plan, scan: &SessionKey
 }
 
 /// Every level that was called, or measured on both sides, from the neck down.
-fn sheet_calls(results: &Results, calls: &[Call], request: &Request) -> Vec<SheetCall> {
-    let scan = &request.scan;
+pub(super) fn calls_of_scan(results: &Results, calls: &[Call], scan: &SessionKey) -> Vec<SheetCall> {
     let comparisons: Vec<&Comparison> = results
         .comparisons
         .iter()

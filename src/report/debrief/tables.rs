@@ -1,8 +1,8 @@
-//! `learners`, `closeness`, `learning-curves`, `findings-share` and `coverage`.
+//! `learners`, `closeness`, `learning-curves`, `findings-share`, `coverage`, `feedback` and `objective`.
 
 use super::coverage::ScanCoverage;
 use super::points::ProgressPoint;
-use super::{Band, Closeness, MeasureCurve, Debrief, Learner, Share};
+use super::{Band, Closeness, Debrief, GivenInSession, GoalSoFar, Learner, MeasureCurve, Share};
 use crate::columns::table as c;
 use crate::columns::table::debrief as d;
 use crate::report::tables::{Cell, Field, Table, codebook_of, field};
@@ -20,6 +20,8 @@ impl Debrief {
             curves(&self.learners),
             shares(&self.shares),
             coverage(&self.coverage),
+            given(&self.given),
+            goals(&self.goals),
         ];
         all.push(codebook_of(
             all.iter()
@@ -100,7 +102,7 @@ fn closeness(learners: &[Learner]) -> Table {
         }),
         field(d::RETENTION, |r: &Row<'_>| Cell::Bool(r.1.retention)),
         field(d::ERROR_MEASURE, |r: &Row<'_>| {
-            Cell::text(r.1.measure.info().name)
+            Cell::text(r.1.of.name())
         }),
         field(d::TRIES, |r: &Row<'_>| Cell::int(r.1.accuracy.tries)),
         field(d::CONSTANT, |r: &Row<'_>| Cell::num(r.1.accuracy.constant)),
@@ -132,7 +134,7 @@ fn curves(learners: &[Learner]) -> Table {
     let fields = vec![
         field(d::LEARNER, |r: &Row<'_>| Cell::text(&r.0.code)),
         field(d::ERROR_MEASURE, |r: &Row<'_>| {
-            Cell::text(r.1.measure.info().name)
+            Cell::text(r.1.of.name())
         }),
         field(d::LAW, |r: &Row<'_>| {
             Cell::maybe(r.1.curve.as_ref().ok().map(|c| c.law.word()))
@@ -169,6 +171,35 @@ fn shares(shares: &[Share]) -> Table {
         field(d::SHARE_HIGH, move |s: &Share| percent(s, 2)),
     ];
     Table::fill("findings-share", fields, shares)
+}
+
+fn given(sessions: &[GivenInSession]) -> Table {
+    let fields = vec![
+        field(d::LEARNER, |g: &GivenInSession| Cell::text(&g.learner)),
+        field(c::SESSION, |g: &GivenInSession| Cell::maybe(g.session.as_deref())),
+        field(d::GIVEN_TESTS, |g: &GivenInSession| Cell::int(g.tests)),
+        field(d::SHOWN_DURING, |g: &GivenInSession| Cell::int(g.during)),
+        field(d::SHOWN_AFTER, |g: &GivenInSession| Cell::int(g.after)),
+        field(d::SHOWN_IN_SUMMARY, |g: &GivenInSession| Cell::int(g.summary)),
+        field(d::NOT_SHOWN, |g: &GivenInSession| Cell::int(g.nothing)),
+        field(d::NOT_NOTED, |g: &GivenInSession| Cell::int(g.not_noted)),
+        field(d::RETENTION_TESTS, |g: &GivenInSession| Cell::int(g.retention)),
+    ];
+    Table::fill("feedback", fields, sessions)
+}
+
+fn goals(goals: &[GoalSoFar]) -> Table {
+    let fields = vec![
+        field(d::LEARNER, |g: &GoalSoFar| Cell::text(&g.learner)),
+        field(d::GOAL_MEASURE, |g: &GoalSoFar| Cell::text(g.goal.measure.info().name)),
+        field(d::GOAL_TESTS, |g: &GoalSoFar| Cell::int(g.goal.tests as usize)),
+        field(d::GOAL_IN_BAND, |g: &GoalSoFar| Cell::int(g.goal.in_band as usize)),
+        field(d::TESTS_SO_FAR, |g: &GoalSoFar| Cell::int(g.tests)),
+        field(d::IN_BAND_SO_FAR, |g: &GoalSoFar| Cell::int(g.in_band)),
+        field(d::NOT_JUDGED, |g: &GoalSoFar| Cell::int(g.not_judged)),
+        field(d::OVER_CEILING_SO_FAR, |g: &GoalSoFar| Cell::int(g.over_ceiling)),
+    ];
+    Table::fill("objective", fields, goals)
 }
 
 fn coverage(scans: &[ScanCoverage]) -> Table {

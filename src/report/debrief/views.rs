@@ -3,15 +3,15 @@
 use crate::format::counted;
 use super::shares::in_no_test_words;
 use super::words::{minutes, rule_words, try_next};
-use super::{MeasureCurve, ProgressPoint, Debrief, Learner, ScanCoverage, Share, WorkOn};
+use super::{Closeness, ErrorOf, GivenInSession, MeasureCurve, ProgressPoint, Debrief, Learner, ScanCoverage, Share, WorkOn};
 use crate::format::number;
 use crate::report::followed::FollowedView;
 use crate::report::frame::{PageCell, PageTable};
-use crate::columns::Measure;
 use crate::results::Results;
 use crate::technique::learning::NoCurve;
 use crate::terms::Feedback;
 use serde::Serialize;
+use std::collections::BTreeMap;
 
 /// One thing to work on.
 #[derive(Debug, Clone, Serialize)]
@@ -230,7 +230,7 @@ pub fn means_outside(debrief: &Debrief, learner: &Learner) -> Vec<String> {
             (_, true) => "; its interval reaches into the band",
             (_, false) => "",
         };
-        let open = if p.retention { ", without feedback" } else { "" };
+        let open = if p.retention { ", without feedback on a later day" } else { "" };
         Some(format!(
             "{}: mean {} {}\u{a0}{unit}{open}, {side} {range} ({}){sure}.",
             p.place.label(),
@@ -243,7 +243,7 @@ pub fn means_outside(debrief: &Debrief, learner: &Learner) -> Vec<String> {
 }
 
 /// The learner's sessions, numbered as in the figures.
-pub fn session_table(learner: &Learner, results: &Results) -> PageTable {
+pub fn session_table(debrief: &Debrief, learner: &Learner, results: &Results) -> PageTable {
     let rows = learner.sessions.iter().enumerate().map(|(i, session)| {
         let own = results.tests.iter().filter(|t| {
             t.about.examiner.as_ref() == Some(&learner.code) && t.about.session.as_ref() == Some(session)
@@ -251,28 +251,123 @@ pub fn session_table(learner: &Learner, results: &Results) -> PageTable {
         let own: Vec<_> = own.collect();
         let mut feedback: Vec<&str> = own
             .iter()
-            .map(|t| t.about.feedback.map_or("not said", Feedback::word))
+            .map(|t| match (t.about.feedback, debrief.stays.holds(t)) {
+                (Some(Feedback::None), true) => "none (retention)",
+                (Some(mode), _) => mode.word(),
+                (None, _) => "not said",
+            })
             .collect();
         feedback.sort_unstable();
         feedback.dedup();
+        let given = debrief.given.iter().find(|g| g.learner == learner.code && g.session.as_ref() == Some(session));
         vec![
             PageCell::from((i + 1).to_string()),
             PageCell::from(session.clone()),
             PageCell::from(own.len().to_string()),
-            PageCell::from(feedback.join(", ").replace("none", "none (retention)")),
+            PageCell::from(feedback.join(", ")),
+            PageCell::from(given.map_or_else(String::new, GivenInSession::words)),
         ]
     });
     PageTable::of_text(
         "Sessions as they are numbered above",
-        ["number", "session", "tests", "feedback"],
+        ["number", "session", "tests", "feedback", "what was shown of the tests"],
         rows,
     )
 }
 
+/// What the class was shown, session by session; `None` where nobody noted it.
+pub fn given_table(debrief: &Debrief) -> Option<PageTable> {
+    let mut sessions: BTreeMap<Option<&String>, [usize; 6]> = BTreeMap::new();
+    for g in debrief.given.iter().filter(|g| g.not_noted < g.tests) {
+        let all = sessions.entry(g.session.as_ref()).or_default();
+        let own = [g.tests, g.during, g.after, g.summary, g.nothing, g.retention];
+        all.iter_mut().zip(own).for_each(|(sum, n)| *sum += n);
+    }
+    let rows = sessions.iter().map(|(session, counts)| {
+        let name = session.map_or_else(|| "not named".to_owned(), Clone::clone);
+        let numbers = counts.iter().map(|n| PageCell::sorted_by(n.to_string(), *n as f64));
+        std::iter::once(PageCell::from(name)).chain(numbers).collect::<Vec<_>>()
+    });
+    (!sessions.is_empty()).then(|| {
+        PageTable::of_text(
+            "What learners were shown of their tests",
+            [
+                "session",
+                "tests",
+                "shown during",
+                "shown after",
+                "shown in a summary",
+                "not shown",
+                "retention tests",
+            ],
+            rows,
+        )
+    })
+}
+
+/// Retention tests in rows of their own: what stays, beside the last session with feedback before it. `None` without one.
+pub fn retention_table(learner: &Learner) -> Option<PageTable> {
+    let number_of = |c: &Closeness| learner.sessions.iter().position(|s| Some(s) == c.session.as_ref());
+    let percent = |c: &Closeness| {
+        let n = |v: f64| number(v, 0);
+        let interval = c.size.interval.map_or_else(String::new, |i| format!(" ({} to {})", n(i[0].max(0.0)), n(i[1])));
+        format!("{}\u{a0}%{interval}", n(c.size.mean))
+    };
+    let kept = learner.closeness.iter().filter(|c| c.retention);
+    let rows: Vec<Vec<PageCell>> = kept
+        .map(|c| {
+            let before = learner.closeness.iter().filter(|b| b.of == c.of && !b.retention);
+            let before = before.filter(|b| number_of(b) < number_of(c)).max_by_key(|b| number_of(b));
+            vec![
+                PageCell::from(c.session.clone().unwrap_or_else(|| "not named".to_owned())),
+                PageCell::from(c.of.label().to_owned()),
+                PageCell::from(c.accuracy.tries.to_string()),
+                PageCell::from(percent(c)),
+                PageCell::from(before.map_or_else(|| "no session before it".to_owned(), percent)),
+            ]
+        })
+        .collect();
+    (!rows.is_empty()).then(|| {
+        PageTable::of_text(
+            "Retention: tests without feedback on another day than the last feedback, which no learning curve goes through",
+            [
+                "session",
+                "of what",
+                "tests",
+                "off by, mean size (95 % interval)",
+                "in the last session with feedback before it",
+            ],
+            rows,
+        )
+    })
+}
+
+/// How the learner's estimates of the peak force came out, session by session.
+pub fn estimate_words(learner: &Learner) -> Vec<String> {
+    let own = learner.closeness.iter().filter(|c| c.of == ErrorOf::PeakEstimate);
+    let one = |c: &Closeness| {
+        let n = |v: f64| number(v.abs(), 0);
+        let mean = c.accuracy.constant;
+        let way = match () {
+            () if n(mean) == "0" => "neither too high nor too low on average".to_owned(),
+            () if mean > 0.0 => format!("too high by {}\u{a0}% on average", n(mean)),
+            () => format!("too low by {}\u{a0}% on average", n(mean)),
+        };
+        format!(
+            "{}{}: {way}, off by {}\u{a0}% in size, {}.",
+            c.session.as_deref().unwrap_or("session not named"),
+            if c.retention { ", retention tests" } else { "" },
+            n(c.accuracy.absolute),
+            counted(c.accuracy.tries, "test")
+        )
+    };
+    own.map(one).collect()
+}
+
 /// Each learning curve in words, or why there is none.
-pub fn curve_words(learner: &Learner) -> Vec<String> {
+pub fn curve_words(learner: &Learner, wanted: impl Fn(ErrorOf) -> bool) -> Vec<String> {
     let one = |c: &MeasureCurve| {
-        let label = c.measure.info().label;
+        let label = c.of.label();
         match &c.curve {
             Ok(curve) => {
                 let n = |v: f64| number(v, 0);
@@ -287,7 +382,7 @@ pub fn curve_words(learner: &Learner) -> Vec<String> {
                 )
             }
             // Whoever sees the dots fall is told from where to where.
-            Err(why @ (NoCurve::NotFalling | NoCurve::OtherLaw)) => match first_and_last(learner, c.measure) {
+            Err(why @ (NoCurve::NotFalling | NoCurve::OtherLaw)) => match first_and_last(learner, c.of) {
                 Some([first, last]) => format!(
                     "{label}: {}\u{a0}% in the first session and {}\u{a0}% in the last; {why}",
                     number(first, 0),
@@ -298,12 +393,12 @@ pub fn curve_words(learner: &Learner) -> Vec<String> {
             Err(why) => format!("{label}: {why}"),
         }
     };
-    learner.curves.iter().map(one).collect()
+    learner.curves.iter().filter(|c| wanted(c.of)).map(one).collect()
 }
 
 /// Mean size of the error in the first and in the last session that a curve would go through.
-fn first_and_last(learner: &Learner, measure: Measure) -> Option<[f64; 2]> {
-    let own = || learner.closeness.iter().filter(|c| c.measure == measure && c.session.is_some());
+fn first_and_last(learner: &Learner, of: ErrorOf) -> Option<[f64; 2]> {
+    let own = || learner.closeness.iter().filter(|c| c.of == of && c.session.is_some());
     let practised = own().any(|c| !c.retention);
     let mut means = own().filter(|c| !(practised && c.retention)).map(|c| c.size.mean);
     let first = means.next()?;

@@ -153,6 +153,7 @@ fn further_fields() -> Vec<Field<Test>> {
         }),
         field(c::COVERS, |t: &Test| Cell::terms(&t.about.covers)),
         field(c::FEEDBACK, |t: &Test| Cell::term(t.about.feedback)),
+        field(c::FEEDBACK_GIVEN, |t: &Test| Cell::term(t.about.given)),
         field(c::SITE, |t: &Test| Cell::maybe(t.about.site.as_deref())),
         field(c::RECORDED_AT, |t: &Test| {
             Cell::maybe(t.about.recorded_at.as_deref())

@@ -9,6 +9,7 @@ mod own_folder;
 mod people;
 mod phone;
 mod sheet;
+mod teaching;
 
 use std::path::{Path, PathBuf};
 use std::sync::LazyLock;

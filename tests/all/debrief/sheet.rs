@@ -286,6 +286,8 @@ fn the_program_writes_every_page_and_table_of_a_debrief() {
         "coverage.parquet",
         "closeness.csv",
         "learning-curves.csv",
+        "feedback.csv",
+        "objective.csv",
         "codebook.csv",
         "run.json",
     ] {
