@@ -71,15 +71,24 @@ pub fn run(args: &DeskArgs, quiet: bool) -> anyhow::Result<Outcome> {
     let server = DeskServer::start(Arc::clone(&desk), listener, addr)?;
     note!("teacher's page: {}", desk.url(PageRole::Teacher)?);
     if desk.is_in_the_room() {
-        note!("from elsewhere in the room: {}", desk.url_in_the_room(PageRole::Teacher)?);
+        note!(
+            "from elsewhere in the room: {}",
+            desk.url_in_the_room(PageRole::Teacher)?
+        );
         note!("warning: the way over the network is not encrypted: use one that you trust");
     } else if !quiet {
         note!("tablets cannot reach it: --listen 0.0.0.0:{PORT} lets them. Ctrl-C ends the desk");
     }
     let mut keyboard = Keyboard::listen();
-    let until = args.seconds.map(|s| Instant::now() + Duration::from_secs(s.into()));
+    let until = args
+        .seconds
+        .map(|s| Instant::now() + Duration::from_secs(s.into()));
     while !desk.is_stopping() && until.is_none_or(|u| Instant::now() < u) {
-        if keyboard.presses.try_iter().any(|press| press == KeyPress::Command(Command::Stop)) {
+        if keyboard
+            .presses
+            .try_iter()
+            .any(|press| press == KeyPress::Command(Command::Stop))
+        {
             desk.stop();
         }
         for fault in server.take_faults() {

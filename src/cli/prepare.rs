@@ -86,4 +86,3 @@ fn register(args: &PrepareArgs, quiet: bool) -> anyhow::Result<Outcome> {
     }
     Ok(Outcome::Done)
 }
-

@@ -34,7 +34,8 @@ impl Bar {
         Bar {
             bar,
             began: Instant::now(),
-            lines: (std::env::var_os(PROGRESS_VARIABLE).is_some_and(|v| v == "lines")).then(|| Mutex::new(Instant::now())),
+            lines: (std::env::var_os(PROGRESS_VARIABLE).is_some_and(|v| v == "lines"))
+                .then(|| Mutex::new(Instant::now())),
         }
     }
 

@@ -281,7 +281,10 @@ mod tests {
         );
         assert_eq!(
             pressed(&mut filter, "uu"),
-            [KeyPress::Again("take back what was pressed last"), command(Command::Undo)]
+            [
+                KeyPress::Again("take back what was pressed last"),
+                command(Command::Undo)
+            ]
         );
         assert_eq!(
             pressed(&mut filter, "vq"),

@@ -250,7 +250,9 @@ fn of_one_name_and_other_bytes_both_are_kept_with_sidecar_hash_call_and_correcti
     std::fs::write(b.join("estimates.csv"), estimate(90)).unwrap();
 
     // Health data stays its owner's alone.
-    let consent = |v: &str| format!("subject,consent,day,not_over,keep_until,noted_by\n{v},given,2026-09-14,,2099-01-01,T-01\n");
+    let consent = |v: &str| {
+        format!("subject,consent,day,not_over,keep_until,noted_by\n{v},given,2026-09-14,,2099-01-01,T-01\n")
+    };
     std::fs::write(a.join("volunteers.csv"), consent("V-01")).unwrap();
     std::fs::write(b.join("volunteers.csv"), consent("V-02")).unwrap();
 
@@ -258,11 +260,17 @@ fn of_one_name_and_other_bytes_both_are_kept_with_sidecar_hash_call_and_correcti
     let done = merge(&[&a, &b], &into, &[]);
     assert_eq!(code(&done), 0, "{}", err(&done));
     let volunteers = read(into.join("volunteers.csv"));
-    assert!(volunteers.contains("V-01,given") && volunteers.contains("V-02,given"), "{volunteers}");
+    assert!(
+        volunteers.contains("V-01,given") && volunteers.contains("V-02,given"),
+        "{volunteers}"
+    );
     #[cfg(unix)]
     {
         use std::os::unix::fs::PermissionsExt;
-        let mode = std::fs::metadata(into.join("volunteers.csv")).unwrap().permissions().mode();
+        let mode = std::fs::metadata(into.join("volunteers.csv"))
+            .unwrap()
+            .permissions()
+            .mode();
         assert_eq!(mode & 0o077, 0, "nobody else reads it");
     }
     let told = err(&done);

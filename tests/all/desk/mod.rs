@@ -59,10 +59,20 @@ impl Served {
 
     fn post(&self, path: &str, body: &str) -> (u16, serde_json::Value) {
         let token = self.desk.token(PageRole::Teacher).unwrap().token;
-        let cookie = format!("Cookie: tautpoint_{}_teacher={token}\r\nOrigin: http://{}", self.addr.port(), self.addr);
-        let head = format!("POST {path} HTTP/1.1\r\nHost: {}\r\n{cookie}\r\nContent-Type: application/json", self.addr);
+        let cookie = format!(
+            "Cookie: tautpoint_{}_teacher={token}\r\nOrigin: http://{}",
+            self.addr.port(),
+            self.addr
+        );
+        let head = format!(
+            "POST {path} HTTP/1.1\r\nHost: {}\r\n{cookie}\r\nContent-Type: application/json",
+            self.addr
+        );
         let (status, _, text) = ask(self.addr, &head, body);
-        (status, serde_json::from_str(&text).unwrap_or(serde_json::Value::String(text)))
+        (
+            status,
+            serde_json::from_str(&text).unwrap_or(serde_json::Value::String(text)),
+        )
     }
 
     /// As [`Served::asks`], for what must be done.
@@ -91,7 +101,11 @@ fn ask(addr: SocketAddr, head: &str, body: &str) -> (u16, String, String) {
     let mut stream = TcpStream::connect(addr).unwrap();
     stream.set_read_timeout(Some(Duration::from_secs(8))).unwrap();
     let length = body.len();
-    write!(stream, "{head}\r\nContent-Length: {length}\r\nConnection: close\r\n\r\n{body}").unwrap();
+    write!(
+        stream,
+        "{head}\r\nContent-Length: {length}\r\nConnection: close\r\n\r\n{body}"
+    )
+    .unwrap();
     let mut bytes = Vec::new();
     let _ = stream.read_to_end(&mut bytes);
     let text = String::from_utf8_lossy(&bytes).into_owned();
@@ -116,7 +130,11 @@ fn class(dir: &Path, learners: u32) -> PathBuf {
     let study = "title = \"Invented class\"\n[ceiling_n]\nneck = 300.0\nthoracic = 300.0\nlumbar = 300.0\nsacral = 300.0\n[plan]\ndefault = \"short\"\n";
     std::fs::write(root.join("study.toml"), study).unwrap();
     let step = |level: &str| format!("[[step]]\nlevel = \"{level}\"\nside = \"both\"\ncontact = \"thumb\"\n");
-    let plan = format!("name = \"short\"\nposture = \"prone\"\n{}{}", step("L4"), step("L3"));
+    let plan = format!(
+        "name = \"short\"\nposture = \"prone\"\n{}{}",
+        step("L4"),
+        step("L3")
+    );
     std::fs::write(root.join("plans/short.toml"), plan).unwrap();
     let mut roster = "code,role\nT-01,teacher\n".to_owned();
     let mut notes = "subject,consent,day,not_over,keep_until,noted_by\n".to_owned();
@@ -145,7 +163,10 @@ fn add_away(served: &Served, dir: &Path) -> Option<u32> {
             Some(id)
         }
         Err(error) => {
-            assert!(std::env::var_os("TAUTPOINT_FULL_TESTS").is_none(), "no pseudo-terminal: {error}");
+            assert!(
+                std::env::var_os("TAUTPOINT_FULL_TESTS").is_none(),
+                "no pseudo-terminal: {error}"
+            );
             println!("skipped: no pseudo-terminal ({error})");
             None
         }
@@ -155,7 +176,9 @@ fn add_away(served: &Served, dir: &Path) -> Option<u32> {
 /// Chooses people at a table as soon as its hand is off.
 fn begin(served: &Served, table: u32, examiner: &str, subject: &str) {
     let body = format!("{{\"examiner\":{examiner:?},\"subject\":{subject:?},\"cautions\":true}}");
-    until("people are chosen", || served.at_table(table, "begin", &body).0 == 200);
+    until("people are chosen", || {
+        served.at_table(table, "begin", &body).0 == 200
+    });
 }
 
 /// What the room shows of a table.

@@ -25,7 +25,12 @@ impl Running {
             .unwrap();
         let (sender, lines) = channel();
         let stderr = child.stderr.take().unwrap();
-        std::thread::spawn(move || BufReader::new(stderr).lines().map_while(Result::ok).for_each(|l| drop(sender.send(l))));
+        std::thread::spawn(move || {
+            BufReader::new(stderr)
+                .lines()
+                .map_while(Result::ok)
+                .for_each(|l| drop(sender.send(l)))
+        });
         Running {
             child,
             lines,
@@ -72,7 +77,12 @@ fn a_second_desk_or_recorder_on_the_study_is_told_who_holds_it_and_a_killed_one_
         .stdin(Stdio::null())
         .output()
         .unwrap();
-    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    assert_eq!(
+        output.status.code(),
+        Some(0),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
     let tables = std::fs::read_to_string(root.join("desk.toml")).unwrap();
     assert_eq!(tables.matches("[[table]]").count(), 2, "{tables}");
 }
@@ -82,7 +92,12 @@ fn a_study_with_an_error_is_named_before_anything_is_served() {
     let dir = tempfile::tempdir().unwrap();
     let root = class(dir.path(), 1);
     std::fs::write(root.join("study.toml"), "title = 3\n").unwrap();
-    let output = Command::new(env!("CARGO_BIN_EXE_tautpoint")).arg("desk").arg(&root).stdin(Stdio::null()).output().unwrap();
+    let output = Command::new(env!("CARGO_BIN_EXE_tautpoint"))
+        .arg("desk")
+        .arg(&root)
+        .stdin(Stdio::null())
+        .output()
+        .unwrap();
     let words = String::from_utf8_lossy(&output.stderr).into_owned();
     assert_eq!(output.status.code(), Some(2), "{words}");
     assert!(words.contains("study.toml has an error"), "{words}");

@@ -11,8 +11,15 @@ fn status(served: &Served, method: &str, path: &str, role: Option<PageRole>, mor
         format!("\r\nCookie: tautpoint_{port}_{}={token}", role.word())
     });
     let own = format!("\r\nOrigin: http://{}", served.addr);
-    let origin = if method == "POST" && !more.contains("Origin") { own.as_str() } else { "" };
-    let head = format!("{method} {path} HTTP/1.1\r\nHost: {}{cookie}{origin}\r\nContent-Type: application/json{more}", served.addr);
+    let origin = if method == "POST" && !more.contains("Origin") {
+        own.as_str()
+    } else {
+        ""
+    };
+    let head = format!(
+        "{method} {path} HTTP/1.1\r\nHost: {}{cookie}{origin}\r\nContent-Type: application/json{more}",
+        served.addr
+    );
     ask(served.addr, &head, "{}").0
 }
 
@@ -35,12 +42,29 @@ fn each_role_reaches_what_is_its_own_and_nothing_else() {
     ] {
         for role in [teacher, look, table(0), table(1), None] {
             let expected = if allowed.contains(&role) { 200 } else { 403 };
-            assert_eq!(status(&served, "GET", path, role, ""), expected, "{path} by {role:?}");
+            assert_eq!(
+                status(&served, "GET", path, role, ""),
+                expected,
+                "{path} by {role:?}"
+            );
         }
     }
-    for what in ["study", "people", "tables", "end", "consent", "start-task", "new-address", "ceilings"] {
+    for what in [
+        "study",
+        "people",
+        "tables",
+        "end",
+        "consent",
+        "start-task",
+        "new-address",
+        "ceilings",
+    ] {
         for role in [look, table(0), None] {
-            assert_eq!(status(&served, "POST", &format!("/ask/{what}"), role, ""), 403, "{what} by {role:?}");
+            assert_eq!(
+                status(&served, "POST", &format!("/ask/{what}"), role, ""),
+                403,
+                "{what} by {role:?}"
+            );
         }
     }
     assert!(!served.desk.is_stopping());
@@ -52,16 +76,29 @@ fn each_role_reaches_what_is_its_own_and_nothing_else() {
         (at(0, "ask/people"), table(0), 400),
         (at(0, "ask/end"), table(0), 400),
     ] {
-        assert_eq!(status(&served, "POST", &path, role, ""), expected, "{path} by {role:?}");
+        assert_eq!(
+            status(&served, "POST", &path, role, ""),
+            expected,
+            "{path} by {role:?}"
+        );
     }
     // Another site, another name of this computer, and a token that nobody gave.
     let foreign = "\r\nOrigin: http://evil.example";
     assert_eq!(status(&served, "POST", "/ask/study", teacher, foreign), 403);
     let token = served.desk.token(PageRole::Teacher).unwrap().token;
     let port = served.addr.port();
-    let head = format!("GET / HTTP/1.1\r\nHost: evil.example:{port}\r\nCookie: tautpoint_{port}_teacher={token}");
+    let head =
+        format!("GET / HTTP/1.1\r\nHost: evil.example:{port}\r\nCookie: tautpoint_{port}_teacher={token}");
     assert_eq!(ask(served.addr, &head, "").0, 403);
-    assert_eq!(ask(served.addr, &format!("GET /?token={}x HTTP/1.1\r\nHost: {}", token, served.addr), "").0, 403);
+    assert_eq!(
+        ask(
+            served.addr,
+            &format!("GET /?token={}x HTTP/1.1\r\nHost: {}", token, served.addr),
+            ""
+        )
+        .0,
+        403
+    );
 }
 
 #[test]
@@ -71,15 +108,25 @@ fn a_token_goes_from_the_address_into_a_cookie_of_its_part_of_the_site() {
     let table = add_table(&served, "sim");
     let url = served.url(PageRole::Table(TableId(table)));
     let path = url.split_once(&served.addr.to_string()).unwrap().1;
-    let (status, head, _) = ask(served.addr, &format!("GET {path} HTTP/1.1\r\nHost: {}", served.addr), "");
+    let (status, head, _) = ask(
+        served.addr,
+        &format!("GET {path} HTTP/1.1\r\nHost: {}", served.addr),
+        "",
+    );
     assert_eq!(status, 303);
     let cookie = head.lines().find_map(|l| l.strip_prefix("set-cookie: ")).unwrap();
-    assert!(cookie.contains(&format!("Path=/table/{table}/; ")) && cookie.contains("HttpOnly; SameSite=Strict"), "{cookie}");
+    assert!(
+        cookie.contains(&format!("Path=/table/{table}/; ")) && cookie.contains("HttpOnly; SameSite=Strict"),
+        "{cookie}"
+    );
     assert!(head.contains(&format!("location: /table/{table}/")), "{head}");
     // A new address shuts the old one out, and a table that is removed has none.
     let old = cookie.split(';').next().unwrap();
     let with = |cookie: &str| {
-        let head = format!("GET /table/{table}/ HTTP/1.1\r\nHost: {}\r\nCookie: {cookie}", served.addr);
+        let head = format!(
+            "GET /table/{table}/ HTTP/1.1\r\nHost: {}\r\nCookie: {cookie}",
+            served.addr
+        );
         ask(served.addr, &head, "").0
     };
     assert_eq!(with(old), 200);
@@ -98,7 +145,9 @@ fn a_hostile_tablet_can_do_no_more_than_its_table() {
     let root = class(dir.path(), 1);
     let served = Served::at(&root);
     let table = add_table(&served, "sim:speed=3");
-    until("it is there", || shown(&served, table).is_some_and(|t| t.connected));
+    until("it is there", || {
+        shown(&served, table).is_some_and(|t| t.connected)
+    });
     let before = crate::record::bench::files(&root);
     for body in [
         "{\"command\":\"stop\"}",
@@ -112,20 +161,44 @@ fn a_hostile_tablet_can_do_no_more_than_its_table() {
         let (status, answer) = served.at_table(table, "command", body);
         assert!(matches!(status, 400 | 422), "{body}: {status} {answer}");
     }
-    for (examiner, subject) in [("../../x", "V-01"), ("L-01", "<script>"), ("", ""), ("L-01", "L-01"), ("V-01", "L-01")] {
-        let body = serde_json::json!({ "examiner": examiner, "subject": subject, "cautions": true }).to_string();
+    for (examiner, subject) in [
+        ("../../x", "V-01"),
+        ("L-01", "<script>"),
+        ("", ""),
+        ("L-01", "L-01"),
+        ("V-01", "L-01"),
+    ] {
+        let body =
+            serde_json::json!({ "examiner": examiner, "subject": subject, "cautions": true }).to_string();
         assert_eq!(served.at_table(table, "begin", &body).0, 422, "{body}");
     }
     let long = format!("{{\"examiner\":\"{}\"}}", "x".repeat(70_000));
     assert_eq!(served.at_table(table, "begin", &long).0, 413);
     // A port that is a file, and names that steer.
-    for port in ["/etc/passwd", "/dev/null", "../x", "", "sim:nonsense=1", "sim:rate-hz=1e99"] {
+    for port in [
+        "/etc/passwd",
+        "/dev/null",
+        "../x",
+        "",
+        "sim:nonsense=1",
+        "sim:rate-hz=1e99",
+    ] {
         served.refused("add-table", &serde_json::json!({ "port": port }).to_string());
     }
-    served.refused("rename-table", &serde_json::json!({ "table": table, "name": "a\nb" }).to_string());
+    served.refused(
+        "rename-table",
+        &serde_json::json!({ "table": table, "name": "a\nb" }).to_string(),
+    );
     served.refused("start-task", "{\"task\":\"rm -rf\"}");
     let after = crate::record::bench::files(&root);
-    let changed: Vec<_> = after.iter().filter(|(name, bytes)| before.get(*name) != Some(bytes) && !name.ends_with("over-ceiling.csv")).map(|(n, _)| n).collect();
+    let changed: Vec<_> = after
+        .iter()
+        .filter(|(name, bytes)| before.get(*name) != Some(bytes) && !name.ends_with("over-ceiling.csv"))
+        .map(|(n, _)| n)
+        .collect();
     assert!(changed.is_empty(), "{changed:?}");
-    assert!(shown(&served, table).is_some_and(|t| t.connected), "the table goes on");
+    assert!(
+        shown(&served, table).is_some_and(|t| t.connected),
+        "the table goes on"
+    );
 }

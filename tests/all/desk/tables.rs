@@ -11,7 +11,9 @@ use tautpoint::study::inputs::collect_any;
 fn next_until(served: &Served, table: u32, kind: &str) {
     let mut left = None;
     until(kind, || {
-        let Some(now) = shown(served, table) else { return false };
+        let Some(now) = shown(served, table) else {
+            return false;
+        };
         let step = now.step.map(|s| s.number);
         if now.prompt.kind == "in" && left != step {
             left = step;
@@ -22,7 +24,10 @@ fn next_until(served: &Served, table: u32, kind: &str) {
 }
 
 fn excluded(root: &Path) -> Vec<(String, Option<String>)> {
-    kept(root).into_iter().map(|(name, (_, sidecar))| (name, sidecar.about.excluded)).collect()
+    kept(root)
+        .into_iter()
+        .map(|(name, (_, sidecar))| (name, sidecar.about.excluded))
+        .collect()
 }
 
 #[test]
@@ -37,7 +42,13 @@ fn two_tables_record_into_one_study_and_nobody_is_at_two() {
         let body = format!("{{\"examiner\":{examiner:?},\"subject\":{subject:?},\"cautions\":true}}");
         let (status, answer) = served.at_table(tables[1], "begin", &body);
         assert_eq!(status, 422);
-        assert!(answer["message"].as_str().unwrap().contains(&format!("{who} is at table {}", tables[0])), "{answer}");
+        assert!(
+            answer["message"]
+                .as_str()
+                .unwrap()
+                .contains(&format!("{who} is at table {}", tables[0])),
+            "{answer}"
+        );
     }
     begin(&served, tables[1], "L-02", "V-02");
     for table in tables {
@@ -48,16 +59,28 @@ fn two_tables_record_into_one_study_and_nobody_is_at_two() {
     let names: Vec<&str> = recordings.keys().map(String::as_str).collect();
     assert_eq!(names.len(), 4, "{names:?}");
     for (name, (text, sidecar)) in &recordings {
-        assert_eq!(sidecar.about.subject.as_deref().map(|s| &s[2..]), sidecar.about.examiner.as_deref().map(|e| &e[2..]), "{name}");
+        assert_eq!(
+            sidecar.about.subject.as_deref().map(|s| &s[2..]),
+            sidecar.about.examiner.as_deref().map(|e| &e[2..]),
+            "{name}"
+        );
         assert!(text.lines().count() > 1000, "{name}");
     }
     // Lists that both tables add to have one heading, and a hash for each recording.
     let sessions = std::fs::read_to_string(root.join("sessions.csv")).unwrap();
-    assert_eq!((sessions.matches("session,").count(), sessions.lines().count()), (1, 3), "{sessions}");
+    assert_eq!(
+        (sessions.matches("session,").count(), sessions.lines().count()),
+        (1, 3),
+        "{sessions}"
+    );
     let sums = std::fs::read_to_string(root.join("recordings/SHA256SUMS")).unwrap();
     assert_eq!(sums.lines().count(), 4);
     let inputs = collect_any(&[root]).unwrap();
-    let faults: Vec<_> = inputs.problems.iter().filter(|p| p.severity == Severity::Error).collect();
+    let faults: Vec<_> = inputs
+        .problems
+        .iter()
+        .filter(|p| p.severity == Severity::Error)
+        .collect();
     assert!(faults.is_empty(), "{faults:?}");
 }
 
@@ -66,14 +89,23 @@ fn a_station_that_is_away_is_said_and_disturbs_nobody() {
     let dir = tempfile::tempdir().unwrap();
     let root = class(dir.path(), 2);
     let served = Served::at(&root);
-    let Some(away) = add_away(&served, dir.path()) else { return };
+    let Some(away) = add_away(&served, dir.path()) else {
+        return;
+    };
     let good = add_table(&served, "sim:two-handed,speed=3");
-    until("the good one is there", || shown(&served, good).is_some_and(|t| t.connected));
-    until("the other one is said to be away", || shown(&served, away).is_some_and(|t| t.prompt.kind == "away"));
+    until("the good one is there", || {
+        shown(&served, good).is_some_and(|t| t.connected)
+    });
+    until("the other one is said to be away", || {
+        shown(&served, away).is_some_and(|t| t.prompt.kind == "away")
+    });
     let body = "{\"examiner\":\"L-02\",\"subject\":\"V-02\",\"cautions\":true}";
     until("begin is refused in words", || {
         let (status, answer) = served.at_table(away, "begin", body);
-        status == 422 && answer["message"].as_str().is_some_and(|m| m.contains("does not answer"))
+        status == 422
+            && answer["message"]
+                .as_str()
+                .is_some_and(|m| m.contains("does not answer"))
     });
     begin(&served, good, "L-01", "V-01");
     next_until(&served, good, "end");
@@ -89,7 +121,9 @@ fn a_step_that_is_taken_back_is_kept_left_out_and_made_again() {
     let command = |words: &str| served.at_table(table, "command", &format!("{{\"command\":{words:?}}}"));
     begin(&served, table, "L-01", "V-01");
     let step = || shown(&served, table).and_then(|t| t.step).map(|s| s.number);
-    until("a test", || shown(&served, table).is_some_and(|t| t.prompt.kind == "in"));
+    until("a test", || {
+        shown(&served, table).is_some_and(|t| t.prompt.kind == "in")
+    });
     command("next");
     until("the second step", || step() == Some(2));
     // Back to the first step, while no hand is on.
@@ -102,7 +136,11 @@ fn a_step_that_is_taken_back_is_kept_left_out_and_made_again() {
     next_until(&served, table, "end");
     served.desk.close();
     let all = excluded(&root);
-    let taken: Vec<&str> = all.iter().filter(|(_, why)| why.as_deref() == Some("taken back while recording")).map(|(n, _)| n.as_str()).collect();
+    let taken: Vec<&str> = all
+        .iter()
+        .filter(|(_, why)| why.as_deref() == Some("taken back while recording"))
+        .map(|(n, _)| n.as_str())
+        .collect();
     let good = all.iter().filter(|(_, why)| why.is_none()).count();
     assert!(taken.iter().any(|n| n.contains("L4")), "{all:?}");
     assert_eq!(good, 2, "{all:?}");
@@ -115,12 +153,17 @@ fn the_pair_swaps_a_scan_is_made_again_and_a_call_hides_both_sides_until_it_is_m
     let served = Served::at(&root);
     served.done("add-people", "{\"pairs\":\"L-01 L-02\"}");
     served.done("consent", "{\"subjects\":[\"L-01\",\"L-02\"],\"consent\":\"given\",\"not_over\":[],\"keep_until\":\"2099-01-01\",\"noted_by\":\"\"}");
-    served.done("class", "{\"plan\":\"short\",\"session\":null,\"feedback\":\"after\",\"calls\":true}");
+    served.done(
+        "class",
+        "{\"plan\":\"short\",\"session\":null,\"feedback\":\"after\",\"calls\":true}",
+    );
     let table = add_table(&served, "sim:two-handed,speed=3");
     begin(&served, table, "L-01", "L-02");
     let (mut called, mut left) = (0, None);
     until("the end of the plan", || {
-        let Some(now) = shown(&served, table) else { return false };
+        let Some(now) = shown(&served, table) else {
+            return false;
+        };
         // With calls, no value of a level may leave before its call.
         if now.examiner.is_some() && now.prompt.kind != "end" {
             assert_eq!((now.force_n, now.phase), (None, None));
@@ -131,7 +174,8 @@ fn the_pair_swaps_a_scan_is_made_again_and_a_call_hides_both_sides_until_it_is_m
                 drop(served.at_table(table, "command", "{\"command\":\"next\"}"));
             }
             "call" => {
-                let (status, _) = served.at_table(table, "command", "{\"command\":\"call\",\"call\":\"left\"}");
+                let (status, _) =
+                    served.at_table(table, "command", "{\"command\":\"call\",\"call\":\"left\"}");
                 called += u32::from(status == 200);
             }
             _ => {}
@@ -143,11 +187,28 @@ fn the_pair_swaps_a_scan_is_made_again_and_a_call_hides_both_sides_until_it_is_m
     let swapped = "{\"examiner\":\"L-02\",\"subject\":\"L-01\"}";
     until("cautions are asked for", || {
         let (status, answer) = served.at_table(table, "begin", swapped);
-        status == 422 && answer["message"].as_str().unwrap().contains("cautions hold for L-01")
+        status == 422
+            && answer["message"]
+                .as_str()
+                .unwrap()
+                .contains("cautions hold for L-01")
     });
     // Another scan by the same people, though the plan is done.
-    until("another scan", || served.at_table(table, "begin", "{\"examiner\":\"L-01\",\"subject\":\"L-02\",\"afresh\":true}").0 == 200);
-    until("its first step", || shown(&served, table).and_then(|t| t.step).is_some_and(|s| s.number == 1));
+    until("another scan", || {
+        served
+            .at_table(
+                table,
+                "begin",
+                "{\"examiner\":\"L-01\",\"subject\":\"L-02\",\"afresh\":true}",
+            )
+            .0
+            == 200
+    });
+    until("its first step", || {
+        shown(&served, table)
+            .and_then(|t| t.step)
+            .is_some_and(|s| s.number == 1)
+    });
     served.desk.close();
     let mut problems = Vec::new();
     let study = tautpoint::study::folder::read_study(&root, &mut problems);
@@ -170,7 +231,9 @@ fn nobody_is_pressed_without_a_note_of_consent_or_over_a_region_that_is_left_out
     };
     assert!(refused("V-09").contains("no volunteer V-09"));
     let note = |consent: &str, not_over: &str| {
-        let body = format!("{{\"subjects\":[\"V-02\"],\"consent\":{consent:?},\"not_over\":[{not_over}],\"keep_until\":\"2099-01-01\",\"noted_by\":\"T-01\"}}");
+        let body = format!(
+            "{{\"subjects\":[\"V-02\"],\"consent\":{consent:?},\"not_over\":[{not_over}],\"keep_until\":\"2099-01-01\",\"noted_by\":\"T-01\"}}"
+        );
         served.done("consent", &body);
     };
     note("given", "\"lumbar\"");
@@ -189,11 +252,22 @@ fn a_ceiling_that_is_changed_holds_at_every_table_and_the_alarm_at_rest_names_no
     let root = class(dir.path(), 1);
     let served = Served::at(&root);
     let table = add_table(&served, "sim:two-handed,speed=3");
-    until("no alarm under high ceilings", || shown(&served, table).is_some_and(|t| t.touched && !t.alarm));
-    let ceilings = |newtons: &str| format!("{{\"ceilings\":{{\"neck\":{{\"newtons\":{newtons:?},\"confirmed\":true}}}}}}");
-    assert!(served.refused("ceilings", &ceilings("two")).contains("expected a force"));
+    until("no alarm under high ceilings", || {
+        shown(&served, table).is_some_and(|t| t.touched && !t.alarm)
+    });
+    let ceilings = |newtons: &str| {
+        format!("{{\"ceilings\":{{\"neck\":{{\"newtons\":{newtons:?},\"confirmed\":true}}}}}}")
+    };
+    assert!(
+        served
+            .refused("ceilings", &ceilings("two"))
+            .contains("expected a force")
+    );
     // Wherever a hand is: it holds as soon as it is off.
-    assert_eq!(served.done("ceilings", &ceilings("12,5"))["notices"], serde_json::json!([]));
+    assert_eq!(
+        served.done("ceilings", &ceilings("12,5"))["notices"],
+        serde_json::json!([])
+    );
     let mut named = None;
     until("an alarm over the lowest ceiling", || {
         let now = shown(&served, table).filter(|t| t.alarm);
@@ -202,7 +276,10 @@ fn a_ceiling_that_is_changed_holds_at_every_table_and_the_alarm_at_rest_names_no
     });
     assert_eq!(named, Some((None, Some(12.5))));
     let text = std::fs::read_to_string(root.join("study.toml")).unwrap();
-    assert!(text.contains("neck = 12.5") && text.contains("lumbar = 300.0"), "{text}");
+    assert!(
+        text.contains("neck = 12.5") && text.contains("lumbar = 300.0"),
+        "{text}"
+    );
     until("the alarm is written down", || {
         std::fs::read_to_string(root.join("over-ceiling.csv")).is_ok_and(|t| t.lines().count() > 1)
     });
@@ -224,8 +301,21 @@ fn a_known_weight_is_read_and_one_that_is_read_wrongly_is_doubted() {
     // 2 kg are 19.613 N by standard gravity (ISO 80000-3, CGPM 1901), and nothing lies on the sensor.
     assert!((weighed["known_n"].as_f64().unwrap() - 19.613_3).abs() < 1e-6);
     assert_eq!(weighed["doubted"], true);
-    assert!(weighed["words"].as_str().unwrap().contains("Look at zero, sign, gain and calibration"), "{weighed}");
+    assert!(
+        weighed["words"]
+            .as_str()
+            .unwrap()
+            .contains("Look at zero, sign, gain and calibration"),
+        "{weighed}"
+    );
     let log = std::fs::read_to_string(root.join("daily-checks.csv")).unwrap();
-    assert!(log.starts_with("time,table,device,known_n,read_n,spread_n\n") && log.contains(",19.613,"), "{log}");
-    assert!(served.refused("weigh", &format!("{{\"table\":{table},\"mass_kg\":0.0}}")).contains("expected 0.05 to 200 kg"));
+    assert!(
+        log.starts_with("time,table,device,known_n,read_n,spread_n\n") && log.contains(",19.613,"),
+        "{log}"
+    );
+    assert!(
+        served
+            .refused("weigh", &format!("{{\"table\":{table},\"mass_kg\":0.0}}"))
+            .contains("expected 0.05 to 200 kg")
+    );
 }

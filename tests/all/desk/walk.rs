@@ -26,12 +26,18 @@ fn sent(port: &str) -> HashMap<String, usize> {
     Decoder::default().push(&bytes, |heard| match heard {
         Message::Hello { station, .. } => columns = TraceColumns::of(&station).ok(),
         Message::Sample { values, .. } => {
-            let sample = Sample { time_s: 0.0, arrived: Instant::now(), values };
+            let sample = Sample {
+                time_s: 0.0,
+                arrived: Instant::now(),
+                values,
+            };
             let mut text = Vec::new();
             if let Some(columns) = &columns {
                 columns.row(&sample, 0.0, &mut text);
             }
-            lines.entry(values_of(&String::from_utf8(text).unwrap())).or_insert(count);
+            lines
+                .entry(values_of(&String::from_utf8(text).unwrap()))
+                .or_insert(count);
             count += 1;
         }
         Message::Unusable(why) => panic!("{why}"),
@@ -41,14 +47,19 @@ fn sent(port: &str) -> HashMap<String, usize> {
 
 /// A row without its time.
 fn values_of(row: &str) -> String {
-    row.trim_end().split_once(',').map_or("", |(_, values)| values).to_owned()
+    row.trim_end()
+        .split_once(',')
+        .map_or("", |(_, values)| values)
+        .to_owned()
 }
 
 /// First and last sample of a recording in what its station sent. Every line between them is there, once and in its place.
 fn place(name: &str, text: &str, sent: &HashMap<String, usize>) -> (usize, usize) {
     let mut rows = text.lines().skip(1).map(|row| {
         let values = values_of(row);
-        *sent.get(&values).unwrap_or_else(|| panic!("{name}: {values} was never sent"))
+        *sent
+            .get(&values)
+            .unwrap_or_else(|| panic!("{name}: {values} was never sent"))
     });
     let first = rows.next().unwrap();
     let mut last = first;
@@ -109,7 +120,10 @@ fn a_class_of_24_at_eight_tables_from_an_empty_folder_to_its_debrief() {
     let root = dir.path().join("autumn");
     let served = Served::at(&root);
     browser.goto(&served.url(PageRole::Teacher));
-    browser.until("the form", "!document.getElementById('new').hidden && document.querySelectorAll('#ceilings input').length === 8");
+    browser.until(
+        "the form",
+        "!document.getElementById('new').hidden && document.querySelectorAll('#ceilings input').length === 8",
+    );
     set(&browser, "title", "Invented class");
     set(&browser, "plan", "class-lumbar");
     browser.run("for (const t of document.querySelectorAll('#ceilings [type=checkbox]')) t.checked = true; for (const n of document.querySelectorAll('#ceilings [type=text]')) n.value = '300'");
@@ -117,26 +131,57 @@ fn a_class_of_24_at_eight_tables_from_an_empty_folder_to_its_debrief() {
     browser.until("the study", "!document.getElementById('class-part').hidden");
     // A plan of the lab's own, so short that a test has time for 24 learners.
     let step = |level: &str| format!("[[step]]\nlevel = \"{level}\"\nside = \"both\"\ncontact = \"thumb\"\n");
-    std::fs::write(root.join("plans/two-levels.toml"), format!("name = \"two-levels\"\nposture = \"prone\"\n{}{}", step("L4"), step("L3"))).unwrap();
+    std::fs::write(
+        root.join("plans/two-levels.toml"),
+        format!(
+            "name = \"two-levels\"\nposture = \"prone\"\n{}{}",
+            step("L4"),
+            step("L3")
+        ),
+    )
+    .unwrap();
     browser.goto(&served.url(PageRole::Teacher));
-    browser.until("its plan", "[...document.querySelectorAll('#class-plan option')].some((o) => o.value === 'two-levels')");
+    browser.until(
+        "its plan",
+        "[...document.querySelectorAll('#class-plan option')].some((o) => o.value === 'two-levels')",
+    );
     set(&browser, "class-plan", "two-levels");
     set(&browser, "session", "first-evening");
     click(&browser, "set-class");
-    browser.until("it is saved", "/^Saved/.test(document.getElementById('told').textContent)");
+    browser.until(
+        "it is saved",
+        "/^Saved/.test(document.getElementById('told').textContent)",
+    );
 
     browser.run("location.href = '/people'");
-    browser.until("the page People", "document.getElementById('cautions')?.children.length > 0");
-    let codes = |letter: &str| (1..=LEARNERS).map(|n| format!("{letter}-{n:02}")).collect::<Vec<_>>().join(" ");
+    browser.until(
+        "the page People",
+        "document.getElementById('cautions')?.children.length > 0",
+    );
+    let codes = |letter: &str| {
+        (1..=LEARNERS)
+            .map(|n| format!("{letter}-{n:02}"))
+            .collect::<Vec<_>>()
+            .join(" ")
+    };
     set(&browser, "learners", &codes("L"));
     set(&browser, "volunteers", &codes("V").replace(' ', "\n"));
     set(&browser, "teachers", "T-01");
     click(&browser, "add-people");
-    browser.until("the volunteers", &format!("document.querySelectorAll('#volunteer-rows tbody tr').length === {LEARNERS}"));
+    browser.until(
+        "the volunteers",
+        &format!("document.querySelectorAll('#volunteer-rows tbody tr').length === {LEARNERS}"),
+    );
     browser.run("for (const t of document.querySelectorAll('#volunteer-rows input')) t.checked = true");
     set(&browser, "noted-by", "T-01");
     click(&browser, "note");
-    browser.until("their consent", &format!("document.getElementById('volunteer-rows').textContent.split('given').length === {}", LEARNERS + 1));
+    browser.until(
+        "their consent",
+        &format!(
+            "document.getElementById('volunteer-rows').textContent.split('given').length === {}",
+            LEARNERS + 1
+        ),
+    );
 
     // Five stations that stay, one that is unplugged for a second now and then, two that will be killed.
     let staying = |seed: u32, more: &str| format!("sim:two-handed,speed=3,seed={seed}{more}");
@@ -149,7 +194,10 @@ fn a_class_of_24_at_eight_tables_from_an_empty_folder_to_its_debrief() {
         match VirtualDevice::start(&spec(seed), Some(link)) {
             Ok(device) => killed.push(device),
             Err(error) => {
-                assert!(std::env::var_os("TAUTPOINT_FULL_TESTS").is_none(), "no pseudo-terminal: {error}");
+                assert!(
+                    std::env::var_os("TAUTPOINT_FULL_TESTS").is_none(),
+                    "no pseudo-terminal: {error}"
+                );
                 println!("skipped: no pseudo-terminal ({error})");
                 return;
             }
@@ -157,54 +205,104 @@ fn a_class_of_24_at_eight_tables_from_an_empty_folder_to_its_debrief() {
         ports.push(link.display().to_string());
     }
     browser.run("location.href = '/tables'");
-    browser.until("the page Tables", "document.getElementById('port')?.options.length > 0");
+    browser.until(
+        "the page Tables",
+        "document.getElementById('port')?.options.length > 0",
+    );
     for port in &ports {
-        let answer = asked(&browser, "/ask/add-table", &serde_json::json!({ "port": port }).to_string());
+        let answer = asked(
+            &browser,
+            "/ask/add-table",
+            &serde_json::json!({ "port": port }).to_string(),
+        );
         assert_eq!(answer[0], 200, "{answer}");
     }
     browser.run("location.reload()");
-    browser.until("eight tables", "document.querySelectorAll('#room > li').length === 8");
-    browser.until("all of them answer", "document.querySelectorAll('#room > li.gone').length === 0");
+    browser.until(
+        "eight tables",
+        "document.querySelectorAll('#room > li').length === 8",
+    );
+    browser.until(
+        "all of them answer",
+        "document.querySelectorAll('#room > li.gone').length === 0",
+    );
     browser.until("their addresses", "document.querySelectorAll('#addresses img').length === 10 && [...document.querySelectorAll('#addresses img')].every((i) => i.complete && i.naturalWidth > 0)");
 
     // The first learner, as a person does it at the table.
     let first = served.url(PageRole::Table(tautpoint::desk::access::TableId(1)));
     browser.goto(&first);
-    browser.until("people to choose", "document.getElementById('examiner').options.length === 25");
+    browser.until(
+        "people to choose",
+        "document.getElementById('examiner').options.length === 25",
+    );
     browser.run("document.getElementById('cautions-hold').checked = true");
     browser.within(Duration::from_secs(60), "the first learner", "(/L-01 presses V-01/.test(document.getElementById('who').textContent)) || (document.getElementById('begin').click(), false)");
-    browser.within(Duration::from_secs(60), "a test", "/test is in|tests are in/.test(document.getElementById('line').textContent)");
+    browser.within(
+        Duration::from_secs(60),
+        "a test",
+        "/test is in|tests are in/.test(document.getElementById('line').textContent)",
+    );
     browser.key("n");
-    browser.until("the second step", "/step 2 of 2: L3 both/.test(document.getElementById('where').textContent)");
+    browser.until(
+        "the second step",
+        "/step 2 of 2: L3 both/.test(document.getElementById('where').textContent)",
+    );
     // The tablet is reloaded in the middle and knows where it was.
     browser.run("location.reload()");
     browser.until("the step after the tablet was reloaded", "/step 2 of 2/.test(document.getElementById('where')?.textContent ?? '') && /L-01/.test(document.getElementById('who').textContent)");
-    browser.within(Duration::from_secs(60), "its test", "/test is in|tests are in/.test(document.getElementById('line').textContent)");
+    browser.within(
+        Duration::from_secs(60),
+        "its test",
+        "/test is in|tests are in/.test(document.getElementById('line').textContent)",
+    );
     browser.key("n");
-    browser.until("the end", "/^Done: every step is in/.test(document.getElementById('line').textContent)");
+    browser.until(
+        "the end",
+        "/^Done: every step is in/.test(document.getElementById('line').textContent)",
+    );
     browser.key("d");
     browser.key("d");
-    browser.until("the table at rest", "/Choose learner/.test(document.getElementById('line').textContent)");
+    browser.until(
+        "the table at rest",
+        "/Choose learner/.test(document.getElementById('line').textContent)",
+    );
 
     // The others, at all tables at once.
     browser.goto(&served.url(PageRole::Teacher));
     browser.run("location.href = '/room'");
     browser.until("the room", "document.querySelectorAll('#room > li').length === 8");
-    let queue: Vec<[String; 2]> = (2..=LEARNERS).map(|n| [format!("L-{n:02}"), format!("V-{n:02}")]).collect();
+    let queue: Vec<[String; 2]> = (2..=LEARNERS)
+        .map(|n| [format!("L-{n:02}"), format!("V-{n:02}")])
+        .collect();
     browser.run(&CLASS.replace("QUEUE", &serde_json::to_string(&queue).unwrap()));
     // Two stations die while a hand is on them.
     for (id, device) in [7, 8].into_iter().zip(killed) {
         until("a hand on a station that dies", || {
-            served.desk.tables_shown().iter().any(|t| t.id.0 == id && t.touched && t.examiner.is_some())
+            served
+                .desk
+                .tables_shown()
+                .iter()
+                .any(|t| t.id.0 == id && t.touched && t.examiner.is_some())
         });
         browser.run(&format!("TAKEN_OUT.push({id})"));
         drop(device);
     }
     browser.until("both are said to be away", "[...document.querySelectorAll('#room > li.gone')].filter((c) => /Table [78]/.test(c.textContent)).length === 2");
     browser.keep("desk-room-class");
-    browser.within(Duration::from_secs(240), "every learner", &format!("classDone.length === {}", LEARNERS - 1));
+    browser.within(
+        Duration::from_secs(240),
+        "every learner",
+        &format!("classDone.length === {}", LEARNERS - 1),
+    );
     assert_eq!(browser.run("return classFaults"), serde_json::json!([]));
-    assert_eq!(browser.complaints().iter().filter(|c| !c.contains("favicon") && !c.contains("422")).collect::<Vec<_>>(), Vec::<&String>::new());
+    assert_eq!(
+        browser
+            .complaints()
+            .iter()
+            .filter(|c| !c.contains("favicon") && !c.contains("422"))
+            .collect::<Vec<_>>(),
+        Vec::<&String>::new()
+    );
 
     union_is_what_was_sent(&root, &served, &ports);
     debriefed(&browser, &served);
@@ -212,7 +310,13 @@ fn a_class_of_24_at_eight_tables_from_an_empty_folder_to_its_debrief() {
 
 /// Every row that was kept was sent, once and in its place; and between the first step and the last of a learner none is missing.
 fn union_is_what_was_sent(root: &Path, served: &Served, ports: &[String]) {
-    until("every recording is closed", || served.desk.tables_shown().iter().all(|t| t.examiner.is_none() || !t.connected));
+    until("every recording is closed", || {
+        served
+            .desk
+            .tables_shown()
+            .iter()
+            .all(|t| t.examiner.is_none() || !t.connected)
+    });
     let recordings = kept(root);
     let sums = std::fs::read_to_string(root.join("recordings/SHA256SUMS")).unwrap();
     // By what its values are, each recording is one station's.
@@ -227,11 +331,20 @@ fn union_is_what_was_sent(root: &Path, served: &Served, ports: &[String]) {
     let mut of_learner: BTreeMap<String, Vec<(usize, usize, usize)>> = BTreeMap::new();
     for (name, (text, sidecar)) in &recordings {
         let row = values_of(text.lines().nth(1).unwrap());
-        let station = stations.iter().position(|s| s.contains_key(&row)).unwrap_or_else(|| panic!("{name} is of no station"));
+        let station = stations
+            .iter()
+            .position(|s| s.contains_key(&row))
+            .unwrap_or_else(|| panic!("{name} is of no station"));
         let (first, last) = place(name, text, &stations[station]);
-        assert!(sums.contains(name.trim_start_matches("recordings/")), "{name} has no hash");
+        assert!(
+            sums.contains(name.trim_start_matches("recordings/")),
+            "{name} has no hash"
+        );
         let learner = sidecar.about.examiner.clone().unwrap();
-        of_learner.entry(learner).or_default().push((station, first, last));
+        of_learner
+            .entry(learner)
+            .or_default()
+            .push((station, first, last));
     }
     assert_eq!(of_learner.len(), LEARNERS);
     let mut whole = 0;
@@ -242,15 +355,28 @@ fn union_is_what_was_sent(root: &Path, served: &Served, ports: &[String]) {
             whole += 1;
         }
     }
-    assert!(whole >= 10, "{whole} learners stayed at one of the stations that stayed");
+    assert!(
+        whole >= 10,
+        "{whole} learners stayed at one of the stations that stayed"
+    );
 }
 
 fn debriefed(browser: &Browser, served: &Served) {
     browser.run("location.href = '/after'");
-    browser.until("the page After", "document.querySelectorAll('#tasks button').length === 6");
+    browser.until(
+        "the page After",
+        "document.querySelectorAll('#tasks button').length === 6",
+    );
     browser.run("document.querySelector('#tasks button').click()");
-    browser.until("a task that runs", "/Debrief/.test(document.getElementById('running').textContent)");
-    browser.within(Duration::from_secs(300), "the debrief", "/Debrief is done/.test(document.getElementById('running').textContent)");
+    browser.until(
+        "a task that runs",
+        "/Debrief/.test(document.getElementById('running').textContent)",
+    );
+    browser.within(
+        Duration::from_secs(300),
+        "the debrief",
+        "/Debrief is done/.test(document.getElementById('running').textContent)",
+    );
     browser.until("its page", "document.querySelector('#results a')");
     let path = browser.run("return document.querySelector('#results a').getAttribute('href')");
     let url = format!("http://{}{}", served.addr, path.as_str().unwrap());
@@ -260,7 +386,10 @@ fn debriefed(browser: &Browser, served: &Served) {
     // A page of results is in a box: it has no cookies and may ask nothing.
     let reached = browser.run_async("const done = arguments[0]; fetch('/ask/study', { method: 'POST' }).then((a) => done(a.status), (e) => done('blocked'))");
     assert_eq!(reached, "blocked");
-    assert_eq!(browser.run("try { return document.cookie } catch { return '' }"), "");
+    assert_eq!(
+        browser.run("try { return document.cookie } catch { return '' }"),
+        ""
+    );
 }
 
 #[test]
@@ -284,7 +413,10 @@ fn a_study_is_begun_and_a_test_pressed_by_the_keyboard_alone() {
     };
     let typed = |text: &str| text.chars().for_each(|c| browser.key(&c.to_string()));
     browser.goto(&served.url(PageRole::Teacher));
-    browser.until("the form", "!document.getElementById('new').hidden && document.querySelectorAll('#ceilings input').length === 8");
+    browser.until(
+        "the form",
+        "!document.getElementById('new').hidden && document.querySelectorAll('#ceilings input').length === 8",
+    );
     tab_to("title");
     typed("Evening");
     for region in ["neck", "thoracic", "lumbar", "sacral"] {
@@ -302,17 +434,26 @@ fn a_study_is_begun_and_a_test_pressed_by_the_keyboard_alone() {
             browser.key(TAB);
         }
         browser.key(ENTER);
-        browser.until(page, &format!("document.querySelector('h1')?.textContent === '{page}'"));
+        browser.until(
+            page,
+            &format!("document.querySelector('h1')?.textContent === '{page}'"),
+        );
     };
     follow("People");
-    browser.until("the fields", "document.getElementById('cautions').children.length > 0");
+    browser.until(
+        "the fields",
+        "document.getElementById('cautions').children.length > 0",
+    );
     tab_to("learners");
     typed("L-01");
     tab_to("volunteers");
     typed("V-01");
     tab_to("add-people");
     browser.key(ENTER);
-    browser.until("the volunteer", "document.querySelectorAll('#volunteer-rows tbody tr').length === 1");
+    browser.until(
+        "the volunteer",
+        "document.querySelectorAll('#volunteer-rows tbody tr').length === 1",
+    );
     for _ in 0..80 {
         if browser.run("return document.activeElement?.getAttribute('aria-label') ?? ''") == "Choose V-01" {
             break;
@@ -322,7 +463,10 @@ fn a_study_is_begun_and_a_test_pressed_by_the_keyboard_alone() {
     browser.key(SPACE);
     tab_to("note");
     browser.key(ENTER);
-    browser.until("the consent", "/given/.test(document.getElementById('volunteer-rows').textContent)");
+    browser.until(
+        "the consent",
+        "/given/.test(document.getElementById('volunteer-rows').textContent)",
+    );
     browser.run("document.activeElement.blur()");
     follow("Tables");
     browser.until("stations", "document.getElementById('port').options.length > 0");
@@ -331,25 +475,50 @@ fn a_study_is_begun_and_a_test_pressed_by_the_keyboard_alone() {
     browser.key("\u{E010}");
     tab_to("add-table");
     browser.key(ENTER);
-    browser.until("the table", "document.querySelectorAll('#room > li').length === 1");
+    browser.until(
+        "the table",
+        "document.querySelectorAll('#room > li').length === 1",
+    );
     follow("Room");
     browser.until("its card", "document.querySelector('#room a')");
     follow_link(&browser, "Open its page");
-    browser.until("people to choose", "document.getElementById('examiner')?.options.length === 1");
+    browser.until(
+        "people to choose",
+        "document.getElementById('examiner')?.options.length === 1",
+    );
     tab_to("cautions-hold");
     browser.key(SPACE);
     let end = Instant::now() + Duration::from_secs(60);
-    while browser.run("return document.getElementById('who').textContent").as_str() == Some("nobody chosen") {
-        assert!(Instant::now() < end, "{}", browser.run("return document.body.innerText"));
+    while browser
+        .run("return document.getElementById('who').textContent")
+        .as_str()
+        == Some("nobody chosen")
+    {
+        assert!(
+            Instant::now() < end,
+            "{}",
+            browser.run("return document.body.innerText")
+        );
         tab_to("begin");
         browser.key(ENTER);
         std::thread::sleep(Duration::from_millis(500));
     }
-    browser.within(Duration::from_secs(60), "a test", "/test is in|tests are in/.test(document.getElementById('line').textContent)");
+    browser.within(
+        Duration::from_secs(60),
+        "a test",
+        "/test is in|tests are in/.test(document.getElementById('line').textContent)",
+    );
     browser.key("n");
-    browser.until("the next step", "/step 2 of/.test(document.getElementById('where').textContent)");
+    browser.until(
+        "the next step",
+        "/step 2 of/.test(document.getElementById('where').textContent)",
+    );
     served.desk.close();
-    assert!(kept(&root).values().any(|(_, sidecar)| sidecar.about.examiner.as_deref() == Some("L-01")));
+    assert!(
+        kept(&root)
+            .values()
+            .any(|(_, sidecar)| sidecar.about.examiner.as_deref() == Some("L-01"))
+    );
 }
 
 fn follow_link(browser: &Browser, words: &str) {
