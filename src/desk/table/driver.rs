@@ -1,10 +1,9 @@
-//! One table: a thread that drives a recording session on its station, whatever happens at the others.
+//! What runs in a table's thread: attempts at a session, orders while one runs and between them, and what the pages are told.
 
-use super::access::TableId;
-use super::class_file::TableEntry;
-use super::prompt::{Prompt, Situation};
-use super::room::{ForTeacher, Room, RoomStep, RoomTable, SteadyLoad};
-use super::views::{TableView, place_view};
+use super::super::prompt::{Prompt, Situation};
+use super::super::room::{ForTeacher, RoomStep, RoomTable, SteadyLoad};
+use super::super::views::{TableView, place_view};
+use super::orders::{Asked, TableOrder, TableSetup};
 use crate::acquire::control::{Command, SessionState};
 use crate::acquire::recorder::RecordingRequest;
 use crate::error::{Error, Result};
@@ -15,10 +14,8 @@ use crate::session::{Session, SessionEvent, SessionSetup};
 use crate::study::inputs::collect_any;
 use crate::terms::Feedback;
 use std::collections::VecDeque;
-use std::path::PathBuf;
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
-use std::thread::JoinHandle;
+use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::{Duration, Instant};
 
 /// How long the line may be silent before orders are looked at.
@@ -27,119 +24,12 @@ const WAIT: Duration = Duration::from_millis(5);
 const FRAME: Duration = Duration::from_millis(25);
 /// Between two attempts to open a station that could not be opened.
 const TRY_AGAIN: Duration = Duration::from_secs(2);
-/// Whoever orders something waits no longer than this for the answer.
-const ANSWER_TIME: Duration = Duration::from_secs(5);
 /// People who are chosen while a hand is on wait so long for it to leave.
 const HAND_LEAVES: Duration = Duration::from_secs(4);
 /// Messages that the teacher sees of a table.
 const MOST_MESSAGES: usize = 6;
 /// Frames of the force that a weight is read from: two seconds.
 const LOAD_FRAMES: usize = 80;
-/// Orders that may wait.
-const MOST_ORDERS: usize = 16;
-
-/// What a table is made from.
-#[derive(Clone)]
-pub struct TableSetup {
-    pub root: PathBuf,
-    pub entry: TableEntry,
-    /// Name of the session.
-    pub session: String,
-    pub room: Arc<Room>,
-    /// What frames count their time from.
-    pub begun: Instant,
-}
-
-/// What somebody wants of a table.
-#[derive(Debug)]
-pub enum TableOrder {
-    Command(Command),
-    /// These people, by this plan, from here on.
-    Begin(Box<RecordingRequest>),
-    /// Nobody: nothing is kept, and the alarm is on.
-    Rest,
-    Pause(bool),
-    /// The study has changed: read it again and go on with the same people.
-    ReadAgain,
-    Rename(String),
-    End,
-}
-
-struct Asked {
-    order: TableOrder,
-    answer: SyncSender<Result<()>>,
-}
-
-/// A table that runs. Dropping it ends its session in order.
-pub struct ClassTable {
-    pub stream: Arc<PageStream>,
-    orders: SyncSender<Asked>,
-    thread: Option<JoinHandle<()>>,
-    id: TableId,
-    room: Arc<Room>,
-}
-
-impl ClassTable {
-    /// Starts it. A station that cannot be opened is looked for until it can.
-    ///
-    /// # Errors
-    /// When the system gives no thread.
-    pub fn start(setup: TableSetup) -> std::io::Result<ClassTable> {
-        let (orders, asked) = sync_channel(MOST_ORDERS);
-        let stream = Arc::new(PageStream::default());
-        let (id, room) = (setup.entry.id, Arc::clone(&setup.room));
-        let mut driver = Driver {
-            request: at_rest(&setup.session),
-            stream: Arc::clone(&stream),
-            asked,
-            paused: false,
-            read_again: false,
-            away: None,
-            stopped: None,
-            messages: VecDeque::new(),
-            waiting: None,
-            forces_n: VecDeque::new(),
-            framed: Instant::now(),
-            setup,
-        };
-        let thread = std::thread::Builder::new()
-            .name(format!("table {}", id.0))
-            .spawn(move || driver.run())?;
-        Ok(ClassTable {
-            stream,
-            orders,
-            thread: Some(thread),
-            id,
-            room,
-        })
-    }
-
-    /// Wants something of it, and waits until it is done or refused.
-    ///
-    /// # Errors
-    /// As the table answers; [`Error::Refused`] when it does not.
-    pub fn order(&self, order: TableOrder) -> Result<()> {
-        let (answer, answered) = sync_channel(1);
-        let sent = self.orders.try_send(Asked { order, answer });
-        let heard = sent.ok().and_then(|()| answered.recv_timeout(ANSWER_TIME).ok());
-        heard.unwrap_or_else(|| {
-            Err(Error::Refused {
-                found: "the table does not answer".to_owned(),
-                advice: "wait a moment and ask again; nothing was changed".to_owned(),
-            })
-        })
-    }
-}
-
-impl Drop for ClassTable {
-    fn drop(&mut self) {
-        let _ = self.order(TableOrder::End);
-        if let Some(thread) = self.thread.take() {
-            let _ = thread.join();
-        }
-        self.room.remove(self.id);
-    }
-}
 
 /// What a station does while nobody is chosen: nothing is kept but the over-ceiling log, and the lowest ceiling holds.
 fn at_rest(session: &str) -> RecordingRequest {
@@ -171,7 +61,8 @@ enum Then {
     Again,
 }
 
-struct Driver {
+/// What runs in a table's thread.
+pub(super) struct Driver {
     setup: TableSetup,
     stream: Arc<PageStream>,
     asked: Receiver<Asked>,
@@ -192,7 +83,26 @@ struct Driver {
 }
 
 impl Driver {
-    fn run(&mut self) {
+    /// One whose station rests.
+    pub(super) fn new(setup: TableSetup, stream: Arc<PageStream>, asked: Receiver<Asked>) -> Driver {
+        Driver {
+            request: at_rest(&setup.session),
+            stream,
+            asked,
+            paused: false,
+            read_again: false,
+            away: None,
+            stopped: None,
+            messages: VecDeque::new(),
+            waiting: None,
+            forces_n: VecDeque::new(),
+            framed: Instant::now(),
+            setup,
+        }
+    }
+
+    /// Runs until somebody ends the table.
+    pub(super) fn run(&mut self) {
         loop {
             let ended = match isolated(|| self.attempt()) {
                 Ok(Ok(ended)) => ended,
