@@ -7,6 +7,7 @@ use crate::acquire::control::Command;
 use crate::desk::access::PageRole;
 use crate::desk::server::{DeskServer, bind};
 use crate::desk::{Desk, DeskOptions};
+use crate::live::server::EndAsked;
 use anyhow::Context;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
@@ -17,6 +18,8 @@ use std::time::{Duration, Instant};
 const PORT: u16 = 8351;
 /// Between two looks whether it is to end.
 const LOOK: Duration = Duration::from_millis(100);
+/// Between two looks whether a token has ended.
+const TOKENS: Duration = Duration::from_secs(5);
 
 /// Opens the desk: a page on which a study is made, people and tables are set up, a class is recorded at several stations at
 /// once, and debriefed.
@@ -80,6 +83,8 @@ pub fn run(args: &DeskArgs, quiet: bool) -> anyhow::Result<Outcome> {
         note!("tablets cannot reach it: --listen 0.0.0.0:{PORT} lets them. Ctrl-C ends the desk");
     }
     let mut keyboard = Keyboard::listen();
+    let asked = on_end_asked(&desk);
+    let mut looked = Instant::now();
     let until = args
         .seconds
         .map(|s| Instant::now() + Duration::from_secs(s.into()));
@@ -94,12 +99,26 @@ pub fn run(args: &DeskArgs, quiet: bool) -> anyhow::Result<Outcome> {
         for fault in server.take_faults() {
             note!("error: {fault}");
         }
+        if looked.elapsed() >= TOKENS {
+            looked = Instant::now();
+            desk.cut_ended();
+        }
         std::thread::sleep(LOOK);
     }
+    drop(asked);
     keyboard.restore();
-    desk.close();
+    for words in desk.close() {
+        note!("{words}");
+    }
     if !quiet {
         note!("every table has ended; what was recorded is kept");
     }
     Ok(Outcome::Done)
+}
+
+/// Has the desk end in order when the system asks for it, as a service manager or a closed terminal does.
+fn on_end_asked(desk: &Arc<Desk>) -> Option<EndAsked> {
+    let desk = Arc::clone(desk);
+    // Where the system takes no such wish, it ends the program as it always does.
+    EndAsked::listen(move || desk.stop()).ok()
 }

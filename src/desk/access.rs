@@ -6,7 +6,7 @@
 use crate::error::{Error, Result};
 use crate::live::server::new_token;
 use crate::study::door::{self, FileKind};
-use crate::write::write_private_file_whole;
+use crate::write::{refuse_link, write_private_file_whole};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::io::ErrorKind;
@@ -84,7 +84,8 @@ pub struct Token {
     pub ends_unix_s: u64,
 }
 
-/// The tokens of a study.
+/// The tokens of a study; by default none, and not kept yet.
+#[derive(Default)]
 pub struct Access {
     /// `None` until there is a folder.
     path: Option<PathBuf>,
@@ -99,14 +100,6 @@ pub fn unix_s() -> u64 {
 }
 
 impl Access {
-    /// Tokens that are not kept yet.
-    pub fn new() -> Access {
-        Access {
-            path: None,
-            tokens: BTreeMap::new(),
-        }
-    }
-
     /// Keeps the tokens in a study's folder from here on, and takes up those that are there and have not ended. The one that
     /// the teacher holds already stays.
     ///
@@ -116,7 +109,8 @@ impl Access {
         let path = root.join(FILE_NAME);
         let text = match door::read_to_string(&path, FileKind::Settings) {
             Ok(text) => text,
-            Err(e) if e.kind() == ErrorKind::NotFound => String::new(),
+            // One that is no text lets nobody in.
+            Err(e) if matches!(e.kind(), ErrorKind::NotFound | ErrorKind::InvalidData) => String::new(),
             Err(e) => return Err(Error::io(&path, e, "remove it: new addresses are then made")),
         };
         // A file that nobody can read lets nobody in: new tokens take its place.
@@ -128,7 +122,7 @@ impl Access {
             }
         }
         self.path = Some(path);
-        self.save()
+        self.save(&self.tokens)
     }
 
     /// The token of a role; made when there is none, or it has ended.
@@ -151,8 +145,10 @@ impl Access {
             token: new_token()?,
             ends_unix_s: unix_s() + role.lasts().as_secs(),
         };
-        self.tokens.insert(role.word(), token.clone());
-        self.save()?;
+        let mut tokens = self.tokens.clone();
+        tokens.insert(role.word(), token.clone());
+        self.save(&tokens)?;
+        self.tokens = tokens;
         Ok(token)
     }
 
@@ -161,8 +157,19 @@ impl Access {
     /// # Errors
     /// [`Error::Io`] when the file cannot be written.
     pub fn revoke(&mut self, role: PageRole) -> Result<()> {
-        self.tokens.remove(&role.word());
-        self.save()
+        let mut tokens = self.tokens.clone();
+        tokens.remove(&role.word());
+        self.save(&tokens)?;
+        self.tokens = tokens;
+        Ok(())
+    }
+
+    /// Roles whose tokens have ended; they are forgotten.
+    pub fn take_ended(&mut self) -> Vec<PageRole> {
+        let now = unix_s();
+        let ended: Vec<String> = self.tokens.iter().filter(|(_, t)| t.ends_unix_s <= now).map(|(w, _)| w.clone()).collect();
+        ended.iter().for_each(|word| drop(self.tokens.remove(word)));
+        ended.iter().filter_map(|word| PageRole::parse(word)).collect()
     }
 
     /// Whose token this is, unless it has ended.
@@ -178,13 +185,14 @@ impl Access {
         found
     }
 
-    fn save(&self) -> Result<()> {
+    fn save(&self, tokens: &BTreeMap<String, Token>) -> Result<()> {
         let Some(path) = &self.path else { return Ok(()) };
+        refuse_link(path)?;
         let unwritable = |e: toml::ser::Error| Error::Refused {
             found: format!("tokens that cannot be written: {e}"),
             advice: "this is a fault of the program; please report it".to_owned(),
         };
-        let tokens = toml::to_string(&self.tokens).map_err(unwritable)?;
+        let tokens = toml::to_string(tokens).map_err(unwritable)?;
         let text = format!(
             "# Addresses of the pages end in these tokens. Whoever has one may see, or do, what its page shows: give this file to nobody.\n\n{tokens}"
         );
@@ -206,13 +214,13 @@ mod tests {
     fn a_token_survives_a_restart_until_it_ends_or_is_replaced() {
         let dir = tempfile::tempdir().unwrap();
         let table = PageRole::Table(TableId(3));
-        let mut access = Access::new();
+        let mut access = Access::default();
         let teacher = access.token(PageRole::Teacher).unwrap();
         access.keep_in(dir.path()).unwrap();
         let tablet = access.token(table).unwrap();
         assert_eq!(access.role_of(&tablet.token), Some(table));
 
-        let mut again = Access::new();
+        let mut again = Access::default();
         again.keep_in(dir.path()).unwrap();
         assert_eq!(again.role_of(&tablet.token), Some(table));
         assert_eq!(again.role_of(&teacher.token), Some(PageRole::Teacher));

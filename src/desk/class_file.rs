@@ -4,7 +4,7 @@ use super::access::TableId;
 use crate::error::{Error, Result};
 use crate::study::door::{self, FileKind};
 use crate::terms::Feedback;
-use crate::write::write_file_whole;
+use crate::write::{refuse_link, write_file_whole};
 use serde::{Deserialize, Serialize};
 use std::io::ErrorKind;
 use std::path::Path;
@@ -51,6 +51,9 @@ pub struct TableEntry {
     pub name: String,
     /// As `record --port` takes it.
     pub port: String,
+    /// Scan plan of this table, instead of the class's.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub plan: Option<String>,
 }
 
 /// Two who press one another in turn.
@@ -89,7 +92,9 @@ impl ClassFile {
             advice: "this is a fault of the program; please report it".to_owned(),
         })?;
         let head = "# Tables, pairs and the way of the class. `tautpoint desk` writes this file; change it in the page.\n\n";
-        write_file_whole(&root.join(FILE_NAME), format!("{head}{text}").as_bytes())
+        let path = root.join(FILE_NAME);
+        refuse_link(&path)?;
+        write_file_whole(&path, format!("{head}{text}").as_bytes())
     }
 
     /// The least number that no table has or, in this file, had before one that is still there.
@@ -127,6 +132,7 @@ mod tests {
                 id: TableId(2),
                 name: "by the \"window\"".to_owned(),
                 port: "sim".to_owned(),
+                plan: None,
             }],
             pairs: vec![PressingPair {
                 a: "L-01".to_owned(),

@@ -9,7 +9,7 @@ use crate::study::plan::Plan;
 use crate::study::table::TextTable;
 use crate::study::words::{list, one_of, shown};
 use crate::terms::{Day, Region, closed_terms};
-use crate::write::write_private_file_whole;
+use crate::write::{refuse_link, write_private_file_whole};
 use std::io::ErrorKind;
 use std::path::Path;
 
@@ -18,6 +18,8 @@ pub const FILE_NAME: &str = door::VOLUNTEERS;
 const HEADINGS: [&str; 6] = ["subject", "consent", "day", "not_over", "keep_until", "noted_by"];
 /// How long a row is kept unless a person says otherwise, in days: a term.
 pub const KEPT_DAYS: i64 = 120;
+/// The longest that it is kept, in days: two years.
+pub const MOST_DAYS: i64 = 731;
 
 closed_terms! {
     /// Whether somebody may be pressed at all.
@@ -113,6 +115,7 @@ pub fn read(root: &Path) -> (Vec<VolunteerNote>, Vec<Problem>) {
 /// [`Error::Io`] when the disk will not take it.
 pub fn write(root: &Path, notes: &[VolunteerNote]) -> Result<()> {
     let path = root.join(FILE_NAME);
+    refuse_link(&path)?;
     if notes.is_empty() {
         return match std::fs::remove_file(&path) {
             Err(e) if e.kind() != ErrorKind::NotFound => Err(Error::io(&path, e, "delete it by hand")),

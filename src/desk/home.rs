@@ -4,10 +4,10 @@ use super::access::{Access, PageRole, TableId, Token};
 use super::class_file::{ClassFile, MOST_TABLES, TableEntry};
 use super::opened::OpenStudy;
 use super::room::{Room, RoomThread};
-use super::table::{ClassTable, TableOrder, TableSetup};
+use super::table::{ClassTable, LastWords, TableOrder, TableSetup};
 use super::work::{Shelf, Works};
 use crate::acquire::recorder::RecordingRequest;
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, steers};
 use crate::live::server::{address_here, addresses_in_the_room};
 use crate::study::folder::Study;
 use crate::study::plan::Plan;
@@ -33,7 +33,8 @@ pub struct DeskOptions {
 
 /// Two people who were chosen at a table.
 struct Chosen {
-    at: Instant,
+    /// When the table said that they have begun; `None` until it does.
+    at: Option<Instant>,
     examiner: String,
     subject: String,
 }
@@ -49,8 +50,9 @@ pub struct Desk {
     opened: Mutex<Option<OpenStudy>>,
     class: Mutex<ClassFile>,
     tables: Mutex<BTreeMap<TableId, Arc<ClassTable>>>,
-    /// Plans that the teacher sent to single tables.
-    pub(super) sent_plans: Mutex<BTreeMap<TableId, String>>,
+    /// What is read, changed and written again: by one at a time.
+    pub(super) editing: Mutex<()>,
+    last_words: LastWords,
     /// Who was chosen last at a table, and when: the room shows it some frames later.
     chosen: Mutex<BTreeMap<TableId, Chosen>>,
     /// People are chosen at one table at a time, so that nobody is at two.
@@ -77,11 +79,12 @@ impl Desk {
         let thread = RoomThread::start(Arc::clone(&room)).map_err(no_thread)?;
         let desk = Desk {
             begun,
-            access: Mutex::new(Access::new()),
+            access: Mutex::new(Access::default()),
             opened: Mutex::new(None),
             class: Mutex::new(ClassFile::default()),
             tables: Mutex::default(),
-            sent_plans: Mutex::default(),
+            editing: Mutex::default(),
+            last_words: LastWords::default(),
             chosen: Mutex::default(),
             choosing: Mutex::default(),
             room,
@@ -202,6 +205,7 @@ impl Desk {
             session: self.session(),
             room: Arc::clone(&self.room),
             begun: self.begun,
+            last_words: Arc::clone(&self.last_words),
         });
         let before = locked(&self.tables).insert(id, Arc::new(table.map_err(no_thread)?));
         drop(before);
@@ -230,13 +234,15 @@ impl Desk {
             }
             let id = class.next_id();
             let name = match name.trim() {
-                "" => format!("ClassTable {}", id.0),
+                "" => format!("Table {}", id.0),
                 name => sound_name(name)?,
             };
+            free_name(class, id, &name)?;
             let entry = TableEntry {
                 id,
                 name,
                 port: port.to_owned(),
+                plan: None,
             };
             class.tables.push(entry.clone());
             added = Some(entry);
@@ -279,7 +285,6 @@ impl Desk {
             table.stream.cut();
             drop(table);
         }
-        locked(&self.sent_plans).remove(&id);
         locked(&self.access).revoke(PageRole::Table(id))
     }
 
@@ -290,6 +295,7 @@ impl Desk {
     pub(super) fn rename_table(&self, id: TableId, name: &str) -> Result<()> {
         let name = sound_name(name)?;
         self.change_class(|class| {
+            free_name(class, id, &name)?;
             class.tables.iter_mut().filter(|t| t.id == id).for_each(|t| t.name.clone_from(&name));
             Ok(())
         })?;
@@ -304,8 +310,9 @@ impl Desk {
 
     /// The plan that a table goes by: sent to it, else the class's, else the study's own.
     pub(super) fn plan_of(&self, id: TableId, study: &Study) -> Result<Option<Plan>> {
-        let sent = locked(&self.sent_plans).get(&id).cloned();
-        let named = sent.or_else(|| locked(&self.class).class.plan.clone());
+        let class = self.class();
+        let sent = class.tables.iter().find(|t| t.id == id).and_then(|t| t.plan.clone());
+        let named = sent.or(class.class.plan);
         match named {
             None => Ok(study.default_plan.clone()),
             Some(name) => match study.plan(&name) {
@@ -337,7 +344,7 @@ impl Desk {
         let shown = self.room.people();
         let shown = shown.into_iter().filter(|(_, e, s)| e.as_deref() == Some(code) || s.as_deref() == Some(code)).map(|(t, _, _)| t);
         let chosen = locked(&self.chosen);
-        let fresh = chosen.iter().filter(|(_, c)| c.at.elapsed() < SHOWN_BY && (c.examiner == code || c.subject == code)).map(|(t, _)| *t);
+        let fresh = chosen.iter().filter(|(_, c)| c.at.is_none_or(|at| at.elapsed() < SHOWN_BY) && (c.examiner == code || c.subject == code)).map(|(t, _)| *t);
         shown.chain(fresh).find(|table| *table != id)
     }
 
@@ -348,22 +355,38 @@ impl Desk {
     pub(super) fn begin(&self, id: TableId, request: RecordingRequest) -> Result<()> {
         let (examiner, subject) = (request.examiner.clone().unwrap_or_default(), request.subject.clone().unwrap_or_default());
         let table = self.table(id)?;
-        let _alone = locked(&self.choosing);
-        for code in [&examiner, &subject] {
-            if let Some(other) = self.elsewhere(id, code) {
-                return Err(Error::Refused {
-                    found: format!("{} is at table {}", shown(code), other.0),
-                    advice: "choose somebody else, or end there first".to_owned(),
-                });
+        let own = |at| Chosen {
+            at,
+            examiner: examiner.clone(),
+            subject: subject.clone(),
+        };
+        {
+            let _alone = locked(&self.choosing);
+            for code in [&examiner, &subject] {
+                if let Some(other) = self.elsewhere(id, code) {
+                    return Err(Error::Refused {
+                        found: format!("{} is at {}", shown(code), self.name_of(other)),
+                        advice: "choose somebody else, or end there first".to_owned(),
+                    });
+                }
             }
+            // Theirs until the table has answered.
+            locked(&self.chosen).insert(id, own(None));
         }
-        let at = Instant::now();
-        locked(&self.chosen).insert(id, Chosen { at, examiner, subject });
         let begun = table.order(TableOrder::Begin(Box::new(request)));
-        if begun.is_err() {
-            locked(&self.chosen).remove(&id);
-        }
+        let mut chosen = locked(&self.chosen);
+        match begun.is_ok() {
+            true => chosen.insert(id, own(Some(Instant::now()))),
+            false => chosen.remove(&id),
+        };
         begun
+    }
+
+    /// A table's name.
+    pub(super) fn name_of(&self, id: TableId) -> String {
+        let class = locked(&self.class);
+        let entry = class.tables.iter().find(|t| t.id == id);
+        entry.map_or_else(|| format!("table {}", id.0), |t| t.name.clone())
     }
 
     /// Whose token this is.
@@ -384,13 +407,33 @@ impl Desk {
     /// # Errors
     /// As [`Access::token`].
     pub(super) fn replace_token(&self, role: PageRole) -> Result<Token> {
-        let token = locked(&self.access).replace(role)?;
-        match role {
-            PageRole::Teacher => self.room.teacher.cut(),
-            PageRole::Look => self.room.look.cut(),
-            PageRole::Table(id) => self.table(id)?.stream.cut(),
+        if let PageRole::Table(id) = role {
+            self.table(id)?;
         }
+        let token = locked(&self.access).replace(role)?;
+        self.cut(role);
         Ok(token)
+    }
+
+    /// Ends the streams that a role may see; whoever may see them still comes back by itself.
+    fn cut(&self, role: PageRole) {
+        match role {
+            // The teacher's token opens every page.
+            PageRole::Teacher => {
+                self.shelf.clear();
+                self.room.teacher.cut();
+                self.room.look.cut();
+                self.tables().iter().for_each(|(_, table)| table.stream.cut());
+            }
+            PageRole::Look => self.room.look.cut(),
+            PageRole::Table(id) => self.table(id).iter().for_each(|table| table.stream.cut()),
+        }
+    }
+
+    /// Ends the streams of tokens that have ended; to be called every now and then.
+    pub fn cut_ended(&self) {
+        let ended = locked(&self.access).take_ended();
+        ended.into_iter().for_each(|role| self.cut(role));
     }
 
     /// The address of a role's page on this computer, with its token.
@@ -429,8 +472,8 @@ impl Desk {
         self.stop.load(Ordering::Relaxed)
     }
 
-    /// Ends every table in order; what is open is closed and kept.
-    pub fn close(&self) {
+    /// Ends every table in order; what is open is closed and kept. Gives what the tables said meanwhile.
+    pub fn close(&self) -> Vec<String> {
         self.works.cancel();
         let tables = std::mem::take(&mut *locked(&self.tables));
         // Each waits for its own disk and line: all at once.
@@ -439,6 +482,7 @@ impl Desk {
                 scope.spawn(move || drop(table));
             }
         });
+        std::mem::take(&mut *locked(&self.last_words))
     }
 }
 
@@ -446,10 +490,22 @@ fn no_thread(cause: std::io::Error) -> Error {
     Error::io("a thread", cause, "close other programs and try again")
 }
 
+/// Alarms tell tables apart by their names.
+fn free_name(class: &ClassFile, id: TableId, name: &str) -> Result<()> {
+    let taken = |t: &TableEntry| t.id != id && t.name.eq_ignore_ascii_case(name);
+    match class.tables.iter().any(taken) {
+        false => Ok(()),
+        true => Err(Error::Refused {
+            found: format!("another table is called {} already", shown(name)),
+            advice: "give this one another name".to_owned(),
+        }),
+    }
+}
+
 /// A table's name: one line of some words.
 fn sound_name(name: &str) -> Result<String> {
     let name = name.trim();
-    match name.is_empty() || name.chars().count() > 40 || name.chars().any(char::is_control) {
+    match name.is_empty() || name.chars().count() > 40 || name.chars().any(|c| c.is_control() || steers(c)) {
         false => Ok(name.to_owned()),
         true => Err(Error::Setting {
             what: "the name of a table".to_owned(),

@@ -2,10 +2,13 @@
 
 use super::class_file::PressingPair;
 use crate::acquire::recorder::file_names::sound_code;
-use crate::error::{Error, Problem, Result};
+use crate::acquire::recorder::append::append_row;
+use crate::acquire::recorder::disk::FileDisk;
+use crate::error::{Error, Problem, Result, Severity, steers};
 use crate::study::codes::code_warning;
 use crate::study::door::{self, FileKind};
-use crate::study::roster::{HEADER, Person, Roster};
+use crate::study::roster::{Person, Roster};
+use crate::study::table::{TextRow, TextTable};
 use crate::study::words::shown;
 use crate::terms::Role;
 use crate::write::write_file_whole;
@@ -51,6 +54,9 @@ impl TypedPeople {
     pub fn read(&self, roster: &Roster) -> ReadPeople {
         let mut found = ReadPeople::default();
         let group = Some(self.group.trim().to_owned()).filter(|g| !g.is_empty());
+        if let Some(words) = group.as_deref().and_then(unsound) {
+            found.fault("group", words);
+        }
         for (field, text, role) in [
             ("learners", &self.learners, Role::Examiner),
             ("volunteers", &self.volunteers, Role::Subject),
@@ -104,6 +110,9 @@ impl ReadPeople {
         if let Err(error) = sound_code("a code", code) {
             return self.fault(field, error.to_string());
         }
+        if let Some(words) = unsound(code) {
+            return self.fault(field, words);
+        }
         if let Some(like) = code_warning(code) {
             let example = if role == Role::Subject { "V-07" } else { "L-12" };
             return self.fault(
@@ -142,29 +151,66 @@ pub fn read_roster(root: &Path) -> Result<(Roster, Vec<Problem>)> {
     }
 }
 
-/// Changes the roster, whole or not at all.
+/// Why a text that somebody typed is not kept: signs that nobody sees, or a beginning that a spreadsheet takes for a formula and a reader
+/// for a remark.
+pub fn unsound(text: &str) -> Option<String> {
+    let unseen = |c: char| steers(c) || matches!(c, '\u{200b}'..='\u{200d}' | '\u{2060}' | '\u{feff}');
+    if text.chars().any(unseen) {
+        return Some(format!("{} holds signs that nobody sees: type it by hand", shown(text)));
+    }
+    let first = text.chars().next().filter(|c| "=+-@#".contains(*c))?;
+    Some(format!("{} begins with {first}: a spreadsheet would take it for something else. Begin with a letter or a digit", shown(text)))
+}
+
+/// Adds people to the roster, each as a row under the headings that it has; what else a person wrote into it stays.
 ///
 /// # Errors
-/// A roster with a row that cannot be used, which would be lost; [`Error::Io`] when the disk will not take it.
-pub fn change_roster(root: &Path, change: impl FnOnce(&mut Roster)) -> Result<Roster> {
-    let (mut roster, problems) = read_roster(root)?;
-    if let Some(problem) = problems.into_iter().find(|p| p.severity == crate::error::Severity::Error) {
-        return Err(Error::from(problem));
+/// A roster with a row that cannot be used; [`Error::Io`] when the disk will not take it.
+pub fn add_to_roster(root: &Path, people: &[Person]) -> Result<()> {
+    sound_roster(root)?;
+    let path = root.join(FILE_NAME);
+    people.iter().try_for_each(|p| {
+        let cells = [
+            ("code", p.code.as_str()),
+            ("role", p.role.word()),
+            ("group", p.group.as_deref().unwrap_or("")),
+            ("remarks", p.remarks.as_deref().unwrap_or("")),
+        ];
+        append_row(&FileDisk, &path, &cells, &["code", "role"])
+    })
+}
+
+/// Takes the row of a person out of the roster, whole or not at all; every other line stays as it is.
+///
+/// # Errors
+/// As [`add_to_roster`]; a row of several lines, which is left to a person.
+pub fn take_from_roster(root: &Path, code: &str, role: Role) -> Result<()> {
+    sound_roster(root)?;
+    let path = root.join(FILE_NAME);
+    let text = door::read_to_string(&path, FileKind::Table).map_err(|e| Error::io(&path, e, "check its permissions"))?;
+    let table = TextTable::parse(FILE_NAME, &text, &mut Vec::new()).map_err(Error::from)?;
+    let of_person = |r: &&TextRow| r.get("code") == Some(code) && r.get("role") == Some(role.word());
+    let lines: Vec<u64> = table.rows.iter().filter(of_person).map(|r| r.line).collect();
+    let mut kept = String::with_capacity(text.len());
+    for (line, words) in (1_u64..).zip(text.split_inclusive('\n')) {
+        if !lines.contains(&line) {
+            kept.push_str(words);
+        } else if words.matches('"').count() % 2 == 1 {
+            return Err(Error::Refused {
+                found: format!("the row of {} is several lines long", shown(code)),
+                advice: format!("take it out of {FILE_NAME} in an editor; nothing was changed"),
+            });
+        }
     }
-    change(&mut roster);
-    let mut rows = csv::Writer::from_writer(Vec::new());
-    let unwritable = |e: String| Error::Refused {
-        found: format!("{FILE_NAME} cannot be written: {e}"),
-        advice: "this is a fault of the program; please report it".to_owned(),
-    };
-    rows.write_record(HEADER.split(',')).map_err(|e| unwritable(e.to_string()))?;
-    for p in &roster.people {
-        let cells = [p.code.as_str(), p.role.word(), p.group.as_deref().unwrap_or(""), p.remarks.as_deref().unwrap_or("")];
-        rows.write_record(cells).map_err(|e| unwritable(e.to_string()))?;
+    write_file_whole(&path, kept.as_bytes())
+}
+
+fn sound_roster(root: &Path) -> Result<()> {
+    let (_, problems) = read_roster(root)?;
+    match problems.into_iter().find(|p| p.severity == Severity::Error) {
+        Some(problem) => Err(Error::from(problem)),
+        None => Ok(()),
     }
-    let bytes = rows.into_inner().map_err(|e| unwritable(e.to_string()))?;
-    write_file_whole(&root.join(FILE_NAME), &bytes)?;
-    Ok(roster)
 }
 
 /// Everybody of a role, each once, in the order of the roster.
@@ -209,15 +255,27 @@ mod tests {
     #[test]
     fn what_a_person_wrote_into_the_roster_stays() {
         let dir = tempfile::tempdir().unwrap();
-        std::fs::write(dir.path().join(FILE_NAME), "code;role;group;remarks\nV-07;subject;;\"left, handed\"\n").unwrap();
-        let more = typed("L-01", "").read(&Roster::default()).people;
-        change_roster(dir.path(), |r| r.people.extend(more)).unwrap();
-        let (roster, problems) = read_roster(dir.path()).unwrap();
-        assert!(problems.is_empty());
-        assert_eq!(roster.people[0].remarks.as_deref(), Some("left, handed"));
-        assert_eq!(codes(&roster, Role::Examiner), ["L-01"]);
-        std::fs::write(dir.path().join(FILE_NAME), "code,role\nV-07,subjekt\n").unwrap();
-        let error = change_roster(dir.path(), |_| {}).unwrap_err().to_string();
-        assert!(error.contains("subjekt"), "a row that would be lost: {error}");
+        let path = dir.path().join(FILE_NAME);
+        let before = "# ours\ncode;handed;role;remarks\nV-07;left;subject;\"left; handed\"\n";
+        std::fs::write(&path, before).unwrap();
+        add_to_roster(dir.path(), &typed("L-01 L-02", "").read(&Roster::default()).people).unwrap();
+        let text = std::fs::read_to_string(&path).unwrap();
+        assert_eq!(text, format!("{before}L-01;;examiner;\nL-02;;examiner;\n"));
+        take_from_roster(dir.path(), "L-01", Role::Examiner).unwrap();
+        take_from_roster(dir.path(), "L-02", Role::Subject).unwrap();
+        let (roster, _) = read_roster(dir.path()).unwrap();
+        assert_eq!(codes(&roster, Role::Examiner), ["L-02"]);
+        assert_eq!(roster.people[0].remarks.as_deref(), Some("left; handed"));
+        std::fs::write(&path, "code,role\nV-07,subjekt\n").unwrap();
+        let error = add_to_roster(dir.path(), &[]).unwrap_err().to_string();
+        assert!(error.contains("subjekt"), "{error}");
+    }
+
+    #[test]
+    fn what_a_spreadsheet_or_nobody_would_see_is_no_code() {
+        for code in ["=1+1", "@SUM", "#1", "-7", "L\u{202e}1", "L\u{200b}2"] {
+            let read = typed(code, "").read(&Roster::default());
+            assert_eq!((read.people.len(), read.faults.len()), (0, 1), "{code:?}");
+        }
     }
 }

@@ -93,14 +93,14 @@ impl Prompt {
             ),
             Prompt::Stopped(why) => (
                 "stopped",
-                "Recording has stopped: call the teacher".to_owned(),
-                format!("{why}. What was recorded up to then is kept. Nothing more is kept until learner and volunteer are chosen again."),
+                "Hands off: recording has stopped".to_owned(),
+                format!("{why}. Call the teacher. What was recorded up to then is kept; nothing more is until learner and volunteer are chosen again."),
             ),
             Prompt::TakingZero => ("zero", "Hands off".to_owned(), "The zero is being taken.".to_owned()),
             Prompt::Choose => ("choose", "Choose learner and volunteer".to_owned(), String::new()),
             Prompt::Estimate => (
                 "estimate",
-                "What was its peak force?".to_owned(),
+                "What was the peak force of this press?".to_owned(),
                 "All hands together. Its numbers stay hidden until then.".to_owned(),
             ),
             Prompt::Call(level) => (

@@ -18,7 +18,7 @@ use crate::live::server::live_files;
 use crate::fault::isolated;
 use axum::body::Bytes;
 use axum::extract::{Path as UrlPath, Request, State};
-use axum::http::{HeaderValue, Method, StatusCode, header};
+use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::middleware::{Next, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
@@ -28,12 +28,19 @@ use std::sync::Arc;
 
 /// Longest question, in bytes: a pasted class is the longest there is.
 const MOST_BYTES: usize = 64 * 1024;
+/// Pages of the room, for the teacher and for those who only look each, and of one table, that are open at once.
+const MOST_OF_ROOM: usize = 8;
+const MOST_OF_TABLE: usize = 3;
 /// Largest page or figure of results that is sent.
 const MOST_RESULT_BYTES: u64 = 256 << 20;
 
-/// What a page of results may do: its own scripts and styles run in a box without cookies, and reach nothing.
-const RESULT_POLICY: &str = "sandbox allow-scripts allow-downloads allow-popups; default-src 'none'; script-src 'unsafe-inline'; \
-                             style-src 'unsafe-inline'; img-src data: http:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+/// What a page of results may do: its own scripts and styles run in a box without cookies, and reach nothing but figures beside it.
+fn result_policy(host: &str) -> String {
+    format!(
+        "sandbox allow-scripts allow-downloads allow-popups; default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; \
+         img-src data: http://{host}/open/; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    )
+}
 
 /// Files that every page shares; they hold nothing that a token guards.
 const FILES: &[PageFile] = &[
@@ -77,7 +84,6 @@ pub struct DeskServer {
 struct Pages {
     desk: Arc<Desk>,
     guard: RequestGuard,
-    limits: ConnectionLimits,
 }
 
 /// Listens for a desk's pages; port 0 takes a free one. Gives the listener and where it is bound.
@@ -98,7 +104,7 @@ impl DeskServer {
     pub fn start(desk: Arc<Desk>, listener: TcpListener, addr: SocketAddr) -> Result<DeskServer> {
         let limits = ConnectionLimits::of_process();
         let guard = RequestGuard::new(addr, Some(new_token()?))?;
-        let pages = Arc::new(PagesServed(Arc::new(Pages { desk, guard, limits })));
+        let pages = Arc::new(PagesServed(Arc::new(Pages { desk, guard })));
         Ok(DeskServer {
             server: ServerThread::start(listener, limits, pages)?,
         })
@@ -208,22 +214,19 @@ impl Pages {
         format!("{}_{}", self.guard.cookie_name(), role.word())
     }
 
-    fn stream(&self, stream: &PageStream, connection: ConnectionId) -> Response {
-        let desk = &self.desk;
-        let tables: usize = desk.tables().iter().map(|(_, t)| t.stream.pages()).sum();
-        if desk.room.teacher.pages() + desk.room.look.pages() + tables >= self.limits.pages {
-            return (StatusCode::SERVICE_UNAVAILABLE, "too many pages are open").into_response();
-        }
-        stream.open(connection, sent_ms(desk.begun))
+    /// Opens a stream. Each has places of its own: whoever opens many pages of one table pushes out the oldest of that table.
+    fn stream(&self, stream: &PageStream, most: usize, connection: ConnectionId) -> Response {
+        stream.make_room(most);
+        stream.open(connection, sent_ms(self.desk.begun))
     }
 }
 
 async fn room_events(State(pages): State<Arc<Pages>>, Extension(connection): Extension<ConnectionId>) -> Response {
-    pages.stream(&pages.desk.room.teacher, connection)
+    pages.stream(&pages.desk.room.teacher, MOST_OF_ROOM, connection)
 }
 
 async fn look_events(State(pages): State<Arc<Pages>>, Extension(connection): Extension<ConnectionId>) -> Response {
-    pages.stream(&pages.desk.room.look, connection)
+    pages.stream(&pages.desk.room.look, MOST_OF_ROOM, connection)
 }
 
 async fn table_events(
@@ -232,7 +235,7 @@ async fn table_events(
     Extension(connection): Extension<ConnectionId>,
 ) -> Response {
     match pages.desk.table(TableId(id)) {
-        Ok(table) => pages.stream(&table.stream, connection),
+        Ok(table) => pages.stream(&table.stream, MOST_OF_TABLE, connection),
         Err(error) => (StatusCode::NOT_FOUND, error.to_string()).into_response(),
     }
 }
@@ -280,7 +283,12 @@ fn told(status: StatusCode, words: &str) -> Response {
 
 /// The square of a role's address.
 async fn square(State(pages): State<Arc<Pages>>, UrlPath(word): UrlPath<String>) -> Response {
-    let url = PageRole::parse(&word).map(|role| pages.desk.url_in_the_room(role).and_then(|url| qr::svg(&url)));
+    let there = |role: &PageRole| match role {
+        PageRole::Table(id) => pages.desk.table(*id).is_ok(),
+        PageRole::Teacher | PageRole::Look => true,
+    };
+    let role = PageRole::parse(&word).filter(there);
+    let url = role.map(|role| pages.desk.url_in_the_room(role).and_then(|url| qr::svg(&url)));
     match url {
         Some(Ok(svg)) => ([(header::CONTENT_TYPE, SVG)], svg).into_response(),
         Some(Err(error)) => (StatusCode::INTERNAL_SERVER_ERROR, error.to_string()).into_response(),
@@ -289,25 +297,33 @@ async fn square(State(pages): State<Arc<Pages>>, UrlPath(word): UrlPath<String>)
 }
 
 /// A page or figure of results.
-async fn open(State(pages): State<Arc<Pages>>, UrlPath((word, path)): UrlPath<(String, String)>) -> Response {
-    let missing = || (StatusCode::NOT_FOUND, "There is no such result; run it again on the page After.").into_response();
-    let Some(file) = pages.desk.shelf.file(&word, &path) else { return missing() };
+async fn open(
+    State(pages): State<Arc<Pages>>,
+    UrlPath((word, path)): UrlPath<(String, String)>,
+    headers: HeaderMap,
+) -> Response {
+    let missing = || {
+        let words = "There is no such result; run it again on the page After.";
+        (StatusCode::NOT_FOUND, words).into_response()
+    };
+    let Some(file) = pages.desk.shelf.file(&word, &path) else {
+        return missing();
+    };
+    // The gate has looked at it: a name of this computer and its port.
+    let policy = HeaderValue::from_str(&result_policy(text(&headers, header::HOST.as_str())));
     let read = tokio::task::spawn_blocking(move || {
         let small = file.metadata().is_ok_and(|m| m.len() <= MOST_RESULT_BYTES);
-        small.then(|| std::fs::read(&file).ok().map(|bytes| (bytes, kind(&file)))).flatten()
+        small
+            .then(|| std::fs::read(&file).ok().map(|bytes| (bytes, kind(&file))))
+            .flatten()
     });
-    match read.await {
-        Ok(Some((bytes, kind))) => {
-            let policy = HeaderValue::from_static(RESULT_POLICY);
+    match (read.await, policy) {
+        (Ok(Some((bytes, kind))), Ok(policy)) => {
             let headers = [
                 (header::CONTENT_TYPE, HeaderValue::from_static(kind)),
                 (header::CONTENT_SECURITY_POLICY, policy),
             ];
-            let mut response = (headers, bytes).into_response();
-            // The box is another origin to the browser, and must be allowed its own figures.
-            let open_to = HeaderValue::from_static("cross-origin");
-            response.headers_mut().insert("cross-origin-resource-policy", open_to);
-            response
+            (headers, bytes).into_response()
         }
         _ => missing(),
     }

@@ -4,6 +4,7 @@
 //! time, and while stations are served it leaves a core to them.
 
 use super::access::unix_s;
+use crate::acquire::recorder::file_names::part;
 use crate::error::{Error, Result};
 use crate::live::server::new_token;
 use serde::{Deserialize, Serialize};
@@ -55,8 +56,9 @@ impl Task {
         }
     }
 
-    /// The commands that it is, one after the other: words after the program's name.
-    pub fn commands(self, root: &Path, session: &str, examiners: &[String]) -> Vec<Vec<String>> {
+    /// The commands that it is, one after the other: words after the program's name. `sheets` are the examiners who get one, each
+    /// with its folder in the study.
+    pub fn commands(self, root: &Path, session: &str, sheets: &[(String, String)]) -> Vec<Vec<String>> {
         let study = root.display().to_string();
         let out = |name: &str| root.join(name).display().to_string();
         let words = |words: &[&str]| words.iter().map(|w| (*w).to_owned()).collect::<Vec<String>>();
@@ -66,15 +68,29 @@ impl Task {
             Task::Debrief => vec![words(&["debrief", &study, "--out", &out("debrief")])],
             Task::DebriefCodes => vec![words(&["debrief", &study, "--out", &out("debrief"), "--codes"])],
             Task::Agree => vec![words(&["agree", &study, "--out", &out("agreement")])],
-            Task::Sheets => examiners
+            Task::Sheets => sheets
                 .iter()
-                .map(|code| {
-                    let folder = out(&format!("sheets/{}", crate::acquire::recorder::file_names::part(code)));
-                    words(&["debrief", &study, "--sheet", "--examiner", code, "--session", session, "--out", &folder])
+                .map(|(code, folder)| {
+                    let out = out(folder);
+                    words(&["debrief", &study, "--sheet", "--examiner", code, "--session", session, "--out", &out])
                 })
                 .collect(),
         }
     }
+}
+
+/// The folder in the study of each examiner's sheet of a session; codes that differ only in signs that no file name has get folders of
+/// their own all the same.
+pub fn sheet_folders(session: &str, examiners: &[&str]) -> Vec<(String, String)> {
+    let mut taken: Vec<String> = Vec::new();
+    let folders = examiners.iter().map(|code| {
+        let name = part(code);
+        let before = taken.iter().filter(|t| **t == name).count();
+        taken.push(name.clone());
+        let name = if before == 0 { name } else { format!("{name}_{}", before + 1) };
+        ((*code).to_owned(), format!("sheets/{}/{name}", part(session)))
+    });
+    folders.collect()
 }
 
 /// How a task stands.
@@ -334,10 +350,20 @@ impl Shelf {
         Ok(word)
     }
 
+    /// Forgets every word: who knew one reads nothing by it any more.
+    pub fn clear(&self) {
+        self.places.lock().unwrap_or_else(PoisonError::into_inner).clear();
+    }
+
     /// The file at a path under a word, when it lies within its folder and is an ordinary one.
     pub fn file(&self, word: &str, path: &str) -> Option<PathBuf> {
         let places = self.places.lock().unwrap_or_else(PoisonError::into_inner);
-        let folder = places.iter().find(|(w, _)| w == word)?.1.canonicalize().ok()?;
+        let folder = &places.iter().find(|(w, _)| w == word)?.1;
+        // A folder of results is one, and no way to another.
+        if !folder.symlink_metadata().ok()?.is_dir() {
+            return None;
+        }
+        let folder = folder.canonicalize().ok()?;
         if path.split('/').any(|part| part.is_empty() || part == "." || part == ".." || part.contains(['\\', '\0', ':'])) {
             return None;
         }
@@ -404,6 +430,12 @@ mod tests {
             assert_eq!(shelf.file(&word, outside), None, "{outside}");
         }
         assert_eq!(shelf.file("0", "report.html"), None);
+    }
+
+    #[test]
+    fn no_two_codes_share_a_sheet() {
+        let folders: Vec<String> = sheet_folders("2026-12-03", &["a/b", "a_b", "c"]).into_iter().map(|(_, f)| f).collect();
+        assert_eq!(folders, ["sheets/2026-12-03/a-b", "sheets/2026-12-03/a-b_2", "sheets/2026-12-03/c"]);
     }
 
     #[test]

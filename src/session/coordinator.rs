@@ -78,6 +78,8 @@ pub struct Session {
     monitor: Option<Monitor>,
     view: Option<LiveView>,
     touching: bool,
+    /// The recorder has yet to begin with other people.
+    beginning: bool,
     /// Tests of each examiner in this session.
     made: TestsMade,
     /// The last test, by its number in the monitor, and what the recorder was told to have been shown of it.
@@ -181,6 +183,7 @@ impl Session {
             monitor: None,
             view: None,
             touching: false,
+            beginning: false,
             made,
             told_given: None,
             hands: 1,
@@ -235,6 +238,12 @@ impl Session {
     /// # Errors
     /// A request that cannot be meant; a hand that is on. Then all stays as it was.
     pub fn begin(&mut self, mut request: RecordingRequest) -> Result<()> {
+        if self.beginning {
+            return Err(Error::Refused {
+                found: "others are being chosen here just now".to_owned(),
+                advice: "wait a moment and choose again".to_owned(),
+            });
+        }
         if self.touching {
             return Err(Error::Refused {
                 found: "a hand is on".to_owned(),
@@ -246,9 +255,33 @@ impl Session {
         }
         request.check()?;
         self.options.calls = request.calls;
+        self.beginning = true;
         self.with_monitor(|monitor| monitor.begin(request.calls));
         self.recorder.send(RecorderInput::Begin(Box::new(request)));
         Ok(())
+    }
+
+    /// The study's settings have changed: its ceilings hold from here on, also in the middle of a press.
+    pub fn set_ceilings(&mut self, study: &Study, on_event: OnEvent<'_>) {
+        if let Some(before) = shipped_ceilings(&self.settings) {
+            self.notices.retain(|words| *words != before);
+        }
+        self.settings = settings_in_use(study);
+        self.study.settings = study.settings.clone();
+        if let Some(words) = shipped_ceilings(&self.settings) {
+            self.notice(words);
+        }
+        let settings = self.settings.clone();
+        let events = self.with_monitor(|monitor| monitor.set_ceilings(&settings));
+        for event in events.unwrap_or_default() {
+            let seen = self.monitor_event(event, on_event);
+            seen.into_iter().for_each(|input| self.recorder.send(input));
+        }
+    }
+
+    /// Whether the recorder has yet to begin with those whom [`Session::begin`] named last.
+    pub fn is_beginning(&self) -> bool {
+        self.beginning
     }
 
     /// Whether a hand is on.
@@ -626,6 +659,7 @@ impl Session {
 
     fn recorder_status(&mut self, status: RecorderStatus, on_event: OnEvent<'_>) {
         if let Some(made) = &status.made {
+            self.beginning = false;
             self.made.clone_from(made);
             self.with_monitor(|monitor| monitor.set_made(made.clone()));
         }

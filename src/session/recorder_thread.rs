@@ -259,7 +259,10 @@ impl Worker {
                 self.made = Some(next.tests_made().clone());
                 self.recorder = next;
             }
-            Err(error) => self.messages.push(error.to_string()),
+            Err(error) => {
+                self.made = Some(self.recorder.tests_made().clone());
+                self.messages.push(error.to_string());
+            }
         }
     }
 

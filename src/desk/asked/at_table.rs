@@ -16,7 +16,7 @@ use crate::study::cautions::CAUTIONS;
 use crate::study::folder::Study;
 use crate::study::inputs::collect_any;
 use crate::study::words::shown;
-use crate::terms::Role;
+use crate::terms::{Day, Role};
 use serde::{Deserialize, Serialize};
 
 /// Who may be chosen.
@@ -43,14 +43,14 @@ struct LearnerChoice {
     /// Has a recording in this session.
     recorded: bool,
     /// At which table.
-    at: Option<TableId>,
+    at: Option<String>,
     partner: Option<String>,
 }
 
 #[derive(Serialize)]
 struct VolunteerChoice {
     code: String,
-    at: Option<TableId>,
+    at: Option<String>,
     /// Why this volunteer cannot be pressed by this plan now.
     refused: Option<String>,
     /// Somebody said in this session that the cautions hold.
@@ -79,7 +79,7 @@ impl Desk {
         let class = self.class();
         let plan = self.plan_of(id, &study)?;
         let (notes, _) = health::read(self.root());
-        let at = |code: &str| self.elsewhere(id, code);
+        let at = |code: &str| self.elsewhere(id, code).map(|table| self.name_of(table));
         let group = |code: &str| study.roster.people.iter().find(|p| p.code == code && p.role != Role::Subject)?.group.clone();
         let learners = codes(&study.roster, Role::Examiner).into_iter().map(|code| LearnerChoice {
             code: code.to_owned(),
@@ -173,6 +173,9 @@ fn known(study: &Study, role: Role, code: &str) -> Result<(), NotAnswered> {
 /// Why a volunteer cannot be pressed by a plan: nobody noted that he agreed, he took it back, or a region is left out.
 fn not_to_be_pressed(code: &str, notes: &[health::VolunteerNote], plan: Option<&crate::study::plan::Plan>) -> Option<String> {
     match notes.iter().find(|n| n.subject == code) {
+        Some(note) if note.keep_until < Day::today().to_string() => {
+            Some(format!("the note on {} was kept until {}: the teacher asks again", shown(code), note.keep_until))
+        }
         None => Some(format!("no consent of {} is noted: the teacher does it on the page People", shown(code))),
         Some(note) => note.refuses(plan),
     }

@@ -1,9 +1,10 @@
 //! The roster, the pairs, and what volunteers agreed to.
 
 use super::super::answers::{Answered, done, read, refused, told};
-use super::super::health::{self, Consent, KEPT_DAYS, VolunteerNote};
-use super::super::home::Desk;
-use super::super::people::{FieldFault, TypedPeople, change_roster, codes, read_roster};
+use super::super::health::{self, Consent, KEPT_DAYS, MOST_DAYS, VolunteerNote};
+use super::super::home::{Desk, locked};
+use super::super::people::{FieldFault, TypedPeople, add_to_roster, codes, read_roster, take_from_roster, unsound};
+use super::super::table::TableOrder;
 use crate::study::cautions::CAUTIONS;
 use crate::study::words::shown;
 use crate::terms::{Day, Region, Role};
@@ -124,11 +125,12 @@ impl Desk {
     pub(super) fn add_people(&self, body: &[u8]) -> Answered {
         let typed: TypedPeople = read(body)?;
         self.sound_study()?;
+        let _alone = locked(&self.editing);
         let found = typed.read(&read_roster(self.root())?.0);
         if let Some(fault) = found.faults.into_iter().next() {
             return Err(refused(fault.words, "nothing was kept"));
         }
-        change_roster(self.root(), |roster| roster.people.extend(found.people))?;
+        add_to_roster(self.root(), &found.people)?;
         self.change_class(|class| {
             for pair in found.pairs {
                 // A person has one partner: the newest.
@@ -143,9 +145,8 @@ impl Desk {
 
     pub(super) fn remove_person(&self, body: &[u8]) -> Answered {
         let asked: PersonAsked = read(body)?;
-        change_roster(self.root(), |roster| {
-            roster.people.retain(|p| p.code != asked.code || p.role != asked.role);
-        })?;
+        let alone = locked(&self.editing);
+        take_from_roster(self.root(), &asked.code, asked.role)?;
         self.change_class(|class| {
             class.pairs.retain(|p| p.a != asked.code && p.b != asked.code);
             Ok(())
@@ -153,6 +154,8 @@ impl Desk {
         // What was noted of somebody goes with the volunteer.
         if asked.role == Role::Subject {
             self.forget(&asked.code)?;
+            drop(alone);
+            self.withdraw(&asked.code, "is in the roster no more");
         }
         done()
     }
@@ -160,12 +163,18 @@ impl Desk {
     pub(super) fn note_consent(&self, body: &[u8]) -> Answered {
         let asked: ConsentAsked = read(body)?;
         self.sound_study()?;
-        if !Day::is_day(&asked.keep_until) || asked.keep_until < Day::today().to_string() {
+        let (today, last) = (Day::today(), Day::today().plus_days(MOST_DAYS));
+        let days = today.to_string()..=last.to_string();
+        if !Day::is_day(&asked.keep_until) || !days.contains(&asked.keep_until) {
             return Err(refused(
                 format!("kept until {}", shown(&asked.keep_until)),
-                "expected a day from today on, such as 2026-12-24; nothing was noted",
+                format!("expected a day from {today} to {last}; nothing was noted"),
             ));
         }
+        if let Some(words) = unsound(asked.noted_by.trim()) {
+            return Err(refused(words, "nothing was noted"));
+        }
+        let alone = locked(&self.editing);
         let (roster, _) = read_roster(self.root())?;
         let volunteers = codes(&roster, Role::Subject);
         if let Some(unknown) = asked.subjects.iter().find(|s| !volunteers.contains(&s.as_str())) {
@@ -176,6 +185,7 @@ impl Desk {
             return Err(crate::error::Error::from(problem).into());
         }
         let by = asked.noted_by.trim();
+        let subjects = asked.subjects.clone();
         for subject in asked.subjects {
             notes.retain(|n| n.subject != subject);
             notes.push(VolunteerNote {
@@ -188,11 +198,27 @@ impl Desk {
             });
         }
         health::write(self.root(), &notes)?;
+        drop(alone);
+        if asked.consent == Consent::Withdrawn {
+            subjects.iter().for_each(|subject| self.withdraw(subject, "has withdrawn consent"));
+        }
         done()
+    }
+
+    /// Whoever presses this volunteer now is told to take the hands off; the table rests as soon as they are.
+    fn withdraw(&self, subject: &str, why: &str) {
+        let people = self.room.people().into_iter();
+        for (id, _, _) in people.filter(|(_, _, s)| s.as_deref() == Some(subject)) {
+            if let Ok(table) = self.table(id) {
+                // One that does not answer has nobody at work.
+                let _ = table.order(TableOrder::Withdraw(format!("hands off: {} {why}", shown(subject))));
+            }
+        }
     }
 
     pub(super) fn forget_consent(&self, body: &[u8]) -> Answered {
         let asked: ForgetAsked = read(body)?;
+        let _alone = locked(&self.editing);
         self.forget(&asked.subject)?;
         done()
     }

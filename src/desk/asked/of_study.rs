@@ -1,9 +1,10 @@
 //! The study: made, its ceilings set by a person, and how the class is recorded.
 
-use super::super::answers::{Answered, done, read, told};
-use super::super::home::Desk;
+use super::super::answers::{Answered, done, read, refused, told};
+use super::super::home::{Desk, locked};
+use super::super::opened::OpenStudy;
 use super::super::new_study::{NewStudy, make_study};
-use super::super::people::FieldFault;
+use super::super::people::{FieldFault, unsound};
 use super::super::study_form::{StudyChange, change_study};
 use super::super::work::typed;
 use crate::error::Error;
@@ -241,9 +242,13 @@ impl Desk {
         let asked: NewStudyAsked = read(body)?;
         let (new, faults) = asked.read();
         if let Some(fault) = faults.into_iter().next() {
-            return Err(super::super::answers::refused(fault.words, "nothing was made"));
+            return Err(refused(fault.words, "nothing was made"));
         }
-        make_study(self.root(), &new)?;
+        let _alone = locked(&self.editing);
+        // Another desk may have made it meanwhile: then this one is told so, or takes it up.
+        if !OpenStudy::is_there(self.root()) {
+            make_study(self.root(), &new)?;
+        }
         self.open_study()?;
         done()
     }
@@ -253,8 +258,9 @@ impl Desk {
         self.sound_study()?;
         let (ceilings, faults) = read_ceilings(&asked.ceilings);
         if let Some(fault) = faults.into_iter().next() {
-            return Err(super::super::answers::refused(fault.words, "nothing was changed"));
+            return Err(refused(fault.words, "nothing was changed"));
         }
+        let _alone = locked(&self.editing);
         let change = StudyChange {
             ceilings,
             ..StudyChange::default()
@@ -275,9 +281,12 @@ impl Desk {
         }
         if let Some(session) = &session {
             crate::acquire::recorder::file_names::sound_code("the session", session)?;
+            if let Some(words) = unsound(session) {
+                return Err(refused(words, "nothing was changed"));
+            }
             if looks_like_a_day(session) {
                 let words = format!("the session is {}", shown(session));
-                return Err(super::super::answers::refused(words, "write a day of ISO 8601 such as 2026-09-14, or a name"));
+                return Err(refused(words, "write a day of ISO 8601 such as 2026-09-14, or a name"));
             }
         }
         self.change_class(|class| {

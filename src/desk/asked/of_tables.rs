@@ -2,7 +2,7 @@
 
 use super::super::access::{PageRole, TableId, unix_s};
 use super::super::answers::{Answered, NotAnswered, done, read, refused, told};
-use super::super::home::{Desk, locked};
+use super::super::home::Desk;
 use super::super::table::TableOrder;
 use super::role;
 use crate::acquire::port::ports;
@@ -198,11 +198,10 @@ impl Desk {
         {
             return Err(Error::from(study.no_plan(name, "the table's plan")).into());
         }
-        let mut sent = locked(&self.sent_plans);
-        match asked.plan {
-            Some(plan) => sent.insert(asked.table, plan),
-            None => sent.remove(&asked.table),
-        };
+        self.change_class(|class| {
+            class.tables.iter_mut().filter(|t| t.id == asked.table).for_each(|t| t.plan.clone_from(&asked.plan));
+            Ok(())
+        })?;
         done()
     }
 

@@ -3,8 +3,7 @@
 use super::super::answers::{Answered, done, read, told};
 use super::super::home::Desk;
 use super::super::people::codes;
-use super::super::work::{Task, WorkView, typed};
-use crate::acquire::recorder::file_names::part;
+use super::super::work::{Task, WorkView, sheet_folders, typed};
 use crate::acquire::recorder::prior::PriorRecordings;
 use crate::study::inputs::collect_any;
 use crate::terms::Role;
@@ -61,14 +60,13 @@ impl Desk {
                 results.push(ResultView { task, of: None, path: format!("/open/{word}/{page}"), written_unix_s });
             }
         }
-        let sheets = self.root().join("sheets");
         let study = self.sound_study()?;
-        for code in codes(&study.roster, Role::Examiner) {
-            let name = part(code);
-            if let Some(written_unix_s) = written(&sheets.join(&name).join("sheet.html")) {
-                let word = self.shelf.place(&sheets)?;
-                let path = format!("/open/{word}/{name}/sheet.html");
-                results.push(ResultView { task: Task::Sheets, of: Some(code.to_owned()), path, written_unix_s });
+        for (code, folder) in sheet_folders(&self.session(), &codes(&study.roster, Role::Examiner)) {
+            let folder = self.root().join(folder);
+            if let Some(written_unix_s) = written(&folder.join("sheet.html")) {
+                let word = self.shelf.place(&folder)?;
+                let path = format!("/open/{word}/sheet.html");
+                results.push(ResultView { task: Task::Sheets, of: Some(code), path, written_unix_s });
             }
         }
         Ok(results)
@@ -78,16 +76,16 @@ impl Desk {
         let asked: TaskAsked = read(body)?;
         let study = self.sound_study()?;
         let session = self.session();
-        let examiners: Vec<String> = match asked.task {
+        let sheets: Vec<(String, String)> = match asked.task {
             Task::Sheets => {
                 let inputs = collect_any(&[self.root().to_owned()])?;
                 let prior = PriorRecordings::of_session(&inputs.files, &session);
-                let all = codes(&study.roster, Role::Examiner).into_iter().filter(|c| prior.has(c));
-                all.map(str::to_owned).collect()
+                let all = sheet_folders(&session, &codes(&study.roster, Role::Examiner));
+                all.into_iter().filter(|(code, _)| prior.has(code)).collect()
             }
             _ => Vec::new(),
         };
-        let commands = asked.task.commands(self.root(), &session, &examiners);
+        let commands = asked.task.commands(self.root(), &session, &sheets);
         self.works.start(&self.options.program, asked.task, commands)?;
         done()
     }

@@ -47,6 +47,7 @@ async function show() {
     seen = words;
     get("running").replaceChildren(...(newest ? [progress(newest)] : []));
     get("cancel").hidden = newest?.state !== "running";
+    if (newest?.state !== "running") told("");
     say(get("lines"), newest ? [`$ ${newest.command}`, ...newest.lines].join("\n") : "");
     get("results").replaceChildren(
       ...data.results.map((r) => {

@@ -35,7 +35,7 @@ export function showFaults(faults) {
   for (const place of document.querySelectorAll(".fault")) {
     const field = place.id.replace("fault-", "");
     const words = faults.filter((f) => f.field === field).map((f) => f.words);
-    say(place, words.join(" "));
+    say(place, words.join("\n"));
     document.getElementById(field)?.setAttribute("aria-invalid", String(words.length > 0));
   }
   return faults.length;

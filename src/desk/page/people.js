@@ -56,6 +56,7 @@ function volunteer(v) {
   const words = n ? (n.not_over.length ? n.not_over.join(", ") : "–") : "–";
   const cells = [tick, consent, words, n ? n.keep_until : "–", n?.noted_by ?? "–"];
   const buttons = make("span");
+  buttons.append(button("Remove", `Remove ${v.code} from the roster`, () => change("/ask/remove-person", { code: v.code, role: "subject" }, `${v.code} is removed from the roster, and what was noted; recordings stay.`)));
   if (n) buttons.append(button("Delete the note", `Delete what is noted of ${v.code}`, () => change("/ask/forget-consent", { subject: v.code }, `Deleted what was noted of ${v.code}.`)));
   return row(v.code, ...cells, buttons);
 }

@@ -4,6 +4,17 @@ import { ask, commands, lookWhileTyping, showFaults } from "./ask.js";
 import { room, told } from "./teacher.js";
 import { get, list, make, say } from "./words.js";
 
+const FEEDBACK = {
+  live: "while the hand is on and after it",
+  after: "after each test",
+  "on-request": "after a test, when the learner asks",
+  none: "never",
+  faded: "after fewer and fewer tests",
+  alternate: "after every second test",
+  bandwidth: "after a test with something outside its band",
+  summary: "after several tests, for all of them",
+};
+
 const plural = (n, word) => `${n} ${word}${n === 1 ? "" : "s"}`;
 
 function option(value, words) {
@@ -28,6 +39,7 @@ function ceilings(all) {
     tick.type = "checkbox";
     tick.id = `confirmed-${c.region}`;
     tick.checked = c.confirmed;
+    tick.addEventListener("change", () => say(choice.lastChild, tick.checked ? "this lab's own, once it is saved" : "not confirmed"));
     const label = make("label", `${c.region}, N`);
     label.htmlFor = number.id;
     const choice = make("label", null, tick, make("span", c.confirmed ? "set by this lab" : "shipped, not yet confirmed by this lab: tick to confirm the number as this lab's own"));
@@ -59,13 +71,14 @@ async function show() {
   get("class-part").hidden = !data.there;
   get("set-ceilings").hidden = !data.there;
   ceilings(data.ceilings);
-  const short = [...data.plans].sort((a, b) => a.presses - b.presses);
+  const classes = (p) => Number(!p.name.startsWith("class-"));
+  const short = [...data.plans].sort((a, b) => classes(a) - classes(b) || a.presses - b.presses);
   get("plan").replaceChildren(...short.map((p) => option(p.name, planWords(p))));
   get("class-plan").replaceChildren(...short.map((p) => option(p.name, planWords(p))));
   if (data.plan) get("class-plan").value = data.plan;
   get("session").value = /^\d{4}-\d\d-\d\d$/.test(data.session) ? "" : data.session;
   get("session").placeholder = data.session;
-  get("feedback").replaceChildren(...data.feedbacks.map((f) => option(f, f)));
+  get("feedback").replaceChildren(...data.feedbacks.map((f) => option(f, FEEDBACK[f] ? `${f}: ${FEEDBACK[f]}` : f)));
   get("feedback").value = data.feedback;
   get("calls").checked = data.calls;
   get("estimates").checked = data.estimates;

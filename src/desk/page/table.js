@@ -55,7 +55,8 @@ new Stream(
       const before = table;
       table = view;
       if (before && (before.examiner !== view.examiner || before.subject !== view.subject)) choosing = false;
-      if (before?.resting !== view.resting || before?.prompt.kind !== view.prompt.kind) choices = null;
+      // Somebody may be choosing: what is chosen stays as it is until it is begun.
+      if (before?.resting !== view.resting) choices = null;
       showTable();
     },
     both(tests) {
@@ -79,6 +80,7 @@ new Stream(
       estimate.show(view.state);
       alarm.set(view.alarm);
       list(get("warnings"), view.warnings);
+      say(get("message"), view.state.message);
       requestAnimationFrame(show);
     },
   },
@@ -137,6 +139,9 @@ function showTable() {
 }
 let drawn = "";
 
+// Whether those who press now are a pair, who may swap.
+let pair = false;
+
 // Only what makes sense now.
 function buttons() {
   const t = table;
@@ -148,7 +153,7 @@ function buttons() {
     skip: begun && Boolean(t.place),
     show: frame?.state.feedback === "on-request",
     again: begun && t.ended,
-    swap: begun && (t.ended || t.tests === 0),
+    swap: begun && pair && (t.ended || t.tests === 0),
     change: begun,
     rest: begun,
   };
@@ -183,7 +188,7 @@ function showBoth() {
 
 // Who may be chosen, those first who have not had their turn.
 async function fill() {
-  choices = {};
+  choices = { loading: true };
   const { ok, data, message } = await ask("ask/choices");
   if (!ok) {
     choices = null;
@@ -198,8 +203,8 @@ async function fill() {
     return o;
   };
   const learners = [...data.learners].sort((a, b) => Number(a.teacher) - Number(b.teacher) || Number(a.recorded) - Number(b.recorded) || Number(a.at != null) - Number(b.at != null));
-  get("examiner").replaceChildren(...learners.map((l) => option(l.code, words(l.code, l.teacher && "teacher", l.group, l.recorded && "has a recording", l.at != null && `at table ${l.at}`), l.at != null)));
-  get("subject").replaceChildren(...data.volunteers.map((v) => option(v.code, words(v.code, v.at != null && `at table ${v.at}`, v.refused && "not to be pressed"), v.at != null)));
+  get("examiner").replaceChildren(...learners.map((l) => option(l.code, words(l.code, l.teacher && "teacher", l.group, l.recorded && "has a recording", l.at != null && `at ${l.at}`), l.at != null)));
+  get("subject").replaceChildren(...data.volunteers.map((v) => option(v.code, words(v.code, v.at != null && `at ${v.at}`, v.refused), v.at != null)));
   const free = data.volunteers.find((v) => v.at == null && !v.refused);
   if (free) get("subject").value = free.code;
   list(get("cautions"), data.cautions);
@@ -218,6 +223,7 @@ function pairUp() {
 
 function volunteerChosen() {
   const v = choices?.volunteers?.find((x) => x.code === get("subject").value);
+  if (!choices?.learners) return say(get("refused"), "");
   const none = !choices?.learners?.length ? "The roster has no learners: the teacher adds them on the page People." : !choices?.volunteers?.length ? "The roster has no volunteers: the teacher adds them on the page People." : "";
   say(get("refused"), none || v?.refused || "");
   get("cautions-part").hidden = !v || v.cautions_met;
@@ -225,11 +231,19 @@ function volunteerChosen() {
   say(get("cautions-words"), `All of this holds for ${v?.code ?? "the volunteer"} now`);
 }
 
+let asking = false;
 async function begin(examiner, subject, cautions, afresh = false) {
+  // Pressed twice in a hurry.
+  if (asking) return false;
+  asking = true;
   const { ok, message } = await ask("ask/begin", { examiner, subject, cautions, afresh });
+  asking = false;
   told(ok ? "" : message, !ok);
-  if (ok) choosing = false;
-  choices = null;
+  if (ok) {
+    choosing = false;
+    pair = choices?.learners?.find((l) => l.code === examiner)?.partner === subject || (afresh && pair);
+    choices = null;
+  }
   if (table) showTable();
   return ok;
 }

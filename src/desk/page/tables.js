@@ -99,7 +99,8 @@ function address(name, a) {
   const link = make("a", a.url.replace(/\?token=.*/, ""));
   link.href = a.url;
   const renew = button("New address", (b) => twice(b, "New address", () => change("/ask/new-address", { word: a.word }, () => `${name} has a new address; the old one is good for nothing.`)));
-  return make("li", null, make("h3", name), square, make("p", null, link), make("p", `ends in ${hours(a.ends_h)}`), renew);
+  const whole = make("details", null, make("summary", "The whole address, to type"), make("code", a.url));
+  return make("li", null, make("h3", name), square, make("p", null, link), make("p", `ends in ${hours(a.ends_h)}`), whole, renew);
 }
 
 async function show() {
@@ -137,8 +138,13 @@ async function show() {
   get("addresses").replaceChildren(...whose.map(([name, a]) => address(name, a)));
 }
 
+let adding = false;
 get("add-table").addEventListener("click", async () => {
+  // Pressed twice in a hurry: one table.
+  if (adding) return;
+  adding = true;
   if (await change("/ask/add-table", { port: get("port").value, name: get("name").value }, () => "The table is added.")) get("name").value = "";
+  adding = false;
 });
 get("look-again").addEventListener("click", show);
 get("end").addEventListener("click", (event) => twice(event.currentTarget, "End the desk", async () => {

@@ -6,16 +6,18 @@ use super::super::views::{TableView, place_view};
 use super::orders::{Asked, TableOrder, TableSetup};
 use crate::acquire::control::{Command, SessionState};
 use crate::acquire::recorder::RecordingRequest;
-use crate::error::{Error, Result};
+use crate::error::{Error, Problem, Result};
 use crate::fault::isolated;
 use crate::live::server::{PageStream, sent_ms};
 use crate::live::view::LiveView;
 use crate::session::{Session, SessionEvent, SessionSetup};
+use crate::study::folder::{Study, read_study};
 use crate::study::inputs::collect_any;
 use crate::terms::Feedback;
 use std::collections::VecDeque;
-use std::sync::Arc;
-use std::sync::mpsc::{Receiver, RecvTimeoutError};
+use std::path::Path;
+use std::sync::{Arc, PoisonError};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender};
 use std::time::{Duration, Instant};
 
 /// How long the line may be silent before orders are looked at.
@@ -47,18 +49,14 @@ fn at_rest(session: &str) -> RecordingRequest {
 enum Attempt {
     /// Somebody wanted it.
     Asked,
-    /// The study is to be read again.
-    Again,
     /// By itself, and why.
     Failed(String),
 }
 
-/// What becomes of the session after an order.
-#[derive(PartialEq)]
-enum Then {
-    GoOn,
-    End,
-    Again,
+fn read(root: &Path) -> (Study, Vec<Problem>) {
+    let mut problems = Vec::new();
+    let study = read_study(root, &mut problems);
+    (study, problems)
 }
 
 /// What runs in a table's thread.
@@ -68,8 +66,10 @@ pub(super) struct Driver {
     asked: Receiver<Asked>,
     request: RecordingRequest,
     paused: bool,
-    /// The study has changed, and is read again as soon as no hand is on.
-    read_again: bool,
+    /// Nobody is to be pressed here any more: at rest as soon as no hand is on.
+    rest_when_off: bool,
+    /// People who have been chosen, until the recorder has begun with them, and since when.
+    beginning: Option<(SyncSender<Result<()>>, Instant)>,
     /// Why no device answers.
     away: Option<String>,
     /// Why the recording of somebody ended by itself; until people are chosen again.
@@ -90,7 +90,8 @@ impl Driver {
             stream,
             asked,
             paused: false,
-            read_again: false,
+            rest_when_off: false,
+            beginning: None,
             away: None,
             stopped: None,
             messages: VecDeque::new(),
@@ -111,7 +112,6 @@ impl Driver {
             };
             match ended {
                 Attempt::Asked => return,
-                Attempt::Again => {}
                 Attempt::Failed(why) => {
                     self.failed(why);
                     if !self.wait_and_answer() {
@@ -129,8 +129,9 @@ impl Driver {
         }
         self.say(why.clone());
         self.away = Some(why);
-        if let Some((asked, _)) = self.waiting.take() {
-            let _ = asked.answer.send(Err(self.nobody_there()));
+        let waiting = self.waiting.take().map(|(asked, _)| asked.answer);
+        for answer in waiting.into_iter().chain(self.beginning.take().map(|(answer, _)| answer)) {
+            let _ = answer.send(Err(self.nobody_there()));
         }
         self.request = at_rest(&self.setup.session);
         self.show_without_session();
@@ -145,7 +146,7 @@ impl Driver {
                 Ok(asked) => {
                     let ends = matches!(asked.order, TableOrder::End);
                     let answer = match asked.order {
-                        TableOrder::End | TableOrder::ReadAgain => Ok(()),
+                        TableOrder::End | TableOrder::ReadAgain | TableOrder::Withdraw(_) => Ok(()),
                         TableOrder::Pause(paused) => {
                             self.paused = paused;
                             Ok(())
@@ -192,20 +193,25 @@ impl Driver {
             port: self.setup.entry.port.clone(),
             stop_after: None,
         })?;
-        let mut then = Then::GoOn;
-        while session.is_running() && then == Then::GoOn {
+        let mut ends = false;
+        while session.is_running() && !ends {
             session.advance(WAIT, &mut |event| self.event(event));
-            then = self.answer(&mut session);
+            ends = self.answer(&mut session);
             if self.framed.elapsed() >= FRAME {
                 self.framed = Instant::now();
                 self.show(&mut session);
             }
         }
-        let report = session.finish(&mut |event| self.event(event))?;
-        Ok(match (then, report.failure) {
-            (Then::End, _) => Attempt::Asked,
-            (Then::Again, _) => Attempt::Again,
-            (Then::GoOn, why) => Attempt::Failed(why.unwrap_or_else(|| "the recording ended".to_owned())),
+        let last_words = Arc::clone(&self.setup.last_words);
+        let report = session.finish(&mut |event| {
+            if let SessionEvent::Message(words) = &event {
+                last_words.lock().unwrap_or_else(PoisonError::into_inner).push(words.clone());
+            }
+            self.event(event);
+        })?;
+        Ok(match ends {
+            true => Attempt::Asked,
+            false => Attempt::Failed(report.failure.unwrap_or_else(|| "the recording ended".to_owned())),
         })
     }
 
@@ -229,12 +235,14 @@ impl Driver {
         self.messages.push_back(words);
     }
 
-    /// Does what was ordered since the last call.
-    fn answer(&mut self, session: &mut Session) -> Then {
-        let due = self.waiting.take_if(|(_, until)| !session.is_touched() || Instant::now() >= *until);
+    /// Does what was ordered since the last call; true when the table is to end.
+    fn answer(&mut self, session: &mut Session) -> bool {
+        self.answer_begun(session);
+        let due = self
+            .waiting
+            .take_if(|(_, until)| !session.is_touched() || Instant::now() >= *until);
         if let Some((asked, _)) = due {
-            let answer = self.done(session, asked.order);
-            let _ = asked.answer.send(answer);
+            self.do_and_answer(session, asked);
         }
         while let Ok(asked) = self.asked.try_recv() {
             let changes_people = matches!(asked.order, TableOrder::Begin(_) | TableOrder::Rest);
@@ -242,28 +250,42 @@ impl Driver {
                 self.waiting = Some((asked, Instant::now() + HAND_LEAVES));
                 continue;
             }
-            let then = match asked.order {
-                TableOrder::End => Then::End,
-                TableOrder::ReadAgain => {
-                    self.read_again = true;
-                    Then::GoOn
-                }
-                _ => Then::GoOn,
-            };
-            let answer = self.done(session, asked.order);
-            let _ = asked.answer.send(answer);
-            if then != Then::GoOn {
-                return then;
+            let ends = matches!(asked.order, TableOrder::End);
+            self.do_and_answer(session, asked);
+            if ends {
+                return true;
             }
         }
-        // A press that is under way stays whole.
-        match self.read_again && !session.is_touched() {
-            true => {
-                self.read_again = false;
-                Then::Again
-            }
-            false => Then::GoOn,
+        if self.rest_when_off && !session.is_touched() && !session.is_beginning() {
+            self.rest_when_off = self.rest(session).is_err();
         }
+        false
+    }
+
+    /// Whoever chose people hears of it when the recorder has begun with them, and the room shows it.
+    fn answer_begun(&mut self, session: &mut Session) {
+        let begun = self
+            .beginning
+            .take_if(|(_, since)| !session.is_beginning() || since.elapsed() >= HAND_LEAVES);
+        if let Some((answer, _)) = begun {
+            self.show(session);
+            let _ = answer.send(Ok(()));
+        }
+    }
+
+    fn do_and_answer(&mut self, session: &mut Session, asked: Asked) {
+        let done = self.done(session, asked.order);
+        match done.is_ok() && session.is_beginning() && self.beginning.is_none() {
+            true => self.beginning = Some((asked.answer, Instant::now())),
+            false => drop(asked.answer.send(done)),
+        }
+    }
+
+    fn rest(&mut self, session: &mut Session) -> Result<()> {
+        let request = at_rest(&self.setup.session);
+        session.begin(request.clone())?;
+        self.request = request;
+        Ok(())
     }
 
     fn done(&mut self, session: &mut Session, order: TableOrder) -> Result<()> {
@@ -272,7 +294,7 @@ impl Driver {
                 found: "a table does not end or change its people so".to_owned(),
                 advice: "choose learner and volunteer".to_owned(),
             }),
-            TableOrder::Command(_) if self.paused => Err(Error::Refused {
+            TableOrder::Command(_) | TableOrder::Begin(_) if self.paused => Err(Error::Refused {
                 found: "the teacher has paused this table".to_owned(),
                 advice: "wait until it goes on".to_owned(),
             }),
@@ -284,13 +306,16 @@ impl Driver {
             TableOrder::Begin(request) if *request == self.request && !request.afresh && self.stopped.is_none() => Ok(()),
             TableOrder::Begin(request) => {
                 session.begin((*request).clone())?;
-                (self.request, self.stopped) = (*request, None);
+                (self.request, self.stopped, self.rest_when_off) = (*request, None, false);
                 Ok(())
             }
             TableOrder::Rest => {
-                let request = at_rest(&self.setup.session);
-                session.begin(request.clone())?;
-                (self.request, self.stopped) = (request, None);
+                self.rest(session)?;
+                self.stopped = None;
+                Ok(())
+            }
+            TableOrder::Withdraw(why) => {
+                (self.stopped, self.rest_when_off) = (Some(why), true);
                 Ok(())
             }
             TableOrder::Pause(paused) => {
@@ -301,7 +326,15 @@ impl Driver {
                 self.setup.entry.name = name;
                 Ok(())
             }
-            TableOrder::ReadAgain | TableOrder::End => Ok(()),
+            TableOrder::ReadAgain => {
+                let (study, problems) = read(&self.setup.root);
+                if study.faulty {
+                    return Err(problems.into_iter().next().map_or_else(|| self.nobody_there(), Error::from));
+                }
+                session.set_ceilings(&study, &mut |event| self.event(event));
+                Ok(())
+            }
+            TableOrder::End => Ok(()),
         }
     }
 
@@ -373,7 +406,7 @@ impl Driver {
                 prompt: &prompt,
                 subject: state.subject.as_deref(),
                 examiner: state.examiner.as_deref(),
-                session: &self.setup.session,
+                session: &self.request.session,
                 plan: plan.as_deref(),
                 resting: self.request.practice,
                 paused: self.paused,

@@ -3,7 +3,7 @@
 mod driver;
 mod orders;
 
-pub use self::orders::{TableOrder, TableSetup};
+pub use self::orders::{LastWords, TableOrder, TableSetup};
 
 use self::driver::Driver;
 use self::orders::Asked;

@@ -6,7 +6,7 @@ use crate::acquire::control::Command;
 use crate::acquire::recorder::RecordingRequest;
 use crate::error::Result;
 use std::path::PathBuf;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 use std::sync::mpsc::SyncSender;
 use std::time::Instant;
 
@@ -20,7 +20,12 @@ pub struct TableSetup {
     pub room: Arc<Room>,
     /// What frames count their time from.
     pub begun: Instant,
+    /// What a session said while it ended, for the terminal.
+    pub last_words: LastWords,
 }
+
+/// Words of sessions that end, until somebody has taken them.
+pub type LastWords = Arc<Mutex<Vec<String>>>;
 
 /// What somebody wants of a table.
 #[derive(Debug)]
@@ -31,8 +36,10 @@ pub enum TableOrder {
     /// Nobody: nothing is kept, and the alarm is on.
     Rest,
     Pause(bool),
-    /// The study has changed: read it again and go on with the same people.
+    /// The study has changed: its ceilings hold from here on.
     ReadAgain,
+    /// Nobody presses this volunteer any more, and why: hands off, and rest as soon as they are.
+    Withdraw(String),
     Rename(String),
     End,
 }

@@ -195,6 +195,12 @@ impl Monitor {
         self.watched(watched).into_iter().collect()
     }
 
+    /// Other ceilings hold from here on, also in the middle of a press. What else the settings say holds from the next monitor on.
+    pub fn set_ceilings(&mut self, settings: &Settings) -> Vec<MonitorEvent> {
+        self.settings = settings.clone();
+        self.set_about(&self.about.clone())
+    }
+
     /// Other people press from here on: nothing of those before is shown to them.
     pub fn begin(&mut self, calls: bool) {
         self.shown = GateInputs {

@@ -3,12 +3,14 @@
 mod addresses;
 pub mod answering;
 pub mod connections;
+mod end_asked;
 pub mod guarded;
 mod page_stream;
 mod server_thread;
 
 pub use crate::live::guard::new_token;
 pub use addresses::{address_here, addresses_in_the_room};
+pub use end_asked::EndAsked;
 pub use page_stream::PageStream;
 pub use server_thread::{Served, ServerThread};
 

@@ -139,6 +139,14 @@ impl PageStream {
         self.lock().pages.clear();
     }
 
+    /// Ends the oldest pages until there is room for one more among so many.
+    pub fn make_room(&self, most: usize) {
+        let mut inner = self.lock();
+        inner.pages.retain(|p| !p.frames.is_closed());
+        let over = (inner.pages.len() + 1).saturating_sub(most);
+        inner.pages.drain(..over);
+    }
+
     /// Opens the stream for a page.
     pub fn open(&self, connection: ConnectionId, sent_ms: f64) -> Response {
         let (page, frames) = mpsc::channel(MAX_FRAMES_BEHIND);

@@ -16,13 +16,17 @@ const LEARNERS: usize = 24;
 /// Device seconds of each station that recordings are looked for in.
 const SECONDS: f64 = 600.0;
 
-/// What a station of this port sends, a line of values for each sample, as recordings have it; and where each line is.
-fn sent(port: &str) -> HashMap<String, usize> {
+/// What a station sent: a line of values for each sample, as recordings have it, and where each line stands.
+struct Sent {
+    lines: Vec<String>,
+    places: HashMap<String, Vec<usize>>,
+}
+
+fn sent(port: &str) -> Sent {
     let spec = parse_port_name(port).unwrap().unwrap();
     let bytes = Transmission::new(&spec).unwrap().until(SECONDS / spec.speed);
     let mut columns = None;
-    let mut lines = HashMap::new();
-    let mut count = 0;
+    let mut lines = Vec::new();
     Decoder::default().push(&bytes, |heard| match heard {
         Message::Hello { station, .. } => columns = TraceColumns::of(&station).ok(),
         Message::Sample { values, .. } => {
@@ -35,14 +39,15 @@ fn sent(port: &str) -> HashMap<String, usize> {
             if let Some(columns) = &columns {
                 columns.row(&sample, 0.0, &mut text);
             }
-            lines
-                .entry(values_of(&String::from_utf8(text).unwrap()))
-                .or_insert(count);
-            count += 1;
+            lines.push(values_of(&String::from_utf8(text).unwrap()));
         }
         Message::Unusable(why) => panic!("{why}"),
     });
-    lines
+    let mut places: HashMap<String, Vec<usize>> = HashMap::new();
+    for (at, line) in lines.iter().enumerate() {
+        places.entry(line.clone()).or_default().push(at);
+    }
+    Sent { lines, places }
 }
 
 /// A row without its time.
@@ -53,22 +58,18 @@ fn values_of(row: &str) -> String {
         .to_owned()
 }
 
-/// First and last sample of a recording in what its station sent. Every line between them is there, once and in its place.
-fn place(name: &str, text: &str, sent: &HashMap<String, usize>) -> (usize, usize) {
-    let mut rows = text.lines().skip(1).map(|row| {
-        let values = values_of(row);
-        *sent
-            .get(&values)
-            .unwrap_or_else(|| panic!("{name}: {values} was never sent"))
-    });
-    let first = rows.next().unwrap();
-    let mut last = first;
-    for at in rows {
-        // The same values may have been sent before: then the place is that of the first.
-        assert!(at == last + 1 || at < first, "{name}: {at} after {last}");
-        last += 1;
-    }
-    (first, last)
+/// First and last sample of a recording in what its station sent: the one stretch in which every row is there, once and in its place.
+fn place(text: &str, sent: &Sent) -> Option<(usize, usize)> {
+    let rows: Vec<String> = text.lines().skip(1).map(values_of).collect();
+    let starts = sent.places.get(rows.first()?)?;
+    // At rest the same values come again and again: the whole recording decides.
+    let begins = |start: &&usize| {
+        sent.lines
+            .get(**start..**start + rows.len())
+            .is_some_and(|stretch| stretch == rows)
+    };
+    let start = *starts.iter().find(begins)?;
+    Some((start, start + rows.len() - 1))
 }
 
 /// A page's own question, waited for.
@@ -320,7 +321,7 @@ fn union_is_what_was_sent(root: &Path, served: &Served, ports: &[String]) {
     let recordings = kept(root);
     let sums = std::fs::read_to_string(root.join("recordings/SHA256SUMS")).unwrap();
     // By what its values are, each recording is one station's.
-    let stations: Vec<HashMap<String, usize>> = ports
+    let stations: Vec<Sent> = ports
         .iter()
         .enumerate()
         .map(|(i, port)| match port.starts_with("sim") {
@@ -330,12 +331,12 @@ fn union_is_what_was_sent(root: &Path, served: &Served, ports: &[String]) {
         .collect();
     let mut of_learner: BTreeMap<String, Vec<(usize, usize, usize)>> = BTreeMap::new();
     for (name, (text, sidecar)) in &recordings {
-        let row = values_of(text.lines().nth(1).unwrap());
-        let station = stations
+        let found = stations
             .iter()
-            .position(|s| s.contains_key(&row))
-            .unwrap_or_else(|| panic!("{name} is of no station"));
-        let (first, last) = place(name, text, &stations[station]);
+            .enumerate()
+            .find_map(|(i, sent)| place(text, sent).map(|(first, last)| (i, first, last)));
+        let (station, first, last) =
+            found.unwrap_or_else(|| panic!("{name} is no stretch of what any station sent"));
         assert!(
             sums.contains(name.trim_start_matches("recordings/")),
             "{name} has no hash"
