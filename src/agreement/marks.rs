@@ -316,7 +316,7 @@ mod tests {
     fn marks_that_are_none_are_named_and_copies_of_one_sheet_go_together() {
         let head = "candidate,session,subject,plan,attempt,step,level,side,item,value,value_unit,band_low,band_high,seen,assessor_1,assessor_2\n";
         let mut marks = Marks::new(&words());
-        let first = format!("{head}L-1,s,V-1,p,1,1,L3,left,order,1,place in the scan,,,\"1, as planned\",Yes,\nL-1,s,V-1,p,1,2,L3,right,order,,,,,,yse,\n");
+        let first = format!("{head}L-1,s,V-1,p,1,1,L3,left,order,1,place in the scan,,,\"1, as planned\",Yes,\nL-1,s,V-1,p,1,2,L3,right,order,,,,,,yess,\n");
         let second = format!("{head}L-1,s,V-1,p,1,1,L3,left,order,1,place in the scan,,,\"1, as planned\",,no\nL-1,s,V-1,p,1,2,L3,right,order,,,,,,,no\n");
         let problems = marks.add("a.csv", &first).unwrap();
         assert_eq!((problems.len(), problems[0].line, problems[0].column.as_deref()), (1, Some(3), Some("assessor_1")));

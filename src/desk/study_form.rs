@@ -90,7 +90,7 @@ mod tests {
 
     #[test]
     fn only_what_was_asked_for_changes() {
-        let text = "# ours\ntitle = \"Old\" # a word\n\n[ceiling_n]\n# neck = 60\nlumbar = 150.0 # after the trial\n\n[fit]\n# more\n";
+        let text = "# ours\ntitle = \"Old\" # a word\n\n[ceiling_n]\n# neck = 60\nlumbar = 150.0 # after the trial\n\n[filter]\n# more\n";
         let change = StudyChange {
             title: Some("New \"one\"".to_owned()),
             ceilings: vec![(Region::Lumbar, 140.0), (Region::Neck, 60.0)],

@@ -1045,7 +1045,10 @@ fn prepare_makes_a_study_once() {
     write(&study, "recordings/x.csv", GOOD);
     let inputs = collect(std::slice::from_ref(&study)).unwrap();
     assert_eq!(inputs.problems, []);
-    assert_eq!(inputs.study.unwrap().plans.len(), 4);
+    assert_eq!(
+        inputs.study.unwrap().plans.len(),
+        tautpoint::study::built_in::NAMES.len()
+    );
 }
 
 #[test]

@@ -188,7 +188,7 @@ fn the_page_at_a_table_fits_in_every_state() {
         "/Over the ceiling at Table 1/.test(document.getElementById('alarm').textContent)",
     );
     assert_eq!(
-        browser.run("return document.querySelectorAll('#room > li')[0].querySelector('h3').textContent"),
+        browser.run("return document.querySelectorAll('#room > li')[0].querySelector('h2').textContent"),
         "Table 1"
     );
     browser.keep("desk-look-alarm");

@@ -6,6 +6,7 @@ use std::path::Path;
 use tautpoint::error::Severity;
 use tautpoint::study::call::Call;
 use tautpoint::study::inputs::collect_any;
+use tautpoint::terms::Day;
 
 /// Goes on from each step that has a test, once: what is shown is some frames old.
 fn next_until(served: &Served, table: u32, kind: &str) {
@@ -46,7 +47,7 @@ fn two_tables_record_into_one_study_and_nobody_is_at_two() {
             answer["message"]
                 .as_str()
                 .unwrap()
-                .contains(&format!("{who} is at table {}", tables[0])),
+                .contains(&format!("{who} is at Table {}", tables[0])),
             "{answer}"
         );
     }
@@ -152,7 +153,13 @@ fn the_pair_swaps_a_scan_is_made_again_and_a_call_hides_both_sides_until_it_is_m
     let root = class(dir.path(), 0);
     let served = Served::at(&root);
     served.done("add-people", "{\"pairs\":\"L-01 L-02\"}");
-    served.done("consent", "{\"subjects\":[\"L-01\",\"L-02\"],\"consent\":\"given\",\"not_over\":[],\"keep_until\":\"2099-01-01\",\"noted_by\":\"\"}");
+    let keep_until = Day::today().plus_days(90);
+    served.done(
+        "consent",
+        &format!(
+            "{{\"subjects\":[\"L-01\",\"L-02\"],\"consent\":\"given\",\"not_over\":[],\"keep_until\":\"{keep_until}\",\"noted_by\":\"\"}}"
+        ),
+    );
     served.done(
         "class",
         "{\"plan\":\"short\",\"session\":null,\"feedback\":\"after\",\"calls\":true}",
@@ -231,8 +238,9 @@ fn nobody_is_pressed_without_a_note_of_consent_or_over_a_region_that_is_left_out
     };
     assert!(refused("V-09").contains("no volunteer V-09"));
     let note = |consent: &str, not_over: &str| {
+        let keep_until = Day::today().plus_days(90);
         let body = format!(
-            "{{\"subjects\":[\"V-02\"],\"consent\":{consent:?},\"not_over\":[{not_over}],\"keep_until\":\"2099-01-01\",\"noted_by\":\"T-01\"}}"
+            "{{\"subjects\":[\"V-02\"],\"consent\":{consent:?},\"not_over\":[{not_over}],\"keep_until\":\"{keep_until}\",\"noted_by\":\"T-01\"}}"
         );
         served.done("consent", &body);
     };
