@@ -7,6 +7,7 @@ mod corrected;
 mod correctors;
 mod fingerprint;
 mod folder_run;
+mod given;
 pub mod instrument_context;
 mod mats;
 mod naming;

@@ -4,10 +4,9 @@ use crate::study::door::{self, FileKind};
 use super::ceilings::{self, not_looked_at};
 use super::corrected::{self, Refused, RefusedCorrection};
 use super::fingerprint::Fingerprint;
-use super::{Job, mats, naming, sums};
+use super::{Job, given, mats, naming, sums};
 use crate::error::{Error, Problem, Severity};
 use crate::fault::isolated;
-use crate::format::counted;
 use crate::mat::MatTest;
 use crate::read::plausible::{doubts, implausible_test};
 use crate::read::recording::{RecordingSource, read_recording_content};
@@ -414,7 +413,7 @@ impl Job {
         match measured {
             Ok((mut tests, left_out, detected, short, seen)) => {
                 outcome.detected = detected;
-                problems.extend(note_given(&mut tests, sidecar, seen, &file.sidecar));
+                problems.extend(given::note(&mut tests, sidecar, seen, &file.sidecar));
                 let tests = keep(recording, tests, left_out, &mut outcome.exclusions);
                 let tests = self.plausible(recording, tests, outcome, problems);
                 outcome.plan = named.plan_used(&tests).or_else(|| sidecar.plan.clone());
@@ -437,29 +436,6 @@ impl Job {
         }
         named.planned_levels(&outcome.tests)
     }
-}
-
-/// Notes in each test what of it was shown; a problem where the recorder saw other tests than were found.
-fn note_given(tests: &mut [Test], sidecar: &Sidecar, found: usize, file: &str) -> Option<Problem> {
-    let given = &sidecar.given;
-    if given.is_empty() {
-        return None;
-    }
-    if given.len() != found {
-        return Some(
-            Problem::warning(
-                file,
-                format!("feedback_given of {}, and {found} found in the recording", counted(given.len(), "test")),
-                "as many as the recorder saw",
-                "nothing is lost, but which test was shown is not known, and estimates of their peaks are not used",
-            )
-            .in_column("feedback_given"),
-        );
-    }
-    for test in tests {
-        test.about.given = given.get(test.test as usize - 1).copied();
-    }
-    None
 }
 
 /// The tests that no person left out; the others are listed with who and why.

@@ -26,6 +26,7 @@ mod given;
 pub mod sessions;
 mod sums;
 mod taken_back;
+mod written_sidecar;
 pub mod trace_file;
 mod assigned;
 mod plan_cursor;

@@ -4,14 +4,14 @@ use super::columns::TraceColumns;
 use super::disk::{Disk, Sink};
 use super::trace_file::{SYNC_EVERY, TraceFile};
 use super::file_names;
+use super::written_sidecar::{WrittenColumn, WrittenLine, WrittenSidecar, distinct, drift_ppm};
 use super::sums::{FOLDER, add_sum};
 use crate::acquire::control::TestTurn;
 use crate::acquire::station::{LineCounts, Sample, Station, StationChannel};
 use crate::error::{Error, Result};
 use crate::study::gains::ColumnGains;
-use crate::terms::{Contact, Feedback, Given, Landmark, Level, LineOfDrive, Posture, RecordingStatus, Side};
+use crate::terms::{Level, RecordingStatus, Side};
 use crate::trace::About;
-use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -426,80 +426,4 @@ impl OpenRecording {
             },
         }
     }
-}
-
-/// A sidecar in the order of its keys.
-#[derive(Serialize)]
-struct WrittenSidecar<'a> {
-    format: u8,
-    subject: Option<&'a str>,
-    examiner: Option<&'a str>,
-    session: Option<&'a str>,
-    recorded_at: Option<&'a str>,
-    device: Option<&'a str>,
-    recorder_version: &'a str,
-    level: Option<Level>,
-    side: Option<Side>,
-    landmark: Option<&'a Landmark>,
-    contact: Option<Contact>,
-    posture: Option<&'a Posture>,
-    feedback: Option<Feedback>,
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    feedback_given: Vec<Given>,
-    cautions: Option<&'a str>,
-    plan: Option<&'a str>,
-    status: RecordingStatus,
-    excluded: Option<&'a str>,
-    line_of_drive_deg: Option<LineOfDrive>,
-    trial: Option<u32>,
-    #[serde(skip_serializing_if = "<[_]>::is_empty")]
-    covers: &'a [Level],
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    sensor: Vec<&'a str>,
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    calibration: Vec<&'a str>,
-    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
-    columns: BTreeMap<&'static str, WrittenColumn>,
-    line: Option<WrittenLine<'a>>,
-}
-
-/// A column whose numbers are multiplied by something; in the file they stay as the device gave them.
-#[derive(Serialize)]
-struct WrittenColumn {
-    name: String,
-    unit: String,
-    gain: f64,
-}
-
-/// What was counted on the line.
-#[derive(Serialize)]
-struct WrittenLine<'a> {
-    rows: u64,
-    frames_lost: u64,
-    frames_bad: u64,
-    frames_late: u64,
-    reconnected: u64,
-    tests_seen: Option<u32>,
-    clock_drift_ppm: Option<f64>,
-    ended: Option<&'a str>,
-}
-
-fn distinct<'a>(texts: impl Iterator<Item = &'a str>) -> Vec<&'a str> {
-    let mut distinct: Vec<&str> = Vec::new();
-    for text in texts.map(str::trim).filter(|t| !t.is_empty()) {
-        if !distinct.contains(&text) {
-            distinct.push(text);
-        }
-    }
-    distinct
-}
-
-/// How much faster the device's clock ran than this computer's, in parts per million. Given only for a minute or more:
-/// the samples arrive some milliseconds early or late.
-fn drift_ppm(first: &Sample, last: &Sample) -> Option<f64> {
-    let host_s = last
-        .arrived
-        .saturating_duration_since(first.arrived)
-        .as_secs_f64();
-    (host_s >= 60.0).then(|| ((last.time_s - first.time_s) / host_s - 1.0) * 1e6)
 }
