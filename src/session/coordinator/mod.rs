@@ -1,5 +1,8 @@
 //! Samples go to the monitor first, then to the recorder: the ceiling alarm waits for nothing.
 
+mod line;
+mod watch;
+
 use super::event::SessionEvent;
 use super::recorder_thread::{RecorderInput, RecorderStatus, RecorderThread};
 use super::reference::ReferenceLoader;
@@ -7,25 +10,22 @@ use super::silent_force::SilentForce;
 use super::station_rate::StationRate;
 use crate::acquire::control::{Command, SessionState, TestTurn, TestsMade};
 use crate::acquire::open_line;
-use crate::acquire::recorder::columns::TraceColumns;
-use crate::acquire::recorder::over_ceiling::OverCeiling;
 use crate::acquire::recorder::disk::{Disk, FileDisk};
-use crate::acquire::recorder::{Recorder, RecordingRequest, stamp};
-use crate::acquire::station::{LineEvent, Sample, Station};
+use crate::acquire::recorder::{Recorder, RecordingRequest};
+use crate::acquire::station::{LineEvent, Station};
 use crate::batch::settings_in_use;
 use crate::calibrate::Calibration;
 use crate::error::{Error, Problem, Result};
-use crate::fault::{ProgramFault, isolated};
 use crate::live::ceiling::CeilingCrossing;
-use crate::live::monitor::{Monitor, MonitorEvent, MonitorOptions, alarm_view};
+use crate::live::monitor::{Monitor, MonitorOptions};
 use crate::live::view::LiveView;
 use crate::read::calibrations::Calibrations;
 use crate::settings::{CeilingOrigin, Settings};
 use crate::study::inputs::{Inputs, Study};
 use crate::study::words::list;
-use crate::terms::{Feedback, Given};
+use crate::terms::Feedback;
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, RecvTimeoutError};
+use std::sync::mpsc::Receiver;
 use std::time::{Duration, Instant};
 
 /// A session that is to end after some seconds of samples ends this much later when none come.
@@ -346,37 +346,6 @@ impl Session {
         self.untold.push(words);
     }
 
-    /// Does something with the monitor. A fault of the program in it is named, and a new monitor takes its place.
-    fn with_monitor<T>(&mut self, work: impl FnOnce(&mut Monitor) -> T) -> Option<T> {
-        let mut monitor = self.monitor.take()?;
-        match isolated(|| work(&mut monitor)) {
-            Ok(done) => {
-                self.monitor = Some(monitor);
-                Some(done)
-            }
-            Err(fault) => {
-                self.lost_monitor(&fault);
-                None
-            }
-        }
-    }
-
-    fn lost_monitor(&mut self, fault: &ProgramFault) {
-        self.notice(format!(
-            "{fault} ended the watch over force and ceiling; it was started anew and takes its zero again: keep the hands off \
-             until then. The recording goes on. Please report this line."
-        ));
-        if let Some(crossing) = self.over.take() {
-            let over = self.over_ceiling(&crossing);
-            self.recorder.send(RecorderInput::OverCeiling(over));
-        }
-        self.touching = false;
-        self.recorder.send(RecorderInput::Touching(false));
-        if let Some(station) = self.station.clone() {
-            self.new_monitor(&station);
-        }
-    }
-
     /// A frame for a page or a meter; `None` before the first device. It takes the strip since the last call with it,
     /// so there must be one caller.
     pub fn view(&mut self) -> Option<&LiveView> {
@@ -391,21 +360,6 @@ impl Session {
         };
         self.tell_given();
         self.view.as_ref()
-    }
-
-    /// Tells the recorder that the last test is shown by now.
-    fn tell_given(&mut self) {
-        let (Some(last), Some((number, turn))) = (self.view.as_ref().and_then(|v| v.last.as_ref()), &mut self.told_given) else {
-            return;
-        };
-        let given = match last.together.is_empty() {
-            true => Given::After,
-            false => Given::Summary,
-        };
-        if last.number == *number && given > turn.given {
-            turn.given = given;
-            self.recorder.send(RecorderInput::Given(*turn));
-        }
     }
 
     /// Ends it in order: what is open is closed and kept.
@@ -440,221 +394,9 @@ impl Session {
         })
     }
 
-    fn read_line(&mut self, wait: Duration, on_event: OnEvent<'_>) {
-        if self.line_ended {
-            std::thread::sleep(wait);
-            return;
-        }
-        match self.line.recv_timeout(wait) {
-            Ok(event) => {
-                self.line_event(event, on_event);
-                while let Ok(event) = self.line.try_recv() {
-                    self.line_event(event, on_event);
-                }
-            }
-            Err(RecvTimeoutError::Timeout) => {}
-            Err(RecvTimeoutError::Disconnected) if self.line_failed => self.line_ended = true,
-            Err(RecvTimeoutError::Disconnected) => {
-                // Only a fault of the program ends the line without a word.
-                let why = "the line to the device ended by a fault of the program; it is opened anew".to_owned();
-                self.line = open_line(&self.port);
-                self.line_event(LineEvent::Gone(why), on_event);
-            }
-        }
-    }
-
-    fn line_event(&mut self, event: LineEvent, on_event: OnEvent<'_>) {
-        match event {
-            LineEvent::Connected(station) => {
-                self.leave_monitor(on_event);
-                self.connected(&station);
-                self.recorder.send(RecorderInput::Connected(station));
-            }
-            LineEvent::Samples(samples) => {
-                if self.first_sample.is_none() && !samples.is_empty() {
-                    self.first_sample = Some(Instant::now());
-                }
-                let seen = self.watch(&samples, on_event);
-                self.look_at_rate(&samples, on_event);
-                self.look_at_forces(&samples, on_event);
-                self.recorder.send(RecorderInput::Samples(samples));
-                // What was seen in the samples comes after them.
-                seen.into_iter().for_each(|input| self.recorder.send(input));
-            }
-            LineEvent::Counts(counts) => self.recorder.send(RecorderInput::Counts(counts)),
-            LineEvent::Gone(why) => {
-                self.leave_monitor(on_event);
-                self.station = None;
-                self.recorder.send(RecorderInput::Gone(why));
-            }
-            LineEvent::Failed(why) => {
-                self.line_failed = true;
-                self.fail(why);
-            }
-        }
-    }
-
     fn fail(&mut self, why: String) {
         self.failure = Some(why);
         self.stopping = true;
-    }
-
-    fn connected(&mut self, station: &Station) {
-        self.rate = StationRate::default();
-        self.silent = SilentForce::of(station);
-        self.new_monitor(station);
-    }
-
-    fn new_monitor(&mut self, station: &Station) {
-        let options = MonitorOptions {
-            calibrations: self.calibrations(station),
-            made: self.made.clone(),
-            ..self.options.clone()
-        };
-        let both_at_once = TraceColumns::of(station).is_ok_and(|c| c.both_at_once());
-        self.hands = if both_at_once { 2 } else { 1 };
-        self.station = Some(station.clone());
-        let about = self.status.pressed_of.clone();
-        let settings = &self.settings;
-        let made = isolated(|| {
-            let mut monitor = Monitor::new(station, settings, options);
-            monitor.set_about(&about);
-            monitor
-        });
-        match made {
-            Ok(monitor) => self.monitor = Some(monitor),
-            Err(fault) => self.fail(format!(
-                "{fault}: force and ceiling of this device cannot be watched, so nothing is recorded. Please report this line"
-            )),
-        }
-        self.update_reference();
-    }
-
-    /// Says at the start what is wrong with the device's rate; with a false one nothing would be seen rightly.
-    fn look_at_rate(&mut self, samples: &[Sample], on_event: OnEvent<'_>) {
-        let Some(station) = self.station.clone() else { return };
-        let Some(found) = self.rate.push(samples, &station) else {
-            return;
-        };
-        let first = self.rate.take_first();
-        if let Some(words) = found.words {
-            self.notice(words);
-        }
-        if !found.contradicts {
-            return;
-        }
-        self.leave_monitor(on_event);
-        self.new_monitor(&Station {
-            rate_hz: found.measured_hz,
-            ..station
-        });
-        let seen = self.watch(&first, on_event);
-        seen.into_iter().for_each(|input| self.recorder.send(input));
-    }
-
-    /// Says that a force is not to be relied on; on the page it stays.
-    fn look_at_forces(&mut self, samples: &[Sample], on_event: OnEvent<'_>) {
-        for words in self.silent.push(samples) {
-            match self.notices.contains(&words) {
-                true => on_event(SessionEvent::Message(words)),
-                false => self.notice(words),
-            }
-        }
-    }
-
-    fn update_reference(&mut self) {
-        let reference = self.reference.values_for(&self.status.pressed_of, self.hands);
-        self.with_monitor(|monitor| monitor.set_reference(reference));
-    }
-
-    fn calibrations(&mut self, station: &Station) -> Vec<Calibration> {
-        let (calibrations, problems) = calibrations_of(&self.study, station);
-        // A certificate that cannot be read, a sensor that the daily check shows out of control.
-        for problem in problems {
-            self.notice(problem.to_string());
-        }
-        calibrations
-    }
-
-    /// Gives samples to the monitor; the alarm is out before anything else is done. Returns what the recorder must know.
-    fn watch(&mut self, samples: &[Sample], on_event: OnEvent<'_>) -> Vec<RecorderInput> {
-        let mut seen = Vec::new();
-        for sample in samples {
-            let Some(events) = self.with_monitor(|monitor| monitor.push(sample)) else {
-                return seen;
-            };
-            for event in events {
-                seen.extend(self.monitor_event(event, on_event));
-            }
-        }
-        let touching = self.monitor.as_ref().is_some_and(Monitor::touching);
-        if touching != self.touching {
-            self.touching = touching;
-            seen.push(RecorderInput::Touching(touching));
-        }
-        seen
-    }
-
-    /// The line is gone or the session ends: what is open in the monitor ends here.
-    fn leave_monitor(&mut self, on_event: OnEvent<'_>) {
-        let events = self.with_monitor(Monitor::finish).unwrap_or_default();
-        for event in events {
-            let seen = self.monitor_event(event, on_event);
-            seen.into_iter().for_each(|input| self.recorder.send(input));
-        }
-        self.monitor = None;
-        if std::mem::take(&mut self.touching) {
-            self.recorder.send(RecorderInput::Touching(false));
-        }
-    }
-
-    fn monitor_event(&mut self, event: MonitorEvent, on_event: OnEvent<'_>) -> Option<RecorderInput> {
-        let gate = self.monitor.as_ref().map(|m| m.gate(&self.status.state));
-        let visible = || gate.as_ref().is_some_and(|gate| gate.running.is_none());
-        match event {
-            MonitorEvent::AlarmBegan(crossing) => {
-                on_event(SessionEvent::AlarmBegan(alarm_view(&crossing, true, visible())));
-                self.over_since = Some(stamp());
-                self.over = Some(crossing);
-                None
-            }
-            MonitorEvent::AlarmEnded(crossing) => {
-                self.over = None;
-                on_event(SessionEvent::AlarmEnded {
-                    alarm: alarm_view(&crossing, false, visible()),
-                    duration_s: crossing.duration_s(),
-                });
-                Some(RecorderInput::OverCeiling(self.over_ceiling(&crossing)))
-            }
-            MonitorEvent::ForceSign(sign) => {
-                // The page has it with every frame.
-                on_event(SessionEvent::Message(sign.to_string()));
-                None
-            }
-            MonitorEvent::TestEnded(ended) => {
-                self.made.insert(ended.about.examiner.clone(), ended.of_examiner);
-                let turn = TestTurn {
-                    number: ended.of_examiner,
-                    given: gate.map_or(Given::None, |gate| gate.given_so_far()),
-                };
-                self.told_given = Some((ended.number, turn));
-                Some(RecorderInput::TestEnded(turn))
-            }
-            MonitorEvent::Spring { .. } | MonitorEvent::Analysed(_) => None,
-        }
-    }
-
-    fn over_ceiling(&mut self, crossing: &CeilingCrossing) -> OverCeiling {
-        let about = &self.status.pressed_of;
-        OverCeiling {
-            time: self.over_since.take().unwrap_or_else(stamp),
-            region: Some(crossing.ceiling.region).filter(|_| !crossing.ceiling.assumed),
-            level: about.level,
-            peak_n: crossing.peak_n,
-            ceiling_n: crossing.ceiling.ceiling_n,
-            duration_s: crossing.duration_s(),
-            examiner: about.examiner.clone(),
-        }
     }
 
     fn recorder_status(&mut self, status: RecorderStatus, on_event: OnEvent<'_>) {
