@@ -15,6 +15,7 @@ mod health;
 mod home;
 mod new_study;
 mod opened;
+mod pages;
 mod people;
 mod prompt;
 mod qr;

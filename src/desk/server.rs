@@ -5,7 +5,7 @@
 
 use super::access::{PageRole, TableId, unix_s};
 use super::home::Desk;
-use super::qr;
+use super::{pages, qr};
 use crate::error::Result;
 use crate::live::guard::RequestGuard;
 use crate::live::server::answering::{AnswerKind, PageAnswer};
@@ -47,6 +47,7 @@ const FILES: &[PageFile] = &[
     ("/icon.svg", SVG, ICON),
     ("/files/words.js", JAVASCRIPT, WORDS),
     ("/files/draw.js", JAVASCRIPT, DRAWING),
+    ("/files/keys.js", JAVASCRIPT, live_files::KEYS),
     ("/files/strip.js", JAVASCRIPT, live_files::STRIP),
     ("/files/curve.js", JAVASCRIPT, live_files::CURVE),
     ("/files/summary.js", JAVASCRIPT, live_files::SUMMARY),
@@ -64,17 +65,6 @@ const FILES: &[PageFile] = &[
     ("/files/table.js", JAVASCRIPT, include_str!("page/table.js")),
     ("/files/place.js", JAVASCRIPT, include_str!("page/place.js")),
 ];
-
-/// The teacher's pages.
-const TEACHER_PAGES: &[PageFile] = &[
-    ("/", HTML, include_str!("page/study.html")),
-    ("/people", HTML, include_str!("page/people.html")),
-    ("/tables", HTML, include_str!("page/tables.html")),
-    ("/room", HTML, include_str!("page/room.html")),
-    ("/after", HTML, include_str!("page/after.html")),
-];
-const LOOK_PAGE: &str = include_str!("page/look.html");
-const TABLE_PAGE: &str = include_str!("page/table.html");
 
 /// A desk that is served. Dropping it ends every page.
 pub struct DeskServer {
@@ -124,9 +114,9 @@ impl Served for PagesServed {
         Router::new()
             .route("/ask/{what}", post(teacher_asks))
             .route("/room/events", get(room_events))
-            .route("/look/", get(|| async { ([(header::CONTENT_TYPE, HTML)], LOOK_PAGE) }))
+            .route("/look/", get(|| async { ([(header::CONTENT_TYPE, HTML)], pages::look()) }))
             .route("/look/events", get(look_events))
-            .route("/table/{id}/", get(|| async { ([(header::CONTENT_TYPE, HTML)], TABLE_PAGE) }))
+            .route("/table/{id}/", get(|| async { ([(header::CONTENT_TYPE, HTML)], pages::table()) }))
             .route("/table/{id}/events", get(table_events))
             .route("/table/{id}/ask/{what}", post(table_asks))
             .route("/square/{word}", get(square))
@@ -159,7 +149,7 @@ fn wanted(path: &str) -> Option<PageRole> {
 /// Whether a path is a page that somebody opens, so that a link may lead there and a token may come in its address.
 fn is_page_path(path: &str) -> bool {
     let table = path.strip_prefix("/table/").and_then(|r| r.strip_suffix('/')).is_some_and(|id| id.parse::<u32>().is_ok());
-    table || path == "/look/" || path.starts_with("/open/") || TEACHER_PAGES.iter().any(|p| p.0 == path)
+    table || path == "/look/" || path.starts_with("/open/") || pages::teacher(path).is_some()
 }
 
 /// Every request passes here: host, origin, token; and every answer leaves with the same headers.
@@ -343,10 +333,9 @@ fn kind(file: &std::path::Path) -> &'static str {
 }
 
 async fn page_or_file(request: Request) -> Response {
-    let path = request.uri().path().to_owned();
-    match TEACHER_PAGES.iter().any(|p| p.0 == path) {
-        true => file(TEACHER_PAGES, request).await,
-        false => file(FILES, request).await,
+    match pages::teacher(request.uri().path()) {
+        Some(page) => ([(header::CONTENT_TYPE, HTML)], page).into_response(),
+        None => file(FILES, request).await,
     }
 }
 

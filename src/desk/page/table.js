@@ -2,6 +2,7 @@
 
 import { Alarm } from "./alarm.js";
 import { ask, commands } from "./ask.js";
+import { buttons, twice } from "./keys.js";
 import { drawPlace } from "./place.js";
 import { Estimate } from "./estimate.js";
 import { Stream } from "./stream.js";
@@ -12,7 +13,6 @@ import { PHASES, get, list, make, newtons, say } from "./words.js";
 // A value older than this is no value.
 const OLD_MS = 200;
 const NUMBER_EVERY_MS = 100;
-const SURE_MS = 4000;
 // Kinds of the prompt in which somebody is at work on a step.
 const AT_WORK = ["press", "on", "in", "zero", "call", "estimate", "end", "paused"];
 
@@ -26,12 +26,12 @@ let lastTest = null;
 let choosing = false;
 let choices = null;
 
-for (const button of document.querySelectorAll("button[data-key]")) {
-  const words = make("span", button.textContent);
-  button.replaceChildren(words, make("kbd", button.dataset.key.toUpperCase()));
-  button.setAttribute("aria-keyshortcuts", button.dataset.key.toUpperCase());
-  button.dataset.words = words.textContent;
-}
+buttons(
+  "button[data-command], button[data-call], button[data-do]",
+  press,
+  // The next step is asked for twice while this one has no test: two quick presses leave no step out.
+  (b) => (b.dataset.command === "next" && table?.place && table.tests === 0 ? "No test yet: press again" : twice(b)),
+);
 const alarm = new Alarm();
 const estimate = new Estimate(send);
 
@@ -134,7 +134,7 @@ function showTable() {
     drawn = JSON.stringify(p);
     drawPlace(get("place"), p);
   }
-  buttons();
+  showButtons();
   if (!get("choose").hidden && !choices) fill();
 }
 let drawn = "";
@@ -143,7 +143,7 @@ let drawn = "";
 let pair = false;
 
 // Only what makes sense now.
-function buttons() {
+function showButtons() {
   const t = table;
   const begun = !t.resting;
   const shown = {
@@ -293,39 +293,9 @@ async function act(what) {
 
 function press(button) {
   if (button.dataset.call) return send({ command: "call", call: button.dataset.call }, `Call ${button.dataset.call}`);
-  // What undoes or ends something is asked for twice, and so is the next step while this one has no test.
-  const early = button.dataset.command === "next" && table.place && table.tests === 0;
-  if (("twice" in button.dataset || early) && !button.classList.contains("sure")) {
-    sure(button, true);
-    setTimeout(() => sure(button, false), SURE_MS);
-    return;
-  }
-  sure(button, false);
   if (button.dataset.do) return act(button.dataset.do);
   send({ command: button.dataset.command }, button.dataset.words);
 }
-
-function sure(button, on) {
-  button.classList.toggle("sure", on);
-  const words = on && button.dataset.command === "next" ? "No test yet: press again" : on ? `${button.dataset.words}: press again` : button.dataset.words;
-  say(button.firstChild, words);
-}
-
-document.addEventListener("click", (event) => {
-  const button = event.target.closest("button[data-command], button[data-call], button[data-do]");
-  if (button) press(button);
-});
-
-document.addEventListener("keydown", (event) => {
-  if (event.repeat || event.ctrlKey || event.altKey || event.metaKey) return;
-  if (event.target.closest("input, select, textarea")) return;
-  const key = event.key.toLowerCase();
-  const button = [...document.querySelectorAll("button[data-key]")].find((b) => b.dataset.key === key);
-  if (!button || button.closest("[hidden]")) return;
-  event.preventDefault();
-  button.focus();
-  button.click();
-});
 
 // Frames may stop coming: the age is looked at all the same.
 setInterval(show, 100);

@@ -146,20 +146,15 @@ impl Driver {
                 Ok(asked) => {
                     let ends = matches!(asked.order, TableOrder::End);
                     let answer = match asked.order {
-                        TableOrder::End | TableOrder::ReadAgain | TableOrder::Withdraw(_) => Ok(()),
-                        TableOrder::Pause(paused) => {
-                            self.paused = paused;
-                            Ok(())
-                        }
-                        TableOrder::Rename(name) => {
-                            self.setup.entry.name = name;
-                            Ok(())
-                        }
+                        TableOrder::Command(_) | TableOrder::Begin(_) => Err(self.nobody_there()),
                         TableOrder::Rest => {
                             self.stopped = None;
                             Ok(())
                         }
-                        TableOrder::Command(_) | TableOrder::Begin(_) => Err(self.nobody_there()),
+                        other => {
+                            self.kept(other);
+                            Ok(())
+                        }
                     };
                     let _ = asked.answer.send(answer);
                     if ends {
@@ -318,14 +313,6 @@ impl Driver {
                 (self.stopped, self.rest_when_off) = (Some(why), true);
                 Ok(())
             }
-            TableOrder::Pause(paused) => {
-                self.paused = paused;
-                Ok(())
-            }
-            TableOrder::Rename(name) => {
-                self.setup.entry.name = name;
-                Ok(())
-            }
             TableOrder::ReadAgain => {
                 let (study, problems) = read(&self.setup.root);
                 if study.faulty {
@@ -334,7 +321,19 @@ impl Driver {
                 session.set_ceilings(&study, &mut |event| self.event(event));
                 Ok(())
             }
-            TableOrder::End => Ok(()),
+            other => {
+                self.kept(other);
+                Ok(())
+            }
+        }
+    }
+
+    /// Takes what needs no session.
+    fn kept(&mut self, order: TableOrder) {
+        match order {
+            TableOrder::Pause(paused) => self.paused = paused,
+            TableOrder::Rename(name) => self.setup.entry.name = name,
+            _ => {}
         }
     }
 

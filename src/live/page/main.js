@@ -3,6 +3,7 @@
 import { Alarm } from "./alarm.js";
 import { Curve } from "./curve.js";
 import { Estimate } from "./estimate.js";
+import { buttons } from "./keys.js";
 import { Stream } from "./stream.js";
 import { Strip } from "./strip.js";
 import { spoken, summary } from "./summary.js";
@@ -11,7 +12,6 @@ import { PHASES, get, level, list, make, newtons, say } from "./words.js";
 // A value older than this is no value.
 const OLD_MS = 200;
 const NUMBER_EVERY_MS = 100;
-const SURE_MS = 4000;
 
 const strip = new Strip(get("strip"));
 const curve = new Curve(get("curve"));
@@ -22,12 +22,7 @@ let numberAt = 0;
 let drawnAt = 0;
 let lastNumber = null;
 
-for (const button of document.querySelectorAll("button[data-key]")) {
-  const words = make("span", button.textContent);
-  button.replaceChildren(words, make("kbd", button.dataset.key.toUpperCase()));
-  button.setAttribute("aria-keyshortcuts", button.dataset.key.toUpperCase());
-  button.dataset.words = words.textContent;
-}
+buttons("button[data-command], button[data-call]", press);
 const alarm = new Alarm();
 const estimate = new Estimate(send);
 
@@ -148,38 +143,8 @@ async function send(body, words) {
 
 function press(button) {
   if (button.dataset.call) return send({ command: "call", call: button.dataset.call }, `Call ${button.dataset.call}`);
-  if (!button.dataset.command) return;
-  // What ends something is asked for twice.
-  if ("twice" in button.dataset && !button.classList.contains("sure")) {
-    sure(button, true);
-    setTimeout(() => sure(button, false), SURE_MS);
-    return;
-  }
-  sure(button, false);
   send({ command: button.dataset.command }, button.dataset.words);
 }
-
-function sure(button, on) {
-  button.classList.toggle("sure", on);
-  say(button.firstChild, on ? `${button.dataset.words}: press again` : button.dataset.words);
-}
-
-document.addEventListener("click", (event) => {
-  const button = event.target.closest("button[data-command], button[data-call]");
-  if (button) press(button);
-});
-
-document.addEventListener("keydown", (event) => {
-  if (event.repeat || event.ctrlKey || event.altKey || event.metaKey) return;
-  // Digits and letters of a field are no keys.
-  if (event.target instanceof HTMLInputElement) return;
-  const key = event.key.toLowerCase();
-  const button = [...document.querySelectorAll("button[data-key]")].find((b) => b.dataset.key === key);
-  if (!button || button.closest("[hidden]")) return;
-  event.preventDefault();
-  button.focus();
-  button.click();
-});
 
 // Frames may stop coming: the age is looked at all the same.
 setInterval(show, 100);

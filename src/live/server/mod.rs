@@ -38,6 +38,7 @@ const MAX_COMMAND_BYTES: usize = 512;
 /// Modules that every page of a running recording is made of.
 pub mod live_files {
     pub const STREAM: &str = include_str!("../page/stream.js");
+    pub const KEYS: &str = include_str!("../page/keys.js");
     pub const STRIP: &str = include_str!("../page/strip.js");
     pub const CURVE: &str = include_str!("../page/curve.js");
     pub const SUMMARY: &str = include_str!("../page/summary.js");
@@ -53,6 +54,7 @@ const FILES: &[PageFile] = &[
     ("/stream.js", JAVASCRIPT, live_files::STREAM),
     ("/words.js", JAVASCRIPT, WORDS),
     ("/draw.js", JAVASCRIPT, DRAWING),
+    ("/keys.js", JAVASCRIPT, live_files::KEYS),
     ("/strip.js", JAVASCRIPT, live_files::STRIP),
     ("/curve.js", JAVASCRIPT, live_files::CURVE),
     ("/estimate.js", JAVASCRIPT, live_files::ESTIMATE),
