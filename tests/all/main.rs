@@ -30,6 +30,7 @@ mod filter_reference;
 mod firmware;
 mod good_practice;
 mod hostile;
+mod http;
 mod import;
 mod instrument;
 mod invented;

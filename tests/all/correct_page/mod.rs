@@ -6,9 +6,10 @@ mod meanwhile;
 mod strangers;
 
 use super::cohort::{code, err, program, run, text};
+use super::http;
 use serde_json::{Value, json};
-use std::io::{BufRead, BufReader, Read, Write};
-use std::net::TcpStream;
+use std::io::{BufRead, BufReader};
+use std::net::{Ipv4Addr, SocketAddr};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Stdio};
 use std::time::Duration;
@@ -76,20 +77,9 @@ impl Served {
 
     /// Status and body of one request.
     fn raw(&self, head: &str, body: &str) -> (u16, String) {
-        let mut stream = TcpStream::connect(("127.0.0.1", self.port)).unwrap();
-        stream.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
-        let length = body.len();
-        write!(
-            stream,
-            "{head}\r\nContent-Length: {length}\r\nConnection: close\r\n\r\n{body}"
-        )
-        .unwrap();
-        let mut bytes = Vec::new();
-        let _ = stream.read_to_end(&mut bytes);
-        let answer = String::from_utf8_lossy(&bytes).into_owned();
-        let (head, body) = answer.split_once("\r\n\r\n").unwrap_or((&answer, ""));
-        let status = head.split(' ').nth(1).and_then(|s| s.parse().ok()).unwrap_or(0);
-        (status, body.to_owned())
+        let addr = SocketAddr::from((Ipv4Addr::LOCALHOST, self.port));
+        let (status, _, body) = http::ask(addr, Duration::from_secs(60), head, body);
+        (status, body)
     }
 
     /// A question as the page itself asks it.

@@ -2,27 +2,30 @@
 
 use crate::cohort::{code, contents, err, run, text};
 
-#[test]
-fn pages_without_a_folder_of_theirs_go_into_the_study_and_disturb_nothing() {
-    let dir = tempfile::tempdir().unwrap();
-    let study = dir.path().join("class");
-    let s = text(&study);
-    let invented = [
+/// A small study of two examiners.
+fn invented(study: &str, levels: &str) {
+    let small = [
         "--seed",
         "5",
         "--examiners",
         "2",
         "--trials",
         "1",
-        "--levels",
-        "L3",
         "--rate-hz",
         "100",
+        "--levels",
+        levels,
     ];
-    assert_eq!(
-        code(&run(&[&["simulate", "study", "--out", s][..], &invented].concat())),
-        0
-    );
+    let made = run(&[&["simulate", "study", "--out", study][..], &small].concat());
+    assert_eq!(code(&made), 0, "{}", err(&made));
+}
+
+#[test]
+fn pages_without_a_folder_of_theirs_go_into_the_study_and_disturb_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let study = dir.path().join("class");
+    let s = text(&study);
+    invented(s, "L3");
     let elsewhere = dir.path().join("elsewhere");
     assert_eq!(code(&run(&["debrief", s, "--out", text(&elsewhere)])), 0);
     for _ in 0..2 {
@@ -78,22 +81,7 @@ fn filled_in_marks_of_a_sheet_are_held_against_each_other() {
     let dir = tempfile::tempdir().unwrap();
     let study = dir.path().join("exam");
     let s = text(&study);
-    let invented = [
-        "--seed",
-        "5",
-        "--examiners",
-        "2",
-        "--trials",
-        "1",
-        "--levels",
-        "L4,L3",
-        "--rate-hz",
-        "100",
-    ];
-    assert_eq!(
-        code(&run(&[&["simulate", "study", "--out", s][..], &invented].concat())),
-        0
-    );
+    invented(s, "L4,L3");
     let mut files = Vec::new();
     for (i, who) in ["L-01", "L-02"].into_iter().enumerate() {
         assert_eq!(

@@ -7,8 +7,8 @@ mod speed;
 mod tables;
 mod walk;
 
-use std::io::{Read, Write};
-use std::net::{SocketAddr, TcpStream};
+use crate::http;
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -96,22 +96,9 @@ impl Drop for Served {
     }
 }
 
-/// Status, head and body of one request; a stream is read for a moment only.
+/// Status, head and body of one request.
 fn ask(addr: SocketAddr, head: &str, body: &str) -> (u16, String, String) {
-    let mut stream = TcpStream::connect(addr).unwrap();
-    stream.set_read_timeout(Some(Duration::from_secs(8))).unwrap();
-    let length = body.len();
-    write!(
-        stream,
-        "{head}\r\nContent-Length: {length}\r\nConnection: close\r\n\r\n{body}"
-    )
-    .unwrap();
-    let mut bytes = Vec::new();
-    let _ = stream.read_to_end(&mut bytes);
-    let text = String::from_utf8_lossy(&bytes).into_owned();
-    let (head, body) = text.split_once("\r\n\r\n").unwrap_or((&text, ""));
-    let status = head.split(' ').nth(1).and_then(|s| s.parse().ok()).unwrap_or(0);
-    (status, head.to_owned(), body.to_owned())
+    http::ask(addr, Duration::from_secs(8), head, body)
 }
 
 fn until(what: &str, mut is: impl FnMut() -> bool) {
@@ -129,13 +116,7 @@ fn class(dir: &Path, learners: u32) -> PathBuf {
     std::fs::create_dir_all(root.join("recordings")).unwrap();
     let study = "title = \"Invented class\"\n[ceiling_n]\nneck = 300.0\nthoracic = 300.0\nlumbar = 300.0\nsacral = 300.0\n[plan]\ndefault = \"short\"\n";
     std::fs::write(root.join("study.toml"), study).unwrap();
-    let step = |level: &str| format!("[[step]]\nlevel = \"{level}\"\nside = \"both\"\ncontact = \"thumb\"\n");
-    let plan = format!(
-        "name = \"short\"\nposture = \"prone\"\n{}{}",
-        step("L4"),
-        step("L3")
-    );
-    std::fs::write(root.join("plans/short.toml"), plan).unwrap();
+    write_plan(&root, "short");
     let mut roster = "code,role\nT-01,teacher\n".to_owned();
     let mut notes = "subject,consent,day,not_over,keep_until,noted_by\n".to_owned();
     for n in 1..=learners {
@@ -145,6 +126,17 @@ fn class(dir: &Path, learners: u32) -> PathBuf {
     std::fs::write(root.join("roster.csv"), roster).unwrap();
     std::fs::write(root.join("volunteers.csv"), notes).unwrap();
     root
+}
+
+/// A plan of two levels on both sides: as short as a test wants it.
+fn write_plan(root: &Path, name: &str) {
+    let step = |level: &str| format!("[[step]]\nlevel = \"{level}\"\nside = \"both\"\ncontact = \"thumb\"\n");
+    let plan = format!(
+        "name = {name:?}\nposture = \"prone\"\n{}{}",
+        step("L4"),
+        step("L3")
+    );
+    std::fs::write(root.join(format!("plans/{name}.toml")), plan).unwrap();
 }
 
 /// Adds a table; its number.

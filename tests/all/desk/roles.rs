@@ -1,6 +1,9 @@
 //! Who may see and do what: each role by its own token, and a stranger nothing.
 
 use super::{Served, add_table, ask, class, shown, until};
+use std::io::{Read, Write};
+use std::net::TcpStream;
+use std::time::{Duration, Instant};
 use tautpoint::desk::access::{PageRole, TableId};
 
 /// Status of a request with a cookie for a role.
@@ -200,5 +203,77 @@ fn a_hostile_tablet_can_do_no_more_than_its_table() {
     assert!(
         shown(&served, table).is_some_and(|t| t.connected),
         "the table goes on"
+    );
+}
+
+/// An event stream that somebody holds open.
+struct Held(TcpStream);
+
+impl Held {
+    fn open(served: &Served, path: &str, role: PageRole) -> Held {
+        let (port, word) = (served.addr.port(), role.word());
+        let token = served.desk.token(role).unwrap().token;
+        let mut stream = TcpStream::connect(served.addr).unwrap();
+        stream.set_read_timeout(Some(Duration::from_secs(10))).unwrap();
+        let cookie = format!("Cookie: tautpoint_{port}_{word}={token}");
+        write!(
+            stream,
+            "GET {path} HTTP/1.1\r\nHost: {}\r\n{cookie}\r\n\r\n",
+            served.addr
+        )
+        .unwrap();
+        let mut held = Held(stream);
+        let head = held.next();
+        assert!(head.starts_with("HTTP/1.1 200"), "{path}: {head}");
+        held
+    }
+
+    /// What comes next; nothing at the end of the stream.
+    fn next(&mut self) -> String {
+        let mut bytes = vec![0; 1 << 16];
+        let n = self.0.read(&mut bytes).unwrap_or(0);
+        String::from_utf8_lossy(&bytes[..n]).into_owned()
+    }
+
+    fn ends(&mut self) -> bool {
+        let end = Instant::now() + Duration::from_secs(10);
+        while Instant::now() < end {
+            if self.next().is_empty() {
+                return true;
+            }
+        }
+        false
+    }
+}
+
+#[test]
+fn no_table_takes_the_places_of_others_and_a_new_address_ends_what_was_open() {
+    let dir = tempfile::tempdir().unwrap();
+    let served = Served::at(&class(dir.path(), 1));
+    let tables = [1, 2].map(|seed| add_table(&served, &format!("sim:seed={seed}")));
+    let table = |n: usize| PageRole::Table(TableId(tables[n]));
+    let events = |n: usize| format!("/table/{}/events", tables[n]);
+    let mut many: Vec<Held> = (0..24)
+        .map(|_| Held::open(&served, &events(0), table(0)))
+        .collect();
+    assert!(many[0].ends(), "the oldest makes room");
+    assert!(!many[23].next().is_empty());
+    let mut others = [
+        Held::open(&served, "/room/events", PageRole::Teacher),
+        Held::open(&served, "/look/events", PageRole::Look),
+        Held::open(&served, &events(1), table(1)),
+        Held::open(&served, &events(1), PageRole::Teacher),
+    ];
+    assert!(others.iter_mut().all(|held| !held.next().is_empty()));
+    // The teacher's address opens every page.
+    served.done("new-address", "{\"word\":\"teacher\"}");
+    assert!(others.iter_mut().all(Held::ends));
+    // Others come back by themselves: theirs is good still.
+    Held::open(&served, &events(1), table(1));
+    // Nobody has an address of a table that is not there.
+    served.refused("new-address", "{\"word\":\"table-77\"}");
+    assert_eq!(
+        status(&served, "GET", "/square/table-77", Some(PageRole::Teacher), ""),
+        404
     );
 }

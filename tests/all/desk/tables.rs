@@ -3,6 +3,7 @@
 use super::{Served, add_away, add_table, begin, class, shown, until};
 use crate::record::bench::kept;
 use std::path::Path;
+use tautpoint::desk::RoomTable;
 use tautpoint::error::Severity;
 use tautpoint::study::call::Call;
 use tautpoint::study::inputs::collect_any;
@@ -326,4 +327,63 @@ fn a_known_weight_is_read_and_one_that_is_read_wrongly_is_doubted() {
             .refused("weigh", &format!("{{\"table\":{table},\"mass_kg\":0.0}}"))
             .contains("expected 0.05 to 200 kg")
     );
+}
+
+#[test]
+fn whoever_withdraws_is_pressed_no_more_and_what_many_save_at_once_is_kept() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = class(dir.path(), 12);
+    let served = Served::at(&root);
+    let table = add_table(&served, "sim:two-handed,speed=3");
+    begin(&served, table, "L-01", "V-01");
+    let keep_until = Day::today().plus_days(90);
+    let withdraw = |n: u32| {
+        let body = format!(
+            "{{\"subjects\":[\"V-{n:02}\"],\"consent\":\"withdrawn\",\"not_over\":[],\"keep_until\":\"{keep_until}\",\"noted_by\":\"T-01\"}}"
+        );
+        served.asks("consent", &body).0
+    };
+    let add = |n: u32| {
+        served
+            .asks("add-people", &format!("{{\"learners\":\"M-{n:02}\"}}"))
+            .0
+    };
+    std::thread::scope(|scope| {
+        let (withdraw, add) = (&withdraw, &add);
+        let answers: Vec<_> = (1..=12)
+            .map(|n| scope.spawn(move || (withdraw(n), add(n))))
+            .collect();
+        assert!(answers.into_iter().all(|a| a.join().unwrap() == (200, 200)));
+    });
+    let notes = std::fs::read_to_string(root.join("volunteers.csv")).unwrap();
+    assert_eq!(notes.matches(",withdrawn,").count(), 12, "{notes}");
+    let roster = std::fs::read_to_string(root.join("roster.csv")).unwrap();
+    assert_eq!(roster.matches("M-").count(), 12, "{roster}");
+    let told = |t: &RoomTable| t.prompt.kind == "stopped" && t.prompt.detail.contains("V-01 has withdrawn");
+    until("the table is told", || {
+        shown(&served, table).is_some_and(|t| told(&t))
+    });
+    until("nobody is pressed there", || {
+        shown(&served, table).is_some_and(|t| t.examiner.is_none())
+    });
+}
+
+#[test]
+fn a_note_whose_day_has_passed_is_none() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = class(dir.path(), 1);
+    let served = Served::at(&root);
+    let table = add_table(&served, "sim");
+    // It was good when the desk was started.
+    let notes = std::fs::read_to_string(root.join("volunteers.csv")).unwrap();
+    std::fs::write(
+        root.join("volunteers.csv"),
+        notes.replace("2099-12-31", "2026-01-01"),
+    )
+    .unwrap();
+    let body = "{\"examiner\":\"L-01\",\"subject\":\"V-01\",\"cautions\":true}";
+    let (status, answer) = served.at_table(table, "begin", body);
+    assert_eq!(status, 422);
+    let words = answer["message"].as_str().unwrap();
+    assert!(words.contains("was kept until 2026-01-01"), "{words}");
 }

@@ -1,6 +1,6 @@
 //! The whole job in a browser: an empty folder, a class of 24 at eight tables, and its debrief; and the start by keyboard alone.
 
-use super::{Served, until};
+use super::{Served, until, write_plan};
 use crate::live_page::browser::Browser;
 use crate::record::bench::kept;
 use std::collections::{BTreeMap, HashMap};
@@ -131,16 +131,7 @@ fn a_class_of_24_at_eight_tables_from_an_empty_folder_to_its_debrief() {
     click(&browser, "make");
     browser.until("the study", "!document.getElementById('class-part').hidden");
     // A plan of the lab's own, so short that a test has time for 24 learners.
-    let step = |level: &str| format!("[[step]]\nlevel = \"{level}\"\nside = \"both\"\ncontact = \"thumb\"\n");
-    std::fs::write(
-        root.join("plans/two-levels.toml"),
-        format!(
-            "name = \"two-levels\"\nposture = \"prone\"\n{}{}",
-            step("L4"),
-            step("L3")
-        ),
-    )
-    .unwrap();
+    write_plan(&root, "two-levels");
     browser.goto(&served.url(PageRole::Teacher));
     browser.until(
         "its plan",

@@ -1,6 +1,7 @@
 //! Who may read the page and who may command (DNS rebinding, requests from other sites, framing, tokens).
 
 use super::session::{one_side, state, station_of};
+use crate::http;
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpStream};
 use std::time::{Duration, Instant};
@@ -16,22 +17,10 @@ fn hub() -> Hub {
     serve(LOOPBACK.parse().unwrap(), None).unwrap()
 }
 
-/// Status, head and body of one request; a stream is read for a moment only.
+/// Status, head in small letters and body; a stream is read for a moment only.
 fn ask(addr: SocketAddr, head: &str, body: &str) -> (u16, String, String) {
-    let mut stream = TcpStream::connect(("127.0.0.1", addr.port())).unwrap();
-    stream.set_read_timeout(Some(Duration::from_millis(400))).unwrap();
-    write!(
-        stream,
-        "{head}\r\nContent-Length: {}\r\nConnection: close\r\n\r\n{body}",
-        body.len()
-    )
-    .unwrap();
-    let mut bytes = Vec::new();
-    let _ = stream.read_to_end(&mut bytes);
-    let text = String::from_utf8_lossy(&bytes).into_owned();
-    let (head, body) = text.split_once("\r\n\r\n").unwrap_or((&text, ""));
-    let status = head.split(' ').nth(1).and_then(|s| s.parse().ok()).unwrap_or(0);
-    (status, head.to_lowercase(), body.to_owned())
+    let (status, head, body) = http::ask(addr, Duration::from_millis(400), head, body);
+    (status, head.to_lowercase(), body)
 }
 
 pub fn get(addr: SocketAddr, path: &str, more: &str) -> (u16, String, String) {

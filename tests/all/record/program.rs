@@ -49,7 +49,8 @@ impl Running {
         Running::of(shell)
     }
 
-    fn of(mut command: Command) -> Running {
+    /// Any command, listened to on standard error.
+    pub fn of(mut command: Command) -> Running {
         let mut child = command
             .stdin(Stdio::piped())
             .stderr(Stdio::piped())
@@ -91,9 +92,14 @@ impl Running {
         }
     }
 
-    /// Its exit code, and all that it said.
+    /// Its exit code, and all that it said, once nobody speaks to it any more.
     pub fn end(mut self) -> (Option<i32>, String) {
         drop(self.stdin.take());
+        self.end_by_itself()
+    }
+
+    /// The same while its input stays open.
+    pub fn end_by_itself(mut self) -> (Option<i32>, String) {
         let code = self.child.wait().unwrap().code();
         self.heard.extend(self.lines.iter());
         (code, self.heard.join("\n"))
