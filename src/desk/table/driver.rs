@@ -297,6 +297,8 @@ impl Driver {
                 session.command(command);
                 Ok(())
             }
+            // A session waits for its device to come back; nobody is to stand at a table meanwhile and press unrecorded.
+            TableOrder::Begin(_) if !session.is_connected() => Err(self.nobody_there()),
             // Pressed twice in a hurry: they have begun already.
             TableOrder::Begin(request) if *request == self.request && !request.afresh && self.stopped.is_none() => Ok(()),
             TableOrder::Begin(request) => {
