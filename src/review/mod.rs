@@ -4,6 +4,8 @@
 pub mod append;
 pub mod asked;
 pub mod changes;
+#[cfg(feature = "live")]
+mod commands;
 pub mod desk;
 #[cfg(feature = "live")]
 mod look_first;

@@ -1,7 +1,8 @@
 //! The page in the browser: what it may ask, and the answers. It writes what the command line writes, by the same code.
 
 use super::append::{Meanwhile, NotAppended, append};
-use super::asked::{AskedChange, SignatureFault, by};
+use super::asked::{SignatureFault, by};
+use super::commands::command;
 use super::changes::{changed_numbers, counterpart, losses};
 use super::desk::{CorrectionDesk, by_hash, may_undo};
 use super::look_first::{Look, UsualWidths, order};
@@ -23,7 +24,6 @@ use crate::study::corrections::{self, By, CorrectionEntry, Corrections, FILE_NAM
 use crate::study::inputs::InputFile;
 use crate::study::{opened, study_file};
 use crate::terms::{Level, Side};
-use crate::trace::Test;
 use std::path::Path;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
@@ -303,7 +303,7 @@ impl DeskState {
             let at = rows.get(draft.row);
             let at = at.ok_or_else(|| NotDone::Unknown("there is no such test".to_owned()))?;
             let test = worked.after.tests[*at].clone();
-            worked.commands.push(self.command(file, &worked.after, &test, asked, &draft.change));
+            worked.commands.push(command(&self.desk, file, &worked.after, &test, asked, &draft.change));
             let number = known.next_number() + u32::try_from(worked.entries.len()).unwrap_or(u32::MAX);
             let may_tell = !(self.desk.hidden() && draft.change.names_place());
             if let Some(words) = draft.change.changes_nothing(&test).filter(|_| may_tell) {
@@ -459,65 +459,9 @@ impl DeskState {
         self.looks[id] = Look::at(&outcome);
         self.view(id, &file, &outcome, &known).map_err(NotDone::Refused)
     }
-
-    /// The command line that does the same.
-    fn command(
-        &self,
-        file: &InputFile,
-        outcome: &RecordingOutcome,
-        test: &Test,
-        asked: &ChangesAsked,
-        change: &AskedChange,
-    ) -> String {
-        let hidden = self.desk.hidden();
-        let mut words = vec!["tautpoint".to_owned(), "correct".to_owned()];
-        words.push(quoted(&self.desk.root().display().to_string()));
-        words.push(match hidden {
-            true => "RECORDING".to_owned(),
-            false => quoted(&file.recording),
-        });
-        let several = |same: &dyn Fn(&Test) -> bool| outcome.tests.iter().filter(|t| same(t)).count() > 1;
-        if several(&|_| true) {
-            words.extend(["--test".to_owned(), test.test.to_string()]);
-        }
-        if let Some(side) = test.side().filter(|_| several(&|t| t.test == test.test)) {
-            let side = if hidden { "SIDE" } else { side.word() };
-            words.extend(["--side".to_owned(), side.to_owned()]);
-        }
-        words.extend(change.options().iter().map(|w| quoted(w)));
-        let given = |text: &str, else_word: &str| match text.trim() {
-            "" => else_word.to_owned(),
-            text => quoted(text),
-        };
-        words.extend(["--who".to_owned(), given(&asked.who, "CODE")]);
-        words.extend(["--why".to_owned(), given(&asked.why, "REASON")]);
-        words.join(" ")
-    }
 }
 
 /// Whether a study, or one around it, is blind now.
 fn is_blind(root: &Path) -> bool {
     opened::any_hidden([root.join(study_file::FILE_NAME).as_path()])
-}
-
-/// A word as a shell takes it.
-fn quoted(word: &str) -> String {
-    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./:,+".contains(c);
-    match !word.is_empty() && word.chars().all(plain) {
-        true => word.to_owned(),
-        false => format!("'{}'", word.replace('\'', "'\\''")),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_word_is_quoted_so_that_a_shell_takes_it_as_one() {
-        assert_eq!(quoted("s1-l3.csv"), "s1-l3.csv");
-        assert_eq!(quoted("the table moved"), "'the table moved'");
-        assert_eq!(quoted("it's $HOME"), "'it'\\''s $HOME'");
-        assert_eq!(quoted(""), "''");
-    }
 }

@@ -1,26 +1,19 @@
 //! What a check of a station found, and how fit that leaves it.
 
+mod channel_remarks;
+
 use crate::acquire::station::{ChannelQuantity, LineCounts, Station};
 use crate::columns::Measure;
 use crate::instrument::noise_cost::{NoiseCost, StationNoise, noise_cost};
 use crate::live::sign::{ForceSign, PushDirection, SensorGain};
 use crate::read::validity::LOWEST_RATE_HZ;
 use crate::settings::Settings;
-use crate::study::words::shown;
 
 /// Below this many samples a second springs are seen coarsely: firmware-notes/README.md.
 const GOOD_RATE_HZ: f64 = 200.0;
-/// A drift over a minute that is told, in N and mm; common practice, no source.
-const DRIFT_N: f64 = 0.5;
-const DRIFT_MM: f64 = 0.05;
-/// How long a test lasts in which a drift matters, in s: the zero before it and after it is known.
-const TEST_S: f64 = 20.0;
 /// Shares of samples lost, told and too many: half of what leaves a test out (METHODS.md §1.13).
 const LOST: f64 = 0.001;
 const MOST_LOST: f64 = 0.05;
-/// Shares of lone values, told and too many; ours.
-const LONE: f64 = 0.0005;
-const MOST_LONE: f64 = 0.01;
 /// Standard deviation of a step between stamps, as a share of it, told and too much; ours.
 const JITTER: f64 = 0.05;
 const MOST_JITTER: f64 = 0.2;
@@ -158,7 +151,7 @@ impl StationFindings {
         let mut remarks = Vec::new();
         self.judge_line(samples, &mut remarks);
         for channel in &self.channels {
-            judge_channel(channel, settings, &mut remarks);
+            channel.judge(settings, &mut remarks);
         }
         if self.first(ChannelQuantity::Displacement).is_none() {
             remarks.push((
@@ -348,154 +341,5 @@ impl ChannelFinding {
                 )
             }
         })
-    }
-}
-
-fn judge_channel(c: &ChannelFinding, settings: &Settings, remarks: &mut Vec<(Weight, String)>) {
-    let name = &c.heading;
-    if c.unit == "counts" {
-        let code = c.code.as_ref().map_or(String::new(), |code| format!(" (sensor {})", shown(code)));
-        remarks.push((
-            Weight::Forbids,
-            format!(
-                "{name}{code} is in counts and no calibration turns it into a unit. Make one with tautpoint calibrate, name it in \
-                 study.toml (calibration = \"...\") or give it the sensor's code, and check with --study."
-            ),
-        ));
-    }
-    remarks.extend(c.faults_in_words().map(|words| (Weight::Forbids, words)));
-    if c.missing > 0.01 {
-        let percent = 100.0 * c.missing;
-        let why = match c.every {
-            Some(every) => format!("it has one in every {every}, so its converter is set to a lower rate than the firmware's."),
-            None => "look at its converter, its plug and its cable.".to_owned(),
-        };
-        let words = format!("{name} has no value in {percent:.0} % of the samples: {why}");
-        remarks.push(beyond(c.missing, MOST_LOST, words));
-    }
-    judge_rest(c, settings, remarks);
-    let dead = c.is_dead(settings);
-    match c.sign.map(|s| (s, s.direction)) {
-        Some((sign, PushDirection::Down)) => remarks.push((Weight::Forbids, format!("{sign}."))),
-        Some((_, PushDirection::Unknown)) if !dead && !c.moved => remarks.push((
-            Weight::Forbids,
-            format!(
-                "{name} was not seen pushed: it takes {} {} more or less than at rest, for a twentieth of a second after the low pass. Which \
-                 way it counts is not known.",
-                told(c.clear, 0),
-                c.unit
-            ),
-        )),
-        _ => {}
-    }
-    if c.moved {
-        remarks.push((
-            Weight::Forbids,
-            format!("{name} moved while nothing was to touch the station: its noise and drift are not known. Check again with hands off."),
-        ));
-    } else if !dead && c.unit != "counts" {
-        judge_drift(c, settings, remarks);
-        judge_ripple(c, settings, remarks);
-    }
-    if let Some(value) = c.limit {
-        remarks.push((
-            Weight::Forbids,
-            format!("{name} stood still at {} {} under load: sensor or converter is at its limit.", told(value, 1), c.unit),
-        ));
-    }
-}
-
-fn judge_rest(c: &ChannelFinding, settings: &Settings, remarks: &mut Vec<(Weight, String)>) {
-    let name = &c.heading;
-    if c.unit != "N" || !c.rest.is_finite() {
-        return;
-    }
-    let (rest, most) = (told(c.rest, 1), settings.plausible.force_n);
-    if c.rests_beyond(settings) {
-        remarks.push((
-            Weight::Forbids,
-            format!(
-                "{name} rests at {rest} N with a noise of {} N: no sensor without a load does ({most} N at most). Look at its unit, its \
-                 calibration and its wires.",
-                told(c.noise, 1)
-            ),
-        ));
-    } else if c.rest.abs() > settings.plausible.zero_n {
-        remarks.push((
-            Weight::Limits,
-            format!("{name} rests at {rest} N: take the load off, or tare it; every test will name a zero like that."),
-        ));
-    }
-}
-
-fn judge_drift(c: &ChannelFinding, settings: &Settings, remarks: &mut Vec<(Weight, String)>) {
-    let name = &c.heading;
-    let Some(found) = c.drift_per_min else {
-        remarks.push((
-            Weight::Limits,
-            format!("How {name} drifts is not known: hands off for at least ten seconds (--seconds), better a minute."),
-        ));
-        return;
-    };
-    let (drift, most) = match c.quantity {
-        ChannelQuantity::Force => (DRIFT_N, settings.detect.contact_floor_n),
-        _ => (DRIFT_MM, 10.0 * DRIFT_MM * TEST_S / 60.0),
-    };
-    if found.abs() <= drift {
-        return;
-    }
-    let in_a_test = found.abs() * TEST_S / 60.0;
-    let unit = &c.unit;
-    let words = match in_a_test > most {
-        true => format!(
-            "{name} drifts by {} {unit} a minute, {} {unit} within a test of {TEST_S} s; more than {} {unit} is too much for its \
-             zero. Let it warm up, keep it out of draughts, and look at its wires.",
-            told(found, 2),
-            told(in_a_test, 2),
-            told(most, 2)
-        ),
-        false => format!("{name} drifts by {} {unit} a minute: let it warm up, and keep it out of draughts.", told(found, 2)),
-    };
-    remarks.push(beyond(in_a_test, most, words));
-}
-
-fn judge_ripple(c: &ChannelFinding, settings: &Settings, remarks: &mut Vec<(Weight, String)>) {
-    let name = &c.heading;
-    let floor = settings.detect.contact_floor_n;
-    let touch = touch_limit_n(c.filtered, settings);
-    if c.quantity == ChannelQuantity::Force && touch > floor {
-        remarks.push((
-            Weight::Limits,
-            format!(
-                "The noise of {name} after the low pass is {} N; a touch is seen from {} times that, {} N, instead of {floor} N: light \
-                 touches are missed.",
-                told(c.filtered, 2),
-                settings.detect.contact_sigma,
-                told(touch, 2)
-            ),
-        ));
-    }
-    if c.lone > LONE {
-        let words = format!(
-            "In {:.2} % of the samples {name} jumps far away from all others: a glitch on the wires of its converter.",
-            100.0 * c.lone
-        );
-        remarks.push(beyond(c.lone, MOST_LONE, words));
-    }
-    if let Some(m) = c.mains.filter(|m| m.amplitude > 0.5 * c.noise.max(c.step)) {
-        let folded = match (m.seen_at_hz - m.hz).abs() > 0.5 {
-            true => format!(", which this rate shows at {:.0} Hz", m.seen_at_hz),
-            false => String::new(),
-        };
-        remarks.push((
-            Weight::Limits,
-            format!(
-                "{name} carries {} {} of mains ripple ({} Hz{folded}): a screened cable, one ground, a low pass in front of the \
-                 converter.",
-                told(m.amplitude, 3),
-                c.unit,
-                m.hz
-            ),
-        ));
     }
 }
