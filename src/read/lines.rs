@@ -55,7 +55,7 @@ pub(super) fn plain_text<'a>(bytes: &'a [u8], file: &str) -> Result<Cow<'a, [u8]
 
 /// Lines that are neither blank nor comments, with their numbers.
 pub(super) struct Lines<'a> {
-    pub(super) rest: &'a [u8],
+    rest: &'a [u8],
     line: u64,
     /// The file holds a double quote somewhere, so that a record may run over several lines.
     pub(super) quotes: bool,
@@ -77,6 +77,23 @@ impl<'a> Lines<'a> {
             spread: None,
             ended: true,
         }
+    }
+
+    /// The lines to come, as they stand.
+    pub(super) fn rest(&self) -> &'a [u8] {
+        self.rest
+    }
+
+    /// Leaves out so many bytes that hold so many whole lines.
+    pub(super) fn skip(&mut self, bytes: usize, lines: u64) {
+        self.rest = self.rest.get(bytes..).unwrap_or_default();
+        self.line += lines;
+        self.ended = true;
+    }
+
+    /// Number of the line given or left out last.
+    pub(super) fn line(&self) -> u64 {
+        self.line
     }
 
     pub(super) fn next_record(&mut self) -> Option<(u64, &'a [u8])> {

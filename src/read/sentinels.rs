@@ -57,9 +57,13 @@ fn is_nines(value: f64) -> bool {
     if value == -9.0 {
         return true;
     }
-    // Two decimals at the most; twelve nines are as good as any number.
+    // Twelve nines are as good as any number; nearly all readings are too small.
+    if !(99.0..1e14).contains(&size) || (value > 0.0 && size < 999.0) {
+        return false;
+    }
+    // Two decimals at the most.
     let hundredths = (size * 100.0).round();
-    if (hundredths - size * 100.0).abs() > 1e-6 || !(99.0..1e14).contains(&size) || (value > 0.0 && size < 999.0) {
+    if (hundredths - size * 100.0).abs() > 1e-6 {
         return false;
     }
     let mut digits = hundredths as u64;

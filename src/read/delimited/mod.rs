@@ -3,6 +3,8 @@
 //! The file is in memory once. Numbers are parsed where they stand: for each cell the number parser runs first and
 //! the cell ends where it stops; only a cell that it does not like is looked at more slowly.
 
+mod plain_rows;
+
 use crate::format::counted;
 use super::assemble::{AssembledTrace, ReadContext, assemble};
 use super::cells::{BadCells, TextCell, cell, plain_number};
@@ -198,7 +200,7 @@ struct DecimalSigns {
 impl TextBody<'_> {
     fn rows(&self, lines: &mut Lines<'_>) -> Result<ParsedRows, Problem> {
         let slots = self.slots();
-        let guess = lines.rest.len() / (8 * self.headings.len().max(1)) + 1;
+        let guess = lines.rest().len() / (8 * self.headings.len().max(1)) + 1;
         let mut rows = ParsedRows {
             values: vec![Vec::with_capacity(guess); self.layout.columns.len()],
             lines: Vec::with_capacity(guess),
@@ -210,7 +212,9 @@ impl TextBody<'_> {
             bad_forces: 0,
             decimals: DecimalSigns::default(),
         };
-        while let Some((line, record)) = lines.next_record() {
+        loop {
+            self.plain_rows(lines, &slots, &mut rows, &mut state.decimals);
+            let Some((line, record)) = lines.next_record() else { break };
             let bad_before = state.bad.count();
             let cells = if lines.quotes && memchr::memchr(b'"', record).is_some() {
                 self.quoted_row(line, record, &slots, &mut rows.values, &mut state)
