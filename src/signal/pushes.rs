@@ -1,7 +1,7 @@
 //! What a force channel shows of pushes: a sample that stands alone is a spike of the sensor, what several show is a push,
 //! however short (METHODS.md §9.3). Ceilings are held against this, live and in files alike.
 
-use crate::stats::moments::median_in_place;
+use crate::stats::moments::{median_in_place, median_of_five};
 
 /// Samples that are looked at; the middle one is given.
 const SPAN: usize = 5;
@@ -45,12 +45,13 @@ impl PushFilter {
     }
 
     fn middle(&self) -> f64 {
-        let mut five = self.last;
-        match self.by_median {
-            true => median_in_place(&mut five).unwrap_or(five[SPAN / 2]),
-            false => supported(five),
-        }
+        clean(self.last, self.by_median)
     }
+}
+
+/// The middle of five samples as it is given.
+fn clean(five: [f64; SPAN], by_median: bool) -> f64 {
+    if by_median { median_of_five(five) } else { supported(five) }
 }
 
 /// The middle of five samples, no further up or down than one of its neighbours is on its way to.
@@ -64,6 +65,12 @@ fn supported([a, b, middle, d, e]: [f64; SPAN]) -> f64 {
 /// The same over a whole channel, without the lag. Its first and last two valid samples stay as they are, as do missing ones.
 pub fn pushes(values: &[f64], rate_hz: f64) -> Vec<f64> {
     let mut out = values.to_vec();
+    if values.iter().all(|v| v.is_finite()) {
+        let by_median = rate_hz >= MEDIAN_FROM_HZ;
+        let whole = values.array_windows().map(|five| clean(*five, by_median));
+        out.iter_mut().skip(PushFilter::DELAY).zip(whole).for_each(|(out, clean)| *out = clean);
+        return out;
+    }
     let mut filter = PushFilter::new(rate_hz);
     let mut behind = [0; PushFilter::DELAY + 1];
     let mut taken = 0;

@@ -83,8 +83,11 @@ fn named(trace: &Trace, quantity: &str, channel: &Channel) -> String {
     side.map_or_else(|| quantity.to_owned(), |side| format!("{quantity}_{side}"))
 }
 
-fn finite(y: &[f64]) -> Vec<f64> {
-    y.iter().copied().filter(|v| v.is_finite()).collect()
+fn finite(y: &[f64]) -> Cow<'_, [f64]> {
+    match y.iter().all(|v| v.is_finite()) {
+        true => Cow::Borrowed(y),
+        false => y.iter().copied().filter(|v| v.is_finite()).collect(),
+    }
 }
 
 /// The trace without rows of zeros that a logger put before or behind what it recorded.
@@ -194,7 +197,7 @@ fn unwrapped(trace: Cow<'_, Trace>) -> (Cow<'_, Trace>, Vec<Problem>) {
 /// A channel without its wraps, where the first is, and how far it jumps with the bits of that.
 fn wraps_undone(y: &[f64]) -> Option<(Vec<f64>, usize, (f64, i32))> {
     let all = finite(y);
-    let (low, high) = extremes(&all);
+    let (low, high) = extremes(&*all);
     let step = resolution(&all);
     // No jump of a power of two of its steps fits into the range of most channels.
     if step <= 0.0 || high - low < 0.5 * 2.0_f64.powi(*BITS.start()) * step {
@@ -231,7 +234,7 @@ fn wraps_undone(y: &[f64]) -> Option<(Vec<f64>, usize, (f64, i32))> {
 /// A warning for a force of which what lies below nothing is cut off: its zero may lie there.
 fn cut_at_zero(trace: &Trace, channel: &Channel) -> Option<Problem> {
     let all = finite(&channel.force_n);
-    let (low, _) = extremes(&all);
+    let (low, _) = extremes(&*all);
     let zeros = all.iter().filter(|f| **f == 0.0).count();
     if low != 0.0 || zeros < FEWEST_ZEROS {
         return None;
@@ -265,7 +268,7 @@ pub fn tared(trace: &Trace, channel: usize) -> Option<Tared> {
         let after = &y[i..i + BESIDE];
         let own = steps(&y[i - BESIDE..i]).max(steps(after));
         let level = after.iter().sum::<f64>() / BESIDE as f64;
-        let lowest = extremes(&finite(&y[i..])).0;
+        let lowest = extremes(&*finite(&y[i..])).0;
         let is_tared = fall >= JUMP_TIMES * own && level.abs() <= TO_NOTHING_N.max(own) && lowest <= -TARED_SHARE * fall;
         is_tared.then(|| Tared {
             channel,

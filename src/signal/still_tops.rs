@@ -52,9 +52,10 @@ fn add(known: &mut Vec<Range<usize>>, found: Vec<Range<usize>>) {
 
 /// Where a channel is at its limit in each push that reaches it.
 fn limited(of: &Signal, other: &Signal, pushes: &[&Range<usize>], c: &Conditioned) -> Vec<Range<usize>> {
-    let levels = pushes.iter().filter_map(|push| still_top(of, other, push));
+    let step = resolution(&of.raw);
+    let levels = pushes.iter().filter_map(|push| still_top(of, step, other, push));
     let Some(level) = levels.reduce(f64::max) else { return Vec::new() };
-    let near = level - (FLAT_SDS * c.noise.sample_sd(of.noise_sd)).max(resolution(&of.raw));
+    let near = level - (FLAT_SDS * c.noise.sample_sd(of.noise_sd)).max(step);
     let at_limit = |push: &&Range<usize>| {
         let mut at = (*push).clone().filter(|i| of.y[*i] >= near);
         let first = at.next()?;
@@ -73,13 +74,13 @@ fn pushes(side: &SideEpisode) -> Vec<Range<usize>> {
     bounds.array_windows().map(|[a, b]| *a..*b).collect()
 }
 
-/// The level at which a channel stands still at the top of a push while `other` rises to its turn and comes back.
-fn still_top(of: &Signal, other: &Signal, push: &Range<usize>) -> Option<f64> {
-    TOP_SHARES.into_iter().find_map(|share| still_top_of(share, of, other, push))
+/// The level at which a channel, of steps of `step`, stands still at the top of a push while `other` rises to its turn and comes back.
+fn still_top(of: &Signal, step: f64, other: &Signal, push: &Range<usize>) -> Option<f64> {
+    TOP_SHARES.into_iter().find_map(|share| still_top_of(share, of, step, other, push))
 }
 
 /// The same for one height of the top.
-fn still_top_of(share: f64, of: &Signal, other: &Signal, push: &Range<usize>) -> Option<f64> {
+fn still_top_of(share: f64, of: &Signal, step: f64, other: &Signal, push: &Range<usize>) -> Option<f64> {
     let turning = other.y.get(push.clone())?;
     let (_, high) = extremes(turning);
     let peak = push.start + turning.iter().position(|v| *v >= high)?;
@@ -95,8 +96,8 @@ fn still_top_of(share: f64, of: &Signal, other: &Signal, push: &Range<usize>) ->
     // What it would go in the top if it went on as in the limb below.
     let limb = of.y[start] - of.y[foot];
     let would_go = limb * band / (other.y[start] - other.y[foot]);
-    let noise = of.noise_sd.max(0.5 * resolution(&of.raw));
-    if would_go < LEAST_STEPS * resolution(&of.raw) {
+    let noise = of.noise_sd.max(0.5 * step);
+    if would_go < LEAST_STEPS * step {
         return None;
     }
     let flank = |samples: Range<usize>| {

@@ -43,11 +43,9 @@ pub fn noise_of(
     let begins = std::iter::once(0).chain(contacts.iter().map(|r| r.end.min(len)));
     let ends = contacts.iter().map(|r| r.start).chain([len]);
     let between = begins.zip(ends).map(|(begin, end)| begin..end.max(begin));
-    let resting = between.map(|s| match &side.displacement {
-        Some(x) => {
-            let limit = AT_REST_MM + AT_REST_SD * c.noise.sample_sd(with_resolution(&c.noise, x));
-            at_rest(&x.y, &s, limit)
-        }
+    let displacement = side.displacement.as_ref().map(|x| (x, with_resolution(&c.noise, x)));
+    let resting = between.map(|s| match displacement {
+        Some((x, sd)) => at_rest(&x.y, &s, AT_REST_MM + AT_REST_SD * c.noise.sample_sd(sd)),
         None => s,
     });
     let clear = resting.map(|s| {
@@ -56,8 +54,8 @@ pub fn noise_of(
         s.start + after..s.end.saturating_sub(before)
     });
     let stretches: Vec<Range<usize>> = clear.filter(|s| s.len() >= c.grid.samples(SHORTEST_S)).collect();
-    let of = |signal: &Signal| beyond_white(c, &signal.y, with_resolution(&c.noise, signal), &stretches);
-    (of(&side.force), side.displacement.as_ref().map(of))
+    let of = |(signal, sd): (&Signal, f64)| beyond_white(c, &signal.y, sd, &stretches);
+    (of((&side.force, with_resolution(&c.noise, &side.force))), displacement.map(of))
 }
 
 /// The longest part of a stretch in which a displacement is no further than `limit` from where it mostly is at its lowest.
