@@ -5,11 +5,15 @@
 
 use crate::error::{Error, Result};
 use crate::stats::sums::dot;
+use nalgebra::{Matrix4, Vector4};
 
 /// Longest impulse response that is followed; beyond it the cut-off is absurdly low for the rate.
 const MAX_RESPONSE: usize = 1 << 20;
 /// The impulse response is followed until its envelope has fallen to this.
 const RESPONSE_FLOOR: f64 = 1e-17;
+
+/// Up to so many lags, each is summed up by itself.
+const KNOWN_LAGS: usize = 4;
 
 /// One section, H(z) = (b0 + b1 z⁻¹ + b2 z⁻²) / (1 + a1 z⁻¹ + a2 z⁻²), with unit gain at zero frequency.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -362,11 +366,32 @@ impl LowPass {
     }
 
     /// Autocovariance of filtered white noise of variance 1, at lags 0 to `lags` samples (`lags` + 1 values).
+    ///
+    /// # Formula
+    /// r(0) is the sum over the impulse response. From lag 1 on the pair's poles ρ·e^(±iθ), each of them twice, ring on by themselves:
+    /// r(k) = ρᵏ·[(A + B·k)·cos kθ + (C + D·k)·sin kθ], through the sums at four lags half a radian apart.
     pub fn autocovariance(&self, lags: usize) -> Vec<f64> {
         let right = self.impulse_response();
         let whole: Vec<f64> = right.iter().skip(1).rev().chain(&right).copied().collect();
         let at = |lag: usize| dot(&whole, whole.get(lag..).unwrap_or_default());
-        (0..=lags).map(at).collect()
+        let [a1, a2] = self.section.a;
+        let radius = a2.max(0.0).sqrt();
+        let angle = (-0.5 * a1 / radius).acos();
+        let apart = (0.5 / angle).round().max(1.0);
+        if lags <= KNOWN_LAGS || !apart.is_finite() {
+            return (0..=lags).map(at).collect();
+        }
+        let ringing = |k: f64| {
+            let (sin, cos) = (k * angle).sin_cos();
+            Vector4::new(cos, k / apart * cos, sin, k / apart * sin) * radius.powf(k)
+        };
+        let known = [1.0, 2.0, 3.0, 4.0].map(|n| n * apart);
+        let system = Matrix4::from_rows(&known.map(|k| ringing(k).transpose()));
+        let right = Vector4::from(known.map(|k| at(k as usize)));
+        match system.lu().solve(&right) {
+            Some(shares) => std::iter::once(at(0)).chain((1..=lags).map(|k| ringing(k as f64).dot(&shares))).collect(),
+            None => (0..=lags).map(at).collect(),
+        }
     }
 }
 

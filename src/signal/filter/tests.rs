@@ -71,3 +71,18 @@ fn series_side_by_side_have_the_bits_of_each_alone() {
         assert_eq!((first, longer.len()), (alone[0].clone(), n + 1));
     }
 }
+
+#[test]
+fn the_closed_form_of_the_autocovariance_is_the_sum_over_the_impulse_response() {
+    for (cutoff_hz, rate_hz) in [(10.0, 1000.0), (20.0, 60.0), (2.0, 4000.0), (40.0, 100.0), (10.0, 50.0)] {
+        let low_pass = LowPass::zero_phase(cutoff_hz, rate_hz).unwrap();
+        let h = low_pass.impulse_response();
+        let at = |k: i64| h.get(k.unsigned_abs() as usize).copied().unwrap_or(0.0);
+        let reach = h.len() as i64;
+        let found = low_pass.autocovariance(200);
+        for lag in [0, 1, 2, 3, 7, 40, 113, 200] {
+            let sum: f64 = (-reach..=reach).map(|i| at(i) * at(i + lag)).sum();
+            assert!((found[lag as usize] - sum).abs() < 1e-12 * found[0], "{cutoff_hz} {rate_hz} {lag}: {}", found[lag as usize]);
+        }
+    }
+}

@@ -3,6 +3,7 @@
 //! Every parameter is a weighted sum of the residual, so its variance is that of a weighted sum of filtered noise
 //! (a sandwich; JCGM 100:2008, 5.2.2). Residual noise is e = δF − F'(x)·δx − c·δv with δv the speed of δx.
 
+use super::covarying::Covarying;
 use super::law::{Columns, R1, R2, S, V, X};
 use super::misfit::{Misfit, RawNoise};
 use super::project::{Fitted, solve_scaled};
@@ -15,8 +16,9 @@ use nalgebra::DMatrix;
 pub struct Propagation<'a> {
     series: &'a Series,
     noise: RawNoise<'a>,
-    /// One row a parameter, one column a sample.
-    weights: DMatrix<f64>,
+    covarying: Covarying,
+    /// By parameter, one a sample.
+    weights: Vec<Vec<f64>>,
     /// F'(x) at each sample.
     slope: Vec<f64>,
     damping: f64,
@@ -60,19 +62,20 @@ impl<'a> Propagation<'a> {
                 (gram[(i, j)], gram[(j, i)]) = (g, g);
             }
         }
-        let j_t = DMatrix::from_fn(p, n, |i, t| all[i][t]);
         let sigmoid = sigmoid(series, fit);
         let pull = attenuation(series, c, fit, &sigmoid, noise);
         let curvature = curvature_bias(series, fit, &sigmoid, noise);
-        let bent = DMatrix::from_column_slice(n, 1, &curvature);
-        let attenuation = -solve_scaled(&gram, &(DMatrix::from_column_slice(p, 1, &pull) + &j_t * bent))?;
-        let weights = solve_scaled(&gram, &j_t)?;
-        let residual: Vec<f64> = (0..n)
-            .map(|i| {
-                let fitted: f64 = c.linear.iter().zip(k).map(|(col, k)| col[i] * k).sum();
-                series.force_n[i] - fit.linear.constant - fitted
-            })
-            .collect();
+        let bent = all.iter().zip(&pull).map(|(column, pull)| pull + dot(column, &curvature));
+        let attenuation = -solve_scaled(&gram, &DMatrix::from_iterator(p, 1, bent))?;
+        let inverse = solve_scaled(&gram, &DMatrix::identity(p, p))?;
+        let weight = |parameter: usize| {
+            let mut weight = vec![0.0; n];
+            all.iter().enumerate().for_each(|(i, column)| add_scaled(&mut weight, inverse[(parameter, i)], column));
+            weight
+        };
+        let weights = (0..p).map(weight).collect();
+        let mut residual: Vec<f64> = series.force_n.iter().map(|f| f - fit.linear.constant).collect();
+        c.linear.iter().zip(k).for_each(|(column, k)| add_scaled(&mut residual, -k, column));
         let slope: Vec<f64> = sigmoid
             .iter()
             .map(|sigmoid| {
@@ -89,6 +92,7 @@ impl<'a> Propagation<'a> {
         Some(Propagation {
             series,
             noise,
+            covarying: Covarying::new(noise.filtered, series.every),
             weights,
             slope,
             damping: k[V],
@@ -129,8 +133,8 @@ impl<'a> Propagation<'a> {
     fn weight_of(&self, gradient: &[(usize, f64)]) -> Vec<f64> {
         let mut m = vec![0.0; self.residual.len()];
         for (parameter, g) in gradient {
-            for (t, v) in m.iter_mut().enumerate() {
-                *v += g * self.weights[(*parameter, t)];
+            if let Some(weights) = self.weights.get(*parameter) {
+                add_scaled(&mut m, *g, weights);
             }
         }
         m
@@ -148,8 +152,8 @@ impl<'a> Propagation<'a> {
             }
         }
         Parts {
-            force: self.noise.force_n * self.filtered_norm(m),
-            displacement: self.noise.displacement_mm * self.filtered_norm(&q),
+            force: self.noise.force_n * self.covarying.norm(m),
+            displacement: self.noise.displacement_mm * self.covarying.norm(&q),
             ..Parts::default()
         }
     }
@@ -173,34 +177,11 @@ impl<'a> Propagation<'a> {
         let q = (0..m.len()).map(|t| self.slope[t] * m[t] + self.damping * back[t]).collect();
         let weights = [m.to_vec(), q];
         let sds = [self.noise.force_n, self.noise.displacement_mm];
-        let r: Vec<f64> = self.noise.filtered.autocovariance().iter().copied().step_by(self.series.every).collect();
-        let covarying = [0, 1].map(|c| {
-            let w: &[f64] = &weights[c];
-            let mut out = vec![0.0; w.len()];
-            for (k, r) in r.iter().enumerate().take(w.len()) {
-                let by = r * sds[c] * sds[c];
-                add_scaled(&mut out[k..], by, w);
-                if k > 0 {
-                    add_scaled(&mut out, by, &w[k..]);
-                }
-            }
-            out
-        });
-        NoiseThrough { weights, covarying }
-    }
-
-    /// √(Σᵢⱼ wᵢwⱼ r(every·|i − j|)).
-    fn filtered_norm(&self, w: &[f64]) -> f64 {
-        let r = self.noise.filtered.autocovariance();
-        let mut total = 0.0;
-        for (k, r) in r.iter().step_by(self.series.every).enumerate() {
-            if k >= w.len() {
-                break;
-            }
-            let s = dot(&w[k..], w);
-            total += if k == 0 { r * s } else { 2.0 * r * s };
+        let mut covarying = self.covarying.with([&weights[0], &weights[1]]);
+        for (w, sd) in covarying.iter_mut().zip(sds) {
+            w.iter_mut().for_each(|w| *w *= sd * sd);
         }
-        total.max(0.0).sqrt()
+        NoiseThrough { weights, covarying }
     }
 }
 

@@ -2,9 +2,10 @@
 //! smaller departures than the residual as a whole does (a score test: Rao 1948, Proc Camb Phil Soc 44:50-57).
 
 use super::covariance::Propagation;
-use super::law::{Columns, S, V, X, memory, softplus};
+use super::law::{Columns, S, V, X, memory};
 use super::project::{Fitted, solve_scaled};
 use super::series::Series;
+use super::soft::softplus_and_slope;
 use crate::stats::moments::extremes;
 use crate::stats::quantile::chi_square_upper_tail;
 use crate::stats::sums::{add_scaled, dot};
@@ -32,27 +33,44 @@ struct KnownDeparture {
 
 /// Whether the residual departs in one of these ways by more than noise explains. `springs` are ranges of the series.
 pub fn in_doubt(series: &Series, c: &Columns, fit: &Fitted, by: &Propagation, springs: &[Range<usize>]) -> bool {
+    let ones = vec![1.0; series.len()];
+    let nonlinear = c.nonlinear(&fit.linear.coefficients);
+    let columns = c.linear.iter().map(|c| &**c).chain(nonlinear.iter().map(Vec::as_slice));
+    let own: Vec<&[f64]> = std::iter::once(ones.as_slice()).chain(columns).collect();
+    let gram = symmetric(own.len(), |i, j| dot(own[i], own[j]));
     let goes_over = vec![damping_goes_over(c, by)];
     [further_bends(series, fit), goes_over, speed_and_time(series, c, fit, by, springs)]
         .into_iter()
-        .any(|departures| beyond_noise(series, c, fit, by, departures))
+        .any(|departures| beyond_noise(&own, &gram, by, departures))
+}
+
+fn symmetric(n: usize, of: impl Fn(usize, usize) -> f64) -> DMatrix<f64> {
+    let mut all = DMatrix::zeros(n, n);
+    for i in 0..n {
+        for j in 0..=i {
+            let entry = of(i, j);
+            (all[(i, j)], all[(j, i)]) = (entry, entry);
+        }
+    }
+    all
 }
 
 fn further_bends(series: &Series, fit: &Fitted) -> Vec<KnownDeparture> {
     let onset = fit.shape.onset_mm;
     let x = &series.displacement_mm;
     let (low, high) = extremes(x);
-    let bend = |share: &f64| {
-        let at = onset + share * if *share < 0.0 { onset - low } else { high - onset };
-        let u = x.iter().map(|x| (x - at) / BEND_MM);
-        let bent: Vec<f64> = u.clone().map(|u| BEND_MM * softplus(u)).collect();
-        KnownDeparture {
-            column: series.low_pass.apply(&bent),
-            by_x: u.map(|u| 1.0 / (1.0 + (-u).exp())).collect(),
-            by_v: Vec::new(),
-        }
-    };
-    BENDS.iter().map(bend).collect()
+    let mut bends = BENDS.map(|share| {
+        let at = onset + share * if share < 0.0 { onset - low } else { high - onset };
+        let u: Vec<f64> = x.iter().map(|x| (x - at) / BEND_MM).collect();
+        let (mut bent, mut slope) = (vec![0.0; u.len()], vec![0.0; u.len()]);
+        softplus_and_slope(&u, &mut bent, &mut slope);
+        bent.iter_mut().for_each(|bent| *bent *= BEND_MM);
+        (bent, slope)
+    });
+    let columns = series.low_pass.apply_all(bends.each_ref().map(|(bent, _)| bent.as_slice()));
+    let slopes = bends.each_mut().map(|(_, slope)| std::mem::take(slope));
+    let departure = |(column, by_x)| KnownDeparture { column, by_x, by_v: Vec::new() };
+    columns.into_iter().zip(slopes).map(departure).collect()
 }
 
 /// Damping that goes over to another at the knee. It is asked for by itself too: the onset takes up most of it, and among others
@@ -95,16 +113,10 @@ fn speed_and_time(series: &Series, c: &Columns, fit: &Fitted, by: &Propagation, 
 /// # Formula
 /// g = Zᵀe less what noise in displacement makes of it on average, gᵀV⁻¹g against chi-square, V the covariance that noise
 /// through the low pass gives g, with u_zero² of a zero that drifts evenly from first to last sample.
-fn beyond_noise(series: &Series, c: &Columns, fit: &Fitted, by: &Propagation, departures: Vec<KnownDeparture>) -> bool {
-    let n = series.len();
-    let ones = vec![1.0; n];
-    let nonlinear = c.nonlinear(&fit.linear.coefficients);
-    let mut own: Vec<&[f64]> = vec![&ones];
-    own.extend(c.linear.iter().map(|c| &**c));
-    own.extend(nonlinear.iter().map(Vec::as_slice));
-    let gram = DMatrix::from_fn(own.len(), own.len(), |i, j| dot(own[i], own[j]));
+fn beyond_noise(own: &[&[f64]], gram: &DMatrix<f64>, by: &Propagation, departures: Vec<KnownDeparture>) -> bool {
+    let n = by.residual.len();
     let cross = DMatrix::from_fn(own.len(), departures.len(), |i, j| dot(own[i], &departures[j].column));
-    let Some(explained) = solve_scaled(&gram, &cross) else {
+    let Some(explained) = solve_scaled(gram, &cross) else {
         return false;
     };
     let (mut left, mut seen) = (Vec::new(), Vec::new());
@@ -121,7 +133,7 @@ fn beyond_noise(series: &Series, c: &Columns, fit: &Fitted, by: &Propagation, de
     let drift = |z: &[f64]| z.iter().enumerate().map(|(i, z)| z * (2.0 * i as f64 / n as f64 - 1.0)).sum::<f64>();
     let drifts: Vec<f64> = left.iter().map(|z| by.zero_sd_n() * drift(z)).collect();
     let k = left.len();
-    let covariance = DMatrix::from_fn(k, k, |i, j| through[i].product(&through[j]) + drifts[i] * drifts[j]);
+    let covariance = symmetric(k, |i, j| through[i].product(&through[j]) + drifts[i] * drifts[j]);
     let g = DVector::from_vec(seen);
     let Some(solved) = solve_scaled(&covariance, &g) else {
         return false;

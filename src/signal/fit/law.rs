@@ -58,17 +58,31 @@ pub const V: usize = 2;
 pub const R1: usize = 3;
 pub const R2: usize = 4;
 
+/// s(x) of several shapes at once, through the data's low pass: each sample of a low pass waits for the one before it.
+pub fn knees<const N: usize>(series: &Series, shapes: [&KneeShape; N]) -> [Vec<f64>; N] {
+    let bent = shapes.map(|shape| {
+        let (w, xk) = (shape.width_mm(), shape.onset_mm);
+        let at_zero = w * softplus(-xk / w);
+        let u: Vec<f64> = series.displacement_mm.iter().map(|x| (x - xk) / w).collect();
+        let (mut s, mut slope) = (vec![0.0; u.len()], vec![0.0; u.len()]);
+        softplus_and_slope(&u, &mut s, &mut slope);
+        s.iter_mut().for_each(|s| *s = w * *s - at_zero);
+        s
+    });
+    series.low_pass.apply_all(bent.each_ref().map(Vec::as_slice))
+}
+
 /// s(x) and, when asked, its derivatives with respect to xk and ln w, all through the data's low pass.
 fn knee_columns(series: &Series, shape: &KneeShape, derivatives: bool) -> (Vec<f64>, [Vec<f64>; 2]) {
+    if !derivatives {
+        let [s] = knees(series, [shape]);
+        return (s, [Vec::new(), Vec::new()]);
+    }
     let (w, xk) = (shape.width_mm(), shape.onset_mm);
     let at_zero = w * softplus(-xk / w);
     let u: Vec<f64> = series.displacement_mm.iter().map(|x| (x - xk) / w).collect();
     let (mut s, mut dx) = (vec![0.0; u.len()], vec![0.0; u.len()]);
     softplus_and_slope(&u, &mut s, &mut dx);
-    if !derivatives {
-        s.iter_mut().for_each(|s| *s = w * *s - at_zero);
-        return (series.low_pass.apply(&s), [Vec::new(), Vec::new()]);
-    }
     let mut dw = vec![0.0; u.len()];
     for (((s, dx), dw), u) in s.iter_mut().zip(&mut dx).zip(&mut dw).zip(u) {
         let (soft, slope) = (*s, *dx);

@@ -7,7 +7,6 @@
 use super::super::noise::FilteredNoise;
 use super::series::Series;
 use crate::stats::moments::extremes;
-use crate::stats::sums::dot;
 
 /// Misfit is claimed when the residual's variance exceeds its expectation by this many standard deviations …
 const WHOLE_SDS: f64 = 4.0;
@@ -167,12 +166,15 @@ fn by_cells(cell: &[usize], residual: &[f64], expected: &[f64], factor: f64, zer
 fn with_memory(m: &[f64], residual: &[f64], rate_hz: f64) -> f64 {
     let z: Vec<f64> = m.iter().zip(residual).map(|(m, r)| m * r).collect();
     let most = ((MEMORY_S * rate_hz) as usize).min(z.len().saturating_sub(1));
-    let mut total = dot(&z, &z);
-    for k in 1..=most {
-        let s = dot(&z[k..], &z);
-        total += 2.0 * (1.0 - k as f64 / (most + 1) as f64) * s;
+    // A triangle is what two boxes of its half make: the sum is that of squares of sums over so many samples in a row.
+    let mut total = 0.0;
+    let mut within = 0.0;
+    for i in 0..z.len() + most {
+        within += z.get(i).copied().unwrap_or(0.0);
+        total += within * within;
+        within -= i.checked_sub(most).and_then(|i| z.get(i)).copied().unwrap_or(0.0);
     }
-    total.max(0.0)
+    total / (most + 1) as f64
 }
 
 #[cfg(test)]

@@ -9,6 +9,7 @@ pub mod law;
 pub mod project;
 pub mod misfit;
 pub mod covariance;
+mod covarying;
 pub mod onset_force;
 pub mod knee;
 mod doubt;

@@ -1,7 +1,7 @@
 //! Variable projection (Golub & Pereyra 1973, SIAM J Numer Anal 10:413-432): for given knee and relaxation time
 //! the rest is linear least squares, so only those two or three are searched.
 
-use super::law::{Columns, KneeShape, columns};
+use super::law::{Columns, KneeShape, columns, knees};
 use super::series::Series;
 use crate::stats::moments::extremes;
 use crate::stats::sums::{centred_dot, dot, sum};
@@ -299,9 +299,16 @@ fn grid<'a>(bounds: &'a Bounds, width_shares: &'a [f64]) -> impl Iterator<Item =
 /// Best shape without relaxation: a grid of onsets and widths on the thinned series, the three best improved
 /// there, the winner improved on the full series. The sum of squares has several minima.
 pub fn search(series: &Series, coarse: &Series, bounds: &Bounds) -> Option<Fitted> {
-    let starts = grid(bounds, &[0.01, 0.06])
-        .filter_map(|shape| at(coarse, &bounds.keep(shape)))
-        .collect();
+    let shapes: Vec<KneeShape> = grid(bounds, &[0.01, 0.06]).map(|shape| bounds.keep(shape)).collect();
+    let (fours, rest) = shapes.as_chunks::<4>();
+    let mut starts: Vec<Fitted> = rest.iter().filter_map(|shape| at(coarse, shape)).collect();
+    for four in fours {
+        let bent = knees(coarse, four.each_ref());
+        starts.extend(four.iter().zip(&bent).filter_map(|(shape, s)| {
+            let columns: [&[f64]; 3] = [&coarse.displacement_mm, s, &coarse.speed_mm_per_s];
+            Some(Fitted { shape: *shape, linear: linear(&coarse.force_n, &columns)?.linear })
+        }));
+    }
     best_of(series, coarse, bounds, starts)
 }
 

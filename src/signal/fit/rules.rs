@@ -27,15 +27,14 @@ pub fn other_rules(series: &Series, damping: f64) -> OtherRules {
     }
     let edge = EDGE_SHARE * range;
     let inside = (low + edge, high - edge);
-    let corner = |psi: f64| rss(x, &f, |x| (x - psi).max(0.0));
-    let two_lines = lowest(inside, GRID, corner);
-    let bend = |gamma: f64| move |x: f64, tau: f64| bend(x, tau, gamma);
+    let sums = Sums::new(x, &f, 0.5 * (low + high));
+    let two_lines = lowest(inside, GRID, |psi| sums.rss_of_bend(psi, 0.0));
     let cable = HALF_WIDTHS
         .iter()
         .map(|share| {
-            let of = bend(share * range);
-            let tau = lowest(inside, GRID / 2, |tau| rss(x, &f, |x| of(x, tau)));
-            (rss(x, &f, |x| of(x, tau)), tau)
+            let of = |tau: f64| sums.rss_of_bend(tau, share * range);
+            let tau = lowest(inside, GRID / 2, of);
+            (of(tau), tau)
         })
         .min_by(|a, b| a.0.total_cmp(&b.0));
     let within = |mm: f64| (inside.0 * 1.000_001 < mm && mm < inside.1 * 0.999_999).then_some(mm);
@@ -43,16 +42,6 @@ pub fn other_rules(series: &Series, damping: f64) -> OtherRules {
         two_lines_mm: within(two_lines),
         bent_cable_mm: cable.and_then(|(_, tau)| within(tau)),
         tangents_mm: tangents(x, &f, (low, high)).filter(|mm| low < *mm && *mm < high),
-    }
-}
-
-/// The bent cable of slope 0 before and 1 after (Chiu, Lockhart & Routledge 2006, J Am Stat Assoc 101:542-553).
-fn bend(x: f64, tau: f64, gamma: f64) -> f64 {
-    let from = x - tau;
-    if from.abs() <= gamma {
-        (from + gamma).powi(2) / (4.0 * gamma)
-    } else {
-        from.max(0.0)
     }
 }
 
@@ -70,25 +59,65 @@ fn lowest((low, high): (f64, f64), grid: usize, of: impl Fn(f64) -> f64) -> f64 
     0.5 * (a + b)
 }
 
-/// Residual sum of squares of f on a constant, x and one more column.
-fn rss(x: &[f64], f: &[f64], column: impl Fn(f64) -> f64) -> f64 {
-    let n = x.len() as f64;
-    let (mut sx, mut sk, mut sf) = (0.0, 0.0, 0.0);
-    let (mut xx, mut xk, mut kk, mut xf, mut kf, mut ff) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
-    for (&x, &f) in x.iter().zip(f) {
-        let k = column(x);
-        (sx, sk, sf) = (sx + x, sk + k, sf + f);
-        (xx, xk, kk) = (xx + x * x, xk + x * k, kk + k * k);
-        (xf, kf, ff) = (xf + x * f, kf + k * f, ff + f * f);
+/// Sums over the samples in the order of displacement up to each of them, so that those over any stretch are two differences. A bend
+/// is a polynomial between its ends: what a corner or a cable leaves takes no walk through the samples.
+struct Sums {
+    middle: f64,
+    /// Displacements from the middle of their range, from the lowest.
+    x: Vec<f64>,
+    /// Σx, Σx², Σx³, Σx⁴, Σf, Σxf, Σx²f and Σf² of the first so many.
+    first: Vec<[f64; 8]>,
+}
+
+impl Sums {
+    fn new(x: &[f64], f: &[f64], middle: f64) -> Sums {
+        let mean = f.iter().sum::<f64>() / f.len() as f64;
+        let mut samples: Vec<(f64, f64)> = x.iter().zip(f).map(|(x, f)| (x - middle, f - mean)).collect();
+        samples.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+        let mut sum = [0.0; 8];
+        let mut first = vec![sum];
+        first.extend(samples.iter().map(|(x, f)| {
+            let terms = [*x, x * x, x * x * x, x * x * x * x, *f, x * f, x * x * f, f * f];
+            sum.iter_mut().zip(terms).for_each(|(sum, term)| *sum += term);
+            sum
+        }));
+        let x = samples.into_iter().map(|(x, _)| x).collect();
+        Sums { middle, x, first }
     }
-    let (xx, xk, kk) = (xx - sx * sx / n, xk - sx * sk / n, kk - sk * sk / n);
-    let (xf, kf, ff) = (xf - sx * sf / n, kf - sk * sf / n, ff - sf * sf / n);
-    let determinant = xx * kk - xk * xk;
-    if determinant <= 1e-12 * xx * kk {
-        return if xx > 0.0 { ff - xf * xf / xx } else { ff };
+
+    /// Residual sum of squares of f on a constant, x and the bent cable of slope 0 before and 1 after (Chiu, Lockhart & Routledge
+    /// 2006, J Am Stat Assoc 101:542-553); of half-width 0 it is a corner.
+    fn rss_of_bend(&self, tau: f64, gamma: f64) -> f64 {
+        let tau = tau - self.middle;
+        let until = |mm: f64| self.x.partition_point(|x| *x < mm);
+        let (begin, end, n) = (until(tau - gamma), until(tau + gamma), self.x.len());
+        // (x − τ + γ)²/4γ in the bend, x − τ beyond it.
+        let from = gamma - tau;
+        let bend = [from * from, 2.0 * from, 1.0].map(|p| p / (4.0 * gamma));
+        let (mut sk, mut xk, mut kk, mut kf) = (0.0, 0.0, 0.0, 0.0);
+        for (stretch, [p, q, r]) in [(begin..end, bend), (end..n, [-tau, 1.0, 0.0])] {
+            if stretch.is_empty() {
+                continue;
+            }
+            let (high, low) = (&self.first[stretch.end], &self.first[stretch.start]);
+            let [x1, x2, x3, x4, f0, f1, f2, _] = std::array::from_fn(|i| high[i] - low[i]);
+            let x0 = stretch.len() as f64;
+            sk += p * x0 + q * x1 + r * x2;
+            xk += p * x1 + q * x2 + r * x3;
+            kk += p * p * x0 + 2.0 * p * q * x1 + (q * q + 2.0 * p * r) * x2 + 2.0 * q * r * x3 + r * r * x4;
+            kf += p * f0 + q * f1 + r * f2;
+        }
+        let [sx, xx, _, _, sf, xf, _, ff] = self.first[n];
+        let count = n as f64;
+        let (xx, xk, kk) = (xx - sx * sx / count, xk - sx * sk / count, kk - sk * sk / count);
+        let (xf, kf, ff) = (xf - sx * sf / count, kf - sk * sf / count, ff - sf * sf / count);
+        let determinant = xx * kk - xk * xk;
+        if determinant <= 1e-12 * xx * kk {
+            return if xx > 0.0 { ff - xf * xf / xx } else { ff };
+        }
+        let (b, c) = ((xf * kk - kf * xk) / determinant, (kf * xx - xf * xk) / determinant);
+        ff - b * xf - c * kf
     }
-    let (b, c) = ((xf * kk - kf * xk) / determinant, (kf * xx - xf * xk) / determinant);
-    ff - b * xf - c * kf
 }
 
 /// Where straight lines through both ends of the range meet.
@@ -125,6 +154,28 @@ mod tests {
         let f: Vec<f64> = x.iter().zip(&speed).map(|(x, v)| curve(*x) + 0.15 * v).collect();
         let series = Series::new(&f, &x, rate_hz, 20.0).unwrap();
         other_rules(&series, 0.15)
+    }
+
+    fn bend(x: f64, tau: f64, gamma: f64) -> f64 {
+        let from = x - tau;
+        if from.abs() <= gamma { (from + gamma).powi(2) / (4.0 * gamma) } else { from.max(0.0) }
+    }
+
+    #[test]
+    fn sums_give_what_a_least_squares_line_and_bend_leave() {
+        use nalgebra::{DMatrix, DVector};
+        let x: Vec<f64> = (0..80).map(|i| 6.0 + 5.0 * (f64::from(i) * 0.37).sin()).collect();
+        let f: Vec<f64> = x.iter().map(|x| 20.0 + x * x + (9.0 * x).sin()).collect();
+        let sums = Sums::new(&x, &f, 6.0);
+        for (tau, gamma) in [(4.0, 0.0), (7.7, 0.05), (6.0, 3.0), (10.9, 0.5), (20.0, 1.0)] {
+            let column = |x: f64| if gamma > 0.0 { bend(x, tau, gamma) } else { (x - tau).max(0.0) };
+            let a = DMatrix::from_fn(x.len(), 3, |i, j| [1.0, x[i], column(x[i])][j]);
+            let f = DVector::from_row_slice(&f);
+            let fitted = &a * a.clone().svd(true, true).solve(&f, 1e-12).unwrap();
+            let left = (f - fitted).norm_squared();
+            let found = sums.rss_of_bend(tau, gamma);
+            assert!((found - left).abs() < 1e-8 * left.max(1.0), "{tau} {gamma}: {found} for {left}");
+        }
     }
 
     #[test]

@@ -43,7 +43,8 @@ def white_noise(y, filled=None):
         d = d[~(filled[3:] | filled[2:-1] | filled[1:-2] | filled[:-3])]
     if len(d) < 8:
         return 0.0
-    s = 1.4826 * np.sort(d)[len(d) // 2]
+    some = d[:: max(1, len(d) // 2048)]
+    s = 1.4826 * np.sort(some)[len(some) // 2]
     kept = d[d <= 3.5 * s]
     return math.sqrt(np.mean(kept**2) / 0.993888 / 20) if len(kept) else 0.0
 
@@ -108,17 +109,18 @@ class LowPass:
         one[n] = 1.0
         g = self(one)
         most = math.ceil(1.6 / self.fc * self.fs) + 2
-        r = [float(np.dot(g[k:], g[: len(g) - k])) for k in range(most + 1)]
+        every_lag = [float(np.dot(g[k:], g[: len(g) - k])) for k in range(4 * most)]
+        r = every_lag[: most + 1]
         while len(r) > 1 and abs(r[-1]) < 1e-4 * r[0]:
             r.pop()
-        return Noise(np.array(r), self)
+        return Noise(np.array(r), np.array(every_lag), self)
 
 
 class Noise:
     """§1.10: what the low pass leaves of white noise of standard deviation 1."""
 
-    def __init__(self, r, low_pass):
-        self.r, self.low_pass, rho = r, low_pass, r[1:] / r[0]
+    def __init__(self, r, every_lag, low_pass):
+        self.r, self.every_lag, self.low_pass, rho = r, every_lag, low_pass, r[1:] / r[0]
         self.sample = math.sqrt(r[0])
         self.median_sum = math.pi / 2 + 2 * np.arcsin(np.clip(rho, -1, 1)).sum()
         self.slope = math.sqrt(2 * (r[0] - r[2])) * low_pass.fs / 2

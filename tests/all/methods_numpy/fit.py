@@ -187,7 +187,7 @@ class Propagation:
 
     def quadratic(self, w):
         total = 0.0
-        for i, r in enumerate(self.fit.lags[: len(w)]):
+        for i, r in enumerate(self.fit.every_lag[: len(w)]):
             total += (1 if i == 0 else 2) * r * float(w[i:] @ w[: len(w) - i])
         return math.sqrt(max(0.0, total))
 
@@ -227,7 +227,7 @@ class Fit:
         self.every = max(1, int(fs / 200))
         self.series = Series(self.force[:: self.every], self.x[:: self.every], fs / self.every, r.low_pass.fc)
         self.d = differences(len(self.series.x), self.series.f)
-        self.lags = r.noise.r[:: self.every]
+        self.lags, self.every_lag = r.noise.r[:: self.every], r.noise.every_lag[:: self.every]
         self.share = 1 / (1 + 2 * ((self.lags[1:] / self.lags[0]) ** 2).sum())
         search = Search(self.series, r.low_pass.fc)
         best = search.plain()
