@@ -154,6 +154,26 @@ impl Detector {
         }
     }
 
+    /// As one [`Detector::push`] after the other, for samples none of which is missing.
+    pub fn push_all(&mut self, force_n: &[f64], displacement_mm: Option<&[f64]>, events: &mut Vec<Event>) {
+        let mut force = Vec::with_capacity(force_n.len());
+        self.force.push_all(force_n, &mut force);
+        self.pending_force.extend(force);
+        let mut y = Vec::new();
+        if let (Some(smoother), Some(x)) = (&mut self.displacement, displacement_mm) {
+            y.reserve(x.len());
+            smoother.push_all(x, &mut y);
+        }
+        if self.displacement.is_none() {
+            y.extend(self.pending_force.iter().copied());
+        }
+        for y in y {
+            if let Some(f) = self.pending_force.pop_front() {
+                self.step(f, y, events);
+            }
+        }
+    }
+
     /// Says that no more samples come.
     pub fn finish(&mut self, events: &mut Vec<Event>) {
         let force_rest = self.force.finish();

@@ -169,15 +169,19 @@ fn detect_side(
         found.extend(events.drain(..).filter_map(|e| fold.take(e.at(on_grid))));
     };
     let mut events = Vec::new();
-    for (i, force_n) in of_side.force_n.iter().enumerate() {
+    let whole = |y: &[f64]| y.iter().all(|v| v.is_finite());
+    if c.grid.as_recorded && whole(&of_side.force_n) && x.is_none_or(whole) {
         // A grid as recorded has one step a sample, whatever small jitter the clock has.
-        let time_s = if c.grid.as_recorded {
-            c.grid.time_s(i as f64)
-        } else {
-            trace.time_s[i]
-        };
-        feed.push(time_s, *force_n, x.map(|x| x[i]), &mut events);
+        feed.push_all(|i| c.grid.time_s(i as f64), &of_side.force_n, x, &mut events);
         take(&mut events, &feed);
+    } else {
+        for (i, force_n) in of_side.force_n.iter().enumerate() {
+            let time_s = if c.grid.as_recorded { c.grid.time_s(i as f64) } else { trace.time_s[i] };
+            feed.push(time_s, *force_n, x.map(|x| x[i]), &mut events);
+            if !events.is_empty() {
+                take(&mut events, &feed);
+            }
+        }
     }
     feed.finish(&mut events);
     take(&mut events, &feed);

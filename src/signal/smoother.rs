@@ -1,11 +1,13 @@
 //! The streaming detector's own smoother.
 
-use super::spikes::{HALF_WIDTH, WINDOW_FROM_RATE_HZ, isolated_line, spike_median};
+use super::spikes::{HALF_WIDTH, WINDOW_FROM_RATE_HZ, each_spike, isolated_line, spike_median};
 
 /// Cut-off of the detector's smoother, in Hz.
 const SMOOTH_HZ: f64 = 12.0;
 /// Samples kept before the oldest are thrown away.
 const KEPT: usize = 1024;
+/// Sums run for so many samples.
+const AFRESH: usize = 4096;
 
 /// Spike removal and three running means in a row (close to a Gaussian), symmetric, so that its delay is a
 /// whole number of samples and is taken off by the caller simply by counting.
@@ -21,6 +23,7 @@ pub struct Smoother {
     skip: usize,
     given: usize,
     taken: usize,
+    smoothed: usize,
 }
 
 impl Smoother {
@@ -42,6 +45,7 @@ impl Smoother {
             skip: 3 * half,
             given: 0,
             taken: 0,
+            smoothed: 0,
         }
     }
 
@@ -80,6 +84,25 @@ impl Smoother {
         self.feed(value)
     }
 
+    /// As one [`Smoother::push`] after the other, with the same bits, for samples none of which is missing; adds what comes out to `out`.
+    pub fn push_all(&mut self, values: &[f64], out: &mut Vec<f64>) {
+        let Some((first, later)) = values.split_first() else { return };
+        if !self.windowed {
+            out.extend(values.iter().filter_map(|v| self.push(*v)));
+            return;
+        }
+        out.extend(self.push(*first));
+        let (span, half) = (2 * HALF_WIDTH + 1, HALF_WIDTH);
+        self.raw.drain(..self.raw.len().saturating_sub(span - 1));
+        self.raw.extend_from_slice(later);
+        self.taken += later.len();
+        self.last = later.last().copied().unwrap_or(self.last);
+        let mut clean = self.raw.get(half..self.raw.len().saturating_sub(half)).unwrap_or_default().to_vec();
+        each_spike(&self.raw, 6.0 * self.noise_raw, |i, median| clean[i - half] = median);
+        out.extend(clean.into_iter().filter_map(|clean| self.smooth(clean)));
+        self.raw.drain(..self.raw.len().saturating_sub(span));
+    }
+
     fn feed(&mut self, value: f64) -> Option<f64> {
         let span = 2 * self.spike_half() + 1;
         if self.raw.len() == KEPT {
@@ -96,9 +119,19 @@ impl Smoother {
         } else {
             isolated_line(window, self.noise_raw).unwrap_or(middle)
         };
+        self.smooth(clean)
+    }
+
+    /// One sample without spikes through the means.
+    fn smooth(&mut self, clean: f64) -> Option<f64> {
         let mut y = clean;
         for stage in &mut self.stages {
             y = stage.push(y);
+        }
+        // A running sum drifts by rounding over hours; summing afresh now and then keeps it exact.
+        self.smoothed += 1;
+        if self.smoothed.is_multiple_of(AFRESH) {
+            self.stages.iter_mut().for_each(RunningMean::sum_afresh);
         }
         if self.skip > 0 {
             self.skip -= 1;
@@ -126,7 +159,6 @@ struct RunningMean {
     sum: f64,
     /// 1 over the width: a division would keep the next stage waiting.
     share: f64,
-    pushes: usize,
 }
 
 impl RunningMean {
@@ -136,7 +168,6 @@ impl RunningMean {
             oldest: 0,
             sum: 0.0,
             share: 1.0 / width as f64,
-            pushes: 0,
         }
     }
 
@@ -151,12 +182,11 @@ impl RunningMean {
         if self.oldest == self.ring.len() {
             self.oldest = 0;
         }
-        self.pushes += 1;
-        // A running sum drifts by rounding over hours; summing afresh now and then keeps it exact.
-        if self.pushes.is_multiple_of(4096) {
-            self.sum = self.ring.iter().sum();
-        }
         self.sum * self.share
+    }
+
+    fn sum_afresh(&mut self) {
+        self.sum = self.ring.iter().sum();
     }
 }
 
@@ -181,6 +211,28 @@ mod tests {
         let mut s = Smoother::new(1000.0, 0.1);
         let push = |i: i32| if i == 200 { 5.0 } else { 0.0 };
         assert!((0..400).filter_map(|i| s.push(push(i))).all(|v| v.abs() < 1e-12));
+    }
+
+    #[test]
+    fn many_samples_at_once_come_out_as_they_do_one_by_one() {
+        let value = |i: u32| f64::from(i.wrapping_mul(2_654_435_761) >> 20) / 1e3 + if i.is_multiple_of(97) { 30.0 } else { 0.0 };
+        let values: Vec<f64> = (0..9000).map(value).collect();
+        for rate in [60.0, 1000.0] {
+            let (mut one_by_one, mut at_once) = (Smoother::new(rate, 0.5), Smoother::new(rate, 0.5));
+            let mut expected: Vec<f64> = values.iter().filter_map(|v| one_by_one.push(*v)).collect();
+            expected.extend(one_by_one.finish());
+            let (mut found, mut rest) = (Vec::new(), values.as_slice());
+            // Blocks of every size, and single samples between them.
+            for size in [1, 2, 0, 9, 10, 11, 12, 500, 3000, 1].into_iter().cycle() {
+                let (block, after) = rest.split_at(size.min(rest.len()));
+                at_once.push_all(block, &mut found);
+                let Some((next, after)) = after.split_first() else { break };
+                found.extend(at_once.push(*next));
+                rest = after;
+            }
+            found.extend(at_once.finish());
+            assert_eq!(found, expected, "{rate}");
+        }
     }
 
     #[test]

@@ -31,22 +31,53 @@ fn hampel(y: &mut [f64], noise_sd: f64) -> Vec<(usize, f64)> {
     }
     let floor = NOISE_SDS * noise_sd;
     let raw = y.to_vec();
-    for i in 0..n {
-        // Samples near an end are held against the whole window there: the order of the others is nothing to the identifier.
+    // Samples near an end are held against the whole window there: the order of the others is nothing to the identifier.
+    for i in (0..HALF_WIDTH).chain(n - HALF_WIDTH..n) {
         let from = i.saturating_sub(HALF_WIDTH).min(n - WINDOW);
-        let mut window = &raw[from..from + WINDOW];
-        let mut of_the_end = [0.0; WINDOW];
-        if i != from + HALF_WIDTH {
-            of_the_end.copy_from_slice(window);
-            of_the_end.swap(i - from, HALF_WIDTH);
-            window = &of_the_end;
-        }
-        if let Some(median) = spike_median(window, floor) {
-            y[i] = median;
-            found.push((i, raw[i]));
-        }
+        let mut window = [0.0; WINDOW];
+        window.copy_from_slice(&raw[from..from + WINDOW]);
+        window.swap(i - from, HALF_WIDTH);
+        found.extend(spike_median(&window, floor).map(|median| (i, median)));
+    }
+    each_spike(&raw, floor, |i, median| found.push((i, median)));
+    found.sort_unstable_by_key(|(i, _)| *i);
+    for (i, value) in &mut found {
+        y[*i] = std::mem::replace(value, raw[*i]);
     }
     found
+}
+
+/// Finds the spikes among all samples that have half a window on either side, and the medians to put in their places.
+pub fn each_spike(raw: &[f64], floor: f64, mut found: impl FnMut(usize, f64)) {
+    let mut from = 0;
+    while from + WINDOW <= raw.len() {
+        // Nearly always none of the next few can be one.
+        if from + WINDOW + LANES <= raw.len() && are_near(&raw[from..], floor) {
+            from += LANES;
+            continue;
+        }
+        if let Some(median) = spike_median(&raw[from..from + WINDOW], floor) {
+            found(from + HALF_WIDTH, median);
+        }
+        from += 1;
+    }
+}
+
+/// Samples that are looked at together.
+const LANES: usize = 8;
+/// So many of a sample's six nearest lie near one that is no spike, as far as can be told without sorting.
+const NEAR_ENOUGH: u32 = 5;
+
+/// Whether so many samples in a row, from half a window on, all lie near enough of their six nearest.
+fn are_near(from: &[f64], floor: f64) -> bool {
+    let middle = &from[HALF_WIDTH..HALF_WIDTH + LANES];
+    let mut near = [0; LANES];
+    for (first, other) in from.windows(LANES).enumerate().take(HALF_WIDTH + 4).skip(HALF_WIDTH - 3) {
+        for k in 0..LANES {
+            near[k] += u32::from(first != HALF_WIDTH && (other[k] - middle[k]).abs() <= floor);
+        }
+    }
+    near.iter().all(|n| *n >= NEAR_ENOUGH)
 }
 
 /// The median to put in place of the window's middle sample, if that is a spike.
@@ -56,7 +87,7 @@ pub fn spike_median(window: &[f64], floor: f64) -> Option<f64> {
     if let Ok(eleven) = <&[f64; WINDOW]>::try_from(window) {
         let [_, _, a, b, c, _, d, e, f, _, _] = *eleven;
         let near = [a, b, c, d, e, f].map(|v| u32::from((v - middle).abs() <= floor));
-        if near.iter().sum::<u32>() >= 5 {
+        if near.iter().sum::<u32>() >= NEAR_ENOUGH {
             return None;
         }
     }

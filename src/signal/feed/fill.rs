@@ -46,6 +46,13 @@ impl GapFiller {
         Filled { value, filled: false }
     }
 
+    /// As one [`GapFiller::through`] after the other.
+    pub(super) fn through_all(&mut self, values: &[f64]) {
+        self.newest += values.len();
+        self.valid += values.len();
+        self.last = values.last().map(|value| (self.newest, *value)).or(self.last);
+    }
+
     pub(super) fn push(&mut self, steps: usize, value: f64) {
         self.newest += steps;
         let to = self.newest;

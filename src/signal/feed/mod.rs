@@ -24,6 +24,8 @@ const WAIT_S: f64 = 0.05;
 const DEAD_S: f64 = 3.0;
 /// A longer pause is filled as if it had been this long.
 const LONGEST_PAUSE_S: f64 = 600.0;
+/// With the hand off, times are remembered for so long.
+const KEPT_TIMES_S: f64 = 4.0;
 
 /// What a feed needs to know beforehand.
 #[derive(Debug, Clone)]
@@ -76,6 +78,9 @@ pub struct Feed {
     times: Times,
     last_time_s: Option<f64>,
     newest: usize,
+    /// Samples of the longest pause that is filled as it was, and of what times are kept of.
+    longest_pause: usize,
+    kept_times: usize,
 }
 
 impl Feed {
@@ -97,6 +102,8 @@ impl Feed {
             times: Times::default(),
             last_time_s: None,
             newest: 0,
+            longest_pause: samples(LONGEST_PAUSE_S, settings.rate_hz),
+            kept_times: samples(KEPT_TIMES_S, settings.rate_hz),
             settings,
         }
     }
@@ -106,14 +113,14 @@ impl Feed {
     pub fn push(&mut self, time_s: f64, force_n: f64, displacement_mm: Option<f64>, events: &mut Vec<Event>) {
         let steps = match self.last_time_s {
             None => 0,
-            // Nearly always one: then nothing needs rounding.
-            Some(last) if time_s > last => match (time_s - last) / self.step_s {
-                steps if steps < 1.5 => 1,
-                steps => steps.round() as usize,
+            // Nearly always one: then nothing needs a division.
+            Some(last) if time_s > last => match time_s - last {
+                apart if apart < 1.5 * self.step_s => 1,
+                apart => (apart / self.step_s).round() as usize,
             },
             Some(_) => return,
         };
-        let steps = steps.min(samples(LONGEST_PAUSE_S, self.settings.rate_hz));
+        let steps = steps.min(self.longest_pause);
         self.last_time_s = Some(time_s);
         self.newest += steps;
         self.times.pin(self.newest, time_s, self.step_s);
@@ -132,6 +139,48 @@ impl Feed {
         self.forget_times();
     }
 
+    /// As one [`Feed::push`] after the other, for samples a step apart none of which is missing: a whole recording at once.
+    pub fn push_all(&mut self, time_s: impl Fn(usize) -> f64, force_n: &[f64], displacement_mm: Option<&[f64]>, events: &mut Vec<Event>) {
+        let mut at = 0;
+        while at < force_n.len() {
+            let until_noise = self.next_noise.saturating_sub(self.taken);
+            let next = if self.next_noise > 0 { force_n.len().min(at + until_noise) } else { force_n.len() };
+            let x = displacement_mm.map(|x| &x[at..next]);
+            let through = next > at && self.last_time_s.is_some() && self.is_through(force_n[at], x.map(|x| x[0]));
+            match &mut self.detector {
+                Some(detector) if through && self.settings.plinth_compliance_mm_per_n == 0.0 => {
+                    let force = &force_n[at..next];
+                    self.force.through_all(force);
+                    if let (Some(fill), Some(x)) = (&mut self.displacement, x) {
+                        fill.through_all(x);
+                    }
+                    if self.next_noise > 0 {
+                        self.force_seen.extend(force);
+                        self.displacement_seen.extend(x.unwrap_or_default());
+                    }
+                    detector.push_all(force, x.filter(|_| self.displacement.is_some()), events);
+                    self.taken += force.len();
+                    self.newest += force.len();
+                    self.last_time_s = Some(time_s(next - 1));
+                    if self.taken == self.next_noise {
+                        self.measure_noise();
+                    }
+                    at = next;
+                }
+                _ => {
+                    self.push(time_s(at), force_n[at], displacement_mm.map(|x| x[at]), events);
+                    at += 1;
+                }
+            }
+        }
+    }
+
+    /// Whether the next sample need not wait in any line.
+    fn is_through(&self, force_n: f64, displacement_mm: Option<f64>) -> bool {
+        let whole = |fill: &GapFiller| displacement_mm.is_some_and(|x| fill.is_through(x));
+        self.delay.is_through() && self.force.is_through(force_n) && self.displacement.as_ref().is_none_or(whole)
+    }
+
     /// Nearly every sample comes whole and in its turn: it need not wait in any line. `false` when it must.
     fn straight_through(
         &mut self,
@@ -139,16 +188,10 @@ impl Feed {
         displacement_mm: Option<f64>,
         events: &mut Vec<Event>,
     ) -> bool {
-        if !self.delay.is_through() || !self.force.is_through(force_n) {
+        if !self.is_through(force_n, displacement_mm) {
             return false;
         }
-        let displacement = match &mut self.displacement {
-            None => None,
-            Some(fill) => match displacement_mm.filter(|x| fill.is_through(*x)) {
-                Some(x) => Some(fill.through(x)),
-                None => return false,
-            },
-        };
+        let displacement = self.displacement.as_mut().zip(displacement_mm).map(|(fill, x)| fill.through(x));
         let force = self.force.through(force_n);
         self.sample(force, displacement, events);
         true
@@ -156,8 +199,7 @@ impl Feed {
 
     fn forget_times(&mut self) {
         if self.detector.as_ref().is_some_and(|d| !d.in_contact()) {
-            self.times
-                .forget(self.newest.saturating_sub(samples(4.0, self.settings.rate_hz)));
+            self.times.forget(self.newest.saturating_sub(self.kept_times));
         }
     }
 
@@ -321,6 +363,11 @@ impl NoiseHistory {
     fn push(&mut self, v: Filled) {
         self.values.push(v.value);
         self.filled.push(v.filled);
+    }
+
+    fn extend(&mut self, values: &[f64]) {
+        self.values.extend_from_slice(values);
+        self.filled.resize(self.values.len(), false);
     }
 
     fn noise_sd(&self) -> f64 {
