@@ -228,6 +228,30 @@ class Errors(unittest.TestCase):
         with self.assertRaises(tautpoint.SettingError):
             analysed(plan="no-such-plan")
 
+    def test_what_cannot_be_meant_is_said_in_words(self):
+        press = tautpoint.simulate(seed=1)
+        with self.assertWarnsRegex(tautpoint.DoubtWarning, "turn the headings round"):
+            tautpoint.analyze_trace(press.time_s, press.displacement_mm, press.force_n, level="L3", side="left")
+        with self.assertRaises(tautpoint.ReadError) as caught:
+            tautpoint.calibrate("nowhere.csv")
+        self.assertEqual(caught.exception.filename, "nowhere.csv")
+        for wrong in (3, None):
+            with self.assertRaisesRegex(TypeError, "is no path"):
+                tautpoint.analyze(wrong)
+        with open(__file__, encoding="utf-8") as file, self.assertRaisesRegex(TypeError, "is no path"):
+            tautpoint.analyze(file)
+        with self.assertRaisesRegex(ValueError, "an empty path"):
+            tautpoint.analyze("")
+        with self.assertRaisesRegex(TypeError, "what analyze_trace"):
+            tautpoint.compare([1, 2])
+        with self.assertRaisesRegex(TypeError, "no table"):
+            tautpoint.agree(ratings="ratings.csv")
+        for seed in ("1", None):
+            with self.assertRaisesRegex(TypeError, "whole number"):
+                tautpoint.simulate(seed)
+        with self.assertRaisesRegex(ValueError, "springs is -1"):
+            tautpoint.simulate(1, springs=-1)
+
     def test_a_folder_with_other_things_is_left_alone(self):
         folder = pathlib.Path(tempfile.mkdtemp())
         (folder / "thesis.txt").write_text("mine")

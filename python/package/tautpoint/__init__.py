@@ -19,7 +19,7 @@ from __future__ import annotations
 from ._agreement import Agreement, agree
 from ._analysis import Analysis, Figure, Figures, Test, analyze, analyze_trace, compare
 from ._calibration import Calibration, calibrate
-from ._errors import CeilingWarning, DataError, ReadError, RefusedError, SettingError, TautpointError
+from ._errors import CeilingWarning, DataError, DoubtWarning, ReadError, RefusedError, SettingError, TautpointError
 from ._native import CAUTION, VERSION as __version__
 from ._simulated import Press, simulate
 from ._stream import Detector, Event
@@ -33,6 +33,7 @@ __all__ = [
     "CeilingWarning",
     "DataError",
     "Detector",
+    "DoubtWarning",
     "Event",
     "Figure",
     "Figures",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
 import warnings
 from collections.abc import Mapping
 from typing import Any
@@ -95,6 +96,8 @@ def _as_text(table: Any) -> str:
 
 def columns_as_text(table: Any, wanted: tuple[str, ...], needed: tuple[str, ...]) -> str:
     """Columns of a dictionary or frame as delimited text; those not wanted are left out."""
+    if isinstance(table, (str, bytes, os.PathLike)):
+        raise TypeError("a path is no table; read it first, or give a dictionary of columns")
     there = list(table.keys() if isinstance(table, Mapping) else getattr(table, "columns", []))
     lacking = [name for name in needed if name not in there]
     if lacking:

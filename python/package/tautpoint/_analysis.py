@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from . import _native
 from ._arrays import doubles
-from ._errors import CeilingWarning, DataError
+from ._errors import CeilingWarning, DataError, DoubtWarning
 from ._table import Table
 from ._threads import needed
 
@@ -353,9 +353,13 @@ def _warn_of(error: DataError) -> None:
 
 
 def _paths(paths: Paths) -> list[str]:
-    if isinstance(paths, (str, os.PathLike)):
+    if isinstance(paths, (str, bytes, os.PathLike)):
         paths = [paths]
-    named = [os.fspath(path) for path in paths]
+    if not isinstance(paths, Iterable) or hasattr(paths, "read"):
+        raise TypeError(f"a {type(paths).__name__} is no path; give the paths of files or folders")
+    named = [os.fsdecode(path) for path in paths]
+    if not all(named):
+        raise ValueError("an empty path; give at least one file or folder")
     if not named:
         raise ValueError("no recording is named; give at least one file or folder")
     return named
@@ -470,7 +474,7 @@ def analyze_trace(
     Raises
     ------
     DataError
-        When the recording cannot be used; `column` is the argument.
+        When the recording cannot be used; `column` is the argument, or force or displacement with its side.
     TypeError, ValueError
         For what is no one-dimensional array of real numbers, and for an argument that is none.
 
@@ -506,7 +510,12 @@ def analyze_trace(
         raise TypeError("name is the name of the recording, a text")
     sidecar = "\n".join(f"{_key(key)} = {_toml(key, value)}" for key, value in about.items() if value is not None)
     recording = _native.Recording(name, columns, sidecar)
-    return _held([recording], settings, plan)
+    found = _held([recording], settings, plan)
+    for problem in found.problems.rows():
+        where = f", column {problem['column']}" if problem["column"] else ""
+        what = f"{problem['file']}{where}: found {problem['found']}; expected {problem['expected']}; {problem['advice']}"
+        warnings.warn(what, DoubtWarning, stacklevel=2)
+    return found
 
 
 def compare(
@@ -540,6 +549,8 @@ def compare(
     """
     recordings: list[_native.Recording] = []
     for analysis in analyses:
+        if not isinstance(analysis, Analysis):
+            raise TypeError(f"compare() takes what analyze_trace() gave, not a {type(analysis).__name__}")
         held = analysis._native.held()
         if not held:
             raise TypeError("compare() takes what analyze_trace() gave; analyze() compares the recordings it was given")

@@ -10,6 +10,7 @@ from typing import Any
 
 from . import _native
 from ._agreement import columns_as_text
+from ._errors import ReadError
 
 _LOADS = (
     "applied_n",
@@ -92,8 +93,12 @@ def calibrate(
     (1, 'format')
     """
     if isinstance(readings, (str, os.PathLike)):
-        with open(readings, encoding="utf-8") as file:
-            text = file.read()
+        try:
+            with open(readings, encoding="utf-8") as file:
+                text = file.read()
+        except OSError as error:
+            name_of = os.fspath(readings)
+            raise ReadError(f"{name_of}: {error.strerror}; give the path of a table of readings", error.errno, name_of) from error
     else:
         there = readings.keys() if isinstance(readings, Mapping) else getattr(readings, "columns", [])
         loads = tuple(load for load in _LOADS if load in list(there))

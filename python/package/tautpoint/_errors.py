@@ -103,5 +103,9 @@ class RefusedError(TautpointError):
     """The package declines, to protect something that is there."""
 
 
+class DoubtWarning(UserWarning):
+    """What a recording shows makes its numbers doubtful: a row of `problems`."""
+
+
 class CeilingWarning(UserWarning):
     """A push over a ceiling, or a force that could not be held against one."""

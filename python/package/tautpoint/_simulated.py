@@ -86,6 +86,10 @@ def simulate(
     own = (onset_mm, take_up_n_per_mm, end_feel_n_per_mm, rate_hz, force_noise_n, displacement_noise_mm, springs)
     if condition is not None and any(value is not None for value in own):
         raise TypeError("a condition draws tissue, hand and sensors by itself; give it or the other arguments")
+    if not isinstance(seed, int):
+        raise TypeError(f"seed is a {type(seed).__name__}; expected a whole number")
+    if springs is not None and not 0 <= springs < 2**31:
+        raise ValueError(f"springs is {springs}; expected a whole number from 0 on")
     if not 0 <= seed < 2**63:
         raise ValueError(f"seed is {seed}; expected a whole number from 0 to 2**63 - 1")
     return Press(_native.simulate(seed, condition, *own))
