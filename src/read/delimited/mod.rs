@@ -106,21 +106,7 @@ pub(super) fn loose(bytes: &[u8], file: &str, mapping: &ColumnMapping) -> Result
         Some(profile) => import::plain(bytes, file, profile, mapping)?.into(),
         None => Cow::Borrowed(bytes),
     };
-    let text = plain_text(&plain, file)?;
-    let mut lines = Lines::new(&text);
-    let (header_line, header) = header(&mut lines, &text, file)?;
-    let (delimiter, headings) = split_header(header, mapping);
-    lines.delimiter = Some(delimiter);
-    let layout = column_layout(file, &headings, Some(header_line), mapping)?;
-    let body = TextBody {
-        file,
-        delimiter,
-        headings: &headings,
-        layout: &layout,
-        left_open: false,
-        passes_over: true,
-    };
-    let rows = body.rows(&mut lines)?;
+    let (layout, _, rows) = rows(&plain, file, mapping, false, true)?;
     Ok(LooseText {
         values: rows.values,
         unread: rows.passed_over,
@@ -129,22 +115,7 @@ pub(super) fn loose(bytes: &[u8], file: &str, mapping: &ColumnMapping) -> Result
 }
 
 fn read_plain(bytes: &[u8], file: &str, context: ReadContext<'_>) -> Result<AssembledTrace> {
-    let (mapping, left_open) = (context.mapping, context.left_open);
-    let text = plain_text(bytes, file)?;
-    let mut lines = Lines::new(&text);
-    let (header_line, header) = header(&mut lines, &text, file)?;
-    let (delimiter, headings) = split_header(header, mapping);
-    lines.delimiter = Some(delimiter);
-    let layout = column_layout(file, &headings, Some(header_line), mapping)?;
-    let body = TextBody {
-        file,
-        delimiter,
-        headings: &headings,
-        layout: &layout,
-        left_open,
-        passes_over: false,
-    };
-    let rows = body.rows(&mut lines)?;
+    let (layout, header_line, rows) = rows(bytes, file, context.mapping, context.left_open, false)?;
     if rows.lines.is_empty() {
         return Err(no_rows(file).at_line(header_line).into());
     }
@@ -160,6 +131,32 @@ fn read_plain(bytes: &[u8], file: &str, context: ReadContext<'_>) -> Result<Asse
         problems,
         ..assembled
     })
+}
+
+/// What the columns are, the line of the headings, and the rows under them.
+fn rows(
+    bytes: &[u8],
+    file: &str,
+    mapping: &ColumnMapping,
+    left_open: bool,
+    passes_over: bool,
+) -> Result<(ColumnLayout, u64, ParsedRows)> {
+    let text = plain_text(bytes, file)?;
+    let mut lines = Lines::new(&text);
+    let (header_line, header) = header(&mut lines, &text, file)?;
+    let (delimiter, headings) = split_header(header, mapping);
+    lines.delimiter = Some(delimiter);
+    let layout = column_layout(file, &headings, Some(header_line), mapping)?;
+    let body = TextBody {
+        file,
+        delimiter,
+        headings: &headings,
+        layout: &layout,
+        left_open,
+        passes_over,
+    };
+    let rows = body.rows(&mut lines)?;
+    Ok((layout, header_line, rows))
 }
 
 /// Raw numbers, column by column in the order of the layout, with the line of each row.
