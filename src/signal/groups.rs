@@ -21,6 +21,8 @@ const PRELOAD_S: f64 = 0.3;
 const BETWEEN_S: f64 = 0.05;
 /// The hold begins where this share of the lean is done.
 const HELD_SHARE: f64 = 0.95;
+/// How fast the lean still goes where the hold begins is looked at over so many samples to either side.
+const EDGE_SAMPLES: usize = 5;
 /// Shortest hold whose steadiness is reported, in s.
 const SHORTEST_HOLD_S: f64 = 0.3;
 /// What the groups of measures below share.
@@ -265,9 +267,17 @@ impl MeasureContext<'_> {
         if moved || ((self.lean_end - begin) as f64) < SHORTEST_HOLD_S * v.rate_hz {
             return None;
         }
+        let (noise, source) = match v.displacement_mm {
+            Some(_) => (v.displacement_noise_mm, Source::DisplacementNoise),
+            None => (v.force_noise_n, Source::ForceNoise),
+        };
+        // The hold begins where noise lets it, to the sample.
+        let (before, after) = (begin.saturating_sub(EDGE_SAMPLES), (begin + EDGE_SAMPLES).min(y.len() - 1));
+        let a_sample = (y[after] - y[before]).abs() / (after - before) as f64;
+        let moves = (v.noise.sample_sd(noise) / a_sample.max(f64::MIN_POSITIVE)).hypot(1.0 / 12.0_f64.sqrt());
         out.set(
             Measure::Steadiness,
-            steadiness(v, begin..self.lean_end, self.sources.noise_df),
+            steadiness(v, begin..self.lean_end, (moves, source), self.sources.noise_df),
         );
         Some(begin..self.lean_end)
     }
@@ -276,39 +286,40 @@ impl MeasureContext<'_> {
 /// Standard deviation of force over the hold, its linear trend and the sensor's own noise taken out.
 ///
 /// # Formula
-/// √max(0, s² − σ_f²) with σ_f the filtered noise; u(s²) = √(4 s_t² σ_f² + 2σ_f⁴)/√n', n' = independent samples.
-fn steadiness(v: &SideView, hold: Range<usize>, noise_df: f64) -> Measured {
+/// √max(0, s² − σ_f²) with σ_f the filtered noise. s² moves with the noise along what is left of force beside its trend, twice over
+/// and by σ_f² itself: u²(s²) is the variance of Σ 2·rᵢ·nᵢ/(n − 2) less what noise in the rᵢ adds to it, 2σ_f⁴/n', and never below that;
+/// n' = independent samples. The hold may begin so many samples sooner or later: s² then loses or gains a share r₀² − s² of 1/(n − 2)
+/// for each, r₀ what is left at the first.
+fn steadiness(v: &SideView, hold: Range<usize>, (moves, source): (f64, Source), noise_df: f64) -> Measured {
     let f = &v.force_n[hold];
     let n = f.len() as f64;
     let (mt, mf) = ((n - 1.0) / 2.0, f.iter().sum::<f64>() / n);
     let stt = n * (n * n - 1.0) / 12.0;
-    let trend = f
-        .iter()
-        .enumerate()
-        .map(|(i, f)| (i as f64 - mt) * (f - mf))
-        .sum::<f64>()
-        / stt;
-    let rss: f64 = f
-        .iter()
-        .enumerate()
-        .map(|(i, f)| (f - mf - trend * (i as f64 - mt)).powi(2))
-        .sum();
+    let from_mean = || f.iter().enumerate().map(|(i, f)| (i as f64 - mt, f - mf));
+    let trend = from_mean().map(|(t, f)| t * f).sum::<f64>() / stt;
+    let mut left: Vec<f64> = from_mean().map(|(t, f)| f - trend * t).collect();
+    let df = (n - 2.0).max(1.0);
     let noise2 = v.noise.sample_sd(v.force_noise_n).powi(2);
-    let seen2 = rss / (n - 2.0).max(1.0);
-    let true2 = (seen2 - noise2).max(0.0);
-    let independent = (n * v.noise.independent_share(1)).max(2.0);
-    let u2 = ((4.0 * true2 * noise2 + 2.0 * noise2 * noise2) / independent).sqrt();
-    let sd = true2.sqrt();
+    let seen2 = left.iter().map(|f| f * f).sum::<f64>() / df;
+    let sd = (seen2 - noise2).max(0.0).sqrt();
+    let by_edge = moves * (left.first().map_or(0.0, |f| f * f) - seen2).abs() / df;
+    left.iter_mut().for_each(|f| *f *= 2.0 / df);
+    let along = v.noise.combination_sd(v.force_noise_n, &left).powi(2);
+    let of_noise = 2.0 * noise2 * noise2 / (n * v.noise.independent_share(1)).max(2.0);
+    let by_noise = (along - of_noise).max(of_noise).sqrt();
     // Near zero the root is not linear: u(s) from the interval of s² instead.
-    let u = if sd > 0.0 { u2 / (2.0 * sd) } else { u2.sqrt() };
-    Measured::new(sd, [Source::ForceNoise.line(u.min(u2.sqrt()), noise_df)])
+    let of_root = |u2: f64| if sd > 0.0 { (u2 / (2.0 * sd)).min(u2.sqrt()) } else { u2.sqrt() };
+    Measured::new(sd, [Source::ForceNoise.line(of_root(by_noise), noise_df), source.line(of_root(by_edge), noise_df)])
 }
 
 #[cfg(test)]
 mod tests {
-    use super::super::fit::made::{noise, press, view};
+    use super::super::fit::made::{low_passed_noise, noise, press, series, view};
     use super::super::springs::{Near, measure_spring, shape};
     use super::*;
+
+    /// A hold whose beginning is known.
+    const STILL: (f64, Source) = (0.0, Source::DisplacementNoise);
 
     #[test]
     fn a_steady_trend_is_no_unsteadiness_and_what_sways_counts_less_the_noise() {
@@ -316,9 +327,9 @@ mod tests {
         let ramp: Vec<f64> = (0..10).map(|i| 20.0 + 0.5 * f64::from(i)).collect();
         let x = vec![0.0; 40];
         let quiet = SideView { force_noise_n: 0.0, ..view(&ramp, &x, &filtered) };
-        assert!(steadiness(&quiet, 0..10, 30.0).estimate.value < 1e-9);
+        assert!(steadiness(&quiet, 0..10, STILL, 30.0).estimate.value < 1e-9);
         let swaying: Vec<f64> = (0..40).map(|i| 20.0 + if i % 2 == 0 { 0.6 } else { -0.6 }).collect();
-        let of = steadiness(&view(&swaying, &x, &filtered), 0..40, 30.0);
+        let of = steadiness(&view(&swaying, &x, &filtered), 0..40, STILL, 30.0);
         let noise2 = filtered.sample_sd(0.1).powi(2);
         // Alternating signs have a trend of their own: −6·0.6/(n² − 1) a sample.
         let n = 40.0_f64;
@@ -326,10 +337,28 @@ mod tests {
         let seen2 = (n * 0.36 - trend * trend * n * (n * n - 1.0) / 12.0) / (n - 2.0);
         let true2 = seen2 - noise2;
         assert!((of.estimate.value / true2.sqrt() - 1.0).abs() < 1e-9, "{of:?}");
-        let independent = n * filtered.independent_share(1);
-        let u = ((4.0 * true2 * noise2 + 2.0 * noise2 * noise2) / independent).sqrt() / (2.0 * true2.sqrt());
-        let own: f64 = of.budget.iter().map(|l| l.u * l.u).sum::<f64>().sqrt();
-        assert!((own / u - 1.0).abs() < 1e-6, "{own} {u}");
+    }
+
+    /// A hold sways slowly, and slow noise along it counts for more than as many independent samples would.
+    #[test]
+    fn steadiness_varies_as_said() {
+        let filtered = noise(100.0);
+        let x = vec![0.0; 120];
+        for sway_n in [0.0, 0.05, 0.3] {
+            let way: Vec<f64> = (0..120).map(|i| 20.0 + sway_n * (f64::from(i) / 19.0).sin()).collect();
+            let (mut values, mut said) = (Vec::new(), 0.0);
+            for seed in 0..1500 {
+                let of_noise = low_passed_noise(&series(x.clone(), way.clone(), 100.0), 0.1, seed);
+                let swaying: Vec<f64> = way.iter().zip(of_noise).map(|(f, e)| f + e).collect();
+                let of = steadiness(&SideView { force_noise_n: 0.1, ..view(&swaying, &x, &filtered) }, 0..120, STILL, 30.0);
+                values.push(of.estimate.value);
+                said += of.budget.iter().map(|l| l.u * l.u).sum::<f64>();
+            }
+            let mean = values.iter().sum::<f64>() / 1500.0;
+            let seen = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>();
+            let ratio = (said / seen).sqrt();
+            assert!(if sway_n > 0.0 { (0.85..1.2).contains(&ratio) } else { ratio > 0.9 }, "{sway_n}: {ratio}");
+        }
     }
 
     #[test]

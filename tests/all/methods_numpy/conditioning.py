@@ -138,5 +138,5 @@ class Noise:
         one, plain = sd * self.sample, sd * self.median(len(y))
         if one <= 0:
             return plain
-        w = np.exp(-0.5 * ((y - np.median(y)) / one) ** 2)
+        w = np.exp(-0.5 * ((y - np.median(y)) / (0.4 * one)) ** 2)
         return min(max(sd * self.norm(w / w.sum()), plain), one)

@@ -437,6 +437,11 @@ class Test:
         n, i = len(f), np.arange(len(f)) - (len(f) - 1) / 2
         left = f - f.mean() - (i * (f - f.mean())).sum() / (i * i).sum() * i
         s2 = max(0.0, (left**2).sum() / (n - 2) - self.f1**2)
-        u2 = math.sqrt((4 * s2 * self.f1**2 + 2 * self.f1**4) / max(2.0, n * r.noise.share))
-        u = math.sqrt(u2) if s2 == 0 else min(u2 / (2 * math.sqrt(s2)), math.sqrt(u2))
-        self.put("steadiness_n", math.sqrt(s2), [(u, r.df)])
+        along = (r.sf * r.noise.norm(2 * left / (n - 2))) ** 2
+        of_noise = 2 * self.f1**4 / max(2.0, n * r.noise.share)
+        a, b = max(0, begin - 5), min(len(x) - 1, begin + 5)
+        moves = math.hypot(self.x1 * (b - a) / abs(x[b] - x[a]), 1 / math.sqrt(12))
+        edge = moves * abs(left[0] ** 2 - (left**2).sum() / (n - 2)) / (n - 2)
+        root = lambda u2: math.sqrt(u2) if s2 == 0 else min(u2 / (2 * math.sqrt(s2)), math.sqrt(u2))
+        by_noise = math.sqrt(max(along - of_noise, of_noise))
+        self.put("steadiness_n", math.sqrt(s2), [(root(by_noise), r.df), (root(edge), r.df)])
