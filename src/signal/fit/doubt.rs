@@ -20,6 +20,8 @@ const BENDS: [f64; 6] = [-0.6, -0.3, -0.1, 0.1, 0.3, 0.6];
 const BEND_MM: f64 = 0.05;
 /// Memory is tried with these times.
 const MEMORIES_S: [f64; 2] = [0.15, 1.0];
+/// How far a time is moved to see what that does.
+const TIME_STEP: f64 = 0.05;
 /// Departures that are nearly the law's own columns tell nothing.
 const OWN_SHARE: f64 = 1e-6;
 
@@ -39,8 +41,10 @@ pub fn in_doubt(series: &Series, c: &Columns, fit: &Fitted, by: &Propagation, sp
     let own: Vec<&[f64]> = std::iter::once(ones.as_slice()).chain(columns).collect();
     let gram = symmetric(own.len(), |i, j| dot(own[i], own[j]));
     let goes_over = vec![damping_goes_over(c, by)];
+    let memory = memory_goes_over(series, c, fit).map(|departure| vec![departure]);
     [further_bends(series, fit), goes_over, speed_and_time(series, c, fit, by, springs)]
         .into_iter()
+        .chain(memory)
         .any(|departures| beyond_noise(&own, &gram, by, departures))
 }
 
@@ -81,6 +85,15 @@ fn damping_goes_over(c: &Columns, by: &Propagation) -> KnownDeparture {
         by_x: Vec::new(),
         by_v: by.sigmoid.clone(),
     }
+}
+
+/// Memory of the end region that lasts otherwise than that of the toe, as where something that gives lies above the tissue; where the
+/// law has memory. By displacement itself it goes as the law's own does.
+fn memory_goes_over(series: &Series, c: &Columns, fit: &Fitted) -> Option<KnownDeparture> {
+    let time_s = fit.shape.time_s()?;
+    let [shorter, longer] = [1.0 - TIME_STEP, 1.0 + TIME_STEP].map(|times| memory(&c.linear[S], series.rate_hz, times * time_s));
+    let column = longer.iter().zip(&shorter).map(|(longer, shorter)| longer - shorter).collect();
+    Some(KnownDeparture { column, by_x: Vec::new(), by_v: Vec::new() })
 }
 
 /// Memory, damping that goes over to another at the knee or grows with depth, and springs that leave the tissue softer or lifted.

@@ -45,8 +45,10 @@ impl Evidence {
         if self.u_onset_mm > 0.03 * range {
             against.push(AgainstKnee::UncertainOnset);
         }
+        // What a stiffening that just counts gains over the last 45 % of the force.
+        let share = 0.45 * (1.0 - 1.0 / self.stiffening);
         let gained = (self.k2 - self.k1) * (self.highest_mm - self.onset_mm);
-        if gained < (10.0 * self.force_noise_n).max(0.15 * self.force_range_n) {
+        if gained < (10.0 * self.force_noise_n).max(share * self.force_range_n) {
             against.push(AgainstKnee::LittleForceBeyond);
         }
         against

@@ -44,6 +44,8 @@ const LAGS: usize = 40;
 const EDGE_SHARE: f64 = 0.03;
 /// Nor is one less certain than this, in mm.
 const USELESS_MM: f64 = 3.0;
+/// Nor, where another law tells it better, one less certain than this share of the range.
+const USELESS_SHARE: f64 = 0.03;
 
 /// What the family says.
 #[derive(Debug, Clone)]
@@ -92,6 +94,11 @@ pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<
                 read_by.push((weight / definitions.len() as f64, *by, fit, read));
             }
         }
+    }
+    // Where one law tells the place, those that do not have no say in it.
+    let told = |r: &(f64, CurveShape, &LawFit, [Read; RESULTS])| r.3[ONSET].by_noise <= USELESS_SHARE * press.range_mm();
+    if read_by.iter().any(told) {
+        read_by.retain(told);
     }
     let total: f64 = read_by.iter().map(|r| r.0).sum();
     if read_by.is_empty() || total <= 0.0 {
