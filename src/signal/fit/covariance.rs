@@ -7,7 +7,7 @@ use super::covarying::Covarying;
 use super::law::{Columns, R1, R2, S, V, X};
 use super::misfit::{Misfit, RawNoise};
 use super::project::{Fitted, solve_scaled};
-use super::series::{Series, speed_transposed};
+use super::series::{Series, speed_of_five_transposed, speed_of_five_variance};
 use super::soft::softplus_and_slope;
 use crate::stats::sums::{add_scaled, dot};
 use nalgebra::DMatrix;
@@ -141,7 +141,7 @@ impl<'a> Propagation<'a> {
     }
 
     fn of_noise(&self, m: &[f64], positions: &[(usize, f64)]) -> Parts {
-        let back = speed_transposed(m, self.series.rate_hz);
+        let back = speed_of_five_transposed(m, self.series.rate_hz);
         let mut q: Vec<f64> = (0..m.len())
             .map(|t| self.slope[t] * m[t] + self.damping * back[t])
             .collect();
@@ -173,7 +173,7 @@ impl<'a> Propagation<'a> {
 
     /// Weights on the residual as what noise of both channels does to them: products of two are covariances.
     pub fn noise_through(&self, m: &[f64]) -> NoiseThrough {
-        let back = speed_transposed(m, self.series.rate_hz);
+        let back = speed_of_five_transposed(m, self.series.rate_hz);
         let q = (0..m.len()).map(|t| self.slope[t] * m[t] + self.damping * back[t]).collect();
         let weights = [m.to_vec(), q];
         let sds = [self.noise.force_n, self.noise.displacement_mm];
@@ -253,8 +253,8 @@ fn noise_variances(series: &Series, noise: RawNoise) -> (f64, f64) {
     let position = noise.filtered.sample_sd(noise.displacement_mm);
     let lags = noise.filtered.autocovariance();
     let lag = |i: usize| lags.get(i * series.every).copied().unwrap_or(0.0);
-    let step = noise.displacement_mm.powi(2) * 2.0 * (lag(0) - lag(2)).max(0.0);
-    (position * position, step * (series.rate_hz / 2.0).powi(2))
+    let speed = speed_of_five_variance(lag).max(0.0).sqrt() * noise.displacement_mm * series.rate_hz;
+    (position * position, speed * speed)
 }
 
 /// Variance that noise gives each sample of the residual.
@@ -301,7 +301,7 @@ mod tests {
     use super::super::law::{KneeShape, columns};
     use super::super::made::{by_the_law, noise, smears};
     use super::super::project::{Bounds, at, improve};
-    use super::super::series::speed;
+    use super::super::series::speed_of_five;
     use super::*;
 
     const RATE_HZ: f64 = 50.0;
@@ -341,7 +341,7 @@ mod tests {
             let here = found(&force_moved, shape);
             let both = [0.02, -0.02].map(|by| {
                 let displacement_mm = moved(&made.displacement_mm, by, &smear);
-                found(&Series { speed_mm_per_s: speed(&displacement_mm, RATE_HZ), displacement_mm, ..made.clone() }, shape)
+                found(&Series { speed_mm_per_s: speed_of_five(&displacement_mm, RATE_HZ), displacement_mm, ..made.clone() }, shape)
             });
             for k in 0..6 {
                 by_force[k] += (0.2 * (here[k] - parameters[k]) / 0.01).powi(2);
@@ -367,7 +367,7 @@ mod tests {
         }
     }
 
-    /// The residual takes −F'(x)·δx − c·δv + δF: the variance of that sum of three filtered samples, written out.
+    /// The residual takes −F'(x)·δx − c·δv + δF: the variance of that sum of five filtered samples, written out.
     #[test]
     fn noise_of_the_residual_is_that_of_force_displacement_and_speed() {
         let shape = KneeShape { onset_mm: 4.5, ln_width: 0.5_f64.ln(), ln_time: None };
@@ -377,10 +377,11 @@ mod tests {
         let r = filtered.autocovariance();
         let (slope, damping) = ([0.0, 1.2, 6.2], 3.0);
         for (variance, s) in expected(&made, &slope, damping, raw).iter().zip(slope) {
-            let w = [damping * RATE_HZ / 2.0, -s, -damping * RATE_HZ / 2.0];
+            let d = damping * RATE_HZ / 12.0;
+            let w = [d, -8.0 * d, s, 8.0 * d, -d];
             let mut of_displacement = 0.0;
-            for i in 0..3_usize {
-                for j in 0..3 {
+            for i in 0..5_usize {
+                for j in 0..5 {
                     of_displacement += w[i] * w[j] * r[i.abs_diff(j)];
                 }
             }

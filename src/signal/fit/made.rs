@@ -4,7 +4,7 @@ use super::super::filter::LowPass;
 use super::super::noise::FilteredNoise;
 use super::super::view::SideView;
 use super::law::{KneeShape, columns};
-use super::series::{Series, speed};
+use super::series::{Series, speed_of_five};
 use rand::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 use std::ops::Range;
@@ -34,7 +34,7 @@ pub fn series(displacement_mm: Vec<f64>, force_n: Vec<f64>, rate_hz: f64) -> Ser
         rate_hz,
         every: 1,
         force_n,
-        speed_mm_per_s: speed(&displacement_mm, rate_hz),
+        speed_mm_per_s: speed_of_five(&displacement_mm, rate_hz),
         displacement_mm,
         low_pass: LowPass::zero_phase(CUTOFF_HZ, rate_hz).unwrap(),
     }

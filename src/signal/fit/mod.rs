@@ -46,8 +46,6 @@ const MOVED_ONSET: f64 = 3e-4;
 const MOVED_END_FEEL: f64 = 1e-3;
 /// A residual under this share of the range of force is no doubt, however sure.
 const TRIFLE: f64 = 1e-4;
-/// The family works at no more than this many samples a second.
-const FAMILY_HZ: f64 = 100.0;
 /// Beyond a knee the push is this many times as stiff as before …
 const STIFFENED: f64 = 1.5;
 /// … and beyond a curved toe, as its best line has it: a toe that went with the power 1.5 ends 1.46 times as stiff.
@@ -163,7 +161,7 @@ pub fn fit(input: &FitInput) -> Result<Option<Fit>> {
     let mut fit = describe(input, &series, &bounds, &best, &c, &propagation, independent);
     let doubt = hangs || (propagation.misfit.clear && (fit.poor || !fit.against_knee.is_empty()));
     if doubt && input.onset_within_mm.is_none() {
-        fit.by_family(input, &series, &propagation, &bounds)?;
+        fit.by_family(input, &series, &propagation, &springs, &bounds);
     }
     fit.rules = rules::other_rules(&coarse, fit.damping_n_s_per_mm.value);
     Ok(Some(fit))
@@ -182,21 +180,13 @@ impl Fit {
         input: &FitInput,
         series: &Series,
         propagation: &Propagation,
+        springs: &[Range<usize>],
         bounds: &Bounds,
-    ) -> Result<()> {
-        let thin = ((series.rate_hz / FAMILY_HZ).floor() as usize).max(1);
-        let thinned = series.one_in(thin, input.cutoff_hz)?;
-        let expected: Vec<f64> = propagation.expected.iter().copied().step_by(thin).collect();
-        let springs: Vec<Range<usize>> = input
-            .springs
-            .iter()
-            .map(|s| s.start / thinned.every..(s.end / thinned.every).min(thinned.len()))
-            .collect();
-        let press = Press::new(&thinned, &expected, &springs, input.noise);
+    ) {
+        let press = Press::new(series, &propagation.expected, springs, input.noise);
         if let Some(averaged) = average(&press, input.noise, input.displacement_noise_mm) {
             self.take_over(input, &press, &averaged, bounds);
         }
-        Ok(())
     }
 
     /// Puts the family's results in place of the plain law's.

@@ -150,7 +150,7 @@ mod tests {
         let rate_hz = 50.0;
         // Out and back, so that speed has both signs.
         let x: Vec<f64> = (0..500).map(|i| 6.0 - 6.0 * (f64::from(i) * 0.013).cos()).collect();
-        let speed = super::super::series::speed(&x, rate_hz);
+        let speed = super::super::series::speed_of_five(&x, rate_hz);
         let f: Vec<f64> = x.iter().zip(&speed).map(|(x, v)| curve(*x) + 0.15 * v).collect();
         let series = Series::new(&f, &x, rate_hz, 20.0).unwrap();
         other_rules(&series, 0.15)

@@ -8,12 +8,24 @@ from distributions import f_tail
 
 
 def differences(n, f):
-    """The matrix that makes speeds of displacements (§4.1)."""
+    """The matrix that makes speeds of displacements, of three samples each."""
     d = np.zeros((n, n))
     for i in range(n):
         a, b = max(0, i - 1), min(n - 1, i + 1)
         d[i, b] += f / (b - a)
         d[i, a] -= f / (b - a)
+    return d
+
+
+OF_FIVE = np.array([1, -8, 0, 8, -1]) / 12
+
+
+def differences_of_five(n, f):
+    """The same of five (§4.1)."""
+    d = differences(n, f)
+    for i in range(2, n - 2):
+        d[i] = 0
+        d[i, i - 2 : i + 3] = f * OF_FIVE
     return d
 
 
@@ -33,7 +45,7 @@ def memory(y, f, tau):
 class Series:
     def __init__(self, force, x, f, fc):
         self.force, self.x, self.f = force, x, f
-        self.v = np.gradient(x) * f
+        self.v = differences_of_five(len(x), f) @ x
         self.low_pass = LowPass(min(fc, 0.4 * f), f)
 
     def columns(self, shape):
@@ -151,7 +163,9 @@ class Propagation:
         kappa, b = k[1] + (k[4] if self.relaxing else 0), phi * (1 - phi) / w
         lag = lambda i: r.noise.r[i] if i < len(r.noise.r) else 0.0
         vx = r.white_x**2 * lag(0)
-        vv = 2 * r.white_x**2 * (lag(0) - lag(2 * fit.every)) * (series.f / 2) ** 2
+        vv = (r.white_x * series.f) ** 2 * sum(
+            a * b * lag(fit.every * abs(i - j)) for i, a in enumerate(OF_FIVE) for j, b in enumerate(OF_FIVE)
+        )
         by = vx * self.slope
         p = [0.0, by.sum(), (phi * by).sum(), len(by) * vv * k[2]]
         p += [by.sum(), (phi * by).sum()] if self.relaxing else []
@@ -224,9 +238,9 @@ class Fit:
         last = test.springs[-1]
         stop = min((math.ceil(last.b) if last.stop.ok else last.p) + 1, test.end)
         self.force, self.x = r.force[test.begin : stop], r.x[test.begin : stop]
-        self.every = max(1, int(fs / 200))
+        self.every = max(1, int(fs / 100))
         self.series = Series(self.force[:: self.every], self.x[:: self.every], fs / self.every, r.low_pass.fc)
-        self.d = differences(len(self.series.x), self.series.f)
+        self.d = differences_of_five(len(self.series.x), self.series.f)
         self.lags, self.every_lag = r.noise.r[:: self.every], r.noise.every_lag[:: self.every]
         self.share = 1 / (1 + 2 * ((self.lags[1:] / self.lags[0]) ** 2).sum())
         search = Search(self.series, r.low_pass.fc)

@@ -1,7 +1,7 @@
 //! Parts of a law beside its resting curve: what speed, time and earlier springs do.
 
 use super::super::law::memory;
-use super::super::series::speed;
+use super::super::series::speed_of_five;
 use super::press::Press;
 use crate::trace::LawPart;
 
@@ -117,7 +117,7 @@ impl LawPart {
                 vec![press.series.low_pass.apply(&turned)]
             }
             LawPart::DeepeningDamping => vec![press.deep.clone()],
-            LawPart::KneeDamping => elastic.last().map(|e| speed(e, rate)).into_iter().collect(),
+            LawPart::KneeDamping => elastic.last().map(|e| speed_of_five(e, rate)).into_iter().collect(),
             LawPart::SofteningSprings | LawPart::Slip | LawPart::Sway => Vec::new(),
             LawPart::Tightening => vec![tightened(q, press)],
         }

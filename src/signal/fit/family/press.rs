@@ -2,7 +2,7 @@
 
 use super::super::super::noise::FilteredNoise;
 use super::super::misfit::cells;
-use super::super::series::{Series, speed};
+use super::super::series::{Series, speed_of_five};
 use crate::stats::moments::extremes;
 use crate::stats::sums::dot;
 use std::ops::Range;
@@ -50,7 +50,7 @@ pub struct Press<'s> {
 /// Speed through the low pass once more, as what bends goes through it: by a column with less of the same noise, a law would be
 /// chosen for that alone, and damping of the knee would stand for all damping.
 pub fn smooth_speed(x: &[f64], series: &Series) -> Vec<f64> {
-    series.low_pass.apply(&speed(x, series.rate_hz))
+    series.low_pass.apply(&speed_of_five(x, series.rate_hz))
 }
 
 impl<'s> Press<'s> {
