@@ -3,7 +3,6 @@
 use super::footer::{self, chunk, element, file, first_page, meta, page, row_group};
 use super::thrift::{self, Structure};
 use super::{MAGIC, Refusal};
-use crc::{CRC_32_ISO_HDLC, Crc};
 use std::io::{Read, Seek, SeekFrom};
 
 /// What a file's columns may take once unpacked: this many times its size …
@@ -17,12 +16,9 @@ const USUAL_HEADER: usize = 512;
 /// A page of a recording is a megabyte; none may be larger than this.
 const LONGEST_PAGE: u64 = 1 << 30;
 
-/// The gzip polynomial that Parquet's checksums use.
-const CHECKSUM: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
-
-/// Checksum of the bytes of a page.
+/// Checksum of the bytes of a page, by the gzip polynomial that Parquet's checksums use.
 pub(super) fn checksum(bytes: &[u8]) -> u32 {
-    CHECKSUM.checksum(bytes)
+    crc32fast::hash(bytes)
 }
 
 /// What was found of a file that may be handed on.
