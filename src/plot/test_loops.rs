@@ -171,8 +171,8 @@ fn onset_words(canvas: &mut Canvas, panel: Area, test: &Test, mark: Option<Point
         ),
         (Knee::None, _) => (
             vec![
-                "no knee: the push did not",
-                "go past the toe; the slack",
+                "no knee: the push is not",
+                "shown past the toe; the slack",
                 "is not shown to be out",
             ],
             INK,

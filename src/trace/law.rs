@@ -20,8 +20,8 @@ pub enum CurveShape {
     ThreeLines,
     /// Three slopes, of which the first two are the toe.
     BentToe,
-    /// One slope: no knee.
-    Line,
+    /// A slope that changes evenly: no knee.
+    Parabola,
     /// An exponential to the end: no knee.
     Exponential,
     /// A power to the end: no knee.
@@ -39,7 +39,7 @@ impl CurveShape {
             CurveShape::PowerToe => "power_toe",
             CurveShape::ThreeLines => "three_lines",
             CurveShape::BentToe => "bent_toe",
-            CurveShape::Line => "line",
+            CurveShape::Parabola => "parabola",
             CurveShape::Exponential => "exponential",
             CurveShape::Power => "power",
         }

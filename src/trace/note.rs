@@ -139,7 +139,7 @@ pub enum Note {
         /// Residual of the springs over their force range; `None` without springs.
         residual_percent: Option<f64>,
     },
-    /// The push never went past the toe.
+    /// The push is not shown to have gone past the toe.
     NoKnee {
         /// What speaks against a knee.
         against: Vec<AgainstKnee>,
@@ -192,7 +192,7 @@ pub enum Note {
 /// Evidence against a knee.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum AgainstKnee {
-    OneLineExplains,
+    SmoothCurveExplains,
     HardlyStiffened,
     BendAtTheEnd,
     UncertainOnset,
@@ -202,8 +202,8 @@ pub enum AgainstKnee {
 impl fmt::Display for AgainstKnee {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
-            AgainstKnee::OneLineExplains => "one line explains the push as well as two",
-            AgainstKnee::HardlyStiffened => "the push hardly stiffened",
+            AgainstKnee::SmoothCurveExplains => "a curve without a bend explains the push as well",
+            AgainstKnee::HardlyStiffened => "by the law that fits best the push hardly stiffened",
             AgainstKnee::BendAtTheEnd => "the bend lies at the very end of the push",
             AgainstKnee::UncertainOnset => "the bend's place is too uncertain",
             AgainstKnee::LittleForceBeyond => "too little force was gained beyond the bend",
@@ -357,13 +357,17 @@ impl fmt::Display for Note {
                 );
             }
             Note::Averaged { law, of } => {
-                return write!(
-                    f,
-                    "other tissue: two slopes and a knee do not explain this push; onset and fitted slopes are averaged over {of} \
-                     laws by how well each does, and their intervals hold that doubt (most weight: {}, {:.0} %)",
-                    law.law().replace('_', " ").replace('+', " with "),
-                    100.0 * law.weight
-                );
+                let other = "other tissue: two slopes and a knee do not explain this push; onset and fitted slopes, where they are given,";
+                let closest = law.law().replace('_', " ").replace('+', " with ");
+                return match of {
+                    1 => write!(f, "{other} are those of the one law tried that does ({closest}), and their intervals hold that doubt"),
+                    _ => write!(
+                        f,
+                        "{other} are averaged over {of} laws by how well each does, and their intervals hold that doubt (closest of those \
+                         tried: {closest}, {:.0} % of the weight)",
+                        100.0 * law.weight
+                    ),
+                };
             }
             Note::PoorFit { residual_percent } => {
                 let so = "more than noise explains; the intervals are widened for it";
@@ -386,8 +390,7 @@ impl fmt::Display for Note {
             Note::NoKnee { against } => {
                 let against: Vec<String> = against.iter().map(ToString::to_string).collect();
                 let against = against.join("; ");
-                let so = "so the slack is not shown to be out";
-                return write!(f, "no knee: the push never went past the toe, {so} ({against})");
+                return write!(f, "no knee: the push is not shown to have gone past the toe, nor the slack to be out ({against})");
             }
             Note::NoKneeInLean { residual_percent } => {
                 let poor = Unexplained(*residual_percent);

@@ -20,7 +20,7 @@ pub struct Evidence {
     /// Standard deviation of one conditioned force sample.
     pub force_noise_n: f64,
     pub rss: f64,
-    pub rss_one_line: f64,
+    pub rss_without_knee: f64,
     pub parameters: usize,
     /// Independent samples.
     pub independent: f64,
@@ -32,9 +32,9 @@ impl Evidence {
         let mut against = Vec::new();
         let range = self.highest_mm - self.lowest_mm;
         let df = (self.independent - self.parameters as f64).max(1.0);
-        let f = (self.rss_one_line - self.rss).max(0.0) / 3.0 / (self.rss / df).max(f64::MIN_POSITIVE);
+        let f = (self.rss_without_knee - self.rss).max(0.0) / 3.0 / (self.rss / df).max(f64::MIN_POSITIVE);
         if !f_upper_tail(f, 3.0, df).is_ok_and(|p| p < 1e-3) {
-            against.push(AgainstKnee::OneLineExplains);
+            against.push(AgainstKnee::SmoothCurveExplains);
         }
         if self.k1 <= 0.0 || self.k2 < self.stiffening * self.k1 {
             against.push(AgainstKnee::HardlyStiffened);

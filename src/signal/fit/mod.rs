@@ -229,7 +229,7 @@ impl Fit {
             force_range_n: highest_n - lowest_n,
             force_noise_n: input.noise.sample_sd(input.force_noise_n),
             rss: family.rss,
-            rss_one_line: family.rss_without_onset,
+            rss_without_knee: family.rss_without_onset,
             parameters: family.parameters,
             independent: press.independent(),
         };
@@ -301,7 +301,7 @@ fn describe(
         force_range_n: highest_n - lowest_n,
         force_noise_n: input.noise.sample_sd(input.force_noise_n),
         rss: best.linear.rss,
-        rss_one_line: one_line(series, c),
+        rss_without_knee: without_knee(series, c),
         parameters: 1 + k.len() + best.shape.count(),
         independent,
     };
@@ -335,9 +335,12 @@ fn moved(value: &Value, of: f64, share: f64) -> bool {
     value.parts.misfit > share * of.abs()
 }
 
-/// Residual sum of squares of one line with damping (and the same memory of x, when there is relaxation).
-fn one_line(series: &Series, c: &Columns) -> f64 {
-    let mut kept: Vec<&[f64]> = vec![&c.linear[X], &c.linear[V]];
+/// Residual sum of squares of a parabola with damping (and the same memory of x, when there is relaxation): a push that stiffens
+/// evenly has no knee, and a wide one would pass for it.
+fn without_knee(series: &Series, c: &Columns) -> f64 {
+    let (low, high) = extremes(&series.displacement_mm);
+    let square: Vec<f64> = series.displacement_mm.iter().map(|x| (x - 0.5 * (low + high)).powi(2)).collect();
+    let mut kept: Vec<&[f64]> = vec![&c.linear[X], &square, &c.linear[V]];
     if c.linear.len() > R2 {
         kept.push(&c.linear[R1]);
     }

@@ -64,6 +64,23 @@ fn relaxation_is_claimed_by_the_independent_samples_there_are() {
     }
 }
 
+/// A push that stiffens evenly has no knee, whichever law is asked: neither one as wide as the push nor a bent cable is one.
+#[test]
+fn a_push_that_stiffens_evenly_has_no_knee() {
+    let filtered = noise(RATE_HZ);
+    for (square, seed) in [(0.15, 1), (0.4, 2), (0.4, 3)] {
+        let (x, springs) = super::made::press(RATE_HZ, 3);
+        let n = x.len();
+        let mut made = super::made::series(x, vec![0.0; n], RATE_HZ);
+        let disturbance = low_passed_noise(&made, 0.3, seed);
+        let samples = made.displacement_mm.iter().zip(&made.speed_mm_per_s).zip(&disturbance);
+        made.force_n = samples.map(|((x, v), e)| 1.0 + 1.5 * x + square * x * x + 0.3 * v + e).collect();
+        let of = FitInput { force_noise_n: 0.3, ..input(&made, &filtered, &springs) };
+        let plain = fit(&of).unwrap().unwrap();
+        assert!(plain.against_knee.contains(&AgainstKnee::SmoothCurveExplains), "{square}: {:?} {:?}", plain.against_knee, plain.laws);
+    }
+}
+
 #[test]
 fn what_the_family_says_takes_the_place_of_the_plain_law() {
     let shape = KneeShape { onset_mm: 4.0, ln_width: 0.3_f64.ln(), ln_time: None };

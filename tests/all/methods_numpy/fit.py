@@ -281,7 +281,8 @@ class Fit:
     def has_knee(self, span):
         """§4.9."""
         p, x, k1, delta = self.p, self.series.x, self.k[0], self.k[1]
-        kept = [self.columns[0], self.columns[2]] + ([self.columns[3]] if p.relaxing else [])
+        square = (x - (x.min() + x.max()) / 2) ** 2
+        kept = [self.columns[0], square, self.columns[2]] + ([self.columns[3]] if p.relaxing else [])
         one = self.series.linear(kept)[3]
         parameters = 1 + len(self.k) + len(p.shape)
         df = max(1.0, len(x) * self.share - parameters)

@@ -158,7 +158,7 @@ impl FamilyLaw {
         let (toe, end) = match self.shape {
             CurveShape::SoftKnee | CurveShape::BentCable | CurveShape::StiffeningEnd => (b[1], b[1] + b[2]),
             CurveShape::ThreeLines | CurveShape::BentToe => (b[1], b[1] + b[2] + b[3]),
-            CurveShape::Line | CurveShape::ExponentialToe | CurveShape::PowerToe | CurveShape::Exponential | CurveShape::Power => (0.0, b[1]),
+            CurveShape::Parabola | CurveShape::ExponentialToe | CurveShape::PowerToe | CurveShape::Exponential | CurveShape::Power => (0.0, b[1]),
         };
         let bend_begins = match self.shape {
             CurveShape::SoftKnee | CurveShape::StiffeningEnd => q[0] - 2.0 * q[1].exp(),

@@ -77,7 +77,7 @@ pub fn average(press: &Press, noise: &FilteredNoise, x_noise_mm: f64) -> Option<
     let mut read_by: Vec<(f64, CurveShape, &LawFit, [Read; RESULTS])> = Vec::new();
     for fit in pool.fits.values() {
         let definitions: &[CurveShape] = match fit.law.shape {
-            CurveShape::Line | CurveShape::Exponential | CurveShape::Power => &[],
+            CurveShape::Parabola | CurveShape::Exponential | CurveShape::Power => &[],
             // Which of three lines are the toe is for no law to say.
             CurveShape::ThreeLines => &[CurveShape::ThreeLines, CurveShape::BentToe],
             ref own => std::slice::from_ref(own),
@@ -350,7 +350,7 @@ fn warm(base: &LawFit, part: LawPart, press: &Press) -> Vec<Vec<f64>> {
 
 /// Least sum of squares of the laws without an onset, with the winner's parts.
 fn without_onset(press: &Press, winner: &LawFit) -> f64 {
-    [CurveShape::Line, CurveShape::Exponential, CurveShape::Power]
+    [CurveShape::Parabola, CurveShape::Exponential, CurveShape::Power]
         .into_iter()
         .filter_map(|shape| {
             let law = FamilyLaw::new(shape, &winner.law.parts);

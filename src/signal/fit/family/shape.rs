@@ -7,7 +7,7 @@ use crate::trace::CurveShape;
 
 /// Width of the bends of three lines.
 const SHARP_MM: f64 = 0.05;
-/// Exponentials are written about a depth, so that their numbers stay of middling size.
+/// Exponentials and parabolas are written about a depth, so that their numbers stay of middling size.
 const MIDDLE_MM: f64 = 10.0;
 /// The toe's line is fitted at this many places.
 const TOE_PLACES: usize = 200;
@@ -60,7 +60,7 @@ impl CurveShape {
     /// How many numbers are searched.
     pub fn searched(self) -> usize {
         match self {
-            CurveShape::Line => 0,
+            CurveShape::Parabola => 0,
             CurveShape::Exponential => 1,
             CurveShape::PowerToe => 3,
             _ => 2,
@@ -71,14 +71,14 @@ impl CurveShape {
     pub fn has_line(self) -> bool {
         matches!(
             self,
-            CurveShape::SoftKnee | CurveShape::BentCable | CurveShape::StiffeningEnd | CurveShape::ThreeLines | CurveShape::BentToe | CurveShape::Line
+            CurveShape::SoftKnee | CurveShape::BentCable | CurveShape::StiffeningEnd | CurveShape::ThreeLines | CurveShape::BentToe | CurveShape::Parabola
         )
     }
 
     /// Columns beside the constant and displacement, before the low pass.
     pub fn curved(self, q: &[f64], x: &[f64]) -> Vec<Vec<f64>> {
         match self {
-            CurveShape::Line => Vec::new(),
+            CurveShape::Parabola => vec![x.iter().map(|x| (x - MIDDLE_MM).powi(2)).collect()],
             CurveShape::SoftKnee => vec![softened(q[0], q[1].exp(), x)],
             CurveShape::StiffeningEnd => {
                 let s = softened(q[0], q[1].exp(), x);
@@ -136,7 +136,7 @@ impl CurveShape {
         let (touch, top) = (reach.touch_mm, reach.top_mm);
         let onset = [touch, top];
         match self {
-            CurveShape::Line => Vec::new(),
+            CurveShape::Parabola => Vec::new(),
             CurveShape::Exponential => vec![ln(0.01, 3.0)],
             CurveShape::Power => vec![ln(0.1, 4.0), [touch - 3.0, touch + 0.5]],
             CurveShape::SoftKnee => vec![onset, ln(0.01, 4.0)],
@@ -155,7 +155,7 @@ impl CurveShape {
             shares.iter().map(start).collect()
         };
         match self {
-            CurveShape::Line => vec![Vec::new()],
+            CurveShape::Parabola => vec![Vec::new()],
             CurveShape::Exponential => vec![vec![0.3_f64.ln()]],
             CurveShape::Power => vec![vec![0.0, reach.touch_mm - 0.3]],
             CurveShape::SoftKnee => at(&[0.35, 0.5, 0.65, 0.8], &[0.3_f64.ln()]),
@@ -177,7 +177,7 @@ impl CurveShape {
             Some(Asymptotes { onset_mm, toe_n_per_mm, end_n_per_mm })
         };
         match self {
-            CurveShape::Line | CurveShape::Exponential | CurveShape::Power => None,
+            CurveShape::Parabola | CurveShape::Exponential | CurveShape::Power => None,
             CurveShape::SoftKnee | CurveShape::BentCable | CurveShape::StiffeningEnd => found(q[0], b[1], b[1] + b[2]),
             CurveShape::ThreeLines => {
                 let (first, second) = (q[0], q[0] + q[1].exp());
@@ -209,7 +209,7 @@ impl CurveShape {
     pub fn elastic_columns(self) -> usize {
         match self {
             CurveShape::ThreeLines | CurveShape::BentToe | CurveShape::StiffeningEnd => 3,
-            CurveShape::SoftKnee | CurveShape::BentCable => 2,
+            CurveShape::SoftKnee | CurveShape::BentCable | CurveShape::Parabola => 2,
             _ => 1,
         }
     }
